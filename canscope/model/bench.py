@@ -1,0 +1,155 @@
+"""The bench: the vehicle as built and the test as agreed, as far as rules need to know it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import Enum
+
+from canscope.model.definition import SignalSpec
+
+STAGES = ("unit-alone", "power-up", "dry-spin", "wet-spin", "rolling")
+MAINS = ("negative", "positive")
+POLES = ("negative", "precharge", "positive")
+
+# What every numeric role is expressed in, by the last word of its name.
+UNITS = {
+    "voltage": "V",
+    "current": "A",
+    "insulation": "ohm",
+    "speed": "rpm",
+    "torque": "Nm",
+    "link_voltage": "V",
+    "temperatures": "degC",  # units.front.temperatures.winding
+    "pedal": "%",
+    "pedal_2": "%",
+    "flow": "l/min",
+    "ambient": "degC",
+}
+
+
+class Kind(Enum):
+    """How a role's raw codes become values."""
+
+    NUMBER = "number"  # physical value, converted to the role's unit
+    STATE = "state"  # 1 true, 0 false, absent otherwise
+    DIRECTION = "direction"  # 1 forward, -1 reverse, 0 neutral, absent otherwise
+    CODE = "code"  # the raw code itself: fault, counter, checksum
+
+
+@dataclass(frozen=True)
+class Binding:
+    """One role bound to one signal: role value = (signal value * factor + offset)."""
+
+    role: str
+    signal: SignalSpec
+    kind: Kind
+    unit: str = ""
+    factor: float = 1.0  # includes invert, unit conversion and, for units, the mounting sign
+    offset: float = 0.0
+    codes: Mapping[int, float] = field(default_factory=dict, hash=False)  # raw -> value
+    half_step: float = 0.0  # half the raw step in the role's unit, never negative
+    instrument: float = 0.0  # instrument uncertainty given with the role, in its unit
+    cycle_ns: int | None = None  # from the plan, else the definition, else None: learned
+    options: Mapping[str, object] = field(default_factory=dict, hash=False)  # ok, modulus, ...
+
+    @property
+    def key(self) -> str:
+        """The signal's name as shown: ``channel:Message.Signal``."""
+        return self.signal.key
+
+    @property
+    def u(self) -> float:
+        """Uncertainty of one value as read: half a raw step plus the instrument's own."""
+        return self.half_step + self.instrument
+
+
+@dataclass(frozen=True)
+class Mounting:
+    """How a unit sits, in degrees from the way it sat in its donor vehicle (ISO 8855 axes)."""
+
+    roll: float = 0.0
+    pitch: float = 0.0
+    yaw: float = 0.0
+
+
+@dataclass(frozen=True)
+class DriveUnit:
+    """One drive unit as built. Its speed and torque roles are already corrected by ``sign``."""
+
+    name: str
+    gear_ratio: float | None = None
+    mounting: Mounting = Mounting()
+    phases_swapped: bool = False
+    sign: int = 1  # of the mounting and the phases together; invert is not part of it
+    temperatures: tuple[str, ...] = ()  # free words, in the plan's order
+    lubrication_caution: bool = False
+
+    def role(self, word: str) -> str:
+        """``units.NAME.word``."""
+        return f"units.{self.name}.{word}"
+
+    def temperature_roles(self) -> dict[str, str]:
+        """Temperature word -> role."""
+        return {word: self.role(f"temperatures.{word}") for word in self.temperatures}
+
+
+@dataclass(frozen=True)
+class Mark:
+    """Something a person saw or did during a run. ``time_ns`` is on the capture's own clock."""
+
+    time_ns: int
+    text: str = ""
+    axle: str | None = None
+    seen: str | None = None  # forward | reverse | still
+
+
+@dataclass(frozen=True)
+class Bench:
+    """Everything a rule may ask about the vehicle and the stage."""
+
+    stage: str
+    vehicle: str = ""
+    coolant: str = "filled"  # empty | filled
+    oil: str = "filled"
+    cold: bool = False
+    ambient_degC: float | None = None
+    nominal_voltage_V: float | None = None
+    maximum_voltage_V: float | None = None
+    ac_protected: bool = False
+    precharge_resistor_ohm: float | None = None
+    link_capacitance_F: float | None = None
+    bleed: str | None = None  # active | passive | none; None: the plan does not say
+    creep: bool = False
+    units: tuple[DriveUnit, ...] = ()
+    bindings: Mapping[str, Binding] = field(default_factory=dict)
+    bitrates: Mapping[str, int] = field(default_factory=dict)  # channel -> bit/s
+    sections: frozenset[str] = frozenset()  # of the plan that exist: pack, contactors, ...
+    given: Mapping[str, frozenset[str]] = field(default_factory=dict)  # rule -> parameters set
+    off: Mapping[str, str] = field(default_factory=dict)  # rule -> reason
+
+    def has(self, *roles: str) -> bool:
+        """Whether all of these roles are bound."""
+        return all(role in self.bindings for role in roles)
+
+    @property
+    def dry(self) -> bool:
+        """Whether coolant or oil is empty."""
+        return self.coolant == "empty" or self.oil == "empty"
+
+    def unit(self, name: str) -> DriveUnit:
+        """The unit of that name."""
+        return next(unit for unit in self.units if unit.name == name)
+
+    def u(self, role: str) -> float:
+        """Uncertainty of one value of a role as read, in its unit; 0 if not bound."""
+        return self.bindings[role].u if role in self.bindings else 0.0
+
+    def keys(self, roles: Sequence[str]) -> tuple[str, ...]:
+        """The signals behind these roles, unbound ones left out."""
+        return tuple(self.bindings[r].key for r in roles if r in self.bindings)
+
+    def link_roles(self) -> dict[str, str]:
+        """Unit name -> link voltage role, for units that have one bound."""
+        roles = {unit.name: unit.role("link_voltage") for unit in self.units}
+        return {name: role for name, role in roles.items() if role in self.bindings}

@@ -1,0 +1,76 @@
+"""Every deliberate error: what is wrong, where, and what to do about it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+
+@dataclass(frozen=True)
+class Where:
+    """A place in an input that the user can open; lines count from 1, as editors do."""
+
+    file: str
+    line: int | None = None
+
+    def __str__(self) -> str:
+        return self.file if self.line is None else f"{self.file}:{self.line}"
+
+
+class CanscopeError(ValueError):
+    """Base of every deliberate error; ``str()`` is the whole message that the command prints."""
+
+    def __init__(self, what: str, *, where: Where | None = None, hint: str = "") -> None:
+        super().__init__(what)
+        self.what, self.where, self.hint = what, where, hint
+
+    def __str__(self) -> str:
+        place = f"{self.where}: " if self.where else ""
+        advice = f"\n  hint: {self.hint}" if self.hint else ""
+        return f"{place}{self.what}{advice}"
+
+
+class CaptureError(CanscopeError):
+    """A capture's bytes do not follow the format they are read as."""
+
+
+class DefinitionError(CanscopeError):
+    """A signal definition file cannot be used."""
+
+
+class ReportError(CanscopeError):
+    """A report cannot be written where it was asked for."""
+
+
+class PlanError(CanscopeError):
+    """A bench plan has mistakes; all of them are in ``mistakes``, each a ``CanscopeError``."""
+
+    def __init__(self, mistakes: Iterable[CanscopeError]) -> None:
+        self.mistakes = tuple(mistakes)
+        super().__init__(f"{len(self.mistakes)} mistake(s) in the bench plan")
+
+    def __str__(self) -> str:
+        return "\n".join(str(mistake) for mistake in self.mistakes)
+
+
+class UnknownNameError(CanscopeError):
+    """A name is not one of the known ones; the hint gives the nearest."""
+
+    def __init__(
+        self, kind: str, wrong: str, known: Iterable[str], *, where: Where | None = None
+    ) -> None:
+        super().__init__(f"no {kind} named {wrong!r}", where=where, hint=nearest(wrong, known))
+
+
+def nearest(wrong: str, known: Iterable[str]) -> str:
+    """Advice on a wrong name: the nearest right one, else the known ones (at most twelve)."""
+    names = sorted(known)
+    folded = {name.casefold(): name for name in names}
+    near = get_close_matches(wrong.casefold(), list(folded), n=1)
+    if near:
+        return f"did you mean {folded[near[0]]!r}?"
+    if not names:
+        return "there is none to choose from"
+    more = f" and {len(names) - 12} more" if len(names) > 12 else ""
+    return f"known: {', '.join(names[:12])}{more}"

@@ -1,0 +1,60 @@
+"""Events and windows: what happened when, found once and used by every rule."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+
+class Window(Enum):
+    """What a rule looks at."""
+
+    RUN = "run"
+    ATTEMPT = "attempt"  # the powering up: from the first pole closing until it is decided
+    OPENING = "opening"  # the going away: from the first main pole opening until all is quiet
+    BURST = "burst"  # a stretch in which one unit turns
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something that happened between two samples.
+
+    It is known to lie in (``after_ns``, ``time_ns``]; ``known_ns`` is when it could first be told
+    (later than ``time_ns`` where a condition must hold for a while).
+
+    ============= ========================== ====================================================
+    kind          subject                    value, before
+    ============= ========================== ====================================================
+    pole          negative precharge positive 1 closed, 0 open (NaN first sample is no event)
+    command       negative precharge positive 1 commanded closed, 0 commanded open
+    direction     ""                         1 forward, -1 reverse, 0 neutral; ``before`` likewise
+    brake         ""                         1 pressed, 0 released
+    ignition      ""                         1 on, 0 off
+    burst-start   unit                       time_ns: first sample at or above 50 rpm
+    burst-end     unit                       time_ns: first sample below 30 rpm
+    shutdown      ""                         nodes may fall silent from here on
+    wake          ""                         after a shutdown: nodes are judged anew
+    ============= ========================== ====================================================
+    """
+
+    kind: str
+    subject: str
+    time_ns: int
+    after_ns: int
+    known_ns: int
+    value: float = 1.0
+    before: float = float("nan")
+
+
+@dataclass(frozen=True)
+class Span:
+    """One window in time: [start_ns, end_ns). ``complete`` is False if the capture ended in it."""
+
+    kind: Window
+    subject: str
+    number: int  # counts from 1 within its kind and subject
+    start_ns: int
+    end_ns: int
+    known_ns: int
+    complete: bool = True
+    events: tuple[Event, ...] = ()

@@ -1,0 +1,62 @@
+"""Findings: a rule's answer about one subject, ready to be read months later."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any
+
+
+class Verdict(StrEnum):
+    """What is known of a subject; nothing missing ever reads as a pass."""
+
+    PASS = "pass"
+    FAIL = "fail"
+    UNPROVEN = "unproven"
+
+
+# Why a subject is unproven, and how a person would say it.
+REASONS: Mapping[str, str] = {
+    "not-bound": "the plan binds no signal to it",
+    "not-seen": "its message never came",
+    "not-exercised": "it never happened in this run",
+    "stale": "its values stopped coming in time",
+    "not-available": "the node itself said that it has no value",
+    "out-of-range": "its values left the range that the definition declares",
+    "sensor-suspect": "the sensor cannot be believed",
+    "too-close-to-call": "the distance to the limit is smaller than its uncertainty",
+    "capture-damaged": "the recording is damaged here",
+    "no-limit": "the plan gives no limit",
+    "inferred": "it can only be inferred, not seen",
+}
+
+COMMON_PRACTICE = "common practice, no source"
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One rule's answer about one subject. Numbers are None where there is none."""
+
+    rule: str
+    subject: str
+    verdict: Verdict
+    reason: str | None
+    required: bool
+    sentence: str
+    measured: float | None = None
+    limit: float | None = None
+    margin: float | None = None
+    uncertainty: float | None = None
+    unit: str = ""
+    at_s: float | None = None  # seconds since the capture's first frame
+    window_s: tuple[float, float] | None = None
+    signals: tuple[str, ...] = ()
+    causes: tuple[str, ...] = ()
+    next: str = ""
+    limit_source: str = ""
+    first_failed_s: float | None = None
+    waived: str = ""  # by whom and why, if accepted
+    waived_by: str = ""
+    roles: tuple[str, ...] = ()
+    facts: Mapping[str, Any] = field(default_factory=dict)

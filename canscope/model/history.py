@@ -1,0 +1,119 @@
+"""The recent past of every role, bounded, in buffers that grow without copying each time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canscope.model.signals import NEVER, NO_SAMPLES, Samples
+from canscope.model.tables import Floats, Int64s
+
+KEEP_NS = 130 * 10**9  # a window of at most 120 s, and what lies around it
+LEARNED_FROM = 32  # intervals whose median becomes the cycle where nobody states one
+UNLEARNED_NS = 10**9  # cycle assumed until then: common practice, no source
+STALE_CYCLES = 3  # ISO 11783-7 heartbeat: 100 ms, error beyond 300 ms
+
+
+class Track:
+    """The samples of one role of about the last ``KEEP_NS``; at least the last one always."""
+
+    def __init__(self, cycle_ns: int | None = None) -> None:
+        self.cycle_ns, self.learned_ns = cycle_ns, NEVER
+        self._learning: list[int] | None = [] if cycle_ns is None else None
+        self._first = self._end = 0
+        self._time = np.zeros(64, np.int64)
+        self._value = np.zeros(64, np.float64)
+        self._raw = np.zeros(64, np.int64)
+        self._status = np.zeros(64, np.uint8)
+
+    def append(self, samples: Samples) -> None:
+        """Add samples that are not older than the last one."""
+        count = len(samples)
+        if not count:
+            return
+        if self._learning is not None:
+            self._learn(samples.time_ns)
+        if self._end + count > len(self._time):
+            self._make_room(count)
+        rows = slice(self._end, self._end + count)
+        self._time[rows] = samples.time_ns
+        self._value[rows] = samples.value
+        self._raw[rows] = samples.raw
+        self._status[rows] = samples.status
+        self._end += count
+
+    def forget(self, before_ns: int) -> None:
+        """Let go of samples older than that, keeping the last of them to hold on to."""
+        times = self._time[self._first : self._end]
+        old = int(np.searchsorted(times, before_ns))
+        self._first += max(0, old - 1)
+
+    @property
+    def samples(self) -> Samples:
+        """Everything kept. Views: valid for as long as they are held, never to be written to."""
+        rows = slice(self._first, self._end)
+        return Samples(self._time[rows], self._value[rows], self._raw[rows], self._status[rows])
+
+    def _learn(self, time_ns: Int64s) -> None:
+        assert self._learning is not None
+        self._learning += time_ns[: LEARNED_FROM + 1 - len(self._learning)].tolist()
+        if len(self._learning) > LEARNED_FROM:
+            self.cycle_ns = int(np.median(np.diff(self._learning)))
+            self.learned_ns = np.int64(self._learning[-1])
+            self._learning = None
+
+    def _make_room(self, count: int) -> None:
+        # New arrays, so that views given out earlier stay what they were.
+        kept = self._end - self._first
+        size = max(64, 2 * (kept + count))
+
+        def moved(old: NDArray[np.generic]) -> NDArray[np.generic]:
+            new = np.zeros(size, old.dtype)
+            new[:kept] = old[self._first : self._end]
+            return new
+
+        self._time, self._value = moved(self._time), moved(self._value)  # type: ignore[assignment]
+        self._raw, self._status = moved(self._raw), moved(self._status)  # type: ignore[assignment]
+        self._first, self._end = 0, kept
+
+
+class History:
+    """A track for every role, bound or derived."""
+
+    def __init__(self, cycles_ns: Mapping[str, int | None] | None = None) -> None:
+        cycles = cycles_ns or {}
+        self._tracks = {role: Track(cycle) for role, cycle in cycles.items()}
+
+    def append(self, role: str, samples: Samples) -> None:
+        """Add a role's new samples."""
+        self._tracks.setdefault(role, Track()).append(samples)
+
+    def patience_ns(self, role: str, times_ns: Int64s) -> Int64s:
+        """How old a role's last sample may be at these instants before it is stale."""
+        track = self._tracks[role]
+        known = track.cycle_ns if track.cycle_ns is not None else UNLEARNED_NS
+        cycle = np.where(times_ns >= track.learned_ns, known, UNLEARNED_NS)
+        return STALE_CYCLES * cycle.astype(np.int64)
+
+    def samples(self, role: str) -> Samples:
+        """What is kept of a role; empty if it was never seen."""
+        track = self._tracks.get(role)
+        return track.samples if track else NO_SAMPLES
+
+    def forget(self, before_ns: int) -> None:
+        """Let go of everything older."""
+        for track in self._tracks.values():
+            track.forget(before_ns)
+
+    def nbytes(self) -> int:
+        """Bytes held, for the memory law."""
+        return sum(25 * len(track.samples) for track in self._tracks.values())
+
+
+def steps(time_ns: Int64s, value: Floats) -> Samples:
+    """Samples of a derived role: the instants at which it changes, and to what."""
+    return Samples(
+        time_ns, value, np.nan_to_num(value).astype(np.int64), np.zeros(len(time_ns), np.uint8)
+    )

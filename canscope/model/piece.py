@@ -1,0 +1,145 @@
+"""What rules are shown: a piece of a run for run rules, a closed window for window rules.
+
+A piece covers start_ns <= time < until_ns, and everything before until_ns has been seen. How a run
+is cut into pieces must not matter, so a rule judges an instant by what lies at or before it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from canscope.model.bench import Bench, Mark
+from canscope.model.events import Event, Span
+from canscope.model.history import History
+from canscope.model.signals import NEVER, Held, Samples
+from canscope.model.tables import Frames, Int64s
+
+S = 10**9  # nanoseconds in a second
+
+
+class Past:
+    """Reads of the recent past that pieces and windows share."""
+
+    bench: Bench
+    history: History
+    until_ns: int
+
+    def back(self, role: str, start_ns: int) -> Samples:
+        """A role's samples with start_ns <= time < until_ns; at most the last 120 s."""
+        return self.history.samples(role).between(start_ns, self.until_ns)
+
+    def at(self, role: str, times_ns: ArrayLike, *, before: bool = False) -> Held:
+        """What was last known of a role at these instants (with ``before``: just before them).
+
+        An instant includes the samples that bear its own stamp, of whatever channel.
+        """
+        times = np.atleast_1d(np.asarray(times_ns, np.int64))
+        samples = self.history.samples(role)
+        index = np.searchsorted(samples.time_ns, times, "left" if before else "right") - 1
+        if not len(samples):
+            nothing = np.full(len(times), NEVER)
+            return Held(
+                np.full(len(times), np.nan), nothing, times - NEVER, np.ones(len(times), bool)
+            )
+        known = index >= 0
+        sampled = np.where(known, samples.time_ns[np.maximum(index, 0)], NEVER)
+        age = times - sampled
+        stale = ~known
+        if not role.startswith("@"):
+            stale |= age > self.history.patience_ns(role, times)
+        value = np.where(stale, np.nan, samples.value[np.maximum(index, 0)])
+        return Held(value, sampled, age, stale)
+
+    def at_event(self, role: str, event: Event) -> tuple[float, float]:
+        """A role's value at an event and its uncertainty (design: u of a value at an event).
+
+        The value is the last one at or before ``event.time_ns``; the uncertainty is the role's own,
+        plus how far the value moved over the samples that bracket (after_ns, time_ns], plus the
+        last slope times the time since the last sample. (nan, nan) where nothing fresh is known.
+        """
+        held = self.at(role, event.time_ns)
+        value = float(held.value[0])
+        if np.isnan(value):
+            return float("nan"), float("nan")
+        samples = self.history.samples(role)
+        first = max(0, int(np.searchsorted(samples.time_ns, event.after_ns, "right")) - 1)
+        last = int(np.searchsorted(samples.time_ns, event.time_ns, "right")) - 1
+        around = samples.value[first : last + 1]
+        moved = float(np.nanmax(np.abs(around - value)))
+        drift = 0.0
+        if last > 0 and samples.time_ns[last] > samples.time_ns[last - 1]:
+            rise = samples.value[last] - samples.value[last - 1]
+            run = samples.time_ns[last] - samples.time_ns[last - 1]
+            drift = float(np.nan_to_num(abs(rise / run * (event.time_ns - samples.time_ns[last]))))
+        return value, self.bench.u(role) + moved + drift
+
+
+@dataclass(frozen=True, eq=False)
+class Piece(Past):
+    """A stretch of one segment of the run, in time order.
+
+    ``frames`` are all its frames (error frames too), ``arrivals`` the stamps of bound messages by
+    message key, ``events`` those that became known in it, ``marks`` the person's marks in it.
+    Derived roles can be read like others (they change, they have no cycle, they are never stale):
+    ``@closed`` both main poles closed; ``@engaged`` a pole closed or a unit turning; ``@awake``
+    nodes must speak; ``@turning.UNIT`` and ``@request`` (requested direction).
+    """
+
+    bench: Bench
+    history: History
+    start_ns: int
+    until_ns: int
+    origin_ns: int  # the capture's first frame
+    frames: Frames
+    arrivals: dict[str, Int64s]
+    events: tuple[Event, ...] = ()
+    marks: tuple[Mark, ...] = ()
+    spans: tuple[Span, ...] = ()  # windows that closed in it
+
+    def __getitem__(self, role: str) -> Samples:
+        """A role's samples of this piece alone."""
+        return self.back(role, self.start_ns)
+
+    def events_of(self, kind: str, subject: str | None = None) -> list[Event]:
+        """The events of one kind (and subject) that became known in this piece."""
+        return [
+            event
+            for event in self.events
+            if event.kind == kind and (subject is None or event.subject == subject)
+        ]
+
+
+@dataclass(frozen=True, eq=False)
+class ClosedWindow(Past):
+    """One closed window: nothing after its end can be seen."""
+
+    bench: Bench
+    history: History
+    span: Span
+    until_ns: int
+    origin_ns: int
+
+    def __getitem__(self, role: str) -> Samples:
+        """A role's samples of the window, from ``span.start_ns`` to its end."""
+        return self.back(role, self.span.start_ns)
+
+    def around(self, role: str, before_s: float) -> Samples:
+        """The same with some seconds before the window's start."""
+        return self.back(role, self.span.start_ns - round(before_s * S))
+
+    def events_of(self, kind: str, subject: str | None = None) -> list[Event]:
+        """The window's events of one kind, in time order."""
+        return [
+            event
+            for event in self.span.events
+            if event.kind == kind and (subject is None or event.subject == subject)
+        ]
+
+
+def last_of(events: Sequence[Event]) -> Event | None:
+    """The latest event, if there is one."""
+    return max(events, key=lambda event: event.time_ns, default=None)

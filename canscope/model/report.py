@@ -1,0 +1,138 @@
+"""Report: everything a renderer needs, as data; renderers never see a capture or a definition."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from canscope.model.findings import Finding
+
+
+@dataclass(frozen=True)
+class Trace:
+    """One signal over a stretch of time, thinned so that no spike is lost; a None is a gap."""
+
+    role: str
+    signal: str
+    unit: str
+    at_s: tuple[float, ...]
+    value: tuple[float | None, ...]
+    states: bool = False  # draw as steps
+
+
+@dataclass(frozen=True)
+class Plot:
+    """What shows one finding: its traces, the limit, the worst instant and its window."""
+
+    traces: tuple[Trace, ...]
+    from_s: float
+    until_s: float
+    worst_s: float | None = None
+    limit: float | None = None  # only where it is in the first trace's own unit
+    window_s: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True)
+class Burst:
+    """One stretch in which a unit turned."""
+
+    unit: str
+    number: int
+    start_s: float
+    length_s: float
+    requested: str  # forward, reverse, neutral, unknown
+    peak_speed_rpm: float | None
+    peak_current_A: float | None
+    lowest_voltage_V: float | None
+    heat_gained_K: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Input:
+    """A file that the report rests on."""
+
+    kind: str  # capture, plan, definition, marks
+    name: str
+    sha256: str
+    size: int
+
+
+@dataclass(frozen=True)
+class CaptureFacts:
+    """How good the recording is."""
+
+    frames: int = 0
+    lines: int = 0
+    skipped: int = 0
+    skipped_examples: tuple[str, ...] = ()
+    dropped: int = 0
+    cut_end: bool = False
+    first_ns: int | None = None
+    last_ns: int | None = None
+    relative_time: bool = False  # stamps before 2001
+    segments: int = 1
+    channels: Mapping[str, int] = field(default_factory=dict)  # channel -> frames
+    error_frames: Mapping[str, int] = field(default_factory=dict)  # channel -> frames
+    short_frames: Mapping[str, int] = field(default_factory=dict)
+    undefined_multiplexer: Mapping[str, int] = field(default_factory=dict)
+    undefined_ids: Mapping[str, int] = field(default_factory=dict)
+    sha256: str = ""
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class RoleFacts:
+    """What a role was bound to and how it fared."""
+
+    role: str
+    signal: str
+    unit: str
+    samples: int
+    lowest: float | None
+    highest: float | None
+    cycle_ms: float | None
+    not_available: int
+    out_of_range: int
+    uncertainty: float
+
+
+@dataclass(frozen=True)
+class RuleFacts:
+    """How a rule was applied: its parameters with unit and source."""
+
+    rule: str
+    summary: str
+    parameters: tuple[tuple[str, Any, str, str], ...]  # name, value, unit, source
+    off: str = ""
+
+
+@dataclass(frozen=True)
+class Report:
+    """The whole answer to one check."""
+
+    verdict: str  # pass | fail | unproven
+    headline: str  # "pass, 2 items accepted by A. Tester"
+    waived: int
+    stage: str
+    vehicle: str
+    findings: tuple[Finding, ...]
+    not_applicable: tuple[str, ...]
+    bursts: tuple[Burst, ...]
+    capture: CaptureFacts
+    inputs: tuple[Input, ...]
+    version: str
+    job: Mapping[str, Any] = field(default_factory=dict)  # tester, witness, notes ...
+    conditions: Mapping[str, Any] = field(default_factory=dict)  # coolant, oil, ambient ...
+    look_first: tuple[str, ...] = ()  # at most three plain sentences
+    roles: tuple[RoleFacts, ...] = ()
+    rules: tuple[RuleFacts, ...] = ()
+    plots: Mapping[str, Plot] = field(default_factory=dict)  # "rule|subject" -> Plot
+    marks: tuple[Mapping[str, Any], ...] = ()
+    cautions: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()  # of plan and definitions: missing units and the like
+    plan_text: str = ""
+    number: int | None = None  # within a run folder
+    written_at: str = ""  # passed in, never read from a clock here
+    unique_id: str = ""
+    mounting: tuple[Mapping[str, Any], ...] = ()

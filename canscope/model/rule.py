@@ -1,0 +1,122 @@
+"""What a rule is. Every rule is one file in ``rules/`` that says its limits and its margins."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, fields
+from typing import Any, ClassVar
+
+from canscope.model.bench import STAGES, Bench
+from canscope.model.events import Window
+from canscope.model.findings import COMMON_PRACTICE, Verdict
+from canscope.model.outcome import Doubt, Outcome, Subject
+from canscope.model.piece import ClosedWindow, Piece
+
+SPINNING = frozenset({"dry-spin", "wet-spin", "rolling"})
+ALL_STAGES = frozenset(STAGES)
+
+
+def limit(
+    default: Any,
+    unit: str = "",
+    source: str = COMMON_PRACTICE,
+    *,
+    low: float = 0.0,
+    high: float = float("inf"),
+) -> Any:
+    """A parameter of a rule: its default, unit, allowed range and where the default comes from."""
+    facts = {"unit": unit, "source": source, "low": low, "high": high}
+    if isinstance(default, Mapping):
+        return field(default_factory=lambda: dict(default), metadata=facts)
+    return field(default=default, metadata=facts)
+
+
+@dataclass(frozen=True)
+class Worst:
+    """The instant that decides a finding, as the sentence needs it."""
+
+    subject: str
+    time_ns: int
+    at_s: float
+    margin: float
+    uncertainty: float
+    measured: float
+    limit: float
+    start_ns: int
+    end_ns: int
+    facts: Mapping[str, Any]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rule:
+    """Base of every rule: a frozen dataclass whose fields are its parameters.
+
+    A rule reads no clock, logs nothing, draws no verdict. A run rule (``window`` is RUN) folds a
+    frozen, bounded state; a window rule is one pure function of a closed window. In both an
+    answer at an instant rests on what lies at or before that instant, never on how the run was
+    cut. Its docstring is its manual page.
+    """
+
+    name: ClassVar[str] = ""
+    window: ClassVar[Window] = Window.RUN
+    unit: ClassVar[str] = ""  # of margin, uncertainty, measured and limit
+    required_in: ClassVar[frozenset[str]] = frozenset()  # stages whose pass needs it
+    absent_in: ClassVar[frozenset[str]] = frozenset()  # stages in which it does not apply
+    stops: ClassVar[bool] = False  # live: STOP instead of a warning
+    waivable: ClassVar[bool] = True
+    limit_parameter: ClassVar[str] = ""  # the field whose source is the limit's source
+    limit_source: ClassVar[str] = ""  # set where the limit is no parameter
+    says: ClassVar[Mapping[str, str]] = {}  # "pass" / "fail" / "close" -> clause, {facts} allowed
+    exercise: ClassVar[str] = ""  # what to do at the vehicle so that it can be judged
+    causes: ClassVar[tuple[str, ...]] = ()  # of a fail, most probable first
+    next: ClassVar[str] = ""  # the next thing to check after a fail
+
+    def applies(self, bench: Bench) -> bool:
+        """Whether it has anything to say of this vehicle in this stage."""
+        return bench.stage not in self.absent_in
+
+    def required(self, bench: Bench) -> bool:
+        """Whether its unproven makes the whole run unproven."""
+        return bench.stage in self.required_in
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """What it speaks about; every subject gets a finding, judged or not."""
+        raise NotImplementedError
+
+    def start(self, bench: Bench) -> Any:
+        """The state before the first piece (run rules)."""
+        return None
+
+    def fold(self, state: Any, piece: Piece) -> tuple[Any, Sequence[Outcome]]:
+        """Judge a piece: the next state and the outcomes of this piece (run rules)."""
+        raise NotImplementedError
+
+    def close(self, state: Any, piece: Piece) -> Sequence[Outcome]:
+        """Facts about the whole run, told once at its end; ``piece`` is empty, at the end.
+
+        Margins only where the end of the run itself decides; else doubts.
+        """
+        return ()
+
+    def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
+        """Judge one closed window (window rules)."""
+        raise NotImplementedError
+
+    def clause(self, verdict: Verdict | str, worst: Worst) -> str:
+        """The part of the sentence in front of number, limit, time and signal."""
+        facts = {"subject": worst.subject, **worst.facts}
+        return self.says.get(str(verdict), "").format(**facts)
+
+    def source(self, given: frozenset[str]) -> str:
+        """Where the limit comes from, given the parameters that the plan sets itself."""
+        if not self.limit_parameter:
+            return self.limit_source
+        if self.limit_parameter in given:
+            return "plan"
+        parameter = next(f for f in fields(self) if f.name == self.limit_parameter)
+        return str(parameter.metadata.get("source", COMMON_PRACTICE))
+
+
+def unjudged(subject: str, reason: str, text: str = "", at_ns: int | None = None) -> Doubt:
+    """A doubt that explains why nothing was judged, and leaves what was judged alone."""
+    return Doubt(subject, reason, text, at_ns, lowers=False)

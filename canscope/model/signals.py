@@ -1,0 +1,126 @@
+"""Signals: what frames say, still as recorded; Samples: a role's values in its own unit."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canscope.model.definition import SignalSpec
+from canscope.model.tables import Floats, Frames, Int64s
+
+OK, NOT_AVAILABLE, OUT_OF_RANGE = 0, 1, 2  # values of a status column
+
+
+@dataclass(frozen=True, eq=False)
+class Series:
+    """The values of one signal in one chunk of frames, in frame order.
+
+    ======= ======= ======================================================================
+    column  dtype   meaning
+    ======= ======= ======================================================================
+    time_ns int64   as in the frames
+    value   float64 physical value in the definition's unit; NaN where not available
+    raw     int64   raw code (uint64 codes above 2**63 wrap; the bit pattern if a float)
+    status  uint8   OK, NOT_AVAILABLE, OUT_OF_RANGE (outside the declared range; value kept)
+    row     int64   row of the chunk's frames that it came from
+    ======= ======= ======================================================================
+    """
+
+    spec: SignalSpec
+    time_ns: Int64s
+    value: Floats
+    raw: Int64s
+    status: NDArray[np.uint8]
+    row: Int64s
+
+
+@dataclass(frozen=True)
+class DecodeTally:
+    """What decoding could not use, by message key; tallies add up."""
+
+    short_frames: Mapping[str, int] = field(default_factory=dict)  # shorter than a signal needs
+    undefined_multiplexer: Mapping[str, int] = field(default_factory=dict)
+    undefined_ids: Mapping[str, int] = field(default_factory=dict)  # by channel: frames
+
+    def __add__(self, other: DecodeTally) -> DecodeTally:
+        def plus(a: Mapping[str, int], b: Mapping[str, int]) -> dict[str, int]:
+            return {key: a.get(key, 0) + b.get(key, 0) for key in {**a, **b}}
+
+        return DecodeTally(
+            plus(self.short_frames, other.short_frames),
+            plus(self.undefined_multiplexer, other.undefined_multiplexer),
+            plus(self.undefined_ids, other.undefined_ids),
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Signals:
+    """One chunk decoded; it keeps its frames.
+
+    ``series`` holds every wanted signal by key (``channel:Message.Signal``), also those without a
+    value in this chunk. ``arrivals`` holds for every wanted message the stamps of its data frames,
+    whatever they carried.
+    """
+
+    frames: Frames
+    series: Mapping[str, Series]
+    arrivals: Mapping[str, Int64s]
+    tally: DecodeTally = field(default_factory=DecodeTally)
+
+
+@dataclass(frozen=True, eq=False)
+class Samples:
+    """The values of one role over some stretch of time, in its role's own unit (``bench.UNITS``).
+
+    ======= ======= =====================================================================
+    column  dtype   meaning
+    ======= ======= =====================================================================
+    time_ns int64   since 1970 UTC, never decreasing
+    value   float64 NaN where absent: not available, out of range, or an unknown code.
+                    States are 1 true, 0 false. Directions are 1 forward, -1 reverse, 0 neutral
+    raw     int64   raw code of the signal
+    status  uint8   as in Series
+    ======= ======= =====================================================================
+    """
+
+    time_ns: Int64s
+    value: Floats
+    raw: Int64s
+    status: NDArray[np.uint8]
+
+    def __len__(self) -> int:
+        return len(self.time_ns)
+
+    def __getitem__(self, rows: slice | NDArray[np.bool_] | Int64s) -> Samples:
+        return Samples(self.time_ns[rows], self.value[rows], self.raw[rows], self.status[rows])
+
+    def between(self, start_ns: int, end_ns: int) -> Samples:
+        """The samples with start <= time < end."""
+        first, last = np.searchsorted(self.time_ns, (start_ns, end_ns))
+        return self[first:last]
+
+
+NO_SAMPLES = Samples(
+    np.zeros(0, np.int64), np.zeros(0), np.zeros(0, np.int64), np.zeros(0, np.uint8)
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Held:
+    """What was last known of a role at given instants (one row an instant).
+
+    ``value`` is NaN where nothing was known, the last sample was absent, or it was stale (older
+    than three of its cycles). ``sampled_ns`` is the stamp of that last sample (``NEVER`` if there
+    was none), ``age_ns`` the instant minus it.
+    """
+
+    value: Floats
+    sampled_ns: Int64s
+    age_ns: Int64s
+    stale: NDArray[np.bool_]
+
+
+NEVER = np.int64(-(2**62))
