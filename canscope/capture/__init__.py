@@ -1,4 +1,8 @@
-"""Captures: bytes -> Frames, one file a format."""
+"""Captures: bytes -> Frames, one file a format.
+
+A format's file holds its reader, entered in ``READERS``, and ``recognises(head: bytes) -> bool``,
+which says whether a file that begins with these bytes (at most 64 KiB) is one of its own.
+"""
 
 from __future__ import annotations
 
@@ -10,4 +14,6 @@ from canscope.model.tables import Frames
 
 # A reader takes an open binary stream and the name to show in messages, and yields chunks.
 Reader = Callable[[BinaryIO, str], Iterator[Frames]]
-READERS: Registry[Reader] = Registry("capture format", __name__, __path__[0])
+READERS: Registry[Reader] = Registry(
+    "capture format", __name__, __path__[0], not_entries=("read", "order")
+)

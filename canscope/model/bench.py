@@ -127,6 +127,9 @@ class Bench:
     sections: frozenset[str] = frozenset()  # of the plan that exist: pack, contactors, ...
     given: Mapping[str, frozenset[str]] = field(default_factory=dict)  # rule -> parameters set
     off: Mapping[str, str] = field(default_factory=dict)  # rule -> reason
+    # What earlier runs of the build record have shown; written into a run at its start.
+    turned_dry_s: Mapping[str, float] | None = None  # unit -> seconds; None: a bare capture
+    moved_before: frozenset[str] = frozenset()  # temperature roles whose raw value has moved
 
     def has(self, *roles: str) -> bool:
         """Whether all of these roles are bound."""

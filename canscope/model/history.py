@@ -97,6 +97,11 @@ class History:
         cycle = np.where(times_ns >= track.learned_ns, known, UNLEARNED_NS)
         return STALE_CYCLES * cycle.astype(np.int64)
 
+    def cycle_ms(self, role: str) -> float | None:
+        """A role's cycle as stated or learned, None while it is not known."""
+        track = self._tracks.get(role)
+        return track.cycle_ns / 1e6 if track and track.cycle_ns is not None else None
+
     def samples(self, role: str) -> Samples:
         """What is kept of a role; empty if it was never seen."""
         track = self._tracks.get(role)

@@ -25,6 +25,7 @@ class Subject:
     needs: tuple[str, ...] = ()
     shows: tuple[str, ...] = ()
     no_limit: str = ""  # says which limit is missing where a rule needs one
+    unit: str = ""  # where it differs from the rule's
 
     @property
     def shown(self) -> tuple[str, ...]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import importlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Generic, TypeVar
 
@@ -15,11 +15,15 @@ Entry = TypeVar("Entry")
 class Registry(Generic[Entry]):
     """Named entries of one kind, each in its own file of one folder, imported when asked for.
 
-    A file that must not be an entry (shared pieces) starts with an underscore.
+    A file that must not be an entry starts with an underscore (shared pieces) or is named in
+    ``not_entries`` (the home of a public function).
     """
 
-    def __init__(self, kind: str, package: str, folder: str) -> None:
+    def __init__(
+        self, kind: str, package: str, folder: str, *, not_entries: Iterable[str] = ()
+    ) -> None:
         self.kind = kind
+        self._not_entries = frozenset(not_entries)
         self._package, self._folder = package, Path(folder)
         self._entries: dict[str, Entry] = {}
 
@@ -44,11 +48,11 @@ class Registry(Generic[Entry]):
         return name in set(self)
 
     def __iter__(self) -> Iterator[str]:
-        stems = (path.stem for path in self._folder.glob("*.py") if path.stem[0] != "_")
-        return iter(sorted(stem.replace("_", "-") for stem in stems))
+        stems = {path.stem for path in self._folder.glob("*.py") if path.stem[0] != "_"}
+        return iter(sorted(stem.replace("_", "-") for stem in stems - self._not_entries))
 
     def __len__(self) -> int:
-        return len(list(self))
+        return sum(1 for _ in self)
 
     def __getitem__(self, name: str) -> Entry:
         if name not in self._entries:

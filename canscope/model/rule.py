@@ -79,6 +79,10 @@ class Rule:
         """Whether its unproven makes the whole run unproven."""
         return bench.stage in self.required_in
 
+    def silent(self, bench: Bench) -> bool:
+        """Whether it is no finding at all unless something was judged (then it is required)."""
+        return False
+
     def subjects(self, bench: Bench) -> Sequence[Subject]:
         """What it speaks about; every subject gets a finding, judged or not."""
         raise NotImplementedError

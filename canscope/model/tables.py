@@ -70,6 +70,7 @@ class Frames:
 
     ``segment`` counts clock steps: times are comparable only within one segment. ``until_ns`` is
     set once frames are in time order: every frame of the segment before it has been seen.
+    ``step_ns`` is the jump of the clock that began the segment, on the first chunk of it only.
     """
 
     time_ns: Int64s
@@ -84,6 +85,7 @@ class Frames:
     tally: Tally = field(default_factory=Tally)
     segment: int = 0
     until_ns: int | None = None
+    step_ns: int | None = None
 
     def __len__(self) -> int:
         return len(self.time_ns)
@@ -168,7 +170,8 @@ def join(parts: Sequence[Frames]) -> Frames:
         tally = tally + part.tally
     joined: dict[str, Any] = {name: np.concatenate(columns[name]) for name in COLUMNS}
     heap = np.concatenate(heaps) if heaps else np.zeros(0, np.uint8)
-    return replace(parts[-1], **joined, heap=heap, channels=tuple(channels), tally=tally)
+    joined |= {"heap": heap, "channels": tuple(channels), "tally": tally}
+    return replace(parts[-1], **joined, step_ns=parts[0].step_ns)
 
 
 def empty_frames(channels: Iterable[str] = ()) -> Frames:

@@ -7,4 +7,6 @@ from collections.abc import Callable
 from canscope.model.registry import Registry
 from canscope.model.report import Report
 
-RENDERERS: Registry[Callable[[Report], str]] = Registry("report kind", __name__, __path__[0])
+RENDERERS: Registry[Callable[[Report], str]] = Registry(
+    "report kind", __name__, __path__[0], not_entries=("write",)
+)

@@ -1,0 +1,7 @@
+"""``python -m canscope``."""
+
+import sys
+
+from canscope.cli.main import main
+
+sys.exit(main())

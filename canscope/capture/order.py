@@ -1,0 +1,142 @@
+"""Frames in file order -> frames in time order, cut into segments where the clock was set.
+
+Disorder up to ``DISORDER_NS`` is sorted. A larger step back begins a new segment, and so does its
+return: a jump forward by more than half of that step. So does a jump forward of more than a day.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from canscope.model.tables import Frames, Int64s, Tally, empty_frames, join
+
+DISORDER_NS = 100_000_000
+DAY_NS = 86_400 * 1_000_000_000
+
+
+def ordered(chunks: Iterable[Frames]) -> Iterator[Frames]:
+    """Put frames in time order and number the segments; how the input is cut does not matter.
+
+    Each chunk that comes out has ``until_ns``: every frame of its segment stamped before that has
+    come out, and none stamped at or after it. The first chunk of a later segment has ``step_ns``,
+    negative for a step back. Tallies come out once each. An ``until_ns`` of an incoming chunk is
+    its source's word that nothing stamped before it will follow, as a live clock can give.
+    A chunk without rows still tells how far time has come, or carries a tally.
+    """
+    order = _Order()
+    for chunk in chunks:
+        yield from order.feed(chunk)
+    yield from order.close()
+
+
+class _Order:
+    """What is kept between chunks: the last ``DISORDER_NS`` of frames, in time order."""
+
+    def __init__(self) -> None:
+        self.high: int | None = None  # the largest stamp of the segment so far
+        self.limit = DAY_NS  # the largest jump forward that is no step
+        self.segment = 0
+        self.step: int | None = None
+        self.until: int | None = None
+        self.tally = Tally()
+        self.tail = empty_frames()
+
+    def feed(self, chunk: Frames) -> Iterator[Frames]:
+        """Take one chunk; give what nothing can come before any more."""
+        self.tally = self.tally + chunk.tally
+        begin = 0
+        for at, jump in self._steps(chunk.time_ns):
+            yield from self._end(chunk.take(slice(begin, at)))
+            self.segment, self.step, self.until, begin = self.segment + 1, jump, None, at
+        if chunk.until_ns is not None:
+            promised = chunk.until_ns + DISORDER_NS
+            self.high = promised if self.high is None else max(self.high, promised)
+        if self.high is not None:
+            yield from self._give(chunk.take(slice(begin, None)), self.high - DISORDER_NS)
+
+    def close(self) -> Iterator[Frames]:
+        """Give the rest."""
+        yield from self._end(empty_frames())
+        if self.tally != Tally():
+            yield self._marked(empty_frames(), self.until)
+
+    def _steps(self, times: Int64s) -> list[tuple[int, int]]:
+        """Rows at which a segment begins, each with its jump in ns; ``high`` moves to the end.
+
+        A chunk without steps is seen to be so at once; from a first step on, a plain walk is the
+        only way that does not grow with the square of their number.
+        """
+        if not len(times):
+            return []
+        start = int(times[0]) if self.high is None else self.high
+        before = np.maximum.accumulate(np.concatenate((np.array([start], np.int64), times[:-1])))
+        jumps = times - before
+        odd = (jumps < -DISORDER_NS) | (jumps > self.limit)
+        walked = int(odd.argmax()) if odd.any() else len(times) - 1
+        steps, high = [], int(before[walked])
+        for at, now in enumerate(times[walked:].tolist(), walked):
+            jump = now - high
+            if jump < -DISORDER_NS or jump > self.limit:
+                steps.append((at, jump))
+                self.limit = min(-jump // 2, DAY_NS) if jump < 0 else DAY_NS
+                high = now
+            high = max(high, now)
+        self.high = high
+        return steps
+
+    def _end(self, part: Frames) -> Iterator[Frames]:
+        """Give all there is of the segment, ``part`` being its last rows."""
+        stamps = [int(rows.time_ns.max()) + 1 for rows in (self.tail, part) if len(rows)]
+        if stamps:
+            yield from self._give(part, max(stamps))
+
+    def _give(self, part: Frames, until: int) -> Iterator[Frames]:
+        """Add rows of the segment and give those stamped before ``until``; the rest is the tail.
+
+        Where the tail wholly precedes the new rows, both go out as they are, without a copy.
+        """
+        part, tail = _in_order(part), self.tail
+        until = until if self.until is None else max(until, self.until)
+        if len(tail) and len(part):
+            last, first = int(tail.time_ns[-1]), int(part.time_ns[0])
+            if last < min(first, until):
+                yield self._marked(tail, min(first, until))
+            else:
+                part = _in_order(join([tail, part]))
+        elif len(tail):
+            part = tail
+        ready = int(np.searchsorted(part.time_ns, until))
+        self.tail = _compact(part.take(slice(ready, None)))
+        if ready or self.until is None or until > self.until:
+            yield self._marked(part.take(slice(0, ready)), until)
+
+    def _marked(self, frames: Frames, until: int | None) -> Frames:
+        marks = {"segment": self.segment, "until_ns": until, "step_ns": self.step}
+        frames = replace(frames, tally=self.tally, **marks)  # type: ignore[arg-type]
+        self.tally, self.step, self.until = Tally(), None, until
+        return frames
+
+
+def _in_order(frames: Frames) -> Frames:
+    """The same rows by time, those of one stamp as they were."""
+    times = frames.time_ns
+    if not np.any(times[1:] < times[:-1]):
+        return frames
+    return frames.take(np.argsort(times, kind="stable"))
+
+
+def _compact(frames: Frames) -> Frames:
+    """The same rows with only their own payloads in the heap, which otherwise only ever grows."""
+    if not len(frames.heap):
+        return frames
+    long = frames.heap_at >= 0
+    sizes = frames.length[long].astype(np.int64)
+    ends = np.cumsum(sizes)
+    begins = ends - sizes
+    places = np.repeat(frames.heap_at[long] - begins, sizes) + np.arange(sizes.sum())
+    heap_at = frames.heap_at.copy()
+    heap_at[long] = begins
+    return replace(frames, heap_at=heap_at, heap=frames.heap[places])

@@ -1,0 +1,189 @@
+"""The main job: judge a capture against a bench plan; report and exit code."""
+
+from __future__ import annotations
+
+import argparse
+import re
+import sys
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from canscope.model.errors import CanscopeError, ReportError, Where
+from canscope.model.report import Report
+from canscope.model.tables import Frames
+
+EXIT = {"pass": 0, "fail": 1, "unproven": 3}
+SUFFIXES = ("html", "json", "xml")
+PLAN_NAMES = ("plan.toml",)
+CAPTURE_PATTERNS = ("*.log", "*.log.gz")
+
+
+def add(subparsers: Any) -> None:
+    """Tell the command line what this verb takes."""
+    parser = subparsers.add_parser("check", help=__doc__, description=__doc__)
+    parser.add_argument(
+        "captures",
+        nargs="+",
+        metavar="CAPTURE",
+        help="capture file(s), '-' for standard input, or one run folder",
+    )
+    parser.add_argument("--plan", type=Path, help="the bench plan (TOML)")
+    parser.add_argument("--marks", type=Path, help="marks of this run, JSON Lines")
+    parser.add_argument("--format", help="name the capture format instead of detecting it")
+    parser.add_argument("--out", type=Path, help="folder for numbered reports (html, json, xml)")
+    parser.add_argument("--html", type=Path, help="write the report to this file")
+    parser.add_argument("--json", type=Path, help="write the report as JSON to this file")
+    parser.add_argument("--junit", type=Path, help="write the report as JUnit XML to this file")
+    parser.add_argument("--quiet", action="store_true", help="print only the verdict")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check, write the reports, print the summary."""
+    from canscope.report.write import write_report
+
+    wanted = _named(args)
+    inputs = inputs_of([str(c) for c in args.captures], args.plan)
+    out = args.out or (None if wanted else Path("canscope-reports"))
+    report = judge_files(inputs, marks=args.marks, format=args.format, progress=not args.quiet)
+    written = [write_report(report, path) for path in wanted]
+    if out is not None:
+        report, numbered = write_numbered(report, out, inputs.stem)
+        written += numbered
+    if args.quiet:
+        print(report.headline)
+    else:
+        from canscope.cli._summary import print_summary
+
+        print_summary(report)
+        for path in written:
+            print(f"written: {path}")
+    return EXIT[report.verdict]
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """What to judge against what."""
+
+    captures: tuple[str, ...]
+    plan: Path
+    notes: tuple[str, ...] = ()
+
+    @property
+    def stem(self) -> str:
+        """A file name for reports, made of the first capture's own."""
+        name = "standard-input" if self.captures[0] == "-" else Path(self.captures[0]).name
+        return re.sub(r"[^\w.-]+", "_", re.sub(r"(\.\w+)(\.gz)?$", "", name)) or "capture"
+
+
+def inputs_of(captures: Sequence[str], plan: Path | None) -> Inputs:
+    """Captures and plan from the command line, or from a run folder.
+
+    Raises CanscopeError where one of them is missing.
+    """
+    if len(captures) == 1 and captures[0] != "-" and Path(captures[0]).is_dir():
+        folder = Path(captures[0])
+        found = sorted({p for pattern in CAPTURE_PATTERNS for p in folder.glob(pattern)})
+        if not found:
+            hint = "a run folder holds its captures as *.log or *.log.gz"
+            raise CanscopeError("no capture in this folder", where=Where(str(folder)), hint=hint)
+        own = next((folder / name for name in PLAN_NAMES if (folder / name).is_file()), None)
+        notes: tuple[str, ...] = ()
+        if plan is not None and own is not None:
+            notes = (f"judged against {plan} instead of the run's own plan {own.name}",)
+        plan = plan or own
+        captures = [str(path) for path in found]
+        if plan is None:
+            hint = "name one with --plan, or put plan.toml into the folder"
+            raise CanscopeError("no bench plan in this folder", where=Where(str(folder)), hint=hint)
+        return Inputs(tuple(captures), plan, notes)
+    if plan is None:
+        hint = "name the bench plan with --plan; 'canscope demo' writes an example"
+        raise CanscopeError("a capture alone cannot be judged", hint=hint)
+    return Inputs(tuple(captures), plan)
+
+
+def judge_files(
+    inputs: Inputs,
+    *,
+    marks: Path | None = None,
+    format: str | None = None,
+    progress: bool = False,
+    written_at: str | None = None,
+) -> Report:
+    """Read, decode and judge; the report is not written anywhere yet."""
+    from canscope.capture.read import read_capture
+    from canscope.decode.columns import decode
+    from canscope.judge.check import check
+    from canscope.plan.load import read_plan
+
+    plan = read_plan(inputs.plan, marks=marks)
+    capture = read_capture(*inputs.captures, format=format)
+    frames: Iterable[Frames] = capture
+    if progress and sys.stderr.isatty():
+        frames = _shown(capture)
+    signals = decode(frames, plan.definitions, wanted=plan.wanted)
+    now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
+    report = check(signals, plan, capture=capture, written_at=written_at or now)
+    return replace(report, warnings=(*inputs.notes, *report.warnings))
+
+
+def check_run(captures: Sequence[Path], plan: Path, out: Path) -> tuple[Report, list[Path]]:
+    """Judge captures and write numbered reports into a folder; for the demo and the like."""
+    inputs = Inputs(tuple(map(str, captures)), plan)
+    report, written = write_numbered(judge_files(inputs), out, inputs.stem)
+    return report, written
+
+
+def write_numbered(report: Report, folder: Path, stem: str) -> tuple[Report, list[Path]]:
+    """Write all kinds of report under the next free number; nothing is ever overwritten."""
+    from canscope.report.write import write_report
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        taken = [path.name for path in folder.iterdir()]
+    except OSError as error:
+        raise ReportError(
+            f"cannot use this folder for reports: {error.strerror}",
+            where=Where(str(folder)),
+            hint="name another one with --out",
+        ) from error
+    matches = [re.fullmatch(re.escape(stem) + r"-(\d+)\.(\w+)", name) for name in taken]
+    number = max((int(m[1]) for m in matches if m), default=0) + 1
+    report = replace(report, number=number)
+    written = [folder / f"{stem}-{number:03}.{suffix}" for suffix in SUFFIXES]
+    for path in written:
+        write_report(report, path)
+    return report, written
+
+
+def _named(args: argparse.Namespace) -> list[Path]:
+    """The report files asked for by name, refused before the work if they cannot be written."""
+    paths = []
+    for option, suffix in (("html", ".html"), ("json", ".json"), ("junit", ".xml")):
+        path = getattr(args, option)
+        if path is None:
+            continue
+        if path.suffix.lower() != suffix:
+            hint = f"give the file of --{option} a name that ends in {suffix}"
+            raise ReportError(f"not a {suffix} file", where=Where(str(path)), hint=hint)
+        if path.exists():
+            hint = "reports are never overwritten: name another file, or use --out"
+            raise ReportError("this file exists already", where=Where(str(path)), hint=hint)
+        paths.append(path)
+    return paths
+
+
+def _shown(capture: Any) -> Iterator[Frames]:
+    """Pass the chunks on and show how far reading has come."""
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        total = capture.bytes_total
+        task = bar.add_task("reading", total=total)
+        for chunk in capture:
+            bar.update(task, completed=capture.bytes_read)
+            yield chunk

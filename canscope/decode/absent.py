@@ -1,0 +1,124 @@
+"""Which raw codes mean "no value": a policy for a bus or a role, and what labels say themselves.
+
+A policy is ``"j1939"``, ``"maximum"``, ``"none"``, a list of raw values, or None for the default:
+``j1939`` in messages that their definition marks as J1939, and value-table labels that say so.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from canscope.model.definition import Absent, SignalSpec
+from canscope.model.errors import DefinitionError
+from canscope.model.tables import Bools, Int64s
+
+Policy = str | Sequence[int] | None
+KINDS = ("j1939", "maximum", "none")
+
+# Labels that say "no value" (common practice, no source), compared as whole labels after splitting
+# words at capitals and punctuation and dropping a leading or trailing word of FILLERS.
+NO_VALUE = frozenset(
+    ("not available", "unavailable", "notavailable", "n a", "na", "sna", "invalid", "not valid")
+    + ("no value", "no data", "no signal", "signal not available")
+)
+# These are often states of a machine ("error" after "running"), so they count only where J1939
+# puts its error code: just below a code of NO_VALUE, or on top of a field of 8 bits and more.
+ERROR = frozenset(("error", "error indicator", "fault", "sensor error", "signal error"))
+FILLERS = frozenset(("signal", "value", "data", "sensor"))
+ERROR_INDICATOR = 0xFE  # top byte: FE error, FF not available (J1939-71, from memory)
+
+
+def absent_codes(policy: Policy, spec: SignalSpec, *, j1939: bool = False) -> Absent:
+    """The codes of one signal that mean "no value" under a policy.
+
+    ``j1939`` says that the signal's message is one by its definition; only the default asks. A
+    one-bit signal is a state, in which every code is a value.
+
+    Raises:
+        DefinitionError: there is no such policy.
+    """
+    check_policy(policy)
+    if spec.length_bits == 1:
+        return Absent()
+    if isinstance(policy, str):
+        return Absent(policy)
+    if policy is not None:
+        return Absent("codes", tuple(policy))
+    labelled = _labelled_codes(spec)
+    if j1939:
+        return Absent("j1939", labelled)
+    return Absent("codes", labelled) if labelled else Absent()
+
+
+def with_policy(spec: SignalSpec, policy: Policy) -> SignalSpec:
+    """The same signal under a policy of its own; None leaves it as it is."""
+    return spec if policy is None else replace(spec, absent=absent_codes(policy, spec))
+
+
+def check_policy(policy: Policy) -> None:
+    """Refuse what is no policy.
+
+    Raises:
+        DefinitionError: neither one of the words nor a list of integers.
+    """
+    if policy is None or (isinstance(policy, str) and policy in KINDS):
+        return
+    if not isinstance(policy, str) and all(type(code) is int for code in policy):
+        return
+    hint = "write j1939, maximum, none, or a list of raw values such as [254, 255]"
+    raise DefinitionError(f"not_available cannot be {policy!r}", hint=hint)
+
+
+def absent_rows(spec: SignalSpec, raw: Int64s) -> Bools | None:
+    """Which rows hold no value; None where the signal has no such code at all."""
+    absent, bits = spec.absent, spec.length_bits
+    rows: Bools | None = None
+    if absent.kind == "j1939" and not (spec.signed or spec.is_float):
+        if bits == 2:
+            rows = raw >= 2
+        elif bits >= 8:
+            rows = (raw.view(np.uint64) >> np.uint64(bits - 8)) >= ERROR_INDICATOR
+    elif absent.kind == "maximum" and not spec.is_float:
+        rows = raw == _wrapped(_largest(spec))
+    if absent.codes:
+        listed = np.isin(raw, np.array([_wrapped(code) for code in absent.codes], np.int64))
+        rows = listed if rows is None else rows | listed
+    return rows
+
+
+def _largest(spec: SignalSpec) -> int:
+    return (1 << (spec.length_bits - 1 if spec.signed else spec.length_bits)) - 1
+
+
+def _wrapped(code: int) -> int:
+    """A code as a Series holds it: the unsigned ones above 2**63 wrap."""
+    return (code + 2**63) % 2**64 - 2**63
+
+
+def _labelled_codes(spec: SignalSpec) -> tuple[int, ...]:
+    plain = {code: _plain(label) for code, label in spec.labels.items()}
+    no_value = {code for code, label in plain.items() if label in NO_VALUE}
+    top = {_largest(spec) - 1, _largest(spec)} if spec.length_bits >= 8 else set()
+    error = {
+        code
+        for code, label in plain.items()
+        if label in ERROR and (code in top or code + 1 in no_value)
+    }
+    return tuple(sorted(no_value | error))
+
+
+def _plain(label: str) -> str:
+    """A label in lower case words: ``Signal_NotAvailable`` is ``not available``."""
+    spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", label)
+    words = re.findall(r"[a-z0-9]+", spaced.casefold())
+    if " ".join(words) in ERROR | NO_VALUE:
+        return " ".join(words)
+    if len(words) > 1 and words[0] in FILLERS:
+        words = words[1:]
+    if len(words) > 1 and words[-1] in FILLERS:
+        words = words[:-1]
+    return " ".join(words)

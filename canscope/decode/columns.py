@@ -1,0 +1,144 @@
+"""Frames -> Signals, chunk by chunk and column by column."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from canscope.decode.bits import Heap, Payloads
+from canscope.decode.lookup import NO_DATA, UNDEFINED, Codes, Lookup
+from canscope.decode.message import Compiled
+from canscope.model.definition import Definitions, MessageSpec
+from canscope.model.errors import UnknownNameError
+from canscope.model.signals import DecodeTally, Series, Signals
+from canscope.model.tables import Frames, Int64s
+
+EVERY = "*"  # as a channel: every channel that has no definition of its own
+NO_TIMES = np.zeros(0, np.int64)
+
+
+def decode(
+    frames: Frames | Iterable[Frames],
+    definitions: Definitions,
+    *,
+    wanted: Collection[str] | None = None,
+) -> Iterator[Signals]:
+    """Decode frames chunk by chunk, in their order.
+
+    ``wanted`` are keys of signals (``channel:Message.Signal``; as channel ``*`` means every channel
+    without a definition of its own); only these are decoded. None: all. Messages of channel ``*``
+    apply to such a channel under its real name, from the chunk on in which it first occurs.
+
+    Raises:
+        UnknownNameError: at once, for a wanted key that is not defined.
+    """
+    decoder = Decoder(definitions, wanted)
+    chunks = (frames,) if isinstance(frames, Frames) else frames
+    return (decoder(chunk) for chunk in chunks)
+
+
+def messages_of(definitions: Definitions, channel: str) -> tuple[MessageSpec, ...]:
+    """The messages that apply to a channel: its own, else those of every channel, renamed."""
+    own = tuple(m for m in definitions.messages if m.channel == channel)
+    if own or channel == EVERY:
+        return own
+    return tuple(on_channel(m, channel) for m in definitions.messages if m.channel == EVERY)
+
+
+def on_channel(message: MessageSpec, channel: str) -> MessageSpec:
+    """The same message on another channel."""
+    signals = tuple(replace(spec, channel=channel) for spec in message.signals)
+    return replace(message, channel=channel, signals=signals)
+
+
+class Decoder:
+    """Decodes one chunk after the other; what it remembers is which channels it has seen."""
+
+    def __init__(self, definitions: Definitions, wanted: Collection[str] | None = None) -> None:
+        self._definitions = definitions
+        self._wanted = None if wanted is None else frozenset(wanted)
+        self._channels: dict[str, int] = {}
+        self._messages: list[MessageSpec] = []
+        self._compiled: list[Compiled | None] = []  # by message code; None where nothing is wanted
+        self._no_series: dict[str, Series] = {}
+        self._no_arrivals: dict[str, Int64s] = {}
+        named = {m.channel: None for m in definitions.messages if m.channel != EVERY}
+        self._open(*named, *self._check_wanted())
+
+    def __call__(self, frames: Frames) -> Signals:
+        """Decode one chunk."""
+        self._open(*frames.channels)
+        series, arrivals = dict(self._no_series), dict(self._no_arrivals)
+        place = np.array([self._channels[name] for name in frames.channels], np.int64)
+        places = place[frames.channel] if len(frames) else NO_TIMES
+        codes = self._lookup.codes(frames, places)
+        short: dict[str, int] = {}
+        undefined: dict[str, int] = {}
+        for compiled, payloads in self._grouped(frames, codes):
+            key = compiled.message.key
+            found, short_frames, undefined_frames = compiled.decode(payloads)
+            series.update(found)
+            arrivals[key] = payloads.time_ns
+            if short_frames:
+                short[key] = short_frames
+            if undefined_frames:
+                undefined[key] = undefined_frames
+        unknown = self._unknown(places[codes == UNDEFINED])
+        return Signals(frames, series, arrivals, DecodeTally(short, undefined, unknown))
+
+    def _grouped(self, frames: Frames, codes: Codes) -> Iterator[tuple[Compiled, Payloads]]:
+        """The frames of each wanted message that occurs, in frame order."""
+        rows = np.flatnonzero(self._is_wanted[codes])
+        codes = codes[rows]
+        if len(self._messages) < 2**15:
+            codes = codes.astype(np.int16)  # numpy sorts these by counting, in linear time
+        order = np.argsort(codes, kind="stable")
+        rows, codes = rows[order], codes[order]
+        everything = Payloads(
+            rows,
+            frames.time_ns[rows],
+            frames.length[rows],
+            frames.data[rows],
+            frames.heap_at[rows],
+            Heap(frames),
+        )
+        starts = np.flatnonzero(np.diff(codes, prepend=-1))
+        for start, stop in zip(starts, [*starts[1:], len(codes)], strict=True):
+            compiled = self._compiled[codes[start]]
+            assert compiled is not None, "only wanted messages are grouped"
+            yield compiled, everything.take(slice(start, stop))
+
+    def _unknown(self, places: Int64s) -> dict[str, int]:
+        counts = np.bincount(places, minlength=len(self._channels))
+        return {name: int(counts[at]) for name, at in self._channels.items() if counts[at]}
+
+    def _open(self, *channels: str) -> None:
+        """Take channels into the tables when they are first heard of."""
+        new = [name for name in channels if name not in self._channels]
+        if not new and self._compiled:
+            return
+        for name in new:
+            self._channels[name] = len(self._channels)
+            for message in messages_of(self._definitions, name):
+                self._add(message)
+        self._lookup = Lookup(self._channels, self._messages)
+        # Codes UNDEFINED and NO_DATA count from the end and find the two False ones there.
+        wanted = [compiled is not None for compiled in self._compiled]
+        self._is_wanted = np.array(wanted + [False] * max(-UNDEFINED, -NO_DATA))
+
+    def _add(self, message: MessageSpec) -> None:
+        keys = self._wanted
+        if keys is not None and self._definitions_apply_to_every(message):
+            keys = keys | {
+                spec.key for spec in message.signals if _key(EVERY, spec.key) in self._wanted_every
+            }
+        wanted = keys is None or any(spec.key in keys for spec in message.signals)
+        self._messages.append(message)
+        self._compiled.append(Compiled(message, keys) if wanted else None)
+        if wanted:
+            self._no_arrivals[message.key] = NO_TIMES
+            for spec in message.signals:
+                if keys is None or spec.key in keys:
+                    self._no_series[spec.key] = _no_series(spec)

@@ -1,0 +1,111 @@
+"""Shutdown and waking: from when on nodes may fall silent without being at fault.
+
+A shutdown is ignition off after it was on; or all poles open, no unit turning, and all bound
+nodes falling silent within 10 s of each other. ``@awake`` is 0 from then until the next waking.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from canscope.model.bench import POLES, Bench
+from canscope.model.events import Event
+from canscope.model.history import History
+from canscope.model.tables import Int64s
+
+TOGETHER_NS = 10 * 10**9  # common practice, no source
+SHORTEST_NS = 20 * 10**6  # gaps shorter than this in the traffic of all nodes are not looked at
+
+
+class Sleep:
+    """Follows the ignition and the arrivals of all bound messages together."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._poles_known = any(bench.has(f"contactors.{pole}") for pole in POLES)
+        self._last_ns: int | None = None  # latest arrival of any bound message
+        self._awake = False
+        self._unseen = True
+        self._by_ignition = False
+
+    def feed(
+        self,
+        changes: list[Event],
+        arrivals: Mapping[str, Int64s],
+        history: History,
+        until_ns: int,
+    ) -> tuple[list[Event], list[tuple[int, float]]]:
+        """Shutdown and wake events of one piece, and the steps of ``@awake``, in time order."""
+        timeline: list[tuple[int, Event | None]] = [
+            (event.time_ns, event) for event in changes if event.kind == "ignition"
+        ]
+        for begin, end in self._silences(arrivals, until_ns):
+            shutdown = self._asleep(arrivals, history, begin, end)
+            if shutdown is not None:
+                timeline.append((shutdown.known_ns, shutdown))
+            if end < until_ns:
+                timeline.append((end, None))
+        found: list[Event] = []
+        awake: list[tuple[int, float]] = []
+        for time, change in sorted(timeline, key=lambda item: item[0]):
+            event = self._follow(time, change)
+            if event is not None:
+                self._awake = event.kind == "wake"
+                awake.append((time, float(self._awake)))
+                # The very first waking is no event: nobody saw the time before it.
+                found += [event] if event.after_ns else []
+        return found, awake
+
+    def _silences(self, arrivals: Mapping[str, Int64s], until_ns: int) -> list[tuple[int, int]]:
+        """(last arrival, next arrival or ``until_ns``) of gaps in the traffic of all nodes."""
+        every = [times for times in arrivals.values() if len(times)]
+        carried = [] if self._last_ns is None else [np.array([self._last_ns])]
+        times = np.sort(np.concatenate([*carried, *every, [until_ns]]).astype(np.int64))
+        silences = []
+        if self._last_ns is None and every:
+            silences.append((0, int(times[0])))
+        rows = np.flatnonzero(np.diff(times) > SHORTEST_NS)
+        silences += [(int(times[i]), int(times[i + 1])) for i in rows]
+        if every:
+            self._last_ns = int(times[-2])
+        return silences
+
+    def _asleep(
+        self, arrivals: Mapping[str, Int64s], history: History, begin: int, end: int
+    ) -> Event | None:
+        """The shutdown that lies in a silence of all nodes, if it is one and can be told."""
+        if not self._poles_known or not begin:
+            return None
+        lasts, known = [], begin
+        for key in arrivals:
+            times = history.samples(f"#{key}").time_ns
+            index = int(np.searchsorted(times, begin, "right")) - 1
+            if index >= 0:
+                last = int(times[index])
+                lasts.append(last)
+                patience = history.patience_ns(f"#{key}", np.array([last]))
+                known = max(known, last + int(patience[0]))
+        engaged = history.samples("@engaged")
+        index = int(np.searchsorted(engaged.time_ns, known, "right")) - 1
+        resting = index >= 0 and engaged.value[index] == 0
+        if not lasts or known >= end or not resting or max(lasts) - min(lasts) > TOGETHER_NS:
+            return None
+        return Event("shutdown", "", min(lasts), min(lasts), known)
+
+    def _follow(self, time: int, change: Event | None) -> Event | None:
+        """The shutdown or waking that a change makes in the present state."""
+        if change is None:  # traffic after a silence
+            if self._awake or self._by_ignition:
+                return None
+            after = 0 if self._unseen else time
+            self._unseen = False
+            return Event("wake", "", time, after, time)
+        if change.kind == "shutdown":
+            return change if self._awake else None
+        self._by_ignition = change.value == 0
+        if change.value == 0 and self._awake:
+            return Event("shutdown", "", change.time_ns, change.after_ns, change.known_ns)
+        if change.value == 1 and not self._awake:
+            return Event("wake", "", change.time_ns, change.after_ns, change.known_ns)
+        return None

@@ -1,0 +1,168 @@
+"""Evidence: what a report shows of a run, kept in bounded memory while the run goes by."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from canscope.model.bench import Bench, Kind
+from canscope.model.history import History
+from canscope.model.report import Plot, Trace
+from canscope.model.rule import Worst
+from canscope.model.signals import Samples
+from canscope.model.tables import Floats, Int64s
+
+S = 10**9
+AROUND_NS = 3 * S  # shown before and after the window of the worst instant
+LONGEST_NS = 60 * S
+POINTS = 500  # of one trace
+BUCKETS = 1024  # of one role's overview
+
+
+class Overview:
+    """One role over the whole run: lowest and highest value of each of at most BUCKETS buckets.
+
+    When the run outgrows the buckets, neighbours are merged and each covers twice the time.
+    """
+
+    def __init__(self, origin_ns: int) -> None:
+        self._origin = origin_ns
+        self._width = 50 * 10**6
+        self._low = np.full(BUCKETS, np.nan)
+        self._high = np.full(BUCKETS, np.nan)
+
+    def add(self, samples: Samples) -> None:
+        """Take in new samples; absent ones leave a bucket empty if nothing else is in it."""
+        known = ~np.isnan(samples.value) & (samples.time_ns >= self._origin)
+        if not known.any():
+            return
+        times, values = samples.time_ns[known] - self._origin, samples.value[known]
+        while times[-1] // self._width >= BUCKETS:
+            self._widen()
+        bucket = times // self._width
+        first = np.flatnonzero(np.diff(bucket, prepend=-1))
+        at = bucket[first]
+        self._low[at] = np.fmin(self._low[at], np.minimum.reduceat(values, first))
+        self._high[at] = np.fmax(self._high[at], np.maximum.reduceat(values, first))
+
+    def _widen(self) -> None:
+        spare = np.full(BUCKETS // 2, np.nan)
+        self._low = np.concatenate((np.fmin(self._low[::2], self._low[1::2]), spare))
+        self._high = np.concatenate((np.fmax(self._high[::2], self._high[1::2]), spare))
+        self._width *= 2
+
+    def thinned(self) -> tuple[Int64s, Floats]:
+        """Times and values: two points a bucket, so that no spike is lost; NaN is a gap."""
+        used = np.flatnonzero(~np.isnan(self._low))
+        if not len(used):
+            return np.zeros(0, np.int64), np.zeros(0)
+        rows = np.arange(used[0], used[-1] + 1)
+        times = self._origin + rows * self._width
+        both = np.stack((times + self._width // 4, times + 3 * self._width // 4), axis=1)
+        return both.ravel(), np.stack((self._low[rows], self._high[rows]), axis=1).ravel()
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """A stretch to be copied from the history once it has gone by."""
+
+    worst: Worst
+    roles: tuple[str, ...]
+    from_ns: int
+    until_ns: int
+
+
+def wanted(worst: Worst, roles: tuple[str, ...]) -> Wanted:
+    """What to show of a worst instant: its window and a little around it."""
+    start = max(worst.start_ns, worst.time_ns - LONGEST_NS)
+    end = min(max(worst.end_ns, worst.time_ns), worst.time_ns + LONGEST_NS)
+    return Wanted(worst, roles, start - AROUND_NS, end + AROUND_NS)
+
+
+def picture(want: Wanted, history: History, bench: Bench, origin_ns: int, unit: str) -> Plot:
+    """The plot of one finding from what the history still holds."""
+    worst = want.worst
+    traces = []
+    for role in want.roles:
+        samples = history.samples(role).between(want.from_ns, want.until_ns)
+        traces.append(_trace(role, samples, history, bench, origin_ns))
+    own = bool(traces) and traces[0].unit == unit and np.isfinite(worst.limit)
+    return Plot(
+        tuple(traces),
+        (want.from_ns - origin_ns) / S,
+        (want.until_ns - origin_ns) / S,
+        worst.at_s,
+        worst.limit if own else None,
+        ((worst.start_ns - origin_ns) / S, (worst.end_ns - origin_ns) / S),
+    )
+
+
+def _trace(role: str, samples: Samples, history: History, bench: Bench, origin_ns: int) -> Trace:
+    binding = bench.bindings[role]
+    states = binding.kind is not Kind.NUMBER
+    times, values = samples.time_ns, samples.value
+    if len(times) > 1:
+        patience = history.patience_ns(role, times[1:])
+        gaps = np.flatnonzero(np.diff(times) > patience)
+        times = np.insert(times, gaps + 1, times[gaps] + 1)
+        values = np.insert(values, gaps + 1, np.nan)
+    times, values = thin(times, values)
+    return trace(role, binding.key, binding.unit, times, values, origin_ns, states=states)
+
+
+def trace(
+    role: str,
+    signal: str,
+    unit: str,
+    times: Int64s,
+    values: Floats,
+    origin_ns: int,
+    *,
+    states: bool = False,
+) -> Trace:
+    """A trace in seconds since the capture's first frame; NaN becomes a gap."""
+    at_s = tuple(round((int(t) - origin_ns) / S, 4) for t in times)
+    value = tuple(None if np.isnan(v) else float(f"{v:.7g}") for v in values)
+    return Trace(role, signal, unit, at_s, value, states)
+
+
+def thin(times: Int64s, values: Floats, points: int = POINTS) -> tuple[Int64s, Floats]:
+    """At most about ``points`` points, keeping the lowest and highest of each bucket and gaps."""
+    if len(times) <= points:
+        return times, values
+    edges = np.linspace(0, len(times), points // 2 + 1).astype(np.int64)
+    keep: list[int] = []
+    for first, end in pairwise(edges):
+        part = values[first:end]
+        if np.isnan(part).all():
+            keep.append(int(first))
+            continue
+        chosen = {int(first + np.nanargmin(part)), int(first + np.nanargmax(part))}
+        chosen |= {int(first + i) for i in np.flatnonzero(np.isnan(part))[:1]}
+        keep += sorted(chosen)
+    return times[keep], values[keep]
+
+
+def overview_plot(
+    roles: Sequence[str],
+    overviews: dict[str, Overview],
+    bench: Bench,
+    origin_ns: int,
+    until_ns: int,
+) -> Plot | None:
+    """The whole run, for findings that nothing decided."""
+    traces = []
+    for role in roles:
+        if role in overviews and role in bench.bindings:
+            binding = bench.bindings[role]
+            times, values = overviews[role].thinned()
+            states = binding.kind is not Kind.NUMBER
+            traces.append(
+                trace(role, binding.key, binding.unit, times, values, origin_ns, states=states)
+            )
+    if not any(len(t.at_s) for t in traces):
+        return None
+    return Plot(tuple(traces), 0.0, (until_ns - origin_ns) / S)

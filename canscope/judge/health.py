@@ -1,0 +1,165 @@
+"""How far each role can be believed: seen, moving, fresh, available and in range.
+
+A pass that rests on a role which was absent while it mattered is no pass. It matters while the
+vehicle is engaged: a pole closed or a unit turning.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from canscope.model.bench import Bench
+from canscope.model.events import Span, Window
+from canscope.model.history import History
+from canscope.model.outcome import Doubt
+from canscope.model.signals import NOT_AVAILABLE, OUT_OF_RANGE, Samples
+from canscope.model.tables import Floats, Int64s
+
+MUST_MOVE = ("pack.voltage", "pack.current")
+
+
+@dataclass
+class RoleHealth:
+    """One role over the run so far."""
+
+    samples: int = 0
+    not_available: int = 0
+    out_of_range: int = 0
+    lowest: float = float("inf")
+    highest: float = float("-inf")
+    moved: bool = False
+    raw: int | None = None
+    last_ns: int | None = None
+    doubts: dict[str, tuple[int, str]] = field(default_factory=dict)  # reason -> when, text
+
+
+class Health:
+    """Follows every bound role of one segment."""
+
+    def __init__(self, bench: Bench) -> None:
+        self.roles = {role: RoleHealth() for role in bench.bindings}
+        self._bench = bench
+        self.engaged = False  # ever
+
+    def feed(self, new: Mapping[str, Samples], history: History, until_ns: int) -> None:
+        """One piece: its new samples (already in ``history``)."""
+        steps = history.samples("@engaged")
+        self.engaged = self.engaged or bool((steps.value == 1).any())
+        for role, samples in new.items():
+            health = self.roles[role]
+            if len(samples):
+                self._count(health, samples, steps)
+                self._gaps(role, samples, history, steps)
+
+    def finish(self, history: History, until_ns: int) -> None:
+        """The silence between each role's last sample and the end of the run."""
+        steps = history.samples("@engaged")
+        for role, health in self.roles.items():
+            if health.last_ns is not None:
+                last = np.array([health.last_ns])
+                patience = history.patience_ns(role, last)
+                self._note_gap(health, int(last[0]), int(patience[0]), until_ns, steps)
+
+    def _count(self, health: RoleHealth, samples: Samples, steps: Samples) -> None:
+        health.samples += len(samples)
+        absent = samples.status == NOT_AVAILABLE
+        outside = samples.status == OUT_OF_RANGE
+        unknown = np.isnan(samples.value) & ~absent & ~outside
+        health.not_available += int(absent.sum())
+        health.out_of_range += int(outside.sum())
+        known = samples.value[~np.isnan(samples.value)]
+        if len(known):
+            health.lowest = min(health.lowest, float(known.min()))
+            health.highest = max(health.highest, float(known.max()))
+        if not health.moved:
+            first = int(samples.raw[0]) if health.raw is None else health.raw
+            health.moved = bool((samples.raw != first).any())
+        health.raw = int(samples.raw[-1])
+        for reason, rows in (
+            ("not-available", absent),
+            ("out-of-range", outside),
+            ("not-available", unknown),
+        ):
+            if rows.any() and reason not in health.doubts:
+                times = samples.time_ns[rows]
+                bad = times[_step_at(steps, times) == 1]
+                if len(bad):
+                    health.doubts[reason] = (int(bad[0]), "")
+
+    def _gaps(self, role: str, samples: Samples, history: History, steps: Samples) -> None:
+        health = self.roles[role]
+        times = samples.time_ns
+        if health.last_ns is not None:
+            times = np.concatenate(([health.last_ns], times))
+        health.last_ns = int(times[-1])
+        patience = history.patience_ns(role, times[1:])
+        for i in np.flatnonzero(np.diff(times) > patience):
+            self._note_gap(health, int(times[i]), int(patience[i]), int(times[i + 1]), steps)
+
+    def _note_gap(
+        self, health: RoleHealth, last: int, patience: int, until: int, steps: Samples
+    ) -> None:
+        """Note a gap if the vehicle was engaged anywhere in its stale part."""
+        if last + patience >= until or "stale" in health.doubts:
+            return
+        inside = steps.between(last + patience, until)
+        if _step_at(steps, np.array([last + patience]))[0] == 1 or (inside.value == 1).any():
+            health.doubts["stale"] = (last + patience, f"{(until - last) / 1e9:.2f} s without one")
+
+    def doubts(self, roles: Iterable[str], subject: str) -> list[Doubt]:
+        """What lowers a pass that rests on these roles."""
+        found = []
+        for role in roles:
+            health = self.roles.get(role)
+            if health is None:
+                continue
+            key = self._bench.bindings[role].key
+            for reason, (at_ns, text) in health.doubts.items():
+                found.append(Doubt(subject, reason, f"{key} {text}".rstrip(), at_ns))
+            must_move = role in MUST_MOVE or (
+                role.endswith(".speed") and self._bench.stage != "power-up"
+            )
+            if must_move and self.engaged and health.samples and not health.moved:
+                text = f"{key} never changed in the whole run"
+                found.append(Doubt(subject, "sensor-suspect", text))
+        return found
+
+
+def window_doubts(
+    bench: Bench, history: History, roles: Iterable[str], subject: str, span: Span
+) -> list[Doubt]:
+    """The same for one closed window: absent values or gaps inside it lower its pass.
+
+    Nodes may fall silent after an opening, so there the rules themselves say how long they needed
+    to hear something.
+    """
+    found = []
+    start_ns, end_ns = span.start_ns, span.end_ns
+    for role in roles:
+        if role not in bench.bindings:
+            continue
+        key = bench.bindings[role].key
+        samples = history.samples(role).between(start_ns, end_ns)
+        for reason, code in (("not-available", NOT_AVAILABLE), ("out-of-range", OUT_OF_RANGE)):
+            if (samples.status == code).any():
+                at = int(samples.time_ns[samples.status == code][0])
+                found.append(Doubt(subject, reason, key, at))
+        times = np.concatenate(([start_ns], samples.time_ns, [end_ns]))
+        if span.kind is not Window.OPENING and len(history.samples(role)):
+            patience = history.patience_ns(role, times[1:])
+            late = np.flatnonzero(np.diff(times) > patience)
+            if len(late):
+                at = int(times[late[0]])
+                text = f"{key} gave nothing for {np.diff(times)[late[0]] / 1e9:.2f} s"
+                found.append(Doubt(subject, "stale", text, at))
+    return found
+
+
+def _step_at(steps: Samples, times: Int64s) -> Floats:
+    index = np.searchsorted(steps.time_ns, times, "right") - 1
+    if not len(steps):
+        return np.zeros(len(times))
+    return np.where(index >= 0, steps.value[np.maximum(index, 0)], 0.0)

@@ -1,0 +1,262 @@
+"""The judge: feeds pieces to every rule and keeps how each subject stands.
+
+Offline is live in one piece: this is the only implementation, whatever feeds it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from canscope.events.finder import Finder
+from canscope.judge.bursts import burst_row
+from canscope.judge.evidence import Overview, Wanted, picture, wanted
+from canscope.judge.health import Health, window_doubts
+from canscope.judge.standing import Standing
+from canscope.model.bench import Bench, Mark
+from canscope.model.events import Event, Span, Window
+from canscope.model.history import KEEP_NS, History, steps
+from canscope.model.outcome import Outcome, Subject
+from canscope.model.piece import ClosedWindow, Piece
+from canscope.model.report import Burst, Plot
+from canscope.model.rule import Rule
+from canscope.model.signals import Samples
+from canscope.model.tables import Frames, Int64s, empty_frames
+
+
+@dataclass(frozen=True, eq=False)
+class Chunk:
+    """Samples of roles for start <= time < ``until_ns`` of one segment, and their frames."""
+
+    samples: Mapping[str, Samples]
+    arrivals: Mapping[str, Int64s]
+    frames: Frames
+    until_ns: int
+    segment: int = 0
+
+
+@dataclass(frozen=True)
+class Alarm:
+    """A subject whose margin went below zero for the first time."""
+
+    rule: str
+    subject: str
+    at_ns: int
+    stops: bool
+
+
+class Judge:
+    """Judges one run, piece after piece. ``standings`` is the answer so far."""
+
+    def __init__(self, bench: Bench, rules: Mapping[str, Rule], marks: Sequence[Mark] = ()) -> None:
+        self.bench, self.marks = bench, tuple(marks)
+        self.rules = {name: rule for name, rule in rules.items() if rule.applies(bench)}
+        self.subjects = {name: tuple(rule.subjects(bench)) for name, rule in self.rules.items()}
+        self.standings = {
+            (name, subject.name): Standing(subject.name)
+            for name, subjects in self.subjects.items()
+            for subject in subjects
+        }
+        self.plots: dict[tuple[str, str], Plot] = {}
+        self.overviews: dict[str, Overview] = {}
+        self.bursts: list[Burst] = []
+        self.healths: list[Health] = []
+        self.learned: dict[str, float] = {}  # role -> cycle in ms
+        self.origin_ns: int | None = None
+        self.last_ns = 0
+        self._segment: Segment | None = None
+        self._alarmed: set[tuple[str, str]] = set()
+
+    @property
+    def origin(self) -> int:
+        """Stamp of the capture's first frame; only after the first frame was fed."""
+        assert self.origin_ns is not None
+        return self.origin_ns
+
+    @property
+    def segments(self) -> int:
+        """How many segments were seen; more than one means a damaged clock."""
+        return len(self.healths)
+
+    def feed(self, chunk: Chunk) -> list[Alarm]:
+        """Judge one chunk; the alarms that it raised."""
+        if self.origin_ns is None:
+            if not len(chunk.frames) and not any(map(len, chunk.samples.values())):
+                return []
+            self.origin_ns = _first_stamp(chunk)
+        if self._segment is None or chunk.segment != self._segment.number:
+            self._finish_segment()
+            self._segment = Segment(self, chunk.segment, _first_stamp(chunk))
+        self._segment.feed(chunk)
+        self.last_ns = chunk.until_ns
+        return self._alarms()
+
+    def close(self) -> None:
+        """The one closing step: facts about the whole run."""
+        self._finish_segment()
+
+    def add(self, rule: str, outcomes: Sequence[Outcome]) -> None:
+        """Take in a rule's answers."""
+        for outcome in outcomes:
+            self.standings[rule, outcome.subject].add(outcome, self.origin)
+
+    def _finish_segment(self) -> None:
+        if self._segment is not None:
+            self._segment.finish()
+            self._segment = None
+
+    def _alarms(self) -> list[Alarm]:
+        raised = []
+        for (rule, subject), standing in self.standings.items():
+            if standing.first_alarm_ns is not None and (rule, subject) not in self._alarmed:
+                self._alarmed.add((rule, subject))
+                stops = self.rules[rule].stops
+                raised.append(Alarm(rule, subject, standing.first_alarm_ns, stops))
+        return raised
+
+
+class Segment:
+    """One stretch of a run with an unbroken clock."""
+
+    def __init__(self, judge: Judge, number: int, start_ns: int) -> None:
+        self.number = number
+        self._judge, self._bench = judge, judge.bench
+        cycles = {role: b.cycle_ns for role, b in self._bench.bindings.items()}
+        for binding in self._bench.bindings.values():
+            key = f"#{binding.signal.message_key}"
+            cycles[key] = binding.cycle_ns or cycles.get(key)
+        self._history = History(cycles)
+        self._finder = Finder(self._bench)
+        self._health = Health(self._bench)
+        judge.healths.append(self._health)
+        self._states: dict[str, Any] = {
+            name: rule.start(self._bench)
+            for name, rule in judge.rules.items()
+            if rule.window is Window.RUN
+        }
+        self._start_ns = start_ns
+        self._wanted: dict[tuple[str, str], Wanted] = {}
+        self._drawn: dict[tuple[str, str], object] = {}
+
+    def feed(self, chunk: Chunk) -> None:
+        """Judge one chunk of this segment."""
+        history, until = self._history, chunk.until_ns
+        for role, samples in chunk.samples.items():
+            history.append(role, samples)
+            self._overview(role, samples)
+        for key, times in chunk.arrivals.items():
+            history.append(f"#{key}", steps(times, np.zeros(len(times))))
+        found = self._finder.feed(chunk.samples, chunk.arrivals, history, until)
+        self._health.feed(chunk.samples, history, until)
+        piece = self._piece(chunk.frames, dict(chunk.arrivals), until, found.events, found.spans)
+        for name in self._states:
+            self._states[name], outcomes = self._judge.rules[name].fold(self._states[name], piece)
+            self._judge.add(name, outcomes)
+        self._close_windows(found.spans, chunk.frames)
+        self._draw(until)
+        history.forget(until - KEEP_NS)
+        self._start_ns = until
+
+    def finish(self) -> None:
+        """Close what is open: windows, states, health."""
+        until = self._start_ns
+        spans = self._finder.finish(until)
+        self._close_windows(spans, empty_frames())
+        piece = self._piece(empty_frames(), {}, until, (), spans)
+        for name, state in self._states.items():
+            self._judge.add(name, self._judge.rules[name].close(state, piece))
+        self._health.finish(self._history, until)
+        for name, rule in self._judge.rules.items():
+            if rule.window is Window.RUN:
+                for subject in self._judge.subjects[name]:
+                    doubts = self._health.doubts(subject.needs, subject.name)
+                    self._judge.add(name, doubts)
+        for role in self._bench.bindings:
+            cycle = self._history.cycle_ms(role)
+            if cycle is not None:
+                self._judge.learned[role] = cycle
+        self._draw(None)
+
+    def _piece(
+        self,
+        frames: Frames,
+        arrivals: dict[str, Int64s],
+        until: int,
+        events: tuple[Event, ...],
+        spans: tuple[Span, ...],
+    ) -> Piece:
+        marks = tuple(m for m in self._judge.marks if self._start_ns <= m.time_ns < until)
+        return Piece(
+            self._bench,
+            self._history,
+            self._start_ns,
+            until,
+            self._judge.origin,
+            frames,
+            arrivals,
+            events,
+            marks,
+            spans,
+        )
+
+    def _close_windows(self, spans: Sequence[Span], frames: Frames) -> None:
+        judge = self._judge
+        for span in spans:
+            window = ClosedWindow(self._bench, self._history, span, span.end_ns, judge.origin)
+            if span.kind is Window.BURST:
+                judge.bursts.append(burst_row(window))
+            for name, rule in judge.rules.items():
+                if rule.window is span.kind:
+                    self._judge_window(name, rule, window)
+
+    def _judge_window(self, name: str, rule: Rule, window: ClosedWindow) -> None:
+        judge = self._judge
+        outcomes = rule.margins(window)
+        for subject in judge.subjects[name]:
+            standing = Standing(subject.name)
+            mine = [outcome for outcome in outcomes if outcome.subject == subject.name]
+            doubts = window_doubts(
+                self._bench, self._history, subject.needs, subject.name, window.span
+            )
+            for outcome in (*mine, *doubts):
+                standing.add(outcome, judge.origin)
+            judge.standings[name, subject.name].merge(standing)
+
+    def _overview(self, role: str, samples: Samples) -> None:
+        if len(samples):
+            judge = self._judge
+            if role not in judge.overviews:
+                judge.overviews[role] = Overview(judge.origin)
+            judge.overviews[role].add(samples)
+
+    def _draw(self, until_ns: int | None) -> None:
+        """Copy what the findings need to show before the history forgets it."""
+        judge, bench = self._judge, self._bench
+        for name, subjects in judge.subjects.items():
+            for subject in subjects:
+                worst = judge.standings[name, subject.name].worst
+                key = (name, subject.name)
+                if worst is not None and self._drawn.get(key) is not worst:
+                    self._drawn[key] = worst
+                    roles = tuple(r for r in subject.shown if r in bench.bindings)
+                    self._wanted[key] = wanted(worst, roles)
+        for key, want in list(self._wanted.items()):
+            if until_ns is None or want.until_ns <= until_ns:
+                unit = _unit(judge, key)
+                judge.plots[key] = picture(want, self._history, bench, judge.origin, unit)
+                del self._wanted[key]
+
+
+def _unit(judge: Judge, key: tuple[str, str]) -> str:
+    subject: Subject = next(s for s in judge.subjects[key[0]] if s.name == key[1])
+    return subject.unit or judge.rules[key[0]].unit
+
+
+def _first_stamp(chunk: Chunk) -> int:
+    stamps = [int(s.time_ns[0]) for s in chunk.samples.values() if len(s)]
+    if len(chunk.frames):
+        stamps.append(int(chunk.frames.time_ns[0]))
+    return min(stamps, default=chunk.until_ns)

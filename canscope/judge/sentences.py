@@ -1,0 +1,77 @@
+"""The one plain sentence of a finding: it names number, limit, time and signal."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from canscope.model.findings import REASONS, Verdict
+from canscope.model.outcome import Doubt, Subject
+from canscope.model.rule import Rule, Worst
+
+
+def number(value: float, uncertainty: float = 0.0) -> str:
+    """A number with as many decimals as its uncertainty deserves, at least four digits shown."""
+    if not math.isfinite(value):
+        return "no number"
+    if uncertainty > 0:
+        decimals = max(0, 1 - math.floor(math.log10(uncertainty)))
+        return f"{value:.{min(decimals, 6)}f}"
+    return f"{value:.5g}" if abs(value) < 1e5 else f"{value:.0f}"
+
+
+def measured(worst: Worst, unit: str) -> str:
+    """ "-182.0 +- 0.5 rpm, limit 0 rpm": what was measured against what."""
+    space = f" {unit}" if unit else ""
+    text = number(worst.measured, worst.uncertainty)
+    if worst.uncertainty > 0:
+        text += f" ± {number(worst.uncertainty, worst.uncertainty)}"
+    text += space
+    if math.isfinite(worst.limit):
+        text += f", limit {number(worst.limit)}{space}"
+    return text
+
+
+def judged(
+    rule: Rule, subject: Subject, verdict: Verdict, worst: Worst, signals: Sequence[str]
+) -> str:
+    """The sentence of something that was judged."""
+    kind = "close" if verdict is Verdict.UNPROVEN else str(verdict)
+    clause = rule.clause(kind, worst) or rule.clause("fail" if kind == "close" else kind, worst)
+    shown = f" ({signals[0]})" if signals else ""
+    unit = subject.unit or rule.unit
+    lead = f"{_capital(subject.name)}: {clause}" if clause else _capital(subject.name)
+    end = f": {measured(worst, unit)}, at {worst.at_s:.3f} s{shown}"
+    if kind == "close":
+        return f"{_capital(subject.name)}: too close to call{end}."
+    return f"{lead}{end}."
+
+
+def unjudged(
+    rule: Rule,
+    subject: Subject,
+    doubt: Doubt,
+    signals: Sequence[str],
+    worst: Worst | None,
+    at_s: float | None,
+) -> str:
+    """The sentence of something that stays unproven, and what would prove it."""
+    why = REASONS[doubt.reason]
+    text = f"{_capital(subject.name)}: unproven, {why}"
+    if doubt.text:
+        text += f": {doubt.text}"
+    if at_s is not None:
+        text += f", at {at_s:.3f} s"
+    if worst is not None:
+        text += f"; what was judged: {measured(worst, subject.unit or rule.unit)}"
+        text += f", at {worst.at_s:.3f} s"
+    if signals:
+        text += f" ({', '.join(signals[:3])})"
+    text += "."
+    if rule.exercise and doubt.reason in ("not-exercised", "not-seen", "inferred"):
+        text += f" To prove it: {rule.exercise}."
+    return text
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

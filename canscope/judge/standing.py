@@ -1,0 +1,134 @@
+"""How a subject stands: what was judged so far, and the one place where verdicts are drawn.
+
+Decision rule, ILAC-G8:09/2019 4.2 with a guard band: margin >= u passes, margin < -u fails, in
+between is too close to call. Nothing judged is never a pass.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from canscope.model.findings import REASONS, Verdict
+from canscope.model.outcome import Doubt, Margins, Outcome
+from canscope.model.rule import Worst
+from canscope.model.tables import Bools
+
+# Which reason is told where several apply.
+PRIORITY = {reason: place for place, reason in enumerate(REASONS)}
+
+
+@dataclass
+class Standing:
+    """One subject of one rule over everything that was judged so far; bounded in size."""
+
+    subject: str
+    judged: int = 0
+    failed: Worst | None = None
+    close: Worst | None = None
+    passed: Worst | None = None
+    first_failed_ns: int | None = None
+    first_alarm_ns: int | None = None
+    doubts: dict[tuple[str, bool], Doubt] = field(default_factory=dict)
+
+    def add(self, outcome: Outcome, origin_ns: int) -> None:
+        """Take in what a rule answered."""
+        if isinstance(outcome, Doubt):
+            self.doubts.setdefault((outcome.reason, outcome.lowers), outcome)
+        elif len(outcome.time_ns):
+            self._weigh(outcome, origin_ns)
+
+    def _weigh(self, rows: Margins, origin_ns: int) -> None:
+        self.judged += len(rows.time_ns)
+        fails = rows.margin < -rows.uncertainty
+        passes = rows.margin >= rows.uncertainty
+        if fails.any():
+            self.first_failed_ns = _earliest(self.first_failed_ns, rows, fails)
+            self.failed = _worse(self.failed, rows, fails, origin_ns)
+        if (alarms := rows.margin < 0).any():
+            self.first_alarm_ns = _earliest(self.first_alarm_ns, rows, alarms)
+        if (between := ~fails & ~passes).any():
+            self.close = _worse(self.close, rows, between, origin_ns)
+        if passes.any():
+            self.passed = _worse(self.passed, rows, passes, origin_ns)
+
+    def merge(self, window: Standing) -> None:
+        """Take in one closed window: a fail wins, and an unjudged one takes nothing away.
+
+        A window that was judged but too close to call is kept beside a pass: it was exercised and
+        is not proven, so it does not read as a pass.
+        """
+        verdict, _ = window.conclude()
+        lowered = window.judged and not window.failed and not window.close and window.lowering()
+        if lowered and verdict is Verdict.UNPROVEN:
+            for doubt in window.doubts.values():
+                kept = Doubt(doubt.subject, doubt.reason, doubt.text, doubt.at_ns, lowers=False)
+                self.doubts.setdefault((doubt.reason, False), kept)
+            return
+        self.judged += window.judged
+        for name in ("failed", "close", "passed"):
+            mine, theirs = getattr(self, name), getattr(window, name)
+            if theirs and (not mine or theirs.margin < mine.margin):
+                setattr(self, name, theirs)
+        for name in ("first_failed_ns", "first_alarm_ns"):
+            times = [t for t in (getattr(self, name), getattr(window, name)) if t is not None]
+            setattr(self, name, min(times, default=None))
+        for key, doubt in window.doubts.items():
+            self.doubts.setdefault((key[0], False), doubt)
+
+    def lowering(self) -> Doubt | None:
+        """The doubt that turns a pass into unproven, if there is one."""
+        found = [doubt for doubt in self.doubts.values() if doubt.lowers]
+        return min(found, key=lambda doubt: PRIORITY[doubt.reason], default=None)
+
+    def conclude(self) -> tuple[Verdict, Doubt | None]:
+        """Draw the verdict; the doubt explains an unproven."""
+        if self.failed:
+            return Verdict.FAIL, None
+        if self.close:
+            return Verdict.UNPROVEN, Doubt(self.subject, "too-close-to-call")
+        lowering = self.lowering()
+        if self.judged and not lowering:
+            return Verdict.PASS, None
+        if lowering:
+            return Verdict.UNPROVEN, lowering
+        doubts = self.doubts.values()
+        explained = min(doubts, key=lambda doubt: PRIORITY[doubt.reason], default=None)
+        return Verdict.UNPROVEN, explained or Doubt(self.subject, "not-exercised")
+
+    @property
+    def worst(self) -> Worst | None:
+        """The instant that decides, or came nearest to deciding."""
+        return self.failed or self.close or self.passed
+
+
+def _earliest(known: int | None, rows: Margins, which: Bools) -> int:
+    first = int(rows.time_ns[which].min())
+    return first if known is None else min(known, first)
+
+
+def _worse(known: Worst | None, rows: Margins, which: Bools, origin_ns: int) -> Worst:
+    """The row with the smallest margin (the earliest of equals), unless the known one is worse."""
+    candidates = np.flatnonzero(which)
+    smallest = rows.margin[candidates].min()
+    if known and known.margin <= smallest:
+        return known
+    row = candidates[rows.margin[candidates] == smallest]
+    i = int(row[np.argmin(rows.time_ns[row])])
+    return Worst(
+        subject=rows.subject,
+        time_ns=int(rows.time_ns[i]),
+        at_s=(int(rows.time_ns[i]) - origin_ns) / 1e9,
+        margin=float(rows.margin[i]),
+        uncertainty=float(rows.uncertainty[i]),
+        measured=float(rows.measured[i]),
+        limit=float(rows.limit[i]),
+        start_ns=int(rows.start_ns[i]),
+        end_ns=int(rows.end_ns[i]),
+        facts={name: _plain(column[i]) for name, column in rows.facts.items()},
+    )
+
+
+def _plain(value: object) -> object:
+    return value.item() if isinstance(value, np.generic) else value

@@ -1,0 +1,154 @@
+"""Findings and the overall verdict, from how every subject stands."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from canscope.judge import sentences
+from canscope.judge.judge import Judge
+from canscope.judge.standing import Standing
+from canscope.model.events import Window
+from canscope.model.findings import Finding, Verdict
+from canscope.model.outcome import Doubt, Subject
+from canscope.model.rule import Rule
+
+
+def findings_of(judge: Judge) -> list[Finding]:
+    """One finding for each subject of each rule, in the order of the rule book."""
+    found = []
+    for name, rule in judge.rules.items():
+        for subject in judge.subjects[name]:
+            standing = judge.standings[name, subject.name]
+            if rule.silent(judge.bench) and not standing.judged:
+                continue
+            found.append(_finding(judge, rule, name, subject, standing))
+    return found
+
+
+def _finding(judge: Judge, rule: Rule, name: str, subject: Subject, standing: Standing) -> Finding:
+    verdict, doubt = _conclude(judge, rule, subject, standing)
+    signals = judge.bench.keys(subject.shown)
+    worst = standing.worst
+    origin = judge.origin_ns or 0
+    at_s = worst.at_s if worst else None
+    if verdict is Verdict.UNPROVEN and doubt and doubt.reason != "too-close-to-call":
+        told = None if doubt.at_ns is None else (doubt.at_ns - origin) / 1e9
+        sentence = sentences.unjudged(rule, subject, doubt, signals, worst, told)
+        at_s = told if told is not None else at_s
+    else:
+        assert worst is not None
+        sentence = sentences.judged(rule, subject, verdict, worst, signals)
+    measured = worst.measured if worst else (doubt.measured if doubt else None)
+    failed = standing.first_failed_ns
+    return Finding(
+        rule=name,
+        subject=subject.name,
+        verdict=verdict,
+        reason=doubt.reason if doubt else None,
+        required=rule.required(judge.bench) or (rule.silent(judge.bench) and standing.judged > 0),
+        sentence=sentence,
+        measured=_finite(measured),
+        limit=_finite(worst.limit if worst else None),
+        margin=_finite(worst.margin if worst else None),
+        uncertainty=_finite(worst.uncertainty if worst else None),
+        unit=subject.unit or rule.unit,
+        at_s=at_s,
+        window_s=((worst.start_ns - origin) / 1e9, (worst.end_ns - origin) / 1e9)
+        if worst
+        else None,
+        signals=signals,
+        causes=rule.causes if verdict is Verdict.FAIL else (),
+        next=rule.next if verdict is Verdict.FAIL else rule.exercise if doubt else "",
+        limit_source=rule.source(judge.bench.given.get(name, frozenset())),
+        first_failed_s=None if failed is None else (failed - origin) / 1e9,
+        roles=subject.shown,
+        facts=dict(worst.facts) if worst else {},
+    )
+
+
+def _conclude(
+    judge: Judge, rule: Rule, subject: Subject, standing: Standing
+) -> tuple[Verdict, Doubt | None]:
+    """The standing's own verdict, then what no rule need know: bindings and a damaged clock."""
+    verdict, doubt = standing.conclude()
+    if verdict is Verdict.FAIL:
+        return verdict, None
+    unbound = [r for r in subject.needs if r not in judge.bench.bindings]
+    if unbound:
+        return Verdict.UNPROVEN, Doubt(subject.name, "not-bound", ", ".join(unbound))
+    unseen = [
+        judge.bench.bindings[role].key
+        for role in subject.needs
+        if not any(health.roles[role].samples for health in judge.healths)
+    ]
+    if unseen:
+        return Verdict.UNPROVEN, Doubt(subject.name, "not-seen", ", ".join(unseen))
+    if subject.no_limit and (verdict is Verdict.PASS or not standing.judged):
+        return Verdict.UNPROVEN, Doubt(subject.name, "no-limit", subject.no_limit)
+    if verdict is Verdict.PASS and judge.segments > 1 and rule.window is Window.RUN:
+        text = "the clock stepped, and nothing is judged across a step"
+        return Verdict.UNPROVEN, Doubt(subject.name, "capture-damaged", text)
+    return verdict, doubt
+
+
+def waive(
+    findings: Sequence[Finding], waivers: Sequence[tuple[str, str | None, str, str]]
+) -> list[Finding]:
+    """Mark unproven findings as accepted: (rule, subject or None for all, reason, by)."""
+    marked = []
+    for finding in findings:
+        for rule, subject, reason, by in waivers:
+            matches = rule == finding.rule and subject in (None, finding.subject)
+            if matches and finding.verdict is Verdict.UNPROVEN and finding.required:
+                finding = replace(finding, waived=reason, waived_by=by)
+                break
+        marked.append(finding)
+    return marked
+
+
+def overall(findings: Sequence[Finding]) -> tuple[str, str, int]:
+    """The verdict on the run, its headline, and how many items were accepted by a person."""
+    waived = [finding for finding in findings if finding.waived]
+    if any(finding.verdict is Verdict.FAIL for finding in findings):
+        verdict = Verdict.FAIL
+    elif any(
+        f.verdict is Verdict.UNPROVEN and f.required and not f.waived for f in findings
+    ) or not any(f.verdict is Verdict.PASS for f in findings):
+        verdict = Verdict.UNPROVEN
+    else:
+        verdict = Verdict.PASS
+    headline = str(verdict)
+    if waived:
+        names = ", ".join(sorted({f.waived_by for f in waived}))
+        items = "item" if len(waived) == 1 else "items"
+        headline += f", {len(waived)} {items} accepted by {names}"
+    return str(verdict), headline, len(waived)
+
+
+def look_first(findings: Sequence[Finding], rules: Mapping[str, Rule]) -> tuple[str, ...]:
+    """At most three sentences that a person should read first: what failed, what is missing."""
+
+    def weight(finding: Finding) -> tuple[bool, bool, bool, float]:
+        rule = rules[finding.rule]
+        when = finding.first_failed_s if finding.first_failed_s is not None else math.inf
+        failed = finding.verdict is Verdict.FAIL
+        return (not failed, not rule.stops, not finding.required, when)
+
+    relevant = [
+        finding
+        for finding in findings
+        if finding.verdict is Verdict.FAIL
+        or (finding.verdict is Verdict.UNPROVEN and finding.required and not finding.waived)
+    ]
+    told = []
+    for finding in sorted(relevant, key=weight)[:3]:
+        cause = f" Probably: {finding.causes[0]}." if finding.causes else ""
+        then = f" Next: {finding.next}." if finding.next and finding.causes else ""
+        told.append(f"{finding.sentence}{cause}{then}")
+    return tuple(told)
+
+
+def _finite(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None

@@ -1,0 +1,163 @@
+"""Loading a bench plan: text -> Plan, or every mistake in it at once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+
+from canscope.model.bench import Bench, DriveUnit, Mounting
+from canscope.model.definition import Definitions, SignalSpec
+from canscope.model.errors import CanscopeError
+from canscope.model.rule import Rule
+from canscope.plan.definitions import definitions_of, with_policies
+from canscope.plan.marks import file_marks, plan_marks
+from canscope.plan.mistakes import Mistakes, said
+from canscope.plan.mounting import SMALLEST_Y, axle_y, described, facts
+from canscope.plan.names import Names
+from canscope.plan.notes import Notes
+from canscope.plan.plan import Plan, PlanMark, Waiver
+from canscope.plan.roles import bind
+from canscope.plan.rulebook import RuleBook, rule_book
+from canscope.plan.schema import PlanTable, UnitTable
+from canscope.plan.source import Source, read_source
+from canscope.plan.stage import check_stage
+from canscope.plan.validate import rest, validate
+from canscope.plan.waivers import waivers_of, warn_of_idle_waivers
+from canscope.plan.wishes import wishes
+
+# Stands in for [job] while the rest of a plan is searched for further mistakes.
+NEEDED = {"format": 1, "job": {"vehicle": "unknown", "stage": "unit-alone"}}
+
+
+def read_plan(
+    path: str | Path,
+    *,
+    marks: str | Path | None = None,
+    definitions: Definitions | None = None,
+) -> Plan:
+    """Read a bench plan, its includes, definitions and marks.
+
+    ``marks`` is a file of JSON lines, added to the plan's own marks. ``definitions`` replaces the
+    files that the plan names, which are then not read.
+
+    Raises ``PlanError`` with every mistake found in them.
+    """
+    mistakes = Mistakes()
+    source = read_source(Path(path), mistakes)
+    if not source.layers:
+        mistakes.raise_any(str(path))
+    return _Loader(source, mistakes).plan(Path(marks) if marks else None, definitions)
+
+
+class _Loader:
+    """The steps of reading one plan; each notes its mistakes, and the last raises them."""
+
+    def __init__(self, source: Source, mistakes: Mistakes) -> None:
+        self.source, self.mistakes = source, mistakes
+        self.notes = Notes(source, mistakes)
+
+    def plan(self, marks_file: Path | None, given: Definitions | None) -> Plan:
+        """The plan. Raises ``PlanError``."""
+        table = self.table()
+        units = self.units(table)
+        found = given or definitions_of(table, self.source, self.notes)
+        wanted = list(wishes(table))
+        definitions = with_policies(found, wanted, self.notes)
+        signs = {unit.name: unit.sign for unit in units}
+        # Without definitions every role would be a mistake, and only one of them is the author's.
+        known = wanted if definitions.messages or not self.mistakes.found else []
+        bindings = bind(known, Names(definitions), signs, self.notes)
+        words = [word for unit in units for word in unit.temperatures]
+        book = rule_book(table, words, self.notes)
+        waivers = waivers_of(table, self.notes)
+        marks = self.marks(table, marks_file)
+        check_stage(table, self.notes)
+        self.mistakes.raise_any(str(self.source.path))
+        bench = replace(_bench(table, self.source), units=units, bindings=bindings)
+        bench = replace(bench, given=book.given, off=book.off)
+        warn_of_idle_waivers(waivers, book.rules, bench, self.notes)
+        return Plan(
+            path=self.source.path,
+            text=self.source.text,
+            bench=bench,
+            definitions=definitions,
+            wanted=frozenset(binding.key for binding in bindings.values()),
+            rules=book.rules,
+            waivers=waivers,
+            marks=tuple(marks),
+            job=table.job.model_dump(exclude_unset=True),
+            inputs=tuple(self.source.inputs),
+            files=self.source.files,
+            warnings=(*self.mistakes.warnings, *definitions.warnings),
+            mounting=tuple(described(unit, _inverted(table.units[unit.name])) for unit in units),
+        )
+
+    def table(self) -> PlanTable:
+        """The plan's tables; those with mistakes in them left out."""
+        data, whole = self.source.data, self.source.whole
+        table = validate(PlanTable, data, self.notes.mistake, whole=whole)
+        return table if table is not None else rest(data, PlanTable, NEEDED)
+
+    def units(self, table: PlanTable) -> tuple[DriveUnit, ...]:
+        """The drive units with the sign of their mounting."""
+        return tuple(self.unit(name, unit) for name, unit in table.units.items())
+
+    def unit(self, name: str, table: UnitTable) -> DriveUnit:
+        """One drive unit."""
+        path = ("units", name)
+        if not name.strip() or any(c.isspace() or c in ".:@" for c in name):
+            self.notes.mistake(path, f"{said(name)} cannot be a unit's name", "one word, no . : @")
+        for word in table.temperatures:
+            if not word.strip() or "." in word:
+                what = f"{said(word)} cannot name a temperature"
+                self.notes.mistake((*path, "temperatures", word), what, "words without a dot")
+        mounting = Mounting(table.mounting.roll, table.mounting.pitch, table.mounting.yaw)
+        turned = facts(mounting, table.phases_swapped)
+        if turned is None:
+            y = axle_y(mounting)
+            what = f"the axle line would point {y:.3f} along the vehicle's y axis"
+            hint = f"at least {SMALLEST_Y} either way (15 degrees); check roll, pitch and yaw"
+            self.notes.mistake((*path, "mounting"), what, hint)
+        return DriveUnit(
+            name=name,
+            gear_ratio=table.gear_ratio,
+            mounting=mounting,
+            phases_swapped=table.phases_swapped,
+            sign=turned.sign if turned else 1,
+            temperatures=tuple(table.temperatures),
+            lubrication_caution=turned.lubrication_caution if turned else False,
+        )
+
+    def marks(self, table: PlanTable, path: Path | None) -> list[PlanMark]:
+        """The plan's own marks and those of the file."""
+        marks = plan_marks(table.marks, table.units, self.notes)
+        return marks + (file_marks(path, table.units, self.notes) if path else [])
+
+
+def _inverted(unit: UnitTable) -> Mapping[str, bool]:
+    """Which of speed and torque the plan inverts by hand."""
+    roles = {"speed": unit.speed, "torque": unit.torque}
+    return {word: role is not None and role.invert for word, role in roles.items()}
+
+
+def _bench(table: PlanTable, source: Source) -> Bench:
+    """What the plan says of the vehicle, roles and units left out."""
+    job, pack, box = table.job, table.pack, table.contactors
+    return Bench(
+        stage=job.stage,
+        vehicle=job.vehicle,
+        coolant=job.coolant or "filled",
+        oil=job.oil or "filled",
+        cold=job.cold,
+        ambient_degC=job.ambient_degC,
+        nominal_voltage_V=pack.nominal_voltage_V,
+        maximum_voltage_V=pack.maximum_voltage_V,
+        ac_protected=pack.ac_protected,
+        precharge_resistor_ohm=box.precharge_resistor_ohm,
+        link_capacitance_F=box.link_capacitance_F,
+        bleed=box.bleed,
+        creep=table.driver.creep,
+        bitrates={name: bus.bitrate for name, bus in table.buses.items() if bus.bitrate},
+        sections=frozenset(key for key, value in source.data.items() if isinstance(value, dict)),
+    )

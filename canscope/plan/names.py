@@ -1,0 +1,43 @@
+"""Finding a signal by the name that a plan gives it."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+
+from canscope.model.definition import Definitions, MessageSpec, SignalSpec
+from canscope.model.errors import nearest
+from canscope.plan.mistakes import Unusable, said
+
+
+class Names:
+    """Every signal of all definitions, with its channel and without."""
+
+    def __init__(self, definitions: Definitions) -> None:
+        self._found: dict[str, tuple[MessageSpec, SignalSpec]] = {}
+        self._short: dict[str, list[str]] = defaultdict(list)
+        for message in definitions.messages:
+            for signal in message.signals:
+                if signal.key not in self._found:
+                    self._short[f"{message.name}.{signal.name}"].append(signal.key)
+                self._found[signal.key] = (message, signal)
+        self._channels = sorted({message.channel for message in definitions.messages})
+
+    def find(self, name: str) -> tuple[MessageSpec, SignalSpec]:
+        """The signal of that name and its message. Raises ``Unusable`` with the nearest one."""
+        if name in self._found:
+            return self._found[name]
+        keys = self._short.get(name, [])
+        if len(keys) == 1:
+            return self._found[keys[0]]
+        if keys:
+            raise Unusable(
+                f"signal {said(name)} is on several channels", f"one of {', '.join(keys)}"
+            )
+        channel, colon, _ = name.partition(":")
+        if colon and channel not in self._channels:
+            what = f"no channel named {said(channel)} has definitions"
+            raise Unusable(what, nearest(channel, self._channels))
+        here = [key for key in self._found if key.startswith(f"{channel}:")]
+        form = "" if "." in name else "; a name has the form channel:Message.Signal"
+        known = here if colon else [*self._short, *self._found]
+        raise Unusable(f"no signal named {said(name)}{form}", nearest(name, known))

@@ -1,0 +1,122 @@
+"""The rules with the plan's parameters: limits, their shorthand, and what is switched off."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import Field, dataclass, fields
+from typing import Any, get_type_hints
+
+from canscope.model.errors import nearest
+from canscope.model.rule import Rule
+from canscope.plan.lines import KeyPath
+from canscope.plan.mistakes import said, shown
+from canscope.plan.notes import Notes
+from canscope.plan.schema import PlanTable
+from canscope.plan.validate import parameter
+from canscope.rules import RULES
+
+# [limits] key -> rule and parameter it stands for (contract).
+SHORTHAND = {
+    "dry_burst_s": ("dry-exposure", "burst_s"),
+    "dry_total_s": ("dry-exposure", "total_s"),
+    "dry_pause_s": ("dry-exposure", "pause_s"),
+    "dry_current_A": ("current-ceiling", "dry_current_A"),
+    "current_A": ("current-ceiling", "current_A"),
+    "speed_rpm": ("speed-ceiling", "speed_rpm"),
+    "temperature_ceiling_degC": ("temperature-ceiling", "ceiling_degC"),
+}
+
+
+@dataclass(frozen=True)
+class RuleBook:
+    """Every rule as it will run, and what the plan itself said of it."""
+
+    rules: Mapping[str, Rule]
+    given: Mapping[str, frozenset[str]]
+    off: Mapping[str, str]
+
+
+def rule_book(plan: PlanTable, words: Iterable[str], notes: Notes) -> RuleBook:
+    """All rules with their parameters; ``words`` are the temperature words of all units."""
+    off: dict[str, str] = {}
+    given: dict[str, dict[str, Any]] = {}
+    settings = _settings(plan, off, notes)
+    for (rule, name), (value, path) in settings.items():
+        found = _parameter_of(rule, name, path, notes)
+        if found is not None:
+            checked = _checked(RULES[rule], found, value, path, set(words), notes)
+            given.setdefault(rule, {})[name] = checked
+    rules: dict[str, Rule] = {}
+    for rule in RULES:
+        if not notes.mistakes.found:  # a wrong value must not reach a rule
+            rules[rule] = RULES[rule](**given.get(rule, {}))
+    return RuleBook(rules, {rule: frozenset(names) for rule, names in given.items()}, off)
+
+
+def _settings(
+    plan: PlanTable, off: dict[str, str], notes: Notes
+) -> dict[tuple[str, str], tuple[Any, KeyPath]]:
+    """(rule, parameter) -> value and where the plan says it."""
+    settings: dict[tuple[str, str], tuple[Any, KeyPath]] = {}
+    for key, meant in SHORTHAND.items():
+        value = getattr(plan.limits, key)
+        if value is not None:
+            settings[meant] = (value, ("limits", key))
+    names = list(RULES)
+    for rule, table in plan.rules.items():
+        if rule not in names:
+            notes.mistake(("rules", rule), "no rule of that name", nearest(rule, names))
+            continue
+        for name, value in table.items():
+            path: KeyPath = ("rules", rule, name)
+            if name == "off":
+                _switch_off(rule, value, path, off, notes)
+            elif (rule, name) in settings:
+                other = shown(settings[rule, name][1])
+                notes.mistake(path, f"{other} says the same parameter", "keep one of the two")
+            else:
+                settings[rule, name] = (value, path)
+    return settings
+
+
+def _switch_off(rule: str, value: Any, path: KeyPath, off: dict[str, str], notes: Notes) -> None:
+    if not RULES[rule].waivable:
+        notes.mistake(path, f"{rule} cannot be switched off", "remove this line")
+    elif not isinstance(value, str) or not value.strip():
+        notes.mistake(path, f"expected the reason in words, got {said(value)}")
+    else:
+        off[rule] = value
+
+
+def _parameter_of(rule: str, name: str, path: KeyPath, notes: Notes) -> Field[Any] | None:
+    known = {entry.name: entry for entry in fields(RULES[rule])}
+    if name not in known:
+        notes.mistake(path, f"{rule} has no parameter of that name", nearest(name, [*known, "off"]))
+    return known.get(name)
+
+
+def _checked(
+    rule: type[Rule], entry: Field[Any], value: Any, path: KeyPath, words: set[str], notes: Notes
+) -> Any:
+    """A parameter's value with its type and range checked."""
+    checked, expected = parameter(get_type_hints(rule)[entry.name], value)
+    if expected:
+        notes.mistake(path, expected)
+        return value
+    by_word = isinstance(checked, Mapping)
+    for word, number in (checked if by_word else {"": checked}).items():
+        place = (*path, word) if by_word else path
+        _check_range(entry, number, place, notes)
+        if by_word and word not in words:
+            notes.mistake(place, "no unit has a temperature of that name", nearest(word, words))
+    return checked
+
+
+def _check_range(entry: Field[Any], number: Any, path: KeyPath, notes: Notes) -> None:
+    if isinstance(number, bool) or not isinstance(number, int | float):
+        return
+    low = entry.metadata.get("low", float("-inf"))
+    high = entry.metadata.get("high", float("inf"))
+    if not low <= number <= high:
+        unit = entry.metadata.get("unit", "")
+        notes.mistake(path, f"expected {low:g} to {high:g} {unit}".strip() + f", got {said(number)}")

@@ -1,0 +1,309 @@
+"""The keys of a bench plan and what may stand in them (format 1)."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+
+from canscope.model.bench import STAGES
+
+
+class Table(BaseModel):
+    """A table of the plan: unknown keys are mistakes, and nothing is converted silently."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False, frozen=True)
+
+
+def _table_form(value: Any) -> Any:
+    if isinstance(value, str):
+        return {"signal": value}
+    if not isinstance(value, dict):
+        raise ValueError('expected "channel:Message.Signal" or a table with signal = "..."')
+    return value
+
+
+def _contactor_form(value: Any) -> Any:
+    if isinstance(value, dict) and "signal" in value and "state" not in value:
+        value = {("state" if key == "signal" else key): entry for key, entry in value.items()}
+    elif isinstance(value, str):
+        value = {"state": value}
+    if not isinstance(value, dict):
+        raise ValueError('expected "channel:Message.Signal" or a table with state = "..."')
+    return value
+
+
+def _code(value: Any) -> Any:
+    if not isinstance(value, int | str) or isinstance(value, bool):
+        raise ValueError("expected a raw code (a whole number) or a label in quotes")
+    return value
+
+
+def _policy(value: Any) -> Any:
+    if value in ("j1939", "maximum", "none") and isinstance(value, str):
+        return value
+    whole = isinstance(value, list) and all(type(code) is int for code in value)
+    if not whole:
+        raise ValueError('expected "j1939", "maximum", "none" or a list of raw values')
+    return value
+
+
+def _bleed(value: Any) -> Any:
+    answers = {"active": "active", "passive": "passive", True: "active", False: "none"}
+    if not isinstance(value, str | bool) or value not in answers:
+        raise ValueError('expected "active", "passive", true (= active) or false')
+    return answers[value]
+
+
+def _free_text(value: Any) -> Any:
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return str(value)
+    return value
+
+
+def _file_list(value: Any) -> Any:
+    return [value] if isinstance(value, str) else value
+
+
+Positive = Annotated[float, Field(gt=0, le=1e12)]
+Words = Annotated[str, Field(pattern=r"\S")]  # text that is not blank
+FreeText = Annotated[Words, BeforeValidator(_free_text)]
+SignalName = Annotated[str, Field(min_length=1)]
+Codes = list[Annotated[Any, BeforeValidator(_code)]]
+SomeCodes = Annotated[Codes, Field(min_length=1)]
+Policy = Annotated[Any, BeforeValidator(_policy)]
+Fill = Literal["empty", "filled"]
+CycleMs = Annotated[float, Field(ge=0.01, le=3_600_000)]
+Angle = Annotated[float, Field(ge=-360, le=360)]
+
+
+class Role(Table):
+    """What every role may say besides its signal."""
+
+    signal: SignalName
+    cycle_ms: CycleMs | None = None
+
+
+class NumberRole(Role):
+    """A measured quantity."""
+
+    invert: bool = False
+    not_available: Policy | None = None
+    uncertainty: Annotated[float, Field(ge=0, le=1e12)] | None = None
+
+
+class StateRole(Role):
+    """Something that is true or false."""
+
+    invert: bool = False
+    not_available: Policy | None = None
+    true: SomeCodes | None = None
+    false: SomeCodes | None = None
+
+
+class FlowRole(NumberRole):
+    """Coolant flow, or the state of a pump."""
+
+    true: SomeCodes | None = None
+    false: SomeCodes | None = None
+
+
+class DirectionRole(Role):
+    """What the driver asks for."""
+
+    invert: bool = False
+    not_available: Policy | None = None
+    forward: SomeCodes
+    reverse: SomeCodes
+    neutral: Codes = []
+
+
+class FaultRole(Role):
+    """A unit's own fault code."""
+
+    not_available: Policy | None = None
+    ok: SomeCodes | None = None
+
+
+class AliveRole(Role):
+    """A rolling counter."""
+
+    modulus: Annotated[int, Field(ge=2)] | None = None
+
+
+class ChecksumRole(Role):
+    """A checksum over the bytes of its message."""
+
+    profile: Words
+    over: Annotated[list[Annotated[int, Field(ge=0, le=63)]], Field(min_length=2, max_length=2)] = (
+        Field(default_factory=list)
+    )
+    data_id: Annotated[int, Field(ge=0, le=0xFFFF_FFFF)] | None = None
+
+
+Number = Annotated[NumberRole, BeforeValidator(_table_form)]
+State = Annotated[StateRole, BeforeValidator(_table_form)]
+Flow = Annotated[FlowRole, BeforeValidator(_table_form)]
+Direction = Annotated[DirectionRole, BeforeValidator(_table_form)]
+Fault = Annotated[FaultRole, BeforeValidator(_table_form)]
+Alive = Annotated[AliveRole, BeforeValidator(_table_form)]
+Checksum = Annotated[ChecksumRole, BeforeValidator(_table_form)]
+
+
+class ContactorTable(Table):
+    """One pole: its state and perhaps its command; the other keys belong to the state."""
+
+    state: State
+    command: State | None = None
+    cycle_ms: CycleMs | None = None
+    invert: bool | None = None
+    not_available: Policy | None = None
+    true: SomeCodes | None = None
+    false: SomeCodes | None = None
+
+
+Contactor = Annotated[ContactorTable, BeforeValidator(_contactor_form)]
+
+
+class Job(Table):
+    """What is tested, by whom, and in which state it is."""
+
+    vehicle: Words
+    stage: Literal[STAGES]  # type: ignore[valid-type]
+    coolant: Fill | None = None
+    oil: Fill | None = None
+    ambient_degC: Annotated[float, Field(ge=-90, le=90)] | None = None
+    cold: bool = False
+    tester: FreeText | None = None
+    witness: FreeText | None = None
+    job_number: FreeText | None = None
+    notes: FreeText | None = None
+    customer: FreeText | None = None
+    place: FreeText | None = None
+    laboratory: FreeText | None = None
+
+
+class Bus(Table):
+    """One channel of the capture."""
+
+    definitions: Annotated[list[Words], BeforeValidator(_file_list)] = Field(default_factory=list)
+    bitrate: Annotated[int, Field(ge=5_000, le=8_000_000)] | None = None
+    not_available: Policy | None = None
+
+
+class Pack(Table):
+    """The battery."""
+
+    nominal_voltage_V: Positive | None = None
+    maximum_voltage_V: Positive | None = None
+    ac_protected: bool = False
+    voltage: Number | None = None
+    current: Number | None = None
+    insulation: Number | None = None
+
+
+class Contactors(Table):
+    """The contactor box and what it charges."""
+
+    negative: Contactor | None = None
+    precharge: Contactor | None = None
+    positive: Contactor | None = None
+    precharge_resistor_ohm: Positive | None = None
+    link_capacitance_F: Positive | None = None
+    bleed: Annotated[str, BeforeValidator(_bleed)] | None = None
+
+
+class Supply(Table):
+    """The 12 V side."""
+
+    voltage: Number | None = None
+
+
+class Driver(Table):
+    """What the driver does."""
+
+    ignition: State | None = None
+    brake: State | None = None
+    pedal: Number | None = None
+    pedal_2: Number | None = None
+    emergency_stop: State | None = None
+    direction: Direction | None = None
+    creep: bool = False
+
+
+class MountingTable(Table):
+    """Degrees from the way the unit sat in its donor vehicle."""
+
+    roll: Angle = 0.0
+    pitch: Angle = 0.0
+    yaw: Angle = 0.0
+
+
+class UnitTable(Table):
+    """One drive unit."""
+
+    speed: Number | None = None
+    torque: Number | None = None
+    link_voltage: Number | None = None
+    temperatures: dict[str, Number] = Field(default_factory=dict)
+    fault: Fault | None = None
+    gear_ratio: Annotated[float, Field(gt=0, le=1000)] | None = None
+    mounting: MountingTable = MountingTable()
+    phases_swapped: bool = False
+    alive: Alive | None = None
+    checksum: Checksum | None = None
+
+
+class Cooling(Table):
+    """The coolant circuit."""
+
+    flow: Flow | None = None
+
+
+class Limits(Table):
+    """Shorthand for parameters of rules; what they may be is said by the rules."""
+
+    dry_burst_s: Any = None
+    dry_total_s: Any = None
+    dry_pause_s: Any = None
+    dry_current_A: Any = None
+    current_A: Any = None
+    speed_rpm: Any = None
+    temperature_ceiling_degC: Any = None
+
+
+class WaiverTable(Table):
+    """Something unproven that somebody accepts."""
+
+    rule: Words
+    subject: Words | None = None
+    reason: Words
+    by: Words
+
+
+class MarkTable(Table):
+    """Something a person saw or did."""
+
+    at_s: Annotated[float, Field(ge=0, le=1e9)] | None = None
+    time_ns: Annotated[int, Field(ge=0, lt=2**63)] | None = None
+    axle: str | None = None
+    seen: Literal["forward", "reverse", "still"] | None = None
+    text: str = ""
+
+
+class PlanTable(Table):
+    """The whole plan, includes merged in."""
+
+    format: Literal[1]
+    job: Job
+    buses: dict[str, Bus] = Field(default_factory=dict)
+    pack: Pack = Pack()
+    contactors: Contactors = Contactors()
+    supply: Supply = Supply()
+    driver: Driver = Driver()
+    units: dict[str, UnitTable] = Field(default_factory=dict)
+    cooling: Cooling = Cooling()
+    limits: Limits = Limits()
+    rules: dict[str, dict[str, Any]] = Field(default_factory=dict)
+    waivers: list[WaiverTable] = Field(default_factory=list)
+    marks: list[MarkTable] = Field(default_factory=list)

@@ -1,0 +1,182 @@
+"""The plan's text: the file itself and what it includes, merged, with the line of every key."""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from canscope.model.errors import CanscopeError, Where
+from canscope.model.report import Input
+from canscope.plan.lines import KeyPath, key_lines, line_of
+from canscope.plan.mistakes import Mistakes, said
+
+
+@dataclass(frozen=True)
+class Layer:
+    """One TOML file of a plan, parsed."""
+
+    path: Path
+    text: str
+    data: Mapping[str, Any]
+    lines: dict[KeyPath, int]
+
+
+@dataclass
+class Source:
+    """A plan as read. ``layers`` starts with the file whose keys win."""
+
+    path: Path
+    layers: list[Layer] = field(default_factory=list)
+    inputs: list[Input] = field(default_factory=list)
+    files: dict[str, Path] = field(default_factory=dict)  # input's name -> where it lies
+    data: dict[str, Any] = field(default_factory=dict)
+    whole: bool = True  # nothing that the plan includes is missing
+
+    @property
+    def text(self) -> str:
+        """The plan's own text, then each included file under its name."""
+        parts = [layer.text for layer in self.layers[:1]]
+        parts += [f"# ---- {layer.path.name} ----\n{layer.text}" for layer in self.layers[1:]]
+        return "\n".join(parts)
+
+    def layer(self, path: KeyPath) -> Layer | None:
+        """The file that a key path comes from, or else the nearest table that would hold it."""
+        for depth in range(len(path), 0, -1):
+            for layer in self.layers:
+                if _has(layer.data, path[:depth]):
+                    return layer
+        return self.layers[0] if self.layers else None
+
+    def where(self, path: KeyPath) -> Where:
+        """File and line of a key path."""
+        layer = self.layer(path)
+        if layer is None:
+            return Where(str(self.path))
+        return Where(str(layer.path), line_of(path, layer.lines))
+
+    def find(self, path: KeyPath, name: str) -> Path:
+        """The file that a key names: beside the file that the key stands in, else the plan."""
+        layer = self.layer(path)
+        beside = (layer.path if layer else self.path).parent / name
+        return beside if beside.exists() else self.path.parent / name
+
+    def take(self, kind: str, name: str, path: Path, content: bytes) -> None:
+        """Note a file that the plan rests on."""
+        digest = hashlib.sha256(content).hexdigest()
+        entry = Input(kind, name, digest, len(content))
+        if entry not in self.inputs:
+            self.inputs.append(entry)
+            self.files[name] = path
+
+
+def read_source(path: Path, mistakes: Mistakes) -> Source:
+    """Read a plan and its includes; what cannot be read is among the mistakes."""
+    source = Source(path)
+    source.data = _load(source, path, path.name, (), mistakes)
+    source.data.pop("include", None)
+    return source
+
+
+def read_bytes(path: Path) -> bytes | str:
+    """A file's content, or why there is none."""
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        return error.strerror or str(error)
+    except ValueError:  # a name that no file can have, with a zero byte in it
+        return "no file can have that name"
+
+
+def read_text(path: Path, content: bytes) -> str | CanscopeError:
+    """Text as UTF-8 with any byte order mark and line ends; or what is wrong, and on which line."""
+    try:
+        return content.decode("utf-8-sig").replace("\r\n", "\n")
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        return CanscopeError(
+            f"not UTF-8 text: byte 0x{content[error.start]:02X} cannot be read",
+            where=Where(str(path), line),
+            hint="save the file in the encoding UTF-8",
+        )
+
+
+def _load(
+    source: Source, path: Path, name: str, chain: tuple[Path, ...], mistakes: Mistakes
+) -> dict[str, Any]:
+    """One file merged over what it includes; {} if it cannot be read."""
+    content = read_bytes(path)
+    if isinstance(content, str):
+        source.whole = False
+        mistakes.add(Where(str(path)), f"cannot be read: {content}", "give the path of a bench plan")
+        return {}
+    source.take("plan", name, path, content)
+    layer = _parse(path, content, mistakes)
+    if layer is None:
+        source.whole = False
+        return {}
+    source.layers.append(layer)
+    merged: dict[str, Any] = {}
+    for included in _includes(layer, mistakes):
+        target = path.parent / included
+        seen = (*chain, path.resolve())
+        if target.resolve() in seen:
+            where = Where(str(path), line_of(("include",), layer.lines))
+            mistakes.add(where, f"include: {included!r} leads back to itself", "remove it here")
+            source.whole = False
+            continue
+        merged = _merge(merged, _load(source, target, included, seen, mistakes))
+    return _merge(merged, layer.data)
+
+
+def _parse(path: Path, content: bytes, mistakes: Mistakes) -> Layer | None:
+    text = read_text(path, content)
+    if isinstance(text, CanscopeError):
+        mistakes.found.append(text)
+        return None
+    try:
+        data = tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        what, _, place = str(error).partition(" (at line ")
+        digits = place.split(",")[0]
+        line = int(digits) if digits.isdigit() else None
+        if "end of document" in place:
+            line = text.rstrip("\n").count("\n") + 1
+        hint = "text stands in quotes, every key once, every bracket closed"
+        mistakes.add(Where(str(path), line), f"not valid TOML: {what}", hint)
+        return None
+    return Layer(path, text, data, key_lines(text))
+
+
+def _includes(layer: Layer, mistakes: Mistakes) -> list[str]:
+    include = layer.data.get("include", [])
+    names = include if isinstance(include, list) else [include]
+    if all(isinstance(name, str) and name and "\0" not in name for name in names):
+        return names
+    where = Where(str(layer.path), line_of(("include",), layer.lines))
+    mistakes.add(where, f"include: expected file names, got {said(include)}")
+    return []
+
+
+def _merge(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]:
+    """Tables merge key by key; of everything else the upper one wins whole."""
+    merged = dict(below)
+    for key, value in above.items():
+        under = merged.get(key)
+        both = isinstance(value, dict) and isinstance(under, dict)
+        merged[key] = _merge(under, value) if both and under else value
+    return merged
+
+
+def _has(data: Any, path: KeyPath) -> bool:
+    for part in path:
+        if isinstance(data, dict) and part in data:
+            data = data[part]
+        elif isinstance(data, list) and isinstance(part, int) and part < len(data):
+            data = data[part]
+        else:
+            return False
+    return True

@@ -1,0 +1,36 @@
+"""What a stage demands of the plan itself (design: plan errors of the verdicts)."""
+
+from __future__ import annotations
+
+from canscope.plan.notes import Notes
+from canscope.plan.schema import PlanTable
+
+WET = ("wet-spin", "rolling")
+FLUIDS = ("coolant", "oil")
+
+
+def check_stage(plan: PlanTable, notes: Notes) -> None:
+    """Coolant and oil against the stage, and voltages against each other."""
+    if "job" not in notes.touched:
+        _check_fluids(plan, notes)
+    pack = plan.pack
+    highest = pack.maximum_voltage_V
+    if highest is not None and highest < (pack.nominal_voltage_V or 0.0):
+        path = ("pack", "maximum_voltage_V")
+        notes.mistake(path, "below nominal_voltage_V", "the voltage of the fully charged pack")
+
+
+def _check_fluids(plan: PlanTable, notes: Notes) -> None:
+    job = plan.job
+    for fluid in FLUIDS:
+        given = getattr(job, fluid)
+        if given == "empty" and job.stage in WET:
+            what = f"{job.stage} with empty {fluid}"
+            notes.mistake(("job", fluid), what, "fill it first, or name the stage dry-spin")
+        elif given is None and job.stage != "dry-spin":
+            notes.warn(("job", fluid), "not given; taken as filled")
+    if job.stage == "dry-spin" and "empty" not in (job.coolant, job.oil):
+        what = "dry-spin with coolant and oil both filled"
+        hint = 'say which is "empty", or name the stage wet-spin'
+        notes.mistake(("job", "stage"), what, hint)
+

@@ -1,0 +1,145 @@
+"""Units are physical: from a definition's spelling to the unit that rules compute in.
+
+Our own table of trade spellings comes first, because a general units library reads several of them
+as something else (1/min as an angle-less 0.16 rpm, Nm as nothing, C as coulomb). Only what the
+table does not know goes to pint.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from canscope.model.bench import UNITS
+from canscope.model.errors import nearest
+from canscope.plan.mistakes import Unusable
+
+FAHRENHEIT = 5.0 / 9.0
+
+# Role's unit -> spelling as written, spaces and dots left out -> factor. Case counts: MOhm, mOhm.
+SPELLINGS: dict[str, dict[str, float]] = {
+    "V": {"V": 1, "Volt": 1, "Volts": 1, "VDC": 1, "mV": 1e-3, "kV": 1e3, "millivolt": 1e-3},
+    "A": {"A": 1, "Amp": 1, "Amps": 1, "Ampere": 1, "Amperes": 1, "ADC": 1, "mA": 1e-3, "kA": 1e3},
+    "ohm": {
+        **{"Ohm": 1, "Ohms": 1, "Ω": 1, "\u2126": 1, "kOhm": 1e3, "KOhm": 1e3, "kOhms": 1e3},
+        **{"kΩ": 1e3, "k\u2126": 1e3, "MOhm": 1e6, "Mohm": 1e6, "MOhms": 1e6, "MegOhm": 1e6},
+        **{"MΩ": 1e6, "M\u2126": 1e6, "mOhm": 1e-3, "mohm": 1e-3, "mΩ": 1e-3, "m\u2126": 1e-3},
+    },
+    "rpm": {
+        **dict.fromkeys(("rpm", "1/min", "/min", "min-1", "min^-1", "min⁻¹", "U/min", "r/min"), 1),
+        **dict.fromkeys(("rev/min", "revs/min", "revolutions/min", "Upm", "Umdr/min", "tr/min"), 1),
+        # In a speed role a count per second is a count of revolutions.
+        **dict.fromkeys(("1/s", "/s", "s-1", "s^-1", "s⁻¹", "r/s", "rev/s", "rps", "U/s"), 60),
+        "krpm": 1e3,
+    },
+    "Nm": {
+        **dict.fromkeys(("Nm", "N·m", "N⋅m", "N•m", "N∙m", "N*m", "N-m", "Newtonmeter"), 1),
+        **{"Newtonmetre": 1, "newton-metre": 1, "newton-meter": 1, "kNm": 1e3, "mNm": 1e-3},
+        **{"daNm": 10, "Ncm": 1e-2},
+    },
+    "degC": dict.fromkeys(
+        ("degC", "C", "°C", "ºC", "℃", "deg C", "Celsius", "GradC", "degreeC", "°Celsius"), 1
+    ),
+    "%": {"%": 1, "percent": 1, "pct": 1, "Prozent": 1, "‰": 0.1, "permille": 0.1},
+    "l/min": {
+        **dict.fromkeys(("l/min", "lpm", "ltr/min", "litre/min", "liter/min", "dm3/min"), 1),
+        **{"ml/min": 1e-3, "l/h": 1 / 60, "l/s": 60},
+    },
+}
+# Spellings whose meaning does not hang on upper or lower case, so that RPM and NM are read as well.
+ANY_CASE = re.compile(r"^(?!m(ohms?|Ω|\u2126|v|a|nm)$)", re.IGNORECASE)
+OFFSETS: dict[str, tuple[float, float]] = {
+    "K": (1.0, -273.15),
+    "Kelvin": (1.0, -273.15),
+    "°F": (FAHRENHEIT, -32 * FAHRENHEIT),
+    "degF": (FAHRENHEIT, -32 * FAHRENHEIT),
+    "Fahrenheit": (FAHRENHEIT, -32 * FAHRENHEIT),
+}
+# Words, powers, products and quotients; nothing that could make a parser compute for long.
+WORD = r"(?:1|[A-Za-zµμ°]+)(?:(?:\^|\*\*)?-?[1-9])?"
+EXPRESSION = re.compile(rf"{WORD}(?:\s*[*/·]\s*{WORD}){{0,4}}")
+PINT_NAME = {"V": "volt", "A": "ampere", "ohm": "ohm", "rpm": "rpm", "Nm": "newton * meter"}
+PINT_NAME |= {"degC": "degC", "%": "percent", "l/min": "liter / minute"}
+
+
+@dataclass(frozen=True)
+class Conversion:
+    """value in the role's unit = value in the signal's unit * factor + offset."""
+
+    factor: float
+    offset: float = 0.0
+
+
+def role_unit(role: str) -> str:
+    """The unit that a numeric role is expressed in: of ``units.rear.speed``, rpm."""
+    words = role.split(".")
+    if len(words) > 3 and words[2] == "temperatures":
+        return UNITS["temperatures"]
+    return UNITS.get(words[-1], "")
+
+
+def missing(unit: str) -> bool:
+    """Whether a definition's unit says nothing; a lone dash is how many files say "none"."""
+    return unit.strip() in ("", "-", "--")
+
+
+def conversion(unit: str, target: str) -> Conversion:
+    """How to turn values in a definition's unit into the role's unit.
+
+    Raises ``Unusable`` for a unit that nobody knows or that measures something else.
+    """
+    written = re.sub(r"[\s.]", "", unit)
+    if target == "degC" and (known := _fold(OFFSETS).get(written.casefold())):
+        return Conversion(*known)
+    table = SPELLINGS[target]
+    if written in table:
+        return Conversion(float(table[written]))
+    folded = {k.casefold(): v for k, v in table.items() if ANY_CASE.match(k)}
+    if ANY_CASE.match(written) and written.casefold() in folded:
+        return Conversion(float(folded[written.casefold()]))
+    return _by_pint(unit.strip(), target)
+
+
+def _fold(table: dict[str, tuple[float, float]]) -> dict[str, tuple[float, float]]:
+    return {spelling.casefold(): value for spelling, value in table.items()}
+
+
+def _by_pint(unit: str, target: str) -> Conversion:
+    unknown = Unusable(f"unit {unit!r} is not known", nearest(unit, SPELLINGS[target]))
+    if not EXPRESSION.fullmatch(unit):
+        raise unknown
+    import pint
+
+    registry: pint.UnitRegistry[float] = pint.UnitRegistry()
+    try:
+        source = registry.parse_units(unit)
+        zero, one, two = (
+            float(registry.Quantity(value, source).to(PINT_NAME[target]).magnitude)
+            for value in (0.0, 1.0, 2.0)
+        )
+    except pint.DimensionalityError as error:
+        raise Unusable(f"unit {unit!r} cannot be turned into {target}", _expect(target)) from (
+            error
+        )
+    except (pint.PintError, ValueError, ZeroDivisionError, OverflowError) as error:
+        raise unknown from error
+    names = " ".join(str(registry.Unit(name)) for name in source._units)
+    if not _means(target, names) or abs((two - one) - (one - zero)) > 1e-9 * abs(one - zero):
+        raise Unusable(f"unit {unit!r} cannot be turned into {target}", _expect(target))
+    return Conversion(one - zero, zero)
+
+
+def _means(target: str, names: str) -> bool:
+    """Whether a unit of the right dimension also means the right thing.
+
+    Dimensions alone take a frequency for a speed and an energy for a torque.
+    """
+    if target == "rpm":
+        return any(angle in names for angle in ("radian", "degree", "revolution", "turn", "rpm"))
+    if target == "Nm":
+        return any(force in names for force in ("newton", "force", "dyne", "pond"))
+    return True
+
+
+def _expect(target: str) -> str:
+    return f"this role is measured in {target}; correct the unit in the definition file"

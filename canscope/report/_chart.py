@@ -1,0 +1,159 @@
+"""A plot as data for plotly's JavaScript, written as plain dictionaries.
+
+Plotly's own Python objects would cost a second to import.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from canscope.model.report import Plot
+from canscope.report._figure import (
+    BOTTOM,
+    GAP,
+    PANEL_HEIGHT,
+    TOP,
+    Line,
+    Panel,
+    height,
+    panels,
+    span,
+    usable,
+    worst_point,
+)
+from canscope.report._words import number
+
+RED = "#b00020"
+
+
+def chart(plot: Plot) -> dict[str, Any]:
+    """``{"data": [...], "layout": {...}}`` of one plot; a None among the values is a gap."""
+    shown = panels(plot)
+    data = [
+        _line(line, _axis("y", place)) for place, panel in enumerate(shown) for line in panel.lines
+    ]
+    point = worst_point(plot)
+    if point is not None and point[1] is not None:
+        data.append(_worst(*point))
+    return {"data": data, "layout": _layout(plot, shown)}
+
+
+def text(value: str) -> str:
+    """Text as plotly must be given it, so that nothing in it is taken for markup."""
+    return value.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+
+
+def _line(line: Line, axis: str) -> dict[str, Any]:
+    lone = line.lone()
+    style: dict[str, Any] = {"color": line.colour, "width": 1.6, "dash": _dash(line)}
+    if line.trace.states:
+        style["shape"] = "hv"
+    drawn = {
+        "type": "scatter",
+        "mode": "lines",
+        "name": text(line.label),
+        "x": np.round(np.asarray(line.trace.at_s, np.float64), 6).tolist(),
+        "y": _short(line.trace.value),
+        "yaxis": axis,
+        "line": style,
+        "connectgaps": False,
+    }
+    if any(lone):
+        drawn["mode"] = "lines+markers"
+        drawn["marker"] = {"size": [5 if alone else 0 for alone in lone], "color": line.colour}
+    return drawn
+
+
+def _dash(line: Line) -> str:
+    return ",".join(f"{length}px" for length in line.dash.split()) or "solid"
+
+
+def _short(values: Sequence[float | None]) -> list[float | None]:
+    """Values with the digits that a screen can show; gaps stay None."""
+    array = np.asarray(values, np.float64)
+    known = np.isfinite(array)
+    largest = float(np.abs(array[known]).max()) if known.any() else 0.0
+    digits = 6 - math.floor(math.log10(largest)) if largest > 0 else 0
+    rounded = np.round(array, min(max(digits, 0), 12)).tolist()
+    return [value if drawn else None for value, drawn in zip(rounded, known.tolist(), strict=True)]
+
+
+def _worst(at_s: float, value: float | None) -> dict[str, Any]:
+    return {
+        "type": "scatter",
+        "mode": "markers",
+        "name": "worst instant",
+        "x": [at_s],
+        "y": [value],
+        "yaxis": "y",
+        "marker": {"symbol": "circle-open", "size": 13, "color": RED, "line": {"width": 2}},
+    }
+
+
+def _layout(plot: Plot, shown: Sequence[Panel]) -> dict[str, Any]:
+    tall = height(len(shown))
+    inner = tall - TOP - BOTTOM
+    layout: dict[str, Any] = {
+        "height": tall,
+        "margin": {"l": 62, "r": 12, "t": TOP, "b": BOTTOM},
+        "hovermode": "x",
+        "showlegend": True,
+        "legend": {"orientation": "h", "x": 0, "y": 1, "yanchor": "bottom", "font": {"size": 11}},
+        "font": {"family": "inherit", "size": 12, "color": "#1a1a1a"},
+        "paper_bgcolor": "#fff",
+        "plot_bgcolor": "#fff",
+        "xaxis": {
+            "range": list(span(plot)),
+            "title": {"text": "seconds since the recording's first frame"},
+            "gridcolor": "#ddd",
+            "zeroline": False,
+            "anchor": _axis("y", len(shown) - 1),
+        },
+        "shapes": _shapes(plot, shown),
+        "annotations": _notes(shown),
+    }
+    for place, panel in enumerate(shown):
+        upper = 1 - place * (PANEL_HEIGHT + GAP) / inner
+        layout[_axis("yaxis", place)] = {
+            "title": {"text": text(panel.title)},
+            "range": [panel.low, panel.high],
+            "domain": [max(0.0, upper - PANEL_HEIGHT / inner), upper],
+            "gridcolor": "#ddd",
+            "zeroline": False,
+        }
+    return layout
+
+
+def _shapes(plot: Plot, shown: Sequence[Panel]) -> list[dict[str, Any]]:
+    shapes: list[dict[str, Any]] = []
+    whole = {"xref": "x", "yref": "paper", "y0": 0, "y1": 1}
+    if plot.window_s is not None and all(usable(end) for end in plot.window_s):
+        start, end = plot.window_s
+        shade = {"fillcolor": "#e9e4d4", "line": {"width": 0}, "layer": "below"}
+        shapes.append({"type": "rect", **whole, "x0": start, "x1": end, **shade})
+    if shown and shown[0].limit is not None:
+        limit = shown[0].limit
+        dashed = {"line": {"color": RED, "width": 1.4, "dash": "dash"}}
+        across = {"xref": "paper", "x0": 0, "x1": 1, "yref": "y", "y0": limit, "y1": limit}
+        shapes.append({"type": "line", **across, **dashed})
+    if usable(plot.worst_s):
+        dotted = {"line": {"color": RED, "width": 1, "dash": "dot"}}
+        shapes.append({"type": "line", **whole, "x0": plot.worst_s, "x1": plot.worst_s, **dotted})
+    return shapes
+
+
+def _notes(shown: Sequence[Panel]) -> list[dict[str, Any]]:
+    if not shown or shown[0].limit is None:
+        return []
+    limit = shown[0].limit
+    place = {"xref": "paper", "x": 1, "xanchor": "right", "yref": "y", "y": limit}
+    words = {"text": f"limit {number(limit)}", "font": {"color": RED, "size": 11}}
+    return [{**place, **words, "yanchor": "bottom", "showarrow": False}]
+
+
+def _axis(letter: str, place: int) -> str:
+    return letter if place == 0 else f"{letter}{place + 1}"

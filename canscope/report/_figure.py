@@ -1,0 +1,122 @@
+"""How a plot is laid out, the same for the drawing on paper and the one on the screen."""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_right
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from canscope.model.report import Plot, Trace
+from canscope.report._words import visible
+
+PANEL_HEIGHT, GAP, TOP, BOTTOM = 150, 30, 30, 44  # in px, of one panel and around it
+COLOURS = ("#123a6b", "#8a4b00", "#3b6b1f", "#6b1f5e", "#444444")
+DASHES = ("", "7 4", "2 3", "9 3 2 3", "14 4")  # so that colour is not needed to tell them apart
+DEGREES = {"degC": "°C", "ohm": "Ω"}
+
+
+@dataclass(frozen=True)
+class Line:
+    """One trace with its place in the order of colours and dashes."""
+
+    trace: Trace
+    order: int
+
+    @property
+    def label(self) -> str:
+        """Role and signal; the signal alone where the role says no more."""
+        role, signal = visible(self.trace.role), visible(self.trace.signal)
+        return f"{role} = {signal}" if role and role != signal else signal
+
+    @property
+    def colour(self) -> str:
+        """Its colour."""
+        return COLOURS[self.order % len(COLOURS)]
+
+    @property
+    def dash(self) -> str:
+        """Its dashes, in px."""
+        return DASHES[self.order % len(DASHES)]
+
+    def lone(self) -> list[bool]:
+        """For each sample whether it stands alone between two gaps, where no line would show it."""
+        known = [False, *(usable(value) for value in self.trace.value), False]
+        return [
+            known[i] and not known[i - 1] and not known[i + 1] for i in range(1, len(known) - 1)
+        ]
+
+
+@dataclass(frozen=True)
+class Panel:
+    """Traces of one unit above a common time axis, and the range that shows them all."""
+
+    title: str
+    lines: tuple[Line, ...]
+    low: float
+    high: float
+    limit: float | None
+
+
+def usable(value: float | None) -> bool:
+    """Whether a value can be drawn; all others are gaps."""
+    return value is not None and math.isfinite(value)
+
+
+def panels(plot: Plot) -> list[Panel]:
+    """The panels of a plot from top to bottom; the first holds the first trace and the limit."""
+    groups: dict[tuple[str, bool], list[Line]] = {}
+    for order, trace in enumerate(plot.traces):
+        groups.setdefault((trace.unit, trace.states), []).append(Line(trace, order))
+    drawn: list[Panel] = []
+    for (unit, states), lines in groups.items():
+        limit = plot.limit if not drawn and usable(plot.limit) else None
+        low, high = _range(lines, limit)
+        title = DEGREES.get(unit, visible(unit)) or ("state" if states else "value")
+        drawn.append(Panel(title, tuple(lines), low, high, limit))
+    return drawn
+
+
+def height(count: int) -> int:
+    """Height in px of a figure with so many panels."""
+    return TOP + BOTTOM + count * PANEL_HEIGHT + max(0, count - 1) * GAP
+
+
+def span(plot: Plot) -> tuple[float, float]:
+    """The stretch of time to show, never empty."""
+    low, high = plot.from_s, plot.until_s
+    return (low, high) if high > low else (low - 0.5, low + 0.5)
+
+
+def worst_point(plot: Plot) -> tuple[float, float | None] | None:
+    """The worst instant and what the first trace read last at or before it."""
+    if plot.worst_s is None or not math.isfinite(plot.worst_s):
+        return None
+    if not plot.traces:
+        return plot.worst_s, None
+    first = plot.traces[0]
+    # A nanosecond of slack: the instant and the stamps may have been rounded differently.
+    index = bisect_right(first.at_s, plot.worst_s + 1e-9) - 1
+    value = first.value[index] if index >= 0 else None
+    return plot.worst_s, value if usable(value) else None
+
+
+def ticks(low: float, high: float, about: int) -> list[float]:
+    """Round numbers between two ends, roughly as many as asked for."""
+    raw = (high - low) / max(1, about)
+    base = 10.0 ** math.floor(math.log10(raw))
+    step = base * min((1, 2, 5, 10), key=lambda factor: abs(factor * base - raw))
+    first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+    return [round(index * step, 12) for index in range(first, last + 1)]
+
+
+def _range(lines: Iterable[Line], limit: float | None) -> tuple[float, float]:
+    values = [np.asarray(line.trace.value, np.float64) for line in lines]
+    joined = np.concatenate([*values, np.array([limit], np.float64)])
+    known = joined[np.isfinite(joined)]
+    low, high = (float(known.min()), float(known.max())) if len(known) else (0.0, 1.0)
+    # A flat line gets room of its own, wide enough that floats still tell the ends apart.
+    around = 0.08 * (high - low) or max(1.0, 0.02 * abs(high))
+    return low - around, high + around

@@ -1,0 +1,164 @@
+"""A plot as a drawing: shown on paper, and wherever no script runs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+
+from canscope.model.report import Plot
+from canscope.report._figure import (
+    BOTTOM,
+    GAP,
+    PANEL_HEIGHT,
+    TOP,
+    Line,
+    Panel,
+    height,
+    panels,
+    span,
+    ticks,
+    worst_point,
+)
+from canscope.report._html import safe
+from canscope.report._words import number
+
+WIDTH, LEFT, RIGHT = 720, 62, 12
+LIMIT, WORST = "#b00020", "#b00020"
+
+
+def drawing(plot: Plot, title: str) -> str:
+    """The plot as one ``<svg>``; ``title`` is read out to those who cannot see it."""
+    shown = panels(plot)
+    tall = height(len(shown))
+    said = f'role="img" aria-label="{safe(title)}"'
+    parts = [f'<svg class="drawing" viewBox="0 0 {WIDTH} {tall}" {said}>']
+    for place, panel in enumerate(shown):
+        top = TOP + place * (PANEL_HEIGHT + GAP)
+        parts += _panel(plot, panel, top, first=place == 0)
+    parts += _time_axis(plot, tall - BOTTOM)
+    parts.append("</svg>")
+    return "".join(parts)
+
+
+def _panel(plot: Plot, panel: Panel, top: int, *, first: bool) -> Iterator[str]:
+    bottom = top + PANEL_HEIGHT
+    right = WIDTH - RIGHT
+    if plot.window_s is not None:
+        left_x, right_x = sorted(_clip_x(plot, at) for at in plot.window_s)
+        width = max(1.0, right_x - left_x)
+        yield (
+            f'<rect x="{left_x:.1f}" y="{top}" width="{width:.1f}" height="{PANEL_HEIGHT}"'
+            ' fill="#e9e4d4"/>'
+        )
+    for value in ticks(panel.low, panel.high, 4):
+        y = _y(panel, top, value)
+        yield f'<path d="M{LEFT} {y:.1f}H{right}" stroke="#ddd"/>'
+        yield f'<text x="{LEFT - 6}" y="{y + 4:.1f}" text-anchor="end">{number(value)}</text>'
+    yield f'<path d="M{LEFT} {top}V{bottom}H{right}" stroke="#555" fill="none"/>'
+    yield (
+        f'<text x="14" y="{(top + bottom) / 2:.0f}" text-anchor="middle"'
+        f' transform="rotate(-90 14 {(top + bottom) / 2:.0f})">{safe(panel.title)}</text>'
+    )
+    yield from _legend(panel, top)
+    if panel.limit is not None:
+        y = _y(panel, top, panel.limit)
+        yield f'<path d="M{LEFT} {y:.1f}H{right}" stroke="{LIMIT}" stroke-dasharray="10 4"/>'
+        yield (
+            f'<text x="{right - 4}" y="{y - 4:.1f}" text-anchor="end" fill="{LIMIT}">'
+            f"limit {number(panel.limit)}</text>"
+        )
+    for line in panel.lines:
+        yield from _curve(plot, panel, top, line)
+    yield from _worst(plot, panel, top, first=first)
+
+
+def _curve(plot: Plot, panel: Panel, top: int, line: Line) -> Iterator[str]:
+    """The line in tenths of a px, broken at every gap, with a dot for a sample on its own."""
+    low, high = span(plot)
+    at = np.asarray(line.trace.at_s, np.float64)
+    value = np.asarray(line.trace.value, np.float64)
+    inside = (at >= low) & (at <= high)
+    at, value = at[inside], value[inside]
+    known = np.isfinite(value)
+    x = np.round(_x(plot, at), 1).tolist()
+    y = np.round(np.where(known, _y(panel, top, np.where(known, value, 0.0)), 0.0), 1).tolist()
+    path, previous = [], False
+    for i, drawn in enumerate(known.tolist()):
+        if drawn and not previous:
+            path.append(f"M{x[i]} {y[i]}")
+        elif drawn and line.trace.states:
+            path.append(f"H{x[i]}V{y[i]}")
+        elif drawn:
+            path.append(f"L{x[i]} {y[i]}")
+        previous = drawn
+    dash = f' stroke-dasharray="{line.dash}"' if line.dash else ""
+    if path:
+        yield (
+            f'<path class="curve" d="{"".join(path)}" stroke="{line.colour}" stroke-width="1.6"'
+            f' fill="none" stroke-linejoin="round"{dash}/>'
+        )
+    for i in np.flatnonzero(np.asarray(line.lone(), bool)[inside]).tolist():
+        yield f'<circle cx="{x[i]}" cy="{y[i]}" r="2.2" fill="{line.colour}"/>'
+
+
+def _worst(plot: Plot, panel: Panel, top: int, *, first: bool) -> Iterator[str]:
+    point = worst_point(plot)
+    if point is None:
+        return
+    x = _clip_x(plot, point[0])
+    yield (f'<path d="M{x:.1f} {top}v{PANEL_HEIGHT}" stroke="{WORST}" stroke-dasharray="2 3"/>')
+    if first:
+        end, shift = ("end", -6) if x > WIDTH / 2 else ("start", 6)
+        yield (
+            f'<text x="{x + shift:.1f}" y="{top + PANEL_HEIGHT - 6}" text-anchor="{end}"'
+            f' fill="{WORST}">worst at {point[0]:.3f} s</text>'
+        )
+        if point[1] is not None:
+            y = _y(panel, top, point[1])
+            yield (
+                f'<circle class="worst" cx="{x:.1f}" cy="{y:.1f}" r="6" fill="none"'
+                f' stroke="{WORST}" stroke-width="2"/>'
+            )
+
+
+def _legend(panel: Panel, top: int) -> Iterator[str]:
+    # Narrow letters are about 6 px wide; what does not fit is cut, the table beside says it whole.
+    room = (WIDTH - LEFT - RIGHT) // len(panel.lines)
+    for place, line in enumerate(panel.lines):
+        x, y = LEFT + place * room, top - 8
+        letters = max(4, (room - 40) // 6)
+        label = line.label if len(line.label) <= letters else line.label[: letters - 1] + "…"
+        dash = f' stroke-dasharray="{line.dash}"' if line.dash else ""
+        yield f'<path d="M{x} {y - 4}h24" stroke="{line.colour}" stroke-width="2"{dash}/>'
+        yield f'<text x="{x + 29}" y="{y}">{safe(label)}</text>'
+
+
+def _time_axis(plot: Plot, bottom: int) -> Iterator[str]:
+    low, high = span(plot)
+    for at in ticks(low, high, 7):
+        x = float(_x(plot, np.float64(at)))
+        yield f'<path d="M{x:.1f} {bottom}v4" stroke="#555"/>'
+        yield f'<text x="{x:.1f}" y="{bottom + 16}" text-anchor="middle">{number(at)}</text>'
+    middle = (LEFT + WIDTH - RIGHT) / 2
+    yield (
+        f'<text x="{middle:.0f}" y="{bottom + 34}" text-anchor="middle">'
+        "seconds since the recording's first frame</text>"
+    )
+
+
+def _x(plot: Plot, at: np.ndarray | np.float64) -> np.ndarray:
+    low, high = span(plot)
+    return np.asarray(LEFT + (at - low) / (high - low) * (WIDTH - LEFT - RIGHT))
+
+
+def _clip_x(plot: Plot, at: float) -> float:
+    low, high = span(plot)
+    inside = min(max(at, low), high) if math.isfinite(at) else low
+    return float(_x(plot, np.float64(inside)))
+
+
+def _y(panel: Panel, top: int, value: np.ndarray | float) -> np.ndarray:
+    share = (np.asarray(value) - panel.low) / (panel.high - panel.low)
+    return np.asarray(top + PANEL_HEIGHT * (1 - share))

@@ -1,0 +1,130 @@
+"""Words, numbers and states that every renderer writes alike."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime
+from typing import Any
+
+from canscope.model.findings import REASONS, Finding, Verdict
+from canscope.model.report import CaptureFacts, Report
+
+# Control characters, halves of surrogate pairs, and the marks that turn the writing direction:
+# text that holds them would not show what it is.
+_UNSEEN = re.compile(
+    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\u202a-\u202e\u2066-\u2069\ufffe\uffff]"
+)
+
+# State of a finding -> the word for it; in the order in which a person should read them.
+STATE_WORDS: Mapping[str, str] = {
+    "failed": "failed",
+    "unproven": "unproven",
+    "accepted": "accepted",
+    "advice": "unproven, not required",
+    "proven": "proven",
+}
+VERDICT_WORDS: Mapping[str, str] = {"pass": "PASS", "fail": "FAIL", "unproven": "UNPROVEN"}
+MEANINGS: Mapping[str, str] = {
+    "pass": "Everything that this stage requires was proven, as far as this recording can show it.",
+    "fail": "At least one finding failed. Do not go on: mend it, then record and check again.",
+    "unproven": (
+        "Nothing failed, but something that this stage requires was not proven. "
+        "The stage is not earned yet."
+    ),
+}
+
+
+def visible(text: object) -> str:
+    """Text in which every character that cannot be seen stands as the replacement mark."""
+    return _UNSEEN.sub("\ufffd", str(text))
+
+
+def state(finding: Finding) -> str:
+    """One key of ``STATE_WORDS``; a fail stays a fail, whoever accepted it."""
+    if finding.verdict == Verdict.FAIL:
+        return "failed"
+    if finding.verdict == Verdict.PASS:
+        return "proven"
+    if finding.waived or finding.waived_by:
+        return "accepted"
+    return "unproven" if finding.required else "advice"
+
+
+def worst_first(findings: Iterable[Finding]) -> list[Finding]:
+    """Failed first, proven last; otherwise in the order given."""
+    order = list(STATE_WORDS)
+    return sorted(findings, key=lambda finding: order.index(state(finding)))
+
+
+def why(finding: Finding) -> str:
+    """Why a finding is unproven or who accepted it; empty for the others."""
+    if finding.verdict != Verdict.UNPROVEN:
+        return ""
+    reason = REASONS.get(finding.reason or "", finding.reason or "no reason given")
+    if finding.waived or finding.waived_by:
+        return f"{reason}; accepted by {finding.waived_by or 'somebody not named'}"
+    return reason
+
+
+def number(value: float | None, unit: str = "") -> str:
+    """A number to six digits without exponent, with its unit; "none" where there is none."""
+    if value is None or math.isnan(value):
+        return "none"
+    if math.isinf(value):
+        text = "unbounded"
+    elif value == 0 or 1e-4 <= abs(value) < 1e15:
+        text = f"{float(f'{value:.6g}'):.10f}".rstrip("0").rstrip(".")
+    else:
+        text = f"{value:.6g}"
+    return f"{text} {unit}".rstrip()
+
+
+def measured(finding: Finding) -> str:
+    """The measured value with its uncertainty and unit: ``-182 ± 0.5 rpm``."""
+    if finding.measured is None:
+        return "nothing measured"
+    plus_minus = "" if finding.uncertainty is None else f" ± {number(finding.uncertainty)}"
+    return f"{number(finding.measured)}{plus_minus} {finding.unit}".rstrip()
+
+
+def seconds(value: float | None) -> str:
+    """An instant or a length in seconds to the millisecond."""
+    return "none" if value is None or not math.isfinite(value) else f"{value:.3f} s"
+
+
+def plain_value(value: Any) -> str:
+    """A value out of a mapping, as a person would write it."""
+    if value is None or value == "":
+        return "not stated"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return number(value)
+    if isinstance(value, Mapping):
+        return ", ".join(f"{key}: {plain_value(entry)}" for key, entry in value.items()) or "none"
+    if isinstance(value, (list, tuple, set, frozenset)):
+        entries = sorted(value, key=str) if isinstance(value, (set, frozenset)) else value
+        return ", ".join(plain_value(entry) for entry in entries) or "none"
+    return visible(value)
+
+
+def recorded(capture: CaptureFacts) -> tuple[str, str]:
+    """First and last instant of the recording in UTC, or what is known of them."""
+    if capture.first_ns is None or capture.last_ns is None:
+        return "nothing recorded", "nothing recorded"
+    if capture.relative_time:
+        length = seconds((capture.last_ns - capture.first_ns) / 1e9)
+        return "date not known: the recorder's clock was not set", f"{length} later"
+    return _utc(capture.first_ns), _utc(capture.last_ns)
+
+
+def identity(report: Report) -> str:
+    """What tells this report from every other."""
+    return visible(report.unique_id or "not given")
+
+
+def _utc(time_ns: int) -> str:
+    moment = datetime.fromtimestamp(time_ns // 10**9, UTC)
+    return f"{moment:%Y-%m-%d %H:%M:%S} UTC"

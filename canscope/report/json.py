@@ -1,0 +1,150 @@
+"""The report itself as JSON, and back again for later comparison.
+
+Strict JSON: what is unbounded or not a number is null. Keys of the contract come first.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+import types
+from collections.abc import Mapping
+from enum import Enum
+from typing import Any, Union, get_args, get_origin, get_type_hints
+
+from canscope.model.errors import ReportError, Where
+from canscope.model.report import Report
+from canscope.report import RENDERERS
+
+FORMAT = 1
+CONTRACT = (
+    "verdict",
+    "waived",
+    "stage",
+    "vehicle",
+    "findings",
+    "not_applicable",
+    "bursts",
+    "capture",
+    "inputs",
+    "version",
+)
+FINDING = (
+    "rule",
+    "subject",
+    "verdict",
+    "reason",
+    "required",
+    "measured",
+    "limit",
+    "margin",
+    "uncertainty",
+    "unit",
+    "at_s",
+    "window_s",
+    "signals",
+    "sentence",
+    "causes",
+    "next",
+    "limit_source",
+)
+
+
+@RENDERERS.add("json")
+def render(report: Report) -> str:
+    """The report as JSON, one finding a line, so that two reports can be compared by eye."""
+    return "{" + ",\n ".join(f"{_text(k)}: {_block(v)}" for k, v in tree(report).items()) + "}\n"
+
+
+def tree(report: Report) -> dict[str, Any]:
+    """The report as plain dictionaries, lists, texts and finite numbers."""
+    plain = _plain(report)
+    plain["findings"] = [_ordered(finding, FINDING) for finding in plain["findings"]]
+    # The contract's ``skipped`` lists what was skipped; how many there were stands beside it.
+    capture = plain["capture"]
+    capture["skipped_count"] = capture["skipped"]
+    capture["skipped"] = capture.pop("skipped_examples")
+    return {"format": FORMAT, **_ordered(plain, CONTRACT)}
+
+
+def recover(text: str, *, name: str = "") -> Report:
+    """The report that ``render`` wrote. Keys that are not known are left out.
+
+    Raises ``ReportError`` if it is not such a report; ``name`` is the file to say so of.
+    """
+    where = Where(name) if name else None
+    hint = "give the JSON that canscope check --json wrote, or check the capture again"
+    try:
+        plain = json.loads(text)
+    except json.JSONDecodeError as error:
+        place = Where(name, error.lineno) if name else None
+        raise ReportError(f"not JSON: {error.msg}", where=place, hint=hint) from error
+    if not isinstance(plain, dict) or plain.get("format") != FORMAT:
+        raise ReportError(f"not a report of format {FORMAT}", where=where, hint=hint)
+    try:
+        capture = {**plain["capture"]}
+        capture["skipped_examples"] = capture.pop("skipped")
+        capture["skipped"] = capture.pop("skipped_count", len(capture["skipped_examples"]))
+        report: Report = _typed(Report, {**plain, "capture": capture})
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        what = f"not a whole report: {type(error).__name__}: {error}"
+        raise ReportError(what, where=where, hint=hint) from error
+    return report
+
+
+def _plain(value: Any) -> Any:
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if isinstance(value, Enum):
+        return _plain(value.value)
+    if isinstance(value, Mapping):
+        return {str(key): _plain(entry) for key, entry in value.items()}
+    if isinstance(value, (set, frozenset)):
+        return sorted((_plain(entry) for entry in value), key=str)
+    if isinstance(value, (list, tuple)):
+        return [_plain(entry) for entry in value]
+    if hasattr(value, "tolist"):  # numpy scalars and arrays
+        return _plain(value.tolist())
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    return value if value is None or isinstance(value, (bool, int, str)) else str(value)
+
+
+def _ordered(plain: Mapping[str, Any], first: tuple[str, ...]) -> dict[str, Any]:
+    return {key: plain[key] for key in first} | dict(plain)
+
+
+def _text(value: Any) -> str:
+    return json.dumps(value, allow_nan=False, ensure_ascii=False)
+
+
+def _block(value: Any) -> str:
+    """A value of the top level, one entry a line."""
+    if isinstance(value, list) and value:
+        return "[\n  " + ",\n  ".join(_text(entry) for entry in value) + "]"
+    if isinstance(value, dict) and value:
+        return "{\n  " + ",\n  ".join(f"{_text(k)}: {_text(v)}" for k, v in value.items()) + "}"
+    return _text(value)
+
+
+def _typed(kind: Any, plain: Any) -> Any:
+    """Plain JSON as the type that a field declares."""
+    origin, inner = get_origin(kind), get_args(kind)
+    if dataclasses.is_dataclass(kind) and isinstance(kind, type):
+        hints = get_type_hints(kind)
+        known = {f.name for f in dataclasses.fields(kind)} & plain.keys()
+        return kind(**{name: _typed(hints[name], plain[name]) for name in known})
+    if origin in (types.UnionType, Union):
+        if plain is None and type(None) in inner:
+            return None
+        return _typed(next(part for part in inner if part is not type(None)), plain)
+    if origin is tuple:
+        if len(inner) == 2 and inner[1] is Ellipsis:
+            return tuple(_typed(inner[0], entry) for entry in plain)
+        return tuple(_typed(part, entry) for part, entry in zip(inner, plain, strict=True))
+    if isinstance(kind, type) and issubclass(kind, Enum):
+        return kind(plain)
+    if isinstance(origin, type) and issubclass(origin, Mapping):
+        return {key: _typed(inner[1], entry) for key, entry in plain.items()}
+    return plain

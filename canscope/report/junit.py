@@ -1,0 +1,95 @@
+"""JUnit XML, for whatever runs the check unattended: one test case a finding.
+
+There is no official schema; written are the attributes that every reader of it expects.
+Failed: ``failure``. Required but unproven: ``error``, since nobody may go on. Unproven and
+accepted, or not required: ``skipped`` with the reason.
+"""
+
+from __future__ import annotations
+
+import re
+from xml.sax.saxutils import escape, quoteattr
+
+from canscope.model.findings import Finding
+from canscope.model.report import Report
+from canscope.report import RENDERERS
+from canscope.report._words import identity, measured, number, state, why
+
+# Everything outside the characters that XML 1.0 allows (section 2.2, Char).
+_FORBIDDEN = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+ELEMENTS = {
+    "failed": "failure",
+    "unproven": "error",
+    "accepted": "skipped",
+    "advice": "skipped",
+}
+
+
+@RENDERERS.add("junit")
+def render(report: Report) -> str:
+    """The findings as one test suite named ``canscope``."""
+    kinds = [ELEMENTS.get(state(finding), "") for finding in report.findings]
+    capture = report.capture
+    known = capture.first_ns is not None and capture.last_ns is not None
+    length_s = ((capture.last_ns or 0) - (capture.first_ns or 0)) / 1e9 if known else 0.0
+    attributes = {
+        "name": "canscope",
+        "tests": str(len(kinds)),
+        "failures": str(kinds.count("failure")),
+        "errors": str(kinds.count("error")),
+        "skipped": str(kinds.count("skipped")),
+        "time": f"{length_s:.3f}",
+    }
+    lines = ['<?xml version="1.0" encoding="UTF-8"?>', f"<testsuite{_attributes(attributes)}>"]
+    lines += ["  <properties>", *map(_property, _about(report)), "  </properties>"]
+    lines += [_case(finding, kind) for finding, kind in zip(report.findings, kinds, strict=True)]
+    lines.append("</testsuite>\n")
+    return "\n".join(lines)
+
+
+def _about(report: Report) -> list[tuple[str, str]]:
+    return [
+        ("verdict", report.verdict),
+        ("headline", report.headline),
+        ("stage", report.stage),
+        ("vehicle", report.vehicle),
+        ("report", identity(report)),
+        ("written", report.written_at),
+        ("version", report.version),
+    ]
+
+
+def _property(entry: tuple[str, str]) -> str:
+    return f"    <property{_attributes({'name': entry[0], 'value': entry[1]})}/>"
+
+
+def _case(finding: Finding, kind: str) -> str:
+    case = _attributes({"name": finding.subject, "classname": finding.rule, "time": "0"})
+    if not kind:
+        return f"  <testcase{case}/>"
+    message = finding.sentence if kind == "failure" else why(finding)
+    said = {"message": message} | ({"type": finding.reason or kind} if kind != "skipped" else {})
+    body = escape(_allowed("\n".join(_details(finding))))
+    return f"  <testcase{case}><{kind}{_attributes(said)}>{body}</{kind}></testcase>"
+
+
+def _details(finding: Finding) -> list[str]:
+    told = [
+        finding.sentence,
+        f"measured {measured(finding)}, limit {number(finding.limit, finding.unit)}"
+        f" ({finding.limit_source or 'source not stated'}),"
+        f" margin {number(finding.margin, finding.unit)}",
+        f"signals: {', '.join(finding.signals) or 'none'}",
+        *(f"probable cause: {cause}" for cause in finding.causes),
+    ]
+    told += [f"check next: {finding.next}"] if finding.next else []
+    told += [f"accepted: {finding.waived}"] if finding.waived else []
+    return told
+
+
+def _attributes(values: dict[str, str]) -> str:
+    return "".join(f" {name}={quoteattr(_allowed(value))}" for name, value in values.items())
+
+
+def _allowed(text: str) -> str:
+    return _FORBIDDEN.sub("", text)

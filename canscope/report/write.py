@@ -1,0 +1,89 @@
+"""Writing a report to a file: whole or not at all, and never over another by accident."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from canscope.model.errors import ReportError, Where
+from canscope.model.report import Report
+from canscope.report import RENDERERS
+
+OTHER_SUFFIXES = {"xml": "junit", "htm": "html"}  # all others are the renderer's own name
+
+
+def write_report(report: Report, path: str | Path, *, replace: bool = False) -> Path:
+    """Write the report as its suffix says (``.html``, ``.json``, ``.xml``) and return the path.
+
+    The file appears under its name only when it is whole. Raises ``ReportError`` if the suffix
+    is of no known kind, if the folder cannot be written to, or if the file is already there
+    and ``replace`` is not asked for.
+    """
+    target = Path(path)
+    suffix = target.suffix.lower().removeprefix(".")
+    kind = OTHER_SUFFIXES.get(suffix, suffix)
+    if kind not in RENDERERS:
+        known = ", ".join(f".{name}" for name in sorted({*RENDERERS, *OTHER_SUFFIXES}))
+        raise _refused(target, f"no report is written as {target.suffix!r}", f"use one of {known}")
+    try:
+        _look(target, replace=replace)
+    except OSError as error:
+        raise _unwritable(target, error) from error
+    # A byte of a file name that is no text becomes a visible escape instead of an error.
+    data = RENDERERS[kind](report).encode("utf-8", "backslashreplace")
+    part = target.with_name(f".{target.name}.{os.getpid()}.part")
+    try:
+        _write(part, data)
+        _move(part, target, replace=replace)
+    except OSError as error:
+        raise _unwritable(target, error) from error
+    finally:
+        part.unlink(missing_ok=True)
+    return target
+
+
+def _look(target: Path, *, replace: bool) -> None:
+    """Refuse early what would be refused after rendering anyway."""
+    if not target.parent.is_dir():
+        raise _refused(target, f"there is no folder {str(target.parent)!r}", "make it first")
+    if target.is_dir():
+        raise _refused(target, "that is a folder", "name a file in it")
+    if target.exists() and not replace:
+        raise _taken(target)
+
+
+def _write(part: Path, data: bytes) -> None:
+    with part.open("wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _move(part: Path, target: Path, *, replace: bool) -> None:
+    if not replace:
+        # Taking the name first makes two writers agree on who has it, also where the file
+        # system knows no hard links (memory sticks).
+        try:
+            target.open("xb").close()
+        except FileExistsError as error:
+            raise _taken(target) from error
+    try:
+        os.replace(part, target)
+    except OSError:
+        if not replace:
+            target.unlink(missing_ok=True)
+        raise
+
+
+def _unwritable(target: Path, error: OSError) -> ReportError:
+    hint = "check the free space and the rights of that folder, or name another"
+    return _refused(target, f"cannot write: {error.strerror or error}", hint)
+
+
+def _taken(target: Path) -> ReportError:
+    hint = "give it another name; reports are kept, not overwritten"
+    return _refused(target, "the file is already there", hint)
+
+
+def _refused(target: Path, what: str, hint: str) -> ReportError:
+    return ReportError(what, where=Where(str(target)), hint=hint)

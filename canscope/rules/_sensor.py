@@ -1,0 +1,95 @@
+"""Whether a reading can be believed: the ends of its range, and a sensor that never moves."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from canscope.model.bench import Bench, Binding
+from canscope.model.outcome import Doubt
+from canscope.model.piece import Piece
+from canscope.model.signals import Samples
+from canscope.model.tables import Bools
+
+COLD_RAIL_DEGC, RAIL_WIDTH_K = -40.0, 2.0  # an open or shorted probe; common practice, no source
+
+
+@dataclass(frozen=True)
+class Sensor:
+    """What a run has shown of one temperature sensor so far."""
+
+    raw: int | None = None  # its first raw code off the rails
+    moved_ns: int | None = None  # when the raw code first differed from that one
+    railed_ns: int | None = None  # when it first stood at a rail and should not have
+    railed_degC: float = float("nan")
+
+
+def at_end_of_range(binding: Binding, samples: Samples) -> Bools:
+    """Samples at an end of their raw or declared range: the true value may lie beyond.
+
+    An end at which the value is zero is an ordinary reading (an unsigned speed at standstill).
+    """
+    spec = binding.signal
+    ends = np.zeros(len(samples), bool)
+    if not spec.is_float and spec.length_bits < 63:
+        bits = spec.length_bits - 1 if spec.signed else spec.length_bits
+        ends |= samples.raw >= (1 << bits) - 1
+        ends |= samples.raw <= (-(1 << bits) if spec.signed else 0)
+    declared = [end for end in (spec.minimum, spec.maximum) if end is not None]
+    for sense, end in zip((-1.0, 1.0), declared if len(declared) == 2 else [], strict=False):
+        turned = sense if binding.factor >= 0 else -sense
+        ends |= turned * (samples.value - (end * binding.factor + binding.offset)) >= 0
+    return ends & (np.abs(samples.value) > binding.half_step)
+
+
+def railed(binding: Binding, samples: Samples) -> Bools:
+    """Temperatures at which a broken sensor or wire stands, rather than a real one."""
+    cold = np.abs(samples.value - COLD_RAIL_DEGC) <= RAIL_WIDTH_K
+    return np.asarray(cold | at_end_of_range(binding, samples))
+
+
+def watch(sensor: Sensor, piece: Piece, role: str) -> Sensor:
+    """The sensor after a piece. Rails before its first good value are forgiven while idle."""
+    samples = piece[role]
+    samples = samples[~np.isnan(samples.value)]
+    if not len(samples):
+        return sensor
+    rail = railed(piece.bench.bindings[role], samples)
+    good = samples[~rail]
+    if sensor.railed_ns is None and rail.any():
+        first_good = good.time_ns[0] if len(good) else piece.until_ns
+        been_good = sensor.raw is not None or samples.time_ns > first_good
+        engaged = piece.at("@engaged", samples.time_ns).value == 1
+        # A node that is being switched off may send anything.
+        asleep = piece.at("@awake", samples.time_ns).value == 0
+        bad = np.flatnonzero(rail & (been_good | engaged) & ~asleep)
+        if len(bad):
+            row = int(bad[0])
+            sensor = replace(
+                sensor,
+                railed_ns=int(samples.time_ns[row]),
+                railed_degC=float(samples.value[row]),
+            )
+    if sensor.raw is None and len(good):
+        sensor = replace(sensor, raw=int(good.raw[0]))
+    if sensor.moved_ns is None:
+        moved = np.flatnonzero(good.raw != sensor.raw)
+        if len(moved):
+            sensor = replace(sensor, moved_ns=int(good.time_ns[moved[0]]))
+    return sensor
+
+
+def doubts(sensor: Sensor, bench: Bench, subject: str, role: str) -> Sequence[Doubt]:
+    """Why the sensor cannot be believed at the end of the run; empty if it can."""
+    if sensor.railed_ns is not None:
+        text = f"the sensor stood at the end of its range ({sensor.railed_degC:g} degC)"
+        return [Doubt(subject, "sensor-suspect", text, sensor.railed_ns)]
+    if sensor.raw is None:
+        text = "the sensor gave no value off the ends of its range"
+        return [Doubt(subject, "sensor-suspect", text)]
+    if sensor.moved_ns is None and role not in bench.moved_before:
+        text = "the sensor's raw value never changed, so it may be stuck"
+        return [Doubt(subject, "sensor-suspect", text)]
+    return []

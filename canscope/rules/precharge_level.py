@@ -1,0 +1,143 @@
+"""Rule ``precharge-level``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import Bench
+from canscope.model.events import Event, Window
+from canscope.model.outcome import Doubt, Outcome, Subject, margins
+from canscope.model.piece import ClosedWindow, S
+from canscope.model.rule import SPINNING, Rule, limit, unjudged
+from canscope.rules import RULES
+from canscope.rules._links import absence, link_subjects, links, present
+from canscope.rules._poles import closings, last_until
+
+SAFE_V = 60.0  # UN R100: high voltage begins above 60 V d.c.; a pack below it gives no percentage
+
+
+@RULES.add("precharge-level")
+@dataclass(frozen=True, kw_only=True)
+class PrechargeLevel(Rule):
+    """When positive closes, the link is already almost at pack voltage.
+
+    Judged
+        at every closing of positive, for each link: the last reading that surely lies before the
+        closing, in percent of the pack voltage. States the inrush estimate (V pack - V link) / R
+        if ``contactors.precharge_resistor_ohm`` is given.
+    Margin
+        the percentage minus ``minimum_percent``. The uncertainty holds half the raw steps, the
+        pack's movement, and how far the link may still have risen until positive closed: at most
+        its last slope (a capacitor charged through a resistor only gets slower) and at most what
+        it was then seen to reach.
+    Unproven
+        positive never closed (not-exercised); link or pack voltage were not known then (stale,
+        not-available); the pack itself read below 60 V (sensor-suspect).
+
+    Plan::
+
+        [rules.precharge-level]
+        minimum_percent = 95   # percent of pack voltage, trade 90-98; common practice, no source
+    """
+
+    minimum_percent: float = limit(95.0, "%", high=100.0)
+
+    window: ClassVar[Window] = Window.ATTEMPT
+    unit: ClassVar[str] = "%"
+    required_in: ClassVar[frozenset[str]] = SPINNING | {"power-up"}
+    limit_parameter: ClassVar[str] = "minimum_percent"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "the {subject} was charged to {link_V:.1f} V of {pack_V:.1f} V before positive "
+        "closed{inrush}, part of pack voltage",
+        "fail": "positive closed onto the {subject} at only {link_V:.1f} V of {pack_V:.1f} V"
+        "{inrush}, part of pack voltage",
+        "close": "positive closed with the {subject} at about {link_V:.1f} V of {pack_V:.1f} V"
+        "{inrush}, part of pack voltage",
+    }
+    exercise: ClassVar[str] = "close the contactors the way the vehicle does, until positive is closed"
+    causes: ClassVar[tuple[str, ...]] = (
+        "the controller closes positive by time, not by voltage, and too early",
+        "a load draws from the link during pre-charge",
+        "the pre-charge resistor is too large or open, or its fuse or contactor is open",
+        "the link or pack voltage signal has a wrong factor",
+    )
+    next: ClassVar[str] = "the shape of the pre-charge curve: plateau, slow rise or no rise at all"
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """Each link."""
+        return link_subjects(bench, ("pack.voltage", "contactors.positive"))
+
+    def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
+        """The level of each link at every closing of positive."""
+        reached = closings(window, "positive")
+        if not reached:
+            text = "positive never closed in this attempt"
+            return [unjudged(name, "not-exercised", text) for name, _ in links(window.bench)]
+        return [
+            self._judge(window, name, role, positive)
+            for positive in reached
+            for name, role in links(window.bench)
+        ]
+
+    def _judge(self, window: ClosedWindow, name: str, role: str, positive: Event) -> Outcome:
+        pack, pack_u = window.at_event("pack.voltage", positive)
+        before = float(window.at(role, positive.after_ns).value[0])
+        for known, needed in ((pack, "pack.voltage"), (before, role)):
+            if np.isnan(known):
+                reason = absence(window, needed, positive.time_ns)
+                text = f"{needed} was not known when positive closed"
+                return Doubt(name, reason, text, positive.time_ns)
+        if pack < SAFE_V:
+            text = f"the pack read only {pack:.1f} V when positive closed"
+            return Doubt(name, "sensor-suspect", text, positive.time_ns)
+        link_u = window.bench.u(role) + _drift(window, role, positive)
+        percent = 100 * before / pack
+        resistor = window.bench.precharge_resistor_ohm
+        inrush = f", inrush estimate {(pack - before) / resistor:.2f} A" if resistor else ""
+        return margins(
+            name,
+            positive.time_ns,
+            percent - self.minimum_percent,
+            measured=percent,
+            limit=self.minimum_percent,
+            uncertainty=100 * (link_u / pack + abs(before) * pack_u / pack**2),
+            start_ns=window.span.start_ns,
+            end_ns=positive.time_ns,
+            link_V=before,
+            pack_V=pack,
+            inrush=inrush,
+            inrush_A=(pack - before) / resistor if resistor else np.nan,
+        )
+
+
+def _drift(window: ClosedWindow, role: str, positive: Event) -> float:
+    """How far the link may have moved between its last sure reading and the closing, in V.
+
+    Towards an asymptote the speed only falls, so every slope seen since pre-charge began bounds
+    what follows; the smallest of them is taken. A jump in the bracketing interval is the closing
+    itself and widens nothing. Where pre-charge began too late to show a slope, all that was seen
+    in the interval counts.
+    """
+    samples = present(window.back(role, positive.after_ns - 120 * S))
+    last = int(np.searchsorted(samples.time_ns, positive.after_ns, "right")) - 1
+    end = int(np.searchsorted(samples.time_ns, positive.time_ns, "right")) - 1
+    reading = samples.value[last]
+    seen = float(np.max(np.abs(samples.value[last : end + 1] - reading)))
+    since = max(
+        (event.time_ns for event in _circuit(window) if event.time_ns <= positive.time_ns),
+        default=window.span.start_ns,
+    )
+    first = int(np.searchsorted(samples.time_ns, since))
+    if first >= last:
+        return seen if since < positive.time_ns or _circuit(window) else 0.0
+    steps = slice(first, last)
+    passed = samples.time_ns[last] - samples.time_ns[steps]
+    rise = np.abs(reading - samples.value[steps]) + 2 * window.bench.u(role)
+    ahead = positive.time_ns - samples.time_ns[last]
+    slope = float(np.min(rise / passed))
+    beyond = slope * (positive.time_ns - samples.time_ns[end])
+    return min(slope * ahead, seen + beyond)

@@ -1,0 +1,77 @@
+"""One drive unit on its stand: torque command, shaft, friction and what it draws."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from canscope.simulate.vehicle import UnitBuild
+
+RPM = 2 * math.pi / 60  # rad/s per rpm
+PEDAL_DEAD = 3.0  # percent of travel that ask for nothing
+PEDAL_DEEP = 8.0  # below this a pedal that does not come back to rest is still no request
+GAIN = 0.5  # Nm per rad/s of the speed controller
+REGEN_NM, REGEN_FADE = 4.0, 11.0  # coasting torque; below 11 rad/s it fades out
+TORQUE_LAG_S = 0.03
+BRAKE_NM = 22.0
+COPPER_W_NM2 = 1.1
+SHAKE_NM, SHAKE_HZ = 15.0, 3.0
+
+
+class Shaft:
+    """A rotor with its gears and hanging wheels.
+
+    ``speed`` is in rad/s in the vehicle's sense (positive rolls it forward); ``raw_speed`` and
+    ``raw_torque`` are what the unit itself measures. ``sign`` is ``UnitBuild.true_sign``.
+    """
+
+    def __init__(self, build: UnitBuild) -> None:
+        self.build, self.sign = build, build.true_sign
+        self.asked = build.planned_sign if build.asked_sign is None else build.asked_sign
+        self.speed = self.raw_torque = self.power = 0.0
+        self.excited = False
+
+    @property
+    def raw_speed(self) -> float:
+        """Speed as the unit's own sensor has it, in rad/s."""
+        return self.sign * self.speed
+
+    def step(self, dt: float, time_s: float, driver: Sequence[float], live: bool) -> None:
+        """One step; ``driver`` is pedal in percent, direction (1, -1, 0), brake (0, 1)."""
+        pedal, direction, brake = driver
+        live = live and time_s < self.build.dies_s
+        wanted = self._command(time_s, pedal, direction, brake) if live else 0.0
+        self.raw_torque += (wanted - self.raw_torque) * min(1.0, dt / TORQUE_LAG_S)
+        if not live:
+            self.raw_torque = 0.0
+        torque = self.sign * self.raw_torque * self.build.torque_sense
+        self._turn(dt, torque, brake)
+        self.excited = live and (abs(self.speed) > 2.0 or abs(torque) > 1.0)
+        self.power = torque * self.speed
+        if self.excited:
+            self.power += self.build.winding_loss_W + self.build.inverter_loss_W
+            self.power += COPPER_W_NM2 * torque * torque
+
+    def _command(self, time_s: float, pedal: float, direction: float, brake: float) -> float:
+        """Torque that the controller asks for, in the unit's own sense."""
+        build, limit = self.build, self.build.torque_limit_Nm
+        seen = self.asked * self.raw_speed  # the motion as the controller understands it
+        if abs(self.speed) > build.speed_limit_rpm * RPM:
+            return 0.0
+        if direction and pedal > PEDAL_DEEP and not brake:
+            if build.rocks:
+                return self.asked * SHAKE_NM * math.sin(2 * math.pi * SHAKE_HZ * time_s)
+            share = (pedal - PEDAL_DEAD) / (100.0 - PEDAL_DEAD)
+            target = direction * share * 100.0 * build.rpm_per_percent * RPM
+            return self.asked * min(max(GAIN * (target - seen), -limit), limit)
+        if direction and build.creep_Nm and not brake:
+            return self.asked * direction * build.creep_Nm
+        return -self.asked * REGEN_NM * min(max(seen / REGEN_FADE, -1.0), 1.0)
+
+    def _turn(self, dt: float, torque: float, brake: float) -> None:
+        """Torque turns the shaft; friction only ever takes speed away."""
+        build = self.build
+        free = self.speed + torque * dt / build.inertia_kgm2
+        friction = build.drag_Nm + build.drag_Nm_s * abs(free) + (BRAKE_NM if brake else 0.0)
+        left = abs(free) - friction * dt / build.inertia_kgm2
+        self.speed = math.copysign(left, free) if left > 0 else 0.0

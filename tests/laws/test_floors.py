@@ -1,0 +1,80 @@
+"""Lower floors never import upper ones, and rooms on a floor do not import each other."""
+
+import ast
+from pathlib import Path
+
+import canscope
+
+FLOORS = [
+    {"model"},
+    {"capture", "decode", "events", "rules", "report", "simulate"},
+    {"plan"},
+    {"judge"},
+    {"live"},
+    {"cli", "web"},
+]
+FLOOR = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}
+ROOT = Path(canscope.__file__).parent
+
+
+def imports(path):
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module:
+            yield node.module
+        elif isinstance(node, ast.Import):
+            yield from (name.name for name in node.names)
+
+
+def edges():
+    """(file, its room, the room that it imports from) of the whole package."""
+    for path in ROOT.glob("*/**/*.py"):
+        here = path.relative_to(ROOT).parts[0]
+        for name in imports(path):
+            if name.startswith("canscope."):
+                yield path.relative_to(ROOT), here, name.split(".")[1]
+
+
+def test_every_room_has_its_floor():
+    rooms = {path.parent.name for path in ROOT.glob("*/__init__.py")}
+    assert rooms <= set(FLOOR)
+
+
+def test_imports_go_down():
+    upward = [
+        f"{path} imports {there}"
+        for path, here, there in edges()
+        if here != there and FLOOR[there] >= FLOOR[here]
+    ]
+    assert upward == []
+
+
+def test_the_floors_test_sees_imports_at_all():
+    assert len(list(edges())) > 50
+
+
+def test_only_the_command_line_and_tests_know_the_simulator():
+    users = {here for _, here, there in edges() if there == "simulate"}
+    assert users <= {"simulate", "cli"}
+
+
+def test_the_model_opens_nothing():
+    forbidden = {"socket", "can", "cantools", "plotly", "pandas", "pathlib.Path.open"}
+    used = {
+        name.split(".")[0]
+        for path in (ROOT / "model").glob("*.py")
+        for name in imports(path)
+    }
+    assert not used & forbidden
+
+
+def test_nothing_in_the_package_can_transmit():
+    """A passive tool: no call named send, and no bus opened for writing."""
+    calls = [
+        f"{path.relative_to(ROOT)}:{node.lineno}"
+        for path in ROOT.glob("**/*.py")
+        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(node, ast.Call)
+        and isinstance(node.func, ast.Attribute)
+        and node.func.attr in {"send", "sendto", "sendall", "send_periodic"}
+    ]
+    assert calls == []

@@ -1,0 +1,41 @@
+"""The package's public names are these and load only when they are used."""
+
+import subprocess
+import sys
+
+import canscope
+
+NAMES = (
+    "read_capture read_definitions read_plan decode check watch write_report Frames Signals "
+    "Finding Report CanscopeError"
+).split()
+
+
+def test_the_public_names_are_these():
+    assert sorted(canscope.__all__) == sorted(NAMES)
+
+
+def test_every_public_name_can_be_had():
+    assert all(getattr(canscope, name) is not None for name in NAMES)
+
+
+def test_importing_the_package_imports_nothing_heavy():
+    code = (
+        "import canscope, sys; "
+        "print([m for m in ('numpy','pandas','plotly','cantools','can','pydantic','rich') "
+        "if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+def test_help_imports_nothing_heavy():
+    code = (
+        "import sys, contextlib, io\nfrom canscope.cli.main import main\n"
+        "with contextlib.suppress(SystemExit), contextlib.redirect_stdout(io.StringIO()):\n"
+        "    main(['--help'])\n"
+        "print([m for m in ('numpy','pandas','plotly','cantools','can','pydantic','rich') "
+        "if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"

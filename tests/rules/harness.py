@@ -1,0 +1,123 @@
+"""Runs one rule on hand-written samples through the real events finder and the real judge."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from canscope.judge.judge import Chunk, Judge
+from canscope.judge.verdict import findings_of
+from canscope.model.bench import UNITS, Bench, Binding, DriveUnit, Kind, Mark
+from canscope.model.definition import SignalSpec
+from canscope.model.signals import NOT_AVAILABLE, Samples
+from canscope.model.tables import empty_frames
+from canscope.rules import RULES
+
+STATES = ("contactors.", "driver.brake", "driver.ignition", "driver.emergency_stop")
+CODES = ("fault", "alive", "checksum")
+START_NS = 1_700_000_000_000_000_000
+
+
+def kind_of(role):
+    if role == "driver.direction":
+        return Kind.DIRECTION
+    if role.startswith(STATES):
+        return Kind.STATE
+    return Kind.CODE if role.rsplit(".", 1)[-1] in CODES else Kind.NUMBER
+
+
+def unit_of(role):
+    words = role.split(".")
+    return UNITS.get("temperatures" if "temperatures" in words else words[-1], "")
+
+
+def bench_of(roles, stage, fields, u=None, cycles_s=None, options=None):
+    """A bench with every role bound to a signal of its own message on channel can0."""
+    bindings = {}
+    for place, role in enumerate(roles):
+        message = f"M{place}"
+        spec = SignalSpec("can0", message, role.replace(".", "_"), 0, 16)
+        cycle = (cycles_s or {}).get(role)
+        bindings[role] = Binding(
+            role,
+            spec,
+            kind_of(role),
+            unit_of(role),
+            half_step=(u or {}).get(role, 0.0),
+            cycle_ns=None if cycle is None else round(cycle * 1e9),
+            options=(options or {}).get(role, {}),
+        )
+    names = list(dict.fromkeys(r.split(".")[1] for r in roles if r.startswith("units.")))
+    units = []
+    for name in names:
+        words = tuple(r.split(".")[3] for r in roles if r.startswith(f"units.{name}.temperatures."))
+        units.append(DriveUnit(name, temperatures=words))
+    bench = Bench(stage=stage, units=tuple(units), bindings=bindings)
+    return replace(bench, **(fields or {}))
+
+
+def samples_of(times_s, values, kind, step=0.01):
+    times = START_NS + np.round(np.asarray(times_s, float) * 1e9).astype(np.int64)
+    value = np.broadcast_to(np.asarray(values, float), times.shape)
+    absent = np.isnan(value)
+    scale = 1.0 if kind is not Kind.NUMBER else step
+    raw = np.round(np.where(absent, 65535, value / scale)).astype(np.int64)
+    return Samples(times, value, raw, np.where(absent, NOT_AVAILABLE, 0).astype(np.uint8))
+
+
+def judge(
+    rule,
+    roles,
+    *,
+    stage="dry-spin",
+    rules=None,
+    bench=None,
+    u=None,
+    cycles_s=None,
+    options=None,
+    marks=(),
+    cuts=None,
+    end_s=None,
+):
+    """Findings by subject. ``roles``: role -> (times in s, values); ``cuts``: seconds, or "each"."""
+    return judged(
+        rule,
+        roles,
+        stage=stage,
+        rules=rules,
+        bench=bench,
+        u=u,
+        cycles_s=cycles_s,
+        options=options,
+        marks=marks,
+        cuts=cuts,
+        end_s=end_s,
+    )[0]
+
+
+def judged(rule, roles, *, stage, rules, bench, u, cycles_s, options, marks, cuts, end_s):
+    """The same, and the judge itself."""
+    built = bench_of(roles, stage, bench, u, cycles_s, options)
+    data = {role: samples_of(t, v, kind_of(role)) for role, (t, v) in roles.items()}
+    instance = RULES[rule](**(rules or {}))
+    walk = [
+        Mark(START_NS + round(m["at_s"] * 1e9), m.get("text", ""), m.get("axle"), m.get("seen"))
+        for m in marks
+    ]
+    judge = Judge(built, {rule: instance}, walk)
+    stamps = np.unique(np.concatenate([s.time_ns for s in data.values()]))
+    last = int(stamps[-1]) + 1
+    if end_s is not None:
+        last = max(last, START_NS + round(end_s * 1e9))
+    if cuts == "each":
+        edges = [int(t) for t in stamps[1:]]
+    else:
+        edges = [START_NS + round(c * 1e9) for c in (cuts or [])]
+    edges = sorted({e for e in edges if stamps[0] < e < last}) + [last]
+    begin = int(stamps[0])
+    for end in edges:
+        part = {role: s.between(begin, end) for role, s in data.items()}
+        arrivals = {built.bindings[role].signal.message_key: s.time_ns for role, s in part.items()}
+        judge.feed(Chunk(part, arrivals, empty_frames(), end))
+        begin = end
+    judge.close()
+    return {finding.subject: finding for finding in findings_of(judge)}, judge
