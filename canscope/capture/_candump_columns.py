@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from canscope.capture._candump_line import CHANNEL, LAST_SECOND, MOST_CHANNELS
-from canscope.model.tables import Bools, Flag, Frames, Int64s
+from canscope.capture._candump_line import CHANNEL, LAST_SECOND
+from canscope.model.tables import MOST_CHANNELS, Bools, Flag, Frames, Int64s
 
 Bytes = NDArray[np.uint8]
 
@@ -130,7 +130,7 @@ def _channels(
     letters = _after(buffer, begin, LONGEST_NAME)
     letters[np.arange(LONGEST_NAME) >= (end - begin)[:, None]] = 0
     first, second = np.ascontiguousarray(letters).view("<u8").T
-    codes, names, left = np.zeros(len(good), np.uint8), [], good.copy()
+    codes, names, left = np.zeros(len(good), np.uint8), list[str](), good.copy()
     while len(names) < MOST_CHANNELS and left.any():
         row = int(left.argmax())
         same = left & (first == first[row]) & (second == second[row])

@@ -1,6 +1,7 @@
 """One line of candump text, to the letter. Every other way of reading one must agree with this.
 
-Source: linux-can/can-utils, ``lib.h``, the comment at ``parse_canframe``, and ``candump.c`` (from memory).
+Source: linux-can/can-utils, ``lib.h``, the comment at ``parse_canframe``, and ``candump.c``;
+from memory.
 """
 
 from __future__ import annotations
@@ -15,7 +16,6 @@ ERROR_BIT, ID_BITS = 0x2000_0000, 0x1FFF_FFFF  # linux/can.h: CAN_ERR_FLAG, CAN_
 FD_FLAGS = (0, int(Flag.BRS), int(Flag.ESI), int(Flag.BRS | Flag.ESI))  # by the flags' low bits
 FD_LENGTHS = frozenset((*range(9), 12, 16, 20, 24, 32, 48, 64))  # linux/can/length.h
 LAST_SECOND = 9_223_372_035  # the last one whose nanoseconds all fit 64 bits
-MOST_CHANNELS = 255  # codes of the frame table
 
 CHANNEL = re.compile(rb"[^\x00-\x20\x7f#()]{1,32}")
 STAMP = rb"\((\d{1,10})\.(\d{1,9})\)[ \t]+(" + CHANNEL.pattern + rb")[ \t]+"

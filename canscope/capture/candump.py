@@ -18,13 +18,25 @@ import numpy as np
 
 from canscope.capture import READERS
 from canscope.capture._candump_columns import columns, lines
-from canscope.capture._candump_line import CAN_XL, MOST_CHANNELS, STAMP, Row, dropped, parse
+from canscope.capture._candump_line import CAN_XL, Row, dropped, parse
 from canscope.capture._text import CLIPPED, LONGEST, blocks, shown
 from canscope.model.errors import CaptureError, Where
-from canscope.model.tables import EXAMPLES, FrameBuilder, Frames, Int64s, Tally, empty_frames, join
+from canscope.model.tables import (
+    EXAMPLES,
+    MOST_CHANNELS,
+    FrameBuilder,
+    Frames,
+    Int64s,
+    Tally,
+    empty_frames,
+    join,
+)
 
 DECIDING = 10  # lines that decide whether a file is candump text at all
-TRAIT = re.compile(rb"[ \t]*(?:" + STAMP + rb"|DROPCOUNT:|\(\d{1,10}\.?\d{0,9}\)?[ \t]*\Z)")
+TRAIT = re.compile(
+    rb"[ \t]*(?:\(\d{1,10}\.\d{1,9}\)[ \t]|DROPCOUNT:|\((\d{1,10}(\.\d{0,9}\)?)?)?\s*\Z)"
+)
+ON_SCREEN = re.compile(r" \[\d{1,2}\] ")  # the length as candump prints it for people
 
 
 def recognises(head: bytes) -> bool:
@@ -139,9 +151,11 @@ class _Opening:
     def decide(self) -> None:
         """Raise if most of the lines seen are not candump's; a shorter file decides by all."""
         if 2 * self.odd > self.seen:
+            screen = "this is what candump shows on screen: record with its option -l or -L"
+            other = "name the format with --format, or export the log as candump text"
             raise CaptureError(
                 f"not a candump log: {self.odd} of its first {self.seen} line(s) are not frames, "
                 f"the first at {self.first}",
                 where=Where(self.file),
-                hint="name the format with --format, or export the log as candump text",
+                hint=screen if ON_SCREEN.search(self.first) else other,
             )

@@ -140,3 +140,50 @@ def _compact(frames: Frames) -> Frames:
     heap_at = frames.heap_at.copy()
     heap_at[long] = begins
     return replace(frames, heap_at=heap_at, heap=frames.heap[places])
+
+
+def merged(streams: Iterable[Iterable[Frames]]) -> Iterator[Frames]:
+    """One stream by stamp from several that are each in time order and free of clock steps.
+
+    At most one chunk of each is held. Frames of one stamp keep the order of their streams. Each
+    chunk that comes out has ``until_ns``, as if it came from ``ordered``.
+    """
+    heads = [_Head(iter(stream)) for stream in streams]
+    while waiting := [head.until for head in heads if head.until is not None]:
+        until = min(waiting)
+        parts = [head.before(until) for head in heads]
+        tally = sum((part.tally for part in parts), Tally())
+        filled = [part for part in parts if len(part)] or parts[:1]
+        yield replace(_in_order(join(filled)), tally=tally, until_ns=until)
+        for head in heads:
+            if head.until == until:
+                head.pull()
+    left = sum((head.before(0).tally for head in heads), Tally())
+    if left != Tally():
+        yield replace(empty_frames(), tally=left)
+
+
+class _Head:
+    """The chunk of a stream that is being merged; ``until`` is None once the stream has ended."""
+
+    def __init__(self, stream: Iterator[Frames]) -> None:
+        self._stream, self._rest = stream, empty_frames()
+        self.pull()
+
+    def pull(self) -> None:
+        """Go on to the next chunk that tells a time; all of the present one has been given."""
+        self.until: int | None = None
+        tally = self._rest.tally
+        for chunk in self._stream:
+            tally = tally + chunk.tally
+            self._rest, self.until = replace(chunk, tally=tally), chunk.until_ns
+            if self.until is not None:
+                return
+        self._rest = replace(empty_frames(), tally=tally)
+
+    def before(self, until: int) -> Frames:
+        """The rows before a time, with the tally; they are not given again."""
+        ready = int(np.searchsorted(self._rest.time_ns, until))
+        rows = replace(self._rest.take(slice(0, ready)), tally=self._rest.tally)
+        self._rest = self._rest.take(slice(ready, None))
+        return rows

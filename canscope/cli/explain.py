@@ -1,4 +1,4 @@
-"""Print a rule's manual page: what it judges, its margin, when it is unproven, its parameters."""
+"""Print a rule's manual page: what it judges, its margin, when it is unproven."""
 
 from __future__ import annotations
 

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import ast
 import importlib
+import os
 import sys
 from collections.abc import Sequence
-from pathlib import Path
 
 from canscope import __version__
-from canscope.model.errors import CanscopeError
 
 EPILOG = """exit codes: 0 pass, 1 fail, 2 input could not be used, 3 something required is unproven
 
@@ -19,12 +17,14 @@ stays in a human hand, and no CAN value proves that a circuit is dead."""
 
 
 def verbs() -> dict[str, str]:
-    """Every verb and the first sentence of its file, without importing any of them."""
+    """Every verb and the first line of its file, without importing any of them."""
+    folder = os.path.dirname(__file__)
     found = {}
-    for path in sorted(Path(__file__).parent.glob("*.py")):
-        if path.stem not in ("__init__", "main") and not path.stem.startswith("_"):
-            text = ast.get_docstring(ast.parse(path.read_text("utf-8"))) or ""
-            found[path.stem.replace("_", "-")] = text.partition("\n")[0]
+    for name in sorted(os.listdir(folder)):
+        stem, suffix = os.path.splitext(name)
+        if suffix == ".py" and stem != "main" and not stem.startswith("_"):
+            with open(os.path.join(folder, name), encoding="utf-8") as file:
+                found[stem.replace("_", "-")] = file.readline().strip().strip('"')
     return found
 
 
@@ -48,18 +48,22 @@ def main(argv: Sequence[str] | None = None) -> int:
         else:
             subparsers.add_parser(verb, help=summary, add_help=False)
     options = parser.parse_args(arguments)
+    return _run(str(options.verb), options)
+
+
+def _run(verb: str, options: argparse.Namespace) -> int:
+    # Imported here, since help does without it and should start at once.
+    from canscope.model.errors import CanscopeError
+
     try:
-        module = importlib.import_module(f"canscope.cli.{options.verb.replace('-', '_')}")
-        return int(module.run(options))
+        return int(importlib.import_module(f"canscope.cli.{verb.replace('-', '_')}").run(options))
     except CanscopeError as error:
         print(f"canscope: {error}", file=sys.stderr)
-        return 2
     except BrokenPipeError:
         sys.stderr.close()
-        return 2
     except KeyboardInterrupt:
         print("canscope: stopped by the keyboard", file=sys.stderr)
-        return 2
+    return 2
 
 
 if __name__ == "__main__":

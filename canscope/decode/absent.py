@@ -22,8 +22,10 @@ KINDS = ("j1939", "maximum", "none")
 # Labels that say "no value" (common practice, no source), compared as whole labels after splitting
 # words at capitals and punctuation and dropping a leading or trailing word of FILLERS.
 NO_VALUE = frozenset(
-    ("not available", "unavailable", "notavailable", "n a", "na", "sna", "invalid", "not valid")
-    + ("no value", "no data", "no signal", "signal not available")
+    (
+        *("not available", "unavailable", "notavailable", "n a", "na", "sna"),
+        *("invalid", "not valid", "no value", "no data", "no signal", "signal not available"),
+    )
 )
 # These are often states of a machine ("error" after "running"), so they count only where J1939
 # puts its error code: just below a code of NO_VALUE, or on top of a field of 8 bits and more.

@@ -10,13 +10,15 @@ import numpy as np
 from canscope.decode.bits import Heap, Payloads
 from canscope.decode.lookup import NO_DATA, UNDEFINED, Codes, Lookup
 from canscope.decode.message import Compiled
-from canscope.model.definition import Definitions, MessageSpec
+from canscope.model.definition import Definitions, MessageSpec, SignalSpec
 from canscope.model.errors import UnknownNameError
 from canscope.model.signals import DecodeTally, Series, Signals
 from canscope.model.tables import Frames, Int64s
 
 EVERY = "*"  # as a channel: every channel that has no definition of its own
 NO_TIMES = np.zeros(0, np.int64)
+# What the codes UNDEFINED and NO_DATA find, as they count from the end.
+NOTHING_WANTED = np.zeros(-min(UNDEFINED, NO_DATA), np.bool_)
 
 
 def decode(
@@ -59,13 +61,15 @@ class Decoder:
     def __init__(self, definitions: Definitions, wanted: Collection[str] | None = None) -> None:
         self._definitions = definitions
         self._wanted = None if wanted is None else frozenset(wanted)
+        self._named = {m.channel for m in definitions.messages if m.channel != EVERY}
         self._channels: dict[str, int] = {}
         self._messages: list[MessageSpec] = []
         self._compiled: list[Compiled | None] = []  # by message code; None where nothing is wanted
         self._no_series: dict[str, Series] = {}
         self._no_arrivals: dict[str, Int64s] = {}
-        named = {m.channel: None for m in definitions.messages if m.channel != EVERY}
-        self._open(*named, *self._check_wanted())
+        self._lookup, self._is_wanted = Lookup({}, []), NOTHING_WANTED
+        implied = _implied_channels(definitions, self._wanted or ())
+        self._open(*(m.channel for m in definitions.messages if m.channel != EVERY), *implied)
 
     def __call__(self, frames: Frames) -> Signals:
         """Decode one chunk."""
@@ -91,6 +95,8 @@ class Decoder:
     def _grouped(self, frames: Frames, codes: Codes) -> Iterator[tuple[Compiled, Payloads]]:
         """The frames of each wanted message that occurs, in frame order."""
         rows = np.flatnonzero(self._is_wanted[codes])
+        if not len(rows):
+            return
         codes = codes[rows]
         if len(self._messages) < 2**15:
             codes = codes.astype(np.int16)  # numpy sorts these by counting, in linear time
@@ -116,29 +122,52 @@ class Decoder:
 
     def _open(self, *channels: str) -> None:
         """Take channels into the tables when they are first heard of."""
-        new = [name for name in channels if name not in self._channels]
-        if not new and self._compiled:
+        new = [name for name in dict.fromkeys(channels) if name not in self._channels]
+        if not new:
             return
         for name in new:
             self._channels[name] = len(self._channels)
             for message in messages_of(self._definitions, name):
                 self._add(message)
         self._lookup = Lookup(self._channels, self._messages)
-        # Codes UNDEFINED and NO_DATA count from the end and find the two False ones there.
         wanted = [compiled is not None for compiled in self._compiled]
-        self._is_wanted = np.array(wanted + [False] * max(-UNDEFINED, -NO_DATA))
+        self._is_wanted = np.concatenate([np.array(wanted, np.bool_), NOTHING_WANTED])
 
     def _add(self, message: MessageSpec) -> None:
-        keys = self._wanted
-        if keys is not None and self._definitions_apply_to_every(message):
-            keys = keys | {
-                spec.key for spec in message.signals if _key(EVERY, spec.key) in self._wanted_every
-            }
-        wanted = keys is None or any(spec.key in keys for spec in message.signals)
+        keys = {spec.key for spec in message.signals if self._wants(spec)}
         self._messages.append(message)
-        self._compiled.append(Compiled(message, keys) if wanted else None)
-        if wanted:
-            self._no_arrivals[message.key] = NO_TIMES
-            for spec in message.signals:
-                if keys is None or spec.key in keys:
-                    self._no_series[spec.key] = _no_series(spec)
+        if not keys and self._wanted is not None:
+            self._compiled.append(None)
+            return
+        self._compiled.append(Compiled(message, keys))
+        self._no_arrivals[message.key] = NO_TIMES
+        self._no_series.update(
+            (spec.key, _no_series(spec)) for spec in message.signals if spec.key in keys
+        )
+
+    def _wants(self, spec: SignalSpec) -> bool:
+        if self._wanted is None or spec.key in self._wanted:
+            return True
+        return spec.channel not in self._named and replace(spec, channel=EVERY).key in self._wanted
+
+
+def _no_series(spec: SignalSpec) -> Series:
+    return Series(spec, NO_TIMES, np.zeros(0), NO_TIMES, np.zeros(0, np.uint8), NO_TIMES)
+
+
+def _implied_channels(definitions: Definitions, wanted: Collection[str]) -> list[str]:
+    """Channels that wanted keys name although the definitions name them only as every channel.
+
+    Raises:
+        UnknownNameError: a wanted key is not defined.
+    """
+    known = definitions.signals()
+    named = {spec.channel for spec in known.values()}
+    channels = []
+    for key in sorted(set(wanted) - known.keys()):
+        splits = (i for i, character in enumerate(key) if character == ":")
+        channel = next((key[:i] for i in splits if EVERY + key[i:] in known), None)
+        if channel is None or channel in named:
+            raise UnknownNameError("signal", key, known)
+        channels.append(channel)
+    return channels

@@ -25,7 +25,9 @@ class Block:
         self.path = path
         self.fields = Fields(tuple(specs))
         self.need = max(bytes_needed(spec) for spec in specs)
-        self._low, self._high = np.array([_limits(spec) for spec in self.fields.specs]).T[:, :, None]
+        self._low, self._high = np.array([_limits(spec) for spec in self.fields.specs]).T[
+            :, :, None
+        ]
         self._ranged = bool(np.isfinite(self._low).any() or np.isfinite(self._high).any())
 
     @cached_property
@@ -51,7 +53,7 @@ class Block:
         """The status column; values that are not available become NaN in place."""
         if self._ranged:
             outside = (value < self._low) | (value > self._high)
-            status = outside.view(np.uint8) * np.uint8(OUT_OF_RANGE)
+            status: Statuses = outside.view(np.uint8) * np.uint8(OUT_OF_RANGE)
         else:
             status = np.zeros(value.shape, np.uint8)
         for i, spec in enumerate(self.fields.specs):
@@ -131,11 +133,11 @@ def _selectors(message: MessageSpec) -> dict[str, _Selector]:
             name, values = spec.multiplexer[-1]
             known.setdefault(name, set()).update(values)
     selectors = {}
-    for name, values in known.items():
-        spec = message.signal(name)
-        assert spec is not None, f"{message.key}: selector {name} is not a signal of the message"
+    for name, selecting in known.items():
+        selector = message.signal(name)
+        assert selector is not None, f"{message.key}: {name} selects but is no signal"
         # A labelled value that selects nothing is defined all the same.
-        selectors[name] = _Selector(spec, values | set(spec.labels))
+        selectors[name] = _Selector(selector, selecting | set(selector.labels))
     return selectors
 
 

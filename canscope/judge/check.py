@@ -19,7 +19,7 @@ from canscope.model.report import CaptureFacts, Input, Report, RoleFacts, RuleFa
 from canscope.model.rule import Rule
 from canscope.model.signals import DecodeTally, Signals
 from canscope.model.tables import Flag, Frames, Tally
-from canscope.plan.load import Plan
+from canscope.plan.plan import Plan, PlanMark
 
 YEAR_2001_NS = 978_307_200 * 10**9  # stamps before are taken as relative
 
@@ -152,8 +152,8 @@ class Run:
             rules=tuple(self._rule_facts()),
             plots=self._plots(findings),
             marks=tuple(self._mark_rows()),
-            cautions=plan.cautions,
-            warnings=(*plan.warnings, *plan.definitions.warnings),
+            cautions=tuple(m["caution"] for m in plan.mounting if m.get("caution")),
+            warnings=plan.warnings,
             plan_text=plan.text,
             written_at=written_at,
             unique_id=_unique_id(inputs, verdict, written_at),
@@ -258,15 +258,15 @@ def chunk_of(signals: Signals, plan: Plan) -> Chunk:
 
 
 def _marks(plan: Plan, origin_ns: int) -> list[Mark]:
-    return [
-        Mark(
-            origin_ns + round(mark.at_s * 1e9) if mark.time_ns is None else mark.time_ns,
-            mark.text,
-            mark.axle,
-            mark.seen,
-        )
-        for mark in plan.marks
-    ]
+    return [Mark(_stamp(m, origin_ns), m.text, m.axle, m.seen) for m in plan.marks]
+
+
+def _stamp(mark: PlanMark, origin_ns: int) -> int:
+    """A mark's time on the capture's own clock."""
+    if mark.time_ns is not None:
+        return mark.time_ns
+    assert mark.at_s is not None
+    return origin_ns + round(mark.at_s * 1e9)
 
 
 def _conditions(plan: Plan) -> dict[str, Any]:

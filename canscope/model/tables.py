@@ -10,10 +10,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from canscope.model.errors import CaptureError
+
 Int64s = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+MOST_CHANNELS = 255  # of one capture; their codes are bytes
 EXAMPLES = 20  # places of skipped things that are kept by name; the rest is only counted
 
 
@@ -149,7 +152,10 @@ class FrameBuilder:
 
 
 def join(parts: Sequence[Frames]) -> Frames:
-    """One table from several; channel codes and heap offsets are rewritten, tallies added."""
+    """One table from several; channel codes and heap offsets are rewritten, tallies added.
+
+    Raises ``CaptureError`` if they hold more channels together than a code can tell apart.
+    """
     if len(parts) == 1:
         return parts[0]
     channels: dict[str, int] = {}
@@ -157,6 +163,8 @@ def join(parts: Sequence[Frames]) -> Frames:
     heaps, heap_size, tally = [], 0, Tally()
     for part in parts:
         codes = [channels.setdefault(name, len(channels)) for name in part.channels]
+        if len(channels) > MOST_CHANNELS:
+            raise CaptureError(f"more than {MOST_CHANNELS} channels together")
         for name in COLUMNS:
             column = getattr(part, name)
             if name == "channel" and codes != list(range(len(codes))):

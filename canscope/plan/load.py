@@ -7,18 +7,16 @@ from dataclasses import replace
 from pathlib import Path
 
 from canscope.model.bench import Bench, DriveUnit, Mounting
-from canscope.model.definition import Definitions, SignalSpec
-from canscope.model.errors import CanscopeError
-from canscope.model.rule import Rule
+from canscope.model.definition import Definitions
 from canscope.plan.definitions import definitions_of, with_policies
 from canscope.plan.marks import file_marks, plan_marks
 from canscope.plan.mistakes import Mistakes, said
 from canscope.plan.mounting import SMALLEST_Y, axle_y, described, facts
 from canscope.plan.names import Names
 from canscope.plan.notes import Notes
-from canscope.plan.plan import Plan, PlanMark, Waiver
+from canscope.plan.plan import Plan, PlanMark
 from canscope.plan.roles import bind
-from canscope.plan.rulebook import RuleBook, rule_book
+from canscope.plan.rulebook import rule_book
 from canscope.plan.schema import PlanTable, UnitTable
 from canscope.plan.source import Source, read_source
 from canscope.plan.stage import check_stage
@@ -61,13 +59,16 @@ class _Loader:
         """The plan. Raises ``PlanError``."""
         table = self.table()
         units = self.units(table)
-        found = given or definitions_of(table, self.source, self.notes)
+        unread: frozenset[str] = frozenset()
+        if given is None:
+            given, unread = definitions_of(table, self.source, self.notes)
         wanted = list(wishes(table))
-        definitions = with_policies(found, wanted, self.notes)
+        definitions = with_policies(given, wanted, self.notes)
         signs = {unit.name: unit.sign for unit in units}
-        # Without definitions every role would be a mistake, and only one of them is the author's.
-        known = wanted if definitions.messages or not self.mistakes.found else []
-        bindings = bind(known, Names(definitions), signs, self.notes)
+        names = Names(definitions, unread)
+        # If [buses] itself is missing, that is the mistake, and not every role by itself.
+        known = [] if self._lacks_buses(table) else wanted
+        bindings = bind(known, names, signs, self.notes)
         words = [word for unit in units for word in unit.temperatures]
         book = rule_book(table, words, self.notes)
         waivers = waivers_of(table, self.notes)
@@ -98,6 +99,10 @@ class _Loader:
         data, whole = self.source.data, self.source.whole
         table = validate(PlanTable, data, self.notes.mistake, whole=whole)
         return table if table is not None else rest(data, PlanTable, NEEDED)
+
+    def _lacks_buses(self, table: PlanTable) -> bool:
+        broken = "buses" in self.notes.touched or not self.source.whole
+        return broken and not table.buses
 
     def units(self, table: PlanTable) -> tuple[DriveUnit, ...]:
         """The drive units with the sign of their mounting."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Collection
 
 from canscope.model.definition import Definitions, MessageSpec, SignalSpec
 from canscope.model.errors import nearest
@@ -12,7 +13,7 @@ from canscope.plan.mistakes import Unusable, said
 class Names:
     """Every signal of all definitions, with its channel and without."""
 
-    def __init__(self, definitions: Definitions) -> None:
+    def __init__(self, definitions: Definitions, unread: Collection[str] = ()) -> None:
         self._found: dict[str, tuple[MessageSpec, SignalSpec]] = {}
         self._short: dict[str, list[str]] = defaultdict(list)
         for message in definitions.messages:
@@ -20,6 +21,7 @@ class Names:
                 if signal.key not in self._found:
                     self._short[f"{message.name}.{signal.name}"].append(signal.key)
                 self._found[signal.key] = (message, signal)
+        self._unread = frozenset(unread)
         self._channels = sorted({message.channel for message in definitions.messages})
 
     def find(self, name: str) -> tuple[MessageSpec, SignalSpec]:
@@ -41,3 +43,8 @@ class Names:
         form = "" if "." in name else "; a name has the form channel:Message.Signal"
         known = here if colon else [*self._short, *self._found]
         raise Unusable(f"no signal named {said(name)}{form}", nearest(name, known))
+
+    def excused(self, name: str) -> bool:
+        """Whether a signal not found may be in a definition file that could not be read."""
+        channel, colon, _ = name.partition(":")
+        return channel in self._unread if colon else bool(self._unread)

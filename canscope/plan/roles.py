@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+import numpy as np
+
+from canscope.decode.absent import Policy, absent_rows
 from canscope.model.bench import Binding, Kind
 from canscope.model.definition import MessageSpec, SignalSpec
 from canscope.plan.codes import meanings, raw_codes, raw_range, state_codes
@@ -30,7 +33,8 @@ def bind(
         try:
             message, spec = names.find(wish.table.signal)
         except Unusable as error:
-            notes.mistake(wish.path, error.what, error.hint)
+            if not names.excused(wish.table.signal):
+                notes.mistake(wish.path, error.what, error.hint)
             continue
         binding = _Binder(wish, message, spec, notes).bound(signs)
         if binding is not None:
@@ -71,6 +75,7 @@ class _Binder:
             self.mistake("", f"{self.spec.key} is a floating-point signal; this role needs codes")
             return None
         given = self._number(signs) if kind is Kind.NUMBER else {"codes": self._codes(kind, table)}
+        self._check_absent(given.get("codes", {}))
         options = self._options(table)
         if len(self.notes.mistakes.found) > before:
             return None
@@ -96,6 +101,9 @@ class _Binder:
     def _number(self, signs: Mapping[str, int]) -> dict[str, Any]:
         role, table = self.wish.role, self.wish.table
         unit = role_unit(role)
+        if self.spec.factor == 0:
+            what = f"{self.spec.key} has factor 0: its value can never change"
+            self.mistake("", what, "correct the factor in the definition file")
         turn = self._conversion(unit)
         words = role.split(".")
         sign = -1 if getattr(table, "invert", False) else 1
@@ -136,6 +144,15 @@ class _Binder:
         codes = state_codes(self.spec, true, false, self.mistake)
         return codes if sign > 0 else {code: 1.0 - value for code, value in codes.items()}
 
+    def _check_absent(self, codes: Mapping[int, float]) -> None:
+        """A code cannot both mean something and mean "no value"."""
+        listed = np.array(sorted(c for c in codes if abs(c) < 2**63), np.int64)
+        absent = absent_rows(self.spec, listed)
+        if absent is not None and absent.any():
+            what = f"raw code {listed[absent][0]} of {self.spec.key} stands for not available"
+            hint = 'if it does not, add not_available = "none" to this role'
+            self.mistake("", what, hint)
+
     def _options(self, table: Role) -> dict[str, object]:
         """What rules about one kind of role need to know besides the signal."""
         if isinstance(table, FaultRole) and table.ok is not None:
@@ -163,12 +180,12 @@ class _Binder:
         return options
 
 
-def policy_of(wish: Wish, spec: SignalSpec, notes: Notes) -> object | None:
+def policy_of(wish: Wish, spec: SignalSpec, notes: Notes) -> Policy:
     """The role's own not-available policy, or None to leave the signal's as it is.
 
     It never applies to counters, checksums and one-bit states (design: not available).
     """
-    given = getattr(wish.table, "not_available", None)
+    given: Policy = getattr(wish.table, "not_available", None)
     if isinstance(wish.table, AliveRole | ChecksumRole):
         return "none"
     if spec.length_bits == 1:
@@ -181,4 +198,4 @@ def policy_of(wish: Wish, spec: SignalSpec, notes: Notes) -> object | None:
         if wrong := [code for code in given if not low <= code <= high]:
             what = f"raw code {wrong[0]} does not fit {spec.key}"
             notes.mistake((*wish.path, "not_available"), what, f"{low} to {high}")
-    return given  # type: ignore[no-any-return]
+    return given

@@ -119,4 +119,6 @@ def _check_range(entry: Field[Any], number: Any, path: KeyPath, notes: Notes) ->
     high = entry.metadata.get("high", float("inf"))
     if not low <= number <= high:
         unit = entry.metadata.get("unit", "")
-        notes.mistake(path, f"expected {low:g} to {high:g} {unit}".strip() + f", got {said(number)}")
+        notes.mistake(
+            path, f"expected {low:g} to {high:g} {unit}".strip() + f", got {said(number)}"
+        )

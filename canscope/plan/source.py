@@ -111,7 +111,9 @@ def _load(
     content = read_bytes(path)
     if isinstance(content, str):
         source.whole = False
-        mistakes.add(Where(str(path)), f"cannot be read: {content}", "give the path of a bench plan")
+        mistakes.add(
+            Where(str(path)), f"cannot be read: {content}", "give the path of a bench plan"
+        )
         return {}
     source.take("plan", name, path, content)
     layer = _parse(path, content, mistakes)
@@ -173,10 +175,8 @@ def _merge(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]
 
 def _has(data: Any, path: KeyPath) -> bool:
     for part in path:
-        if isinstance(data, dict) and part in data:
+        try:
             data = data[part]
-        elif isinstance(data, list) and isinstance(part, int) and part < len(data):
-            data = data[part]
-        else:
+        except (KeyError, IndexError, TypeError):
             return False
     return True

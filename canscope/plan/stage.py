@@ -27,10 +27,9 @@ def _check_fluids(plan: PlanTable, notes: Notes) -> None:
         if given == "empty" and job.stage in WET:
             what = f"{job.stage} with empty {fluid}"
             notes.mistake(("job", fluid), what, "fill it first, or name the stage dry-spin")
-        elif given is None and job.stage != "dry-spin":
+        elif given is None:
             notes.warn(("job", fluid), "not given; taken as filled")
     if job.stage == "dry-spin" and "empty" not in (job.coolant, job.oil):
         what = "dry-spin with coolant and oil both filled"
         hint = 'say which is "empty", or name the stage wet-spin'
         notes.mistake(("job", "stage"), what, hint)
-

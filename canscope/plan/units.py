@@ -16,35 +16,49 @@ from canscope.plan.mistakes import Unusable
 
 FAHRENHEIT = 5.0 / 9.0
 
-# Role's unit -> spelling as written, spaces and dots left out -> factor. Case counts: MOhm, mOhm.
+
+def _table(groups: dict[float, str]) -> dict[str, float]:
+    return {spelling: factor for factor, line in groups.items() for spelling in line.split()}
+
+
+# Role's unit -> spelling, spaces and dots left out -> factor. Case counts: MOhm, mOhm.
 SPELLINGS: dict[str, dict[str, float]] = {
-    "V": {"V": 1, "Volt": 1, "Volts": 1, "VDC": 1, "mV": 1e-3, "kV": 1e3, "millivolt": 1e-3},
-    "A": {"A": 1, "Amp": 1, "Amps": 1, "Ampere": 1, "Amperes": 1, "ADC": 1, "mA": 1e-3, "kA": 1e3},
-    "ohm": {
-        **{"Ohm": 1, "Ohms": 1, "Ω": 1, "\u2126": 1, "kOhm": 1e3, "KOhm": 1e3, "kOhms": 1e3},
-        **{"kΩ": 1e3, "k\u2126": 1e3, "MOhm": 1e6, "Mohm": 1e6, "MOhms": 1e6, "MegOhm": 1e6},
-        **{"MΩ": 1e6, "M\u2126": 1e6, "mOhm": 1e-3, "mohm": 1e-3, "mΩ": 1e-3, "m\u2126": 1e-3},
-    },
-    "rpm": {
-        **dict.fromkeys(("rpm", "1/min", "/min", "min-1", "min^-1", "min⁻¹", "U/min", "r/min"), 1),
-        **dict.fromkeys(("rev/min", "revs/min", "revolutions/min", "Upm", "Umdr/min", "tr/min"), 1),
-        # In a speed role a count per second is a count of revolutions.
-        **dict.fromkeys(("1/s", "/s", "s-1", "s^-1", "s⁻¹", "r/s", "rev/s", "rps", "U/s"), 60),
-        "krpm": 1e3,
-    },
-    "Nm": {
-        **dict.fromkeys(("Nm", "N·m", "N⋅m", "N•m", "N∙m", "N*m", "N-m", "Newtonmeter"), 1),
-        **{"Newtonmetre": 1, "newton-metre": 1, "newton-meter": 1, "kNm": 1e3, "mNm": 1e-3},
-        **{"daNm": 10, "Ncm": 1e-2},
-    },
-    "degC": dict.fromkeys(
-        ("degC", "C", "°C", "ºC", "℃", "deg C", "Celsius", "GradC", "degreeC", "°Celsius"), 1
+    "V": _table({1.0: "V Volt Volts VDC Vdc", 1e-3: "mV millivolt", 1e3: "kV"}),
+    "A": _table({1.0: "A Amp Amps Ampere Amperes ADC", 1e-3: "mA", 1e3: "kA"}),
+    "ohm": _table(
+        {
+            1.0: "Ohm Ohms Ω \u2126",
+            1e3: "kOhm kOhms KOhm kΩ k\u2126",
+            1e6: "MOhm Mohm MOhms MegOhm MΩ M\u2126",
+            1e-3: "mOhm mohm mΩ m\u2126",
+        }
     ),
-    "%": {"%": 1, "percent": 1, "pct": 1, "Prozent": 1, "‰": 0.1, "permille": 0.1},
-    "l/min": {
-        **dict.fromkeys(("l/min", "lpm", "ltr/min", "litre/min", "liter/min", "dm3/min"), 1),
-        **{"ml/min": 1e-3, "l/h": 1 / 60, "l/s": 60},
-    },
+    "rpm": _table(
+        {
+            1.0: "rpm 1/min /min min-1 min^-1 min⁻¹ U/min Umdr/min Upm r/min rev/min tr/min",
+            60.0: "1/s /s s-1 s^-1 s⁻¹ r/s rev/s rps U/s",  # in a speed role: turns a second
+            1e3: "krpm",
+        }
+    ),
+    "Nm": _table(
+        {
+            1.0: "Nm N·m N⋅m N•m N∙m N*m N-m Newtonmeter Newtonmetre newton-metre newton-meter",
+            1e3: "kNm",
+            1e-3: "mNm",
+            10.0: "daNm",
+            1e-2: "Ncm",
+        }
+    ),
+    "degC": _table({1.0: "degC C °C ºC ℃ Celsius GradC degreeC °Celsius"}),
+    "%": _table({1.0: "% percent pct Prozent", 0.1: "‰ permille"}),
+    "l/min": _table(
+        {
+            1.0: "l/min lpm ltr/min litre/min liter/min dm3/min",
+            1e-3: "ml/min",
+            1 / 60: "l/h",
+            60.0: "l/s",
+        }
+    ),
 }
 # Spellings whose meaning does not hang on upper or lower case, so that RPM and NM are read as well.
 ANY_CASE = re.compile(r"^(?!m(ohms?|Ω|\u2126|v|a|nm)$)", re.IGNORECASE)

@@ -138,7 +138,7 @@ def _keys_at(model: type[BaseModel], path: KeyPath) -> Iterable[str]:
             found = _bare(found.model_fields[str(part)].annotation)
         else:
             found = _bare(get_args(found)[-1])  # dict[str, X] and list[X]
-    return tuple(found.model_fields) if isinstance(found, type) else ()
+    return tuple(getattr(found, "model_fields", ()))
 
 
 def _bare(hint: Any) -> Any:

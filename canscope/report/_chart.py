@@ -90,20 +90,25 @@ def _worst(at_s: float, value: float | None) -> dict[str, Any]:
         "x": [at_s],
         "y": [value],
         "yaxis": "y",
+        "showlegend": False,
         "marker": {"symbol": "circle-open", "size": 13, "color": RED, "line": {"width": 2}},
     }
 
 
 def _layout(plot: Plot, shown: Sequence[Panel]) -> dict[str, Any]:
-    tall = height(len(shown))
-    inner = tall - TOP - BOTTOM
+    inner = height(len(shown)) - TOP - BOTTOM
+    top = TOP + 20 * len(plot.traces)  # a line of the legend for every trace
     layout: dict[str, Any] = {
-        "height": tall,
-        "margin": {"l": 62, "r": 12, "t": TOP, "b": BOTTOM},
+        "height": top + inner + BOTTOM,
+        "margin": {"l": 62, "r": 12, "t": top, "b": BOTTOM},
         "hovermode": "x",
         "showlegend": True,
         "legend": {"orientation": "h", "x": 0, "y": 1, "yanchor": "bottom", "font": {"size": 11}},
-        "font": {"family": "inherit", "size": 12, "color": "#1a1a1a"},
+        "font": {
+            "family": "system-ui, Liberation Sans, Arial, sans-serif",
+            "size": 12,
+            "color": "#1a1a1a",
+        },
         "paper_bgcolor": "#fff",
         "plot_bgcolor": "#fff",
         "xaxis": {
@@ -125,6 +130,10 @@ def _layout(plot: Plot, shown: Sequence[Panel]) -> dict[str, Any]:
             "gridcolor": "#ddd",
             "zeroline": False,
         }
+        if panel.states:
+            values, words = zip(*panel.ticks(), strict=True)
+            marks = {"tickmode": "array", "tickvals": list(values), "ticktext": list(words)}
+            layout[_axis("yaxis", place)] |= marks
     return layout
 
 

@@ -10,12 +10,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from canscope.model.report import Plot, Trace
-from canscope.report._words import visible
+from canscope.report._words import number, visible
 
 PANEL_HEIGHT, GAP, TOP, BOTTOM = 150, 30, 30, 44  # in px, of one panel and around it
 COLOURS = ("#123a6b", "#8a4b00", "#3b6b1f", "#6b1f5e", "#444444")
 DASHES = ("", "7 4", "2 3", "9 3 2 3", "14 4")  # so that colour is not needed to tell them apart
 DEGREES = {"degC": "°C", "ohm": "Ω"}
+DIRECTIONS = {-1.0: "reverse", 0.0: "neutral", 1.0: "forward"}
 
 
 @dataclass(frozen=True)
@@ -58,6 +59,17 @@ class Panel:
     low: float
     high: float
     limit: float | None
+    states: bool = False
+
+    def ticks(self) -> list[tuple[float, str]]:
+        """Where the value axis is marked, and with which words."""
+        if not self.states:
+            return [(value, number(value)) for value in ticks(self.low, self.high, 4)]
+        words = DIRECTIONS if all(_is_direction(line) for line in self.lines) else {}
+        # Codes are whole numbers; a wide range of them still gets few marks.
+        step = max(1, math.ceil((self.high - self.low) / 6))
+        codes = range(math.ceil(self.low), math.floor(self.high) + 1, step)
+        return [(float(code), words.get(float(code), str(code))) for code in codes]
 
 
 def usable(value: float | None) -> bool:
@@ -75,7 +87,7 @@ def panels(plot: Plot) -> list[Panel]:
         limit = plot.limit if not drawn and usable(plot.limit) else None
         low, high = _range(lines, limit)
         title = DEGREES.get(unit, visible(unit)) or ("state" if states else "value")
-        drawn.append(Panel(title, tuple(lines), low, high, limit))
+        drawn.append(Panel(title, tuple(lines), low, high, limit, states))
     return drawn
 
 
@@ -110,6 +122,10 @@ def ticks(low: float, high: float, about: int) -> list[float]:
     step = base * min((1, 2, 5, 10), key=lambda factor: abs(factor * base - raw))
     first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
     return [round(index * step, 12) for index in range(first, last + 1)]
+
+
+def _is_direction(line: Line) -> bool:
+    return line.trace.role.rpartition(".")[2] == "direction"
 
 
 def _range(lines: Iterable[Line], limit: float | None) -> tuple[float, float]:

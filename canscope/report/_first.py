@@ -8,9 +8,9 @@ from canscope.model.findings import Finding
 from canscope.model.report import Report
 from canscope.report._html import items, safe, shape, table
 from canscope.report._words import (
-    MEANINGS,
     STATE_WORDS,
     VERDICT_WORDS,
+    meaning,
     measured,
     number,
     recorded,
@@ -99,7 +99,7 @@ def verdict(report: Report) -> str:
         f"<div class=big>{shape(VERDICT_SHAPES.get(report.verdict, 'unproven'))}"
         f"<strong>{safe(VERDICT_WORDS.get(report.verdict, report.verdict))}</strong></div>"
         f"<div class=said><p class=headline>{safe(report.headline)}</p>"
-        f"<p>{safe(MEANINGS.get(report.verdict, ''))}</p></div>"
+        f"<p>{safe(meaning(report))}</p></div>"
         f"<p class=facts>{facts}<br>recorded {safe(recorded(report.capture)[0])}</p></section>"
     )
 

@@ -52,10 +52,10 @@ def _panel(plot: Plot, panel: Panel, top: int, *, first: bool) -> Iterator[str]:
             f'<rect x="{left_x:.1f}" y="{top}" width="{width:.1f}" height="{PANEL_HEIGHT}"'
             ' fill="#e9e4d4"/>'
         )
-    for value in ticks(panel.low, panel.high, 4):
+    for value, word in panel.ticks():
         y = _y(panel, top, value)
         yield f'<path d="M{LEFT} {y:.1f}H{right}" stroke="#ddd"/>'
-        yield f'<text x="{LEFT - 6}" y="{y + 4:.1f}" text-anchor="end">{number(value)}</text>'
+        yield f'<text x="{LEFT - 6}" y="{y + 4:.1f}" text-anchor="end">{safe(word)}</text>'
     yield f'<path d="M{LEFT} {top}V{bottom}H{right}" stroke="#555" fill="none"/>'
     yield (
         f'<text x="14" y="{(top + bottom) / 2:.0f}" text-anchor="middle"'

@@ -49,20 +49,21 @@ def _finding(finding: Finding, anchor: str, facts: RuleFacts | None, plot: Plot 
     short = state(finding)
     asked = "required in this stage" if finding.required else "not required in this stage"
     reason = f": {safe(why(finding))}" if why(finding) else ""
-    about = f"<p class=about>{safe(facts.summary)}</p>" if facts and facts.summary else ""
+    about = f"<p class=summary>{safe(facts.summary)}</p>" if facts and facts.summary else ""
     words = [
         f"<h3>{shape(short)} {safe(finding.rule)}: {safe(finding.subject)}</h3>",
         f"<p class=state><b>{STATE_WORDS[short]}</b>{reason}; {asked}</p>",
         about,
         f"<p class=sentence>{safe(finding.sentence)}</p>",
         _advice(finding),
-        pairs(_numbers(finding)),
     ]
-    figure = _figure(finding, plot) if plot else "<p class=empty>no curve for this finding</p>"
-    return (
-        f'<article id="{anchor}" class="{short}"><div class=words>{"".join(words)}</div>'
-        f"{figure}</article>"
-    )
+    numbers = pairs(_numbers(finding))
+    if plot:
+        parts = f"<div class=words>{''.join(words)}{numbers}</div>{_figure(finding, plot)}"
+    else:
+        words.append("<p class=empty>no curve for this finding</p>")
+        parts = f"<div class=words>{''.join(words)}</div><div class=words>{numbers}</div>"
+    return f'<article id="{anchor}" class="{short}">{parts}</article>'
 
 
 def _advice(finding: Finding) -> str:
@@ -80,10 +81,12 @@ def _numbers(finding: Finding) -> list[tuple[str, str]]:
     told = [
         ("measured", safe(measured(finding))),
         ("limit", safe(number(finding.limit, unit))),
-        ("margin", safe(number(finding.margin, unit))),
-        ("uncertainty u", safe(number(finding.uncertainty, unit))),
         ("limit from", safe(finding.limit_source or "not stated")),
     ]
+    if finding.margin is not None:
+        told.append(("margin", safe(number(finding.margin, unit))))
+    if finding.uncertainty is not None:
+        told.append(("uncertainty u", safe(number(finding.uncertainty, unit))))
     if finding.at_s is not None:
         told.append(("worst instant", safe(seconds(finding.at_s))))
     if finding.window_s is not None:

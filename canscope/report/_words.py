@@ -34,6 +34,25 @@ MEANINGS: Mapping[str, str] = {
         "The stage is not earned yet."
     ),
 }
+ACCEPTED_MEANING = (
+    "Everything that this stage requires was proven, as far as this recording can show it, except"
+    " what a person accepted unproven."
+)
+
+
+def meaning(report: Report) -> str:
+    """What the verdict means for the person at the vehicle."""
+    if report.verdict == "pass" and report.waived:
+        return ACCEPTED_MEANING
+    return MEANINGS.get(report.verdict, "")
+
+
+def overall(report: Report) -> str:
+    """The overall line with the verdict in capitals: ``PASS, 1 item accepted by A. Tester``."""
+    word = VERDICT_WORDS.get(report.verdict, report.verdict)
+    if report.headline.startswith(report.verdict):
+        return word + report.headline.removeprefix(report.verdict)
+    return f"{word}: {report.headline}" if report.headline else word
 
 
 def visible(text: object) -> str:

@@ -12,19 +12,24 @@ from canscope.report import RENDERERS
 OTHER_SUFFIXES = {"xml": "junit", "htm": "html"}  # all others are the renderer's own name
 
 
-def write_report(report: Report, path: str | Path, *, replace: bool = False) -> Path:
+def write_report(
+    report: Report, path: str | Path, *, replace: bool = False, kind: str | None = None
+) -> Path:
     """Write the report as its suffix says (``.html``, ``.json``, ``.xml``) and return the path.
 
-    The file appears under its name only when it is whole. Raises ``ReportError`` if the suffix
-    is of no known kind, if the folder cannot be written to, or if the file is already there
-    and ``replace`` is not asked for.
+    ``kind`` (``html``, ``json``, ``junit``) wins over the suffix. The file appears under its name
+    only when it is whole. Raises ``ReportError`` if the suffix is of no known kind, if the folder
+    cannot be written to, or if the file is already there and ``replace`` is not asked for.
     """
     target = Path(path)
     suffix = target.suffix.lower().removeprefix(".")
-    kind = OTHER_SUFFIXES.get(suffix, suffix)
+    if kind is None:
+        kind = OTHER_SUFFIXES.get(suffix, suffix)
     if kind not in RENDERERS:
         known = ", ".join(f".{name}" for name in sorted({*RENDERERS, *OTHER_SUFFIXES}))
-        raise _refused(target, f"no report is written as {target.suffix!r}", f"use one of {known}")
+        raise _refused(
+            target, f"no report is written as {kind!r}", f"end its name in one of {known}"
+        )
     try:
         _look(target, replace=replace)
     except OSError as error:

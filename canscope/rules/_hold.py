@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike
 
-from canscope.model.piece import S, Piece
+from canscope.model.piece import Piece, S
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Bools, Floats, Int64s
 
@@ -35,6 +35,9 @@ class Last:
     since_ns: int = int(NEVER)
 
 
+NOTHING = Last()
+
+
 @dataclass(frozen=True, eq=False)
 class Known:
     """What was last known at given instants; ``label`` is NaN where nothing fresh was."""
@@ -45,7 +48,8 @@ class Known:
 
     def held(self, times_ns: Int64s, label: float, duration_ns: int) -> Bools:
         """Where the label has been this one for at least so long."""
-        return (self.label == label) & (times_ns - self.since_ns >= duration_ns)
+        held: Bools = times_ns - self.since_ns >= duration_ns
+        return held & (self.label == label)
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,6 +122,11 @@ def sense(turning_rpm: float) -> Reduce:
         return np.where(slow, 0.0, np.sign(speed_rpm))
 
     return label
+
+
+def present(value: Floats) -> Floats:
+    """Labels of any value: 0 where there is one, to follow how long it has been there."""
+    return np.where(np.isnan(value), np.nan, 0.0)
 
 
 def recent(piece: Piece, role: str, back_ns: int, *, silences: int = 1) -> Samples:

@@ -16,7 +16,17 @@ from canscope.model.piece import Piece
 from canscope.model.rule import SPINNING, Rule, Worst, limit
 from canscope.model.tables import Floats, Int64s
 from canscope.rules import RULES
-from canscope.rules._hold import Last, Stretches, follow, recent, rolling, seconds, sense, within
+from canscope.rules._hold import (
+    NOTHING,
+    Last,
+    Stretches,
+    follow,
+    recent,
+    rolling,
+    seconds,
+    sense,
+    within,
+)
 
 Pair = tuple[DriveUnit, DriveUnit]
 
@@ -115,7 +125,7 @@ class AxleAgreement(Rule):
             unit.name: follow(
                 piece,
                 unit.role("speed"),
-                state.speeds.get(unit.name, Last()),
+                state.speeds.get(unit.name, NOTHING),
                 sense(self.turning_rpm),
             )
             for unit in units

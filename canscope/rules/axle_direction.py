@@ -18,6 +18,7 @@ from canscope.model.tables import Bools, Int64s
 from canscope.rules import RULES
 from canscope.rules._entering import WORDS, axle_and_sense
 from canscope.rules._hold import (
+    NOTHING,
     Last,
     Stretches,
     follow,
@@ -37,16 +38,16 @@ REQUESTS = (1.0, -1.0)
 class Axle:
     """What is carried over of one unit."""
 
-    speed: Last = Last()  # by its sense
+    speed: Last = NOTHING  # by its sense
     slow_ns: int = int(NEVER)  # the last instant at which it was known to be below turning
-    stalled: Last = Last()  # by the direction in which it pushes without moving
+    stalled: Last = NOTHING  # by the direction in which it pushes without moving
 
 
 @dataclass(frozen=True)
 class State:
     """What is carried over from piece to piece."""
 
-    request: Last = Last()
+    request: Last = NOTHING
     axles: Mapping[str, Axle] = field(default_factory=dict)
 
 

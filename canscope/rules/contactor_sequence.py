@@ -43,7 +43,7 @@ class ContactorSequence(Rule):
     Plan::
 
         [rules.contactor-sequence]
-        clock_ms = 1.0         # ms, by which two stamps may be out of order; common practice, no source
+        clock_ms = 1.0         # ms between two stamps; common practice, no source
     """
 
     clock_ms: float = limit(1.0, "ms")
@@ -58,7 +58,9 @@ class ContactorSequence(Rule):
         "fail": "{wrong}, time between",
         "close": "sampling is too coarse to tell whether {right}, time between",
     }
-    exercise: ClassVar[str] = "close the contactors the way the vehicle does, until positive is closed"
+    exercise: ClassVar[str] = (
+        "close the contactors the way the vehicle does, until positive is closed"
+    )
     causes: ClassVar[tuple[str, ...]] = (
         "the controller's closing sequence or its timing",
         "two contactor wires or state inputs exchanged",
@@ -84,9 +86,7 @@ class ContactorSequence(Rule):
             found += self._opened(window, positive)
         return found
 
-    def _before(
-        self, window: ClosedWindow, pole: str, word: str, positive: Event
-    ) -> list[Outcome]:
+    def _before(self, window: ClosedWindow, pole: str, word: str, positive: Event) -> list[Outcome]:
         """One pole against positive: closed before it, and not opened again in between."""
         right, wrong = f"{word} closed before positive", f"{word} closed only after positive"
         closed = last_until(closings(window, pole), positive.time_ns)
@@ -120,14 +120,18 @@ class ContactorSequence(Rule):
         opened = first_after(openings(window, "precharge"), closed.time_ns)
         if opened is not None:
             right = "pre-charge opened after positive closed"
-            return [self._order(positive, opened, right, "pre-charge opened before positive closed")]
+            return [
+                self._order(positive, opened, right, "pre-charge opened before positive closed")
+            ]
         if window.until_ns - positive.time_ns < PATIENCE_NS:
             text = "the recording ended before pre-charge opened"
             return [Doubt(NAME, "not-exercised", text, window.until_ns)]
         if window.at("contactors.precharge", window.until_ns - 1).value[0] != 1:
             text = "the state of pre-charge was lost before it opened"
             return [Doubt(NAME, "stale", text, window.until_ns)]
-        return [self._missed(window, positive, "pre-charge stayed closed after positive had closed")]
+        return [
+            self._missed(window, positive, "pre-charge stayed closed after positive had closed")
+        ]
 
     def _order(self, earlier: Event, later: Event, right: str, wrong: str) -> Margins:
         apart, u = lapse_ms(earlier, later)

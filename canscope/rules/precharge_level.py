@@ -15,7 +15,7 @@ from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import SPINNING, Rule, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules._links import absence, link_subjects, links, present
-from canscope.rules._poles import closings, last_until
+from canscope.rules._poles import closings, openings
 
 SAFE_V = 60.0  # UN R100: high voltage begins above 60 V d.c.; a pack below it gives no percentage
 
@@ -58,7 +58,9 @@ class PrechargeLevel(Rule):
         "close": "positive closed with the {subject} at about {link_V:.1f} V of {pack_V:.1f} V"
         "{inrush}, part of pack voltage",
     }
-    exercise: ClassVar[str] = "close the contactors the way the vehicle does, until positive is closed"
+    exercise: ClassVar[str] = (
+        "close the contactors the way the vehicle does, until positive is closed"
+    )
     causes: ClassVar[tuple[str, ...]] = (
         "the controller closes positive by time, not by voltage, and too early",
         "a load draws from the link during pre-charge",
@@ -117,27 +119,27 @@ class PrechargeLevel(Rule):
 def _drift(window: ClosedWindow, role: str, positive: Event) -> float:
     """How far the link may have moved between its last sure reading and the closing, in V.
 
-    Towards an asymptote the speed only falls, so every slope seen since pre-charge began bounds
-    what follows; the smallest of them is taken. A jump in the bracketing interval is the closing
-    itself and widens nothing. Where pre-charge began too late to show a slope, all that was seen
-    in the interval counts.
+    Towards an asymptote the speed only falls, so every slope seen since the circuit last changed
+    bounds what follows; the smallest of them is taken. A jump in the bracketing interval is the
+    closing itself and widens nothing. Where the circuit changed too late to show a slope, all that
+    was seen in the interval counts.
     """
+    changes = [*closings(window, "precharge"), *openings(window, "precharge")]
+    changes = [event for event in changes if event.time_ns <= positive.time_ns]
+    if not changes and window.bench.has("contactors.precharge"):
+        return 0.0  # nothing but positive itself can charge it
+    changes += [e for e in closings(window, "negative") if e.time_ns <= positive.time_ns]
+    since = max((event.time_ns for event in changes), default=window.span.start_ns)
     samples = present(window.back(role, positive.after_ns - 120 * S))
     last = int(np.searchsorted(samples.time_ns, positive.after_ns, "right")) - 1
     end = int(np.searchsorted(samples.time_ns, positive.time_ns, "right")) - 1
     reading = samples.value[last]
     seen = float(np.max(np.abs(samples.value[last : end + 1] - reading)))
-    since = max(
-        (event.time_ns for event in _circuit(window) if event.time_ns <= positive.time_ns),
-        default=window.span.start_ns,
-    )
     first = int(np.searchsorted(samples.time_ns, since))
     if first >= last:
-        return seen if since < positive.time_ns or _circuit(window) else 0.0
-    steps = slice(first, last)
-    passed = samples.time_ns[last] - samples.time_ns[steps]
-    rise = np.abs(reading - samples.value[steps]) + 2 * window.bench.u(role)
-    ahead = positive.time_ns - samples.time_ns[last]
-    slope = float(np.min(rise / passed))
-    beyond = slope * (positive.time_ns - samples.time_ns[end])
-    return min(slope * ahead, seen + beyond)
+        return seen
+    passed = samples.time_ns[last] - samples.time_ns[first:last]
+    moved = np.abs(reading - samples.value[first:last]) + 2 * window.bench.u(role)
+    slope = float(np.min(moved / passed))
+    ahead = positive.time_ns - samples.time_ns[[last, end]]
+    return float(min(slope * ahead[0], seen + slope * ahead[1]))

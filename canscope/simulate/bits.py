@@ -31,9 +31,9 @@ def put(payload: Bytes, spec: SignalSpec, codes: NDArray[np.int64]) -> None:
 
 
 def _table() -> NDArray[np.uint8]:
-    crc = np.arange(256, dtype=np.uint16)
+    crc = np.arange(256)
     for _ in range(8):
-        crc = np.where(crc & 0x80, crc << 1 ^ POLYNOMIAL, crc << 1) & 0xFF
+        crc = (crc << 1 ^ POLYNOMIAL * (crc >> 7)) & 0xFF
     return crc.astype(np.uint8)
 
 

@@ -94,7 +94,7 @@ class Link:
 
 def simulate(vehicle: Vehicle, script: Script, *, extra_load_W: Floats | None = None) -> Truth:
     """Act the script out on the vehicle; ``extra_load_W`` hangs on the link, a row a step."""
-    time_s = np.arange(round(script.end_s / STEP_S)) * STEP_S
+    time_s: Floats = np.arange(round(script.end_s / STEP_S), dtype=np.float64) * STEP_S
     inputs = script.inputs(time_s)
     selector = inputs["direction"]
     sense = np.where(selector == FORWARD, 1.0, np.where(selector == REVERSE, -1.0, 0.0))

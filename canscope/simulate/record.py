@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -61,7 +60,7 @@ class Recording:
 
     def of(self, channel: str, can_id: int | None = None) -> NDArray[np.bool_]:
         """Which rows are on that channel, of that identifier if one is given."""
-        rows = self.channel == self.channels.index(channel)
+        rows: NDArray[np.bool_] = self.channel == self.channels.index(channel)
         return rows if can_id is None else rows & (self.can_id == can_id)
 
     def since_s(self) -> NDArray[np.float64]:
@@ -77,9 +76,7 @@ def all_messages(vehicle: Vehicle) -> dict[str, tuple[MessageSpec, ...]]:
     return found
 
 
-def record(
-    vehicle: Vehicle, script: Script, seen: Readings, rng: np.random.Generator
-) -> Recording:
+def record(vehicle: Vehicle, script: Script, seen: Readings, rng: np.random.Generator) -> Recording:
     """Every node sends its messages while it is awake; ``seen`` has a row a millisecond."""
     messages = all_messages(vehicle)
     node = {unit.channel: unit for unit in vehicle.units}
@@ -99,9 +96,9 @@ def record(
         length = np.repeat([m.length for m in own], [len(part[0]) for part in sent])[order]
         payload = np.concatenate([part[1] for part in sent])[order]
         parts.append((time_us, np.full(len(time_us), number), can_id, length, payload))
-    columns = [np.concatenate(column) for column in zip(*parts, strict=True)]
-    order = np.argsort(columns[0], kind="stable")
-    whole = Recording(*(column[order] for column in columns), channels=tuple(messages))
+    time_us, number, can_id, length, payload = map(np.concatenate, zip(*parts, strict=True))
+    order = np.argsort(time_us, kind="stable")
+    whole = Recording(time_us, number, can_id, length, payload, tuple(messages)).take(order)
     return whole.take(whole.since_s() < script.end_s)
 
 
@@ -118,7 +115,7 @@ def _awake(script: Script, name: str, dies_s: float) -> tuple[float, float]:
 def _send(
     message: MessageSpec,
     awake: tuple[float, float],
-    seen: Mapping[str, NDArray[np.float64]],
+    seen: Readings,
     rng: np.random.Generator,
 ) -> tuple[NDArray[np.int64], Bytes]:
     """Stamps in microseconds and payloads of one message."""
@@ -136,7 +133,7 @@ def _send(
         if spec.key in seen:
             column = seen[spec.key]
             value = column[np.minimum(rows, len(column) - 1)]
-            if spec.name in NOISE:
+            if spec.name in NOISE and spec.key not in seen.still:
                 value = value + rng.normal(0.0, NOISE[spec.name], count)
             codes[spec.name] = raw_codes(spec, value)
         elif spec.name == "Alive":

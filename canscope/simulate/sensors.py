@@ -26,13 +26,23 @@ NOISE = {
     "WindingTemp": 0.05,
 }
 
-Readings = dict[str, Floats]  # "channel:Message.Signal" -> physical value, a row a millisecond
+
+class Readings(dict[str, Floats]):
+    """What each signal shows: "channel:Message.Signal" -> physical value, a row a millisecond.
+
+    Signals in ``still`` get no noise: a frozen sensor has none.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.still: set[str] = set()
 
 
 def readings(truth: Truth, vehicle: Vehicle) -> Readings:
     """Every signal before noise and rounding, in the definition's unit."""
-    can0 = _vehicle_bus(truth, vehicle)
-    found = {f"can0:{name}": column for name, column in can0.items()}
+    found = Readings()
+    for name, column in _vehicle_bus(truth, vehicle).items():
+        found[f"can0:{name}"] = column
     for unit in vehicle.units:
         own, sign = f"{unit.channel}:", truth.raw_sign[unit.name]
         heat = truth.heat[unit.name]
@@ -46,7 +56,7 @@ def readings(truth: Truth, vehicle: Vehicle) -> Readings:
     return found
 
 
-def _vehicle_bus(truth: Truth, vehicle: Vehicle) -> Readings:
+def _vehicle_bus(truth: Truth, vehicle: Vehicle) -> dict[str, Floats]:
     inputs, closed = truth.inputs, truth.closed
     connected = (closed["negative"] > 0) & (closed["positive"] > 0)
     insulation = np.where(connected, vehicle.pack.insulation_kohm, MONITOR_UNCONNECTED_KOHM)
@@ -73,7 +83,7 @@ def supply_voltage(truth: Truth, supply: Supply) -> Floats:
     closed = truth.closed["positive"] > 0
     volt = np.where(closed, supply.charging_V, supply.resting_V)
     for pole in truth.closed.values():
-        for row in np.flatnonzero(np.diff(pole) > 0):
+        for row in np.flatnonzero(np.diff(pole) > 0).tolist():
             # A coil draws its pull-in current a little before its contact meets.
             since = time_s - time_s[max(row - 15, 0)]
             dip = supply.dip_V * np.exp(-np.maximum(since, 0.0) / supply.dip_s)

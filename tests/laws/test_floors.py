@@ -59,11 +59,7 @@ def test_only_the_command_line_and_tests_know_the_simulator():
 
 def test_the_model_opens_nothing():
     forbidden = {"socket", "can", "cantools", "plotly", "pandas", "pathlib.Path.open"}
-    used = {
-        name.split(".")[0]
-        for path in (ROOT / "model").glob("*.py")
-        for name in imports(path)
-    }
+    used = {name.split(".")[0] for path in (ROOT / "model").glob("*.py") for name in imports(path)}
     assert not used & forbidden
 
 

@@ -5,10 +5,7 @@ import sys
 
 import canscope
 
-NAMES = (
-    "read_capture read_definitions read_plan decode check watch write_report Frames Signals "
-    "Finding Report CanscopeError"
-).split()
+NAMES = ["read_capture", "read_definitions", "read_plan", "decode", "check", "watch", "write_report", "Frames", "Signals", "Finding", "Report", "CanscopeError"]
 
 
 def test_the_public_names_are_these():

@@ -1,0 +1,78 @@
+"""Bytes as they are stored: counted and hashed while they are read, and unpacked."""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import io
+import zlib
+from collections.abc import Callable
+from typing import BinaryIO
+
+from canscope.model.errors import CaptureError, Where
+
+GZIP = b"\x1f\x8b"  # RFC 1952, 2.3.1
+
+
+class Stored(io.RawIOBase):
+    """A stream that counts and hashes what passes; ``said`` hears of every piece's size."""
+
+    def __init__(self, stream: BinaryIO, file: str, said: Callable[[int], None]) -> None:
+        self._stream, self._file, self._said = stream, file, said
+        self._hash = hashlib.sha256()
+        self.size = 0
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: bytearray | memoryview) -> int:  # type: ignore[override]
+        """Fill the buffer unless the stream ends, also from a pipe that gives little at a time."""
+        view, filled = memoryview(buffer), 0
+        try:
+            while filled < len(view):
+                piece = self._stream.read(len(view) - filled)
+                if not piece:
+                    break
+                view[filled : filled + len(piece)] = piece
+                filled += len(piece)
+        except OSError as error:
+            raise CaptureError(
+                f"reading stopped after {self.size + filled} bytes: {error.strerror or error}",
+                where=Where(self._file),
+                hint="copy the file to a sound disk and try again",
+            ) from error
+        self._hash.update(view[:filled])
+        self.size += filled
+        self._said(filled)
+        return filled
+
+    @property
+    def sha256(self) -> str:
+        return self._hash.hexdigest()
+
+
+class Unzipped(io.RawIOBase):
+    """What a gzip stream holds, up to its end or to where it is damaged; ``damage`` says so."""
+
+    def __init__(self, stream: BinaryIO) -> None:
+        self._stream = gzip.GzipFile(fileobj=stream)
+        self.damage = ""
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: bytearray | memoryview) -> int:  # type: ignore[override]
+        view = memoryview(buffer)
+        if self.damage:
+            return 0
+        try:
+            # read1: a longer read would throw away what came before the damage
+            piece = self._stream.read1(len(view))
+        except EOFError:
+            self.damage = "its compressed data ends early; what came before is kept"
+            return 0
+        except (zlib.error, gzip.BadGzipFile) as error:
+            self.damage = f"its compressed data is damaged ({error}); what came before is kept"
+            return 0
+        view[: len(piece)] = piece
+        return len(piece)

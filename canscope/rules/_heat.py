@@ -1,0 +1,203 @@
+"""What the temperature rules share: their sensors, and for how long heat must be watched.
+
+Heat soaks out of iron and copper after the stop, so a temperature is watched until some time after
+the last burst of its unit. A recording, or a sensor, that ends sooner proves nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from canscope.model.bench import Bench
+from canscope.model.outcome import Doubt, Subject
+from canscope.model.piece import Piece, S
+from canscope.model.signals import NEVER, Samples
+from canscope.model.tables import Bools, Int64s
+from canscope.rules._sensor import Sensor, doubts, railed, watch
+
+HOT_STAGES = frozenset({"unit-alone", "dry-spin", "wet-spin", "rolling"})
+WATCH_S = 60.0  # common practice, no source
+FOREVER = np.int64(2**62)
+
+
+@dataclass(frozen=True)
+class Sensed:
+    """One temperature of one unit."""
+
+    subject: str  # "front winding"
+    unit: str
+    word: str
+    role: str
+
+
+@dataclass(frozen=True)
+class Followed:
+    """What a run has shown of one temperature so far."""
+
+    sensor: Sensor = Sensor()
+    last_ns: int = int(NEVER)  # its last believable value
+    watched_ns: int = int(NEVER)  # until when it was to be watched, as known then
+    gap_ns: int | None = None  # begin of the first gap within the watch
+    gap_s: float = 0.0
+
+
+@dataclass(frozen=True)
+class Heat:
+    """The state of a temperature rule: watches by unit, sensors and first values by subject."""
+
+    until_ns: Mapping[str, int] = field(default_factory=dict)  # NEVER, FOREVER or watch's end
+    followed: Mapping[str, Followed] = field(default_factory=dict)
+    base: Mapping[str, float] = field(default_factory=dict)  # before the first burst, NaN unknown
+
+
+def sensors(bench: Bench) -> list[Sensed]:
+    """Every bound temperature of every unit."""
+    return [
+        Sensed(f"{unit.name} {word}", unit.name, word, role)
+        for unit in bench.units
+        for word, role in unit.temperature_roles().items()
+        if role in bench.bindings
+    ]
+
+
+def heat_subjects(
+    bench: Bench, no_limit: Callable[[str], str] = lambda word: "", *, speed: bool = False
+) -> list[Subject]:
+    """A subject for every temperature word; a unit without any gets one that is not bound.
+
+    ``speed``: the answer also rests on knowing when the unit turned.
+    """
+    subjects = []
+    for unit in bench.units:
+        rests_on = (unit.role("speed"),) if speed else ()
+        words = unit.temperature_roles()
+        for word, role in words.items():
+            subjects.append(
+                Subject(f"{unit.name} {word}", (role, *rests_on), (role,), no_limit(word))
+            )
+        if not words:
+            needs = (unit.role("temperatures.*"), *rests_on)
+            subjects.append(Subject(f"{unit.name} temperature", needs))
+    return subjects or [Subject("axles", needs=("units.*.temperatures.*",))]
+
+
+def begin(bench: Bench) -> Heat:
+    """The state before the first piece."""
+    until = {unit.name: int(NEVER) for unit in bench.units}
+    return Heat(until, {sensed.subject: Followed() for sensed in sensors(bench)})
+
+
+@dataclass(frozen=True, eq=False)
+class Watch:
+    """Until when a unit's heat is watched, as known at any instant of one piece."""
+
+    known_ns: Int64s  # instants at which that changes, in time order
+    until_ns: Int64s  # one more than changes: what held before the first, after each
+
+    def at(self, times_ns: Int64s) -> Int64s:
+        """Until when it was to be watched, as known then; NEVER before the first burst."""
+        return self.until_ns[np.searchsorted(self.known_ns, times_ns, "right")]
+
+    def on(self, times_ns: Int64s) -> Bools:
+        """Instants at which it is watched."""
+        return np.asarray(times_ns <= self.at(times_ns))
+
+
+def watch_of(state: Heat, piece: Piece, unit: str, watch_s: float) -> Watch:
+    """A unit's watch over this piece; the last entry is what holds after it."""
+    known, until = [], [state.until_ns[unit]]
+    for event in piece.events:
+        if event.subject == unit and event.kind == "burst-start":
+            known.append(event.known_ns)
+            until.append(int(FOREVER))
+        elif event.subject == unit and event.kind == "burst-end":
+            known.append(event.known_ns)
+            until.append(event.time_ns + round(watch_s * S))
+    return Watch(np.array(known, np.int64), np.array(until, np.int64))
+
+
+def follow(state: Heat, piece: Piece, watch_s: float) -> tuple[Heat, dict[str, Watch]]:
+    """The state after a piece, and each unit's watch over it."""
+    watches = {name: watch_of(state, piece, name, watch_s) for name in state.until_ns}
+    followed, base = dict(state.followed), dict(state.base)
+    for sensed in sensors(piece.bench):
+        starts = piece.events_of("burst-start", sensed.unit)
+        if starts and sensed.subject not in base:
+            before = piece.at(sensed.role, starts[0].time_ns, before=True)
+            base[sensed.subject] = float(before.value[0])
+        if len(piece[sensed.role]):
+            now = followed[sensed.subject]
+            followed[sensed.subject] = _seen(now, piece, sensed.role, watches[sensed.unit])
+    until = {name: int(watch.until_ns[-1]) for name, watch in watches.items()}
+    return Heat(until, followed, base), watches
+
+
+def _seen(followed: Followed, piece: Piece, role: str, unit: Watch) -> Followed:
+    """One temperature after its new samples: sensor, last believable value, gaps in the watch."""
+    followed = replace(followed, sensor=watch(followed.sensor, piece, role))
+    times = _believable(piece, role, piece[role]).time_ns
+    if not len(times):
+        return followed
+    if followed.last_ns != NEVER and followed.gap_ns is None:
+        earlier = np.concatenate(([followed.last_ns], times[:-1])).astype(np.int64)
+        watched = np.concatenate(([followed.watched_ns], unit.at(times[:-1])))
+        lost = np.minimum(times, watched) - earlier
+        gaps = np.flatnonzero(lost > piece.history.patience_ns(role, times))
+        if len(gaps):
+            first = int(gaps[0])
+            followed = replace(
+                followed, gap_ns=int(earlier[first]), gap_s=float(lost[first] / S)
+            )
+    return replace(followed, last_ns=int(times[-1]), watched_ns=int(unit.at(times[-1:])[0]))
+
+
+def _believable(piece: Piece, role: str, samples: Samples) -> Samples:
+    off = ~np.isnan(samples.value) & ~railed(piece.bench.bindings[role], samples)
+    return samples[off]
+
+
+def closing(state: Heat, piece: Piece, watch_s: float, *, idle_counts: bool) -> list[Doubt]:
+    """What keeps a run from proving its temperatures.
+
+    ``idle_counts``: a run in which no unit turned can prove it (in power-up nothing shall turn).
+    """
+    found: list[Doubt] = []
+    for sensed in sensors(piece.bench):
+        followed = state.followed[sensed.subject]
+        found += doubts(followed.sensor, piece.bench, sensed.subject, sensed.role)
+        if state.until_ns[sensed.unit] == NEVER:
+            if not idle_counts:
+                text = "the unit was not seen to turn"
+                found.append(Doubt(sensed.subject, "not-exercised", text))
+        else:
+            found += _ended(state.until_ns[sensed.unit], followed, piece, sensed, watch_s)
+    return found
+
+
+def _ended(
+    until_ns: int, followed: Followed, piece: Piece, sensed: Sensed, watch_s: float
+) -> Sequence[Doubt]:
+    """Whether recording and sensor went on for long enough after the last burst."""
+    soak = f"heat soaks out for {watch_s:g} s"
+    if until_ns == FOREVER:
+        text = f"the recording ended while the unit still turned; {soak}"
+        return [Doubt(sensed.subject, "not-exercised", text)]
+    end_ns = until_ns - round(watch_s * S)
+    if piece.until_ns <= until_ns:
+        after = (piece.until_ns - end_ns) / S
+        text = f"the recording ended {after:.1f} s after the last burst; {soak}"
+        return [Doubt(sensed.subject, "not-exercised", text)]
+    if followed.gap_ns is not None:
+        text = f"it gave nothing for {followed.gap_s:.1f} s while heat soaked out"
+        return [Doubt(sensed.subject, "stale", text, followed.gap_ns)]
+    if followed.last_ns == NEVER:
+        return []
+    last = np.array([followed.last_ns], np.int64)
+    if int(last[0]) + int(piece.history.patience_ns(sensed.role, last)[0]) < until_ns:
+        after = (followed.last_ns - end_ns) / S
+        text = f"its values stopped {after:.1f} s after the last burst; {soak}"
+        return [Doubt(sensed.subject, "stale", text, followed.last_ns)]
+    return []

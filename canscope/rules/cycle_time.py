@@ -1,0 +1,236 @@
+"""Rule ``cycle-time``."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import POLES, Bench
+from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
+from canscope.model.piece import Piece, S
+from canscope.model.rule import ALL_STAGES, Rule, limit, unjudged
+from canscope.model.signals import NEVER
+from canscope.model.tables import Int64s
+from canscope.rules import RULES
+from canscope.rules._messages import bound_messages, message_subjects
+
+MS = 10**6
+LEARNED_FROM = 32  # intervals whose median becomes the cycle where nobody states one
+TOGETHER_NS = 10 * S  # a shutdown silences all nodes within this time; common practice, no source
+
+
+@dataclass(frozen=True)
+class Node:
+    """One message as heard so far."""
+
+    cycle_ns: int | None
+    last_ns: int | None = None
+    learning: tuple[int, ...] = ()  # intervals, while the cycle is not known
+    late: bool = False  # the present silence is told to be too long
+    asked: bool = False  # it is too long, but the node may have been switched off
+
+
+@dataclass(frozen=True)
+class Bus:
+    """All messages, and whether their nodes must speak at all."""
+
+    awake: bool
+    nodes: Mapping[str, Node]
+
+
+@RULES.add("cycle-time")
+@dataclass(frozen=True, kw_only=True)
+class CycleTime(Rule):
+    """No message that a role rests on falls silent while its node must speak.
+
+    Judged
+        For each message, from its first frame to shutdown, and anew after waking: every interval
+        between its frames, and a silence as soon as it lasts too long, so that a node that dies
+        fails without sending anything more. The cycle is the plan's, else the definition's, else
+        the median of the first 32 intervals. A silence that begins while all poles are open and
+        nothing turns may be a shutdown (all nodes within 10 s of each other); it fails once
+        another node is heard more than 10 s later, a pole closes, a unit turns, or the node itself
+        speaks again.
+    Margin
+        ``cycles`` times the cycle minus the interval, in ms.
+    Unproven
+        The message never came (not-seen), or too seldom to learn its cycle (not-exercised); the
+        recording ended during a silence that may have been a shutdown (stale).
+
+    Plan::
+
+        [rules.cycle-time]
+        cycles = 3              # as ISO 11783-7: 100 ms heartbeat, error beyond 300 ms
+    """
+
+    cycles: float = limit(3.0, "cycles", "ISO 11783-7: heartbeat 100 ms, error beyond 300 ms", low=1)
+
+    unit: ClassVar[str] = "ms"
+    required_in: ClassVar[frozenset[str]] = ALL_STAGES
+    limit_parameter: ClassVar[str] = "cycles"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "the message kept its cycle of {cycle_ms:.4g} ms",
+        "fail": "the message of {cycle_ms:.4g} ms cycle fell silent for longer than allowed",
+    }
+    exercise: ClassVar[str] = "record with all nodes powered, for at least 33 frames of each message"
+    causes: ClassVar[tuple[str, ...]] = (
+        "the node lost its supply or restarted",
+        "a plug or the bus wiring has a loose contact",
+        "the recorder or the bus was overloaded, and frames were lost",
+    )
+    next: ClassVar[str] = "look whether other messages paused at the same instant, and at the 12 V"
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """Every message with a bound signal."""
+        return message_subjects(bench)
+
+    def start(self, bench: Bench) -> Bus:
+        """Nothing heard yet."""
+        nodes = {}
+        for key, roles in bound_messages(bench).items():
+            stated = (bench.bindings[role].cycle_ns for role in roles)
+            nodes[key] = Node(next((cycle for cycle in stated if cycle), None))
+        return Bus(awake=True, nodes=nodes)
+
+    def fold(self, state: Bus, piece: Piece) -> tuple[Bus, Sequence[Outcome]]:
+        """Judge intervals, and silences whose deadline lies in this piece."""
+        found: list[Outcome] = []
+        nodes, awake = dict(state.nodes), state.awake
+        for first_ns, last_ns, awake in _stretches(state.awake, piece):
+            heard = {key: _between(piece, key, first_ns, last_ns) for key in nodes}
+            for key, times in heard.items():
+                nodes[key], rows = self._intervals(key, nodes[key], times)
+                found += rows
+            # Only now is it known of every node when it was last heard.
+            latest = {key: node.last_ns for key, node in nodes.items()}
+            for key, node in nodes.items():
+                nodes[key], rows = self._silence(key, node, piece, last_ns, latest)
+                found += rows
+            if not awake:
+                nodes = {key: _asleep(node) for key, node in nodes.items()}
+        return Bus(awake, nodes), found
+
+    def _intervals(self, key: str, node: Node, times: Int64s) -> tuple[Node, list[Outcome]]:
+        """The intervals that end with these arrivals."""
+        if not len(times):
+            return node, []
+        carried = [] if node.last_ns is None else [node.last_ns]
+        times = np.concatenate((carried, times)).astype(np.int64)
+        found: list[Outcome] = []
+        late = node.late
+        node = replace(node, last_ns=int(times[-1]), late=False, asked=False)
+        if node.cycle_ns is None:
+            used = min(LEARNED_FROM - len(node.learning), len(times) - 1)
+            learning = (*node.learning, *np.diff(times[: used + 1]).tolist())
+            if len(learning) < LEARNED_FROM:
+                return replace(node, learning=learning), []
+            node = replace(node, cycle_ns=max(1, int(np.median(learning))), learning=())
+            times = times[used:]
+            # The longest of the intervals learned from can be judged now, and no sooner.
+            found.append(self._row(key, node, times[:1], max(learning)))
+        interval = np.diff(times)
+        allowed = self._allowed_ns(node)
+        late_rows = np.flatnonzero(interval > allowed)
+        if late:
+            late_rows = late_rows[late_rows > 0]
+        if len(late_rows):
+            found.append(self._row(key, node, times[late_rows] + allowed, allowed + 1))
+        found.append(self._row(key, node, times[1:], interval))
+        return node, found
+
+    def _silence(
+        self, key: str, node: Node, piece: Piece, last_ns: int, latest: Mapping[str, int | None]
+    ) -> tuple[Node, list[Outcome]]:
+        """The silence since the last arrival, if its deadline has passed by ``last_ns``."""
+        if node.last_ns is None or node.cycle_ns is None or node.late:
+            return node, []
+        allowed = self._allowed_ns(node)
+        deadline_ns = node.last_ns + allowed
+        if deadline_ns > last_ns:
+            return node, []
+        if node.asked or _idle(piece, deadline_ns):
+            others = [at for other, at in latest.items() if other != key and at is not None]
+            spoke = max(others, default=0) > node.last_ns + TOGETHER_NS
+            after = piece.back("@engaged", deadline_ns + 1)
+            busy = (after.value == 1) & (after.time_ns <= last_ns)
+            if not spoke and not busy.any():
+                return replace(node, asked=True), []
+        at = np.array([deadline_ns], np.int64)
+        return replace(node, late=True, asked=False), [self._row(key, node, at, allowed + 1)]
+
+    def close(self, state: Bus, piece: Piece) -> Sequence[Outcome]:
+        """Silences that last to the end, and messages that could not be judged."""
+        found: list[Outcome] = []
+        for key, node in state.nodes.items():
+            if node.late and node.last_ns is not None:
+                at = np.array([piece.until_ns - 1], np.int64)
+                found.append(self._row(key, node, at, piece.until_ns - 1 - node.last_ns))
+            elif node.asked:
+                text = (
+                    "it fell silent with all poles open and nothing turning, and the recording"
+                    " ended before it could be told whether it died or was switched off"
+                )
+                found.append(Doubt(key, "stale", text, node.last_ns))
+            if node.last_ns is None and state.awake:
+                found.append(unjudged(key, "not-seen"))
+            elif node.cycle_ns is None:
+                few = f"fewer than {LEARNED_FROM + 1} frames came, too few to learn its cycle from"
+                found.append(unjudged(key, "not-exercised", few))
+            else:
+                found.append(unjudged(key, "not-exercised", "fewer than two frames came"))
+        return found
+
+    def _allowed_ns(self, node: Node) -> int:
+        assert node.cycle_ns is not None
+        return round(self.cycles * node.cycle_ns)
+
+    def _row(self, key: str, node: Node, at_ns: Int64s, interval_ns: int | Int64s) -> Margins:
+        """Rows that end at these instants; an interval is as exact as the stamps themselves."""
+        assert node.cycle_ns is not None
+        allowed = self._allowed_ns(node)
+        return margins(
+            key,
+            at_ns,
+            (allowed - np.asarray(interval_ns)) / MS,
+            measured=np.asarray(interval_ns) / MS,
+            limit=allowed / MS,
+            start_ns=at_ns - interval_ns,
+            end_ns=at_ns,
+            cycle_ms=node.cycle_ns / MS,
+        )
+
+
+def _stretches(awake: bool, piece: Piece) -> Iterator[tuple[int, int, bool]]:
+    """Stretches of a piece in which nodes must speak: first and last instant, awake afterwards."""
+    first_ns = piece.start_ns
+    for event in piece.events:
+        if event.kind == "shutdown" and awake:
+            yield first_ns, event.known_ns, False
+            awake, first_ns = False, event.known_ns + 1
+        elif event.kind == "wake" and not awake:
+            awake, first_ns = True, max(first_ns, event.known_ns)
+    if awake:
+        yield first_ns, piece.until_ns - 1, True
+
+
+def _between(piece: Piece, key: str, first_ns: int, last_ns: int) -> Int64s:
+    times = piece.arrivals.get(key, np.zeros(0, np.int64))
+    first, end = np.searchsorted(times, (first_ns, last_ns + 1))
+    return times[first:end]
+
+
+def _asleep(node: Node) -> Node:
+    return replace(node, last_ns=None, late=False, asked=False)
+
+
+def _idle(piece: Piece, time_ns: int) -> bool:
+    """Whether all poles are known to be open and nothing turns, so that nodes may be put to sleep.
+
+    Where no pole is bound nobody can tell, and a silence is judged at once.
+    """
+    poles = [f"contactors.{pole}" for pole in POLES if piece.bench.has(f"contactors.{pole}")]
+    known = all(piece.at(pole, time_ns).sampled_ns[0] != NEVER for pole in poles)
+    return bool(poles) and known and bool(piece.at("@engaged", time_ns).value[0] == 0)
