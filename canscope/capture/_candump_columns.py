@@ -47,7 +47,7 @@ def columns(text: bytes, known: set[str]) -> tuple[Int64s, Frames]:
     nanos, whole = _decimal(buffer, dot, close, 9, left=True)
     good &= whole & (_at(buffer, starts) == ord("(")) & (seconds <= LAST_SECOND)
     good &= _at(buffer, close + 1) == ord(" ")
-    extended = _at(buffer, mark - 9) == ord(" ")
+    extended = _at(buffer, mark - 4) != ord(" ")
     can_id, whole = _identifier(buffer, mark, extended)
     good &= whole & (mark < stops + 1) & (can_id <= np.where(extended, 0x1FFF_FFFF, 0x7FF))
     length, data, whole = _payload(buffer, mark, stops)
@@ -102,10 +102,10 @@ def _decimal(
 
 
 def _identifier(buffer: Bytes, mark: Int64s, extended: Bools) -> tuple[Int64s, Bools]:
-    """The 8 hex digits before the mark, or the 3 after a space."""
+    """The 8 hex digits before the mark and behind a space, or the last 3 of them."""
     digits = HEXADECIMAL.take(_after(buffer, mark - 8, 8))
     digits[~extended, :5] = 0
-    good = (digits != NONE).all(axis=1) & (extended | (_at(buffer, mark - 4) == ord(" ")))
+    good = (digits != NONE).all(axis=1) & (~extended | (_at(buffer, mark - 9) == ord(" ")))
     return digits @ (16 ** np.arange(8)[::-1]), good
 
 

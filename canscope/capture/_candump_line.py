@@ -13,7 +13,10 @@ from canscope.model.tables import Flag
 Row = tuple[int, str, int, int, int, bytes]  # in the order that FrameBuilder.add takes
 
 ERROR_BIT, ID_BITS = 0x2000_0000, 0x1FFF_FFFF  # linux/can.h: CAN_ERR_FLAG, CAN_EFF_MASK
-FD_FLAGS = (0, int(Flag.BRS), int(Flag.ESI), int(Flag.BRS | Flag.ESI))  # by the flags' low bits
+# plain numbers, as arithmetic on an IntFlag would be half the cost of a line
+EXTENDED, REMOTE, ERROR, FD = map(int, (Flag.EXTENDED, Flag.REMOTE, Flag.ERROR, Flag.FD))
+TRANSMITTED = int(Flag.TRANSMITTED)
+FD_FLAGS = tuple(int(Flag.FD | extra) for extra in (0, Flag.BRS, Flag.ESI, Flag.BRS | Flag.ESI))
 FD_LENGTHS = frozenset((*range(9), 12, 16, 20, 24, 32, 48, 64))  # linux/can/length.h
 LAST_SECOND = 9_223_372_035  # the last one whose nanoseconds all fit 64 bits
 
@@ -45,24 +48,24 @@ def parse(line: bytes) -> Row | str:
     if len(digits) == 8:
         if can_id > ERROR_BIT | ID_BITS:
             return f"identifier {can_id:X} is beyond 29 bits"
-        flags = Flag.ERROR if can_id & ERROR_BIT else Flag.EXTENDED
+        flags = ERROR if can_id & ERROR_BIT else EXTENDED
     payload = bytes.fromhex((fd_data or data or b"").replace(b".", b"").decode())
     length = len(payload)
     if fd:
-        flags |= Flag.FD | FD_FLAGS[int(fd, 16) & 3]
+        flags |= FD_FLAGS[int(fd, 16) & 3]  # by the low bits: BRS 1, ESI 2
         if length not in FD_LENGTHS:
             return f"no CAN FD frame carries {length} bytes"
     if size is not None:
-        flags, length = flags | Flag.REMOTE, int(size or 0)
-    if flags & Flag.ERROR and flags & (Flag.REMOTE | Flag.FD):
+        flags, length = flags | REMOTE, int(size or 0)
+    if flags & ERROR and flags & (REMOTE | FD):
         return "an error frame is neither remote nor FD"
     if (dlc or remote_dlc) and length != 8:
         return "a raw DLC beyond 8 belongs to 8 bytes"
     if sent == b"T":
-        flags |= Flag.TRANSMITTED
+        flags |= TRANSMITTED
     time_ns = int(seconds) * 10**9 + int(fraction.ljust(9, b"0"))
     name = channel.decode("utf-8", "backslashreplace")
-    return time_ns, name, can_id & ID_BITS, int(flags), length, payload
+    return time_ns, name, can_id & ID_BITS, flags, length, payload
 
 
 def dropped(line: bytes) -> int | None:

@@ -51,11 +51,10 @@ class _Order:
         for at, jump in self._steps(chunk.time_ns):
             yield from self._end(chunk.take(slice(begin, at)))
             self.segment, self.step, self.until, begin = self.segment + 1, jump, None, at
-        if chunk.until_ns is not None:
-            promised = chunk.until_ns + DISORDER_NS
-            self.high = promised if self.high is None else max(self.high, promised)
-        if self.high is not None:
-            yield from self._give(chunk.take(slice(begin, None)), self.high - DISORDER_NS)
+        sorted_until = None if self.high is None else self.high - DISORDER_NS
+        known = [until for until in (sorted_until, chunk.until_ns) if until is not None]
+        if known:
+            yield from self._give(chunk.take(slice(begin, None)), max(known))
 
     def close(self) -> Iterator[Frames]:
         """Give the rest."""

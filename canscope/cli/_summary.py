@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from canscope.model.report import Report
 from canscope.report._words import (
     STATE_WORDS,
+    counts,
     meaning,
     measured,
     number,
@@ -72,13 +73,7 @@ def print_summary(
             )
         console.print()
         console.print(table)
-    say(f"\n{_counts(report)}")
+    say(f"\nfindings: {counts(report.findings)}")
     for warning in report.warnings:
         say(f"warning: {warning}", "yellow")
     say("A value on the bus never proves a circuit dead: measure before touching.")
-
-
-def _counts(report: Report) -> str:
-    states = [state(finding) for finding in report.findings]
-    told = [f"{states.count(name)} {word}" for name, word in STATE_WORDS.items() if name in states]
-    return f"findings: {'; '.join(told) or 'none'}"

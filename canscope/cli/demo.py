@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from canscope.simulate.runs import Run
 
 SIGN = "canscope-demo.txt"
-SIGN_TEXT = """A canscope demo folder: everything in it is invented and made by canscope's simulator.
+SIGN_TEXT = """A canscope demo folder: everything in it is invented, made by canscope's simulator.
 One folder a run: capture.log, plan.toml with vehicle.toml, the definitions (*.dbc), truth.csv
 (what really happened) and the reports. 'canscope demo' writes here again; reports are kept.
 """

@@ -92,6 +92,11 @@ class Decoder:
         unknown = self._unknown(places[codes == UNDEFINED])
         return Signals(frames, series, arrivals, DecodeTally(short, undefined, unknown))
 
+    def keys(self, *channels: str) -> tuple[str, ...]:
+        """The wanted signals of all channels heard of so far, these ones included."""
+        self._open(*channels)
+        return tuple(self._no_series)
+
     def _grouped(self, frames: Frames, codes: Codes) -> Iterator[tuple[Compiled, Payloads]]:
         """The frames of each wanted message that occurs, in frame order."""
         rows = np.flatnonzero(self._is_wanted[codes])

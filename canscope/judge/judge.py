@@ -156,7 +156,7 @@ class Segment:
             self._states[name], outcomes = self._judge.rules[name].fold(self._states[name], piece)
             self._judge.add(name, outcomes)
         self._close_windows(found.spans, chunk.frames)
-        self._draw(until)
+        self._draw(until - KEEP_NS)
         history.forget(until - KEEP_NS)
         self._start_ns = until
 
@@ -232,8 +232,11 @@ class Segment:
                 judge.overviews[role] = Overview(judge.origin)
             judge.overviews[role].add(samples)
 
-    def _draw(self, until_ns: int | None) -> None:
-        """Copy what the findings need to show before the history forgets it."""
+    def _draw(self, forgotten_ns: int | None) -> None:
+        """Copy what the findings need to show before the history forgets it (None: all of it).
+
+        A finding's worst instant may still be outdone, so nothing is copied sooner than it must.
+        """
         judge, bench = self._judge, self._bench
         for name, subjects in judge.subjects.items():
             for subject in subjects:
@@ -244,7 +247,7 @@ class Segment:
                     roles = tuple(r for r in subject.shown if r in bench.bindings)
                     self._wanted[key] = wanted(worst, roles)
         for key, want in list(self._wanted.items()):
-            if until_ns is None or want.until_ns <= until_ns:
+            if forgotten_ns is None or want.from_ns < forgotten_ns:
                 unit = _unit(judge, key)
                 judge.plots[key] = picture(want, self._history, bench, judge.origin, unit)
                 del self._wanted[key]

@@ -74,4 +74,6 @@ def unjudged(
 
 
 def _capital(text: str) -> str:
+    if ":" in text:  # a channel's name stays as it is
+        return text
     return text[:1].upper() + text[1:]

@@ -18,7 +18,7 @@ from canscope.plan.schema import AliveRole, ChecksumRole, DirectionRole, FaultRo
 from canscope.plan.units import Conversion, conversion, missing, role_unit
 from canscope.plan.wishes import Wish
 
-MAY_SHARE = ("fault", "alive", "checksum")  # one node may speak for both units
+MAY_SHARE = {"fault", "alive", "checksum"}  # one node may speak for both units
 
 
 def bind(
@@ -29,6 +29,7 @@ def bind(
     ``signs`` gives the mounting sign by unit name; it goes into speed and torque.
     """
     bindings: dict[str, Binding] = {}
+    taken: dict[str, str] = {}
     for wish in wanted:
         try:
             message, spec = names.find(wish.table.signal)
@@ -36,24 +37,22 @@ def bind(
             if not names.excused(wish.table.signal):
                 notes.mistake(wish.path, error.what, error.hint)
             continue
+        _check_shared(wish, spec.key, taken, notes)
+        taken[wish.role] = spec.key
         binding = _Binder(wish, message, spec, notes).bound(signs)
         if binding is not None:
-            _check_shared(wish, binding, bindings, notes)
             bindings[wish.role] = binding
     return bindings
 
 
-def _check_shared(
-    wish: Wish, binding: Binding, others: Mapping[str, Binding], notes: Notes
-) -> None:
+def _check_shared(wish: Wish, key: str, taken: Mapping[str, str], notes: Notes) -> None:
     """Two roles on one signal cannot check each other, and one of them is wrong."""
-    for role, other in others.items():
-        pair = {role, wish.role}
-        command = pair == {wish.role, wish.role.removesuffix(".command")}
-        last = {name.rsplit(".", 1)[-1] for name in pair}
-        shared = len(last) == 1 and last <= set(MAY_SHARE)
-        if other.key == binding.key and not command and not shared:
-            what = f"bound to {binding.key}, and so is {role}; they must differ"
+    for role, other in taken.items():
+        command = wish.role == f"{role}.command"
+        words = {role.rsplit(".", 1)[-1], wish.role.rsplit(".", 1)[-1]}
+        shared = len(words) == 1 and words <= MAY_SHARE
+        if other == key and not command and not shared:
+            what = f"bound to {key}, and so is {role}; they must differ"
             notes.mistake(wish.path, what, "give each role the signal that is its own")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -13,6 +14,8 @@ from canscope.model.errors import CanscopeError, Where
 from canscope.model.report import Input
 from canscope.plan.lines import KeyPath, key_lines, line_of
 from canscope.plan.mistakes import Mistakes, said
+
+DEEPEST = 20  # levels of tables and lists; a plan needs six
 
 
 @dataclass(frozen=True)
@@ -142,15 +145,24 @@ def _parse(path: Path, content: bytes, mistakes: Mistakes) -> Layer | None:
     try:
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
-        what, _, place = str(error).partition(" (at line ")
-        digits = place.split(",")[0]
-        line = int(digits) if digits.isdigit() else None
-        if "end of document" in place:
-            line = text.rstrip("\n").count("\n") + 1
+        what, _, place = str(error).partition(" (at ")
+        found = re.match(r"line (\d+)", place)
+        line = int(found[1]) if found else text.rstrip("\n").count("\n") + 1
         hint = "text stands in quotes, every key once, every bracket closed"
         mistakes.add(Where(str(path), line), f"not valid TOML: {what}", hint)
         return None
+    if _too_deep(data):
+        mistakes.add(Where(str(path)), f"tables within tables, more than {DEEPEST} deep")
+        return None
     return Layer(path, text, data, key_lines(text))
+
+
+def _too_deep(data: Any) -> bool:
+    level = [data]
+    for _ in range(DEEPEST):
+        tables = [list(item.values()) if isinstance(item, dict) else item for item in level]
+        level = [inner for table in tables if isinstance(table, list) for inner in table]
+    return any(isinstance(item, dict | list) for item in level)
 
 
 def _includes(layer: Layer, mistakes: Mistakes) -> list[str]:

@@ -9,12 +9,17 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING
 
 from canscope.model.bench import UNITS
 from canscope.model.errors import nearest
 from canscope.plan.mistakes import Unusable
 
 FAHRENHEIT = 5.0 / 9.0
+
+if TYPE_CHECKING:
+    from pint import UnitRegistry
 
 
 def _table(groups: dict[float, str]) -> dict[str, float]:
@@ -124,7 +129,7 @@ def _by_pint(unit: str, target: str) -> Conversion:
         raise unknown
     import pint
 
-    registry: pint.UnitRegistry[float] = pint.UnitRegistry()
+    registry = _registry()
     try:
         source = registry.parse_units(unit)
         zero, one, two = (
@@ -141,6 +146,13 @@ def _by_pint(unit: str, target: str) -> Conversion:
     if not _means(target, names) or abs((two - one) - (one - zero)) > 1e-9 * abs(one - zero):
         raise Unusable(f"unit {unit!r} cannot be turned into {target}", _expect(target))
     return Conversion(one - zero, zero)
+
+
+@cache
+def _registry() -> UnitRegistry[float]:
+    from pint import UnitRegistry
+
+    return UnitRegistry()
 
 
 def _means(target: str, names: str) -> bool:

@@ -62,9 +62,9 @@ def _line(line: Line, axis: str) -> dict[str, Any]:
         "line": style,
         "connectgaps": False,
     }
-    if any(lone):
+    if lone.any():
         drawn["mode"] = "lines+markers"
-        drawn["marker"] = {"size": [5 if alone else 0 for alone in lone], "color": line.colour}
+        drawn["marker"] = {"size": np.where(lone, 5, 0).tolist(), "color": line.colour}
     return drawn
 
 

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from canscope.model.report import Plot, Trace
 from canscope.report._words import number, visible
@@ -42,12 +43,12 @@ class Line:
         """Its dashes, in px."""
         return DASHES[self.order % len(DASHES)]
 
-    def lone(self) -> list[bool]:
+    def lone(self) -> NDArray[np.bool_]:
         """For each sample whether it stands alone between two gaps, where no line would show it."""
-        known = [False, *(usable(value) for value in self.trace.value), False]
-        return [
-            known[i] and not known[i - 1] and not known[i + 1] for i in range(1, len(known) - 1)
-        ]
+        known: NDArray[np.bool_] = np.isfinite(np.asarray(self.trace.value, np.float64))
+        padded = np.concatenate([[False], known, [False]])
+        lone: NDArray[np.bool_] = known & ~padded[:-2] & ~padded[2:]
+        return lone
 
 
 @dataclass(frozen=True)

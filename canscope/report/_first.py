@@ -10,6 +10,7 @@ from canscope.report._html import items, safe, shape, table
 from canscope.report._words import (
     STATE_WORDS,
     VERDICT_WORDS,
+    counts,
     meaning,
     measured,
     number,
@@ -99,7 +100,8 @@ def verdict(report: Report) -> str:
         f"<div class=big>{shape(VERDICT_SHAPES.get(report.verdict, 'unproven'))}"
         f"<strong>{safe(VERDICT_WORDS.get(report.verdict, report.verdict))}</strong></div>"
         f"<div class=said><p class=headline>{safe(report.headline)}</p>"
-        f"<p>{safe(meaning(report))}</p></div>"
+        f"<p>{safe(meaning(report))}</p>"
+        f"<p class=counts>Findings: {safe(counts(report.findings))}.</p></div>"
         f"<p class=facts>{facts}<br>recorded {safe(recorded(report.capture)[0])}</p></section>"
     )
 

@@ -33,14 +33,9 @@ CAUTIONS = (
     " anything written here.",
     "The report is not a roadworthiness approval.",
 )
-LUBRICATION = (
-    "does not sit the way it was designed to. Sump pickup, breather, fill level, a mechanical pump"
-    " and the thrust of helical gears may not be where or as they were meant to be. CAN cannot"
-    " prove oil at the gears: inspect, and sign here:"
-)
 # Where the job may state it -> what 7.8.2.1 calls it.
 _JOB = {
-    "workshop": "workshop",
+    "laboratory": "workshop",
     "place": "place of the test",
     "customer": "customer",
     "job_number": "job number",
@@ -230,20 +225,24 @@ def rules(report: Report) -> str:
 
 
 def vehicle(report: Report) -> str:
-    """How the units sit, with the caution about oil; what persons marked."""
-    columns = tuple(dict.fromkeys(key for entry in report.mounting for key in entry))
+    """How the units sit, with the cautions that somebody must sign for, and what persons marked."""
+    sentences = ("note", "caution")
+    columns = dict.fromkeys(key for entry in report.mounting for key in entry)
+    columns = dict.fromkeys(key for key in columns if key not in sentences)
     head = [safe(name.replace("_", " ")) for name in columns]
     rows = [[safe(plain_value(entry.get(name))) for name in columns] for entry in report.mounting]
+    notes = dict.fromkeys(entry["note"] for entry in report.mounting if entry.get("note"))
     turned = [
-        f"<b>Unit {safe(_named(entry))}</b> {LUBRICATION} {BLANK}"
+        f"<b>Unit {safe(entry.get('unit', '(not named)'))}:</b> {safe(entry['caution'])}"
+        f" Inspected by {BLANK} on {BLANK}"
         for entry in report.mounting
-        if entry.get("lubrication_caution")
+        if entry.get("caution")
     ]
-    oil = f'<div class="oil">{items(turned)}</div>' if turned else ""
+    oil = items(turned) if turned else ""
     return (
-        '<section class="mounting"><h2>How the units are mounted</h2><p>The sign is predicted from'
-        " the mounting; only a person watching a wheel anchors it.</p>"
-        f"{table(head, rows, empty='no unit in the plan')}{oil}"
+        '<section class="mounting"><h2>How the units are mounted</h2>'
+        f"{table(head, rows, empty='no unit in the plan')}"
+        f"{''.join(f'<p>{safe(note)}</p>' for note in notes)}{oil}"
         f"<h2>Marks by persons</h2>{_marks(report.marks)}</section>"
     )
 
@@ -305,10 +304,6 @@ def _limit(value: object) -> str:
 def _source(source: str) -> str:
     told = safe(source or "not stated")
     return f"<em>{told}</em>" if source == COMMON_PRACTICE else told
-
-
-def _named(entry: Mapping[str, Any]) -> str:
-    return str(entry.get("unit") or entry.get("name") or "(not named)")
 
 
 def _marks(marks: Sequence[Mapping[str, Any]]) -> str:

@@ -69,8 +69,11 @@ def _panel(plot: Plot, panel: Panel, top: int, *, first: bool) -> Iterator[str]:
             f'<text x="{right - 4}" y="{y - 4:.1f}" text-anchor="end" fill="{LIMIT}">'
             f"limit {number(panel.limit)}</text>"
         )
-    for line in panel.lines:
-        yield from _curve(plot, panel, top, line)
+    curves = [part for line in panel.lines for part in _curve(plot, panel, top, line)]
+    if not curves:
+        middle = (LEFT + right) / 2
+        yield f'<text x="{middle}" y="{top + 80}" text-anchor="middle">no value here</text>'
+    yield from curves
     yield from _worst(plot, panel, top, first=first)
 
 
@@ -99,7 +102,7 @@ def _curve(plot: Plot, panel: Panel, top: int, line: Line) -> Iterator[str]:
             f'<path class="curve" d="{"".join(path)}" stroke="{line.colour}" stroke-width="1.6"'
             f' fill="none" stroke-linejoin="round"{dash}/>'
         )
-    for i in np.flatnonzero(np.asarray(line.lone(), bool)[inside]).tolist():
+    for i in np.flatnonzero(line.lone()[inside]).tolist():
         yield f'<circle cx="{x[i]}" cy="{y[i]}" r="2.2" fill="{line.colour}"/>'
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -30,7 +30,7 @@ MEANINGS: Mapping[str, str] = {
     "pass": "Everything that this stage requires was proven, as far as this recording can show it.",
     "fail": "At least one finding failed. Do not go on: mend it, then record and check again.",
     "unproven": (
-        "Nothing failed, but something that this stage requires was not proven. "
+        "Nothing failed, but not everything that this stage requires was proven. "
         "The stage is not earned yet."
     ),
 }
@@ -75,6 +75,13 @@ def worst_first(findings: Iterable[Finding]) -> list[Finding]:
     """Failed first, proven last; otherwise in the order given."""
     order = list(STATE_WORDS)
     return sorted(findings, key=lambda finding: order.index(state(finding)))
+
+
+def counts(findings: Sequence[Finding]) -> str:
+    """How many findings are in which state: ``1 failed; 20 proven``."""
+    states = [state(finding) for finding in findings]
+    told = [f"{states.count(name)} {word}" for name, word in STATE_WORDS.items() if name in states]
+    return "; ".join(told) or "none"
 
 
 def why(finding: Finding) -> str:

@@ -18,6 +18,7 @@ from canscope.model.report import Report
 from canscope.report import RENDERERS
 
 FORMAT = 1
+INF = math.inf
 CONTRACT = (
     "verdict",
     "waived",
@@ -103,7 +104,8 @@ def _plain(value: Any) -> Any:
     if isinstance(value, (set, frozenset)):
         return sorted((_plain(entry) for entry in value), key=str)
     if isinstance(value, (list, tuple)):
-        return [_plain(entry) for entry in value]
+        # Curves are long: a finite float is taken as it is without a further call.
+        return [v if type(v) is float and -INF < v < INF else _plain(v) for v in value]
     if hasattr(value, "tolist"):  # numpy scalars and arrays
         return _plain(value.tolist())
     if isinstance(value, float):

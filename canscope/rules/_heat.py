@@ -37,7 +37,7 @@ class Sensed:
 class Followed:
     """What a run has shown of one temperature so far."""
 
-    sensor: Sensor = Sensor()
+    sensor: Sensor = field(default_factory=Sensor)
     last_ns: int = int(NEVER)  # its last believable value
     watched_ns: int = int(NEVER)  # until when it was to be watched, as known then
     gap_ns: int | None = None  # begin of the first gap within the watch
@@ -148,9 +148,7 @@ def _seen(followed: Followed, piece: Piece, role: str, unit: Watch) -> Followed:
         gaps = np.flatnonzero(lost > piece.history.patience_ns(role, times))
         if len(gaps):
             first = int(gaps[0])
-            followed = replace(
-                followed, gap_ns=int(earlier[first]), gap_s=float(lost[first] / S)
-            )
+            followed = replace(followed, gap_ns=int(earlier[first]), gap_s=float(lost[first] / S))
     return replace(followed, last_ns=int(times[-1]), watched_ns=int(unit.at(times[-1:])[0]))
 
 

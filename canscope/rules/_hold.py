@@ -48,8 +48,8 @@ class Known:
 
     def held(self, times_ns: Int64s, label: float, duration_ns: int) -> Bools:
         """Where the label has been this one for at least so long."""
-        held: Bools = times_ns - self.since_ns >= duration_ns
-        return held & (self.label == label)
+        held: Bools = (self.label == label) & (times_ns - self.since_ns >= duration_ns)
+        return held
 
 
 @dataclass(frozen=True, eq=False)

@@ -35,8 +35,8 @@ def at_end_of_range(binding: Binding, samples: Samples) -> Bools:
     ends = np.zeros(len(samples), bool)
     if not spec.is_float and spec.length_bits < 63:
         bits = spec.length_bits - 1 if spec.signed else spec.length_bits
-        ends |= samples.raw >= (1 << bits) - 1
-        ends |= samples.raw <= (-(1 << bits) if spec.signed else 0)
+        ends |= samples.raw == (1 << bits) - 1
+        ends |= samples.raw == (-(1 << bits) if spec.signed else 0)
     declared = [end for end in (spec.minimum, spec.maximum) if end is not None]
     for sense, end in zip((-1.0, 1.0), declared if len(declared) == 2 else [], strict=False):
         turned = sense if binding.factor >= 0 else -sense

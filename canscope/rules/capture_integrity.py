@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import ClassVar
 
 import numpy as np
@@ -12,7 +12,7 @@ from canscope.model.bench import Bench
 from canscope.model.outcome import Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import ALL_STAGES, Rule, limit
-from canscope.model.tables import Flag, Frames, Tally
+from canscope.model.tables import Flag, Tally
 from canscope.rules import RULES
 
 S = 10**9
@@ -24,7 +24,7 @@ class Recorded:
 
     frames: int = 0
     error_frames: int = 0
-    tally: Tally = Tally()
+    tally: Tally = field(default_factory=Tally)
     stepped: bool = False  # the clock step in front of this segment was told
 
 
@@ -121,19 +121,13 @@ class CaptureIntegrity(Rule):
 
 
 def _step(piece: Piece) -> Margins:
-    size_ns = _size_ns(piece.frames)
+    size_ns = piece.frames.step_ns
     jump = "by an unknown time"
     if size_ns:
         way = "back" if size_ns < 0 else "forward"
         jump = f"{way} by {abs(size_ns) / S:.3f} s"
     what = f"the recording's clock stepped {jump}, and nothing is judged across the step; steps"
     return _fault(piece.start_ns, 1, what)
-
-
-def _size_ns(frames: Frames) -> int | None:
-    """How far the clock jumped in front of this segment, if the reader of the capture says so."""
-    size: int | None = getattr(frames, "step_ns", None)
-    return size
 
 
 def _fault(at_ns: int, count: int, what: str) -> Margins:

@@ -12,7 +12,7 @@ from canscope.model.bench import MAINS, POLES, Bench
 from canscope.model.events import Event, Window
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, S
-from canscope.model.rule import SPINNING, Rule, limit, unjudged
+from canscope.model.rule import SPINNING, Rule, limit
 from canscope.rules import RULES
 from canscope.rules._links import absence, present
 from canscope.rules._poles import closings
@@ -51,9 +51,9 @@ class ControlSupply(Rule):
     required_in: ClassVar[frozenset[str]] = SPINNING | {"power-up"}
     limit_parameter: ClassVar[str] = "minimum_V"
     says: ClassVar[dict[str, str]] = {
-        "pass": "the {subject} supply held up while contactors closed, lowest at {pole}",
-        "fail": "the {subject} supply broke down when {pole} closed",
-        "close": "the {subject} supply came close to its lowest allowed when {pole} closed",
+        "pass": "held up while contactors closed, lowest at {pole}",
+        "fail": "broke down when {pole} closed",
+        "close": "came close to its lowest allowed when {pole} closed",
     }
     exercise: ClassVar[str] = "close the contactors the way the vehicle does"
     causes: ClassVar[tuple[str, ...]] = (
@@ -120,11 +120,9 @@ class ControlSupply(Rule):
         return None
 
     def _cut(self, window: ClosedWindow, pole: str, event: Event) -> Doubt:
-        """The attempt or the recording ended before the time after the closing was over."""
-        if window.span.complete:
-            text = f"all contactors opened again within {self.around_s:g} s of closing {pole}"
-            return unjudged(NAME, "not-exercised", text, event.time_ns)
-        text = f"the recording ended within {self.around_s:g} s of closing {pole}"
+        """What ended before the time after the closing was over."""
+        what = "attempt" if window.span.complete else "recording"
+        text = f"the {what} ended within {self.around_s:g} s of closing {pole}"
         return Doubt(NAME, "not-exercised", text, window.until_ns)
 
     def _restarts(
@@ -153,7 +151,8 @@ def _jump(window: ClosedWindow, role: str, begin: int, last: int) -> int | None:
         return None
     modulus = _modulus(window, role)
     ways, steps = np.diff(counts.time_ns), np.diff(counts.raw) % modulus
-    usual = int(np.bincount(steps).argmax())
+    kinds, times = np.unique(steps, return_counts=True)
+    usual = int(kinds[np.argmax(times)])
     cycle = max(float(np.median(ways)), 1.0)
     frames = np.where(ways > LOST_CYCLES * cycle, np.round(ways / cycle), 1).astype(np.int64)
     # A frame more or less over a gap is the cycle's own jitter.
@@ -168,4 +167,4 @@ def _modulus(window: ClosedWindow, role: str) -> int:
     """How many counts a counter has: as the plan says, else all that its bits allow."""
     binding = window.bench.bindings[role]
     given = binding.options.get("modulus")
-    return int(given) if isinstance(given, int) else 1 << binding.signal.length
+    return given if isinstance(given, int) else 1 << min(binding.signal.length_bits, 32)

@@ -66,7 +66,9 @@ class CycleTime(Rule):
         cycles = 3              # as ISO 11783-7: 100 ms heartbeat, error beyond 300 ms
     """
 
-    cycles: float = limit(3.0, "cycles", "ISO 11783-7: heartbeat 100 ms, error beyond 300 ms", low=1)
+    cycles: float = limit(
+        3.0, "cycles", "ISO 11783-7: heartbeat 100 ms, error beyond 300 ms", low=1
+    )
 
     unit: ClassVar[str] = "ms"
     required_in: ClassVar[frozenset[str]] = ALL_STAGES
@@ -75,7 +77,7 @@ class CycleTime(Rule):
         "pass": "the message kept its cycle of {cycle_ms:.4g} ms",
         "fail": "the message of {cycle_ms:.4g} ms cycle fell silent for longer than allowed",
     }
-    exercise: ClassVar[str] = "record with all nodes powered, for at least 33 frames of each message"
+    exercise: ClassVar[str] = "record at least 33 frames of each message with its node powered"
     causes: ClassVar[tuple[str, ...]] = (
         "the node lost its supply or restarted",
         "a plug or the bus wiring has a loose contact",
@@ -110,6 +112,7 @@ class CycleTime(Rule):
                 nodes[key], rows = self._silence(key, node, piece, last_ns, latest)
                 found += rows
             if not awake:
+                found += self._lasting(nodes, last_ns)
                 nodes = {key: _asleep(node) for key, node in nodes.items()}
         return Bus(awake, nodes), found
 
@@ -163,12 +166,9 @@ class CycleTime(Rule):
 
     def close(self, state: Bus, piece: Piece) -> Sequence[Outcome]:
         """Silences that last to the end, and messages that could not be judged."""
-        found: list[Outcome] = []
+        found: list[Outcome] = [*self._lasting(state.nodes, piece.until_ns - 1)]
         for key, node in state.nodes.items():
-            if node.late and node.last_ns is not None:
-                at = np.array([piece.until_ns - 1], np.int64)
-                found.append(self._row(key, node, at, piece.until_ns - 1 - node.last_ns))
-            elif node.asked:
+            if node.asked:
                 text = (
                     "it fell silent with all poles open and nothing turning, and the recording"
                     " ended before it could be told whether it died or was switched off"
@@ -182,6 +182,15 @@ class CycleTime(Rule):
             else:
                 found.append(unjudged(key, "not-exercised", "fewer than two frames came"))
         return found
+
+    def _lasting(self, nodes: Mapping[str, Node], end_ns: int) -> list[Margins]:
+        """Silences that are told already, in their whole length."""
+        at = np.array([end_ns], np.int64)
+        return [
+            self._row(key, node, at, end_ns - node.last_ns)
+            for key, node in nodes.items()
+            if node.late and node.last_ns is not None
+        ]
 
     def _allowed_ns(self, node: Node) -> int:
         assert node.cycle_ns is not None

@@ -52,9 +52,7 @@ class MessagePresence(Rule):
         """No message seen yet."""
         return frozenset()
 
-    def fold(
-        self, state: frozenset[str], piece: Piece
-    ) -> tuple[frozenset[str], Sequence[Outcome]]:
+    def fold(self, state: frozenset[str], piece: Piece) -> tuple[frozenset[str], Sequence[Outcome]]:
         """Judge the messages that come for the first time."""
         found = []
         for key in bound_messages(piece.bench):

@@ -44,8 +44,7 @@ class PrechargeCurve(Rule):
         numbers. Uncertainty: half raw steps, sampling intervals, twice the fit's standard error.
     Unproven
         pre-charge never closed (not-exercised); it lasted too short or the readings are too coarse
-        to see a curve (too-close-to-call); the readings do not follow a charging curve, R2 below
-        ``least_r2`` (inferred); link or pack voltage were not known (stale, not-available).
+        to see a curve, or do not follow one, R2 below ``least_r2`` (inferred); link or pack voltage were not known (stale, not-available).
 
     Plan::
 
@@ -70,9 +69,9 @@ class PrechargeCurve(Rule):
     required_in: ClassVar[frozenset[str]] = frozenset({"power-up"})
     limit_parameter: ClassVar[str] = "reach_s"
     says: ClassVar[dict[str, str]] = {
-        "pass": "the {subject} charged as it should: {told}; {curve}",
-        "fail": "the {subject} did not charge as it should: {told}; {curve}",
-        "close": "the {subject} charged close to a limit: {told}; {curve}",
+        "pass": "charged as it should: {told}; {curve}",
+        "fail": "did not charge as it should: {told}; {curve}",
+        "close": "charged close to a limit: {told}; {curve}",
     }
     exercise: ClassVar[str] = "close the contactors from an empty link, at least once"
     causes: ClassVar[tuple[str, ...]] = (
@@ -118,18 +117,25 @@ class PrechargeCurve(Rule):
             text = f"pack.voltage read {pack_V:.1f} V when pre-charge closed"
             return [Doubt(name, reason, text, begin.time_ns)]
         curve = read_curve(window, role, begin, end_ns, pack_V)
-        rows = self._start(window, name, role, begin, end_ns) if first else []
+        facts = _facts(window.bench, curve)
+        rows = self._start(window, name, role, begin, end_ns, facts) if first else []
         if curve is None:
-            reason = "too-close-to-call" if end_ns <= begin.time_ns else "stale"
+            reason = "inferred" if end_ns <= begin.time_ns else "stale"
             text = "no reading of the link between pre-charge and positive shows a curve"
             return [*rows, Doubt(name, reason, text, begin.time_ns)]
         if curve.start_V > pack_V / 2:
             text = f"pre-charge closed onto a link that was already at {curve.start_V:.0f} V"
             return [*rows, unjudged(name, "not-exercised", text, begin.time_ns)]
-        return [*rows, *self._shape(window.bench, name, curve)]
+        return [*rows, *self._shape(window.bench, name, curve, facts)]
 
     def _start(
-        self, window: ClosedWindow, name: str, role: str, begin: Event, end_ns: int
+        self,
+        window: ClosedWindow,
+        name: str,
+        role: str,
+        begin: Event,
+        end_ns: int,
+        facts: dict[str, Any],
     ) -> list[Outcome]:
         """Empty before the first closing, and still empty when pre-charge begins to act."""
         opening = min(
@@ -147,7 +153,7 @@ class PrechargeCurve(Rule):
                 continue
             told = f"{value:.1f} V {when or 'before pre-charge acted'} (below {self.start_V:g} V)"
             share, u = 100 * value / self.start_V, 100 * window.bench.u(role) / self.start_V
-            rows.append(_most(name, seen_ns, share, u, told, {"curve": "an empty link starts low"}))
+            rows.append(_most(name, seen_ns, share, u, told, facts))
         return rows
 
     def _woken(
@@ -162,9 +168,10 @@ class PrechargeCurve(Rule):
             return float("nan"), since_ns
         return float(samples.value[0]), int(samples.time_ns[0])
 
-    def _shape(self, bench: Bench, name: str, curve: Curve) -> list[Outcome]:
+    def _shape(
+        self, bench: Bench, name: str, curve: Curve, facts: dict[str, Any]
+    ) -> list[Outcome]:
         """Everything that is judged of one curve."""
-        facts = _facts(bench, curve)
         rc_s = (bench.precharge_resistor_ohm or 0) * (bench.link_capacitance_F or 0)
         rows: list[Outcome] = list(self._plateau(name, curve, facts))
         plateau = bool(rows)
@@ -215,7 +222,7 @@ class PrechargeCurve(Rule):
             return [_least(name, curve, share, 0.0, told, facts)]
         text = f"the link rose within two readings (tau below {most_ms:.1f} ms): a step, or a "
         text += "curve too fast for its sampling"
-        return [Doubt(name, "too-close-to-call", text, curve.end_ns)]
+        return [Doubt(name, "inferred", text, curve.end_ns)]
 
     def _tau(self, name: str, curve: Curve, rc_s: float, facts: dict[str, Any]) -> list[Outcome]:
         """tau against R C, where the plan gives both."""
@@ -250,8 +257,10 @@ def _stretches(window: ClosedWindow) -> Iterator[tuple[Event, int]]:
         yield begin, min([*ends, window.until_ns - 1])
 
 
-def _facts(bench: Bench, curve: Curve) -> dict[str, Any]:
-    """What is told of a curve, as text and as numbers (NaN where it cannot be said)."""
+def _facts(bench: Bench, curve: Curve | None) -> dict[str, Any]:
+    """What is told of a curve, as text and as numbers, as far as it can be said."""
+    if curve is None:
+        return {"curve": "no curve seen"}
     nothing = float("nan")
     fit, resistor = curve.fit, bench.precharge_resistor_ohm
     across = curve.pack_V - curve.start_V
@@ -266,8 +275,7 @@ def _facts(bench: Bench, curve: Curve) -> dict[str, Any]:
         told += f", resistor energy {joule:.0f} J"
     if resistor:
         told += f", peak current {peak:.1f} A"
-    return {
-        "curve": told,
+    numbers = {
         "tau_ms": tau_s * 1e3,
         "r2": fit.r2 if fit else nothing,
         "rms_V": fit.rms if fit else nothing,
@@ -276,6 +284,7 @@ def _facts(bench: Bench, curve: Curve) -> dict[str, Any]:
         "peak_A": peak,
         "reach_ms": curve.reach_s * 1e3,
     }
+    return {"curve": told, **{word: x for word, x in numbers.items() if not np.isnan(x)}}
 
 
 def _most(

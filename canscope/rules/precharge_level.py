@@ -51,11 +51,11 @@ class PrechargeLevel(Rule):
     required_in: ClassVar[frozenset[str]] = SPINNING | {"power-up"}
     limit_parameter: ClassVar[str] = "minimum_percent"
     says: ClassVar[dict[str, str]] = {
-        "pass": "the {subject} was charged to {link_V:.1f} V of {pack_V:.1f} V before positive "
+        "pass": "charged to {link_V:.1f} V of {pack_V:.1f} V before positive "
         "closed{inrush}, part of pack voltage",
-        "fail": "positive closed onto the {subject} at only {link_V:.1f} V of {pack_V:.1f} V"
+        "fail": "positive closed onto it at only {link_V:.1f} V of {pack_V:.1f} V"
         "{inrush}, part of pack voltage",
-        "close": "positive closed with the {subject} at about {link_V:.1f} V of {pack_V:.1f} V"
+        "close": "positive closed with it at about {link_V:.1f} V of {pack_V:.1f} V"
         "{inrush}, part of pack voltage",
     }
     exercise: ClassVar[str] = (
@@ -112,7 +112,7 @@ class PrechargeLevel(Rule):
             link_V=before,
             pack_V=pack,
             inrush=inrush,
-            inrush_A=(pack - before) / resistor if resistor else np.nan,
+            **({"inrush_A": (pack - before) / resistor} if resistor else {}),
         )
 
 

@@ -17,7 +17,7 @@ from canscope.simulate.vehicle import Vehicle
 BUS_OFF_ID = 0x2000_0040  # SocketCAN error frame, class bus-off (linux/can/error.h)
 
 
-@fault("node-dies", must="cycle-time", may="axle-direction link-discharge dry-exposure")
+@fault("node-dies", must="cycle-time", may="axle-witness link-discharge dry-exposure")
 class NodeDies(Fault):
     """The front unit falls silent in the middle of the forward burst and never comes back."""
 

@@ -91,7 +91,7 @@ class Overspeed(Fault):
         for unit in vehicle.units:
             faster = unit.rpm_per_percent * (1.0 + 2.4 * self.severity)
             changed = replace(
-                unit, rpm_per_percent=faster, speed_limit_rpm=1e5, torque_limit_Nm=22.0
+                unit, rpm_per_percent=faster, speed_limit_rpm=1e5, torque_limit_Nm=16.0
             )
             vehicle = vehicle.with_unit(changed)
         return vehicle

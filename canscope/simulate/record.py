@@ -82,23 +82,23 @@ def record(vehicle: Vehicle, script: Script, seen: Readings, rng: np.random.Gene
     node = {unit.channel: unit for unit in vehicle.units}
     parts = []
     for number, (channel, own) in enumerate(messages.items()):
-        sent = []
+        said = []
         for message in own:
             unit = node.get(channel)
             name = unit.name if unit else message.name
             awake = _awake(script, name, unit.dies_s if unit else FOREVER)
-            sent.append(_send(message, awake, seen, rng))
-        time_us = np.concatenate([part[0] for part in sent])
+            said.append(_frames_of(message, awake, seen, rng))
+        time_us = np.concatenate([part[0] for part in said])
         order = np.argsort(time_us, kind="stable")
         spaced = FRAME_US * np.arange(len(time_us))
         time_us = np.maximum.accumulate(time_us[order] - spaced) + spaced
-        can_id = np.repeat([m.can_id for m in own], [len(part[0]) for part in sent])[order]
-        length = np.repeat([m.length for m in own], [len(part[0]) for part in sent])[order]
-        payload = np.concatenate([part[1] for part in sent])[order]
+        can_id = np.repeat([m.can_id for m in own], [len(part[0]) for part in said])[order]
+        length = np.repeat([m.length for m in own], [len(part[0]) for part in said])[order]
+        payload = np.concatenate([part[1] for part in said])[order]
         parts.append((time_us, np.full(len(time_us), number), can_id, length, payload))
-    time_us, number, can_id, length, payload = map(np.concatenate, zip(*parts, strict=True))
-    order = np.argsort(time_us, kind="stable")
-    whole = Recording(time_us, number, can_id, length, payload, tuple(messages)).take(order)
+    stamps, buses, ids, lengths, payloads = map(np.concatenate, zip(*parts, strict=True))
+    order = np.argsort(stamps, kind="stable")
+    whole = Recording(stamps, buses, ids, lengths, payloads, tuple(messages)).take(order)
     return whole.take(whole.since_s() < script.end_s)
 
 
@@ -112,7 +112,7 @@ def _awake(script: Script, name: str, dies_s: float) -> tuple[float, float]:
     return on + WAKE_S[key], min(off + SLEEP_S[key], dies_s)
 
 
-def _send(
+def _frames_of(
     message: MessageSpec,
     awake: tuple[float, float],
     seen: Readings,

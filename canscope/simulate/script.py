@@ -97,8 +97,8 @@ class DrySpin:
         spins = [Spin(11.0, 11.0 + self.burst_s, FORWARD)]
         stopped = spins[0].end_s + 3.0  # coasting takes little more than one second
         if self.change_on_the_move:
-            stopped = spins[0].end_s + 0.45
-            acts += [(stopped - 0.1, "brake", 1.0), (stopped, "direction", REVERSE)]
+            stopped = spins[0].end_s + 0.38
+            acts += [(stopped - 0.05, "brake", 1.0), (stopped, "direction", REVERSE)]
             stopped += 3.0
         acts += [(stopped, "brake", 1.0), (stopped + 0.8, "direction", NEUTRAL)]
         last = stopped

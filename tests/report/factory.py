@@ -259,8 +259,15 @@ def whole(**changes):
         written_at="2025-10-09T09:00:00Z",
         unique_id="bramble-dry-spin-0003-9f2c9f2c",
         mounting=(
-            {"unit": "front", "roll": 0.0, "yaw": 180.0, "sign": -1, "lubrication_caution": True},
-            {"unit": "rear", "roll": 0.0, "yaw": 0.0, "sign": 1, "lubrication_caution": False},
+            {
+                "unit": "front",
+                "roll": 0.0,
+                "yaw": 180.0,
+                "sign": -1,
+                "note": "Only a person who watched the axle can confirm it.",
+                "caution": "This unit is turned against its donor: inspect its oil.",
+            },
+            {"unit": "rear", "roll": 0.0, "yaw": 0.0, "sign": 1, "note": "", "caution": ""},
         ),
     )
     return replace(report, **changes)
@@ -275,7 +282,7 @@ def failing(**changes):
     findings = tuple(
         witness if (f.rule, f.subject) == ("axle-witness", "rear reverse") else f for f in findings
     )
-    return replace(
+    failed = replace(
         good,
         verdict="fail",
         headline="fail: 1 finding failed, 2 required items unproven",
@@ -285,8 +292,8 @@ def failing(**changes):
             " unit itself is sound: two phases are swapped or the mounting in the plan is wrong.",
             "The front link fell silent at 181.4 V: keep the 12 V on until it is below 60 V.",
         ),
-        **changes,
     )
+    return replace(failed, **changes)
 
 
 def open_ended(**changes):

@@ -78,7 +78,7 @@ def judge(
     cuts=None,
     end_s=None,
 ):
-    """Findings by subject. ``roles``: role -> (times in s, values); ``cuts``: seconds, or "each"."""
+    """Findings by subject. ``roles``: role -> (seconds, values); ``cuts``: seconds or "each"."""
     return judged(
         rule,
         roles,
@@ -112,7 +112,7 @@ def judged(rule, roles, *, stage, rules, bench, u, cycles_s, options, marks, cut
         edges = [int(t) for t in stamps[1:]]
     else:
         edges = [START_NS + round(c * 1e9) for c in (cuts or [])]
-    edges = sorted({e for e in edges if stamps[0] < e < last}) + [last]
+    edges = [*sorted({e for e in edges if stamps[0] < e < last}), last]
     begin = int(stamps[0])
     for end in edges:
         part = {role: s.between(begin, end) for role, s in data.items()}

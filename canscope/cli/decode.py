@@ -1,0 +1,264 @@
+"""Decode a capture into a tidy table (parquet or CSV), one row a signal value."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import chain
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from canscope.model.errors import CanscopeError, ReportError, UnknownNameError, Where
+
+if TYPE_CHECKING:
+    from canscope.decode.absent import Policy
+    from canscope.model.definition import Definitions
+    from canscope.model.signals import Signals
+    from canscope.model.tables import Frames
+
+EVERY = "*"  # channel of definitions that are given without one
+
+
+def add(subparsers: Any) -> None:
+    """Tell the command line what this verb takes."""
+    parser = subparsers.add_parser("decode", help=__doc__, description=__doc__)
+    parser.add_argument("captures", nargs="+", metavar="CAPTURE", help="capture file(s), or '-'")
+    parser.add_argument(
+        "--definitions",
+        nargs="+",
+        action="extend",
+        metavar="D",
+        help="signal definitions (DBC, KCD, ARXML) of every channel that --bus does not name",
+    )
+    parser.add_argument(
+        "--bus",
+        action="append",
+        default=[],
+        metavar="CHANNEL=D",
+        help="definitions of one channel, e.g. can1=drive_unit.dbc; may be repeated",
+    )
+    parser.add_argument("--to", type=Path, required=True, metavar="F", help="F.parquet or F.csv")
+    parser.add_argument("--wide", action="store_true", help="one row a frame, one column a signal")
+    parser.add_argument(
+        "--signals",
+        action="append",
+        metavar="A,B",
+        help="only these: channel:Message.Signal, Message.Signal or Signal",
+    )
+    parser.add_argument("--from", dest="start_s", type=float, metavar="S", help="from this second")
+    parser.add_argument("--until", dest="until_s", type=float, metavar="S", help="before it")
+    parser.add_argument(
+        "--not-available",
+        metavar="CODES",
+        help="raw codes that mean no value: j1939, maximum, none, or a list such as 254,0xFF",
+    )
+    parser.add_argument("--format", help="name the capture format instead of detecting it")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Decode and write; one line at the end says what was written and what could not be used."""
+    from canscope.capture.read import read_capture
+    from canscope.cli._progress import shown
+    from canscope.decode.columns import decode
+    from canscope.decode.database import read_definitions
+    from canscope.decode.table_file import TIDY, table_file, wide_columns
+    from canscope.decode.tidy import tidy, wide
+
+    files = _files(args)
+    _check_output(args.to, [*args.captures, *(name for names in files.values() for name in names)])
+    policy = _policy(args.not_available)
+    definitions = read_definitions(files, {} if policy is None else {EVERY: policy})
+    for warning in definitions.warnings:
+        _say(warning)
+    wanted = None if args.signals is None else _wanted(args.signals, definitions)
+    keys = _wide_keys(args, definitions, wanted) if args.wide else []
+    count = _Count()
+    origin_ns, chunks = _begun(shown(read_capture(*args.captures, format=args.format)))
+    frames = count.frames(_within(chunks, origin_ns, args.start_s, args.until_s))
+    signals = count.signals(decode(frames, definitions, wanted=wanted))
+    if args.wide:
+        tables, columns = wide(signals, keys, origin_ns=origin_ns), wide_columns(keys)
+    else:
+        tables, columns = tidy(signals, origin_ns=origin_ns), TIDY
+    with table_file(args.to, columns) as file:
+        for table in tables:
+            file.write(table)
+            count.rows += len(table)
+    for channel in sorted(files.keys() - count.channels - {EVERY}):
+        _say(f"no frame on channel {channel}; seen: {', '.join(sorted(count.channels)) or 'none'}")
+    _say(f"{args.to}: {count}")
+    return 0
+
+
+@dataclass
+class _Count:
+    """What went through, for the line at the end."""
+
+    rows: int = 0
+    seen: int = 0
+    values: int = 0
+    undefined: dict[str, int] = field(default_factory=dict)
+    short: dict[str, int] = field(default_factory=dict)
+    selectors: dict[str, int] = field(default_factory=dict)
+    absent: int = 0
+    outside: int = 0
+    unreadable: int = 0
+    channels: set[str] = field(default_factory=set)
+
+    def frames(self, chunks: Iterable[Frames]) -> Iterator[Frames]:
+        """Count frames on their way."""
+        for chunk in chunks:
+            self.seen += len(chunk)
+            self.unreadable += chunk.tally.skipped
+            self.channels.update(chunk.channels)
+            yield chunk
+
+    def signals(self, chunks: Iterable[Signals]) -> Iterator[Signals]:
+        """Count values on their way, and what decoding could not use."""
+        from canscope.model.signals import NOT_AVAILABLE, OUT_OF_RANGE, DecodeTally
+
+        tally = DecodeTally()
+        for chunk in chunks:
+            tally = tally + chunk.tally
+            self.undefined = dict(tally.undefined_ids)
+            self.short = dict(tally.short_frames)
+            self.selectors = dict(tally.undefined_multiplexer)
+            for series in chunk.series.values():
+                self.values += len(series.status)
+                self.absent += int((series.status == NOT_AVAILABLE).sum())
+                self.outside += int((series.status == OUT_OF_RANGE).sum())
+            yield chunk
+
+    def __str__(self) -> str:
+        said = [
+            f"{self.rows} rows",
+            f"{self.values} values of {self.seen} frames",
+            f"frames with undefined identifier: {_listed(self.undefined)}",
+            f"shorter than defined: {_listed(self.short)}",
+            f"with undefined multiplexer value: {_listed(self.selectors)}",
+            f"values not available: {self.absent}",
+            f"out of range: {self.outside}",
+            f"lines not readable: {self.unreadable}",
+        ]
+        return "; ".join(said)
+
+
+def _say(text: str) -> None:
+    print(f"canscope: {text}", file=sys.stderr)
+
+
+def _listed(counts: dict[str, int]) -> str:
+    """A total, and where it comes from."""
+    total = sum(counts.values())
+    most = sorted(counts, key=lambda key: -counts[key])
+    shown = ", ".join(f"{key} {counts[key]}" for key in most[:3])
+    more = f" and {len(most) - 3} more" if len(most) > 3 else ""
+    return f"{total} ({shown}{more})" if total else "0"
+
+
+def _files(args: argparse.Namespace) -> dict[str, list[str]]:
+    """Definition files by channel."""
+    files: dict[str, list[str]] = {EVERY: args.definitions} if args.definitions else {}
+    for text in args.bus:
+        channel, _, name = text.partition("=")
+        if not channel or not name:
+            hint = "write the channel as in the capture and a file: --bus can1=drive_unit.dbc"
+            raise CanscopeError(f"--bus {text}: not CHANNEL=FILE", hint=hint)
+        files.setdefault(channel, []).append(name)
+    if not files:
+        hint = "name them with --definitions, or for one channel with --bus CHANNEL=FILE"
+        raise CanscopeError("without definitions there is nothing to decode", hint=hint)
+    return files
+
+
+def _policy(text: str | None) -> Policy:
+    """What --not-available says: a word, or raw values."""
+    if text is None or text in ("j1939", "maximum", "none"):
+        return text
+    try:
+        return [int(code, 0) for code in text.split(",")]
+    except ValueError as error:
+        hint = "write j1939, maximum, none, or raw values such as 254,0xFF"
+        raise CanscopeError(f"--not-available {text}: not understood", hint=hint) from error
+
+
+def _check_output(path: Path, inputs: Sequence[str]) -> None:
+    """Never write over what is being read, nor over what lies in a recorded run's folder."""
+    if not path.exists():
+        return
+    for name in inputs:
+        given = Path(name)
+        if given.exists() and (given.samefile(path) or given.resolve() in path.resolve().parents):
+            hint = "name another file with --to"
+            raise ReportError("this is one of the inputs", where=Where(str(path)), hint=hint)
+
+
+def _wanted(texts: Sequence[str], definitions: Definitions) -> set[str]:
+    """The keys that --signals means; a name without its channel or message means every such.
+
+    Raises:
+        UnknownNameError: there is no such signal.
+    """
+    known = definitions.signals()
+    channels = {spec.channel for spec in known.values()}
+    names: dict[str, set[str]] = {}
+    for key, spec in known.items():
+        for name in (key, f"{spec.message}.{spec.name}", spec.name):
+            names.setdefault(name, set()).add(key)
+    wanted: set[str] = set()
+    for text in texts:
+        for name in [text] if text in names else map(str.strip, text.split(",")):
+            channel, _, rest = name.partition(":")
+            if name in names:
+                wanted |= names[name]
+            elif channel not in channels and f"{EVERY}:{rest}" in known:
+                wanted.add(name)
+            else:
+                usable = [name.removeprefix(f"{EVERY}:") for name in names]
+                raise UnknownNameError("signal", name, usable)
+    return wanted
+
+
+def _wide_keys(
+    args: argparse.Namespace, definitions: Definitions, wanted: set[str] | None
+) -> list[str]:
+    """The columns of a wide table; which channels there are takes one more reading."""
+    from canscope.capture.read import read_capture
+    from canscope.decode.columns import Decoder
+
+    channels: set[str] = set()
+    if any(message.channel == EVERY for message in definitions.messages):
+        if "-" in args.captures:
+            hint = "name the channels with --bus CHANNEL=FILE, or write the capture to a file first"
+            raise CanscopeError("--wide must know the channels of standard input", hint=hint)
+        for chunk in read_capture(*args.captures, format=args.format):
+            channels.update(chunk.channels)
+    return list(Decoder(definitions, wanted).keys(*sorted(channels)))
+
+
+def _begun(chunks: Iterator[Frames]) -> tuple[int | None, Iterator[Frames]]:
+    """The stamp of a capture's first frame, and all of its chunks."""
+    empty: list[Frames] = []
+    for chunk in chunks:
+        if len(chunk):
+            return int(chunk.time_ns[0]), chain(empty, [chunk], chunks)
+        empty.append(chunk)
+    return None, iter(empty)
+
+
+def _within(
+    chunks: Iterable[Frames], origin_ns: int | None, start_s: float | None, until_s: float | None
+) -> Iterator[Frames]:
+    """The frames with start <= time < until, in seconds since the capture's first frame."""
+    import numpy as np
+
+    for chunk in chunks:
+        since_s = (chunk.time_ns - np.int64(origin_ns or 0)) / 1e9
+        rows = np.ones(len(chunk), np.bool_)
+        if start_s is not None:
+            rows &= since_s >= start_s
+        if until_s is not None:
+            rows &= since_s < until_s
+        yield chunk if rows.all() else replace(chunk.take(rows), tally=chunk.tally)

@@ -1,0 +1,141 @@
+"""Explain every mistake of a bench plan, or print the card of steps for the vehicle."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from canscope.plan.coverage import Prospect
+    from canscope.plan.plan import Plan
+
+
+def add(subparsers: Any) -> None:
+    """Tell the command line what this verb takes."""
+    parser = subparsers.add_parser("plan", help=__doc__, description=__doc__)
+    tasks = parser.add_subparsers(dest="task", metavar="TASK", required=True)
+    check = tasks.add_parser("check", help="every mistake of a plan, or what it can prove")
+    card = tasks.add_parser("card", help="the steps at the vehicle, in order, to print on A4")
+    for task in (check, card):
+        task.add_argument("plan", type=Path, metavar="PLAN", help="the bench plan (TOML)")
+    check.add_argument("--marks", type=Path, help="marks of a run, JSON Lines, checked as well")
+    card.add_argument("--out", type=Path, help="write one HTML page instead of text")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check a plan or print its card; 0, or 2 with every mistake."""
+    from canscope.model.errors import PlanError
+    from canscope.plan.load import read_plan
+
+    try:
+        plan = read_plan(args.plan, marks=getattr(args, "marks", None))
+    except PlanError as error:
+        for mistake in error.mistakes:
+            print(mistake, file=sys.stderr)
+        print(f"\n{error.what}", file=sys.stderr)
+        return 2
+    return _card(plan, args.out) if args.task == "card" else _check(plan)
+
+
+def _card(plan: Plan, out: Path | None) -> int:
+    from canscope.model.errors import ReportError, Where
+    from canscope.plan.card import card
+    from canscope.plan.card_text import as_html, as_text
+
+    if out is None:
+        print(as_text(card(plan)), end="")
+        return 0
+    try:
+        out.write_text(as_html(card(plan)), "utf-8")
+    except OSError as error:
+        what = f"cannot be written: {error.strerror or error}"
+        raise ReportError(what, where=Where(str(out)), hint="name another file") from error
+    print(f"written: {out}")
+    return 0
+
+
+def _check(plan: Plan) -> int:
+    from rich.console import Console
+    from rich.text import Text
+
+    from canscope.plan.card_text import visible
+    from canscope.plan.coverage import prospects
+
+    console = Console()
+
+    def say(text: str, style: str = "") -> None:
+        # Text, never markup: a signal named [red] stays what it is.
+        console.print(Text(visible(text), style), soft_wrap=True)
+
+    bench = plan.bench
+    say(f"{bench.vehicle}, stage {bench.stage}: the plan can be used", "bold green")
+    say(f"coolant {bench.coolant}, oil {bench.oil}")
+    for unit, facts in zip(bench.units, plan.mounting, strict=True):
+        sense = "as it reports" if unit.sign > 0 else "reversed"
+        say(f"unit {unit.name}: y {facts['y']:+.3f}, sign {unit.sign:+d}, so it is read {sense}")
+        if facts["caution"]:
+            say(f"  {facts['caution']}", "yellow")
+    console.print(_role_table(plan))
+    found = [prospect for prospect in prospects(plan) if prospect.required]
+    for line, style in _provable(found):
+        say(line, style)
+    for rule, reason in bench.off.items():
+        say(f"off: {rule}: {reason}", "cyan")
+    for warning in plan.warnings:
+        say(f"warning: {warning}", "yellow")
+    return 0
+
+
+def _role_table(plan: Plan) -> Any:
+    from rich.table import Table
+    from rich.text import Text
+
+    from canscope.plan.card_text import visible
+
+    table = Table(show_edge=False, pad_edge=False)
+    for name in ("role", "signal", "read as", "cycle"):
+        table.add_column(name, overflow="fold")
+    for binding in plan.bench.bindings.values():
+        cycle = "learned" if binding.cycle_ns is None else f"{binding.cycle_ns / 1e6:g} ms"
+        cells = (binding.role, binding.key, " ".join(_reading(binding)), cycle)
+        table.add_row(*(Text(visible(cell)) for cell in cells))
+    return table
+
+
+def _reading(binding: Any) -> Iterator[str]:
+    """How a binding turns a signal into its role's value, in words."""
+    if binding.codes:
+        values = {1.0: "true", 0.0: "false"}
+        if binding.kind.value == "direction":
+            values = {1.0: "forward", -1.0: "reverse", 0.0: "neutral"}
+        yield ", ".join(f"{code} {values[value]}" for code, value in binding.codes.items())
+        return
+    if not binding.unit:
+        yield "raw code"
+        return
+    yield binding.unit
+    unit = binding.signal.unit or "no unit"
+    if (binding.factor, binding.offset) != (1.0, 0.0):
+        yield f"= {unit} * {binding.factor:.6g}"
+        if binding.offset:
+            yield f"{binding.offset:+.6g}"
+    elif unit != binding.unit:
+        yield f"= {unit}"
+    if binding.u:
+        yield f"(+-{binding.u:.3g})"
+
+
+def _provable(found: list[Prospect]) -> Iterator[tuple[str, str]]:
+    """Required rules that a run can prove, then what it cannot, and why."""
+    rules = list(dict.fromkeys(prospect.rule for prospect in found))
+    cannot = [prospect for prospect in found if not prospect.provable]
+    whole = [rule for rule in rules if rule not in {prospect.rule for prospect in cannot}]
+    yield f"required and provable: {', '.join(whole) or 'nothing'}", "green"
+    for p in cannot:
+        why = [f"no signal for {', '.join(p.lacks)}"] if p.lacks else []
+        why += [f"no limit: {p.no_limit}"] if p.no_limit else []
+        accepted = f", accepted by {p.accepted}" if p.accepted else ""
+        yield f"stays unproven: {p.rule}, {p.subject}: {'; '.join(why)}{accepted}", "bold yellow"

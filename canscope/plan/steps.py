@@ -1,0 +1,206 @@
+"""The steps at the vehicle for each stage, with the plan's own limits filled in."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from canscope.plan.plan import Plan
+
+RUN_S = 3.0  # one burst: long enough to judge a direction, short enough for a dry unit
+REST_S = 60.0  # pause and watch where the plan gives none: common practice, no source
+
+
+@dataclass(frozen=True)
+class Step:
+    """Some things to do, each with its box to tick, and the rules that they exercise."""
+
+    title: str
+    do: tuple[str, ...]
+    proves: tuple[str, ...] = ()
+
+
+class Values:
+    """The numbers that the steps name."""
+
+    def __init__(self, plan: Plan) -> None:
+        self._plan = plan
+        dry = plan.bench.dry
+        self.burst_s = self._of("dry-exposure", "burst_s") if dry else None
+        self.total_s = self._of("dry-exposure", "total_s") if dry else None
+        self.given_pause_s = self._of("dry-exposure", "pause_s") if dry else None
+        self.current_A = self._of("current-ceiling", "dry_current_A" if dry else "current_A")
+        self.speed_rpm = self._of("speed-ceiling", "speed_rpm")
+        self.run_s = min(RUN_S, self.burst_s or RUN_S)
+        self.pause_s = self.given_pause_s if self.given_pause_s is not None else REST_S
+        self.watch_s = max(REST_S, self._of("temperature-rise", "watch_s") or REST_S)
+        self.settle_s = self._of("insulation-resistance", "settle_s") or 30.0
+        self.held_s = max(5.0, self._of("contactor-weld", "judged_s") or 10.0)
+        self.opening_A = self._of("opening-current", "limit_A") or 2.0
+        ceilings = getattr(plan.rules.get("temperature-ceiling"), "ceiling_degC", None)
+        self.ceilings: Mapping[str, float] = ceilings or {}
+
+    def _of(self, rule: str, parameter: str) -> float | None:
+        value: Any = getattr(self._plan.rules.get(rule), parameter, None)
+        return None if value is None else float(value)
+
+
+def steps(plan: Plan) -> Iterator[Step]:
+    """The steps of the plan's stage; the last one closes the run."""
+    value, stage = Values(plan), plan.bench.stage
+    yield _record()
+    if stage != "unit-alone":
+        yield from _power_up(plan, value)
+    if stage != "power-up":
+        yield from _spins(plan, value)
+    yield _open(value)
+    yield _close(plan)
+
+
+def _record() -> Step:
+    return Step(
+        "Before power",
+        (
+            "Cautions above read aloud; who stands at the emergency stop is agreed",
+            "Pack voltage and link measured with an instrument; the link is below 60 V",
+            "Recorder started on every bus of the plan before anything is switched on; it counts "
+            "frames on each of them",
+            "12 V on, contactors open, 10 s of quiet recorded",
+        ),
+        ("capture-integrity", "message-presence", "cycle-time", "sensor-alive"),
+    )
+
+
+def _power_up(plan: Plan, value: Values) -> Iterator[Step]:
+    yield Step(
+        "Power up",
+        (
+            "Ignition on, direction neutral, pedal free, brake released: stand still for 3 s",
+            "Brake pressed; contactors closed the way the vehicle does it, by no other way",
+            f"Everything closed and at rest for {value.settle_s + 5:g} s: nothing turns, no load",
+        ),
+        (
+            *("contactor-sequence", "precharge-level", "precharge-curve", "control-supply"),
+            *("insulation-resistance", "pedal-at-rest"),
+        ),
+    )
+    if plan.bench.stage == "power-up":
+        yield from _openings(value)
+        yield _emergency_stop()
+
+
+def _openings(value: Values) -> Iterator[Step]:
+    for first, then in (("negative", "positive"), ("positive", "negative")):
+        yield Step(
+            f"Open {first} first",
+            (
+                f"At rest, below {value.opening_A:g} A: {first} opened, {then} kept closed for "
+                f"{value.held_s:g} s",
+                f"{then.capitalize()} opened; 12 V stays on until the link is below 60 V",
+                "Powered up once more, as before",
+            ),
+            ("contactor-weld", "link-discharge"),
+        )
+
+
+def _emergency_stop() -> Step:
+    return Step(
+        "Emergency stop",
+        (
+            "Contactors closed, nothing turning: emergency stop pressed by the second person",
+            "All contactors heard to open at once; the link falls below 60 V with the 12 V on",
+            "Emergency stop released; nothing closes or moves by itself; powered up once more",
+        ),
+        ("emergency-stop",),
+    )
+
+
+def _spins(plan: Plan, value: Values) -> Iterator[Step]:
+    units = [unit.name for unit in plan.bench.units]
+    rolling = plan.bench.stage == "rolling"
+    if plan.bench.stage in ("wet-spin", "rolling"):
+        look = "Coolant pump running, flow seen, no leak at either unit; oil level checked"
+        yield Step("Coolant and oil", (look,), ("coolant-flow",))
+    if rolling:
+        yield _spin("Drive", "the vehicle", "the vehicle", value)
+        return
+    for name in units:
+        yield _spin(f"Axle {name}", f"axle {name}", f"one wheel of axle {name}", value)
+    if len(units) > 1:
+        yield _together(value)
+    yield _budget(plan, value)
+
+
+def _spin(title: str, what: str, watched: str, value: Values) -> Step:
+    most = [f"{value.current_A:g} A"] if value.current_A is not None else []
+    most += [f"{value.speed_rpm:g} rpm"] if value.speed_rpm is not None else []
+    gently = f"pedal gently, never above {' and '.join(most)}" if most else "pedal gently"
+    tasks = []
+    for way in ("forward", "reverse"):
+        tasks += [
+            f"Standing still, brake pressed: direction {way}; brake released",
+            f"{gently[0].upper()}{gently[1:]}: {what} turns {way} for {value.run_s:g} s",
+            "Pedal released; wait for a full stop",
+            f"Second person says which way {watched} turned, and it is marked within 30 s: ______",
+            f"Rest {value.pause_s:g} s; temperatures looked at",
+        ]
+    tasks.append("Brake pressed, direction neutral, pedal free: stand still for 3 s")
+    return Step(
+        title,
+        tuple(tasks),
+        (
+            *("axle-direction", "axle-witness", "brake-interlock", "change-at-standstill"),
+            *("pedal-at-rest", "current-ceiling", "speed-ceiling", "bus-sag", "dry-exposure"),
+            *("temperature-ceiling", "temperature-rate", "temperature-rise"),
+            *(("axle-agreement",) if what == "the vehicle" else ()),
+        ),
+    )
+
+
+def _together(value: Values) -> Step:
+    tasks = [
+        f"Both axles at once, brake first: {way} for {value.run_s:g} s, full stop, "
+        f"rest {value.pause_s:g} s"
+        for way in ("forward", "reverse")
+    ]
+    return Step("Both axles together", tuple(tasks), ("axle-agreement",))
+
+
+def _budget(plan: Plan, value: Values) -> Step:
+    """Heat soaks out after the stop, so the recording goes on; and the dry time is added up."""
+    units = len(plan.bench.units)
+    turning_s = 2 * value.run_s * (units + (units > 1))
+    tasks = [f"After the last stop the recording goes on for {value.watch_s:g} s: heat soaks out"]
+    if value.total_s is not None:
+        fits = "fits into" if turning_s <= value.total_s else "is MORE THAN"
+        tasks.append(
+            f"The bursts above turn for {turning_s:g} s together; that {fits} the plan's "
+            f"{value.total_s:g} s. Earlier dry runs count as well: ______ s"
+        )
+    return Step("Watch the heat", tuple(tasks), ("temperature-ceiling", "temperature-rise"))
+
+
+def _open(value: Values) -> Step:
+    return Step(
+        "Open",
+        (
+            f"Everything stands still, pack current below {value.opening_A:g} A; contactors opened",
+            "12 V and recorder stay ON until the link is below 60 V (a passive bleed takes minutes)",
+            "Ignition off",
+        ),
+        ("link-discharge", "opening-current"),
+    )
+
+
+def _close(plan: Plan) -> Step:
+    witness = f" by {plan.job['witness']}" if plan.job.get("witness") else ""
+    return Step(
+        "Close the run",
+        (
+            "Recorder stopped first, 12 V off after it; the file is complete",
+            "Link and pack measured with an instrument before anybody touches anything",
+            f"Marks of what was seen written down{witness}; run checked with canscope check",
+        ),
+        ("capture-integrity",),
+    )

@@ -1,0 +1,320 @@
+"""Rule ``bus-sag``."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, ClassVar
+
+import numpy as np
+
+from canscope.model.bench import MAINS, Bench
+from canscope.model.events import Event
+from canscope.model.findings import Verdict
+from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
+from canscope.model.piece import Piece, S
+from canscope.model.rule import Rule, Worst, limit
+from canscope.model.signals import NEVER, Samples
+from canscope.model.tables import Bools, Floats, Int64s
+from canscope.rules import RULES
+from canscope.rules._sensor import at_end_of_range
+
+CURRENT = "pack.current"
+POLES = tuple(f"contactors.{pole}" for pole in MAINS)
+# A pole that opened since its last sample is not yet known to be open; so long is waited for it.
+SETTLE_NS = 200 * 10**6
+
+
+@dataclass(frozen=True)
+class Sag:
+    """What the run has shown of one voltage so far."""
+
+    next_ns: int = int(NEVER)  # samples before it are judged
+    resting_V: float = float("nan")
+    bursts: int = 0
+    loaded: bool = False  # judged at least once while a unit turned
+    lowest_V: float = float("inf")  # of all samples
+    highest_V: float = float("-inf")
+    clipped_ns: int | None = None
+    collapsed_ns: int | None = None  # below half of nominal in a burst, no contactors bound
+
+
+@RULES.add("bus-sag")
+@dataclass(frozen=True, kw_only=True)
+class BusSag(Rule):
+    """The high voltage holds under load: it sags little below its resting value.
+
+    Judged
+        For the pack and for each unit's link, on every voltage sample from the first burst on,
+        from both poles closed to the first pole opening; without contactors bound within bursts
+        only, while above half of the nominal voltage. Resting is the median of the ``lookback_s``
+        before a burst, of samples with a pack current of at most ``rest_current_A``; it stays until
+        the next burst gives a new one.
+    Margin
+        ``limit_percent`` minus (resting - voltage) / resting in percent; with ``floor_V`` given,
+        the sag down to that floor is the limit if it is the smaller one. Uncertainty: half a raw
+        step (and the instrument) of both readings, to first order.
+    Unproven
+        No unit turned, nothing was sampled while one turned, or the pack never rested before a
+        burst (not-exercised); the plan gives neither contactors nor a nominal voltage (no-limit);
+        the voltage fell below half of nominal and no contactor says why (inferred); it stood at an
+        end of its range (sensor-suspect).
+
+    Plan::
+
+        [rules.bus-sag]
+        limit_percent = 10      # % of the resting voltage; common practice, no source
+        floor_V = 300           # V, never below; no default: not judged without
+        rest_current_A = 2      # A; common practice, no source
+        lookback_s = 2          # s before a burst; common practice, no source
+    """
+
+    limit_percent: float = limit(10.0, "%", high=100.0)
+    floor_V: float | None = limit(None, "V", low=1.0)
+    rest_current_A: float = limit(2.0, "A")
+    lookback_s: float = limit(2.0, "s", low=0.1, high=60.0)
+
+    unit: ClassVar[str] = "%"
+    required_in: ClassVar[frozenset[str]] = frozenset(
+        {"unit-alone", "dry-spin", "wet-spin", "rolling"}
+    )
+    stops: ClassVar[bool] = True
+    limit_parameter: ClassVar[str] = "limit_percent"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "the voltage held: {resting}, lowest {voltage_V:.1f} V at {current}",
+        "fail": "the voltage sagged: {resting}, lowest {voltage_V:.1f} V at {current}",
+    }
+    exercise: ClassVar[str] = (
+        "close the contactors, wait 3 s without load, spin the unit, and record all of it"
+    )
+    causes: ClassVar[tuple[str, ...]] = (
+        "the pre-charge resistor is still in circuit: the positive contactor does not carry",
+        "a high resistance in a joint, fuse, connector or service plug",
+        "the pack is nearly empty, cold, or has a weak cell",
+        "more current was drawn than the pack can give",
+    )
+    next: ClassVar[str] = (
+        "compare pack and link at that instant: if only the link sags, the fault lies between them"
+    )
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """The pack, and the link of every unit."""
+        poles = POLES if bench.has(*POLES) else ()
+        missing = ""
+        if not poles and bench.nominal_voltage_V is None:
+            missing = "neither both main contactors nor pack.nominal_voltage_V is in the plan"
+        roles = {"pack": "pack.voltage"}
+        roles |= {f"{unit.name} link": unit.role("link_voltage") for unit in bench.units}
+        return [
+            Subject(name, (role, CURRENT, *poles), (role, CURRENT), missing)
+            for name, role in roles.items()
+        ]
+
+    def start(self, bench: Bench) -> Mapping[str, Sag]:
+        """Nothing seen yet of any voltage that is bound."""
+        return {name: Sag() for name in _voltages(bench)}
+
+    def fold(
+        self, state: Mapping[str, Sag], piece: Piece
+    ) -> tuple[Mapping[str, Sag], Sequence[Outcome]]:
+        """Judge the new samples of every voltage, burst after burst."""
+        after, found = dict(state), list[Outcome]()
+        starts = piece.events_of("burst-start")
+        for name, role in _voltages(piece.bench).items():
+            sag = _seen(state[name], piece, role)
+            for event in starts:
+                sag, rows = self._judge(sag, piece, name, event.known_ns)
+                found += rows
+                sag, rows = self._begin(sag, piece, name, event)
+                found += rows
+            after[name], rows = self._judge(sag, piece, name, piece.until_ns)
+            found += rows
+        return after, found
+
+    def close(self, state: Mapping[str, Sag], piece: Piece) -> Sequence[Outcome]:
+        """Judge what waited for a pole to be seen again, and say what was not exercised."""
+        found: list[Outcome] = []
+        for name, sag in state.items():
+            last, rows = self._judge(sag, piece, name, piece.until_ns + SETTLE_NS + 1)
+            found += rows
+            found += _unexercised(name, last)
+        return found
+
+    def clause(self, verdict: Verdict | str, worst: Worst) -> str:
+        """With the resting value and the current at that instant in words."""
+        current_A, resting_V = worst.facts["current_A"], worst.facts["resting_V"]
+        words = {
+            "current": "an unknown current" if math.isnan(current_A) else f"{current_A:.1f} A",
+            "resting": "resting unknown" if math.isnan(resting_V) else f"resting {resting_V:.1f} V",
+        }
+        return super().clause(verdict, replace(worst, facts={**worst.facts, **words}))
+
+    def _begin(self, sag: Sag, piece: Piece, name: str, event: Event) -> tuple[Sag, list[Outcome]]:
+        """A burst has become known: its resting value, and the samples since it began."""
+        role = _voltages(piece.bench)[name]
+        before = piece.back(role, event.time_ns - round(self.lookback_s * S))
+        before = before.between(event.time_ns - round(self.lookback_s * S), event.time_ns)
+        current = np.abs(piece.at(CURRENT, before.time_ns).value)
+        whole = _in_circuit(piece, before) & ~np.isnan(before.value)
+        resting = before.value[whole & (current <= self.rest_current_A)]
+        sag = replace(sag, bursts=sag.bursts + 1)
+        if len(resting) and np.median(resting) > 0:
+            sag = replace(sag, resting_V=float(np.median(resting)))
+        since = piece.back(role, event.time_ns).between(event.time_ns, sag.next_ns)
+        return self._rows(sag, piece, name, since, np.ones(len(since), bool))
+
+    def _judge(self, sag: Sag, piece: Piece, name: str, until_ns: int) -> tuple[Sag, list[Outcome]]:
+        """Judge the samples that are settled before ``until_ns``, each once."""
+        samples = piece.back(_voltages(piece.bench)[name], sag.next_ns)
+        settled = _settled_ns(piece, name, samples.time_ns)
+        ready = int(np.searchsorted(settled, until_ns))
+        samples = samples[:ready]
+        if not len(samples):
+            return sag, []
+        sag = replace(sag, next_ns=int(samples.time_ns[-1]) + 1)
+        return self._rows(sag, piece, name, samples, _turning(piece, samples.time_ns))
+
+    def _rows(
+        self, sag: Sag, piece: Piece, name: str, samples: Samples, loaded: Bools
+    ) -> tuple[Sag, list[Outcome]]:
+        """Margins of samples against the resting value; ``loaded``: while a unit turned."""
+        role = _voltages(piece.bench)[name]
+        judged = _in_circuit(piece, samples) & _unopened(piece, name, samples.time_ns)
+        if not piece.bench.has(*POLES):
+            if sag.collapsed_ns is None and (loaded & ~judged & ~np.isnan(samples.value)).any():
+                first = np.flatnonzero(loaded & ~judged & ~np.isnan(samples.value))[0]
+                sag = replace(sag, collapsed_ns=int(samples.time_ns[first]))
+            judged &= loaded
+        judged &= ~np.isnan(samples.value)
+        rows = self._margins(piece, name, role, sag.resting_V, samples[judged])
+        if not math.isnan(sag.resting_V) and (judged & loaded).any():
+            sag = replace(sag, loaded=True)
+        return sag, [rows] if rows is not None else []
+
+    def _margins(
+        self, piece: Piece, name: str, role: str, resting_V: float, samples: Samples
+    ) -> Margins | None:
+        volts, u_V = samples.value, piece.bench.u(role)
+        ceiling, reference = self.limit_percent, resting_V
+        u_percent = 100 * (u_V + np.abs(volts) / reference * u_V) / reference
+        if math.isnan(resting_V):
+            if self.floor_V is None:
+                return None
+            # The floor needs no resting value: percent below the floor itself.
+            ceiling, reference = 0.0, self.floor_V
+            u_percent = np.full(len(volts), 100 * u_V / reference)
+        elif self.floor_V is not None:
+            ceiling = min(ceiling, 100 * (1 - self.floor_V / resting_V))
+        percent = 100 * (1 - volts / reference)
+        facts: dict[str, Any] = {
+            "resting_V": resting_V,
+            "voltage_V": volts,
+            "current_A": piece.at(CURRENT, samples.time_ns).value,
+        }
+        return margins(
+            name,
+            samples.time_ns,
+            ceiling - percent,
+            measured=percent,
+            limit=ceiling,
+            uncertainty=u_percent,
+            **facts,
+        )
+
+
+def _voltages(bench: Bench) -> dict[str, str]:
+    """Subject -> role of every bound voltage."""
+    roles = {"pack": "pack.voltage"} if bench.has("pack.voltage") else {}
+    return roles | {f"{name} link": role for name, role in bench.link_roles().items()}
+
+
+def _seen(sag: Sag, piece: Piece, role: str) -> Sag:
+    """Lowest and highest voltage, and the first sample at an end of its range."""
+    samples = piece[role]
+    volts = samples.value[~np.isnan(samples.value)]
+    if not len(volts):
+        return sag
+    clipped = at_end_of_range(piece.bench.bindings[role], samples)
+    if sag.clipped_ns is None and clipped.any():
+        sag = replace(sag, clipped_ns=int(samples.time_ns[clipped][0]))
+    lowest, highest = float(volts.min()), float(volts.max())
+    return replace(sag, lowest_V=min(sag.lowest_V, lowest), highest_V=max(sag.highest_V, highest))
+
+
+def _turning(piece: Piece, times_ns: Int64s) -> Bools:
+    turning = np.zeros(len(times_ns), bool)
+    for unit in piece.bench.units:
+        turning |= piece.at(f"@turning.{unit.name}", times_ns).value == 1
+    return turning
+
+
+def _in_circuit(piece: Piece, samples: Samples) -> Bools:
+    """Samples taken with both poles closed; without contactors, above half of nominal."""
+    if piece.bench.has(*POLES):
+        return np.asarray(piece.at("@closed", samples.time_ns).value == 1)
+    nominal_V = piece.bench.nominal_voltage_V
+    if nominal_V is None:
+        return np.zeros(len(samples), bool)
+    return np.asarray(samples.value > nominal_V / 2)
+
+
+def _settled_ns(piece: Piece, name: str, times_ns: Int64s) -> Int64s:
+    """When each sample can be judged: once both poles were seen again, or SETTLE_NS have passed.
+
+    A link loses its voltage as soon as a pole really opens, which is up to one sample before its
+    state says so. The pack's own voltage does not, and is judged at once.
+    """
+    if name == "pack" or not piece.bench.has(*POLES):
+        return times_ns
+    latest = times_ns
+    for pole in POLES:
+        latest = np.maximum(latest, _next_ns(piece, pole, times_ns)[0])
+    return np.minimum(latest, times_ns + SETTLE_NS)
+
+
+def _unopened(piece: Piece, name: str, times_ns: Int64s) -> Bools:
+    """Samples after which no pole, seen again in time, had opened meanwhile."""
+    still = np.ones(len(times_ns), bool)
+    if name == "pack" or not piece.bench.has(*POLES):
+        return still
+    for pole in POLES:
+        next_ns, value = _next_ns(piece, pole, times_ns)
+        still &= ~((value == 0) & (next_ns <= times_ns + SETTLE_NS))
+    return still
+
+
+def _next_ns(piece: Piece, role: str, times_ns: Int64s) -> tuple[Int64s, Floats]:
+    """Stamp and value of a role's first sample at or after these instants; far away if none."""
+    samples = piece.history.samples(role)
+    index = np.searchsorted(samples.time_ns, times_ns)
+    times = np.append(samples.time_ns, np.int64(2**62))
+    return times[index], np.append(samples.value, np.nan)[index]
+
+
+def _unexercised(name: str, sag: Sag) -> list[Outcome]:
+    found: list[Outcome] = []
+    if sag.clipped_ns is not None:
+        text = "the voltage stood at an end of its range"
+        found.append(Doubt(name, "sensor-suspect", text, sag.clipped_ns))
+    if sag.collapsed_ns is not None:
+        text = (
+            "the voltage fell below half of nominal while a unit turned, and no contactor is bound"
+            " that could say whether it was switched off"
+        )
+        found.append(Doubt(name, "inferred", text, sag.collapsed_ns))
+    if not sag.bursts:
+        seen = "no voltage was seen"
+        if sag.highest_V >= sag.lowest_V:
+            seen = f"the voltage lay between {sag.lowest_V:.1f} and {sag.highest_V:.1f} V"
+        found.append(Doubt(name, "not-exercised", f"no unit turned; {seen}"))
+    elif math.isnan(sag.resting_V):
+        text = (
+            "the resting voltage is not known: before no burst was there a sample with the poles"
+            " closed and the pack current known to be near zero"
+        )
+        found.append(Doubt(name, "not-exercised", text))
+    elif not sag.loaded:
+        text = "the voltage was sampled only while no unit turned"
+        found.append(Doubt(name, "not-exercised", text))
+    return found

@@ -1,0 +1,223 @@
+"""Rule ``dry-exposure``."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import ClassVar
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from canscope.model.bench import Bench, DriveUnit
+from canscope.model.events import Event
+from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
+from canscope.model.piece import Piece, S
+from canscope.model.rule import Rule, limit
+from canscope.model.tables import Int64s
+from canscope.rules import RULES
+
+
+@dataclass(frozen=True)
+class Exposure:
+    """What one unit has turned dry so far."""
+
+    start: Event | None = None  # of the burst that runs
+    end: Event | None = None  # of the last finished burst
+    bursts: int = 0
+    total_s: float = 0.0  # of finished bursts, and of earlier runs
+    total_u_s: float = 0.0
+
+
+@RULES.add("dry-exposure")
+@dataclass(frozen=True, kw_only=True)
+class DryExposure(Rule):
+    """While coolant or oil is empty, each unit turns only as long, and as often, as agreed.
+
+    Judged
+        For each unit, on every speed sample while it turns (coasting counts): the length of the
+        burst so far, and the total turning time, summed with the earlier runs of the build record.
+        At the start of each burst: the pause since the end of the one before. At its end: its
+        whole length. In power-up nothing shall turn: any burst fails.
+    Margin
+        ``burst_s`` minus the length, ``total_s`` minus the total, the pause minus ``pause_s``, in
+        s. Uncertainty: the sample intervals in which starts and ends lie. Those limits that the
+        plan does not give are not judged.
+    Unproven
+        The plan gives none of the three limits (no-limit); the unit never turned (not-exercised).
+
+    Plan::
+
+        [rules.dry-exposure]
+        # Also as [limits] dry_burst_s, dry_total_s, dry_pause_s; give each in one place.
+        burst_s = 5             # s, longest burst; no default: not judged without
+        total_s = 60            # s, all bursts of a unit together; no default: not judged without
+        pause_s = 20            # s, shortest pause between bursts; no default: not judged without
+    """
+
+    burst_s: float | None = limit(None, "s")
+    total_s: float | None = limit(None, "s")
+    pause_s: float | None = limit(None, "s")
+
+    unit: ClassVar[str] = "s"
+    required_in: ClassVar[frozenset[str]] = frozenset({"unit-alone", "dry-spin"})
+    absent_in: ClassVar[frozenset[str]] = frozenset({"wet-spin", "rolling"})
+    stops: ClassVar[bool] = True
+    limit_source: ClassVar[str] = "plan"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "it kept within the agreed dry running ({counted}); closest: {what}",
+        "fail": "it broke the agreed dry running ({counted}): {what}",
+    }
+    exercise: ClassVar[str] = (
+        "give the plan limits for dry running, and spin the unit in short bursts with pauses"
+    )
+    causes: ClassVar[tuple[str, ...]] = (
+        "the spin was held for too long, or the next one came too soon",
+        "the unit coasted on: nothing brakes a free axle",
+        "earlier runs have used up the agreed time",
+    )
+    next: ClassVar[str] = "stop; let it rest; fill coolant and oil before turning it any further"
+
+    def applies(self, bench: Bench) -> bool:
+        """Only while something is empty."""
+        return super().applies(bench) and bench.dry
+
+    def silent(self, bench: Bench) -> bool:
+        """In power-up it speaks only if a unit turns."""
+        return bench.stage == "power-up"
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """Every unit."""
+        missing = ""
+        given = (self.burst_s, self.total_s, self.pause_s)
+        if bench.stage != "power-up" and given == (None, None, None):
+            missing = "none of dry_burst_s, dry_total_s, dry_pause_s is given in [limits]"
+        units = [Subject(u.name, (u.role("speed"),), no_limit=missing) for u in bench.units]
+        return units or [Subject("axles", ("units.*.speed",), no_limit=missing)]
+
+    def start(self, bench: Bench) -> Mapping[str, Exposure]:
+        """What earlier runs of the build record have used up."""
+        earlier = bench.turned_dry_s or {}
+        return {unit.name: Exposure(total_s=earlier.get(unit.name, 0.0)) for unit in bench.units}
+
+    def fold(
+        self, state: Mapping[str, Exposure], piece: Piece
+    ) -> tuple[Mapping[str, Exposure], Sequence[Outcome]]:
+        """Judge the new speed samples, starts and ends of every unit."""
+        after, found = dict(state), list[Outcome]()
+        for name in state:
+            unit, first_ns = piece.bench.unit(name), piece.start_ns
+            for event in piece.events:
+                if event.subject != name or event.kind not in ("burst-start", "burst-end"):
+                    continue
+                found += self._running(after[name], piece, unit, first_ns, event.known_ns)
+                # A start is told some time after it happened; the samples since then count.
+                started = event.kind == "burst-start"
+                first_ns = event.time_ns if started else event.known_ns
+                after[name], rows = self._turned(after[name], piece, unit, event)
+                found += rows
+            found += self._running(after[name], piece, unit, first_ns, piece.until_ns)
+        return after, found
+
+    def _turned(
+        self, now: Exposure, piece: Piece, unit: DriveUnit, event: Event
+    ) -> tuple[Exposure, list[Margins]]:
+        """The state after a start or an end, and what it decides."""
+        u_s = (event.time_ns - event.after_ns) / S
+        if event.kind == "burst-end":
+            assert now.start is not None
+            length_s = (event.time_ns - now.start.time_ns) / S
+            length_u_s = u_s + (now.start.time_ns - now.start.after_ns) / S
+            total_s, total_u_s = now.total_s + length_s, now.total_u_s + length_u_s
+            at = np.array([event.time_ns], np.int64)
+            rows = self._lengths(now, piece, unit, at, length_s, length_u_s, total_s, total_u_s)
+            ended = replace(now, start=None, end=event, total_s=total_s, total_u_s=total_u_s)
+            return ended, rows
+        rows = []
+        if piece.bench.stage == "power-up":
+            turned_s = (event.known_ns - event.time_ns) / S
+            what = "it turned, though in power-up nothing shall turn; time turned so far"
+            rows.append(self._row(piece, unit, event.known_ns, turned_s, 0.0, 0.0, -turned_s, what))
+        elif now.end is not None and self.pause_s is not None:
+            pause_s = (event.time_ns - now.end.time_ns) / S
+            pause_u_s = u_s + (now.end.time_ns - now.end.after_ns) / S
+            margin, what = pause_s - self.pause_s, "pause between two bursts"
+            at_ns = event.time_ns
+            rows.append(
+                self._row(piece, unit, at_ns, pause_s, self.pause_s, pause_u_s, margin, what)
+            )
+        return replace(now, start=event, bursts=now.bursts + 1), rows
+
+    def _running(
+        self, now: Exposure, piece: Piece, unit: DriveUnit, first_ns: int, until_ns: int
+    ) -> list[Margins]:
+        """The burst that runs, at its speed samples in first <= time < until."""
+        if now.start is None:
+            return []
+        times = piece.back(unit.role("speed"), first_ns).between(first_ns, until_ns).time_ns
+        turning = piece.at(f"@turning.{unit.name}", times).value == 1
+        times = times[turning | (times < now.start.known_ns)]
+        if not len(times):
+            return []
+        length_s = (times - now.start.time_ns) / S
+        u_s = (now.start.time_ns - now.start.after_ns) / S
+        total_s = now.total_s + length_s
+        return self._lengths(now, piece, unit, times, length_s, u_s, total_s, now.total_u_s + u_s)
+
+    def _lengths(
+        self,
+        now: Exposure,
+        piece: Piece,
+        unit: DriveUnit,
+        times: Int64s,
+        length_s: ArrayLike,
+        length_u_s: float,
+        total_s: ArrayLike,
+        total_u_s: float,
+    ) -> list[Margins]:
+        """Length of one burst and total of all against their limits, at these instants."""
+        if piece.bench.stage == "power-up":
+            return []
+        found = []
+        for value, u_s, ceiling_s, what in (
+            (length_s, length_u_s, self.burst_s, "length of one burst"),
+            (total_s, total_u_s, self.total_s, "total turning time"),
+        ):
+            if ceiling_s is not None:
+                margin = ceiling_s - np.asarray(value)
+                found.append(self._row(piece, unit, times, value, ceiling_s, u_s, margin, what))
+        return found
+
+    def _row(
+        self,
+        piece: Piece,
+        unit: DriveUnit,
+        at_ns: ArrayLike,
+        value: ArrayLike,
+        limit_s: float,
+        u_s: float,
+        margin: ArrayLike,
+        what: str,
+    ) -> Margins:
+        counted = "this capture alone is counted"
+        if piece.bench.turned_dry_s is not None:
+            earlier_s = piece.bench.turned_dry_s.get(unit.name, 0.0)
+            counted = f"with {earlier_s:.1f} s of earlier runs"
+        return margins(
+            unit.name,
+            at_ns,
+            margin,
+            measured=value,
+            limit=limit_s,
+            uncertainty=u_s,
+            what=what,
+            counted=counted,
+        )
+
+    def close(self, state: Mapping[str, Exposure], piece: Piece) -> Sequence[Outcome]:
+        """Units that never turned have exercised nothing."""
+        return [
+            Doubt(name, "not-exercised", "the unit was not seen to turn")
+            for name, now in state.items()
+            if not now.bursts and piece.bench.has(piece.bench.unit(name).role("speed"))
+        ]

@@ -1,0 +1,122 @@
+"""The law of pieces: offline is live in one piece.
+
+However a run is cut, every finding is the same, with the instant at which it first failed; and
+what the rules remember does not grow with the run.
+"""
+
+import pickle
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from canscope.capture.order import ordered
+from canscope.capture.read import read_capture
+from canscope.decode.columns import decode
+from canscope.judge.check import Run
+from canscope.model.tables import join
+from canscope.plan.load import read_plan
+from canscope.rules import RULES
+from canscope.simulate.faults import fault_names
+from canscope.simulate.folder import write_run
+from canscope.simulate.runs import make_run
+
+# Faults that make many different rules speak; all of them are tried with one cutting each.
+CUT_FINELY = (None, "front-axle-wrong-way", "bad-precharge", "hot-while-dry")
+
+
+@pytest.fixture(scope="module")
+def runs(tmp_path_factory):
+    """(plan, all frames in order) of a fault's run; made when first asked for."""
+    made = {}
+
+    def get(fault):
+        if fault not in made:
+            files = write_run(make_run(fault=fault), tmp_path_factory.mktemp("run"))
+            frames = join(list(read_capture(files.capture)))
+            made[fault] = read_plan(files.plan), frames
+        return made[fault]
+
+    return get
+
+
+def judged(plan, frames, cuts):
+    """The report of a run cut before these rows."""
+    rows = [0, *sorted({c for c in cuts if 0 < c < len(frames)}), len(frames)]
+    chunks = (frames.take(slice(a, b)) for a, b in zip(rows[:-1], rows[1:], strict=True))
+    run = Run(plan)
+    for signals in decode(ordered(chunks), plan.definitions, wanted=plan.wanted):
+        run.feed(signals)
+    return run.report()
+
+
+def assert_same(cut, whole):
+    for mine, other in zip(cut.findings, whole.findings, strict=True):
+        assert mine == other
+    assert cut.bursts == whole.bursts
+    assert cut.plots == whole.plots
+    assert replace(cut, unique_id="") == replace(whole, unique_id="")
+
+
+@pytest.mark.parametrize("fault", CUT_FINELY)
+@settings(max_examples=4, deadline=None)
+@given(cuts=st.lists(st.floats(0, 1), min_size=1, max_size=60))
+def test_any_cutting_of_a_whole_run_gives_the_same_report(runs, fault, cuts):
+    plan, frames = runs(fault)
+    whole = judged(plan, frames, [])
+    assert_same(judged(plan, frames, [int(c * len(frames)) for c in cuts]), whole)
+
+
+@pytest.mark.parametrize("fault", fault_names())
+def test_every_fault_is_found_alike_in_one_piece_and_in_pieces_of_a_fifth_of_a_second(runs, fault):
+    plan, frames = runs(fault)
+    whole = judged(plan, frames, [])
+    since = (frames.time_ns - frames.time_ns[0]) // 200_000_000
+    assert_same(judged(plan, frames, np.flatnonzero(np.diff(since)) + 1), whole)
+
+
+def around(plan, frames, what):
+    """At most 2,000 frames around the first instant of a kind."""
+    whole = judged(plan, frames, [])
+    at_s = {"start": 0.0, "burst": whole.bursts[0].start_s if whole.bursts else 0.0}
+    at_s |= {f.rule: f.at_s or 0.0 for f in whole.findings}
+    row = int(np.searchsorted(frames.time_ns, frames.time_ns[0] + int(at_s[what] * 1e9)))
+    return frames.take(slice(max(0, row - 900), row + 1100))
+
+
+@pytest.mark.parametrize("what", ["start", "precharge-level", "burst", "link-discharge"])
+def test_an_excerpt_fed_frame_by_frame_gives_the_same_report(runs, what):
+    plan, frames = runs(None)
+    part = around(plan, frames, what)
+    assert 500 < len(part) <= 2000
+    assert_same(judged(plan, part, range(len(part))), judged(plan, part, []))
+
+
+def test_the_runs_exercise_every_rule(runs):
+    """Otherwise the law would be held by rules that never spoke."""
+    spoken = set()
+    for fault in CUT_FINELY:
+        report = judged(*runs(fault), [])
+        spoken |= {f.rule for f in report.findings if f.margin is not None}
+    assert spoken >= set(RULES) - {"message-presence", "sensor-alive"}
+
+
+def test_what_the_rules_remember_does_not_grow_with_the_run(runs):
+    plan, frames = runs(None)
+    length = int(frames.time_ns[-1] - frames.time_ns[0]) + 10_000_000
+    sizes = []
+    run = Run(plan)
+    for lap in range(4):
+        part = replace(frames, time_ns=frames.time_ns + lap * length)
+        for signals in decode(ordered([part]), plan.definitions, wanted=plan.wanted):
+            run.feed(signals)
+        segment = run._judge._segment
+        sizes.append(
+            {name: len(pickle.dumps(state)) for name, state in segment._states.items()}
+            | {"history": segment._history.nbytes()}
+        )
+    for name, size in sizes[-1].items():
+        # The second lap may remember what only a second lap has; after that it is steady.
+        assert size <= 1.1 * sizes[1][name] + 200, f"{name} grew: {[s[name] for s in sizes]}"

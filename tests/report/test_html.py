@@ -1,0 +1,366 @@
+"""The page: whole, offline, escaped, and every number of every finding in it.
+
+Expected texts are the factory's own figures, written as Python's ``:g`` writes them.
+"""
+
+import dataclasses
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import replace
+from enum import Enum
+from html.parser import HTMLParser
+
+import pytest
+
+from canscope.model.findings import COMMON_PRACTICE
+from canscope.report._figure import ticks
+from canscope.report.html import page, render
+from tests.report import factory
+from tests.report.browser import dom
+
+# Text that would run, in an element, in a script, in an attribute, in a style, in plotly's markup.
+ATTACK = "document.documentElement.setAttribute('data-ran','yes')"
+HOSTILE = f'</script><script>{ATTACK}</script><img src=x onerror="{ATTACK}">\'}}</style>&amp;<b>$'
+RAN = re.compile(r"<html[^>]*data-ran")
+POLICY = re.compile(r'<meta http-equiv="Content-Security-Policy"[^>]*>')
+VOID = {"meta", "br", "img", "link", "hr", "input"}
+
+
+class Reader(HTMLParser):
+    """Notes the text, the attributes that name another place, and elements left open."""
+
+    def __init__(self, html):
+        super().__init__()
+        self.text, self.links, self.open, self.ids = [], [], [], []
+        self.feed(html)
+        self.close()
+
+    def handle_starttag(self, tag, attrs):
+        self.open += [] if tag in VOID else [tag]
+        given = dict(attrs)
+        self.ids += [given["id"]] if "id" in given else []
+        kinds = ("src", "href", "action", "data", "poster", "srcset", "xlink:href")
+        self.links += [given[kind] for kind in kinds if kind in given]
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag, f"</{tag}> closes nothing"
+
+    def handle_startendtag(self, tag, attrs):
+        self.handle_starttag(tag, attrs)
+        if tag not in VOID:
+            self.open.pop()
+
+    def handle_data(self, data):
+        if self.open[-1:] not in (["script"], ["style"]):
+            self.text.append(data)
+
+
+def bare(report):
+    """The page without plotly's five megabytes."""
+    return page(report, "/* plotly */")
+
+
+def text_of(html):
+    return " ".join(" ".join(Reader(html).text).split())
+
+
+def article(html, rule, subject):
+    """The text of one finding."""
+    found = [
+        a for a in re.findall(r"<article.*?</article>", html, re.S) if f"{rule}: {subject}" in a
+    ]
+    assert len(found) == 1
+    return text_of(found[0])
+
+
+def charts(html):
+    blocks = re.findall(r'<script type="application/json">(.*?)</script>', html, re.S)
+    return [json.loads(block) for block in blocks]
+
+
+def hostile(value):
+    """The same report with every text of it replaced."""
+    if isinstance(value, Enum) or not isinstance(value, (str, tuple, Mapping)):
+        if dataclasses.is_dataclass(value):
+            changes = {f.name: hostile(getattr(value, f.name)) for f in dataclasses.fields(value)}
+            return replace(value, **changes)
+        return value
+    if isinstance(value, str):
+        return HOSTILE
+    if isinstance(value, tuple):
+        return tuple(hostile(entry) for entry in value)
+    return {f"{HOSTILE}{n}": hostile(entry) for n, entry in enumerate(value.values())}
+
+
+def hostile_report():
+    three = (factory.TURNED_WRONG, factory.DISCHARGE, factory.INSULATION)
+    report = hostile(factory.failing(findings=three))
+    plots = {f"{HOSTILE}|{HOSTILE}": hostile(factory.spin_plot())}
+    return replace(report, verdict="fail", plots=plots)
+
+
+@pytest.mark.parametrize("kind", ["whole", "failing", "open_ended"])
+def test_every_element_is_closed_and_every_link_stays_in_the_page(kind):
+    read = Reader(bare(getattr(factory, kind)()))
+    assert read.open == []
+    assert len(read.ids) == len(set(read.ids))
+    assert {link[1:] for link in read.links} <= set(read.ids)
+    assert all(link.startswith("#") for link in read.links)
+
+
+def test_an_empty_report_is_still_a_whole_page():
+    nothing = factory.whole(
+        findings=(), bursts=(), plots={}, roles=(), rules=(), mounting=(), marks=(), job={},
+        conditions={}, inputs=(), warnings=(), cautions=(), plan_text="", unique_id="",
+        written_at="", number=None, vehicle="", stage="", verdict="unproven", headline="",
+        capture=type(factory.CAPTURE)(), not_applicable=(),
+    )  # fmt: skip
+    html = bare(nothing)
+    assert Reader(html).open == []
+    assert "UNPROVEN" in html
+    assert "No unit turned in this recording." in html
+
+
+@pytest.mark.parametrize(
+    ("kind", "word", "shape"),
+    [
+        ("whole", "PASS", "shape-proven"),
+        ("failing", "FAIL", "shape-failed"),
+        ("open_ended", "UNPROVEN", "shape-unproven"),
+    ],
+)
+def test_the_verdict_stands_in_shape_and_word(kind, word, shape):
+    report = getattr(factory, kind)()
+    block = re.search(r'<section class="verdict.*?</section>', bare(report), re.S)[0]
+    assert f"<strong>{word}</strong>" in block
+    assert f'href="#{shape}"' in block
+    assert report.headline in block
+    assert "Bramble, forestry 4x4" in block
+    assert "2025-10-09 08:53:20 UTC" in block  # date -u -d @1760000000
+
+
+def test_an_accepted_item_is_never_called_proven():
+    said = text_of(bare(factory.whole()))
+    assert "except what a person accepted unproven" in said
+    assert "accepted : insulation-resistance, pack" in said
+
+
+def test_what_to_look_at_first_comes_before_everything_else_and_says_where():
+    report = factory.failing()
+    first = re.search(r'<section class="first">.*?</section>', bare(report), re.S)[0]
+    assert all(sentence in text_of(first) for sentence in report.look_first)
+    assert "mark the front axle flange with chalk" in first
+    assert bare(report).index(first) < bare(report).index('class="matrix"')
+
+
+def test_a_fail_without_diagnosis_leads_with_its_own_sentence():
+    first = re.search(
+        r'<section class="first">.*?</section>', bare(factory.failing(look_first=())), re.S
+    )[0]
+    assert factory.TURNED_WRONG.sentence in text_of(first)
+
+
+def rows(html, kind):
+    table = re.search(rf'<table class="{kind}">.*?</table>', html, re.S)[0]
+    return [
+        [text_of(cell) for cell in re.findall(r"<td.*?</td>", row, re.S)]
+        for row in re.findall(r"<tr>.*?</tr>", table, re.S)[1:]
+    ]
+
+
+def test_the_matrix_shows_each_axle_in_each_direction():
+    assert rows(bare(factory.failing()), "axles") == [
+        ["front", "failed -182 ± 0.5 rpm", "proven", "proven", "proven"],
+        ["rear", "proven", "proven", "proven", "unproven it never happened in this run"],
+    ]
+
+
+def test_the_matrix_gives_every_subject_its_worst_state():
+    told = {row[0]: row[1] for row in rows(bare(factory.failing()), "topics")}
+    assert told == {
+        "Contactors and powering up": "proven",
+        "Driver inputs": "proven",
+        "Motion": "proven",
+        "Voltage and current": "proven",
+        "Heat": "proven in part",
+        "Insulation": "accepted",
+        "Shutting down": "unproven",
+        "Bus and recording": "proven",
+        "Other": "proven",
+    }
+
+
+def test_a_subject_nobody_judged_does_not_read_as_proven():
+    told = {row[0]: row[1:] for row in rows(bare(factory.whole()), "topics")}
+    assert told["Shutting down"] == ["nothing judged", "no finding"]
+
+
+@pytest.mark.parametrize("kind", ["whole", "failing", "open_ended"])
+def test_every_number_of_every_finding_is_in_its_article(kind):
+    report = getattr(factory, kind)()
+    html = bare(report)
+    for finding in report.findings:
+        told = article(html, finding.rule, finding.subject)
+        for value in (finding.measured, finding.limit, finding.margin, finding.uncertainty):
+            assert value is None or f"{value:g}" in told
+        for at_s in (finding.at_s, finding.first_failed_s, *(finding.window_s or ())):
+            assert at_s is None or f"{at_s:.3f} s" in told
+        texts = (finding.sentence, finding.next, finding.limit_source, finding.waived)
+        assert all(text in told for text in (*texts, *finding.causes, *finding.signals))
+
+
+def test_measured_limit_unit_and_source_stand_together():
+    told = article(bare(factory.failing()), "axle-direction", "front forward")
+    assert "measured -182 ± 0.5 rpm limit 0 rpm limit from plan margin -182 rpm" in told
+
+
+def test_common_practice_is_said_in_exactly_these_words():
+    assert COMMON_PRACTICE == "common practice, no source"
+    html = bare(factory.whole())
+    assert f"limit from {COMMON_PRACTICE}" in article(html, "bus-sag", "pack")
+    assert COMMON_PRACTICE not in article(html, "current-ceiling", "pack")
+
+
+def test_what_a_test_report_owes_its_reader_is_there():
+    """ISO/IEC 17025:2017, 7.8.2.1 a to p and 7.8.6, as check-values.md lists them."""
+    said = text_of(bare(factory.failing()))
+    for owed in (
+        "Test report: dry-spin",
+        "report bramble-dry-spin-0003-9f2c9f2c",
+        "customer",
+        "job number J-17",
+        "place of the test",
+        "item tested Bramble, forestry 4x4",
+        "coolant empty; oil empty; ambient degC 17; cold yes",
+        "tested (recorded) 2025-10-09 08:53:20 UTC to 2025-10-09 08:54:54 UTC",
+        "report written 2025-10-09T09:00:00Z",
+        "method recorded CAN frames analysed by canscope 0.1.0",
+        "No sampling",
+        "ILAC-G8:09/2019",
+        "The results relate only to the item tested",
+        "accepted by A. Tester",
+        "no pump fitted yet",
+        "released by",
+        "The report is not a roadworthiness approval.",
+        "easure before touching",
+        "9f2c" * 16,
+        "22bb" * 16,
+        "Unit front: This unit is turned against its donor: inspect its oil. Inspected by",
+        "Only a person who watched the axle can confirm it.",
+        "nothing cross-checks pack.current",
+        "left wheel watched",
+        "dry_spin.log:17: not a frame: 'garbage'",
+    ):
+        assert owed in said, owed
+    assert said.endswith("end of report bramble-dry-spin-0003-9f2c9f2c")
+
+
+def test_a_recorder_without_a_clock_gives_no_date():
+    capture = replace(factory.CAPTURE, first_ns=0, last_ns=2_000_000_000, relative_time=True)
+    said = text_of(bare(factory.whole(capture=capture)))
+    assert "date not known" in said
+    assert "1970" not in said
+
+
+def test_a_gap_stays_a_gap_on_paper_and_on_the_screen():
+    plot = factory.spin_plot()
+    html = bare(factory.failing())
+    chart = charts(html)[0]
+    assert chart["data"][0]["connectgaps"] is False
+    shown = chart["data"][0]["y"]
+    assert [y is None for y in shown] == [v is None for v in plot.traces[0].value]
+    assert shown.count(None) == sum(15.2 < t < 15.9 for t in plot.traces[0].at_s) > 0
+    # One gap cuts the drawn line in two: two "move to", no more.
+    path = re.search(r'<path class="curve" d="([^"]*)"', html)[1]
+    assert path.count("M") == 2
+
+
+def test_a_sample_alone_between_gaps_is_seen():
+    trace = factory.Trace("r", "s", "V", (0.0, 1.0, 2.0, 3.0), (1.0, None, 5.0, None))
+    plots = {"bus-sag|pack": factory.Plot((trace,), 0.0, 3.0)}
+    html = bare(factory.whole(plots=plots))
+    drawing = re.search(r'<svg class="drawing".*?</svg>', html, re.S)[0]
+    assert drawing.count('<circle cx="') == 2
+    assert charts(html)[0]["data"][0]["marker"]["size"] == [5, 0, 5, 0]
+
+
+def test_limit_window_and_worst_instant_are_drawn():
+    html = bare(factory.failing())
+    layout = charts(html)[0]["layout"]
+    kinds = [(s["type"], s["x0"], s["x1"], s["y0"]) for s in layout["shapes"]]
+    assert kinds == [("rect", 13.9, 17.4, 0), ("line", 0, 1, 0.0), ("line", 14.21, 14.21, 0)]
+    figure = re.search(r'<svg class="drawing".*?</svg>', html, re.S)[0]
+    assert "limit 0" in figure
+    assert "worst at 14.210 s" in figure
+    assert '<rect x="237.' in figure  # 62 + (13.9 - 12) / 7 * 646 = 237.3
+    assert 'class="worst"' in figure
+
+
+def test_a_limit_far_away_is_within_the_picture():
+    heat = next(c for c in charts(bare(factory.whole())) if "WindingTemp" in c["data"][0]["name"])
+    low, high = heat["layout"]["yaxis"]["range"]
+    assert low < 18
+    assert high > 110
+
+
+@pytest.mark.parametrize("values", [(0.0, 0.0), (None, None), (1e9, 1e9), (5e-7, 5e-7)])
+def test_a_flat_or_empty_curve_is_drawn(values):
+    trace = factory.Trace("r", "s", "V", (0.0, 1.0), values)
+    html = bare(factory.whole(plots={"bus-sag|pack": factory.Plot((trace,), 1.0, 1.0)}))
+    low, high = charts(html)[0]["layout"]["yaxis"]["range"]
+    assert low < high
+    assert "nan" not in re.search(r'<svg class="drawing".*?</svg>', html, re.S)[0]
+
+
+def test_a_role_without_any_sample_says_so():
+    trace = factory.Trace("r", "s", "V", (), ())
+    html = bare(factory.whole(plots={"bus-sag|pack": factory.Plot((trace,), 0.0, 3.0, 1.5)}))
+    assert "no value here" in re.search(r'<svg class="drawing".*?</svg>', html, re.S)[0]
+    assert charts(html)[0]["data"][0]["y"] == []
+
+
+def test_marks_of_an_axis_are_round_numbers():
+    assert ticks(12.0, 19.0, 7) == [12, 13, 14, 15, 16, 17, 18, 19]
+    assert ticks(-0.45, 0.45, 4) == [-0.4, -0.2, 0.0, 0.2, 0.4]
+
+
+def test_hostile_text_is_text_everywhere():
+    html = bare(hostile_report())
+    assert Reader(html).open == []
+    # The only elements that run are the two the page itself brings.
+    assert len(re.findall(r"<script>", html)) == 2
+    assert "<img" not in html
+    assert "</style>&" not in html
+    assert charts(html)[0]["data"][0]["name"].startswith("&lt;/script&gt;")
+
+
+def test_characters_that_cannot_be_seen_are_shown_as_such():
+    said = bare(factory.whole(vehicle="a\u202eb\x1b[31mc\x00d\udc80"))
+    assert "a\ufffdb\ufffd[31mc\ufffdd\ufffd" in said
+
+
+def test_the_browser_test_would_see_a_script_that_runs(tmp_path):
+    raw = POLICY.sub("", bare(factory.whole())).replace("</main>", HOSTILE + "</main>")
+    assert RAN.search(dom(raw, tmp_path, "raw"))
+
+
+def test_no_hostile_text_runs_in_a_real_browser_even_without_the_policy(tmp_path):
+    html, removed = POLICY.subn("", render(hostile_report()))
+    assert removed == 1
+    became = dom(html, tmp_path, "hostile", at="finding-1")
+    assert not RAN.search(became)
+    assert "&lt;/script&gt;&lt;script&gt;document" in became
+    # Shown by plotly as well, in the legend of a figure that was drawn.
+    legend = re.search(r'class="legendtext".*?</text>', became, re.S)[0]
+    assert "</script" not in legend
+    assert "&lt;/script&gt;&lt;script&gt;document" in legend
+
+
+def test_figures_are_drawn_in_a_real_browser_under_the_policy(tmp_path):
+    html = render(factory.failing())
+    assert POLICY.search(html)[0].count("sha256-") == 2
+    became = dom(html, tmp_path, "drawn", at="finding-1")
+    figure = re.search(r'<figure aria-label="axle-direction, front forward"[^>]*>', became)[0]
+    assert 'class="drawn"' in figure
+    assert "main-svg" in became

@@ -1,0 +1,253 @@
+"""axle-direction, worked by hand: speed every 10 ms (or 100 ms), known to +-0.5 rpm, limit 0 rpm.
+
+Which sign drives and which brakes: P = T w (quadrants; arithmetic anyone can redo).
+"""
+
+import numpy as np
+import pytest
+
+from canscope.model.bench import Mounting
+from canscope.model.findings import Verdict
+from canscope.rules import RULES
+from tests.rules.harness import judge as run
+
+U = {"units.front.speed": 0.5}
+NAN = np.nan
+
+
+def every(step_s, end_s):
+    return np.round(np.arange(0, end_s, step_s), 3)
+
+
+def profile(times, *points):
+    """Straight lines between (time in s, value) points."""
+    return np.round(np.interp(times, [t for t, _ in points], [v for _, v in points]), 6)
+
+
+def steps(times, *points):
+    """Each value from its time on."""
+    starts = [t for t, _ in points]
+    return np.array([v for _, v in points], float)[np.searchsorted(starts, times, "right") - 1]
+
+
+def judge(speed, request, *, step_s=0.01, end_s=8.0, more=None, **options):
+    """``speed``: points of a profile or values; ``request``: steps, read every 50 ms."""
+    times, slow = every(step_s, end_s), every(0.05, end_s)
+    values = profile(times, *speed) if isinstance(speed, list) else speed
+    roles = {
+        "units.front.speed": (times, values),
+        "driver.direction": (slow, steps(slow, *request)),
+        **(more or {}),
+    }
+    cycles = {"units.front.speed": step_s, "driver.direction": 0.05}
+    return run("axle-direction", roles, u=U, cycles_s=cycles, **options)
+
+
+FORWARD_3_S = [(0, 0), (1, 1)]
+# Standing until 1 s, then 500 rpm within 0.5 s, held to 4 s, standing again at 4.5 s.
+SPIN = [(0, 0), (1, 0), (1.5, 500), (4, 500), (4.5, 0)]
+
+
+def negative(points):
+    return [(t, -v) for t, v in points]
+
+
+def test_an_axle_that_follows_the_request_passes_and_the_other_direction_stays_unproven():
+    found = judge(SPIN, FORWARD_3_S)
+    assert found["front forward"].verdict is Verdict.PASS
+    assert "the front axle turned forward when forward was requested" in (
+        found["front forward"].sentence
+    )
+    assert (found["front reverse"].verdict, found["front reverse"].reason) == (
+        Verdict.UNPROVEN,
+        "not-exercised",
+    )
+
+
+def test_the_margin_of_a_pass_is_its_slowest_median():
+    """1000 rpm/s from 1 s on: at or above 50 rpm from 1.05 to 4.45 s, judged from 1.25 s on.
+
+    There the window (1.05, 1.25] holds 60, 70 .. 250 rpm: its median is 155. Slowing down, the last
+    judged sample is 50 rpm at 4.45 s: the window holds 240, 230 .. 50 rpm, median 145.
+    """
+    finding = judge(SPIN, FORWARD_3_S)["front forward"]
+    assert finding.margin == pytest.approx(145)
+    assert finding.measured == pytest.approx(145)
+    assert finding.at_s == pytest.approx(4.45)
+    assert finding.window_s == pytest.approx((4.25, 4.45))
+    rising = judge(SPIN, FORWARD_3_S, end_s=4.0)["front forward"]
+    assert (rising.margin, rising.at_s) == (pytest.approx(155), pytest.approx(1.25))
+
+
+def test_an_axle_that_turns_against_the_request_fails_by_its_worst_median():
+    found = judge([(0, 0), (1, 0), (1.5, -182), (4, -182), (4.5, 0)], FORWARD_3_S)
+    finding = found["front forward"]
+    assert finding.verdict is Verdict.FAIL
+    assert (finding.measured, finding.margin, finding.limit) == (-182, -182, 0)
+    assert finding.uncertainty == 0.5
+    assert "the front axle turned against the requested direction (forward)" in finding.sentence
+    assert found["front reverse"].reason == "not-exercised"
+
+
+def test_it_fails_at_the_first_reading_after_a_fifth_of_a_second():
+    """1000 rpm/s backwards from 1 s on: at 50 rpm at 1.05 s, judged 0.2 s later."""
+    finding = judge(negative(SPIN), FORWARD_3_S)["front forward"]
+    assert finding.first_failed_s == pytest.approx(1.25)
+
+
+def test_reverse_is_judged_with_its_own_sign():
+    reverse = [(0, 0), (1, -1)]
+    assert judge(negative(SPIN), reverse)["front reverse"].verdict is Verdict.PASS
+    failed = judge(SPIN, reverse)["front reverse"]
+    assert (failed.verdict, failed.measured, failed.margin) == (Verdict.FAIL, 500, -500)
+
+
+def test_coarse_readings_every_tenth_of_a_second_are_enough():
+    assert judge(SPIN, FORWARD_3_S, step_s=0.1)["front forward"].verdict is Verdict.PASS
+    assert judge(negative(SPIN), FORWARD_3_S, step_s=0.1)["front forward"].margin == -500
+
+
+def test_coasting_on_from_before_the_request_is_no_answer_to_it():
+    """Forward until 2 s; reverse requested while still at 500 rpm, which runs down to 0 at 3 s."""
+    run_down = [(0, 0), (1, 0), (1.5, 500), (2, 500), (3, 0), (3.5, 0), (4, -400), (5, -400)]
+    found = judge(run_down, [(0, 0), (1, 1), (2, -1)])
+    assert found["front forward"].verdict is Verdict.PASS
+    assert found["front reverse"].verdict is Verdict.PASS
+    # without ever turning in reverse, nothing is proven of it
+    stopped = judge(run_down[:6], [(0, 0), (1, 1), (2, -1)])
+    assert stopped["front reverse"].reason == "not-exercised"
+
+
+def test_once_it_was_slow_after_the_request_turning_on_the_old_way_fails():
+    again = [(0, 0), (1, 0), (1.5, 500), (2, 500), (3, 0), (3.5, 0), (4, 400), (5, 400)]
+    finding = judge(again, [(0, 0), (1, 1), (2, -1)])["front reverse"]
+    assert (finding.verdict, finding.margin) == (Verdict.FAIL, -400)
+
+
+def test_turning_in_neutral_is_not_judged():
+    found = judge(negative(SPIN), [(0, 0)])
+    assert {finding.reason for finding in found.values()} == {"not-exercised"}
+
+
+def test_a_request_that_the_run_begins_with_counts():
+    assert judge(negative(SPIN), [(0, 1)])["front forward"].verdict is Verdict.FAIL
+
+
+def test_a_single_wrong_reading_is_no_rotation():
+    times = every(0.01, 8.0)
+    glitch = profile(times, *SPIN)
+    glitch[300] = -900
+    finding = judge(glitch, FORWARD_3_S)["front forward"]
+    assert finding.verdict is Verdict.PASS
+
+
+def test_turning_for_less_than_a_fifth_of_a_second_is_not_judged():
+    """Above 50 rpm for 0.15 s only."""
+    short = steps(every(0.01, 8.0), (0, 0), (2, -80), (2.15, 0))
+    assert judge(short, FORWARD_3_S)["front forward"].reason == "not-exercised"
+    longer = steps(every(0.01, 8.0), (0, 0), (2, -80), (2.25, 0))
+    assert judge(longer, FORWARD_3_S)["front forward"].margin == -80
+
+
+def test_below_fifty_rpm_nothing_is_judged():
+    creeping = steps(every(0.01, 8.0), (0, 0), (2, -49), (4, 0))
+    assert judge(creeping, FORWARD_3_S)["front forward"].reason == "not-exercised"
+
+
+def test_an_unknown_request_is_not_neutral_and_not_forward():
+    found = judge(negative(SPIN), [(0, 0), (1, NAN)])
+    assert {finding.verdict for finding in found.values()} == {Verdict.UNPROVEN}
+
+
+def test_a_request_that_went_silent_is_not_held_against_the_axle():
+    slow = every(0.05, 1.1)
+    more = {"driver.direction": (slow, steps(slow, *FORWARD_3_S))}
+    finding = judge(SPIN, FORWARD_3_S, more=more)["front forward"]
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "stale")
+
+
+def test_a_speed_that_dies_while_turning_turns_the_pass_into_unproven():
+    times = every(0.01, 2.5)
+    more = {"units.front.speed": (times, profile(times, *SPIN))}
+    finding = judge(SPIN, FORWARD_3_S, more=more)["front forward"]
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "stale")
+
+
+def stalled(torque_Nm=6.0, brake=0, speed_rpm=0.0, until_s=3.0):
+    times = every(0.05, 8.0)
+    torque = steps(times, (0, 0), (2, torque_Nm), (until_s, 0))
+    more = {
+        "units.front.torque": (times, torque),
+        "driver.brake": (times, np.full(len(times), brake)),
+    }
+    speed = steps(every(0.01, 8.0), (0, 0), (2, speed_rpm), (until_s, 0))
+    return judge(speed, FORWARD_3_S, more=more)["front forward"]
+
+
+def test_torque_without_motion_for_a_second_is_a_stall():
+    """6 Nm from 2 s to 3.2 s; at 3 s it has lasted 1 s: 0 rpm where 50 would be turning."""
+    finding = stalled(until_s=3.2)
+    assert finding.verdict is Verdict.FAIL
+    assert (finding.measured, finding.limit, finding.margin) == (0, 50, -50)
+    assert finding.first_failed_s == pytest.approx(3.0)
+    assert "stalled" in finding.sentence
+
+
+def test_pushing_the_other_way_without_motion_is_a_stall_too():
+    assert stalled(torque_Nm=-6.0, until_s=3.2).verdict is Verdict.FAIL
+
+
+@pytest.mark.parametrize(
+    "less",
+    [{"torque_Nm": 4.9}, {"brake": 1}, {"until_s": 2.95}, {"speed_rpm": 31.0}, {"brake": NAN}],
+)
+def test_less_than_that_is_no_stall(less):
+    finding = stalled(**{"until_s": 3.2, **less})
+    assert finding.verdict is Verdict.UNPROVEN
+
+
+def test_it_can_be_neither_waived_nor_left_out_of_a_spin():
+    rule = RULES["axle-direction"]
+    assert not rule.waivable
+    assert rule.stops
+    assert rule.required_in == {"dry-spin", "wet-spin", "rolling"}
+    assert judge(SPIN, FORWARD_3_S, stage="power-up") == {}
+
+
+def test_the_plan_sets_what_counts_as_turning():
+    creeping = steps(every(0.01, 8.0), (0, 0), (2, -49), (4, 0))
+    found = judge(creeping, FORWARD_3_S, rules={"turning_rpm": 40})
+    assert found["front forward"].margin == -49
+
+
+@pytest.mark.parametrize("cuts", ["each", [1.0, 1.1, 1.25], [2.0, 3.05, 4.44]])
+@pytest.mark.parametrize("step_s", [0.04, 0.1])
+def test_cutting_does_not_matter(cuts, step_s):
+    there_and_back = [(0, 0), (1, 0), (1.5, 500), (2, 0), (2.6, 0), (3, 300), (4, -300), (5, 0)]
+    times = every(0.05, 6.0)
+    more = {
+        "units.front.torque": (times, steps(times, (0, 0), (4.6, 7))),
+        "driver.brake": (times, np.zeros(len(times))),
+    }
+    request = [(0, 0), (1, 1), (2.3, -1), (3.4, NAN), (3.5, -1), (5.3, 1)]
+    options = {"step_s": step_s, "end_s": 6.0, "more": more}
+    whole = judge(there_and_back, request, **options)
+    assert whole["front reverse"].verdict is Verdict.FAIL
+    assert judge(there_and_back, request, **options, cuts=cuts) == whole
+
+
+def test_mounting_is_not_applied_twice():
+    """Roles come corrected: a unit with sign -1 is judged on the value that it is given."""
+    from canscope.model.bench import DriveUnit
+
+    turned = DriveUnit("front", mounting=Mounting(yaw=180), sign=-1)
+    found = judge(SPIN, FORWARD_3_S, bench={"units": (turned,)})
+    assert found["front forward"].verdict is Verdict.PASS
+
+
+def test_without_units_or_direction_it_says_what_is_not_bound():
+    times = every(0.05, 2)
+    found = run("axle-direction", {"driver.direction": (times, times * 0)})
+    assert found["axles"].reason == "not-bound"
+    found = run("axle-direction", {"units.front.speed": (times, times * 0)})
+    assert {finding.reason for finding in found.values()} == {"not-bound"}

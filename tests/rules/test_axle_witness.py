@@ -1,0 +1,122 @@
+"""axle-witness, worked by hand: a burst from 2 s to 5 s, marks around it."""
+
+import numpy as np
+import pytest
+
+from canscope.model.findings import Verdict
+from canscope.rules import RULES
+from tests.rules.harness import judge as run
+
+TIMES = np.round(np.arange(0, 60, 0.05), 3)
+FORWARD = np.round(np.interp(TIMES, [2, 2.5, 4.5, 5], [0, 400, 400, 0]), 6)
+
+
+def mark(at_s, seen, axle="front"):
+    return {"at_s": at_s, "axle": axle, "seen": seen, "text": "left wheel watched"}
+
+
+def judge(*marks, speed=FORWARD, times=TIMES, **more):
+    roles = {"units.front.speed": (times, speed)}
+    cycles = {"units.front.speed": 0.05}
+    return run("axle-witness", roles, marks=marks, cycles_s=cycles, **more)
+
+
+def verdicts(*marks, **more):
+    found = judge(*marks, **more)
+    return [str(found[f"front {word}"].verdict) for word in ("forward", "reverse")]
+
+
+def test_a_person_who_saw_what_can_says_proves_that_direction_alone():
+    assert verdicts(mark(3, "forward")) == ["pass", "unproven"]
+    assert verdicts(mark(3, "reverse"), speed=-FORWARD) == ["unproven", "pass"]
+    sentence = judge(mark(3, "forward"))["front forward"].sentence
+    assert "a person saw the front axle turn forward, as CAN says" in sentence
+
+
+@pytest.mark.parametrize("seen", ["reverse", "still"])
+def test_a_person_who_saw_something_else_fails_what_can_says(seen):
+    found = judge(mark(3, seen))
+    assert (found["front forward"].verdict, found["front forward"].margin) == (Verdict.FAIL, -1)
+    assert found["front reverse"].verdict is Verdict.UNPROVEN
+    assert "while CAN says forward" in found["front forward"].sentence
+
+
+def test_a_wrong_sighting_is_not_made_up_for_by_a_right_one():
+    assert verdicts(mark(3, "reverse"), mark(4, "forward"))[0] == "fail"
+
+
+def test_missing_marks_are_unproven():
+    found = judge()
+    assert {finding.reason for finding in found.values()} == {"not-exercised"}
+    assert "CAN cannot see a wheel" in found["front forward"].sentence
+
+
+def test_a_mark_may_come_up_to_thirty_seconds_after_the_burst():
+    """The burst ends below 30 rpm: 800 rpm/s down to 0 at 5 s, where it is first read so."""
+    assert verdicts(mark(34.9, "forward"))[0] == "pass"
+    assert judge(mark(35.2, "forward"))["front forward"].reason == "sensor-suspect"
+
+
+def test_a_person_who_saw_motion_when_can_knows_of_none_casts_doubt_on_the_speed():
+    found = judge(mark(1, "forward"))
+    assert (found["front forward"].verdict, found["front forward"].reason) == (
+        Verdict.UNPROVEN,
+        "sensor-suspect",
+    )
+    # and takes the pass from a good mark of that direction, but never lifts a fail
+    assert verdicts(mark(1, "forward"), mark(3, "forward"))[0] == "unproven"
+    assert verdicts(mark(1, "forward"), mark(3, "reverse"))[0] == "fail"
+
+
+def test_still_seen_at_a_standstill_proves_nothing_and_spoils_nothing():
+    assert verdicts(mark(1, "still"), mark(3, "forward"))[0] == "pass"
+    assert judge(mark(1, "still"))["front forward"].reason == "not-exercised"
+
+
+def test_a_mark_belongs_to_the_last_sense_before_it():
+    """Forward from 2 s to 4 s, at once reverse from 4 s to 7 s."""
+    both = np.interp(TIMES, [2, 2.5, 3.5, 4, 4.5, 6.5, 7], [0, 400, 400, 0, -400, -400, 0])
+    assert verdicts(mark(3.9, "forward"), mark(5, "reverse"), speed=both) == ["pass", "pass"]
+    assert verdicts(mark(10, "forward"), speed=both)[1] == "fail"
+
+
+def test_a_mark_made_as_the_burst_begins_belongs_to_it():
+    """At 2.1 s the unit has turned at 80 rpm for one reading only."""
+    assert verdicts(mark(2.1, "forward"))[0] == "pass"
+
+
+def test_a_mark_of_another_axle_is_none_of_this_one():
+    assert judge(mark(3, "forward", axle="rear"))["front forward"].reason == "not-exercised"
+
+
+def test_a_mark_without_an_axle_or_a_sighting_is_no_witness():
+    found = judge({"at_s": 3, "text": "coffee"}, {"at_s": 3, "axle": "front"})
+    assert {finding.reason for finding in found.values()} == {"not-exercised"}
+
+
+def test_a_mark_made_just_before_the_recording_ends_counts():
+    short = TIMES < 3.05
+    assert verdicts(mark(2.95, "forward"), speed=FORWARD[short], times=TIMES[short])[0] == "pass"
+
+
+def test_a_speed_that_was_silent_when_somebody_looked_proves_nothing():
+    late = np.concatenate((TIMES[:20], TIMES[-20:]))
+    found = judge(mark(45, "forward"), times=np.array([0.0, 0.1, 59.0]), speed=[0, 1, 0])
+    assert found["front forward"].verdict is Verdict.UNPROVEN
+    only_late = judge(mark(5, "forward"), times=late[20:], speed=np.zeros(20))
+    assert only_late["front forward"].verdict is Verdict.UNPROVEN
+
+
+def test_it_is_required_where_a_person_can_look():
+    assert RULES["axle-witness"].required_in == {"dry-spin", "wet-spin"}
+    assert judge(mark(3, "forward"), stage="power-up") == {}
+    assert not judge(mark(3, "forward"), stage="rolling")["front forward"].required
+
+
+@pytest.mark.parametrize("cuts", ["each", [3.0, 3.2], [2.95, 3.05, 20.0, 34.95]])
+def test_cutting_does_not_matter(cuts):
+    marks = (mark(3, "reverse"), mark(34.9, "forward"), mark(36, "reverse"), mark(1, "still"))
+    run = {"times": TIMES[::3], "speed": FORWARD[::3]}
+    whole = judge(*marks, **run)
+    assert [str(finding.verdict) for finding in whole.values()] == ["fail", "unproven"]
+    assert judge(*marks, **run, cuts=cuts) == whole

@@ -1,0 +1,136 @@
+"""contactor-sequence, worked by hand. A change lies in the middle between two samples, give or take
+half the interval: with 10 ms samples two changes d apart give d +- (5 + 5 + 1 ms of clock)."""
+
+import numpy as np
+import pytest
+
+from canscope.model.findings import Verdict
+from tests.rules.harness import judge as run
+from tests.rules.vehicle import clock, state
+
+HEALTHY = {
+    "negative": [(1.0, 1)],
+    "precharge": [(1.2, 1), (1.8, 0)],
+    "positive": [(1.6, 1)],
+}
+
+
+def judge(every_s=0.01, until_s=8.0, times=None, edit=None, cuts=None, **changes):
+    """``changes``: pole -> [(at_s, value)], the healthy ones where not given."""
+    times = clock(until_s, every_s) if times is None else times
+    roles = {
+        f"contactors.{pole}": (times, state(times, *(HEALTHY | changes)[pole])) for pole in HEALTHY
+    }
+    if edit:
+        edit(roles)
+    return run(
+        "contactor-sequence",
+        roles,
+        stage="power-up",
+        cycles_s=dict.fromkeys(roles, every_s),
+        cuts=cuts,
+    )["contactors"]
+
+
+def test_the_right_order_passes_by_the_shortest_time_between():
+    finding = judge()
+    assert finding.verdict is Verdict.PASS
+    assert finding.measured == pytest.approx(200.0)  # pre-charge opened 0.2 s after positive
+    assert finding.uncertainty == pytest.approx(11.0)
+    assert (finding.limit, finding.unit, finding.required) == (0.0, "ms", True)
+
+
+@pytest.mark.parametrize("jitter_ms", [0.0, 0.4])
+@pytest.mark.parametrize("ahead_s", [0.3, 0.5])
+def test_a_healthy_vehicle_with_states_every_100_ms_passes(jitter_ms, ahead_s):
+    times = clock(8.0, 0.1)
+    times = times + jitter_ms / 1e3 * np.sin(np.arange(len(times)) * 1.7)
+    shifted = {
+        "precharge": [(1.33, 1), (1.53 + ahead_s, 0)],
+        "positive": [(1.33 + ahead_s, 1)],
+    }
+    finding = judge(every_s=0.1, times=times, **shifted)
+    assert finding.verdict is Verdict.PASS
+    assert finding.measured == pytest.approx(200, abs=2)
+
+
+@pytest.mark.parametrize(
+    ("changes", "words", "short_ms"),
+    [
+        ({"positive": [(0.9, 1)]}, "pre-charge closed only after positive", -300),
+        ({"precharge": [(1.7, 1), (1.9, 0)]}, "pre-charge closed only after positive", -100),
+        ({"precharge": [(1.2, 1), (1.5, 0)]}, "pre-charge opened before positive closed", -100),
+        ({"negative": [(1.0, 1), (1.4, 0)]}, "negative had opened again", -200),
+        ({"negative": [(1.7, 1)]}, "negative closed only after positive", -100),
+    ],
+)
+def test_a_wrong_order_fails_by_the_time_between(changes, words, short_ms):
+    finding = judge(**changes)
+    assert finding.verdict is Verdict.FAIL
+    assert words in finding.sentence
+    assert finding.margin == pytest.approx(short_ms)
+
+
+@pytest.mark.parametrize("late_s", [0.0, 0.1])
+def test_an_order_within_sampling_is_too_close_to_call(late_s):
+    changes = {"positive": [(1.6, 1)], "precharge": [(1.2, 1), (1.6 + late_s, 0)]}
+    finding = judge(every_s=0.1, **changes)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "too-close-to-call")
+
+
+def test_pre_charge_that_stays_closed_fails_by_the_five_seconds_waited_for_it():
+    finding = judge(precharge=[(1.2, 1)])
+    assert finding.verdict is Verdict.FAIL
+    assert "pre-charge stayed closed" in finding.sentence
+    assert finding.margin == pytest.approx(-5000, abs=0.01)
+
+
+def test_pre_charge_that_stays_closed_until_the_recording_ends_is_unproven():
+    finding = judge(precharge=[(1.2, 1)], until_s=4.0)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
+    assert "the recording ended before pre-charge opened" in finding.sentence
+
+
+@pytest.mark.parametrize(("pole", "word"), [("precharge", "pre-charge"), ("negative", "negative")])
+def test_positive_without_the_others_fails_with_a_number(pole, word):
+    finding = judge(**{pole: []})
+    assert finding.verdict is Verdict.FAIL
+    assert f"positive closed and {word} never did" in finding.sentence
+    assert finding.margin < -400  # the attempt lasts at least 0.5 s after the last closing
+
+
+def test_an_attempt_that_never_reaches_positive_is_not_exercised():
+    finding = judge(positive=[])
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
+
+
+def test_an_attempt_given_up_takes_nothing_from_one_that_passed():
+    finding = judge(
+        negative=[(1.0, 1), (1.5, 0), (3.0, 1)],
+        precharge=[(1.2, 1), (1.4, 0), (3.2, 1), (3.9, 0)],
+        positive=[(3.6, 1)],
+    )
+    assert finding.verdict is Verdict.PASS
+    assert finding.measured == pytest.approx(300.0)
+
+
+def test_a_state_that_goes_silent_is_no_pass():
+    def silent(roles):
+        times, values = roles["contactors.precharge"]
+        heard = (times < 1.3) | (times > 1.75)
+        roles["contactors.precharge"] = (times[heard], values[heard])
+
+    finding = judge(edit=silent)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "stale")
+
+
+def test_without_a_pre_charge_contactor_in_the_plan_it_is_not_bound():
+    finding = judge(edit=lambda roles: roles.pop("contactors.precharge"))
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-bound")
+
+
+def test_no_cut_changes_anything():
+    times = clock(4.0, 0.05)
+    for changes in ({}, {"precharge": [(1.2, 1), (1.5, 0)]}):
+        whole = judge(every_s=0.05, times=times, **changes)
+        assert judge(every_s=0.05, times=times, cuts="each", **changes) == whole

@@ -1,0 +1,183 @@
+"""link-discharge on exact decays: 400 -> 60 V takes 1.89712 tau; 1 mF within 5 s needs
+R <= 2636 ohm (D). Limit 5 s: IEC 60204-1, 6.2.4 (C). Readings every 20 ms in steps of 0.1 V."""
+
+import numpy as np
+import pytest
+
+from canscope.model.findings import Verdict
+from tests.rules.harness import judge as run
+from tests.rules.vehicle import clock, discharging, rounded, state
+
+OPEN_S = 1.99  # between two samples
+MEASURE = "measure before touching"
+
+
+def judge(
+    tau_s=1.0,
+    *,
+    volts=400.0,
+    bleed="active",
+    until_s=20.0,
+    every_s=0.02,
+    step_V=0.1,
+    poles=None,
+    link=None,
+    edit=None,
+    **more,
+):
+    """Both main poles closed from 0.5 s, opened at 1.99 s; the link decays with ``tau_s``."""
+    times = clock(until_s, every_s)
+    changes = {"negative": [(0.5, 1), (2.2, 0)], "positive": [(0.6, 1), (OPEN_S, 0)]}
+    roles = {
+        f"contactors.{pole}": (times, state(times, *(changes | (poles or {}))[pole]))
+        for pole in changes
+    }
+    level = discharging(times, OPEN_S, volts, tau_s) if link is None else link(times)
+    roles["units.front.link_voltage"] = (times, rounded(level, step_V))
+    if edit:
+        edit(roles)
+    return run(
+        "link-discharge",
+        roles,
+        u={"units.front.link_voltage": step_V / 2},
+        cycles_s=dict.fromkeys(roles, every_s),
+        bench={"bleed": bleed},
+        **more,
+    )["front link"]
+
+
+def test_a_decay_of_one_second_takes_1_89712_s_to_60_V():
+    finding = judge()
+    assert finding.verdict is Verdict.PASS
+    assert finding.measured == pytest.approx(1.89712, abs=0.01)
+    assert abs(finding.measured - 1.89712) <= finding.uncertainty < 0.03
+    assert (finding.limit, finding.unit, finding.required) == (5.0, "s", True)
+    assert finding.facts["tau_s"] == pytest.approx(1.0, rel=0.001)
+    assert MEASURE in finding.sentence
+
+
+@pytest.mark.parametrize(
+    ("ohm", "verdict", "reason"),
+    [
+        (2600, Verdict.PASS, None),  # 4.93 s
+        (2636, Verdict.UNPROVEN, "too-close-to-call"),  # 5.0008 s
+        (2680, Verdict.FAIL, None),  # 5.08 s
+    ],
+)
+def test_1_mF_within_5_s_needs_at_most_2636_ohm(ohm, verdict, reason):
+    finding = judge(ohm * 1e-3)
+    assert (finding.verdict, finding.reason) == (verdict, reason)
+    assert finding.measured == pytest.approx(1.89712 * ohm * 1e-3, abs=0.02)
+
+
+def test_the_published_discharge_example_is_within_120_s_of_a_passive_bleed():
+    """600 V, 300 uF, 150 kohm: tau 45 s (motion-drive project manual, C); 600 -> 60 V: 45 ln 10 =
+    103.616 s (D)."""
+    finding = judge(45.0, volts=600.0, bleed="passive", until_s=115.0, every_s=0.1)
+    assert finding.verdict is Verdict.PASS
+    assert finding.limit == 120.0
+    assert abs(finding.measured - 103.616) <= finding.uncertainty
+    assert finding.facts["tau_s"] == pytest.approx(45.0, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("bleed", "limit_s", "words"),
+    [
+        ("active", 5.0, "active bleed"),
+        ("passive", 120.0, "passive bleed"),
+        ("none", 120.0, "no bleed"),
+        (None, 5.0, "the plan names no bleed, active assumed"),
+    ],
+)
+def test_the_limit_is_the_bleeds_and_without_a_word_the_standards(bleed, limit_s, words):
+    finding = judge(bleed=bleed)
+    assert finding.limit == limit_s
+    assert words in finding.sentence
+    assert "IEC 60204-1, 6.2.4" in finding.limit_source
+
+
+def test_a_link_that_never_falls_fails_though_it_never_crosses():
+    finding = judge(1e9)
+    assert finding.verdict is Verdict.FAIL
+    assert finding.measured > 5.0
+    assert MEASURE in finding.sentence
+
+
+def test_a_passive_link_above_60_V_after_120_s_fails():
+    """tau 100 s needs 189.7 s from 400 V."""
+    finding = judge(100.0, bleed="passive", until_s=125.0, every_s=0.1)
+    assert finding.verdict is Verdict.FAIL
+    assert finding.margin == pytest.approx(-1.0, abs=0.2)  # the opening is followed for 121 s
+    assert "60 V foretold 189.7 s after opening" in finding.sentence
+
+
+def test_a_recording_that_ends_above_60_V_before_the_limit_is_never_a_pass():
+    finding = judge(until_s=3.5)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
+    assert "keep recording until the link is below 60 V" in finding.sentence
+    assert "60 V foretold 1.9 s after opening" in finding.sentence
+    assert MEASURE in finding.sentence
+
+
+def test_a_recording_that_ends_above_60_V_after_the_limit_fails():
+    assert judge(10.0, until_s=8.0).verdict is Verdict.FAIL
+
+
+def test_a_link_that_falls_silent_above_60_V_asks_for_the_12_V():
+    def asleep(roles):
+        times, values = roles["units.front.link_voltage"]
+        roles["units.front.link_voltage"] = (times[times < 3.0], values[times < 3.0])
+
+    finding = judge(edit=asleep)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "stale")
+    assert "keep the 12 V on until the link is below 60 V" in finding.sentence
+
+
+def test_a_link_without_value_above_60_V_is_no_pass():
+    def blank(times):
+        return np.where(times > 3.0, np.nan, discharging(times, OPEN_S, 400.0, 1.0))
+
+    finding = judge(link=blank)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-available")
+
+
+def test_a_gap_over_the_crossing_is_as_uncertain_as_it_is_long():
+    """Heard at 401 V and then below 60 V, 4 s apart: somewhere in 5 +- 2 s."""
+
+    def gap(roles):
+        times, values = roles["units.front.link_voltage"]
+        heard = (times < 4.99) | (times > 8.98)
+        roles["units.front.link_voltage"] = (times[heard], values[heard])
+
+    finding = judge(2.6, edit=gap)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "too-close-to-call")
+
+
+def test_closing_again_before_60_V_is_not_exercised():
+    finding = judge(
+        10.0,
+        poles={"negative": [(0.5, 1), (2.0, 0), (4.0, 1), (5.0, 0)], "positive": [(0.6, 1), (2, 0)]},
+    )
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
+    assert "closed again" in finding.sentence
+
+
+def test_an_opening_on_an_empty_link_is_not_exercised():
+    finding = judge(volts=20.0)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
+
+
+def test_no_opening_at_all_is_not_exercised():
+    finding = judge(poles={"negative": [(0.5, 1)], "positive": [(0.6, 1)]}, until_s=4.0)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
+
+
+def test_the_time_counts_from_the_pole_that_opened_first():
+    late = judge(poles={"negative": [(0.5, 1), (5.0, 0)]})
+    assert late.measured == pytest.approx(1.89712, abs=0.01)
+
+
+def test_no_cut_changes_anything():
+    for tau_s in (1.0, 1e9):
+        coarse = {"every_s": 0.1, "until_s": 16.0}
+        assert judge(tau_s, cuts="each", **coarse) == judge(tau_s, **coarse)

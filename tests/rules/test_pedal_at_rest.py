@@ -1,0 +1,230 @@
+"""pedal-at-rest, worked by hand: pedal and direction every 50 ms, speed and torque every 20 ms.
+
+What drives and what brakes: P = T w, speed and torque of one sign drive, of opposite signs brake.
+"""
+
+import numpy as np
+import pytest
+
+from canscope.model.findings import Verdict
+from canscope.rules import RULES
+from tests.rules.harness import judge as run
+
+SLOW = np.round(np.arange(0, 10, 0.05), 3)
+FAST = np.round(np.arange(0, 10, 0.02), 3)
+U = {"driver.pedal": 0.2, "units.front.speed": 0.5, "units.front.torque": 0.1}
+NAN = np.nan
+
+
+def steps(times, *points):
+    """Each value from its time on."""
+    starts = [t for t, _ in points]
+    return np.array([v for _, v in points], float)[np.searchsorted(starts, times, "right") - 1]
+
+
+def judge(pedal=((0, 0),), direction=((0, 0),), speed=((0, 0),), torque=((0, 0),), **more):
+    roles = {
+        "driver.pedal": (SLOW, steps(SLOW, *pedal)),
+        "driver.direction": (SLOW, steps(SLOW, *direction)),
+        "units.front.speed": (FAST, steps(FAST, *speed)),
+        "units.front.torque": (FAST, steps(FAST, *torque)),
+    }
+    roles.update(more.pop("roles", {}))
+    cycles = {role: round(float(t[1] - t[0]), 3) for role, (t, _) in roles.items()}
+    return run("pedal-at-rest", roles, u=U, cycles_s=cycles, **more)
+
+
+def pedal_of(*pedal, direction=((0, 0),), **more):
+    return judge(pedal, direction, **more)["pedal"]
+
+
+# The pedal's rest
+
+
+def test_a_pedal_that_comes_back_to_rest_in_neutral_passes_with_its_lowest_held_reading():
+    """Pressed to 40 % in neutral, then resting at 1.2 %: margin 3 - 1.2."""
+    finding = pedal_of((0, 40), (3, 1.2))
+    assert finding.verdict is Verdict.PASS
+    assert (finding.measured, finding.limit) == (1.2, 3)
+    assert finding.margin == pytest.approx(1.8)
+    assert finding.uncertainty == 0.2
+    assert finding.unit == "%"
+
+
+def test_a_pedal_that_never_comes_below_the_limit_in_neutral_fails():
+    finding = pedal_of((0, 40), (3, 5))
+    assert (finding.verdict, finding.measured, finding.margin) == (Verdict.FAIL, 5, -2)
+    assert "did not come back to rest" in finding.sentence
+
+
+def test_a_reading_held_for_less_than_half_a_second_is_no_rest():
+    """Down to 0 % from 3.0 s, read at 5 % again at 3.45 s (0.45 s) or at 3.55 s."""
+    assert pedal_of((0, 5), (3, 0), (3.45, 5)).measured == 5
+    assert pedal_of((0, 5), (3, 0), (3.55, 5)).measured == 0
+
+
+def test_a_rest_exactly_at_the_limit_is_too_close_to_call():
+    assert pedal_of((0, 3)).reason == "too-close-to-call"
+
+
+def test_each_neutral_stretch_is_judged_by_itself_when_it_ends():
+    """Neutral to 2 s at 0 %, forward, neutral from 5 s to 7 s at 5 %, forward, neutral at 0 %."""
+    direction = ((0, 0), (2, 1), (5, 0), (7, 1), (8, 0))
+    finding = pedal_of((0, 0), (3, 30), (5, 5), (7.5, 0), direction=direction)
+    assert (finding.verdict, finding.measured) == (Verdict.FAIL, 5)
+    assert finding.first_failed_s == pytest.approx(7.0)
+
+
+def test_a_pedal_in_a_driving_direction_is_not_judged_as_rest():
+    finding = pedal_of((0, 0), (2, 30), direction=((0, 0), (1.5, 1)))
+    assert finding.verdict is Verdict.PASS
+    assert pedal_of((0, 30), direction=((0, 1),)).reason == "not-exercised"
+
+
+def test_an_unknown_direction_is_not_neutral():
+    assert pedal_of((0, 0), direction=((0, NAN),)).verdict is Verdict.UNPROVEN
+
+
+def test_a_pedal_without_value_has_no_rest():
+    assert pedal_of((0, NAN)).verdict is Verdict.UNPROVEN
+
+
+# The unit does not start turning
+
+
+def front(**what):
+    return judge(**what)["front"]
+
+
+def test_a_unit_that_stays_passes_by_what_it_has_left_to_turning():
+    finding = front(speed=((0, 0), (3, 10)))
+    assert finding.verdict is Verdict.PASS
+    assert (finding.measured, finding.margin, finding.unit) == (10, 40, "rpm")
+
+
+def test_a_unit_that_starts_turning_with_the_pedal_at_rest_fails():
+    """120 rpm from 4 s on: kept up for 0.2 s at 4.2 s."""
+    finding = front(speed=((0, 0), (4, -120)))
+    assert (finding.verdict, finding.measured, finding.margin) == (Verdict.FAIL, 120, -70)
+    assert finding.first_failed_s == pytest.approx(4.2)
+    assert "the front unit started turning with the pedal at rest" in finding.sentence
+
+
+def test_a_unit_that_starts_with_the_pedal_pressed_is_allowed_to_coast():
+    what = {"pedal": ((0, 0), (4, 20), (5, 0)), "speed": ((0, 0), (4.1, 300), (8, 0))}
+    assert front(**what).verdict is Verdict.PASS
+
+
+def test_within_a_second_of_the_release_it_may_still_start():
+    released = ((0, 0), (3, 20), (4, 0))
+    assert front(pedal=released, speed=((0, 0), (4.9, 300))).verdict is Verdict.PASS
+    assert front(pedal=released, speed=((0, 0), (5.2, 300))).verdict is Verdict.FAIL
+
+
+def test_a_unit_that_had_not_stood_for_a_second_did_not_start():
+    what = {"pedal": ((0, 20), (2, 0)), "speed": ((0, 300), (4, 0), (4.9, 300))}
+    assert front(**what).reason == "not-exercised"
+
+
+def test_a_pedal_pressed_between_two_of_its_readings_is_not_taken_for_at_rest():
+    """Pressed right after the reading at 4.0 s, read at 4.05 s; the unit turns from 4.02 s on."""
+    what = {"pedal": ((0, 0), (4.01, 20)), "speed": ((0, 0), (4.02, 300))}
+    assert front(**what).verdict is Verdict.PASS
+
+
+def test_a_pedal_that_is_never_at_rest_proves_nothing_of_the_unit():
+    found = judge(pedal=((0, 5),), torque=((0, 0), (4, 9)))
+    assert found["front"].reason == "not-exercised"
+    assert found["front torque"].reason == "not-exercised"
+
+
+# The unit does not drive
+
+
+def torque_of(torque, speed=((0, 0),), **what):
+    return judge(torque=torque, speed=speed, **what)["front torque"]
+
+
+def test_any_torque_at_standstill_is_driving_torque():
+    finding = torque_of(((0, 0), (4, -9)))
+    assert (finding.verdict, finding.measured, finding.margin) == (Verdict.FAIL, 9, -4)
+    assert finding.first_failed_s == pytest.approx(4.5)
+    assert finding.unit == "Nm"
+    assert "the front unit drove with the pedal at rest" in finding.sentence
+
+
+def test_torque_for_less_than_half_a_second_is_tolerated():
+    assert torque_of(((0, 0), (4, 9), (4.48, 0))).verdict is Verdict.PASS
+    assert torque_of(((0, 0), (4, 9), (4.56, 0))).verdict is Verdict.FAIL
+
+
+@pytest.mark.parametrize(
+    ("speed_rpm", "torque_Nm", "drives"),
+    [(300, 9, True), (-300, -9, True), (300, -9, False), (-300, 9, False), (300, 0, False)],
+)
+def test_torque_along_the_motion_drives_and_against_it_brakes(speed_rpm, torque_Nm, drives):
+    """The quadrants of P = T w."""
+    pressed = ((0, 20), (2, 0))
+    finding = torque_of(((0, torque_Nm),), ((0, 0), (0.1, speed_rpm)), pedal=pressed)
+    assert finding.verdict is (Verdict.FAIL if drives else Verdict.PASS)
+
+
+def test_driving_torque_counts_from_a_second_after_the_release():
+    """Released at 3 s: torque kept up from 4 s to 4.5 s fails there, until 4.4 s it does not."""
+    pressed = ((0, 20), (3, 0))
+    moving = ((0, 0), (0.1, 300))
+    assert torque_of(((0, 9), (4.4, 0)), moving, pedal=pressed).verdict is Verdict.PASS
+    failed = torque_of(((0, 9),), moving, pedal=pressed)
+    assert failed.first_failed_s == pytest.approx(4.5)
+
+
+def test_creep_that_the_plan_declares_is_no_fault():
+    found = judge(torque=((0, 0), (4, 9)), speed=((0, 0), (4, 100)), bench={"creep": True})
+    assert set(found) == {"pedal"}
+
+
+def test_without_torque_the_standstill_is_proven_and_the_torque_is_not():
+    roles = {
+        "driver.pedal": (SLOW, SLOW * 0),
+        "driver.direction": (SLOW, SLOW * 0),
+        "units.front.speed": (FAST, steps(FAST, (0, 0), (5, 1))),
+    }
+    found = run("pedal-at-rest", roles, u=U)
+    assert found["front"].verdict is Verdict.PASS
+    assert found["front torque"].reason == "not-bound"
+
+
+def test_a_speed_that_died_makes_no_standstill():
+    early = FAST[FAST < 0.5]
+    found = judge(roles={"units.front.speed": (early, early * 0)})
+    assert found["front"].verdict is Verdict.UNPROVEN
+    assert found["front torque"].verdict is Verdict.UNPROVEN
+
+
+def test_without_a_driver_section_it_says_what_is_not_bound():
+    found = run("pedal-at-rest", {"units.front.speed": (FAST, FAST * 0)})
+    assert {finding.reason for finding in found.values()} == {"not-bound"}
+
+
+def test_it_stops_a_live_run_and_is_required_when_spinning():
+    rule = RULES["pedal-at-rest"]
+    assert rule.stops
+    assert rule.required_in == {"dry-spin", "wet-spin", "rolling"}
+
+
+@pytest.mark.parametrize("cuts", ["each", [4.2, 4.5], [2.0, 4.01, 5.05, 7.0]])
+def test_cutting_does_not_matter(cuts):
+    what = {
+        "pedal": ((0, 4), (1, 0.4), (4, NAN), (4.1, 0.4), (6, 30), (7, 2), (8.1, 0.5), (9.4, 4)),
+        "direction": ((0, 0), (2, 1), (5, 0), (5.5, NAN), (5.6, 0), (8, -1), (9, 0)),
+        "speed": ((0, 0), (3, 120), (3.5, 0), (6, 200), (8.5, NAN), (8.6, -200)),
+        "torque": ((0, 0), (2.5, 7), (3.2, 0), (8.3, -8)),
+    }
+    coarse = FAST[::3]
+    roles = {
+        "units.front.speed": (coarse, steps(coarse, *what["speed"])),
+        "units.front.torque": (coarse, steps(coarse, *what["torque"])),
+    }
+    whole = judge(**what, roles=dict(roles))
+    assert {str(whole[name].verdict) for name in whole} == {"fail"}
+    assert judge(**what, roles=roles, cuts=cuts) == whole

@@ -1,0 +1,151 @@
+"""precharge-level on exact curves: 1 - e^-3 = 95.021 %, 1 - e^-2 = 86.466 % of the pack
+(D; printed as 95.1 and 86.5 in US Army training text MM0704, C2)."""
+
+import numpy as np
+import pytest
+
+from canscope.model.findings import Verdict
+from tests.rules.harness import judge as run
+from tests.rules.vehicle import charging, clock, rounded, state
+
+PACK_V = 400.0
+TAU_S = 0.040
+
+
+def judge(
+    positive_s,
+    *,
+    link=None,
+    states_s=0.01,
+    link_s=0.01,
+    step_V=0.1,
+    pack=PACK_V,
+    bench=None,
+    drop=None,
+    **more,
+):
+    """Pre-charge closes at 1.0 s; positive, and with it the link, reach the pack at positive_s."""
+    times, fine = clock(positive_s + 2, states_s), clock(positive_s + 2, link_s)
+    closed = times[times >= positive_s - 1e-9][0]  # the first sample that shows it
+    volts = charging(fine, 1.0, PACK_V, TAU_S) if link is None else link(fine)
+    volts = np.where(fine >= positive_s, PACK_V, volts)
+    kept = np.ones(len(fine), bool) if drop is None else ~drop(fine)
+    roles = {
+        "contactors.negative": (times, state(times, (0.8, 1))),
+        "contactors.precharge": (times, state(times, (1.0, 1), (closed + 0.3, 0))),
+        "contactors.positive": (times, state(times, (closed, 1))),
+        "pack.voltage": (fine, np.where(fine < 0.5, PACK_V - 1, pack)),
+        "units.front.link_voltage": (fine[kept], rounded(volts, step_V)[kept]),
+    }
+    return run(
+        "precharge-level",
+        roles,
+        stage="power-up",
+        u={"units.front.link_voltage": step_V / 2, "pack.voltage": 0.05},
+        cycles_s={"units.front.link_voltage": link_s, "pack.voltage": link_s},
+        bench=bench,
+        **more,
+    )["front link"]
+
+
+@pytest.mark.parametrize(("states_s", "link_s"), [(0.01, 0.01), (0.1, 0.01), (0.1, 0.1)])
+def test_a_link_charged_for_more_than_seven_tau_passes(states_s, link_s):
+    finding = judge(1.4, states_s=states_s, link_s=link_s)
+    assert finding.verdict is Verdict.PASS
+    assert finding.measured == pytest.approx(100, abs=1.0)
+    assert (finding.limit, finding.unit, finding.required) == (95.0, "%", True)
+
+
+@pytest.mark.parametrize("states_s", [0.01, 0.1])
+def test_a_plateau_at_80_percent_fails_though_the_next_reading_shows_the_pack(states_s):
+    finding = judge(1.4, link=lambda t: charging(t, 1.0, 0.8 * PACK_V, TAU_S), states_s=states_s)
+    assert finding.verdict is Verdict.FAIL
+    assert finding.measured == pytest.approx(80.0, abs=0.1)
+    assert finding.margin == pytest.approx(-15.0, abs=0.1)
+
+
+def test_positive_closing_at_two_tau_fails():
+    finding = judge(1.0 + 2 * TAU_S)
+    assert finding.verdict is Verdict.FAIL
+    # The last sure reading is the one before the sample that shows positive closed: 70 ms.
+    assert finding.measured == pytest.approx(100 * (1 - np.exp(-70 / 40)), abs=0.1)
+    # Until then it can have risen to 86.466 %, and the uncertainty says so.
+    assert finding.measured + finding.uncertainty >= 86.466
+
+
+def test_positive_closing_at_three_tau_is_too_close_to_call():
+    finding = judge(1.0 + 3 * TAU_S)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "too-close-to-call")
+    assert abs(finding.measured - 95.021) <= finding.uncertainty
+
+
+def test_a_link_that_is_not_pre_charged_at_all_fails_at_zero():
+    finding = judge(1.4, link=lambda t: 0 * t)
+    assert finding.verdict is Verdict.FAIL
+    assert finding.margin == pytest.approx(-95.0)
+
+
+def test_the_minimum_is_the_plans():
+    assert judge(1.1, rules={"minimum_percent": 90}).limit == 90.0
+    # 1 - e^(-90/40) = 89.46 % by the last sure reading, and 91.79 % when positive closed.
+    assert judge(1.1, rules={"minimum_percent": 90}).reason == "too-close-to-call"
+    assert judge(1.1, rules={"minimum_percent": 80}).verdict is Verdict.PASS
+
+
+def test_the_inrush_estimate_is_what_is_missing_over_the_resistor():
+    finding = judge(
+        1.4,
+        link=lambda t: charging(t, 1.0, 320.0, TAU_S),
+        bench={"precharge_resistor_ohm": 40.0},
+    )
+    assert finding.facts["inrush_A"] == pytest.approx((400 - 320) / 40, abs=0.01)
+    assert "inrush estimate 2.00 A" in finding.sentence
+
+
+def test_a_link_that_is_silent_when_positive_closes_is_stale():
+    finding = judge(1.4, drop=lambda t: (t > 1.2) & (t < 1.45))
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "stale")
+
+
+def test_a_link_without_value_when_positive_closes_is_not_available():
+    def blank(t):
+        volts = charging(t, 1.0, PACK_V, TAU_S)
+        volts[(t > 1.35) & (t < 1.45)] = np.nan
+        return np.where(t >= 1.4, np.where(t < 1.45, np.nan, PACK_V), volts)
+
+    times = clock(3.0, 0.01)
+    finding = run(
+        "precharge-level",
+        {
+            "contactors.precharge": (times, state(times, (1.0, 1), (1.7, 0))),
+            "contactors.positive": (times, state(times, (1.4, 1))),
+            "pack.voltage": (times, np.full(len(times), PACK_V)),
+            "units.front.link_voltage": (times, blank(times)),
+        },
+        cycles_s={"units.front.link_voltage": 0.01, "pack.voltage": 0.01},
+    )["front link"]
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-available")
+
+
+def test_a_pack_that_reads_nothing_gives_no_percentage():
+    finding = judge(1.4, pack=0.0)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+
+
+def test_each_link_is_a_subject_and_none_bound_is_not_bound():
+    times = clock(3.0, 0.01)
+    roles = {
+        "contactors.positive": (times, state(times, (1.4, 1))),
+        "pack.voltage": (times, np.full(len(times), PACK_V)),
+    }
+    found = run("precharge-level", roles)
+    assert {name: f.reason for name, f in found.items()} == {"link": "not-bound"}
+    for unit in ("front", "rear"):
+        roles[f"units.{unit}.link_voltage"] = (times, np.full(len(times), PACK_V))
+    assert set(run("precharge-level", roles)) == {"front link", "rear link"}
+
+
+def test_no_cut_changes_anything():
+    for positive_s in (1.4, 1.08):
+        coarse = {"states_s": 0.05, "link_s": 0.02}
+        assert judge(positive_s, cuts="each", **coarse) == judge(positive_s, **coarse)
