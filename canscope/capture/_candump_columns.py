@@ -25,18 +25,17 @@ LONGEST_NAME = 16  # bytes of a channel name that are compared here; longer ones
 
 
 def lines(text: bytes) -> tuple[Bytes, Int64s, Int64s]:
-    """The block as bytes, and where each of its lines begins and ends (at its line feed)."""
+    """A block of whole lines as bytes, and where each begins and ends (at its line feed)."""
     buffer = np.frombuffer(text, np.uint8)
     ends = np.flatnonzero(buffer == ord("\n"))
     return buffer, np.concatenate((np.zeros(1, np.int64), ends[:-1] + 1)), ends
 
 
-def columns(text: bytes, known: set[str]) -> tuple[Int64s, Frames]:
-    """Numbers of the lines read, from 0, and their frames; ``text`` ends with a line feed.
+def columns(buffer: Bytes, starts: Int64s, ends: Int64s, known: set[str]) -> tuple[Int64s, Frames]:
+    """Numbers of the lines read, from 0, and their frames.
 
     ``known`` holds the channel names of the file so far and gains the new ones.
     """
-    buffer, starts, ends = lines(text)
     stops = ends - (buffer.take(ends - 1, mode="clip") == ord("\r"))
     suffix = np.where(buffer.take(stops - 2, mode="clip") == ord(" "), _at(buffer, stops - 1), 0)
     sent = suffix == ord("T")

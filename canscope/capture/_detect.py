@@ -14,7 +14,7 @@ AS_TEXT = (
     "or name the format with --format"
 )
 UNPACK = "unpack it first; of compressed files only .gz is read as it is"
-KNOWN = (
+KNOWN = (  # first bytes of other formats, from memory
     (b"MDF  ", "an MF4 measurement", AS_TEXT),
     (b"UnFinMF", "an MF4 measurement that was never closed", AS_TEXT),
     (b"SQLite format 3\0", "an SQLite database", AS_TEXT),

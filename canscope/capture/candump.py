@@ -63,8 +63,8 @@ def read(stream: BinaryIO, file: str) -> Iterator[Frames]:
 
 def _block(text: bytes, number: int, file: str, known: set[str]) -> Frames:
     """The frames of a block of whole lines, its first line being number ``number``."""
-    rows, common = columns(text, known)
-    _, starts, ends = lines(text)
+    buffer, starts, ends = lines(text)
+    rows, common = columns(buffer, starts, ends, known)
     deviating = np.ones(len(ends), bool)
     deviating[rows] = False
     places, builder, tally = [], FrameBuilder(), _Counts()

@@ -8,6 +8,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+WIDE = 160
+
 if TYPE_CHECKING:
     from canscope.plan.coverage import Prospect
     from canscope.plan.plan import Plan
@@ -29,12 +31,14 @@ def run(args: argparse.Namespace) -> int:
     """Check a plan or print its card; 0, or 2 with every mistake."""
     from canscope.model.errors import PlanError
     from canscope.plan.load import read_plan
+    from canscope.report._words import visible
 
     try:
         plan = read_plan(args.plan, marks=getattr(args, "marks", None))
     except PlanError as error:
         for mistake in error.mistakes:
-            print(mistake, file=sys.stderr)
+            for line in str(mistake).splitlines():
+                print(visible(line), file=sys.stderr)
         print(f"\n{error.what}", file=sys.stderr)
         return 2
     return _card(plan, args.out) if args.task == "card" else _check(plan)
@@ -61,10 +65,12 @@ def _check(plan: Plan) -> int:
     from rich.console import Console
     from rich.text import Text
 
-    from canscope.plan.card_text import visible
     from canscope.plan.coverage import prospects
+    from canscope.report._words import visible
 
     console = Console()
+    if not console.is_terminal:
+        console = Console(width=WIDE)  # a file or a pipe has no edge to fold names at
 
     def say(text: str, style: str = "") -> None:
         # Text, never markup: a signal named [red] stays what it is.
@@ -74,8 +80,9 @@ def _check(plan: Plan) -> int:
     say(f"{bench.vehicle}, stage {bench.stage}: the plan can be used", "bold green")
     say(f"coolant {bench.coolant}, oil {bench.oil}")
     for unit, facts in zip(bench.units, plan.mounting, strict=True):
-        sense = "as it reports" if unit.sign > 0 else "reversed"
-        say(f"unit {unit.name}: y {facts['y']:+.3f}, sign {unit.sign:+d}, so it is read {sense}")
+        sense = "kept" if unit.sign > 0 else "reversed"
+        turned = f"axle line y {facts['y']:+.3f}"
+        say(f"unit {unit.name}: {turned}; the sign of its speed and torque is {sense}")
         if facts["caution"]:
             say(f"  {facts['caution']}", "yellow")
     console.print(_role_table(plan))
@@ -93,7 +100,7 @@ def _role_table(plan: Plan) -> Any:
     from rich.table import Table
     from rich.text import Text
 
-    from canscope.plan.card_text import visible
+    from canscope.report._words import visible
 
     table = Table(show_edge=False, pad_edge=False)
     for name in ("role", "signal", "read as", "cycle"):

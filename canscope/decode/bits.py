@@ -92,7 +92,7 @@ class Fields:
         near = count - len(self._wide)
         self._intel = slice(0, sum(not kind[1] for kind in kinds[:near]))
         self._motorola = slice(self._intel.stop, near)
-        self._signed = [i for i in range(count) if kinds[i][2]]
+        self._runs = _runs([kind[2] for kind in kinds])
         shifts = np.array([_shifts(spec) for spec in ordered], np.uint64).reshape(-1, 2)
         self._left, self._right = shifts[:, :1], shifts[:, 1:]
         self._factor = np.array([[spec.factor] for spec in ordered])
@@ -114,10 +114,11 @@ class Fields:
             far = _far_word(payloads, self.specs[i], first_byte, skip)
             words[i] = far << self._left[i, 0]
         raw = words.view(np.int64)
-        signed = {i: raw[i] >> np.int64(self._right[i, 0]) for i in self._signed}
-        np.right_shift(words, self._right, out=words)
-        for i, codes in signed.items():
-            raw[i] = codes
+        for run, signed in self._runs:
+            if signed:
+                raw[run] >>= self._right[run].view(np.int64)
+            else:
+                words[run] >>= self._right[run]
         return raw
 
     def physical(self, raw: Int64s) -> Floats:
@@ -142,6 +143,15 @@ def _kind(spec: SignalSpec) -> tuple[bool, bool, bool]:
     """Order of extraction: within the first eight bytes, byte order, sign."""
     signed = spec.signed and not spec.is_float
     return bytes_needed(spec) > 8, spec.big_endian, signed
+
+
+def _runs(signed: Sequence[bool]) -> list[tuple[slice, bool]]:
+    """Neighbours of one kind: where they are, and which kind."""
+    edges = [i for i in range(len(signed)) if i == 0 or signed[i] != signed[i - 1]]
+    return [
+        (slice(start, stop), signed[start])
+        for start, stop in zip(edges, [*edges[1:], len(signed)], strict=False)
+    ]
 
 
 def _shifts(spec: SignalSpec) -> tuple[int, int]:

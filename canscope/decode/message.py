@@ -92,13 +92,17 @@ class Compiled:
             if wanted is None or spec.key in wanted:
                 paths.setdefault(spec.multiplexer, []).append(spec)
         self.blocks = [Block(path, specs) for path, specs in paths.items()]
-        self.keys = [key for block in self.blocks for key in block.fields.keys]
+        self._need = max((block.need for block in self.blocks), default=0)
         self._selectors = _selectors(message)
 
     def decode(self, payloads: Payloads) -> tuple[dict[str, Series], int, int]:
         """Series by key; how many frames were too short; how many had an undefined selection."""
-        chosen = _Chosen(payloads, self._selectors)
         series: dict[str, Series] = {}
+        if not self._selectors and payloads.length.min() >= self._need:
+            for block in self.blocks:
+                series.update(block.series(payloads))
+            return series, 0, 0
+        chosen = _Chosen(payloads, self._selectors)
         for block in self.blocks:
             part = chosen.part(block.path)
             if len(part):

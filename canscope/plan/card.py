@@ -27,9 +27,7 @@ ON_STANDS = (
     "The wheels are off the ground: vehicle on rated stands, chocked, and it cannot be shaken off."
 )
 ON_BENCH = "The unit is bolted down, its shaft is guarded, and nothing lies loose beside it."
-ON_GROUND = (
-    "The area is closed and clear on all sides, and the driver can stop by the brakes alone."
-)
+ON_GROUND = "The area is closed and clear on all sides; the brakes alone can stop the vehicle."
 DRY = (
     "Nothing carries the heat away: least current, a few seconds, then rest. Never a long run "
     "without coolant and oil."
@@ -85,13 +83,13 @@ def _facts(plan: Plan) -> Iterator[tuple[str, str]]:
         if plan.job.get(key):
             yield key.replace("_", " ").capitalize(), str(plan.job[key])
     for unit in bench.units:
-        sense = "as it reports" if unit.sign > 0 else "reversed"
+        sense = "kept" if unit.sign > 0 else "reversed"
         swapped = ", phases swapped" if unit.phases_swapped else ""
         sits = unit.mounting
         yield (
             f"Unit {unit.name}",
             f"roll {sits.roll:g}, pitch {sits.pitch:g}, yaw {sits.yaw:g}{swapped}: "
-            f"speed and torque are read {sense}",
+            f"the sign of its speed and torque is {sense}",
         )
 
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import textwrap
-import unicodedata
 from collections.abc import Iterator
 from html import escape
 
 from canscope.plan.card import Card
+from canscope.report._words import visible
 
 WIDTH = 92
 PAGE = """<!DOCTYPE html>
@@ -32,11 +32,6 @@ section {{ break-inside: avoid }}
 </body></html>
 """
 SIGNATURES = ("Tester", "Witness", "Date, time")
-
-
-def visible(text: str) -> str:
-    """Text without characters that a terminal or a page would act on instead of showing."""
-    return "".join("\ufffd" if unicodedata.category(c) in ("Cc", "Cf", "Cs") else c for c in text)
 
 
 def as_text(card: Card) -> str:

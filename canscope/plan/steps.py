@@ -8,8 +8,11 @@ from typing import Any
 
 from canscope.plan.plan import Plan
 
+IN = {"forward": "forward", "reverse": "in reverse"}
 RUN_S = 3.0  # one burst: long enough to judge a direction, short enough for a dry unit
-REST_S = 60.0  # pause and watch where the plan gives none: common practice, no source
+REST_S = 60.0  # pause of a dry unit where the plan gives none: common practice, no source
+WET_REST_S = 10.0  # with coolant and oil; likewise
+WATCH_S = 60.0  # heat soaks out after the stop; likewise
 
 
 @dataclass(frozen=True)
@@ -33,8 +36,9 @@ class Values:
         self.current_A = self._of("current-ceiling", "dry_current_A" if dry else "current_A")
         self.speed_rpm = self._of("speed-ceiling", "speed_rpm")
         self.run_s = min(RUN_S, self.burst_s or RUN_S)
-        self.pause_s = self.given_pause_s if self.given_pause_s is not None else REST_S
-        self.watch_s = max(REST_S, self._of("temperature-rise", "watch_s") or REST_S)
+        rest_s = REST_S if dry else WET_REST_S
+        self.pause_s = self.given_pause_s if self.given_pause_s is not None else rest_s
+        self.watch_s = max(WATCH_S, self._of("temperature-rise", "watch_s") or WATCH_S)
         self.settle_s = self._of("insulation-resistance", "settle_s") or 30.0
         self.held_s = max(5.0, self._of("contactor-weld", "judged_s") or 10.0)
         self.opening_A = self._of("opening-current", "limit_A") or 2.0
@@ -140,7 +144,7 @@ def _spin(title: str, what: str, watched: str, value: Values) -> Step:
     for way in ("forward", "reverse"):
         tasks += [
             f"Standing still, brake pressed: direction {way}; brake released",
-            f"{gently[0].upper()}{gently[1:]}: {what} turns {way} for {value.run_s:g} s",
+            f"{gently[0].upper()}{gently[1:]}: {what} turns {IN[way]} for {value.run_s:g} s",
             "Pedal released; wait for a full stop",
             f"Second person says which way {watched} turned, and it is marked within 30 s: ______",
             f"Rest {value.pause_s:g} s; temperatures looked at",
@@ -185,8 +189,8 @@ def _open(value: Values) -> Step:
     return Step(
         "Open",
         (
-            f"Everything stands still, pack current below {value.opening_A:g} A; contactors opened",
-            "12 V and recorder stay ON until the link is below 60 V (a passive bleed takes minutes)",
+            f"All stands still, pack current below {value.opening_A:g} A; contactors opened",
+            "12 V and recorder stay ON until the link is below 60 V; a passive bleed takes minutes",
             "Ignition off",
         ),
         ("link-discharge", "opening-current"),

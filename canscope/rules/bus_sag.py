@@ -65,7 +65,7 @@ class BusSag(Rule):
 
         [rules.bus-sag]
         limit_percent = 10      # % of the resting voltage; common practice, no source
-        floor_V = 300           # V, never below; no default: not judged without
+        # floor_V = 300         # V, never below; no default: not judged without
         rest_current_A = 2      # A; common practice, no source
         lookback_s = 2          # s before a burst; common practice, no source
     """

@@ -26,17 +26,17 @@ class ContactorSequence(Rule):
     """Negative and pre-charge close before positive, and pre-charge opens after positive closed.
 
     Judged
-        in every attempt that reaches positive, at each closing of positive, on the states of the
+        In every attempt that reaches positive, at each closing of positive, on the states of the
         three contactors (never on commands). Three orders: negative closed before positive,
         pre-charge closed before positive, pre-charge opened after positive closed. A contactor
         that never closes, or a pre-charge that stays closed, fails by the time until the window
         ended (pre-charge: 5 s after positive closed).
     Margin
-        the time between the two changes, in ms. Each change lies between two samples: it is taken
+        The time between the two changes, in ms. Each change lies between two samples: it is taken
         in the middle, give or take half the interval; the two halves and the clock add up to the
         uncertainty. So changes in one sample, or in two neighbouring ones, are too close to call.
     Unproven
-        positive never closed (not-exercised); the order lies within sampling (too-close-to-call);
+        Positive never closed (not-exercised); the order lies within sampling (too-close-to-call);
         a state was not available when positive closed, or the recording ended before pre-charge
         opened.
 

@@ -28,7 +28,7 @@ class ContactorWeld(Rule):
     """Each main contactor really opens: with the other one still closed, the link leaves the pack.
 
     Judged
-        for each pole, from its opening command, else from its state (the sentence says which),
+        For each pole, from its opening command, else from its state (the sentence says which),
         only while the other pole stays closed for ``held_s`` or longer and pre-charge is open, for
         at most ``judged_s``. The difference link minus pack, less the same difference in the last
         second before opening, in the median of the last 0.5 s of that time.
@@ -39,11 +39,11 @@ class ContactorWeld(Rule):
         unproven: a charged capacitor is no weld. A weld shows on every link of the bus, so links
         that disagree prove nothing.
     Margin
-        the size of that difference minus ``within_V``, in V, of the link that left least. The
+        The size of that difference minus ``within_V``, in V, of the link that left least. The
         uncertainty is half the raw steps of link and pack, twice: after and before the opening.
         (What an instrument is off by is the same before and after, and is removed.)
     Unproven
-        both poles opened together, or the other one had opened before: one welded pole cannot be
+        Both poles opened together, or the other one had opened before: one welded pole cannot be
         seen (not-exercised); no active bleed and the link stayed (inferred); link or pack voltage
         were not known (stale, not-available). Two attempts, one for each order, prove both poles.
 

@@ -27,12 +27,12 @@ class ControlSupply(Rule):
     """The 12 V supply holds up while contactor coils pull in.
 
     Judged
-        around every closing of a contactor: the lowest reading from ``around_s`` before to
+        Around every closing of a contactor: the lowest reading from ``around_s`` before to
         ``around_s`` after it.
     Margin
-        that reading minus ``minimum_V``, in V. The uncertainty is the reading's own.
+        That reading minus ``minimum_V``, in V. The uncertainty is the reading's own.
     Unproven
-        no contactor closed (not-exercised); the readings do not cover the time around a closing
+        No contactor closed (not-exercised); the readings do not cover the time around a closing
         (stale, not-available); a rolling counter (``units.X.alive``) jumped or began anew within
         that time: a node that restarted is a sign of a brown-out shorter than a sample (inferred).
 

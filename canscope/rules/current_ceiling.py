@@ -46,8 +46,8 @@ class CurrentCeiling(Rule):
 
         [rules.current-ceiling]
         # Both also as [limits] dry_current_A and current_A; give each in one place.
-        dry_current_A = 30      # A, while coolant or oil is empty; no default: not judged without
-        current_A     = 200     # A, when both are filled; no default: not judged without
+        # dry_current_A = 30    # A, while coolant or oil is empty; no default: not judged without
+        # current_A = 200       # A, when both are filled; no default: not judged without
     """
 
     dry_current_A: float | None = limit(None, "A")

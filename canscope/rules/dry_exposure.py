@@ -50,9 +50,9 @@ class DryExposure(Rule):
 
         [rules.dry-exposure]
         # Also as [limits] dry_burst_s, dry_total_s, dry_pause_s; give each in one place.
-        burst_s = 5             # s, longest burst; no default: not judged without
-        total_s = 60            # s, all bursts of a unit together; no default: not judged without
-        pause_s = 20            # s, shortest pause between bursts; no default: not judged without
+        # burst_s = 5             # s, longest burst; no default: not judged without
+        # total_s = 60            # s, all bursts of a unit together; no default: not judged without
+        # pause_s = 20            # s, shortest pause between bursts; no default: not judged without
     """
 
     burst_s: float | None = limit(None, "s")

@@ -30,17 +30,17 @@ class LinkDischarge(Rule):
     """After the contactors open, the link falls below 60 V in time.
 
     Judged
-        at every opening, for each link that was above ``safe_V``: the time from the first main
+        At every opening, for each link that was above ``safe_V``: the time from the first main
         contactor's opening until the link is below ``safe_V`` and stays there. The limit is
         ``active_s`` if ``contactors.bleed`` is "active" or the plan does not say, ``passive_s`` if
         it is "passive" or false. The decay is fitted with V(t) = V0 exp(-t / tau); tau and the
         time to ``safe_V`` that it foretells are told.
     Margin
-        the limit minus that time, in s. The opening and the crossing each lie between two samples:
+        The limit minus that time, in s. The opening and the crossing each lie between two samples:
         the middle, give or take half the interval; the crossing's uncertainty has half the raw
         step over the slope besides.
     Unproven
-        no main contactor opened on a charged link, or one closed again before the limit
+        No main contactor opened on a charged link, or one closed again before the limit
         (not-exercised); the recording ended above ``safe_V`` before the limit (not-exercised); the
         link fell silent or had no value above ``safe_V`` (stale, not-available). A link still
         above ``safe_V`` after the limit fails.
@@ -62,8 +62,7 @@ class LinkDischarge(Rule):
     unit: ClassVar[str] = "s"
     required_in: ClassVar[frozenset[str]] = SPINNING | {"power-up"}
     says: ClassVar[dict[str, str]] = {
-        "pass": "fell below {safe_V:g} V after opening ({bleed}{decay}; "
-        f"{MEASURE})",
+        "pass": f"fell below {{safe_V:g}} V after opening ({{bleed}}{{decay}}; {MEASURE})",
         "fail": "stayed at or above {safe_V:g} V too long after opening "
         f"({{bleed}}{{decay}}; {MEASURE})",
         "close": "took about as long as allowed to fall below {safe_V:g} V "

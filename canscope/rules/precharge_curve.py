@@ -10,6 +10,7 @@ import numpy as np
 
 from canscope.model.bench import Bench
 from canscope.model.events import Event, Window
+from canscope.model.findings import COMMON_PRACTICE
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow
 from canscope.model.rule import Rule, limit, unjudged
@@ -18,6 +19,8 @@ from canscope.rules._links import absence, link_subjects, links, present
 from canscope.rules._poles import closings, first_after, last_until, openings
 from canscope.rules._precharge import Curve, read_curve
 
+HIGH_VOLTAGE = "UN R100 section 2 (from memory)"
+
 
 @RULES.add("precharge-curve")
 @dataclass(frozen=True, kw_only=True)
@@ -25,7 +28,7 @@ class PrechargeCurve(Rule):
     """The link charges along the curve of its resistor and capacitor, from empty, and in time.
 
     Judged
-        at every closing of pre-charge, for each link, up to the closing of positive or the opening
+        At every closing of pre-charge, for each link, up to the closing of positive or the opening
         of pre-charge. V(t) = Vp (1 - exp(-(t - t0) / tau)) is fitted; its final level is fitted
         too where the readings pin it to 2 % of the pack, else it is the pack voltage. Told: tau,
         the share of variance explained (R2), and with ``contactors.precharge_resistor_ohm`` the
@@ -40,10 +43,10 @@ class PrechargeCurve(Rule):
         a rise that ends below ``minimum_percent`` of the pack is a plateau (load on the link,
         resistor too large, open fuse).
     Margin
-        each number in percent of its own limit, so that they compare; the sentence has the plain
+        Each number in percent of its own limit, so that they compare; the sentence has the plain
         numbers. Uncertainty: half raw steps, sampling intervals, twice the fit's standard error.
     Unproven
-        pre-charge never closed (not-exercised); it lasted too short or the readings are too coarse
+        Pre-charge never closed (not-exercised); it lasted too short or the readings are too coarse
         to see a curve, or do not follow one, R2 below ``least_r2`` (inferred); link or pack voltage were not known (stale, not-available).
 
     Plan::
@@ -60,14 +63,13 @@ class PrechargeCurve(Rule):
     tau_least: float = limit(0.5, "R C")
     tau_most: float = limit(3.0, "R C")
     reach_s: float = limit(5.0, "s")
-    start_V: float = limit(60.0, "V", "UN R100 section 2 (from memory)")
+    start_V: float = limit(60.0, "V", HIGH_VOLTAGE)
     minimum_percent: float = limit(95.0, "%", high=100.0)
     least_r2: float = limit(0.98, "", high=1.0)
 
     window: ClassVar[Window] = Window.ATTEMPT
     unit: ClassVar[str] = "% of its limit"
     required_in: ClassVar[frozenset[str]] = frozenset({"power-up"})
-    limit_parameter: ClassVar[str] = "reach_s"
     says: ClassVar[dict[str, str]] = {
         "pass": "charged as it should: {told}; {curve}",
         "fail": "did not charge as it should: {told}; {curve}",
@@ -88,6 +90,12 @@ class PrechargeCurve(Rule):
         """Each link."""
         poles = ("contactors.precharge", "contactors.positive")
         return link_subjects(bench, ("pack.voltage", *poles))
+
+    def source(self, given: frozenset[str]) -> str:
+        """Its several limits are common practice, but for what counts as high voltage."""
+        if given:
+            return "plan"
+        return f"{COMMON_PRACTICE}; {self.start_V:g} V: {HIGH_VOLTAGE}"
 
     def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
         """Each link at every closing of pre-charge."""
@@ -168,9 +176,7 @@ class PrechargeCurve(Rule):
             return float("nan"), since_ns
         return float(samples.value[0]), int(samples.time_ns[0])
 
-    def _shape(
-        self, bench: Bench, name: str, curve: Curve, facts: dict[str, Any]
-    ) -> list[Outcome]:
+    def _shape(self, bench: Bench, name: str, curve: Curve, facts: dict[str, Any]) -> list[Outcome]:
         """Everything that is judged of one curve."""
         rc_s = (bench.precharge_resistor_ohm or 0) * (bench.link_capacitance_F or 0)
         rows: list[Outcome] = list(self._plateau(name, curve, facts))

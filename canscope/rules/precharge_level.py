@@ -26,16 +26,16 @@ class PrechargeLevel(Rule):
     """When positive closes, the link is already almost at pack voltage.
 
     Judged
-        at every closing of positive, for each link: the last reading that surely lies before the
+        At every closing of positive, for each link: the last reading that surely lies before the
         closing, in percent of the pack voltage. States the inrush estimate (V pack - V link) / R
         if ``contactors.precharge_resistor_ohm`` is given.
     Margin
-        the percentage minus ``minimum_percent``. The uncertainty holds half the raw steps, the
+        The percentage minus ``minimum_percent``. The uncertainty holds half the raw steps, the
         pack's movement, and how far the link may still have risen until positive closed: at most
         its last slope (a capacitor charged through a resistor only gets slower) and at most what
         it was then seen to reach.
     Unproven
-        positive never closed (not-exercised); link or pack voltage were not known then (stale,
+        Positive never closed (not-exercised); link or pack voltage were not known then (stale,
         not-available); the pack itself read below 60 V (sensor-suspect).
 
     Plan::

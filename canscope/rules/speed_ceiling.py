@@ -41,7 +41,7 @@ class SpeedCeiling(Rule):
 
         [rules.speed-ceiling]
         # Also as [limits] speed_rpm; give it in one place.
-        speed_rpm = 1500        # rpm of the motor; no default: not judged without
+        # speed_rpm = 1500      # rpm of the motor; no default: not judged without
     """
 
     speed_rpm: float | None = limit(None, "rpm")

@@ -43,7 +43,7 @@ class TemperatureCeiling(Rule):
 
         [rules.temperature-ceiling]
         # Also as [limits] temperature_ceiling_degC; give it in one place.
-        ceiling_degC = { inverter = 75, winding = 110 }  # degC by word; no default: not judged
+        # ceiling_degC = { inverter = 75, winding = 110 }  # degC by word; no default: not judged
         watch_s = 60            # s after the last burst; common practice, no source
     """
 

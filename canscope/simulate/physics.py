@@ -16,7 +16,7 @@ from canscope.simulate.heat import Heat, warm_up
 from canscope.simulate.script import FORWARD, REVERSE, Floats, Script
 from canscope.simulate.sequence import POLES, Sequencer
 from canscope.simulate.shaft import RPM, Shaft
-from canscope.simulate.vehicle import Box, Pack, Vehicle
+from canscope.simulate.vehicle import Box, Pack, Supply, Vehicle
 
 STEP_S = 1e-3
 LIVE_ABOVE_V = 100.0  # below it an inverter gives no torque
@@ -66,24 +66,43 @@ class Link:
     def step(self, dt: float, conducts: Mapping[str, bool], load_W: float, bleeding: bool) -> None:
         """Move the link on by one step; ``load_W`` is drawn from it while both mains conduct."""
         box, pack, before = self.box, self.pack, self.volt
-        bleed = box.active_bleed_ohm if bleeding else box.passive_bleed_ohm
-        source = math.inf
-        if conducts["negative"]:
-            if conducts["positive"]:
-                load_A = load_W / max(before, 60.0)
-                self.volt = pack.open_circuit_V - pack.resistance_ohm * (load_A + before / bleed)
-                charge = box.link_capacitance_F * (self.volt - before)
-                self._draw(load_A + self.volt / bleed + charge / dt)
-                return
-            if conducts["precharge"]:
-                source = box.resistor_ohm + pack.resistance_ohm
-        share = bleed / (bleed + source) if source < math.inf else 0.0
-        goal = pack.open_circuit_V * share
-        tau = box.link_capacitance_F * (source * share if share else bleed)
+        if conducts["negative"] and conducts["positive"]:
+            bleed = box.active_bleed_ohm if bleeding else box.passive_bleed_ohm
+            load_A = load_W / max(before, 60.0)
+            self.volt = pack.open_circuit_V - pack.resistance_ohm * (load_A + before / bleed)
+            charge = box.link_capacitance_F * (self.volt - before)
+            self._draw(load_A + self.volt / bleed + charge / dt)
+            return
+        goal, tau, source = self._approach(conducts, bleeding)
         self.volt = goal + (before - goal) * math.exp(-dt / tau)
         # Mean of the exponential over the step, so that charge and energy add up exactly.
         mean = goal + (before - self.volt) * tau / dt
-        self._draw((pack.open_circuit_V - mean) / source if share else 0.0)
+        self._draw((pack.open_circuit_V - mean) / source)
+
+    def _approach(self, conducts: Mapping[str, bool], bleeding: bool) -> tuple[float, float, float]:
+        """Where the link goes to (V), its time constant (s), the resistance to the pack (ohm)."""
+        box = self.box
+        bleed = box.active_bleed_ohm if bleeding else box.passive_bleed_ohm
+        if not (conducts["negative"] and conducts["precharge"]):
+            return 0.0, box.link_capacitance_F * bleed, math.inf
+        source = box.resistor_ohm + self.pack.resistance_ohm
+        share = bleed / (bleed + source)
+        return self.pack.open_circuit_V * share, box.link_capacitance_F * source * share, source
+
+    def coast(self, dt: float, steps: int, conducts: Mapping[str, bool], bleeding: bool) -> Floats:
+        """Many steps in which nothing else changes: rows of pack_V, pack_A, link_V, as ``step``."""
+        rows = np.empty((steps, 3))
+        rows[:] = self.pack_V, self.pack_A, self.volt
+        if conducts["negative"] and conducts["positive"]:
+            return rows
+        goal, tau, source = self._approach(conducts, bleeding)
+        rows[:, 2] = goal + (self.volt - goal) * np.exp(-dt / tau * np.arange(1, steps + 1))
+        before = np.concatenate([[self.volt], rows[:-1, 2]])
+        mean = goal + (before - rows[:, 2]) * tau / dt
+        rows[:, 1] = (self.pack.open_circuit_V - mean) / source
+        rows[:, 0] = self.pack.open_circuit_V - self.pack.resistance_ohm * rows[:, 1]
+        self.pack_V, self.pack_A, self.volt = rows[-1].tolist()
+        return rows
 
     def _draw(self, current_A: float) -> None:
         self.pack_A = current_A
@@ -101,7 +120,7 @@ def simulate(vehicle: Vehicle, script: Script, *, extra_load_W: Floats | None = 
     load = np.zeros(len(time_s)) if extra_load_W is None else extra_load_W
     columns = [inputs["pedal"], sense, inputs["brake"], inputs["power"], inputs["emergency"], load]
     rows, width = array("d"), 6 + 3 * len(vehicle.units)
-    _run(vehicle, script, [column.tolist() for column in columns], rows)
+    _run(vehicle, script, np.column_stack(columns), rows)
     table = np.frombuffer(rows).reshape(-1, width)
     names = [unit.name for unit in vehicle.units]
     shafts = {name: table[:, 6 + 3 * i : 9 + 3 * i] for i, name in enumerate(names)}
@@ -122,24 +141,50 @@ def simulate(vehicle: Vehicle, script: Script, *, extra_load_W: Floats | None = 
     )
 
 
-def _run(
-    vehicle: Vehicle, script: Script, columns: Sequence[Sequence[float]], rows: array[float]
-) -> None:
-    """The loop: appends pack, link, poles and shafts, one row a step, to ``rows``."""
+def _run(vehicle: Vehicle, script: Script, inputs: Floats, rows: array[float]) -> None:
+    """The loop: appends pack, link, poles and shafts, one row a step, to ``rows``.
+
+    Where all stands still it goes on to the next change of an input at once.
+    """
     link, box = Link(vehicle.pack, vehicle.box), Sequencer(vehicle.box, script)
     shafts = [Shaft(unit) for unit in vehicle.units]
-    aux_W = vehicle.supply.aux_A * vehicle.pack.nominal_V
-    closed = box.closed
-    for row, (pedal, sense, brake, power, stop, extra) in enumerate(zip(*columns, strict=True)):
-        time_s = row * STEP_S
-        box.step(time_s, link.volt, link.pack_V, power > 0, stop > 0)
-        mains = box.conducts["negative"] and box.conducts["positive"]
-        live = mains and box.on and link.volt > LIVE_ABOVE_V
-        load_W = aux_W + extra if live else 0.0
-        for shaft in shafts:
-            shaft.step(STEP_S, time_s, (pedal, sense, brake), live)
-            load_W += shaft.power if live else 0.0
-        link.step(STEP_S, box.conducts, load_W, not box.on)
-        rows.extend((link.pack_V, link.pack_A, link.volt, *map(float, closed.values())))
-        for shaft in shafts:
-            rows.extend((shaft.speed, shaft.sign * shaft.raw_torque, float(shaft.excited)))
+    changes = np.flatnonzero(np.any(np.diff(inputs, axis=0) != 0, axis=1)) + 1
+    upcoming = iter([*changes.tolist(), len(inputs)])
+    change, row, driver = next(upcoming), 0, inputs.tolist()
+    while row < len(driver):
+        while change <= row:
+            change = next(upcoming)
+        before = link.volt
+        mains = _step(row * STEP_S, driver[row], link, box, shafts, vehicle.supply, rows)
+        row += 1
+        settled = not mains or abs(link.volt - before) < 1e-9
+        if settled and row < change and box.at_rest and all(s.at_rest for s in shafts):
+            still = np.tile(rows[-3 - 3 * len(shafts) :], (change - row, 1))
+            coasting = link.coast(STEP_S, change - row, box.conducts, not box.on)
+            rows.frombytes(np.hstack([coasting, still]).tobytes())
+            row = change
+
+
+def _step(
+    time_s: float,
+    driver: Sequence[float],
+    link: Link,
+    box: Sequencer,
+    shafts: Sequence[Shaft],
+    supply: Supply,
+    rows: array[float],
+) -> bool:
+    """One millisecond of everything; whether both mains conduct."""
+    pedal, sense, brake, power, stop, extra_W = driver
+    box.step(time_s, link.volt, link.pack_V, power > 0, stop > 0)
+    mains = box.conducts["negative"] and box.conducts["positive"]
+    live = mains and box.on and link.volt > LIVE_ABOVE_V
+    load_W = supply.aux_A * link.pack.nominal_V + extra_W if live else 0.0
+    for shaft in shafts:
+        shaft.step(STEP_S, time_s, (pedal, sense, brake), live)
+        load_W += shaft.power if live else 0.0
+    link.step(STEP_S, box.conducts, load_W, not box.on)
+    rows.extend((link.pack_V, link.pack_A, link.volt, *map(float, box.closed.values())))
+    for shaft in shafts:
+        rows.extend((shaft.speed, shaft.sign * shaft.raw_torque, float(shaft.excited)))
+    return mains

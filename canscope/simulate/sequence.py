@@ -36,6 +36,11 @@ class Sequencer:
         while self._due and self._due[0][0] <= time_s:
             self._move(*self._due.pop(0))
 
+    @property
+    def at_rest(self) -> bool:
+        """Whether nothing moves until a request changes."""
+        return not self._due and not self._waiting
+
     def _move(self, time_s: float, pole: str, closed: bool) -> None:
         self.closed[pole] = closed
         self.conducts[pole] = closed or pole in self.box.welded

@@ -36,13 +36,18 @@ class Shaft:
         """Speed as the unit's own sensor has it, in rad/s."""
         return self.sign * self.speed
 
+    @property
+    def at_rest(self) -> bool:
+        """Whether it stands and pulls at nothing."""
+        return self.speed == 0.0 and self.raw_torque == 0.0
+
     def step(self, dt: float, time_s: float, driver: Sequence[float], live: bool) -> None:
         """One step; ``driver`` is pedal in percent, direction (1, -1, 0), brake (0, 1)."""
         pedal, direction, brake = driver
         live = live and time_s < self.build.dies_s
         wanted = self._command(time_s, pedal, direction, brake) if live else 0.0
         self.raw_torque += (wanted - self.raw_torque) * min(1.0, dt / TORQUE_LAG_S)
-        if not live:
+        if not live or (wanted == 0.0 and abs(self.raw_torque) < 1e-6):
             self.raw_torque = 0.0
         torque = self.sign * self.raw_torque * self.build.torque_sense
         self._turn(dt, torque, brake)

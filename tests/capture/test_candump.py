@@ -16,6 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from canscope.capture._candump_columns import columns
+from canscope.capture._candump_columns import lines as block_lines
 from canscope.capture._candump_line import parse
 from canscope.capture.candump import read, recognises
 from canscope.model.errors import CaptureError
@@ -331,7 +332,7 @@ SEEDS = [
 def agree(lines):
     """The block reader takes only lines that the strict one takes, and reads the same there."""
     text = b"".join(line + b"\n" for line in lines)
-    at, fast = columns(text, set())
+    at, fast = columns(*block_lines(text), set())
     strict = FrameBuilder()
     for line in (lines[number] for number in at):
         row = parse(line.strip())

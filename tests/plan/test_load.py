@@ -416,7 +416,7 @@ def test_text_is_kept_as_written_and_never_run(tmp_path):
 
 
 def test_a_plan_that_is_not_there_or_not_utf8_or_not_toml(tmp_path):
-    with pytest.raises(PlanError, match="nowhere.toml: cannot be read: No such file"):
+    with pytest.raises(PlanError, match=r"nowhere.toml: cannot be read: No such file"):
         read_plan(tmp_path / "nowhere.toml")
     with pytest.raises(PlanError, match="cannot be read"):
         read_plan(tmp_path)

@@ -43,5 +43,5 @@ def test_every_wrong_line_is_told_by_its_number(tmp_path):
 
 
 def test_a_marks_file_that_is_not_there_is_a_mistake(tmp_path):
-    with pytest.raises(PlanError, match="none.jsonl: cannot be read"):
+    with pytest.raises(PlanError, match=r"none.jsonl: cannot be read"):
         read_plan(lay_out(tmp_path), marks=tmp_path / "none.jsonl")

@@ -61,18 +61,16 @@ def load(text, definitions):
         try:
             return read_plan(path, definitions=definitions)
         except PlanError as error:
-            assert error.mistakes
-            assert str(error)
-            return None
+            return [str(mistake) for mistake in error.mistakes]
 
 
-@settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 @given(changes=st.lists(CHANGE, min_size=1, max_size=5))
 def test_a_mutated_plan_loads_or_is_a_plan_error(read_once, changes):
     lines = list(LINES)
     for change, number, text in changes:
         lines[number] = change(lines[number], text)
-    load("\n".join(lines), read_once)
+    assert load("\n".join(lines), read_once)
 
 
 @pytest.mark.parametrize(
@@ -81,12 +79,11 @@ def test_a_mutated_plan_loads_or_is_a_plan_error(read_once, changes):
      "units = [1]", "rules = { x = 1 }", "[[job]]", "marks = [1]", "include = '\\u0000'"],
 )  # fmt: skip
 def test_what_is_hardly_a_plan_is_a_plan_error(read_once, text):
-    assert load(text, read_once) is None
+    assert isinstance(load(text, read_once), list)
 
 
 @pytest.mark.parametrize("literal", LITERALS)
 def test_any_value_in_place_of_a_section_is_a_plan_error_or_harmless(read_once, literal):
     for section in ("units", "rules", "limits", "buses", "waivers", "driver"):
-        load(
-            f'format = 1\n{section} = {literal}\n[job]\nvehicle = "a"\nstage = "rolling"', read_once
-        )
+        text = f'format = 1\n{section} = {literal}\n[job]\nvehicle = "a"\nstage = "rolling"'
+        assert load(text, read_once)

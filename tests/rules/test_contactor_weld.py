@@ -21,6 +21,7 @@ def judge(
     welded=False,
     step_V=0.1,
     until_s=20.0,
+    every_s=0.02,
     second=None,
     edit=None,
     link_s=None,
@@ -31,7 +32,7 @@ def judge(
 
     The link decays once a pole that is not welded is open.
     """
-    times = clock(until_s, 0.02)
+    times = clock(until_s, every_s)
     other = "negative" if first == "positive" else "positive"
     opened = {first: 2.0, other: 2.0 + held_s}
     opened |= second or {}
@@ -52,7 +53,7 @@ def judge(
         roles,
         stage="power-up",
         u=half,
-        cycles_s=dict.fromkeys(roles, 0.02),
+        cycles_s=dict.fromkeys(roles, every_s),
         bench={"bleed": bleed},
         **more,
     )
@@ -202,5 +203,5 @@ def test_without_a_link_voltage_it_is_not_bound():
 
 def test_no_cut_changes_anything():
     for welded in (False, True):
-        short = {"held_s": 2.5, "until_s": 14.0, "welded": welded}
+        short = {"held_s": 2.5, "until_s": 14.0, "every_s": 0.1, "welded": welded}
         assert judge(**short, cuts="each") == judge(**short)

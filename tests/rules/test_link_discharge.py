@@ -156,7 +156,10 @@ def test_a_gap_over_the_crossing_is_as_uncertain_as_it_is_long():
 def test_closing_again_before_60_V_is_not_exercised():
     finding = judge(
         10.0,
-        poles={"negative": [(0.5, 1), (2.0, 0), (4.0, 1), (5.0, 0)], "positive": [(0.6, 1), (2, 0)]},
+        poles={
+            "negative": [(0.5, 1), (2.0, 0), (4.0, 1), (5.0, 0)],
+            "positive": [(0.6, 1), (2, 0)],
+        },
     )
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
     assert "closed again" in finding.sentence

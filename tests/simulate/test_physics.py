@@ -14,6 +14,7 @@ from scipy.spatial.transform import Rotation
 from canscope.simulate.heat import CASE_J_K, INVERTER_J_K, WINDING_J_K, warm_up
 from canscope.simulate.physics import STEP_S, Link, simulate
 from canscope.simulate.script import DrySpin, PowerUp
+from canscope.simulate.sequence import Sequencer
 from canscope.simulate.vehicle import BRAMBLE, THISTLE, Box, Pack, sense
 
 PRECHARGE = {"negative": True, "precharge": True, "positive": False}
@@ -143,6 +144,18 @@ def test_heat_that_goes_in_stays_in_the_three_bodies_but_for_what_the_room_takes
     stored_J = gained[0] * WINDING_J_K + gained[1] * INVERTER_J_K + gained[2] * CASE_J_K
     room_J = 1.5 * (heat["case"] - 20.0).sum() * 0.05
     assert stored_J + room_J == pytest.approx(6000 - 30, rel=0.01)  # the last grid step is open
+
+
+def test_going_on_at_once_where_all_stands_still_changes_nothing(monkeypatch):
+    script = DrySpin(reverse=False, soak_s=3.0).script()
+    jumping = simulate(BRAMBLE, script)
+    monkeypatch.setattr(Sequencer, "at_rest", property(lambda box: False))
+    stepping = simulate(BRAMBLE, script)
+    for column in ("pack_V", "pack_A", "link_V"):
+        assert getattr(jumping, column) == pytest.approx(getattr(stepping, column), abs=1e-9)
+    for unit in ("front", "rear"):
+        assert np.array_equal(jumping.speed_rpm[unit], stepping.speed_rpm[unit])
+        assert np.array_equal(jumping.heat[unit]["case"], stepping.heat[unit]["case"])
 
 
 def test_power_up_opens_each_pole_first_once_and_both_at_the_emergency_stop():

@@ -1,0 +1,300 @@
+"""Bad input through the command line: exit 2 with what, where and what to do, or the run goes on
+and a finding says it. Never a traceback, never silence, and never a pass."""
+
+import json
+import random
+
+import pytest
+
+
+def check(canscope, run, *words):
+    """Check the run; (exit code, report as JSON or None, complaint)."""
+    file = run / "report.json"
+    plan = run / "plan.toml"
+    code, _, err = canscope("check", run / "capture.log", "--plan", plan, "--json", file, *words)
+    return code, json.loads(file.read_text()) if file.exists() else None, err
+
+
+def finding(report, rule, subject=None):
+    return next(
+        f for f in report["findings"] if f["rule"] == rule and subject in (None, f["subject"])
+    )
+
+
+def edit(file, old, new, count=1):
+    text = file.read_text("utf-8")
+    assert old in text, f"{old!r} is not in {file.name}"
+    file.write_text(text.replace(old, new, count), "utf-8")
+
+
+def test_the_unspoiled_run_passes(canscope, run):
+    code, report, _ = check(canscope, run)
+    assert (code, report["verdict"]) == (0, "pass")
+    assert all(f["verdict"] == "pass" for f in report["findings"] if f["required"])
+
+
+# --- captures
+
+
+@pytest.mark.parametrize(
+    ("content", "told"),
+    [
+        (b"", "holds no"),
+        (b"\x7fELF\x02\x01\x01\x00" + bytes(range(256)) * 40, "capture.log"),
+        (b"Time,ID,Length,Data\n0.1,1A0,2,01 02\n0.2,1A0,2,01 02\n" * 20, "capture.log"),
+        (b"just some words\nand more of them\n" * 20, "candump"),
+    ],
+    ids=["empty", "binary", "csv-named-log", "prose"],
+)
+def test_a_file_that_is_no_capture_is_refused_with_advice(canscope, run, content, told):
+    (run / "capture.log").write_bytes(content)
+    code, report, err = check(canscope, run)
+    assert (code, report) == (2, None)
+    assert "capture.log" in err
+    assert told in err
+    assert "hint:" in err
+
+
+def test_a_capture_that_is_not_there_is_refused(canscope, run):
+    (run / "capture.log").unlink()
+    code, _, err = check(canscope, run)
+    assert code == 2
+    assert "capture.log" in err
+
+
+def test_a_log_cut_mid_line_fails_the_capture_and_says_so(canscope, run):
+    log = run / "capture.log"
+    log.write_bytes(log.read_bytes()[:-9])
+    code, report, _ = check(canscope, run)
+    assert code == 1
+    cut = finding(report, "capture-integrity")
+    assert cut["verdict"] == "fail"
+    assert "cut" in cut["sentence"]
+
+
+def garbled(log, share):
+    lines = log.read_text().splitlines()
+    chosen = random.Random(1).sample(range(20, len(lines)), round(share * len(lines)))
+    for i in chosen:
+        lines[i] = "(170000 broken " + lines[i][8:]
+    log.write_text("\n".join(lines) + "\n")
+    return len(chosen)
+
+
+def test_three_percent_of_garbage_fails_the_capture_and_is_counted_and_placed(canscope, run):
+    count = garbled(run / "capture.log", 0.03)
+    code, report, _ = check(canscope, run)
+    assert code == 1
+    assert finding(report, "capture-integrity")["verdict"] == "fail"
+    assert report["capture"]["skipped_count"] == count
+    assert "capture.log:" in report["capture"]["skipped"][0]
+
+
+def test_just_under_one_percent_of_garbage_is_told_and_judged_on(canscope, run):
+    count = garbled(run / "capture.log", 0.0099)
+    _, report, _ = check(canscope, run)
+    integrity = finding(report, "capture-integrity")
+    assert integrity["verdict"] == "pass"
+    assert str(count) in integrity["sentence"]
+
+
+def test_stamps_that_step_back_fail_the_capture_and_nothing_is_passed_across(canscope, run):
+    log = run / "capture.log"
+    lines = log.read_text().splitlines(keepends=True)
+    for i in range(len(lines) // 2, len(lines)):
+        stamp, rest = lines[i][1:].split(")", 1)
+        lines[i] = f"({float(stamp) - 3600:.6f}){rest}"
+    log.write_text("".join(lines))
+    code, report, _ = check(canscope, run)
+    assert code == 1
+    integrity = finding(report, "capture-integrity")
+    assert integrity["verdict"] == "fail"
+    assert "3600" in integrity["sentence"] or "3 600" in integrity["sentence"]
+    assert finding(report, "speed-ceiling", "front")["verdict"] == "unproven"
+
+
+def test_a_capture_without_a_bus_that_the_plan_names_is_unproven_or_failed(canscope, run):
+    log = run / "capture.log"
+    log.write_text("".join(x for x in log.open() if " can2 " not in x))
+    code, report, _ = check(canscope, run)
+    assert code in (1, 3)
+    missing = finding(report, "message-presence", "can2:UnitFast")
+    assert (missing["verdict"], missing["reason"]) == ("unproven", "not-seen")
+    assert finding(report, "axle-direction", "rear forward")["reason"] == "not-seen"
+
+
+def test_a_definition_whose_ids_never_occur_proves_nothing(canscope, run):
+    edit(run / "drive_unit.dbc", "BO_ ", "BO_ 1", count=99)
+    code, report, _ = check(canscope, run)
+    assert code in (1, 3)
+    assert finding(report, "axle-direction", "front forward")["reason"] == "not-seen"
+    assert finding(report, "message-presence", "can1:UnitFast")["reason"] == "not-seen"
+
+
+# --- plans
+
+
+def test_ten_different_mistakes_are_told_at_once_each_with_its_line(canscope, run):
+    (run / "plan.toml").write_text(
+        """format = 1
+include = "vehicle.toml"
+[job]
+vehicle = "Bramble"
+stage = "dry-spinn"
+coolant = "full"
+oil = "empty"
+[packs]
+x = 1
+[supply]
+voltage = "can0:Supply.ControlVoltag"
+[driver]
+pedal = "can0:Cabin.Direction"
+brake = "can9:Cabin.BrakePressed"
+[limits]
+dry_burst_s = -1
+speed_rpm = "fast"
+temperature_ceiling_degC = { windin = 110 }
+[rules.axle-directon]
+[rules.bus-sag]
+limit_percnt = 10
+[[waivers]]
+rule = "axle-direction"
+reason = "because"
+by = "A. Tester"
+""",
+        "utf-8",
+    )
+    code, _, err = check(canscope, run)
+    assert code == 2
+    told = [line for line in err.splitlines() if "hint:" not in line]
+    assert len([line for line in told if "plan.toml:" in line]) >= 10
+    for name in ("dry-spin", "axle-direction", "limit_percent", "ControlVoltage", "winding"):
+        assert name in err, f"no advice on {name}"
+
+
+def bound(run, old, new):
+    edit(run / "vehicle.toml", old, new)
+
+
+def test_a_signal_that_does_not_exist_is_answered_with_the_nearest(canscope, run):
+    bound(run, "UnitFast.MotorSpeed", "UnitFast.MotorSped")
+    code, _, err = check(canscope, run)
+    assert code == 2
+    assert "vehicle.toml:" in err
+    assert "UnitFast.MotorSpeed" in err
+
+
+def test_a_role_bound_to_the_wrong_unit_is_refused(canscope, run):
+    bound(run, "can1:UnitFast.MotorSpeed", "can1:UnitSlow.WindingTemp")
+    code, _, err = check(canscope, run)
+    assert code == 2
+    assert "units.front.speed" in err
+    assert "rpm" in err
+
+
+def test_an_ambiguous_name_is_refused_with_its_candidates(canscope, run):
+    bound(run, "can1:UnitFast.MotorSpeed", "UnitFast.MotorSpeed")
+    code, _, err = check(canscope, run)
+    assert code == 2
+    assert "can1:UnitFast.MotorSpeed" in err
+    assert "can2:UnitFast.MotorSpeed" in err
+
+
+def test_two_roles_on_one_signal_are_refused(canscope, run):
+    bound(run, "can2:UnitFast.MotorSpeed", "can1:UnitFast.MotorSpeed")
+    code, _, err = check(canscope, run)
+    assert code == 2
+    assert "units.front.speed" in err
+    assert "units.rear.speed" in err
+
+
+def test_a_plan_that_is_no_toml_is_refused_with_its_line(canscope, run):
+    (run / "plan.toml").write_text('format = 1\n[job\nvehicle = "x"\n')
+    code, _, err = check(canscope, run)
+    assert code == 2
+    assert "plan.toml:2" in err
+
+
+# --- definitions
+
+
+def test_a_definition_that_cannot_be_parsed_is_told_with_file_and_line(canscope, run):
+    edit(run / "drive_unit.dbc", "BO_ ", "BO_ this is no message ")
+    code, _, err = check(canscope, run)
+    assert code == 2
+    assert "drive_unit.dbc:" in err
+
+
+def test_overlapping_signals_are_refused_by_name(canscope, run):
+    text = (run / "drive_unit.dbc").read_text()
+    line = next(x for x in text.splitlines() if "SG_ MotorSpeed" in x)
+    edit(run / "drive_unit.dbc", line, line + "\n" + line.replace("MotorSpeed", "Twin"))
+    code, _, err = check(canscope, run)
+    assert code == 2
+    assert "Twin" in err
+    assert "MotorSpeed" in err
+
+
+def test_a_definition_in_latin_1_is_read(canscope, run):
+    file = run / "drive_unit.dbc"
+    text = file.read_text("utf-8") + '\nCM_ "Prüfstand, Überlauf bei 20 °C";\n'
+    file.write_bytes(text.encode("latin-1"))
+    code, report, _ = check(canscope, run)
+    assert (code, report["verdict"]) == (0, "pass")
+
+
+def test_a_script_in_a_definition_is_shown_and_not_run(canscope, run):
+    edit(run / "vehicle.toml", "Bramble", "Bramble <script>alert(1)</script>")
+    edit(run / "plan.toml", "Bramble", "Bramble <script>alert(1)</script>")
+    page = run / "report.html"
+    check(canscope, run, "--html", page)
+    text = page.read_text("utf-8")
+    assert "<script>alert(1)" not in text
+    assert "&lt;script&gt;alert(1)" in text
+
+
+# --- where reports go
+
+
+def test_an_output_folder_that_cannot_be_written_is_told(canscope, run):
+    (run / "taken").write_text("a file, not a folder")
+    code, _, err = check(canscope, run, "--out", run / "taken")
+    assert code == 2
+    assert "taken" in err
+    assert "--out" in err
+
+
+def test_a_report_is_never_overwritten(canscope, run):
+    check(canscope, run)
+    code, _, err = check(canscope, run)
+    assert code == 2
+    assert "exists already" in err
+
+
+def test_reports_in_a_folder_are_numbered(canscope, run):
+    words = ("check", run / "capture.log", "--plan", run / "plan.toml", "--out", run / "out")
+    canscope(*words)
+    canscope(*words)
+    names = sorted(path.name for path in (run / "out").iterdir())
+    assert names == [f"capture-00{n}.{s}" for n in (1, 2) for s in ("html", "json", "xml")]
+
+
+def test_a_capture_without_a_plan_is_refused(canscope, run):
+    code, _, err = canscope("check", run / "capture.log")
+    assert code == 2
+    assert "--plan" in err
+
+
+def test_a_run_folder_stands_for_capture_and_plan(canscope, run):
+    code, out, _ = canscope("check", run, "--quiet", "--out", run / "out")
+    assert (code, out.strip()) == (0, "pass")
+
+
+def test_an_unknown_command_and_an_unknown_rule_are_told(canscope, capsys):
+    with pytest.raises(SystemExit) as left:
+        canscope("chek")
+    assert left.value.code == 2
+    capsys.readouterr()
+    code, _, err = canscope("explain", "axle-directon")
+    assert code == 2
+    assert "did you mean 'axle-direction'?" in err
