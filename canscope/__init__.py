@@ -11,9 +11,9 @@ __version__ = "0.1.0"
 
 _HOME = {
     "read_capture": "canscope.capture.read",
-    "read_definitions": "canscope.decode.database",
+    "read_definitions": "canscope.decoding.database",
     "read_plan": "canscope.plan.load",
-    "decode": "canscope.decode.columns",
+    "decode": "canscope.decoding.columns",
     "check": "canscope.judge.check",
     "watch": "canscope.judge.check",
     "write_report": "canscope.report.write",
@@ -41,8 +41,8 @@ __all__ = [
 
 if TYPE_CHECKING:
     from canscope.capture.read import read_capture
-    from canscope.decode.columns import decode
-    from canscope.decode.database import read_definitions
+    from canscope.decoding.columns import decode
+    from canscope.decoding.database import read_definitions
     from canscope.judge.check import check, watch
     from canscope.model.errors import CanscopeError
     from canscope.model.findings import Finding

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import argparse
 import re
-import sys
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,7 +12,6 @@ from typing import Any
 
 from canscope.model.errors import CanscopeError, ReportError, Where
 from canscope.model.report import Report
-from canscope.model.tables import Frames
 
 EXIT = {"pass": 0, "fail": 1, "unproven": 3}
 SUFFIXES = ("html", "json", "xml")
@@ -115,15 +113,14 @@ def judge_files(
 ) -> Report:
     """Read, decode and judge; the report is not written anywhere yet."""
     from canscope.capture.read import read_capture
-    from canscope.decode.columns import decode
+    from canscope.cli._progress import shown
+    from canscope.decoding.columns import decode
     from canscope.judge.check import check
     from canscope.plan.load import read_plan
 
     plan = read_plan(inputs.plan, marks=marks)
     capture = read_capture(*inputs.captures, format=format)
-    frames: Iterable[Frames] = capture
-    if progress and sys.stderr.isatty():
-        frames = _shown(capture)
+    frames = shown(capture) if progress else capture
     signals = decode(frames, plan.definitions, wanted=plan.wanted)
     now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
     report = check(signals, plan, capture=capture, written_at=written_at or now)
@@ -174,16 +171,3 @@ def _named(args: argparse.Namespace) -> list[Path]:
             raise ReportError("this file exists already", where=Where(str(path)), hint=hint)
         paths.append(path)
     return paths
-
-
-def _shown(capture: Any) -> Iterator[Frames]:
-    """Pass the chunks on and show how far reading has come."""
-    from rich.console import Console
-    from rich.progress import Progress
-
-    with Progress(console=Console(stderr=True), transient=True) as bar:
-        total = capture.bytes_total
-        task = bar.add_task("reading", total=total)
-        for chunk in capture:
-            bar.update(task, completed=capture.bytes_read)
-            yield chunk

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from canscope.model.errors import CanscopeError, ReportError, UnknownNameError, Where
 
 if TYPE_CHECKING:
-    from canscope.decode.absent import Policy
+    from canscope.decoding.absent import Policy
     from canscope.model.definition import Definitions
     from canscope.model.signals import Signals
     from canscope.model.tables import Frames
@@ -61,10 +61,10 @@ def run(args: argparse.Namespace) -> int:
     """Decode and write; one line at the end says what was written and what could not be used."""
     from canscope.capture.read import read_capture
     from canscope.cli._progress import shown
-    from canscope.decode.columns import decode
-    from canscope.decode.database import read_definitions
-    from canscope.decode.table_file import TIDY, table_file, wide_columns
-    from canscope.decode.tidy import tidy, wide
+    from canscope.decoding.columns import decode
+    from canscope.decoding.database import read_definitions
+    from canscope.decoding.table_file import TIDY, table_file, wide_columns
+    from canscope.decoding.tidy import tidy, wide
 
     files = _files(args)
     _check_output(args.to, [*args.captures, *(name for names in files.values() for name in names)])
@@ -226,7 +226,7 @@ def _wide_keys(
 ) -> list[str]:
     """The columns of a wide table; which channels there are takes one more reading."""
     from canscope.capture.read import read_capture
-    from canscope.decode.columns import Decoder
+    from canscope.decoding.columns import Decoder
 
     channels: set[str] = set()
     if any(message.channel == EVERY for message in definitions.messages):

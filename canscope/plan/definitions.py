@@ -7,8 +7,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from canscope.decode.absent import with_policy
-from canscope.decode.database import read_definitions
+from canscope.decoding.absent import with_policy
+from canscope.decoding.database import read_definitions
 from canscope.model.definition import Definitions, MessageSpec, SignalSpec
 from canscope.model.errors import CanscopeError
 from canscope.plan.mistakes import Unusable

@@ -7,14 +7,14 @@ from typing import Any
 
 import numpy as np
 
-from canscope.decode.absent import Policy, absent_rows
+from canscope.decoding.absent import Policy, absent_rows
 from canscope.model.bench import Binding, Kind
 from canscope.model.definition import MessageSpec, SignalSpec
 from canscope.plan.codes import meanings, raw_codes, raw_range, state_codes
 from canscope.plan.mistakes import Unusable
 from canscope.plan.names import Names
 from canscope.plan.notes import Notes
-from canscope.plan.schema import AliveRole, ChecksumRole, DirectionRole, FaultRole, Role
+from canscope.plan.role_tables import AliveRole, ChecksumRole, DirectionRole, FaultRole, Role
 from canscope.plan.units import Conversion, conversion, missing, role_unit
 from canscope.plan.wishes import Wish
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from canscope.model.bench import POLES, Kind
 from canscope.plan.lines import KeyPath
-from canscope.plan.schema import ContactorTable, PlanTable, Role, StateRole, UnitTable
+from canscope.plan.role_tables import ContactorTable, Role, StateRole
+from canscope.plan.schema import PlanTable, UnitTable
 
 # Section, keys of one kind in it.
 SIMPLE: tuple[tuple[str, Kind, tuple[str, ...]], ...] = (

@@ -99,11 +99,16 @@ def verdict(report: Report) -> str:
         f'<section class="verdict {safe(report.verdict)}">'
         f"<div class=big>{shape(VERDICT_SHAPES.get(report.verdict, 'unproven'))}"
         f"<strong>{safe(VERDICT_WORDS.get(report.verdict, report.verdict))}</strong></div>"
-        f"<div class=said><p class=headline>{safe(report.headline)}</p>"
-        f"<p>{safe(meaning(report))}</p>"
+        f"<div class=said>{_headline(report)}<p>{safe(meaning(report))}</p>"
         f"<p class=counts>Findings: {safe(counts(report.findings))}.</p></div>"
         f"<p class=facts>{facts}<br>recorded {safe(recorded(report.capture)[0])}</p></section>"
     )
+
+
+def _headline(report: Report) -> str:
+    # The bare word stands beside it already, larger.
+    bare = report.headline in ("", report.verdict)
+    return "" if bare else f"<p class=headline>{safe(report.headline)}</p>"
 
 
 def look_first(report: Report, anchors: Mapping[int, str]) -> str:

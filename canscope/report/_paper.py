@@ -43,7 +43,7 @@ _JOB = {
     "witness": "witness",
     "notes": "notes",
 }
-_TOLD_ELSEWHERE = {"vehicle", "stage", *_JOB}
+_TOLD_ELSEWHERE = {"vehicle", "stage", "cold", *_JOB}
 
 
 def about(report: Report) -> str:
@@ -63,7 +63,7 @@ def about(report: Report) -> str:
         *(
             (safe(key.replace("_", " ")), safe(plain_value(value)))
             for key, value in report.job.items()
-            if key not in _TOLD_ELSEWHERE
+            if key not in _TOLD_ELSEWHERE and key not in report.conditions
         ),
         ("tested (recorded)", f"{safe(first)} to {safe(last)}"),
         ("report written", _stated(report.written_at)),

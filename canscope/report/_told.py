@@ -17,6 +17,7 @@ from canscope.report._words import (
     plain_value,
     seconds,
     state,
+    to_digits_of,
     why,
     worst_first,
 )
@@ -57,12 +58,8 @@ def _finding(finding: Finding, anchor: str, facts: RuleFacts | None, plot: Plot 
         f"<p class=sentence>{safe(finding.sentence)}</p>",
         _advice(finding),
     ]
-    numbers = pairs(_numbers(finding))
-    if plot:
-        parts = f"<div class=words>{''.join(words)}{numbers}</div>{_figure(finding, plot)}"
-    else:
-        words.append("<p class=empty>no curve for this finding</p>")
-        parts = f"<div class=words>{''.join(words)}</div><div class=words>{numbers}</div>"
+    figure = _figure(finding, plot) if plot else "<p class=empty>no curve for this finding</p>"
+    parts = f"<div>{''.join(words)}</div><div>{figure}{pairs(_numbers(finding))}</div>"
     return f'<article id="{anchor}" class="{short}">{parts}</article>'
 
 
@@ -84,7 +81,8 @@ def _numbers(finding: Finding) -> list[tuple[str, str]]:
         ("limit from", safe(finding.limit_source or "not stated")),
     ]
     if finding.margin is not None:
-        told.append(("margin", safe(number(finding.margin, unit))))
+        margin = to_digits_of(finding.margin, finding.uncertainty)
+        told.append(("margin", safe(f"{margin} {unit}")))
     if finding.uncertainty is not None:
         told.append(("uncertainty u", safe(number(finding.uncertainty, unit))))
     if finding.at_s is not None:

@@ -108,11 +108,22 @@ def number(value: float | None, unit: str = "") -> str:
 
 
 def measured(finding: Finding) -> str:
-    """The measured value with its uncertainty and unit: ``-182 ± 0.5 rpm``."""
+    """The measured value with its uncertainty and unit: ``-182.00 ± 0.50 rpm``."""
     if finding.measured is None:
         return "nothing measured"
-    plus_minus = "" if finding.uncertainty is None else f" ± {number(finding.uncertainty)}"
-    return f"{number(finding.measured)}{plus_minus} {finding.unit}".rstrip()
+    u = finding.uncertainty
+    plus_minus = "" if u is None else f" ± {to_digits_of(u, u)}"
+    return f"{to_digits_of(finding.measured, u)}{plus_minus} {finding.unit}".rstrip()
+
+
+def to_digits_of(value: float | None, uncertainty: float | None) -> str:
+    """A number with as many decimals as two digits of its uncertainty have (JSON has them all)."""
+    if value is None or uncertainty is None or not math.isfinite(value):
+        return number(value)
+    if not (math.isfinite(uncertainty) and uncertainty > 0):
+        return number(value)
+    decimals = 1 - math.floor(math.log10(uncertainty))
+    return f"{value:.{min(max(decimals, 0), 9)}f}"
 
 
 def seconds(value: float | None) -> str:

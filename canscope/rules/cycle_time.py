@@ -120,8 +120,8 @@ class CycleTime(Rule):
         """The intervals that end with these arrivals."""
         if not len(times):
             return node, []
-        carried = [] if node.last_ns is None else [node.last_ns]
-        times = np.concatenate((carried, times)).astype(np.int64)
+        if node.last_ns is not None:
+            times = np.concatenate((np.array([node.last_ns], np.int64), times))
         found: list[Outcome] = []
         late = node.late
         node = replace(node, last_ns=int(times[-1]), late=False, asked=False)

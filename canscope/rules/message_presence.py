@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import ClassVar
 
+import numpy as np
+
 from canscope.model.bench import Bench
 from canscope.model.findings import COMMON_PRACTICE
 from canscope.model.outcome import Outcome, Subject, margins
@@ -34,7 +36,7 @@ class MessagePresence(Rule):
         # has no parameters
     """
 
-    unit: ClassVar[str] = "frames"
+    unit: ClassVar[str] = "frame"
     required_in: ClassVar[frozenset[str]] = ALL_STAGES
     waivable: ClassVar[bool] = False
     limit_source: ClassVar[str] = COMMON_PRACTICE
@@ -59,7 +61,7 @@ class MessagePresence(Rule):
             times = piece.arrivals.get(key)
             if key not in state and times is not None and len(times):
                 state |= {key}
-                found.append(margins(key, int(times[0]), 1.0, measured=1.0, limit=0.0))
+                found.append(margins(key, int(times[0]), 1.0, measured=1.0, limit=np.nan))
         return state, found
 
     def close(self, state: frozenset[str], piece: Piece) -> Sequence[Outcome]:

@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import ClassVar
 
+import numpy as np
+
 from canscope.model.bench import Bench
 from canscope.model.findings import COMMON_PRACTICE
 from canscope.model.outcome import Outcome, Subject, margins
@@ -38,7 +40,7 @@ class SensorAlive(Rule):
         # has no parameters
     """
 
-    unit: ClassVar[str] = "changes"
+    unit: ClassVar[str] = "change"
     required_in: ClassVar[frozenset[str]] = HOT_STAGES
     limit_source: ClassVar[str] = COMMON_PRACTICE
     says: ClassVar[dict[str, str]] = {"pass": "the sensor is off its rails, and it {moved}"}
@@ -67,7 +69,9 @@ class SensorAlive(Rule):
             if before.moved_ns is None and now.moved_ns is not None:
                 moved = "moved in this run"
                 found.append(
-                    margins(sensed.subject, now.moved_ns, 1.0, measured=1.0, limit=0.0, moved=moved)
+                    margins(
+                        sensed.subject, now.moved_ns, 1.0, measured=1.0, limit=np.nan, moved=moved
+                    )
                 )
         return after, found
 
@@ -85,7 +89,7 @@ class SensorAlive(Rule):
                         piece.until_ns - 1,
                         1.0,
                         measured=1.0,
-                        limit=0.0,
+                        limit=np.nan,
                         moved="moved in an earlier run of the build record",
                     )
                 )

@@ -7,7 +7,7 @@ import canscope
 
 FLOORS = [
     {"model"},
-    {"capture", "decode", "events", "rules", "report", "simulate"},
+    {"capture", "decoding", "events", "rules", "report", "simulate"},
     {"plan"},
     {"judge"},
     {"live"},

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from canscope.capture.order import ordered
 from canscope.capture.read import read_capture
-from canscope.decode.columns import decode
+from canscope.decoding.columns import decode
 from canscope.judge.check import Run
 from canscope.model.tables import join
 from canscope.plan.load import read_plan

@@ -171,7 +171,7 @@ def rows(html, kind):
 
 def test_the_matrix_shows_each_axle_in_each_direction():
     assert rows(bare(factory.failing()), "axles") == [
-        ["front", "failed -182 ± 0.5 rpm", "proven", "proven", "proven"],
+        ["front", "failed -182.00 ± 0.50 rpm", "proven", "proven", "proven"],
         ["rear", "proven", "proven", "proven", "unproven it never happened in this run"],
     ]
 
@@ -212,7 +212,7 @@ def test_every_number_of_every_finding_is_in_its_article(kind):
 
 def test_measured_limit_unit_and_source_stand_together():
     told = article(bare(factory.failing()), "axle-direction", "front forward")
-    assert "measured -182 ± 0.5 rpm limit 0 rpm limit from plan margin -182 rpm" in told
+    assert "measured -182.00 ± 0.50 rpm limit 0 rpm limit from plan margin -182.00 rpm" in told
 
 
 def test_common_practice_is_said_in_exactly_these_words():

@@ -52,7 +52,7 @@ def test_the_counts_are_those_of_the_cases(kind, expected):
 def test_a_fail_says_its_sentence_and_its_numbers():
     failure = case(factory.failing(), "axle-direction", "front forward").find("failure")
     assert failure.get("message") == factory.TURNED_WRONG.sentence
-    assert "measured -182 ± 0.5 rpm, limit 0 rpm (plan), margin -182 rpm" in failure.text
+    assert "measured -182.00 ± 0.50 rpm, limit 0 rpm (plan), margin -182 rpm" in failure.text
     assert "mark the front axle flange" in failure.text
 
 

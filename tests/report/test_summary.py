@@ -31,7 +31,7 @@ def test_what_failed_stands_with_its_numbers_before_what_is_unproven():
     said = printed(factory.failing())
     row = next(line for line in said.splitlines() if line.startswith("failed"))
     assert "axle-direction, front forward" in row
-    assert "-182 ± 0.5 rpm" in row
+    assert "-182.00 ± 0.50 rpm" in row
     assert said.index("\nfailed") < said.index("\nunproven") < said.index("\naccepted")
     # 25 findings by hand: 8 on axles (1 failed, 1 unproven), 14 others pass, 3 stay unproven.
     assert "findings: 1 failed; 2 unproven; 1 accepted; 1 unproven, not required; 20 proven" in said

@@ -9,8 +9,8 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from canscope.decode.columns import decode
-from canscope.decode.database import read_definitions
+from canscope.decoding.columns import decode
+from canscope.decoding.database import read_definitions
 from canscope.model.errors import UnknownNameError
 from canscope.model.signals import NOT_AVAILABLE, OK, OUT_OF_RANGE
 from canscope.model.tables import Flag, empty_frames

@@ -2,7 +2,7 @@
 
 import pytest
 
-from canscope.decode.database import read_definitions
+from canscope.decoding.database import read_definitions
 from canscope.model.definition import Absent, SignalSpec
 from canscope.model.errors import DefinitionError
 

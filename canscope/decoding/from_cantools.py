@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from canscope.decode.bits import FLOATS, LONGEST
-from canscope.decode.columns import EVERY
+from canscope.decoding.bits import FLOATS, LONGEST
+from canscope.decoding.columns import EVERY
 from canscope.model.definition import MessageSpec, SignalSpec
 
 

@@ -4,10 +4,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from canscope.decode.columns import decode
-from canscope.decode.database import read_definitions
-from canscope.decode.table_file import TIDY, table_file, wide_columns
-from canscope.decode.tidy import tidy, wide
+from canscope.decoding.columns import decode
+from canscope.decoding.database import read_definitions
+from canscope.decoding.table_file import TIDY, table_file, wide_columns
+from canscope.decoding.tidy import tidy, wide
 from canscope.model.errors import ReportError
 
 BODY = (

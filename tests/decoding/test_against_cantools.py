@@ -18,8 +18,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from canscope.decode.columns import decode
-from canscope.decode.database import read_definitions
+from canscope.decoding.columns import decode
+from canscope.decoding.database import read_definitions
 from canscope.model.errors import DefinitionError
 from canscope.model.tables import Flag, FrameBuilder
 

@@ -2,9 +2,9 @@
 
 import pytest
 
-from canscope.decode.columns import decode
-from canscope.decode.database import read_definitions
-from canscope.decode.lookup import group_of
+from canscope.decoding.columns import decode
+from canscope.decoding.database import read_definitions
+from canscope.decoding.lookup import group_of
 from canscope.model.tables import Flag
 
 from .conftest import J1939

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from canscope.decode import dbc_text
-from canscope.decode.from_cantools import compiled
+from canscope.decoding import dbc_text
+from canscope.decoding.from_cantools import compiled
 from canscope.model.definition import MessageSpec
 from canscope.model.errors import DefinitionError, Where
 

@@ -6,10 +6,10 @@ import os
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import replace
 
-from canscope.decode.absent import Policy, absent_codes, check_policy
-from canscope.decode.columns import EVERY, on_channel
-from canscope.decode.definition_file import DefinitionFile, read_file
-from canscope.decode.lookup import identity
+from canscope.decoding.absent import Policy, absent_codes, check_policy
+from canscope.decoding.columns import EVERY, on_channel
+from canscope.decoding.definition_file import DefinitionFile, read_file
+from canscope.decoding.lookup import identity
 from canscope.model.definition import Definitions, MessageSpec
 from canscope.model.errors import DefinitionError, Where
 

@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from canscope.decode.bits import Heap, Payloads
-from canscope.decode.lookup import NO_DATA, UNDEFINED, Codes, Lookup
-from canscope.decode.message import Compiled
+from canscope.decoding.bits import Heap, Payloads
+from canscope.decoding.lookup import NO_DATA, UNDEFINED, Codes, Lookup
+from canscope.decoding.message import Compiled
 from canscope.model.definition import Definitions, MessageSpec, SignalSpec
 from canscope.model.errors import UnknownNameError
 from canscope.model.signals import DecodeTally, Series, Signals

@@ -10,7 +10,7 @@ import random
 import numpy as np
 import pytest
 
-from canscope.decode.bits import Fields, Heap, Payloads, bytes_needed
+from canscope.decoding.bits import Fields, Heap, Payloads, bytes_needed
 from canscope.model.definition import SignalSpec
 from canscope.model.tables import FrameBuilder
 

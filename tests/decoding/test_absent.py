@@ -6,7 +6,7 @@ That the labels say so is common practice, no source.
 import numpy as np
 import pytest
 
-from canscope.decode.absent import absent_codes, absent_rows, with_policy
+from canscope.decoding.absent import absent_codes, absent_rows, with_policy
 from canscope.model.definition import Absent, SignalSpec
 from canscope.model.errors import DefinitionError
 
