@@ -132,7 +132,8 @@ def _print_table(shown: list[Shown]) -> None:
     from rich.markup import escape
     from rich.table import Table
 
-    table = Table("run", "expected", "verdict", "first thing to look at", "report")
+    table = Table("run", "expected", "verdict", "first thing to look at", show_lines=True)
+    table.add_column("report", overflow="fold")
     for one in shown:
         fault = one.run.fault
         rules = ", ".join(sorted((fault.must or fault.unproven) if fault else ()))
@@ -147,8 +148,10 @@ def first_look(report: Report) -> str:
     """The first thing to look at in a report: its own lead, else a finding that is no pass."""
     if report.verdict == "pass":
         return "nothing failed"
-    if report.look_first:
-        return report.look_first[0]
+    for lead in report.look_first[:1]:
+        # The lead goes on with causes and advice; the table has room for the finding alone.
+        told = (f.sentence for f in report.findings if f.sentence and lead.startswith(f.sentence))
+        return max(told, key=len, default=lead)
     for verdict in ("fail", "unproven"):
         for finding in sorted(report.findings, key=lambda f: not f.required):
             if finding.verdict == verdict:

@@ -40,6 +40,8 @@ def key_lines(text: str) -> dict[KeyPath, int]:
             lines.setdefault(names, line)
         elif tokens[0] == "[":
             section = _numbered(_names("".join(tokens[1:-1])), counts, last=True)
+            for depth in range(1, len(section)):
+                lines.setdefault(section[:depth], line)  # until it has a header of its own
             lines[section] = line
         elif "=" in tokens:
             names = _names("".join(tokens[: tokens.index("=")]))

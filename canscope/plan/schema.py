@@ -39,6 +39,12 @@ def _file_list(value: Any) -> Any:
     return [value] if isinstance(value, str) else value
 
 
+def _format(value: Any) -> Any:
+    if type(value) is not int or value != 1:
+        raise ValueError("expected 1, the only format there is")
+    return value
+
+
 Positive = Annotated[float, Field(gt=0, le=1e12)]
 FreeText = Annotated[Words, BeforeValidator(_free_text)]
 Fill = Literal["empty", "filled"]
@@ -174,7 +180,7 @@ class MarkTable(Table):
 class PlanTable(Table):
     """The whole plan, includes merged in."""
 
-    format: Literal[1]
+    format: Annotated[int, BeforeValidator(_format)]
     job: Job
     buses: dict[str, Bus] = Field(default_factory=dict)
     pack: Pack = Pack()

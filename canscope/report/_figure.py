@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from canscope.model.report import Plot, Trace
 from canscope.report._words import number, visible
 
-PANEL_HEIGHT, GAP, TOP, BOTTOM = 150, 30, 30, 44  # in px, of one panel and around it
+PANEL_HEIGHT, GAP, TOP, BOTTOM = 130, 28, 26, 44  # in px, of one panel and around it
 COLOURS = ("#123a6b", "#8a4b00", "#3b6b1f", "#6b1f5e", "#444444")
 DASHES = ("", "7 4", "2 3", "9 3 2 3", "14 4")  # so that colour is not needed to tell them apart
 DEGREES = {"degC": "°C", "ohm": "Ω"}

@@ -22,9 +22,9 @@ from canscope.report._figure import (
     worst_point,
 )
 from canscope.report._html import safe
-from canscope.report._words import number
+from canscope.report._words import number, visible
 
-WIDTH, LEFT, RIGHT = 720, 62, 12
+WIDTH, LEFT, RIGHT = 560, 66, 10
 LIMIT, WORST = "#b00020", "#b00020"
 
 
@@ -113,10 +113,12 @@ def _worst(plot: Plot, panel: Panel, top: int, *, first: bool) -> Iterator[str]:
     x = _clip_x(plot, point[0])
     yield (f'<path d="M{x:.1f} {top}v{PANEL_HEIGHT}" stroke="{WORST}" stroke-dasharray="2 3"/>')
     if first:
+        # Out of the curve's way: above a low value, below a high one.
+        low = point[1] is not None and point[1] < (panel.low + panel.high) / 2
         end, shift = ("end", -6) if x > WIDTH / 2 else ("start", 6)
         yield (
-            f'<text x="{x + shift:.1f}" y="{top + PANEL_HEIGHT - 6}" text-anchor="{end}"'
-            f' fill="{WORST}">worst at {point[0]:.3f} s</text>'
+            f'<text x="{x + shift:.1f}" y="{top + (14 if low else PANEL_HEIGHT - 6)}"'
+            f' text-anchor="{end}" fill="{WORST}">worst at {point[0]:.3f} s</text>'
         )
         if point[1] is not None:
             y = _y(panel, top, point[1])
@@ -127,12 +129,13 @@ def _worst(plot: Plot, panel: Panel, top: int, *, first: bool) -> Iterator[str]:
 
 
 def _legend(panel: Panel, top: int) -> Iterator[str]:
-    # Narrow letters are about 6 px wide; what does not fit is cut, the table beside says it whole.
+    # Letters are about 6.5 px wide; what does not fit is cut, the table beside says it whole.
     room = (WIDTH - LEFT - RIGHT) // len(panel.lines)
     for place, line in enumerate(panel.lines):
         x, y = LEFT + place * room, top - 8
-        letters = max(4, (room - 40) // 6)
-        label = line.label if len(line.label) <= letters else line.label[: letters - 1] + "…"
+        letters = max(4, int((room - 34) / 6.5))
+        label = line.label if len(panel.lines) == 1 else visible(line.trace.role) or line.label
+        label = label if len(label) <= letters else label[: letters - 1] + "…"
         dash = f' stroke-dasharray="{line.dash}"' if line.dash else ""
         yield f'<path d="M{x} {y - 4}h24" stroke="{line.colour}" stroke-width="2"{dash}/>'
         yield f'<text x="{x + 29}" y="{y}">{safe(label)}</text>'
@@ -140,7 +143,7 @@ def _legend(panel: Panel, top: int) -> Iterator[str]:
 
 def _time_axis(plot: Plot, bottom: int) -> Iterator[str]:
     low, high = span(plot)
-    for at in ticks(low, high, 7):
+    for at in ticks(low, high, 6):
         x = float(_x(plot, np.float64(at)))
         yield f'<path d="M{x:.1f} {bottom}v4" stroke="#555"/>'
         yield f'<text x="{x:.1f}" y="{bottom + 16}" text-anchor="middle">{number(at)}</text>'

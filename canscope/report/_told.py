@@ -59,7 +59,7 @@ def _finding(finding: Finding, anchor: str, facts: RuleFacts | None, plot: Plot 
         _advice(finding),
     ]
     figure = _figure(finding, plot) if plot else "<p class=empty>no curve for this finding</p>"
-    parts = f"<div>{''.join(words)}</div><div>{figure}{pairs(_numbers(finding))}</div>"
+    parts = f"<div>{''.join(words)}</div><div class=shown>{figure}{pairs(_numbers(finding))}</div>"
     return f'<article id="{anchor}" class="{short}">{parts}</article>'
 
 
@@ -84,7 +84,7 @@ def _numbers(finding: Finding) -> list[tuple[str, str]]:
         margin = to_digits_of(finding.margin, finding.uncertainty)
         told.append(("margin", safe(f"{margin} {unit}")))
     if finding.uncertainty is not None:
-        told.append(("uncertainty u", safe(number(finding.uncertainty, unit))))
+        told.append(("uncertainty", safe(number(finding.uncertainty, unit))))
     if finding.at_s is not None:
         told.append(("worst instant", safe(seconds(finding.at_s))))
     if finding.window_s is not None:

@@ -181,7 +181,7 @@ def _ended(
     """Whether recording and sensor went on for long enough after the last burst."""
     soak = f"heat soaks out for {watch_s:g} s"
     if until_ns == FOREVER:
-        text = f"the recording ended while the unit still turned; {soak}"
+        text = f"the unit still turned when it was last seen; {soak}"
         return [Doubt(sensed.subject, "not-exercised", text)]
     end_ns = until_ns - round(watch_s * S)
     if piece.until_ns <= until_ns:

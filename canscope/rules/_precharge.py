@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
+from canscope.model.bench import Bench
 from canscope.model.events import Event
 from canscope.model.piece import ClosedWindow, S
 from canscope.model.tables import Floats
 from canscope.rules._fit import Exponential, exponential
 from canscope.rules._links import present, seconds
+from canscope.rules._poles import closings, first_after, last_until, openings
 
 FULL = 0.95  # of the pack: as good as charged, 2.9957 tau
 PINNED = 0.02  # of the pack: a final level known better than this is fitted, else the pack's
@@ -85,6 +89,53 @@ def read_curve(
         reach_u=at_u + half_s,
         passed_s=passed_s,
     )
+
+
+def stretches(window: ClosedWindow) -> Iterator[tuple[Event, int]]:
+    """(what began it, last instant that surely lies in it) of each pre-charge of the attempt.
+
+    It begins when pre-charge and negative are both closed and ends before positive closes, before
+    pre-charge opens again, or with the window.
+    """
+    for closed in closings(window, "precharge"):
+        opened = first_after(openings(window, "precharge"), closed.time_ns)
+        until = opened.time_ns if opened else window.until_ns
+        begin = last_until(closings(window, "negative"), until)
+        if begin is None or begin.time_ns < closed.time_ns:
+            begin = closed
+        positive = first_after(closings(window, "positive"), closed.time_ns - 1)
+        ends = [event.after_ns for event in (opened, positive) if event is not None]
+        yield begin, min([*ends, window.until_ns - 1])
+
+
+def facts_of(bench: Bench, curve: Curve | None) -> dict[str, Any]:
+    """What is told of a curve, as text and as numbers, as far as it can be said."""
+    if curve is None:
+        return {"curve": "no curve seen"}
+    nothing = float("nan")
+    fit, resistor = curve.fit, bench.precharge_resistor_ohm
+    across = curve.pack_V - curve.start_V
+    tau_s = fit.tau_s if fit else nothing
+    farad = tau_s / resistor if resistor else nothing
+    joule = (bench.link_capacitance_F or nothing if np.isnan(farad) else farad) * across**2 / 2
+    peak = across / resistor if resistor else nothing
+    told = f"tau {tau_s * 1e3:.1f} ms, R2 {fit.r2:.4f}" if fit else "no curve fits"
+    if fit and resistor:
+        told += f", so {farad * 1e3:.3f} mF at {resistor:g} ohm"
+    if not np.isnan(joule):
+        told += f", resistor energy {joule:.0f} J"
+    if resistor:
+        told += f", peak current {peak:.1f} A"
+    numbers = {
+        "tau_ms": tau_s * 1e3,
+        "r2": fit.r2 if fit else nothing,
+        "rms_V": fit.rms if fit else nothing,
+        "capacitance_F": farad,
+        "energy_J": joule,
+        "peak_A": peak,
+        "reach_ms": curve.reach_s * 1e3,
+    }
+    return {"curve": told, **{word: x for word, x in numbers.items() if not np.isnan(x)}}
 
 
 def _plateau(t: Floats, v: Floats, passed_s: float, pack_V: float, u: float) -> tuple[float, float]:

@@ -12,7 +12,7 @@ import numpy as np
 from canscope.model.bench import MAINS, Bench
 from canscope.model.events import Event
 from canscope.model.findings import Verdict
-from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
+from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import Rule, Worst, limit
 from canscope.model.signals import NEVER, Samples
@@ -53,8 +53,8 @@ class BusSag(Rule):
         the next burst gives a new one.
     Margin
         ``limit_percent`` minus (resting - voltage) / resting in percent; with ``floor_V`` given,
-        the sag down to that floor is the limit if it is the smaller one. Uncertainty: half a raw
-        step (and the instrument) of both readings, to first order.
+        also (voltage - floor) / floor in percent. Uncertainty: half a raw step (and the instrument)
+        of each reading used, to first order.
     Unproven
         No unit turned, nothing was sampled while one turned, or the pack never rested before a
         burst (not-exercised); the plan gives neither contactors nor a nominal voltage (no-limit);
@@ -82,8 +82,8 @@ class BusSag(Rule):
     stops: ClassVar[bool] = True
     limit_parameter: ClassVar[str] = "limit_percent"
     says: ClassVar[dict[str, str]] = {
-        "pass": "the voltage held: {resting}, lowest {voltage_V:.1f} V at {current}",
-        "fail": "the voltage sagged: {resting}, lowest {voltage_V:.1f} V at {current}",
+        "pass": "the voltage held: {resting}, lowest {voltage_V:.1f} V at {current}; {below}",
+        "fail": "the voltage sagged: {resting}, lowest {voltage_V:.1f} V at {current}; {below}",
     }
     exercise: ClassVar[str] = (
         "close the contactors, wait 3 s without load, spin the unit, and record all of it"
@@ -190,37 +190,39 @@ class BusSag(Rule):
         rows = self._margins(piece, name, role, sag.resting_V, samples[judged])
         if not math.isnan(sag.resting_V) and (judged & loaded).any():
             sag = replace(sag, loaded=True)
-        return sag, [rows] if rows is not None else []
+        return sag, rows
 
     def _margins(
         self, piece: Piece, name: str, role: str, resting_V: float, samples: Samples
-    ) -> Margins | None:
+    ) -> list[Outcome]:
+        """Percent below resting and, with a floor given, percent below that."""
         volts, u_V = samples.value, piece.bench.u(role)
-        ceiling, reference = self.limit_percent, resting_V
-        u_percent = 100 * (u_V + np.abs(volts) / reference * u_V) / reference
-        if math.isnan(resting_V):
-            if self.floor_V is None:
-                return None
-            # The floor needs no resting value: percent below the floor itself.
-            ceiling, reference = 0.0, self.floor_V
-            u_percent = np.full(len(volts), 100 * u_V / reference)
-        elif self.floor_V is not None:
-            ceiling = min(ceiling, 100 * (1 - self.floor_V / resting_V))
-        percent = 100 * (1 - volts / reference)
         facts: dict[str, Any] = {
             "resting_V": resting_V,
             "voltage_V": volts,
             "current_A": piece.at(CURRENT, samples.time_ns).value,
         }
-        return margins(
-            name,
-            samples.time_ns,
-            ceiling - percent,
-            measured=percent,
-            limit=ceiling,
-            uncertainty=u_percent,
-            **facts,
-        )
+        against = []
+        if not math.isnan(resting_V):
+            # The resting value is a reading as well, and its error moves the ratio.
+            u_percent = 100 * (u_V + np.abs(volts) / resting_V * u_V) / resting_V
+            against.append((resting_V, self.limit_percent, u_percent, "below resting"))
+        if self.floor_V is not None:
+            u_percent = np.full(len(volts), 100 * u_V / self.floor_V)
+            against.append((self.floor_V, 0.0, u_percent, f"below the floor of {self.floor_V:g} V"))
+        return [
+            margins(
+                name,
+                samples.time_ns,
+                ceiling - 100 * (reference - volts) / reference,
+                measured=100 * (reference - volts) / reference,
+                limit=ceiling,
+                uncertainty=u_percent,
+                below=below,
+                **facts,
+            )
+            for reference, ceiling, u_percent, below in against
+        ]
 
 
 def _voltages(bench: Bench) -> dict[str, str]:

@@ -21,6 +21,7 @@ from canscope.rules._links import absence, link_subjects, links, present, second
 from canscope.rules._poles import openings
 
 MACHINES = "IEC 60204-1, 6.2.4"
+LIKE_A_DECAY = 0.98  # R2 below which no decay is told; common practice, no source
 MEASURE = "measure before touching"
 
 
@@ -203,7 +204,7 @@ def _decay(samples: Samples, opened: Event, last: int) -> Exponential | None:
     first = int(np.searchsorted(samples.time_ns, opened.time_ns))
     part = samples[first : last + 2]
     fit = exponential(seconds(part.time_ns, opened.time_ns), part.value, level=0.0)
-    return fit if fit is not None and fit.swing > 0 else None
+    return fit if fit is not None and fit.swing > 0 and fit.r2 >= LIKE_A_DECAY else None
 
 
 def _foretold(fit: Exponential | None, safe_V: float) -> str:

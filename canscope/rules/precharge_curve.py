@@ -16,8 +16,8 @@ from canscope.model.piece import ClosedWindow
 from canscope.model.rule import Rule, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules._links import absence, link_subjects, links, present
-from canscope.rules._poles import closings, first_after, last_until, openings
-from canscope.rules._precharge import Curve, read_curve
+from canscope.rules._poles import closings
+from canscope.rules._precharge import Curve, facts_of, read_curve, stretches
 
 HIGH_VOLTAGE = "UN R100 section 2 (from memory)"
 
@@ -47,7 +47,8 @@ class PrechargeCurve(Rule):
         numbers. Uncertainty: half raw steps, sampling intervals, twice the fit's standard error.
     Unproven
         Pre-charge never closed (not-exercised); it lasted too short or the readings are too coarse
-        to see a curve, or do not follow one, R2 below ``least_r2`` (inferred); link or pack voltage were not known (stale, not-available).
+        to see a curve, or they do not follow one, R2 below ``least_r2`` (inferred); link or pack
+        voltage were not known (stale, not-available).
 
     Plan::
 
@@ -104,7 +105,7 @@ class PrechargeCurve(Rule):
             return [unjudged(name, "not-exercised", text) for name, _ in links(window.bench)]
         found: list[Outcome] = []
         for name, role in links(window.bench):
-            for place, (begin, end_ns) in enumerate(_stretches(window)):
+            for place, (begin, end_ns) in enumerate(stretches(window)):
                 found += self._judge(window, name, role, begin, end_ns, first=place == 0)
         return found
 
@@ -125,7 +126,7 @@ class PrechargeCurve(Rule):
             text = f"pack.voltage read {pack_V:.1f} V when pre-charge closed"
             return [Doubt(name, reason, text, begin.time_ns)]
         curve = read_curve(window, role, begin, end_ns, pack_V)
-        facts = _facts(window.bench, curve)
+        facts = facts_of(window.bench, curve)
         rows = self._start(window, name, role, begin, end_ns, facts) if first else []
         if curve is None:
             reason = "inferred" if end_ns <= begin.time_ns else "stale"
@@ -244,53 +245,6 @@ class PrechargeCurve(Rule):
             _least(name, curve, tau / least, u / least, low, facts),
             _most(name, curve.end_ns, tau / most, u / most, high, facts, curve.begin_ns),
         ]
-
-
-def _stretches(window: ClosedWindow) -> Iterator[tuple[Event, int]]:
-    """(what began it, last instant that surely lies in it) of each pre-charge of the attempt.
-
-    It begins when pre-charge and negative are both closed and ends before positive closes, before
-    pre-charge opens again, or with the window.
-    """
-    for closed in closings(window, "precharge"):
-        opened = first_after(openings(window, "precharge"), closed.time_ns)
-        until = opened.time_ns if opened else window.until_ns
-        begin = last_until(closings(window, "negative"), until)
-        if begin is None or begin.time_ns < closed.time_ns:
-            begin = closed
-        positive = first_after(closings(window, "positive"), closed.time_ns - 1)
-        ends = [event.after_ns for event in (opened, positive) if event is not None]
-        yield begin, min([*ends, window.until_ns - 1])
-
-
-def _facts(bench: Bench, curve: Curve | None) -> dict[str, Any]:
-    """What is told of a curve, as text and as numbers, as far as it can be said."""
-    if curve is None:
-        return {"curve": "no curve seen"}
-    nothing = float("nan")
-    fit, resistor = curve.fit, bench.precharge_resistor_ohm
-    across = curve.pack_V - curve.start_V
-    tau_s = fit.tau_s if fit else nothing
-    farad = tau_s / resistor if resistor else nothing
-    joule = (bench.link_capacitance_F or nothing if np.isnan(farad) else farad) * across**2 / 2
-    peak = across / resistor if resistor else nothing
-    told = f"tau {tau_s * 1e3:.1f} ms, R2 {fit.r2:.4f}" if fit else "no curve fits"
-    if fit and resistor:
-        told += f", so {farad * 1e3:.3f} mF at {resistor:g} ohm"
-    if not np.isnan(joule):
-        told += f", resistor energy {joule:.0f} J"
-    if resistor:
-        told += f", peak current {peak:.1f} A"
-    numbers = {
-        "tau_ms": tau_s * 1e3,
-        "r2": fit.r2 if fit else nothing,
-        "rms_V": fit.rms if fit else nothing,
-        "capacitance_F": farad,
-        "energy_J": joule,
-        "peak_A": peak,
-        "reach_ms": curve.reach_s * 1e3,
-    }
-    return {"curve": told, **{word: x for word, x in numbers.items() if not np.isnan(x)}}
 
 
 def _most(

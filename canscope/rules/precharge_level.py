@@ -13,6 +13,7 @@ from canscope.model.events import Event, Window
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import SPINNING, Rule, limit, unjudged
+from canscope.model.signals import Samples
 from canscope.rules import RULES
 from canscope.rules._links import absence, link_subjects, links, present
 from canscope.rules._poles import closings, openings
@@ -33,7 +34,8 @@ class PrechargeLevel(Rule):
         The percentage minus ``minimum_percent``. The uncertainty holds half the raw steps, the
         pack's movement, and how far the link may still have risen until positive closed: at most
         its last slope (a capacitor charged through a resistor only gets slower) and at most what
-        it was then seen to reach.
+        it was then seen to reach. Where pre-charge and positive closed between the same two states,
+        a jump out of the link's own curve says where positive closed.
     Unproven
         Positive never closed (not-exercised); link or pack voltage were not known then (stale,
         not-available); the pack itself read below 60 V (sensor-suspect).
@@ -96,10 +98,12 @@ class PrechargeLevel(Rule):
         if pack < SAFE_V:
             text = f"the pack read only {pack:.1f} V when positive closed"
             return Doubt(name, "sensor-suspect", text, positive.time_ns)
-        link_u = window.bench.u(role) + _drift(window, role, positive)
+        before, drift = _level(window, role, positive)
+        link_u = window.bench.u(role) + drift
         percent = 100 * before / pack
         resistor = window.bench.precharge_resistor_ohm
-        inrush = f", inrush estimate {(pack - before) / resistor:.2f} A" if resistor else ""
+        amps = max(pack - before, 0.0) / resistor if resistor else None
+        inrush = "" if amps is None else f", inrush estimate {amps:.2f} A"
         return margins(
             name,
             positive.time_ns,
@@ -112,34 +116,57 @@ class PrechargeLevel(Rule):
             link_V=before,
             pack_V=pack,
             inrush=inrush,
-            **({"inrush_A": (pack - before) / resistor} if resistor else {}),
+            **({} if amps is None else {"inrush_A": amps}),
         )
 
 
-def _drift(window: ClosedWindow, role: str, positive: Event) -> float:
-    """How far the link may have moved between its last sure reading and the closing, in V.
+def _level(window: ClosedWindow, role: str, positive: Event) -> tuple[float, float]:
+    """The link just before positive closed and how far it may have moved by then, both in V.
 
     Towards an asymptote the speed only falls, so every slope seen since the circuit last changed
-    bounds what follows; the smallest of them is taken. A jump in the bracketing interval is the
-    closing itself and widens nothing. Where the circuit changed too late to show a slope, all that
-    was seen in the interval counts.
+    bounds what follows the last sure reading; the smallest of them is taken. A jump in the
+    bracketing interval is the closing itself and widens nothing.
     """
-    changes = [*closings(window, "precharge"), *openings(window, "precharge")]
-    changes = [event for event in changes if event.time_ns <= positive.time_ns]
-    if not changes and window.bench.has("contactors.precharge"):
-        return 0.0  # nothing but positive itself can charge it
-    changes += [e for e in closings(window, "negative") if e.time_ns <= positive.time_ns]
-    since = max((event.time_ns for event in changes), default=window.span.start_ns)
     samples = present(window.back(role, positive.after_ns - 120 * S))
     last = int(np.searchsorted(samples.time_ns, positive.after_ns, "right")) - 1
     end = int(np.searchsorted(samples.time_ns, positive.time_ns, "right")) - 1
-    reading = samples.value[last]
-    seen = float(np.max(np.abs(samples.value[last : end + 1] - reading)))
+    reading = float(samples.value[last])
+    since = _circuit_ns(window, positive)
+    if since is None:
+        return reading, 0.0  # nothing but positive itself can charge it
     first = int(np.searchsorted(samples.time_ns, since))
     if first >= last:
-        return seen
+        return _jump(samples[last : end + 1], window.bench.u(role))
     passed = samples.time_ns[last] - samples.time_ns[first:last]
     moved = np.abs(reading - samples.value[first:last]) + 2 * window.bench.u(role)
     slope = float(np.min(moved / passed))
     ahead = positive.time_ns - samples.time_ns[[last, end]]
-    return float(min(slope * ahead[0], seen + slope * ahead[1]))
+    seen = float(np.max(np.abs(samples.value[last : end + 1] - reading)))
+    return reading, float(min(slope * ahead[0], seen + slope * ahead[1]))
+
+
+def _circuit_ns(window: ClosedWindow, positive: Event) -> int | None:
+    """When the circuit that charges the link last changed; None if pre-charge never closed."""
+    changes = [*closings(window, "precharge"), *openings(window, "precharge")]
+    changes = [event for event in changes if event.time_ns <= positive.time_ns]
+    if not changes and window.bench.has("contactors.precharge"):
+        return None
+    changes += [e for e in closings(window, "negative") if e.time_ns <= positive.time_ns]
+    return max((event.time_ns for event in changes), default=window.span.start_ns)
+
+
+def _jump(bracket: Samples, u: float) -> tuple[float, float]:
+    """The same where pre-charge and positive both lie in one bracketing interval.
+
+    There only the link itself tells them apart: once two readings have risen along the curve, no
+    later one can rise faster. If one does, at least half as fast again, that is positive closing.
+    Without such a jump the level is anything seen in the interval.
+    """
+    times, values = bracket.time_ns, bracket.value
+    if len(values) > 3:
+        slopes = np.diff(values) / np.diff(times)
+        k = int(np.argmax(slopes))
+        rising = np.diff(values)[:k] > 2 * u
+        if np.count_nonzero(rising) >= 2 and slopes[k] > 1.5 * np.max(slopes[:k]):
+            return float(values[k]), float(slopes[k - 1] * (times[k + 1] - times[k]))
+    return float(values[0]), float(np.max(np.abs(values - values[0])))

@@ -293,7 +293,7 @@ def test_limit_window_and_worst_instant_are_drawn():
     figure = re.search(r'<svg class="drawing".*?</svg>', html, re.S)[0]
     assert "limit 0" in figure
     assert "worst at 14.210 s" in figure
-    assert '<rect x="237.' in figure  # 62 + (13.9 - 12) / 7 * 646 = 237.3
+    assert '<rect x="197.4"' in figure  # 66 + (13.9 - 12) / (19 - 12) * 484 = 197.37
     assert 'class="worst"' in figure
 
 

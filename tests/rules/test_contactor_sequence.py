@@ -15,7 +15,7 @@ HEALTHY = {
 }
 
 
-def judge(every_s=0.01, until_s=8.0, times=None, edit=None, cuts=None, **changes):
+def judge(every_s=0.01, until_s=8.0, times=None, edit=None, cuts=None, cycle_s=None, **changes):
     """``changes``: pole -> [(at_s, value)], the healthy ones where not given."""
     times = clock(until_s, every_s) if times is None else times
     roles = {
@@ -27,7 +27,7 @@ def judge(every_s=0.01, until_s=8.0, times=None, edit=None, cuts=None, **changes
         "contactor-sequence",
         roles,
         stage="power-up",
-        cycles_s=dict.fromkeys(roles, every_s),
+        cycles_s=dict.fromkeys(roles, cycle_s or every_s),
         cuts=cuts,
     )["contactors"]
 
@@ -76,6 +76,17 @@ def test_an_order_within_sampling_is_too_close_to_call(late_s):
     changes = {"positive": [(1.6, 1)], "precharge": [(1.2, 1), (1.6 + late_s, 0)]}
     finding = judge(every_s=0.1, **changes)
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "too-close-to-call")
+
+
+def test_a_slow_state_is_placed_in_the_middle_of_its_interval():
+    """Positive every 10 ms: 1.595 +- 0.005 s; pre-charge every 100 ms: opened at 1.85 +- 0.05 s."""
+
+    def slow(roles):
+        roles["contactors.precharge"] = tuple(part[::10] for part in roles["contactors.precharge"])
+
+    finding = judge(edit=slow, cycle_s=0.1, precharge=[(0.8, 1), (1.88, 0)], negative=[(0.5, 1)])
+    assert finding.measured == pytest.approx(255.0)
+    assert finding.uncertainty == pytest.approx(50 + 5 + 1)
 
 
 def test_pre_charge_that_stays_closed_fails_by_the_five_seconds_waited_for_it():

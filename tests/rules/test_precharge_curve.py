@@ -28,7 +28,7 @@ def judge(
     edit=None,
     **more,
 ):
-    """Pre-charge at 1.004 s, positive ``held_s`` (8 tau) later. ``told_farad``: what the plan says."""
+    """Pre-charge at 1.004 s, positive ``held_s`` (8 tau) later; the plan says ``told_farad``."""
     tau_s = ohm * farad
     held_s = 8 * tau_s if held_s is None else held_s
     times, fine = clock(BEGIN_S + held_s + 2, states_s), clock(BEGIN_S + held_s + 2, link_s)

@@ -10,6 +10,7 @@ from tests.rules.vehicle import charging, clock, rounded, state
 
 PACK_V = 400.0
 TAU_S = 0.040
+BOTH_AT_ONCE = {"states_s": 0.1, "precharge_s": 1.1}
 
 
 def judge(
@@ -20,6 +21,7 @@ def judge(
     link_s=0.01,
     step_V=0.1,
     pack=PACK_V,
+    precharge_s=1.0,
     bench=None,
     drop=None,
     **more,
@@ -32,7 +34,7 @@ def judge(
     kept = np.ones(len(fine), bool) if drop is None else ~drop(fine)
     roles = {
         "contactors.negative": (times, state(times, (0.8, 1))),
-        "contactors.precharge": (times, state(times, (1.0, 1), (closed + 0.3, 0))),
+        "contactors.precharge": (times, state(times, (precharge_s, 1), (closed + 0.3, 0))),
         "contactors.positive": (times, state(times, (closed, 1))),
         "pack.voltage": (fine, np.where(fine < 0.5, PACK_V - 1, pack)),
         "units.front.link_voltage": (fine[kept], rounded(volts, step_V)[kept]),
@@ -77,6 +79,21 @@ def test_positive_closing_at_three_tau_is_too_close_to_call():
     finding = judge(1.0 + 3 * TAU_S)
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "too-close-to-call")
     assert abs(finding.measured - 95.021) <= finding.uncertainty
+
+
+def test_a_jump_out_of_the_curve_fails_though_one_state_shows_both_closings():
+    """States every 100 ms: pre-charge at 1.02 s, positive at 1.07 s, both first seen at 1.1 s.
+
+    At 50 ms of 40 the link is at 1 - e^-1.25 = 71.35 %.
+    """
+    finding = judge(1.07, link=lambda t: charging(t, 1.02, PACK_V, TAU_S), **BOTH_AT_ONCE)
+    assert finding.verdict is Verdict.FAIL
+    assert finding.measured <= 71.35 <= finding.measured + finding.uncertainty
+
+
+def test_without_such_a_jump_one_state_for_both_closings_is_too_close_to_call():
+    finding = judge(1.03, link=lambda t: charging(t, 1.02, PACK_V, TAU_S), **BOTH_AT_ONCE)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "too-close-to-call")
 
 
 def test_a_link_that_is_not_pre_charged_at_all_fails_at_zero():
