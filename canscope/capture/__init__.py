@@ -12,8 +12,11 @@ from typing import BinaryIO
 from canscope.model.registry import Registry
 from canscope.model.tables import Frames
 
-# A reader takes an open binary stream and the name to show in messages, and yields chunks.
+# A reader takes an open binary stream and the name to show in messages, and yields chunks. One that
+# must have a file gets it from ``_on_disk``. One whose format does not say on which bus a frame
+# was seen calls that channel UNNAMED; whoever reads the capture names it.
 Reader = Callable[[BinaryIO, str], Iterator[Frames]]
+UNNAMED = ""
 READERS: Registry[Reader] = Registry(
     "capture format", __name__, __path__[0], not_entries=("read", "order")
 )

@@ -13,16 +13,14 @@ AS_TEXT = (
     "export it as candump text, one frame a line: (1700000000.123456) can0 123#11223344; "
     "or name the format with --format"
 )
+AS_PCAP = "export it as pcap, pcapng or candump text"
 UNPACK = "unpack it first; of compressed files only .gz is read as it is"
 KNOWN = (  # first bytes of other formats, from memory
-    (b"MDF  ", "an MF4 measurement", AS_TEXT),
-    (b"UnFinMF", "an MF4 measurement that was never closed", AS_TEXT),
-    (b"SQLite format 3\0", "an SQLite database", AS_TEXT),
-    (b"\xd4\xc3\xb2\xa1", "a packet capture (pcap)", AS_TEXT),
-    (b"\xa1\xb2\xc3\xd4", "a packet capture (pcap)", AS_TEXT),
-    (b"\x4d\x3c\xb2\xa1", "a packet capture (pcap)", AS_TEXT),
-    (b"\xa1\xb2\x3c\x4d", "a packet capture (pcap)", AS_TEXT),
-    (b"\x0a\x0d\x0d\x0a", "a packet capture (pcapng)", AS_TEXT),
+    (b"MDF  ", "an MDF measurement older than version 4", "export it as MF4 with bus logging"),
+    (b"UnFinMF", "an MDF measurement older than version 4", "export it as MF4 with bus logging"),
+    (b"\x34\xcd\xb2\xa1", "a packet capture of a modified kind", AS_PCAP),
+    (b"\xa1\xb2\xcd\x34", "a packet capture of a modified kind", AS_PCAP),
+    (b"\x0a\x0d\x0d\x0a", "a damaged packet capture (pcapng)", AS_PCAP),
     (b"LOGG", "a BLF log", AS_TEXT),
     (b"PK\x03\x04", "a zip archive", UNPACK),
     (b"BZh", "compressed with bzip2", UNPACK),

@@ -11,7 +11,7 @@ from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from typing import BinaryIO
 
-from canscope.capture import READERS
+from canscope.capture import READERS, UNNAMED
 from canscope.capture._detect import detect
 from canscope.capture._stored import GZIP, Stored, Unzipped
 from canscope.model.errors import CaptureError, Where
@@ -25,12 +25,13 @@ STANDARD_INPUT = "-"
 class CaptureFile:
     """A file or standard input; ``input`` is known once ``frames`` has come to its end.
 
-    ``size`` is in bytes as stored, None where nobody can know it (a pipe).
+    ``size`` is in bytes as stored, None where nobody can know it (a pipe). ``channel`` is the name
+    of the bus if the format does not carry one.
     Raises ``CaptureError`` if there is nothing to read.
     """
 
-    def __init__(self, path: str, format: str | None) -> None:
-        self.path, self._format = path, format
+    def __init__(self, path: str, format: str | None, channel: str | None = None) -> None:
+        self.path, self._format, self._channel = path, format, channel
         self.name = "standard input" if path == STANDARD_INPUT else path
         self.size = None if path == STANDARD_INPUT else self._stat()
         self.bytes_read = 0
@@ -39,11 +40,13 @@ class CaptureFile:
     def frames(self) -> Iterator[Frames]:
         """The frames in file order.
 
-        Raises ``CaptureError`` if the format is not one that is read, or there is no frame.
+        Raises ``CaptureError`` if the format is not one that is read, there is no frame, or nobody
+        says which bus it was.
         """
         seen = 0
         with self._open() as stream:
-            stored = Stored(stream, self.name, self._progress)
+            path = None if self.size is None else self.path
+            stored = Stored(stream, self.name, self._progress, path)
             packed = io.BufferedReader(stored, BLOCK)
             unzipped = Unzipped(packed) if packed.peek(2).startswith(GZIP) else None
             plain = io.BufferedReader(unzipped, BLOCK) if unzipped else packed
@@ -52,7 +55,7 @@ class CaptureFile:
                 format = self._format or detect(head, self.name)
                 for chunk in READERS[format](plain, self.name):
                     seen += len(chunk)
-                    yield chunk
+                    yield self._named(chunk)
             damage = unzipped.damage if unzipped else ""
             if not seen:
                 raise CaptureError(
@@ -66,6 +69,19 @@ class CaptureFile:
             while packed.read(BLOCK):  # what follows the damage belongs to the hash
                 pass
             self.input = Input("capture", self.name, stored.sha256, stored.size)
+
+    def _named(self, chunk: Frames) -> Frames:
+        if UNNAMED not in chunk.channels or (self._channel is None and not len(chunk)):
+            return chunk
+        if self._channel is None:
+            raise CaptureError(
+                "this capture does not say on which bus it was recorded",
+                where=Where(self.name),
+                hint="name the bus as the plan calls it: --channel can1 "
+                "(once for all captures, or once for each in their order)",
+            )
+        own = (self._channel if name == UNNAMED else name for name in chunk.channels)
+        return replace(chunk, channels=tuple(own))
 
     def _progress(self, size: int) -> None:
         self.bytes_read += size

@@ -15,9 +15,19 @@ GZIP = b"\x1f\x8b"  # RFC 1952, 2.3.1
 
 
 class Stored(io.RawIOBase):
-    """A stream that counts and hashes what passes; ``said`` hears of every piece's size."""
+    """A stream that counts and hashes what passes; ``said`` hears of every piece's size.
 
-    def __init__(self, stream: BinaryIO, file: str, said: Callable[[int], None]) -> None:
+    ``path`` is the file that holds these bytes, None where they come from a pipe.
+    """
+
+    def __init__(
+        self,
+        stream: BinaryIO,
+        file: str,
+        said: Callable[[int], None],
+        path: str | None = None,
+    ) -> None:
+        self.path = path
         self._stream, self._file, self._said = stream, file, said
         self._hash = hashlib.sha256()
         self.size = 0

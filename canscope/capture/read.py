@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import chain, combinations
 from pathlib import Path
@@ -17,13 +17,16 @@ from canscope.model.report import Input
 from canscope.model.tables import Frames, Tally, empty_frames
 
 
-def read_capture(*paths: str | Path, format: str | None = None) -> Capture:
+def read_capture(
+    *paths: str | Path, format: str | None = None, channel: str | Sequence[str] | None = None
+) -> Capture:
     """Open a capture: one file, several (a rotated log, or recordings made side by side), or "-".
 
     Several files are read twice. The first time tells whether any of them has a clock step: if
     none has, they are merged by stamp; otherwise they are taken one after another as given, as if
     they were one file. Files packed with gzip are unpacked on the way. ``format`` is a name in
-    ``READERS``; without it the first bytes decide.
+    ``READERS``; without it the first bytes decide. ``channel`` names the bus of captures whose
+    format does not: one name for all of them, or one for each; the others keep their own names.
 
     Raises ``CaptureError`` if there is nothing to read at a path. What the bytes are is found out
     while iterating, and raised there.
@@ -32,10 +35,29 @@ def read_capture(*paths: str | Path, format: str | None = None) -> Capture:
         READERS.file(format)
     if not paths:
         raise CaptureError("no capture is given", hint="name a file, or - for standard input")
-    files = tuple(CaptureFile(str(path), format) for path in paths)
+    files = tuple(
+        CaptureFile(str(path), format, name)
+        for path, name in zip(paths, _channels(channel, len(paths)), strict=True)
+    )
     if len(files) > 1:
         _check_apart(files)
     return Capture(files)
+
+
+def _channels(channel: str | Sequence[str] | None, count: int) -> list[str | None]:
+    """The name of the bus for each of so many captures, None where nobody gives one."""
+    if channel is None:
+        return [None] * count
+    names = [channel] if isinstance(channel, str) else list(channel)
+    for name in names:
+        if not name or name.split() != [name]:
+            raise CaptureError(f"{name!r} is not the name of a channel", hint="one word, as can0")
+    if len(names) not in (1, count):
+        raise CaptureError(
+            f"{len(names)} channels are named for {count} captures",
+            hint="name one for all of them, or one for each in their order",
+        )
+    return [names[0]] * count if len(names) == 1 else [*names]
 
 
 def _check_apart(files: tuple[CaptureFile, ...]) -> None:

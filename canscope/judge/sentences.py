@@ -37,14 +37,13 @@ def judged(
 ) -> str:
     """The sentence of something that was judged."""
     kind = "close" if verdict is Verdict.UNPROVEN else str(verdict)
-    clause = rule.clause(kind, worst) or rule.clause("fail" if kind == "close" else kind, worst)
-    shown = f" ({signals[0]})" if signals else ""
-    unit = subject.unit or rule.unit
-    lead = f"{_capital(subject.name)}: {clause}" if clause else _capital(subject.name)
-    end = f": {measured(worst, unit)}, at {worst.at_s:.3f} s{shown}"
+    clause = rule.clause(kind, worst)
     if kind == "close":
-        return f"{_capital(subject.name)}: too close to call{end}."
-    return f"{lead}{end}."
+        clause = f"too close to call; {clause}" if clause else "too close to call"
+    shown = f" ({signals[0]})" if signals else ""
+    lead = f"{_capital(subject.name)}: {clause}" if clause else _capital(subject.name)
+    unit = subject.unit or rule.unit
+    return f"{lead}: {measured(worst, unit)}, at {worst.at_s:.3f} s{shown}."
 
 
 def unjudged(
@@ -54,8 +53,12 @@ def unjudged(
     signals: Sequence[str],
     worst: Worst | None,
     at_s: float | None,
+    seen: str,
 ) -> str:
-    """The sentence of something that stays unproven, and what would prove it."""
+    """The sentence of something that stays unproven, and what would prove it.
+
+    ``seen`` says what was seen of it in the run all the same.
+    """
     why = REASONS[doubt.reason]
     text = f"{_capital(subject.name)}: unproven, {why}"
     if doubt.text:
@@ -65,6 +68,8 @@ def unjudged(
     if worst is not None:
         text += f"; what was judged: {measured(worst, subject.unit or rule.unit)}"
         text += f", at {worst.at_s:.3f} s"
+    elif seen:
+        text += f"; {seen}"
     if signals:
         text += f" ({', '.join(signals[:3])})"
     text += "."

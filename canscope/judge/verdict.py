@@ -9,6 +9,7 @@ from dataclasses import replace
 from canscope.judge import sentences
 from canscope.judge.judge import Judge
 from canscope.judge.standing import Standing
+from canscope.model.bench import Kind
 from canscope.model.events import Window
 from canscope.model.findings import Finding, Verdict
 from canscope.model.outcome import Doubt, Subject
@@ -33,9 +34,11 @@ def _finding(judge: Judge, rule: Rule, name: str, subject: Subject, standing: St
     worst = standing.worst
     origin = judge.origin_ns or 0
     at_s = worst.at_s if worst else None
-    if verdict is Verdict.UNPROVEN and doubt and doubt.reason != "too-close-to-call":
+    called = worst is not None and (doubt is None or doubt.reason == "too-close-to-call")
+    if doubt is not None and not called:
         told = None if doubt.at_ns is None else (doubt.at_ns - origin) / 1e9
-        sentence = sentences.unjudged(rule, subject, doubt, signals, worst, told)
+        seen = _seen(judge, subject)
+        sentence = sentences.unjudged(rule, subject, doubt, signals, worst, told, seen)
         at_s = told if told is not None else at_s
     else:
         assert worst is not None
@@ -66,6 +69,19 @@ def _finding(judge: Judge, rule: Rule, name: str, subject: Subject, standing: St
         roles=subject.shown,
         facts=dict(worst.facts) if worst else {},
     )
+
+
+def _seen(judge: Judge, subject: Subject) -> str:
+    """The range in which the number that the subject is about was seen."""
+    binding = judge.bench.bindings.get(next(iter(subject.shown), ""))
+    if binding is None or binding.kind is not Kind.NUMBER:
+        return ""
+    healths = [health.roles[binding.role] for health in judge.healths]
+    lowest, highest = min(h.lowest for h in healths), max(h.highest for h in healths)
+    if lowest > highest:
+        return "it had no value in the whole run"
+    low, high = (sentences.number(value, binding.u) for value in (lowest, highest))
+    return f"it lay between {low} and {high} {binding.unit}"
 
 
 def _conclude(

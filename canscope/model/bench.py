@@ -120,6 +120,7 @@ class Bench:
     precharge_resistor_ohm: float | None = None
     link_capacitance_F: float | None = None
     bleed: str | None = None  # active | passive | none; None: the plan does not say
+    ceilings_degC: Mapping[str, float] = field(default_factory=dict)  # by temperature word
     creep: bool = False
     units: tuple[DriveUnit, ...] = ()
     bindings: Mapping[str, Binding] = field(default_factory=dict)

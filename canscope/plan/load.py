@@ -76,7 +76,8 @@ class _Loader:
         check_stage(table, self.notes)
         self.mistakes.raise_any(str(self.source.path))
         bench = replace(_bench(table, self.source), units=units, bindings=bindings)
-        bench = replace(bench, given=book.given, off=book.off)
+        ceilings = getattr(book.rules.get("temperature-ceiling"), "ceiling_degC", {})
+        bench = replace(bench, given=book.given, off=book.off, ceilings_degC=ceilings)
         warn_of_idle_waivers(waivers, book.rules, bench, self.notes)
         return Plan(
             path=self.source.path,

@@ -141,7 +141,8 @@ def _seen(followed: Followed, piece: Piece, role: str, unit: Watch) -> Followed:
     times = _believable(piece, role, piece[role]).time_ns
     if not len(times):
         return followed
-    if followed.last_ns != NEVER and followed.gap_ns is None:
+    if followed.gap_ns is None:
+        # Before the first value nothing was watched, so that nothing counts as lost.
         earlier = np.concatenate(([followed.last_ns], times[:-1])).astype(np.int64)
         watched = np.concatenate(([followed.watched_ns], unit.at(times[:-1])))
         lost = np.minimum(times, watched) - earlier

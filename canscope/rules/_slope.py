@@ -52,4 +52,7 @@ def _median(times: Int64s, values: Floats, rows: Int64s) -> Floats:
     run_s = (times[rows[:, SECOND]] - times[rows[:, FIRST]]) / S
     rise = values[rows[:, SECOND]] - values[rows[:, FIRST]]
     pair = np.divide(rise, run_s, out=np.full(rise.shape, np.nan), where=run_s > 0)
-    return np.asarray(np.nanmedian(pair, axis=1))
+    pair.sort(axis=1)  # NaN last; np.nanmedian does the same at a tenth of the speed
+    count = np.count_nonzero(run_s > 0, axis=1)
+    row = np.arange(len(pair))
+    return np.asarray((pair[row, (count - 1) // 2] + pair[row, count // 2]) / 2)

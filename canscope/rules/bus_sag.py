@@ -34,8 +34,6 @@ class Sag:
     resting_V: float = float("nan")
     bursts: int = 0
     loaded: bool = False  # judged at least once while a unit turned
-    lowest_V: float = float("inf")  # of all samples
-    highest_V: float = float("-inf")
     clipped_ns: int | None = None
     collapsed_ns: int | None = None  # below half of nominal in a burst, no contactors bound
 
@@ -101,14 +99,10 @@ class BusSag(Rule):
     def subjects(self, bench: Bench) -> Sequence[Subject]:
         """The pack, and the link of every unit."""
         poles = POLES if bench.has(*POLES) else ()
-        missing = ""
-        if not poles and bench.nominal_voltage_V is None:
-            missing = "neither both main contactors nor pack.nominal_voltage_V is in the plan"
         roles = {"pack": "pack.voltage"}
         roles |= {f"{unit.name} link": unit.role("link_voltage") for unit in bench.units}
         return [
-            Subject(name, (role, CURRENT, *poles), (role, CURRENT), missing)
-            for name, role in roles.items()
+            Subject(name, (role, CURRENT, *poles), (role, CURRENT)) for name, role in roles.items()
         ]
 
     def start(self, bench: Bench) -> Mapping[str, Sag]:
@@ -138,7 +132,7 @@ class BusSag(Rule):
         for name, sag in state.items():
             last, rows = self._judge(sag, piece, name, piece.until_ns + SETTLE_NS + 1)
             found += rows
-            found += _unexercised(name, last)
+            found += _unexercised(name, last, piece.bench)
         return found
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
@@ -232,16 +226,13 @@ def _voltages(bench: Bench) -> dict[str, str]:
 
 
 def _seen(sag: Sag, piece: Piece, role: str) -> Sag:
-    """Lowest and highest voltage, and the first sample at an end of its range."""
+    """The first sample at an end of its range."""
     samples = piece[role]
-    volts = samples.value[~np.isnan(samples.value)]
-    if not len(volts):
-        return sag
-    clipped = at_end_of_range(piece.bench.bindings[role], samples)
-    if sag.clipped_ns is None and clipped.any():
-        sag = replace(sag, clipped_ns=int(samples.time_ns[clipped][0]))
-    lowest, highest = float(volts.min()), float(volts.max())
-    return replace(sag, lowest_V=min(sag.lowest_V, lowest), highest_V=max(sag.highest_V, highest))
+    if sag.clipped_ns is None and len(samples):
+        clipped = at_end_of_range(piece.bench.bindings[role], samples)
+        if clipped.any():
+            return replace(sag, clipped_ns=int(samples.time_ns[clipped][0]))
+    return sag
 
 
 def _turning(piece: Piece, times_ns: Int64s) -> Bools:
@@ -294,7 +285,7 @@ def _next_ns(piece: Piece, role: str, times_ns: Int64s) -> tuple[Int64s, Floats]
     return times[index], np.append(samples.value, np.nan)[index]
 
 
-def _unexercised(name: str, sag: Sag) -> list[Outcome]:
+def _unexercised(name: str, sag: Sag, bench: Bench) -> list[Outcome]:
     found: list[Outcome] = []
     if sag.clipped_ns is not None:
         text = "the voltage stood at an end of its range"
@@ -306,10 +297,10 @@ def _unexercised(name: str, sag: Sag) -> list[Outcome]:
         )
         found.append(Doubt(name, "inferred", text, sag.collapsed_ns))
     if not sag.bursts:
-        seen = "no voltage was seen"
-        if sag.highest_V >= sag.lowest_V:
-            seen = f"the voltage lay between {sag.lowest_V:.1f} and {sag.highest_V:.1f} V"
-        found.append(Doubt(name, "not-exercised", f"no unit turned; {seen}"))
+        found.append(Doubt(name, "not-exercised", "no unit turned"))
+    elif not bench.has(*POLES) and bench.nominal_voltage_V is None:
+        text = "neither both main contactors nor pack.nominal_voltage_V is in the plan"
+        found.append(Doubt(name, "no-limit", text))
     elif math.isnan(sag.resting_V):
         text = (
             "the resting voltage is not known: before no burst was there a sample with the poles"

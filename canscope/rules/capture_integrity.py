@@ -122,12 +122,13 @@ class CaptureIntegrity(Rule):
 
 def _step(piece: Piece) -> Margins:
     size_ns = piece.frames.step_ns
-    jump = "by an unknown time"
+    jump, at_ns = "by an unknown time", piece.start_ns
     if size_ns:
+        at_ns -= size_ns  # the last stamp before the step: that is where a reader looks
         way = "back" if size_ns < 0 else "forward"
         jump = f"{way} by {abs(size_ns) / S:.3f} s"
     what = f"the recording's clock stepped {jump}, and nothing is judged across the step; steps"
-    return _fault(piece.start_ns, 1, what)
+    return _fault(at_ns, 1, what)
 
 
 def _fault(at_ns: int, count: int, what: str) -> Margins:

@@ -86,6 +86,7 @@ class DrySpin:
     change_on_the_move: bool = False
     positive_first: bool = False
     hold_s: float = 2.5
+    pause_s: float = 43.0  # in neutral between the bursts, so that things cool a little
     discharge_wait_s: float = 4.0
     soak_s: float = 64.0
     ends_after_s: float = float("inf")  # the recording stops here, whatever happens
@@ -122,7 +123,7 @@ class DrySpin:
 
     def _reverse(self, stopped_s: float) -> tuple[float, list[tuple[float, str, float]]]:
         """The second half: when it has stopped again, and the actions on the way."""
-        enter = stopped_s + 9.0  # a pause in neutral between the bursts
+        enter = stopped_s + self.pause_s
         acts = [(enter, "direction", float(REVERSE)), (enter + 1.0, "brake", 0.0)]
         if not self.brake_for_reverse:
             acts[1] = (enter - 1.5, "brake", 0.0)

@@ -104,6 +104,8 @@ def test_limits_and_rule_tables_reach_the_rules(plan):
     assert rules["current-ceiling"].dry_current_A == 30.0
     assert rules["speed-ceiling"].speed_rpm == 1500.0
     assert rules["temperature-ceiling"].ceiling_degC == {"inverter": 75.0, "winding": 110.0}
+    # The forecast needs the same ceilings, and [limits] writes them to one rule alone.
+    assert plan.bench.ceilings_degC == {"inverter": 75.0, "winding": 110.0}
     assert rules["precharge-level"].minimum_percent == 94.0
     assert plan.bench.given["dry-exposure"] == {"burst_s", "total_s"}
     assert plan.bench.off == {"axle-witness": "no second person today"}

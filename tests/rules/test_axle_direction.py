@@ -124,6 +124,13 @@ def test_once_it_was_slow_after_the_request_turning_on_the_old_way_fails():
     assert (finding.verdict, finding.margin) == (Verdict.FAIL, -400)
 
 
+def test_a_request_between_two_readings_finds_the_unit_standing():
+    """Still 0 rpm at 1.0 s, requested at 1.05 s, -300 rpm from the next reading at 1.1 s on."""
+    jump = steps(every(0.1, 8.0), (0, 0), (1.1, -300), (4, 0))
+    found = judge(jump, [(0, 0), (1.05, 1)], step_s=0.1)
+    assert found["front forward"].margin == -300
+
+
 def test_turning_in_neutral_is_not_judged():
     found = judge(negative(SPIN), [(0, 0)])
     assert {finding.reason for finding in found.values()} == {"not-exercised"}

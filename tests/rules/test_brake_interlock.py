@@ -78,6 +78,13 @@ def test_a_brake_signal_that_dies_at_the_change_proves_nothing():
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "stale")
 
 
+def test_a_brake_signal_that_comes_back_later_does_not_mend_the_change():
+    """Silent from 1.95 s to 3.15 s, more than three readings, and pressed on both sides."""
+    gap = np.round(TIMES[(TIMES < 1.95) | (TIMES > 3.0)] + 0.05, 3)
+    finding = judge(np.ones(len(gap)), times=gap)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "stale")
+
+
 def test_a_brake_without_value_at_the_change_proves_nothing():
     finding = judge(np.where(abs(TIMES - 2.0) < 0.15, np.nan, 1))
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-available")

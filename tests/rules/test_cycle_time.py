@@ -99,7 +99,7 @@ def test_a_node_that_stays_away_after_waking_is_judged_from_its_next_frame():
 
 def test_all_nodes_falling_silent_together_with_open_poles_is_a_shutdown():
     quiet = every_100_ms(end_s=5.1)
-    others = {VOLTAGE: (quiet, 400.0)} | {pole: (quiet, 0.0) for pole in POLES}
+    others = {VOLTAGE: (quiet, 400.0)} | dict.fromkeys(POLES, (quiet, 0.0))
     found = judge(quiet, others=others, end_s=20.0)
     assert found.verdict is Verdict.PASS
 

@@ -132,6 +132,15 @@ def test_a_pedal_pressed_between_two_of_its_readings_is_not_taken_for_at_rest():
     assert front(**what).verdict is Verdict.PASS
 
 
+def test_a_pedal_that_is_read_seldom_is_waited_for():
+    """Pressed right after the reading at 4.0 s; the next one, at 5.0 s, tells."""
+    seldom = np.arange(0, 10, 1.0)
+    pressed = {"driver.pedal": (seldom, steps(seldom, (0, 0), (4.01, 20)))}
+    found = judge(speed=((0, 0), (4.02, 300)), torque=((0, 0), (4.02, 9)), roles=pressed)
+    assert found["front"].verdict is Verdict.PASS
+    assert found["front torque"].verdict is Verdict.PASS
+
+
 def test_a_pedal_that_is_never_at_rest_proves_nothing_of_the_unit():
     found = judge(pedal=((0, 5),), torque=((0, 0), (4, 9)))
     assert found["front"].reason == "not-exercised"

@@ -6,6 +6,7 @@ by 0.2597 K/s (arithmetic). The rest is worked by hand beside the checks.
 
 import numpy as np
 import pytest
+from scipy.stats import theilslopes
 
 from canscope.model.findings import Verdict
 from tests.rules.harness import judge as run
@@ -38,6 +39,18 @@ def test_copper_heated_by_500_watts_warms_as_published():
     finding = judge(ramp(500 / (5 * 385), end_s=40.0))
     assert finding.verdict is Verdict.PASS
     assert finding.measured == pytest.approx(0.2597, abs=5e-5)
+
+
+def test_the_slope_is_the_one_of_theil_and_sen():
+    """Oracle: scipy.stats.theilslopes over each five seconds, eleven readings of 0.5 s."""
+    noise = np.random.default_rng(7).normal(0, 0.5, len(SLOW))
+    finding = judge(lambda t: 20 + 0.1 * t + noise)
+    expected = [
+        theilslopes(20 + 0.1 * SLOW[row - 10 : row + 1] + noise[row - 10 : row + 1], SLOW[:11])[0]
+        for row in range(10, len(SLOW))
+        if SLOW[row] <= 13 + 60  # the watch's end
+    ]
+    assert finding.measured == pytest.approx(max(expected))
 
 
 def test_one_step_of_a_coarse_sensor_is_no_fast_rise():

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from canscope.cli.check import Inputs, judge_files
 from canscope.simulate.samples import example_files, marks_jsonl, sample_runs
 
 ROOT = Path(__file__).parents[2]
@@ -45,3 +46,18 @@ def test_every_example_is_listed_with_its_source(folder):
 def test_the_samples_stay_small():
     files = [p for f in ("dbc_examples", "sample_logs") for p in (ROOT / f).rglob("*")]
     assert sum(p.stat().st_size for p in files if p.is_file()) < 3_000_000
+
+
+@pytest.mark.parametrize(
+    ("capture", "verdict", "failed"),
+    [
+        ("bramble_dry_spin.log.gz", "pass", set()),
+        ("bramble_front_axle_wrong_way.log", "fail", {"axle-direction", "axle-agreement"}),
+    ],
+)
+def test_the_samples_show_what_their_list_says(capture, verdict, failed):
+    plan = ROOT / "dbc_examples" / "bramble" / "dry_spin.toml"
+    marks = LOGS / f"{capture.split('.')[0]}.marks.jsonl"
+    report = judge_files(Inputs((str(LOGS / capture),), plan), marks=marks)
+    assert report.verdict == verdict
+    assert {f.rule for f in report.findings if f.verdict == "fail"} == failed

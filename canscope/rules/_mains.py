@@ -1,0 +1,46 @@
+"""Whether both main contactors really were closed when something was sampled.
+
+A link loses its voltage as soon as a contactor opens, which is up to one sample before its state
+says so. So a sample is judged once both states were seen again after it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from canscope.model.bench import MAINS
+from canscope.model.piece import Piece
+from canscope.model.signals import Samples
+from canscope.model.tables import Bools, Floats, Int64s
+
+POLES = tuple(f"contactors.{pole}" for pole in MAINS)
+SETTLE_NS = 200 * 10**6  # longest wait for a state to be seen again; common practice, no source
+FAR = np.int64(2**62)
+
+
+def settled(piece: Piece, role: str, since_ns: int, until_ns: int) -> Samples:
+    """A role's samples from ``since_ns`` on that can be judged before ``until_ns``."""
+    samples = piece.back(role, since_ns)
+    ready = samples.time_ns
+    for pole in POLES:
+        ready = np.maximum(ready, _next(piece, pole, samples.time_ns)[0])
+    ready = np.minimum(ready, samples.time_ns + SETTLE_NS)
+    # Both columns never decrease, so what is ready comes first.
+    return samples[: int(np.searchsorted(ready, until_ns))]
+
+
+def stayed_closed(piece: Piece, times_ns: Int64s) -> Bools:
+    """Instants with both poles closed, and not seen open when they were next seen in time."""
+    closed: Bools = piece.at("@closed", times_ns).value == 1
+    for pole in POLES:
+        next_ns, value = _next(piece, pole, times_ns)
+        closed &= ~((value == 0) & (next_ns <= times_ns + SETTLE_NS))
+    return closed
+
+
+def _next(piece: Piece, role: str, times_ns: Int64s) -> tuple[Int64s, Floats]:
+    """Stamp and value of a role's first sample at or after these instants; far away if none."""
+    samples = piece.history.samples(role)
+    index = np.searchsorted(samples.time_ns, times_ns)
+    times = np.append(samples.time_ns, FAR)
+    return times[index], np.append(samples.value, np.nan)[index]

@@ -1,0 +1,123 @@
+"""capture-integrity: unreadable lines above 1 %, a cut end, lost frames and clock steps fail.
+
+Counts are worked by hand; the candump texts go through the real reader.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from canscope.capture.order import ordered
+from canscope.capture.read import read_capture
+from canscope.judge.judge import Chunk, Judge
+from canscope.judge.verdict import findings_of
+from canscope.model.bench import Bench
+from canscope.model.findings import Verdict
+from canscope.model.tables import Tally
+from canscope.rules import RULES
+
+
+def lines(count, start_s=1_700_000_000.0):
+    return [f"({start_s + row / 100:.6f}) can0 123#11223344" for row in range(count)]
+
+
+def judged(chunks, **rules):
+    judge = Judge(
+        Bench(stage="dry-spin"), {"capture-integrity": RULES["capture-integrity"](**rules)}
+    )
+    for frames in chunks:
+        judge.feed(Chunk({}, {}, frames, frames.until_ns, frames.segment))
+    judge.close()
+    return findings_of(judge)[0]
+
+
+def recorded(tmp_path, text):
+    file = tmp_path / "run.log"
+    file.write_text(text)
+    return list(read_capture(file))
+
+
+def judge(tmp_path, rows, end="\n", **rules):
+    return judged(recorded(tmp_path, "\n".join(rows) + end), **rules)
+
+
+def test_a_whole_recording_passes_and_tells_what_is_not_known(tmp_path):
+    finding = judge(tmp_path, lines(200))
+    assert (finding.verdict, finding.measured, finding.margin) == (Verdict.PASS, 0.0, 1.0)
+    assert "no error frame was recorded, which proves nothing" in finding.sentence
+    assert "silent is not known" in finding.sentence
+
+
+@pytest.mark.parametrize(("bad", "verdict", "margin"), [(2, "pass", 0.0), (3, "fail", -0.5)])
+def test_above_one_percent_of_unreadable_lines_fails(tmp_path, bad, verdict, margin):
+    rows = lines(200)
+    for row in range(50, 50 + bad):
+        rows[row] = "not a frame"
+    finding = judge(tmp_path, rows)
+    assert (finding.verdict, finding.measured) == (verdict, bad / 2)  # of 200 lines
+    assert finding.margin == pytest.approx(margin)
+    assert f"{bad} of 200 lines" in finding.sentence
+    assert "run.log:51" in finding.sentence
+
+
+def test_the_share_allowed_can_be_set(tmp_path):
+    rows = lines(200)
+    rows[50:53] = ["not a frame"] * 3
+    assert judge(tmp_path, rows, skipped_percent=2.0).verdict is Verdict.PASS
+
+
+def test_a_cut_end_fails(tmp_path):
+    finding = judge(tmp_path, [*lines(200), "(1700000002.000000) can0 12"], end="")
+    assert finding.verdict is Verdict.FAIL
+    assert "cut off" in finding.sentence
+
+
+def test_a_clock_step_fails_where_it_happened_and_says_by_how_much(tmp_path):
+    second = lines(100, start_s=1_700_000_000.0 - 30.0)
+    finding = judge(tmp_path, lines(100) + second)
+    assert finding.verdict is Verdict.FAIL
+    # The first hundred end 0.99 s after the first frame; the clock then shows 30 s before it.
+    assert "back by 30.990 s" in finding.sentence
+    assert (finding.at_s, finding.first_failed_s) == (0.99, 0.99)  # where the clock last ran on
+
+
+def test_frames_that_the_recorder_lost_fail_by_their_number(tmp_path):
+    chunks = recorded(tmp_path, "\n".join(lines(200)) + "\n")
+    chunks[0] = replace(chunks[0], tally=chunks[0].tally + Tally(dropped=7))
+    finding = judged(chunks)
+    assert (finding.verdict, finding.margin, finding.measured) == (Verdict.FAIL, -7.0, 7.0)
+
+
+def test_error_frames_are_told(tmp_path):
+    rows = lines(50)
+    rows[10] = "(1700000000.100000) can0 20000080#0000000000000000"
+    assert "error frames were recorded (1)" in judge(tmp_path, rows).sentence
+
+
+def test_it_can_be_neither_waived_nor_switched_off():
+    assert not RULES["capture-integrity"].waivable
+
+
+@pytest.mark.parametrize("rows", [lines(100), lines(100) + lines(100, 1_699_999_970.0)])
+def test_cutting_changes_nothing(tmp_path, rows):
+    chunks = recorded(tmp_path, "\n".join(["not a frame", *rows]) + "\n")
+    pieces = []
+    for chunk in chunks:
+        pieces += [
+            replace(
+                chunk.take(slice(row, row + 1)),
+                tally=chunk.tally if row == 0 else Tally(),
+                step_ns=chunk.step_ns if row == 0 else None,
+                until_ns=int(chunk.time_ns[row]) + 1,
+            )
+            for row in range(len(chunk))
+        ] or [chunk]
+    assert len(pieces) >= 100
+    assert judged(pieces) == judged(chunks)
+
+
+def test_the_ordering_puts_a_step_on_the_first_chunk_of_its_segment(tmp_path):
+    chunks = recorded(tmp_path, "\n".join(lines(100) + lines(100, 1_699_999_970.0)) + "\n")
+    steps = [chunk.step_ns for chunk in ordered(chunks) if chunk.step_ns is not None]
+    assert np.allclose(steps, [-30_990_000_000])

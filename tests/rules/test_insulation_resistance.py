@@ -1,0 +1,173 @@
+"""insulation-resistance on the worked examples of the isolation measurement in UN R100 rev. 2
+(check-values, all D): 300, 150, 40 and 39 kohm at a working voltage of 400 V are 750, 375, 100.0
+(the limit) and 97.5 ohm/V. Limits 500 and 100 ohm/V: UN R100 5.1.3.1/5.1.3.2 (C2)."""
+
+import numpy as np
+import pytest
+
+from canscope.model.findings import Verdict
+from tests.rules.harness import judge as run
+from tests.rules.vehicle import clock, state
+
+CLOSED_S = 1.0
+
+
+def judge(
+    ohm,
+    *,
+    until_s=40.0,
+    open_s=1e9,
+    maximum_V=400.0,
+    volts=380.0,
+    protected=False,
+    every_s=0.5,
+    tick_s=0.1,
+    u_ohm=0.0,
+    edit=None,
+    stage="power-up",
+    **more,
+):
+    """Both poles close at 1.0 s; the monitor reads ``ohm`` (a number, or a function of time)."""
+    times, slow = clock(until_s, tick_s), clock(until_s, every_s)
+    roles = {
+        f"contactors.{pole}": (times, state(times, (CLOSED_S, 1), (open_s, 0)))
+        for pole in ("negative", "positive")
+    }
+    roles["pack.insulation"] = (slow, ohm(slow) if callable(ohm) else np.full(len(slow), ohm))
+    if volts is not None:
+        level = volts(times) if callable(volts) else np.full(len(times), float(volts))
+        roles["pack.voltage"] = (times, np.where(times < 0.5, level - 1, level))
+    if edit:
+        edit(roles)
+    return run(
+        "insulation-resistance",
+        roles,
+        stage=stage,
+        u={"pack.insulation": u_ohm, "pack.voltage": 0.5},
+        cycles_s={"pack.insulation": every_s, "pack.voltage": tick_s},
+        bench={"maximum_voltage_V": maximum_V, "ac_protected": protected},
+        **more,
+    )["pack"]
+
+
+@pytest.mark.parametrize(
+    ("ohm", "ohm_per_V", "joined", "protected"),
+    [
+        (300e3, 750.0, Verdict.PASS, Verdict.PASS),
+        (150e3, 375.0, Verdict.FAIL, Verdict.PASS),
+        (40e3, 100.0, Verdict.FAIL, Verdict.PASS),
+        (39e3, 97.5, Verdict.FAIL, Verdict.FAIL),
+    ],
+)
+def test_the_published_examples_against_both_limits(ohm, ohm_per_V, joined, protected):
+    for ac_protected, verdict, limit in ((False, joined, 500.0), (True, protected, 100.0)):
+        finding = judge(ohm, protected=ac_protected)
+        assert finding.verdict is verdict
+        assert finding.measured == pytest.approx(ohm_per_V)
+        assert (finding.limit, finding.unit, finding.required) == (limit, "ohm/V", True)
+        assert finding.limit_source == "UN R100 5.1.3"
+        assert "own monitor" in finding.sentence
+
+
+def test_a_reading_nearer_to_the_limit_than_its_step_is_too_close_to_call():
+    """40 kohm read to +-0.5 kohm at 400 V: 100 +- 1.25 ohm/V."""
+    finding = judge(40e3, protected=True, u_ohm=500.0)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "too-close-to-call")
+    assert finding.uncertainty == pytest.approx(1.25)
+    assert judge(39e3, protected=True, u_ohm=500.0).verdict is Verdict.FAIL  # -2.5 < -1.25
+
+
+def test_readings_before_the_monitor_has_settled_do_not_count():
+    def settling(t):
+        return np.where(t < CLOSED_S + 29.9, 1e3, 300e3)
+
+    finding = judge(settling)
+    assert (finding.verdict, finding.measured) == (Verdict.PASS, 750.0)
+    assert judge(settling, rules={"settle_s": 20}).verdict is Verdict.FAIL
+
+
+def test_one_low_reading_among_many_good_ones_fails():
+    finding = judge(lambda t: np.where(t == 35.0, 100e3, 300e3))
+    assert (finding.verdict, finding.measured, finding.at_s) == (Verdict.FAIL, 250.0, 35.0)
+
+
+def test_contactors_that_open_before_the_monitor_has_settled_exercise_nothing():
+    finding = judge(300e3, open_s=20.0)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
+    assert "closed for 19.0 s at most" in finding.sentence
+
+
+def test_readings_after_the_opening_prove_nothing():
+    """Settled, but the only reading after 30 s comes when the poles are open again."""
+    finding = judge(300e3, open_s=31.5, every_s=16.0)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
+
+
+def test_contactors_never_closed_are_not_exercised():
+    finding = judge(300e3, until_s=0.9)
+    assert "never seen closed" in finding.sentence
+
+
+def test_the_highest_voltage_seen_counts_where_it_is_more_than_the_plans():
+    """225 kohm at 450 V is 500 ohm/V; u = 500 * 0.5 / 450 = 0.556 from the voltage's own u."""
+    finding = judge(226e3, volts=lambda t: np.where(t < 33, 400.0, 450.0))
+    assert finding.measured == pytest.approx(226e3 / 450)
+    assert finding.uncertainty == pytest.approx(226e3 / 450**2 * 0.5)
+    assert (finding.verdict, finding.at_s) == (Verdict.PASS, 33.0)
+    assert judge(224e3, volts=lambda t: np.where(t < 33, 400.0, 450.0)).verdict is Verdict.FAIL
+
+
+def test_without_a_maximum_the_pack_voltage_alone_makes_the_working_voltage():
+    finding = judge(300e3, maximum_V=None, volts=400.0)
+    assert (finding.verdict, finding.measured) == (Verdict.PASS, 750.0)
+
+
+def test_with_neither_there_is_no_limit():
+    finding = judge(300e3, maximum_V=None, volts=None)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "no-limit")
+
+
+def test_no_monitor_bound_is_not_bound_and_still_required():
+    def unbound(roles):
+        del roles["pack.insulation"]
+
+    finding = judge(300e3, edit=unbound)
+    assert (finding.verdict, finding.reason, finding.required) == (
+        Verdict.UNPROVEN,
+        "not-bound",
+        True,
+    )
+    assert not judge(300e3, stage="dry-spin").required
+
+
+def test_a_monitor_that_falls_silent_is_stale():
+    def silent(roles):
+        times, values = roles["pack.insulation"]
+        roles["pack.insulation"] = (times[times < 33], values[times < 33])
+
+    finding = judge(300e3, edit=silent)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "stale")
+
+
+def test_a_monitor_without_value_is_not_available():
+    finding = judge(lambda t: np.where(t > 33, np.nan, 300e3))
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-available")
+
+
+def test_a_monitor_at_the_upper_end_of_its_range_proves_nothing():
+    """A signal of 16 bits (raw 65535 = 655.35 ohm in this harness) that stands at its end."""
+    finding = judge(655.35, maximum_V=1.0, volts=None)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert judge(655.34, maximum_V=1.0, volts=None).verdict is Verdict.PASS
+
+
+def test_a_dead_short_reads_zero_and_fails():
+    assert judge(0.0).verdict is Verdict.FAIL
+
+
+def test_no_cut_changes_anything():
+    for ohm in (300e3, 150e3):
+        more = {"volts": lambda t: 400 + 20 * np.sin(t), "u_ohm": 500.0, "tick_s": 0.5}
+        assert judge(ohm, cuts="each", **more) == judge(ohm, **more)
+    short = {"open_s": 20.0, "tick_s": 0.5}
+    assert judge(300e3, cuts="each", **short) == judge(300e3, **short)

@@ -1,0 +1,139 @@
+"""voltage-agreement, worked by hand: 2 % of the pack voltage at no more than 2 A (both common
+practice, no source). The pack reads 400 V to +-0.05 V, so 2 % are 8 V."""
+
+import numpy as np
+import pytest
+
+from canscope.model.findings import Verdict
+from tests.rules.harness import judge as run
+from tests.rules.vehicle import clock, discharging, state
+
+LINK, PACK, CURRENT = "units.front.link_voltage", "pack.voltage", "pack.current"
+
+
+def judge(link_V, *, amps=0.5, states_s=0.02, open_s=6.0, edit=None, until_s=8.0, **more):
+    """Positive closes onto a link at 390 V at 1 s; from then on it reads ``link_V``."""
+    times, fine = clock(until_s, states_s), clock(until_s, 0.02, 0.01)
+    closed = fine >= 1.0
+    volts = link_V(fine) if callable(link_V) else np.where(closed, float(link_V), 390.0)
+    current = amps(fine) if callable(amps) else np.where(closed, float(amps), 0.0)
+    roles = {
+        "contactors.negative": (times, state(times, (0.5, 1), (open_s, 0))),
+        "contactors.positive": (times, state(times, (1.0, 1), (open_s, 0))),
+        LINK: (fine, volts),
+        PACK: (fine, np.where(fine < 0.2, 399.0, 400.0)),
+        CURRENT: (fine, current),
+    }
+    if edit:
+        edit(roles)
+    return run(
+        "voltage-agreement",
+        roles,
+        u={LINK: 0.05, PACK: 0.05},
+        cycles_s={role: states_s if "contactors" in role else 0.02 for role in roles},
+        **more,
+    )["front link"]
+
+
+@pytest.mark.parametrize(("volts", "percent"), [(400.0, 0.0), (404.0, 1.0), (396.0, 1.0)])
+def test_a_link_within_one_percent_passes(volts, percent):
+    finding = judge(volts)
+    assert finding.verdict is Verdict.PASS
+    assert finding.measured == pytest.approx(percent)
+    assert (finding.limit, finding.unit, finding.required) == (2.0, "%", False)
+
+
+@pytest.mark.parametrize("volts", [412.0, 388.0])
+def test_a_link_three_percent_off_fails_above_and_below(volts):
+    finding = judge(volts)
+    assert finding.verdict is Verdict.FAIL
+    assert finding.margin == pytest.approx(-1.0)
+    # (0.05 V + 1.03 or 0.97 * 0.05 V) of 400 V
+    assert finding.uncertainty == pytest.approx(100 * 0.05 * (1 + volts / 400) / 400)
+    assert f"{volts:.1f} V against 400.0 V" in finding.sentence
+
+
+def test_a_link_just_two_percent_off_is_too_close_to_call():
+    assert judge(408.0).reason == "too-close-to-call"
+
+
+def test_under_load_nothing_is_judged():
+    assert judge(388.0, amps=20.0).reason == "not-exercised"
+    assert judge(388.0, amps=-20.0).reason == "not-exercised"
+    assert judge(388.0, amps=20.0, rules={"rest_current_A": 30}).verdict is Verdict.FAIL
+    # Loaded but for a moment: that moment is judged.
+    assert judge(388.0, amps=lambda t: np.where((t > 3) & (t < 3.1), 0.0, 20.0)).at_s > 3.0
+
+
+def test_the_link_before_closing_is_not_judged():
+    """It stands at 390 V, 2.5 % below the pack, until positive closes."""
+    assert judge(400.0).verdict is Verdict.PASS
+
+
+def test_a_link_that_falls_before_the_slow_state_says_open_is_not_judged():
+    """Opened at 5.91 s, told at 6.0 s; with tau 0.6 s it has lost 14 % by then."""
+
+    def falls(t):
+        return np.where(t < 1.0, 390.0, discharging(t, 5.91, 400.0, 0.6))
+
+    finding = judge(falls, states_s=0.1)
+    assert finding.verdict is Verdict.PASS
+    assert finding.at_s < 5.91
+
+
+def test_the_limit_is_the_plans():
+    assert judge(412.0, rules={"limit_percent": 5}).verdict is Verdict.PASS
+
+
+def test_a_pack_sensor_that_reads_nothing_beside_a_live_link_fails():
+    def dead(roles):
+        times, _ = roles[PACK]
+        roles[PACK] = (times, np.where(times < 0.2, 1.0, 0.0))
+
+    assert judge(400.0, edit=dead).verdict is Verdict.FAIL
+
+
+def test_no_high_voltage_at_all_proves_nothing():
+    def dead(roles):
+        times, _ = roles[PACK]
+        roles[PACK] = (times, np.where(times < 0.2, 1.0, 0.0))
+
+    assert judge(lambda t: 0 * t, edit=dead).reason == "not-exercised"
+
+
+def test_contactors_never_closed_are_not_exercised():
+    assert "never seen closed" in judge(400.0, until_s=0.9).sentence
+
+
+def test_a_link_that_falls_silent_is_stale():
+    def silent(roles):
+        times, values = roles[LINK]
+        roles[LINK] = (times[times < 3], values[times < 3])
+
+    assert judge(400.0, edit=silent).reason == "stale"
+
+
+def test_a_link_without_value_is_not_available():
+    assert judge(lambda t: np.where(t > 3, np.nan, 400.0)).reason == "not-available"
+
+
+def test_a_link_at_the_end_of_its_range_is_suspect():
+    """Raw 65535 of 16 bits, 655.35 V in this harness, beside a pack of 655 V."""
+
+    def high(roles):
+        times, values = roles[PACK]
+        roles[PACK] = (times, values + 255)
+
+    assert judge(655.35, edit=high).reason == "sensor-suspect"
+
+
+def test_each_link_is_a_subject_and_none_bound_is_not_bound():
+    times = clock(3.0, 0.02)
+    found = run("voltage-agreement", {PACK: (times, np.full(len(times), 400.0))})
+    assert {name: f.reason for name, f in found.items()} == {"link": "not-bound"}
+
+
+@pytest.mark.parametrize("volts", [404.0, 412.0])
+def test_no_cut_changes_anything(volts):
+    short = {"states_s": 0.1, "until_s": 3.0, "open_s": 2.0}
+    assert judge(volts, cuts="each", **short) == judge(volts, **short)
