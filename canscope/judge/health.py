@@ -14,6 +14,7 @@ import numpy as np
 from canscope.model.bench import Bench
 from canscope.model.events import Span, Window
 from canscope.model.history import History
+from canscope.model.history import steps as derived
 from canscope.model.outcome import Doubt
 from canscope.model.signals import NOT_AVAILABLE, OUT_OF_RANGE, Samples
 from canscope.model.tables import Floats, Int64s
@@ -46,7 +47,7 @@ class Health:
 
     def feed(self, new: Mapping[str, Samples], history: History, until_ns: int) -> None:
         """One piece: its new samples (already in ``history``)."""
-        steps = history.samples("@engaged")
+        steps = _mattering(history)
         self.engaged = self.engaged or bool((steps.value == 1).any())
         for role, samples in new.items():
             health = self.roles[role]
@@ -56,7 +57,7 @@ class Health:
 
     def finish(self, history: History, until_ns: int) -> None:
         """The silence between each role's last sample and the end of the run."""
-        steps = history.samples("@engaged")
+        steps = _mattering(history)
         for role, health in self.roles.items():
             if health.last_ns is not None:
                 last = np.array([health.last_ns])
@@ -156,6 +157,17 @@ def window_doubts(
                 text = f"{key} gave nothing for {np.diff(times)[late[0]] / 1e9:.2f} s"
                 found.append(Doubt(subject, "stale", text, at))
     return found
+
+
+def _mattering(history: History) -> Samples:
+    """Steps: 1 while the vehicle is engaged and its nodes have to speak.
+
+    A unit that dies while it turns stays "turning" for ever; nobody need speak after key-off.
+    """
+    engaged, awake = history.samples("@engaged"), history.samples("@awake")
+    times = np.union1d(engaged.time_ns, awake.time_ns)
+    both = (_step_at(engaged, times) == 1) & (_step_at(awake, times) == 1)
+    return derived(times, both.astype(np.float64))
 
 
 def _step_at(steps: Samples, times: Int64s) -> Floats:

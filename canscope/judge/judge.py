@@ -188,7 +188,9 @@ class Segment:
         events: tuple[Event, ...],
         spans: tuple[Span, ...],
     ) -> Piece:
-        marks = tuple(m for m in self._judge.marks if self._start_ns <= m.time_ns < until)
+        # After a clock step nobody knows any more when a mark was made.
+        known = () if self.number > 0 else self._judge.marks
+        marks = tuple(m for m in known if self._start_ns <= m.time_ns < until)
         return Piece(
             self._bench,
             self._history,

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
 
-from canscope.model.definition import SignalSpec
+from canscope.model.definition import MessageSpec, SignalSpec
 
 STAGES = ("unit-alone", "power-up", "dry-spin", "wet-spin", "rolling")
 MAINS = ("negative", "positive")
@@ -124,6 +124,7 @@ class Bench:
     creep: bool = False
     units: tuple[DriveUnit, ...] = ()
     bindings: Mapping[str, Binding] = field(default_factory=dict)
+    messages: Mapping[str, MessageSpec] = field(default_factory=dict)  # bound ones, by their key
     bitrates: Mapping[str, int] = field(default_factory=dict)  # channel -> bit/s
     sections: frozenset[str] = frozenset()  # of the plan that exist: pack, contactors, ...
     given: Mapping[str, frozenset[str]] = field(default_factory=dict)  # rule -> parameters set

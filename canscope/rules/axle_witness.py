@@ -134,7 +134,7 @@ class AxleWitness(Rule):
     def _shown(self, piece: Piece, mark: Mark, at_ns: int) -> float | None:
         """The sense by CAN of the burst that a mark belongs to.
 
-        0 if there is no such burst, None if nothing was known of the speed.
+        0 if there is no such burst, None if nothing was known of the speed by then.
         """
         role = piece.bench.unit(str(mark.axle)).role("speed")
         samples = piece.back(role, mark.time_ns - seconds(BACK_S)).between(0, at_ns + 1)
@@ -152,6 +152,8 @@ class AxleWitness(Rule):
         rpm = np.abs(samples.value[~np.isnan(samples.value)])
         stopped = rows[-1] + np.flatnonzero(rpm[rows[-1] :] < self.still_rpm)
         end_ns = known.sampled_ns[stopped[0] if len(stopped) else -1]
+        if not len(stopped) and mark.time_ns - end_ns > patience_ns[-1]:
+            return None  # it fell silent while it turned: nobody knows how it went on
         over = end_ns < mark.time_ns - seconds(self.within_s)
         return 0.0 if over else float(known.label[rows[-1]])
 

@@ -46,7 +46,7 @@ class VoltageAgreement(Rule):
         that of both readings, to first order.
     Unproven
         Both poles were never closed, or never without load, or pack and link read no high voltage
-        (not-exercised); a voltage stood at an end of its range (sensor-suspect); pack voltage,
+        (not-exercised); the link stood at an end of its range (sensor-suspect); pack voltage,
         current or link voltage were stale or not available.
 
     Plan::
@@ -98,11 +98,11 @@ class VoltageAgreement(Rule):
         found: list[Outcome] = list(rows)
         for name, seen in last.items():
             if seen.clipped_ns is not None:
-                text = "link or pack voltage stood at an end of its range"
+                text = "it stood at an end of its range"
                 found.append(Doubt(name, "sensor-suspect", text, seen.clipped_ns))
             text = "both poles were never seen closed"
             if seen.closed:
-                text = f"with both poles closed, high voltage and a pack current of at most "
+                text = "with both poles closed, high voltage and a pack current of at most "
                 text += f"{self.rest_current_A:g} A were never seen together"
             found.append(unjudged(name, "not-exercised", text))
         return found
@@ -123,9 +123,7 @@ class VoltageAgreement(Rule):
     ) -> tuple[Seen, Margins]:
         times = samples.time_ns
         closed = stayed_closed(piece, times)
-        seen = replace(
-            seen, next_ns=int(times[-1]) + 1, closed=seen.closed or bool(closed.any())
-        )
+        seen = replace(seen, next_ns=int(times[-1]) + 1, closed=seen.closed or bool(closed.any()))
         pack_V, link_V = piece.at(PACK, times).value, samples.value
         clipped = closed & at_end_of_range(piece.bench.bindings[role], samples)
         if seen.clipped_ns is None and clipped.any():

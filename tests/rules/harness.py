@@ -9,7 +9,7 @@ from canscope.judge.verdict import findings_of
 from canscope.model.bench import UNITS, Bench, Binding, DriveUnit, Kind, Mark
 from canscope.model.definition import SignalSpec
 from canscope.model.signals import NOT_AVAILABLE, Samples
-from canscope.model.tables import empty_frames
+from canscope.model.tables import Frames
 from canscope.rules import RULES
 
 STATES = ("contactors.", "driver.brake", "driver.ignition", "driver.emergency_stop")
@@ -62,6 +62,26 @@ def samples_of(times_s, values, kind, step=0.01):
     scale = 1.0 if kind is not Kind.NUMBER else step
     raw = np.round(np.where(absent, 65535, value / scale)).astype(np.int64)
     return Samples(times, value, raw, np.where(absent, NOT_AVAILABLE, 0).astype(np.uint8))
+
+
+def frames_of(part):
+    """A frame of its own identifier for every sample of these roles, in time order."""
+    times = np.concatenate([s.time_ns for s in part.values()])
+    order = np.argsort(times, kind="stable")
+    count = len(times)
+    raw = np.concatenate([s.raw for s in part.values()]) & 0xFFFF
+    ids = np.repeat(np.arange(len(part)), [len(s) for s in part.values()])
+    return Frames(
+        time_ns=times[order],
+        channel=np.zeros(count, np.uint8),
+        can_id=ids[order].astype(np.uint32),
+        flags=np.zeros(count, np.uint8),
+        length=np.full(count, 2, np.uint8),
+        data=raw[order].astype(np.uint64),
+        heap_at=np.full(count, -1, np.int32),
+        heap=np.zeros(0, np.uint8),
+        channels=("can0",),
+    )
 
 
 def judge(
@@ -117,7 +137,7 @@ def judged(rule, roles, *, stage, rules, bench, u, cycles_s, options, marks, cut
     for end in edges:
         part = {role: s.between(begin, end) for role, s in data.items()}
         arrivals = {built.bindings[role].signal.message_key: s.time_ns for role, s in part.items()}
-        judge.feed(Chunk(part, arrivals, empty_frames(), end))
+        judge.feed(Chunk(part, arrivals, frames_of(part), end))
         begin = end
     judge.close()
     return {finding.subject: finding for finding in findings_of(judge)}, judge

@@ -100,11 +100,23 @@ def test_a_mark_made_just_before_the_recording_ends_counts():
 
 
 def test_a_speed_that_was_silent_when_somebody_looked_proves_nothing():
-    late = np.concatenate((TIMES[:20], TIMES[-20:]))
-    found = judge(mark(45, "forward"), times=np.array([0.0, 0.1, 59.0]), speed=[0, 1, 0])
-    assert found["front forward"].verdict is Verdict.UNPROVEN
-    only_late = judge(mark(5, "forward"), times=late[20:], speed=np.zeros(20))
-    assert only_late["front forward"].verdict is Verdict.UNPROVEN
+    late = TIMES[TIMES > 50]
+    roles = {
+        "units.front.speed": (late, late * 0),
+        "units.rear.speed": (TIMES, FORWARD),
+    }
+    found = run("axle-witness", roles, marks=[mark(5, "forward")])
+    assert (found["front forward"].verdict, found["front forward"].reason) == (
+        Verdict.UNPROVEN,
+        "stale",
+    )
+
+
+def test_a_speed_that_died_while_turning_says_nothing_about_a_later_sighting():
+    """Last read at 2.95 s; what CAN would have said at 5 s nobody knows."""
+    early = TIMES < 3.0
+    found = judge(mark(5, "still"), times=TIMES[early], speed=FORWARD[early], end_s=60)
+    assert {(str(f.verdict), f.reason) for f in found.values()} == {("unproven", "stale")}
 
 
 def test_it_is_required_where_a_person_can_look():

@@ -33,9 +33,9 @@ def judge(
     roles["units.front.torque"] = (times, given)
     if edit:
         edit(roles)
-    return run(
-        "emergency-stop", roles, stage=stage, cycles_s=dict.fromkeys(roles, 0.02), **more
-    )["emergency stop"]
+    return run("emergency-stop", roles, stage=stage, cycles_s=dict.fromkeys(roles, 0.02), **more)[
+        "emergency stop"
+    ]
 
 
 def test_contactors_open_40_ms_later_pass():

@@ -102,7 +102,9 @@ def test_no_high_voltage_at_all_proves_nothing():
 
 
 def test_contactors_never_closed_are_not_exercised():
-    assert "never seen closed" in judge(400.0, until_s=0.9).sentence
+    finding = judge(400.0, until_s=0.9, amps=lambda t: 0.1 * (t > 0.3))
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
+    assert "never seen closed" in finding.sentence
 
 
 def test_a_link_that_falls_silent_is_stale():
