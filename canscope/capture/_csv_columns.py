@@ -74,6 +74,13 @@ def _gathered(buffer: Bytes, begin: Int64s, count: Int64s, width: int) -> tuple[
     return buffer.take(begin[:, None] + place, mode="clip"), place < count[:, None]
 
 
+def _ending(buffer: Bytes, end: Int64s, count: Int64s, width: int) -> Bytes:
+    """The ``count`` digits before each place, flush right in ``width`` places behind zeros."""
+    place = np.arange(width)
+    digits = buffer.take(end[:, None] + (place - width), mode="clip")
+    return np.where(place >= width - count[:, None], digits, np.uint8(ord("0")))
+
+
 def _time(buffer: Bytes, begin: Int64s, end: Int64s) -> tuple[Int64s, Bools]:
     """Seconds with a fraction of any length, rounded half up at the ninth digit."""
     dots = np.append(np.flatnonzero(buffer == ord(".")), len(buffer))
@@ -92,8 +99,7 @@ def _time(buffer: Bytes, begin: Int64s, end: Int64s) -> tuple[Int64s, Bools]:
 def _number(buffer: Bytes, before: Int64s, behind: Int64s, width: int) -> tuple[Int64s, Bools]:
     """The decimal number between two signs, of at most ``width`` digits."""
     count = behind - before - 1
-    digits, own = _gathered(buffer, behind - width, np.full(len(count), width), width)
-    digits = np.where(np.arange(width) >= width - count[:, None], DECIMAL.take(digits), 0)
+    digits = DECIMAL.take(_ending(buffer, behind, count, width))
     good = (count >= 1) & (count <= width) & (digits != NONE).all(axis=1)
     return digits @ (10 ** np.arange(width)[::-1]), good
 
@@ -101,8 +107,7 @@ def _number(buffer: Bytes, before: Int64s, behind: Int64s, width: int) -> tuple[
 def _identifier(buffer: Bytes, begin: Int64s, end: Int64s) -> tuple[Int64s, Bools]:
     """``0x`` and up to 8 hex digits."""
     count = end - begin - 2
-    digits, _ = _gathered(buffer, end - 8, count, 8)
-    digits = np.where(np.arange(8) >= 8 - count[:, None], HEXADECIMAL.take(digits), 0)
+    digits = HEXADECIMAL.take(_ending(buffer, end, count, 8))
     good = (count >= 1) & (count <= 8) & (digits != NONE).all(axis=1)
     good &= (buffer[begin] == ord("0")) & (buffer.take(begin + 1, mode="clip") == ord("x"))
     return digits @ (16 ** np.arange(8)[::-1]), good

@@ -4,18 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from canscope.model.findings import Finding
 from canscope.model.report import Report
 from canscope.report._words import (
     STATE_WORDS,
     counts,
     meaning,
-    measured,
-    number,
     overall,
-    seconds,
     state,
     visible,
-    why,
     worst_first,
 )
 
@@ -53,27 +50,30 @@ def print_summary(
         say("\nLook at this first", "bold")
         for place, sentence in enumerate(report.look_first, start=1):
             say(f"{place}. {sentence}", indent=2)
-    shown = [f for f in worst_first(report.findings) if everything or state(f) != "proven"]
-    if shown:
-        table = Table(show_edge=False, pad_edge=False)
-        for name in ("state", "finding", "measured", "limit", "worst at", "what"):
-            table.add_column(name, overflow="fold")
-        for finding in shown:
-            short = state(finding)
-            what = why(finding) if short not in ("failed", "proven") else finding.sentence
-            cells = (
-                f"{finding.rule}, {finding.subject}",
-                measured(finding),
-                number(finding.limit, finding.unit),
-                seconds(finding.at_s),
-                f"{what.rstrip('.')}. Check next: {finding.next}" if finding.next else what,
-            )
-            table.add_row(
-                Text(STATE_WORDS[short], STYLES[short]), *(Text(visible(c)) for c in cells)
-            )
-        console.print()
-        console.print(table)
+    told = worst_first(report.findings)
+    for short in ("failed", "unproven", "accepted", *(("proven",) if everything else ())):
+        rows = [f for f in told if state(f) == short]
+        if not rows:
+            continue
+        say(f"\n{STATE_WORDS[short].capitalize()}", STYLES[short])
+        grid = Table.grid(padding=(0, 2, 0, 2))
+        grid.add_column(max_width=32, overflow="fold")
+        grid.add_column(overflow="fold")
+        for finding in rows:
+            name = Text(visible(f"{finding.rule}, {finding.subject}"))
+            grid.add_row(name, Text(visible(_told(finding))))
+        console.print(grid)
+    aside = [f"{f.rule} ({f.subject})" for f in told if state(f) == "advice"]
+    if aside:
+        say(f"\n{STATE_WORDS['advice'].capitalize()}", STYLES["advice"])
+        say("; ".join(aside), indent=2)
     say(f"\nfindings: {counts(report.findings)}")
     for warning in report.warnings:
         say(f"warning: {warning}", "yellow")
     say("A value on the bus never proves a circuit dead: measure before touching.")
+
+
+def _told(finding: Finding) -> str:
+    if finding.waived:
+        return f"accepted by {finding.waived_by}: {finding.waived}. {finding.sentence}"
+    return finding.sentence

@@ -69,7 +69,7 @@ class SourceResistance(Rule):
         pack; the pulse time is told with it.
     Margin
         ``limit_ohm`` minus the resistance, in ohm. The uncertainty is that of two readings of
-        voltage and of current over the step, and how far the voltage moved until it was next read.
+        voltage and of current over the step, and how far the voltage lagged behind the current.
     Unproven
         No load step was seen (not-exercised); the voltage rose as the load set in, so that the sign
         of the current or a scale is in doubt (sensor-suspect); stale or not available.
@@ -201,10 +201,15 @@ class SourceResistance(Rule):
         end_ns = pulse.step.leave_ns + seconds(self.pulse_s)
         volts = present(piece.back(role, begin_ns)).between(begin_ns, end_ns + 1)
         from_V = _resting(volts, pulse.step)
-        to_V = float(piece.at(role, pulse.at_ns).value[0])
-        later = volts.value[np.searchsorted(volts.time_ns, pulse.at_ns, "right") :][:1]
-        moved_V = float(np.abs(later - to_V).sum())
+        held = piece.at(role, pulse.at_ns)
+        to_V = float(held.value[0])
         change_A = pulse.to_A - pulse.from_A
+        # The voltage was read a little earlier than the current, which may have moved meanwhile.
+        since_A = pulse.to_A - float(piece.at(CURRENT, held.sampled_ns).value[0])
+        later = volts.value[np.searchsorted(volts.time_ns, pulse.at_ns, "right") :][:1]
+        moved_V = float(np.abs(later - to_V).sum()) * min(1.0, abs(since_A / change_A))
+        if not len(later) and abs(since_A) > self.step_A:
+            to_V = float("nan")
         ohm = (from_V - to_V) / change_A
         u_V, u_A = 2 * piece.bench.u(role) + moved_V, 2 * piece.bench.u(CURRENT)
         u = (u_V + abs(ohm) * u_A) / abs(change_A)

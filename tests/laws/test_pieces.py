@@ -6,6 +6,7 @@ what the rules remember does not grow with the run.
 
 import pickle
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -53,7 +54,7 @@ def runs(tmp_path_factory):
 def judged(plan, frames, cuts):
     """The report of a run cut before these rows."""
     rows = [0, *sorted({c for c in cuts if 0 < c < len(frames)}), len(frames)]
-    chunks = (frames.take(slice(a, b)) for a, b in zip(rows[:-1], rows[1:], strict=True))
+    chunks = (frames.take(slice(a, b)) for a, b in pairwise(rows))
     run = Run(plan)
     for signals in decode(ordered(chunks), plan.definitions, wanted=plan.wanted):
         run.feed(signals)

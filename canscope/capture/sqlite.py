@@ -1,0 +1,219 @@
+"""python-can's SQLite: a table ``messages`` with one row a frame.
+
+Source: python-can 4.6.1, ``can/io/sqlite.py``, the statement in ``SqliteWriter._create_db``.
+Read: classical, remote and error frames, and FD frames of more than 8 bytes. The format carries no
+channel (the user names the bus), no direction, and no FD flags: an FD frame of up to 8 bytes looks
+like a classical one, and of a longer one nobody knows whether its bit rate was switched.
+Times are floating seconds; ``_stamps`` tells what becomes of them.
+Nothing is ever written beside the database, and one in the middle of a write is refused.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from dataclasses import replace
+from itertools import repeat
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, BinaryIO
+
+import numpy as np
+
+from canscope.capture import READERS, UNNAMED
+from canscope.capture._on_disk import on_disk
+from canscope.capture._stamps import nanoseconds
+from canscope.capture._table import assembled
+from canscope.model.errors import CaptureError, Where
+from canscope.model.tables import Flag, Frames, Tally, empty_frames
+
+if TYPE_CHECKING:
+    import sqlite3
+
+MAGIC = b"SQLite format 3\0"
+COLUMNS = ("ts", "arbitration_id", "extended", "remote", "error", "dlc", "data")
+USUAL_TABLE = "messages"
+ROWS = 1 << 14  # rows a chunk
+LONGEST = 1 << 14  # bytes of a value or a row; bounds what a hostile database can make us hold
+UNFINISHED = ("-journal", "-wal")  # files beside a database that is being written
+
+Row = tuple[Any, ...]
+
+
+def recognises(head: bytes) -> bool:
+    """Whether the file is an SQLite database, of whatever content."""
+    return head.startswith(MAGIC)
+
+
+@READERS.add("sqlite")
+def read(stream: BinaryIO, file: str) -> Iterator[Frames]:
+    """Read a table in chunks of about 16,000 frames, in the order in which they were written.
+
+    A damaged database is read up to the damage. Raises ``CaptureError`` if it has no such table or
+    something is still being written to it.
+    """
+    import sqlite3
+
+    with on_disk(stream, file) as stored:
+        _check_finished(stored.path, file)
+        # immutable: no lock and no file beside it, so a folder that cannot be written to will do
+        uri = Path(stored.path).absolute().as_uri() + "?mode=ro&immutable=1"
+        connection = sqlite3.connect(uri, uri=True)
+        try:
+            connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LONGEST)
+            # lets a database that was cut short be opened; nothing can be written anyway
+            connection.execute("PRAGMA writable_schema = ON")
+            table = _table(connection, file)
+            last = _last_row(connection, table)
+            seen = 0
+            for rows in _pieces(connection, table):
+                if not isinstance(rows, list):
+                    yield replace(empty_frames(), tally=_damage(file, seen, rows))
+                    return
+                seen = int(rows[-1][0])
+                yield _frames(rows, file)
+                stored.reached(seen / last if last else 1.0)
+        except sqlite3.DatabaseError as error:
+            raise _unusable(file, error) from error
+        finally:
+            connection.close()
+
+
+def _check_finished(path: str, file: str) -> None:
+    for suffix in UNFINISHED:
+        beside = path + suffix
+        if os.path.exists(beside) and os.path.getsize(beside):
+            raise CaptureError(
+                f"a write to this database was never finished: {os.path.basename(beside)} has the "
+                "rest of it",
+                where=Where(file),
+                hint="stop the recorder; if it is not running any more, open a copy of both files "
+                "with SQLite once, which finishes the write, and check the copy",
+            )
+
+
+def _unusable(file: str, error: sqlite3.DatabaseError) -> CaptureError:
+    return CaptureError(
+        f"the database cannot be read: {error}",
+        where=Where(file),
+        hint="take another copy of it, or export the log as candump text",
+    )
+
+
+def _quoted(name: str) -> str:
+    return '"' + name.replace('"', '""') + '"'
+
+
+def _table(connection: sqlite3.Connection, file: str) -> str:
+    """The table that holds frames: the one of the usual name, else the only one with its columns.
+
+    Raises ``CaptureError`` if there is none, or more than one to choose from.
+    """
+    tables = connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall()
+    names = [name for (name,) in tables if isinstance(name, str)]
+    fitting = []
+    for name in names:
+        columns = connection.execute(f"PRAGMA table_info({_quoted(name)})").fetchall()
+        if set(COLUMNS) <= {column[1] for column in columns}:
+            fitting.append(name)
+    if USUAL_TABLE in fitting:
+        return USUAL_TABLE
+    if len(fitting) == 1:
+        return fitting[0]
+    found = "several tables" if fitting else "no table"
+    raise CaptureError(
+        f"{found} with the columns {', '.join(COLUMNS)} in this database "
+        f"(its tables: {', '.join(map(repr, names[:8])) or 'none'})",
+        where=Where(file),
+        hint="python-can writes them into a table called messages; export any other as candump "
+        "text",
+    )
+
+
+def _last_row(connection: sqlite3.Connection, table: str) -> int:
+    """The highest row number, 0 if nobody can know; only progress depends on it."""
+    import sqlite3
+
+    try:
+        return int(
+            connection.execute(f"SELECT max(rowid) FROM {_quoted(table)}").fetchone()[0] or 0
+        )
+    except (sqlite3.DatabaseError, TypeError, ValueError):
+        return 0
+
+
+def _pieces(
+    connection: sqlite3.Connection, table: str
+) -> Iterator[list[Row] | sqlite3.DatabaseError]:
+    """Rows as ``rowid`` and COLUMNS, a list at a time; at the end the damage that stops it."""
+    import sqlite3
+
+    columns = ", ".join(_quoted(name) for name in COLUMNS)
+    cursor = connection.execute(f"SELECT rowid, {columns} FROM {_quoted(table)}")
+    ended = False
+    while not ended:
+        rows: list[Row] = []
+        damage = None
+        try:
+            rows.extend(row for row, _ in zip(cursor, range(ROWS), strict=False))
+        except (sqlite3.DatabaseError, sqlite3.OperationalError) as error:
+            damage = error
+        ended = len(rows) < ROWS
+        if rows:
+            yield rows
+        if damage is not None:
+            yield damage
+            return
+
+
+def _damage(file: str, row: int, error: sqlite3.DatabaseError) -> Tally:
+    what = f"{file}: row {row + 1}: the database is damaged from here on: {error}"
+    return Tally(1, 1, (what,), cut_end=True)
+
+
+def _frames(rows: list[Row], file: str) -> Frames:
+    """The frames in rows; a row that python-can would not have written is counted."""
+    number, ts, can_id, extended, remote, error, dlc, data = zip(*rows, strict=True)
+    odd = np.zeros(len(rows), np.bool_)
+    for column, kind in ((can_id, int), (extended, int), (remote, int), (error, int), (dlc, int)):
+        odd |= _unlike(column, (kind,))
+    odd |= _unlike(ts, (float, int)) | _unlike(data, (bytes,))
+    if odd.any():  # rare: the columns as if the odd rows were empty frames
+        blank = (0.0, 0, 0, 0, 0, 0, b"")
+        rows = [(row[0], *blank) if bad else row for row, bad in zip(rows, odd, strict=True)]
+        number, ts, can_id, extended, remote, error, dlc, data = zip(*rows, strict=True)
+    time_ns, in_time = nanoseconds(np.array(ts, np.float64))
+    states = [np.array(column, np.int64) for column in (extended, remote, error)]
+    length = np.array(dlc, np.int64)
+    size = np.fromiter(map(len, data), np.int64, len(rows))
+    flags = np.where((states[0] == 1) & (states[2] != 1), np.uint8(Flag.EXTENDED), np.uint8(0))
+    flags |= np.where(states[1] == 1, np.uint8(Flag.REMOTE), np.uint8(0))
+    flags |= np.where(states[2] == 1, np.uint8(Flag.ERROR), np.uint8(0))
+    flags |= np.where(length > 8, np.uint8(Flag.FD), np.uint8(0))
+    other = np.any([(state != 0) & (state != 1) for state in states], axis=0)
+    expected = np.where(states[1] == 1, 0, length)
+    return assembled(
+        np.frombuffer(b"".join(data), np.uint8),
+        np.cumsum(size) - size,
+        time_ns=time_ns,
+        channel=np.zeros(len(rows), np.uint8),
+        channels=(UNNAMED,),
+        can_id=np.array(can_id, np.int64),
+        flags=flags,
+        length=length,
+        wrong=[
+            (odd, "a value is missing or of the wrong type"),
+            (~in_time, "its time does not fit 64 bits of nanoseconds"),
+            (other, "extended, remote and error are 0 or 1"),
+            (size != expected, "its data is not as long as dlc says"),
+        ],
+        place=lambda row: f"{file}: row {number[row]}",
+    )
+
+
+def _unlike(
+    column: tuple[Any, ...], kinds: tuple[type, ...]
+) -> np.ndarray[Any, np.dtype[np.bool_]]:
+    """Which values are of none of these types."""
+    if set(map(type, column)) <= set(kinds):
+        return np.zeros(len(column), np.bool_)
+    return np.fromiter(map(isinstance, column, repeat(kinds)), np.bool_, len(column)).__invert__()
