@@ -48,8 +48,6 @@ def parse(line: bytes) -> Row | str:
         data = base64.b64decode(m[7], validate=True)
     except binascii.Error:
         return "its data is not base64"
-    return (
-        (time_ns, can_id, int(flags), length, data)
-        if len(data) == size
-        else (f"its data is not {size} bytes in base64")
-    )
+    if len(data) != size:
+        return f"its data is not {size} bytes in base64"
+    return time_ns, can_id, int(flags), length, data

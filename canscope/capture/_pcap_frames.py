@@ -1,6 +1,6 @@
 """Packets that hold CAN frames -> Frames, and the walk over records of any packet capture.
 
-Source: the link-type registry of tcpdump, LINKTYPE_CAN_SOCKETCAN (227) and LINKTYPE_LINUX_SLL (113),
+Source: tcpdump's link-type registry, LINKTYPE_CAN_SOCKETCAN (227) and LINKTYPE_LINUX_SLL (113),
 and linux/can.h, linux/can/error.h, linux/if_packet.h; field layouts from memory.
 """
 
@@ -19,8 +19,14 @@ from canscope.model.tables import Bools, Flag, Frames, Int64s, Tally
 SOCKETCAN, COOKED = 227, 113
 CAN_LINKS = (SOCKETCAN, COOKED)
 INSTEAD = "record the CAN interface itself as pcap or pcapng (link type 227), or as candump text"
-LINKS = {1: "Ethernet", 105: "Wi-Fi", 189: "USB", 190: "CAN without SocketCAN's header", 220: "USB",
-         249: "USB", 276: "Linux cooked, version 2"}  # fmt: skip
+LINKS = {
+    1: "Ethernet",
+    105: "Wi-Fi",
+    190: "CAN without SocketCAN's header",
+    220: "USB",
+    249: "USB",
+    276: "cooked, version 2",
+}
 
 EXTENDED_BIT, REMOTE_BIT, ERROR_BIT, ID_BITS = 0x8000_0000, 0x4000_0000, 0x2000_0000, 0x1FFF_FFFF
 BRS_BIT, ESI_BIT, FD_BIT = 1, 2, 4  # of the FD flags
@@ -81,7 +87,7 @@ def _joined(found: list[Int64s], singles: list[int]) -> Int64s:
 
 
 def _run(data: bytes, at: int, order: str, field: int, step: int, until: int | None) -> int:
-    """How many records from here on have the first one's length, and do not begin with ``until``."""
+    """How many records from here on are as long as the first and do not begin with ``until``."""
     count = (len(data) - at) // step
 
     def column(place: int) -> Column:

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from canscope.capture._table import Bytes
 from canscope.model.tables import Bools, Int64s
@@ -34,13 +35,10 @@ class Interface:
     binary: bool = False
     offset_s: int = 0
 
-    def nanoseconds(
-        self, ticks: np.ndarray[tuple[int], np.dtype[np.uint64]]
-    ) -> tuple[Int64s, Bools]:
+    def nanoseconds(self, ticks: NDArray[np.uint64]) -> tuple[Int64s, Bools]:
         """Stamps since 1970, and which of them fit 64 bits of nanoseconds."""
-        whole, rest = np.divmod(
-            ticks, np.uint64(1 << self.digits if self.binary else 10**self.digits)
-        )
+        second = np.uint64(1 << self.digits if self.binary else 10**self.digits)
+        whole, rest = np.divmod(ticks, second)
         if not self.binary:
             up, down = 10 ** max(9 - self.digits, 0), 10 ** max(self.digits - 9, 0)
             nanos = rest * np.uint64(up) // np.uint64(down)

@@ -63,8 +63,8 @@ def _block(text: bytes, number: int, file: str) -> Frames:
             continue
         row = parse(line)
         if isinstance(row, tuple):
-            time_ns, *rest = row
-            builder.add(time_ns, UNNAMED, *rest)
+            time_ns, can_id, flags, length, data = row
+            builder.add(time_ns, UNNAMED, can_id, flags, length, data)
             places.append(at)
             continue
         skipped += 1

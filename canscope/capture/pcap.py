@@ -27,7 +27,7 @@ from canscope.capture._pcap_frames import (
     walk,
 )
 from canscope.model.errors import CaptureError, Where
-from canscope.model.tables import Frames, empty_frames
+from canscope.model.tables import Frames, Int64s, empty_frames
 
 BLOCK = 1 << 20  # bytes a read
 FILE_HEADER, RECORD_HEADER = 24, 16
@@ -78,7 +78,7 @@ def read(stream: BinaryIO, file: str) -> Iterator[Frames]:
 
 def _frames(
     data: bytes,
-    starts: np.ndarray[tuple[int], np.dtype[np.int64]],
+    starts: Int64s,
     order: str,
     unit_ns: int,
     link: int,

@@ -10,7 +10,6 @@ name where the file gives none (the user names the bus), one of several is ``can
 
 from __future__ import annotations
 
-import struct
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import BinaryIO
@@ -41,8 +40,9 @@ from canscope.capture._pcapng_blocks import (
     lost,
     of_packets,
 )
+from canscope.capture._table import Bytes
 from canscope.model.errors import CaptureError, Where
-from canscope.model.tables import EXAMPLES, MOST_CHANNELS, Frames, Int64s, Tally, empty_frames
+from canscope.model.tables import MOST_CHANNELS, Frames, Int64s, Tally, empty_frames
 
 BLOCK = 1 << 20  # bytes a read
 LONGEST = 1 << 24  # bytes of a block
@@ -142,7 +142,7 @@ class _Section:
         """Give each new interface the code of its channel, -1 if it is no CAN or one too many."""
         for at, found in enumerate(self.interfaces[len(self.codes) :], len(self.codes)):
             if found.link not in CAN_LINKS:
-                self.others.add(found.link)
+                self.others |= {found.link} if found.link >= 0 else set()
                 self.codes.append(-1)
                 continue
             name = found.name or (UNNAMED if len(self.interfaces) == 1 else f"can{at}")
@@ -151,7 +151,7 @@ class _Section:
             else:
                 self.codes.append(-1)
 
-    def _packets(self, buffer: np.ndarray, starts: Int64s, size: Int64s, passed: int) -> Frames:
+    def _packets(self, buffer: Bytes, starts: Int64s, size: Int64s, passed: int) -> Frames:
         """The frames in enhanced packet blocks."""
         order = self.order
         head = buffer.take(starts[:, None] + np.arange(PACKET_HEADER), mode="clip")

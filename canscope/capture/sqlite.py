@@ -13,7 +13,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from dataclasses import replace
-from itertools import repeat
+from itertools import islice, repeat
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
 
@@ -24,7 +24,7 @@ from canscope.capture._on_disk import on_disk
 from canscope.capture._stamps import nanoseconds
 from canscope.capture._table import assembled
 from canscope.model.errors import CaptureError, Where
-from canscope.model.tables import Flag, Frames, Tally, empty_frames
+from canscope.model.tables import Bools, Flag, Frames, Tally, empty_frames
 
 if TYPE_CHECKING:
     import sqlite3
@@ -154,8 +154,8 @@ def _pieces(
         rows: list[Row] = []
         damage = None
         try:
-            rows.extend(row for row, _ in zip(cursor, range(ROWS), strict=False))
-        except (sqlite3.DatabaseError, sqlite3.OperationalError) as error:
+            rows.extend(islice(cursor, ROWS))
+        except sqlite3.DatabaseError as error:
             damage = error
         ended = len(rows) < ROWS
         if rows:
@@ -173,10 +173,9 @@ def _damage(file: str, row: int, error: sqlite3.DatabaseError) -> Tally:
 def _frames(rows: list[Row], file: str) -> Frames:
     """The frames in rows; a row that python-can would not have written is counted."""
     number, ts, can_id, extended, remote, error, dlc, data = zip(*rows, strict=True)
-    odd = np.zeros(len(rows), np.bool_)
-    for column, kind in ((can_id, int), (extended, int), (remote, int), (error, int), (dlc, int)):
-        odd |= _unlike(column, (kind,))
-    odd |= _unlike(ts, (float, int)) | _unlike(data, (bytes,))
+    odd = _unlike(ts, (float, int)) | _unlike(data, (bytes,))
+    for column in (can_id, extended, remote, error, dlc):
+        odd |= _unlike(column, (int,))
     if odd.any():  # rare: the columns as if the odd rows were empty frames
         blank = (0.0, 0, 0, 0, 0, 0, b"")
         rows = [(row[0], *blank) if bad else row for row, bad in zip(rows, odd, strict=True)]
@@ -210,10 +209,8 @@ def _frames(rows: list[Row], file: str) -> Frames:
     )
 
 
-def _unlike(
-    column: tuple[Any, ...], kinds: tuple[type, ...]
-) -> np.ndarray[Any, np.dtype[np.bool_]]:
+def _unlike(column: tuple[Any, ...], kinds: tuple[type, ...]) -> Bools:
     """Which values are of none of these types."""
     if set(map(type, column)) <= set(kinds):
         return np.zeros(len(column), np.bool_)
-    return np.fromiter(map(isinstance, column, repeat(kinds)), np.bool_, len(column)).__invert__()
+    return ~np.fromiter(map(isinstance, column, repeat(kinds)), np.bool_, len(column))

@@ -129,19 +129,26 @@ def _checked(folder: Path, seed: int) -> Iterator[Shown]:
 
 def _print_table(shown: list[Shown]) -> None:
     from rich.console import Console
-    from rich.markup import escape
-    from rich.table import Table
+    from rich.padding import Padding
+    from rich.text import Text
 
-    table = Table("run", "expected", "verdict", "first thing to look at", show_lines=True)
-    table.add_column("report", overflow="fold")
+    console = Console(highlight=False)
     for one in shown:
         fault = one.run.fault
         rules = ", ".join(sorted((fault.must or fault.unproven) if fault else ()))
-        expected = one.run.expected + (f": {rules}" if rules else "")
-        verdict = one.report.verdict + ("" if one.as_expected else "  NOT AS EXPECTED")
-        cells = (one.run.name, expected, verdict, first_look(one.report), str(one.page))
-        table.add_row(*map(escape, cells))
-    Console().print(table)
+        expected = "" if one.as_expected else f"  NOT AS EXPECTED ({one.run.expected}: {rules})"
+        style = {"pass": "bold green", "fail": "bold red"}.get(one.report.verdict, "bold yellow")
+        console.print(
+            Text.assemble(
+                (f"{one.report.verdict.upper():9}", style),
+                (one.run.name, "bold"),
+                (expected, "bold red"),
+            )
+        )
+        if fault:
+            console.print(Padding(Text(f"what is wrong: {fault.says}"), (0, 0, 0, 9)))
+        console.print(Padding(Text(first_look(one.report)), (0, 0, 0, 9)))
+        console.print(Padding(Text(f"report: {one.page}", overflow="fold"), (0, 0, 1, 9)))
 
 
 def first_look(report: Report) -> str:

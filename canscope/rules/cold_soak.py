@@ -123,8 +123,7 @@ class ColdSoak(Rule):
             readings.append(Reading("ambient", piece.bench.ambient_degC, 0.0))
         if len(readings) < 2:
             return found
-        warmest = max(readings, key=lambda reading: reading.degC)
-        coldest = min(readings, key=lambda reading: reading.degC)
+        coldest, *_, warmest = sorted(readings, key=lambda reading: reading.degC)
         apart_K, u = warmest.degC - coldest.degC, warmest.u + coldest.u
         words = {"warmest": _words(warmest), "coldest": _words(coldest)}
         if self.limit_K - apart_K < u and not piece.bench.cold:

@@ -8,14 +8,14 @@ from typing import ClassVar
 
 import numpy as np
 
-from canscope.model.bench import POLES, Bench
+from canscope.model.bench import Bench
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import ALL_STAGES, Rule, limit, unjudged
-from canscope.model.signals import NEVER
 from canscope.model.tables import Int64s
 from canscope.rules import RULES
 from canscope.rules._messages import bound_messages, message_subjects
+from canscope.rules._quiet import Silences, gaps, idle
 
 MS = 10**6
 LEARNED_FROM = 32  # intervals whose median becomes the cycle where nobody states one
@@ -28,7 +28,10 @@ class Node:
 
     cycle_ns: int | None
     last_ns: int | None = None
+    due_ns: int = 0  # when the present silence gets too long, once the cycle is known
+    quiet_ns: int = 0  # of the present silence: nothing at all was recorded on any bus
     learning: tuple[int, ...] = ()  # intervals, while the cycle is not known
+    learning_quiet: tuple[int, ...] = ()  # the part of each in which nothing at all was recorded
     late: bool = False  # the present silence is told to be too long
     asked: bool = False  # it is too long, but the node may have been switched off
 
@@ -39,6 +42,7 @@ class Bus:
 
     awake: bool
     nodes: Mapping[str, Node]
+    frame_ns: int | None = None  # the last frame of any kind
 
 
 @RULES.add("cycle-time")
@@ -53,12 +57,15 @@ class CycleTime(Rule):
         the median of the first 32 intervals. A silence that begins while all poles are open and
         nothing turns may be a shutdown (all nodes within 10 s of each other); it fails once
         another node is heard more than 10 s later, a pole closes, a unit turns, or the node itself
-        speaks again.
+        speaks again. Stretches in which nothing at all was recorded, of no message and on no bus
+        (``cycles`` of the fastest one), are no node's fault and not counted: a node is silent
+        while others are heard.
     Margin
         ``cycles`` times the cycle minus the interval, in ms.
     Unproven
         The message never came (not-seen), or too seldom to learn its cycle (not-exercised); the
-        recording ended during a silence that may have been a shutdown (stale).
+        recording ended during a silence that may have been a shutdown (stale); it was missing only
+        because nothing at all was recorded (capture-damaged).
 
     Plan::
 
@@ -98,76 +105,110 @@ class CycleTime(Rule):
         return Bus(awake=True, nodes=nodes)
 
     def fold(self, state: Bus, piece: Piece) -> tuple[Bus, Sequence[Outcome]]:
-        """Judge intervals, and silences whose deadline lies in this piece."""
+        """Judge intervals, and silences whose deadline lies before a later frame of any kind."""
         found: list[Outcome] = []
-        nodes, awake = dict(state.nodes), state.awake
+        nodes, awake, frame_ns = dict(state.nodes), state.awake, state.frame_ns
+        every_gap = gaps(piece, state.frame_ns, self.cycles)
         for first_ns, last_ns, awake in _stretches(state.awake, piece):
+            ends_ns = every_gap.end_ns
+            quiet = every_gap[(ends_ns >= first_ns) & (ends_ns <= last_ns)]
+            frame_ns = _last_frame(piece, last_ns, frame_ns)
             heard = {key: _between(piece, key, first_ns, last_ns) for key in nodes}
             for key, times in heard.items():
-                nodes[key], rows = self._intervals(key, nodes[key], times)
+                nodes[key], rows = self._intervals(key, nodes[key], times, quiet)
                 found += rows
             # Only now is it known of every node when it was last heard.
             latest = {key: node.last_ns for key, node in nodes.items()}
             for key, node in nodes.items():
-                nodes[key], rows = self._silence(key, node, piece, last_ns, latest)
-                found += rows
+                if frame_ns is not None and frame_ns > node.due_ns:
+                    nodes[key], rows = self._silence(key, node, piece, last_ns, latest)
+                    found += rows
             if not awake:
                 found += self._lasting(nodes, last_ns)
                 nodes = {key: _asleep(node) for key, node in nodes.items()}
-        return Bus(awake, nodes), found
+        return Bus(awake, nodes, _last_frame(piece, piece.until_ns, frame_ns)), found
 
-    def _intervals(self, key: str, node: Node, times: Int64s) -> tuple[Node, list[Outcome]]:
+    def _intervals(
+        self, key: str, node: Node, times: Int64s, quiet: Silences
+    ) -> tuple[Node, list[Outcome]]:
         """The intervals that end with these arrivals."""
         if not len(times):
-            return node, []
-        if node.last_ns is not None:
-            times = np.concatenate((np.array([node.last_ns], np.int64), times))
+            return _longer(node, quiet), []
+        before = node
+        if before.last_ns is not None:
+            times = np.concatenate((np.array([before.last_ns], np.int64), times))
+        spared = _spared(times, quiet)
+        spared[:1] += before.quiet_ns
         found: list[Outcome] = []
-        late = node.late
-        node = replace(node, last_ns=int(times[-1]), late=False, asked=False)
+        node = replace(node, last_ns=int(times[-1]), quiet_ns=0, late=False, asked=False)
         if node.cycle_ns is None:
             used = min(LEARNED_FROM - len(node.learning), len(times) - 1)
             learning = (*node.learning, *np.diff(times[: used + 1]).tolist())
+            learning_quiet = (*node.learning_quiet, *spared[:used].tolist())
+            node = replace(node, learning=learning, learning_quiet=learning_quiet)
             if len(learning) < LEARNED_FROM:
-                return replace(node, learning=learning), []
-            node = replace(node, cycle_ns=max(1, int(np.median(learning))), learning=())
-            times = times[used:]
-            # The longest of the intervals learned from can be judged now, and no sooner.
-            found.append(self._row(key, node, times[:1], max(learning)))
-        interval = np.diff(times)
+                return _longer(node, quiet), []
+            cycle_ns = max(1, int(np.median(learning)))
+            node = replace(node, cycle_ns=cycle_ns, learning=(), learning_quiet=())
+            times, spared = times[used:], spared[used:]
+            # The intervals learned from can be judged now, and no sooner.
+            at = np.full(LEARNED_FROM, times[0])
+            found += self._judged(key, node, at, np.array(learning), np.array(learning_quiet))
         allowed = self._allowed_ns(node)
-        late_rows = np.flatnonzero(interval > allowed)
-        if late:
+        interval = np.diff(times)
+        late_rows = np.flatnonzero(interval - spared > allowed)
+        if before.late:
             late_rows = late_rows[late_rows > 0]
         if len(late_rows):
-            found.append(self._row(key, node, times[late_rows] + allowed, allowed + 1))
-        found.append(self._row(key, node, times[1:], interval))
-        return node, found
+            due = times[:-1] + allowed
+            for row in late_rows[spared[late_rows] > 0].tolist():
+                carried = row == 0 and before.quiet_ns > 0 and before.cycle_ns is not None
+                due[row] = _due(before.due_ns if carried else int(due[row]), times[row:], quiet)
+            found.append(self._row(key, node, due[late_rows], allowed + 1))
+        found += self._judged(key, node, times[1:], interval, spared)
+        return _longer(replace(node, due_ns=int(times[-1]) + allowed), quiet), found
+
+    def _judged(
+        self, key: str, node: Node, at_ns: Int64s, interval: Int64s, spared: Int64s
+    ) -> list[Outcome]:
+        """Rows of intervals; a doubt where a silence is too long only because all were silent."""
+        net, allowed = interval - spared, self._allowed_ns(node)
+        found: list[Outcome] = [self._row(key, node, at_ns, net)]
+        excused = np.flatnonzero((interval > allowed) & (net <= allowed))
+        if len(excused):
+            row = excused[0]
+            text = f"nothing at all was recorded for {spared[row] / S:.3f} s: recorder or supply"
+            found.append(Doubt(key, "capture-damaged", text, int(at_ns[row])))
+        return found
 
     def _silence(
         self, key: str, node: Node, piece: Piece, last_ns: int, latest: Mapping[str, int | None]
     ) -> tuple[Node, list[Outcome]]:
-        """The silence since the last arrival, if its deadline has passed by ``last_ns``."""
+        """The silence since the last arrival, whose deadline has passed by ``last_ns``."""
         if node.last_ns is None or node.cycle_ns is None or node.late:
             return node, []
-        allowed = self._allowed_ns(node)
-        deadline_ns = node.last_ns + allowed
-        if deadline_ns > last_ns:
-            return node, []
-        if node.asked or _idle(piece, deadline_ns):
+        if node.asked or idle(piece, node.due_ns):
             others = [at for other, at in latest.items() if other != key and at is not None]
             spoke = max(others, default=0) > node.last_ns + TOGETHER_NS
-            after = piece.back("@engaged", deadline_ns + 1)
+            after = piece.back("@engaged", node.due_ns + 1)
             busy = (after.value == 1) & (after.time_ns <= last_ns)
             if not spoke and not busy.any():
                 return replace(node, asked=True), []
-        at = np.array([deadline_ns], np.int64)
-        return replace(node, late=True, asked=False), [self._row(key, node, at, allowed + 1)]
+        at = np.array([node.due_ns], np.int64)
+        row = self._row(key, node, at, self._allowed_ns(node) + 1)
+        return replace(node, late=True, asked=False), [row]
 
     def close(self, state: Bus, piece: Piece) -> Sequence[Outcome]:
         """Silences that last to the end, and messages that could not be judged."""
-        found: list[Outcome] = [*self._lasting(state.nodes, piece.until_ns - 1)]
-        for key, node in state.nodes.items():
+        found: list[Outcome] = []
+        nodes, end_ns = dict(state.nodes), piece.until_ns - 1
+        latest = {key: node.last_ns for key, node in nodes.items()}
+        for key, node in nodes.items():
+            if node.due_ns <= end_ns:
+                nodes[key], rows = self._silence(key, node, piece, end_ns, latest)
+                found += rows
+        found += self._lasting(nodes, end_ns)
+        for key, node in nodes.items():
             if node.asked:
                 text = (
                     "it fell silent with all poles open and nothing turning, and the recording"
@@ -187,7 +228,7 @@ class CycleTime(Rule):
         """Silences that are told already, in their whole length."""
         at = np.array([end_ns], np.int64)
         return [
-            self._row(key, node, at, end_ns - node.last_ns)
+            self._row(key, node, at, end_ns - node.last_ns - node.quiet_ns)
             for key, node in nodes.items()
             if node.late and node.last_ns is not None
         ]
@@ -231,15 +272,39 @@ def _between(piece: Piece, key: str, first_ns: int, last_ns: int) -> Int64s:
     return times[first:end]
 
 
+def _last_frame(piece: Piece, last_ns: int, before_ns: int | None) -> int | None:
+    """The last frame of any kind up to an instant of this piece."""
+    times = piece.frames.time_ns
+    row = int(np.searchsorted(times, last_ns, "right")) - 1
+    return int(times[row]) if row >= 0 else before_ns
+
+
+def _spared(times: Int64s, quiet: Silences) -> Int64s:
+    """The part of each interval between these arrivals in which nothing at all was recorded."""
+    total = np.concatenate((np.zeros(1, np.int64), np.cumsum(quiet.length_ns)))
+    return np.diff(total[np.searchsorted(quiet.start_ns, times)])
+
+
+def _due(due_ns: int, times: Int64s, quiet: Silences) -> int:
+    """A deadline put off by every gap that begins before it, up to the next of these arrivals."""
+    first = int(np.searchsorted(quiet.start_ns, times[0]))
+    end = int(np.searchsorted(quiet.start_ns, times[1])) if len(times) > 1 else len(quiet)
+    for row in range(first, end):
+        if quiet.start_ns[row] > due_ns:
+            break
+        due_ns += int(quiet.length_ns[row])
+    return due_ns
+
+
+def _longer(node: Node, quiet: Silences) -> Node:
+    """The node after the gaps since its last arrival, all of which belong to its silence."""
+    if node.last_ns is None or not len(quiet):
+        return node
+    since = np.array([node.last_ns], np.int64)
+    quiet_ns = int(quiet.length_ns[quiet.start_ns >= node.last_ns].sum())
+    due_ns = node.due_ns if node.cycle_ns is None else _due(node.due_ns, since, quiet)
+    return replace(node, due_ns=due_ns, quiet_ns=node.quiet_ns + quiet_ns)
+
+
 def _asleep(node: Node) -> Node:
-    return replace(node, last_ns=None, late=False, asked=False)
-
-
-def _idle(piece: Piece, time_ns: int) -> bool:
-    """Whether all poles are known to be open and nothing turns, so that nodes may be put to sleep.
-
-    Where no pole is bound nobody can tell, and a silence is judged at once.
-    """
-    poles = [f"contactors.{pole}" for pole in POLES if piece.bench.has(f"contactors.{pole}")]
-    known = all(piece.at(pole, time_ns).sampled_ns[0] != NEVER for pole in poles)
-    return bool(poles) and known and bool(piece.at("@engaged", time_ns).value[0] == 0)
+    return replace(node, last_ns=None, quiet_ns=0, late=False, asked=False)

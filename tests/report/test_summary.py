@@ -1,6 +1,7 @@
 """The terminal summary, printed by the real rich into a string."""
 
 import io
+from dataclasses import replace
 
 import pytest
 from rich.console import Console
@@ -27,12 +28,15 @@ def test_the_first_line_is_the_verdict(kind, line):
     assert printed(getattr(factory, kind)()).splitlines()[0] == line
 
 
-def test_what_failed_stands_with_its_numbers_before_what_is_unproven():
+def test_what_failed_is_told_in_full_before_what_is_unproven():
     said = printed(factory.failing())
-    row = next(line for line in said.splitlines() if line.startswith("failed"))
-    assert "axle-direction, front forward" in row
-    assert "-182.00 ± 0.50 rpm" in row
-    assert said.index("\nfailed") < said.index("\nunproven") < said.index("\naccepted")
+    row = next(line for line in said.splitlines() if "axle-direction, front forward" in line)
+    for told in ("-182 rpm", "limit of 0 rpm", "14.210 s", "can1:UnitFast.MotorSpeed"):
+        assert told in row
+    assert said.index("\nFailed") < said.index(row) < said.index("\nUnproven\n")
+    unproven, accepted = said.index("link-discharge, front link"), said.index("\nAccepted")
+    assert said.index("\nUnproven\n") < unproven < accepted
+    assert accepted < said.index("accepted by A. Tester: no monitor on this vehicle")
     # 25 findings by hand: 8 on axles (1 failed, 1 unproven), 14 others pass, 3 stay unproven.
     assert "findings: 1 failed; 2 unproven; 1 accepted; 1 unproven, not required; 20 proven" in said
 
@@ -50,3 +54,10 @@ def test_text_from_outside_is_neither_markup_nor_an_escape_sequence():
 
 def test_an_accepted_item_is_told_apart_from_what_was_proven():
     assert "except what a person accepted unproven" in " ".join(printed(factory.whole()).split())
+
+
+def test_a_waiver_beside_a_fail_does_not_make_it_read_as_accepted():
+    odd = replace(factory.TURNED_WRONG, waived="looks fine to me", waived_by="A. Tester")
+    said = printed(factory.failing(findings=(odd,)))
+    assert "\nFailed" in said
+    assert "accepted" not in said

@@ -3,7 +3,10 @@
 import numpy as np
 import pytest
 
+from canscope.model.bench import Kind
 from canscope.model.findings import Verdict
+from tests.rules.frames import Row, bench_of, message
+from tests.rules.frames import judge as judge_frames
 from tests.rules.harness import judge as run
 
 SPEED, VOLTAGE, IGNITION = "units.front.speed", "pack.voltage", "driver.ignition"
@@ -151,3 +154,90 @@ CASES = {
 @pytest.mark.parametrize("name", CASES)
 def test_cutting_changes_nothing(name):
     assert judge(cuts="each", **CASES[name]) == judge(**CASES[name])
+
+
+BOTH = {SPEED: 0.1, VOLTAGE: 0.5}
+
+
+def test_a_stretch_in_which_nothing_at_all_was_recorded_is_no_node_s_fault():
+    quiet = without(every_100_ms(), 5.0, 6.2)
+    finding = judge(quiet, others={VOLTAGE: (quiet, 400.0)})
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "capture-damaged")
+    assert "nothing at all was recorded for 1.200 s" in finding.sentence
+    assert finding.measured == 100.0  # what was judged: its own cycle
+
+
+def test_a_node_that_stays_away_after_such_a_stretch_fails_by_its_own_silence():
+    others = without(every_100_ms(), 5.0, 6.2)
+    speed = others[(others <= 5.0) | (others >= 7.0)]
+    finding = judge(speed, others={VOLTAGE: (others, 400.0)})
+    # Silent from 5.0 s to 7.0 s, of which 1.2 s nothing at all was recorded: 800 ms its own.
+    assert (finding.verdict, finding.measured, finding.margin) == (Verdict.FAIL, 800.0, -500.0)
+    assert finding.first_failed_s == 6.5  # 5.0 s + 300 ms + 1.2 s
+
+
+def test_a_node_that_died_before_such_a_stretch_fails_at_its_deadline():
+    others = without(every_100_ms(), 6.0, 7.0)
+    finding = judge(every_100_ms(end_s=5.1), others={VOLTAGE: (others, 400.0)})
+    assert (finding.verdict, finding.first_failed_s) == (Verdict.FAIL, 5.3)
+    assert finding.measured == pytest.approx(13_900, abs=0.01)  # 5.0 to 19.9 s without the 1 s
+
+
+def test_a_slower_message_shows_that_the_recorder_was_listening():
+    # Every 200 ms: never a silence of all buses of more than 300 ms.
+    others, speed = every_100_ms()[::2], without(every_100_ms(), 5.0, 7.0)
+    finding = judge(speed, others={VOLTAGE: (others, 400.0)}, cycles_s={SPEED: 0.1, VOLTAGE: 0.2})
+    assert (finding.verdict, finding.first_failed_s) == (Verdict.FAIL, 5.3)
+    assert finding.measured == 2000.0
+
+
+def test_frames_of_unbound_messages_show_it_as_well():
+    speed = message("Fast", 0x100, 2, {"Speed": (0, 16)}, cycle_s=0.1)
+    bench = bench_of([speed], {SPEED: ("can0:Fast.Speed", Kind.NUMBER)})
+    rows = [Row(t, "can0", 0x100, b"\0\0") for t in without(every_100_ms(), 5.0, 7.0)]
+    alone = judge_frames("cycle-time", rows, [speed], bench)["can0:Fast"]
+    assert (alone.verdict, alone.reason) == (Verdict.UNPROVEN, "capture-damaged")
+    rows += [Row(t + 0.05, "can1", 0x7, b"") for t in every_100_ms()]
+    rows.sort(key=lambda row: row.at_s)
+    heard = judge_frames("cycle-time", rows, [speed], bench)["can0:Fast"]
+    assert (heard.verdict, heard.first_failed_s, heard.measured) == (Verdict.FAIL, 5.3, 2000.0)
+
+
+def test_a_slow_message_is_not_blamed_for_a_stretch_without_any_frame():
+    fast, slow = without(every_100_ms(), 5.0, 6.4), without(every_100_ms()[::5], 5.0, 6.4)
+    roles = {SPEED: (fast, 0.0), VOLTAGE: (slow, 400.0)}
+    finding = run("cycle-time", roles, cycles_s=BOTH)["can0:M1"]
+    # 5.0 to 6.5 s is no more than 3 x 500 ms, so that there is nothing to excuse.
+    assert (finding.verdict, finding.margin) == (Verdict.PASS, 1000.0)
+    fast, slow = without(every_100_ms(), 5.0, 7.4), without(every_100_ms()[::5], 5.0, 7.4)
+    roles = {SPEED: (fast, 0.0), VOLTAGE: (slow, 400.0)}
+    finding = run("cycle-time", roles, cycles_s=BOTH)["can0:M1"]
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "capture-damaged")
+
+
+def test_a_lone_node_that_dies_for_good_fails_at_the_end_as_before():
+    finding = run("cycle-time", {SPEED: (every_100_ms(end_s=5.1), 0.0)}, cycles_s=STATED, end_s=9.0)
+    found = finding["can0:M0"]
+    assert (found.verdict, found.first_failed_s) == (Verdict.FAIL, 5.3)
+
+
+QUIET = without(every_100_ms(), 5.0, 6.2)
+GAPS = {
+    "gap": (QUIET, QUIET),
+    "gap, and away": (QUIET[(QUIET <= 5.0) | (QUIET >= 7.0)], QUIET),
+    "dead, then gap": (every_100_ms(end_s=4.6), QUIET),
+    "dead at the gap": (every_100_ms(end_s=4.71), QUIET),  # its deadline is the gap's begin
+    "dying in the gap": (every_100_ms(end_s=5.01), QUIET),
+    "gap before, gap after": (without(QUIET, 8.0, 9.0), without(QUIET, 8.0, 8.8)),
+}
+
+
+@pytest.mark.parametrize("learned", [False, True])
+@pytest.mark.parametrize("name", GAPS)
+def test_cutting_changes_nothing_around_gaps(name, learned):
+    speed, others = GAPS[name]
+    roles = {"speed_s": speed, "others": {VOLTAGE: (others, 400.0)}}
+    roles["cycles_s"] = {VOLTAGE: 0.1} if learned else STATED
+    whole = judge(**roles)
+    for cuts in ("each", [4.95, 5.3, 5.6, 6.3, 6.9], [5.95], [8.85, 8.95]):
+        assert judge(cuts=cuts, **roles) == whole

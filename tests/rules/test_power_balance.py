@@ -1,0 +1,144 @@
+"""power-balance, worked by hand: P = T w (check values, "Axes and direction": speed and torque of
+one sign drive, of opposite signs brake). 3000 rpm = 314.159 rad/s, so 10 Nm are 3141.59 W; at
+400 V that is 7.854 A. Limit 1.05 over 0.5 s above 500 W: common practice, no source."""
+
+import math
+
+import numpy as np
+import pytest
+
+from canscope.model.findings import Verdict
+from tests.rules.harness import judge as run
+from tests.rules.vehicle import clock
+
+RAD_S = 3000 * 2 * math.pi / 60
+
+
+def judge(*units, amps, volts=400.0, until_s=6.0, u=None, edit=None, every_s=0.02, **more):
+    """Each unit is (torque in Nm, speed in rpm), from 1 s on; numbers or functions of time."""
+    times = clock(until_s, every_s)
+
+    def column(value):
+        steady = value(times) if callable(value) else np.full(len(times), float(value))
+        return np.where(times < 1.0, 0.0, steady)
+
+    roles = {
+        "pack.current": (times, column(amps)),
+        "pack.voltage": (times, np.where(times < 0.5, volts - 1, volts)),
+    }
+    for name, (torque, speed) in zip(("front", "rear"), units, strict=False):
+        roles[f"units.{name}.torque"] = (times, column(torque))
+        roles[f"units.{name}.speed"] = (times, column(speed))
+    if edit:
+        edit(roles)
+    cycles = dict.fromkeys(roles, every_s)
+    return run("power-balance", roles, u=u, cycles_s=cycles, **more)["power"]
+
+
+def test_10_Nm_at_3000_rpm_from_3500_W_pass():
+    finding = judge((10, 3000), amps=3500 / 400)
+    assert finding.verdict is Verdict.PASS
+    assert finding.measured == pytest.approx(10 * RAD_S / 3500)
+    assert finding.facts["shaft_W"] == pytest.approx(3141.59, abs=0.01)
+    assert (finding.limit, finding.required) == (1.05, False)
+    assert "(3142 W at the shafts, 3500 W from the pack)" in finding.sentence
+
+
+def test_more_at_the_shaft_than_from_the_pack_is_a_wrong_factor_in_those_words():
+    """A current with half its true factor: 3141.59 W from 1750 W."""
+    finding = judge((10, 3000), amps=1750 / 400)
+    assert finding.verdict is Verdict.FAIL
+    assert finding.measured == pytest.approx(1.795, abs=5e-4)
+    assert "a factor, sign or unit in the definition is wrong" in finding.sentence
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_current_of_the_wrong_sign_fails_forward_and_in_reverse(sign):
+    finding = judge((10 * sign, 3000 * sign), amps=-3500 / 400)
+    assert finding.verdict is Verdict.FAIL
+    assert finding.measured < 0
+    assert "a factor, sign or unit in the definition is wrong" in finding.sentence
+
+
+def test_a_torque_of_the_wrong_sign_fails_above_the_floor():
+    finding = judge((-10, 3000), amps=3500 / 400)
+    assert finding.verdict is Verdict.FAIL
+    assert finding.margin == pytest.approx(-3500 / (10 * RAD_S))
+
+
+def test_braking_is_judged_the_other_way_round_as_the_shafts_feed_the_pack():
+    """3141.59 W in, 2800 W out: 0.891. The literal shaft over pack, 1.122, is no fault here."""
+    finding = judge((-10, 3000), amps=-7.0)
+    assert finding.verdict is Verdict.PASS
+    assert finding.measured == pytest.approx(2800 / (10 * RAD_S))
+    assert judge((-10, 3000), amps=-9.0).verdict is Verdict.FAIL  # 3600 W out
+
+
+def test_losses_of_a_gently_braking_unit_are_not_judged():
+    assert judge((-2, 3000), amps=1.0).reason == "not-exercised"  # -628 W, +400 W
+    assert judge((-1, 3000), amps=3.0).reason == "not-exercised"  # -314 W, a heater of 1200 W
+
+
+def test_both_units_count_together():
+    one = judge((10, 3000), (10, -3000), amps=3500 / 400)
+    assert one.reason == "not-exercised"  # they fight: 3142 W against 3142 W
+    both = judge((10, 3000), (-10, -3000), amps=3500 / 400)
+    assert both.verdict is Verdict.FAIL
+    assert both.measured == pytest.approx(2 * 10 * RAD_S / 3500)
+
+
+def test_a_quotient_within_its_uncertainty_of_the_limit_is_too_close_to_call():
+    """3141.59 W from 3000 W: 1.0472. Half steps: 0.05 Nm at 314.159 rad/s are 15.7 W; 0.05 A at
+    400 V are 20 W: u = (1.05 * 20 + 15.7) / 3000 = 0.0122."""
+    u = {"units.front.torque": 0.05, "pack.current": 0.05}
+    finding = judge((10, 3000), amps=7.5, u=u)
+    assert finding.reason == "too-close-to-call"
+    assert finding.uncertainty == pytest.approx((1.05 * 20 + 0.05 * RAD_S) / 3000)
+
+
+def test_what_is_small_or_changes_is_not_judged():
+    assert judge((1, 3000), amps=100 / 400).reason == "not-exercised"  # 314 W from 100 W
+
+    def doubling(t):
+        return 5 * 2 ** (t / 2)  # 19 % in 0.5 s
+
+    assert judge((doubling, 3000), amps=lambda t: doubling(t) / 3).reason == "not-exercised"
+
+
+def test_the_averages_bridge_a_ripple_that_single_samples_would_fail():
+    def ripple(t):
+        return 10 + 5 * np.sin(2 * np.pi * 10 * t)
+
+    assert judge((ripple, 3000), amps=3500 / 400).verdict is Verdict.PASS
+
+
+def test_a_torque_that_says_nothing_proves_nothing():
+    assert judge((0, 3000), amps=3500 / 400).reason == "not-exercised"
+
+
+def test_a_unit_without_torque_leaves_the_sum_unknown():
+    def unbound(roles):
+        del roles["units.rear.torque"]
+
+    finding = judge((10, 3000), (10, 3000), amps=20, edit=unbound)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-bound")
+
+
+def test_a_speed_that_falls_silent_is_not_held_on_to():
+    def silent(roles):
+        times, values = roles["units.front.speed"]
+        roles["units.front.speed"] = (times[times < 1.2], values[times < 1.2])
+
+    finding = judge((10, 3000), amps=1.0, edit=silent)
+    assert finding.verdict is Verdict.UNPROVEN
+    assert finding.margin is None
+
+
+@pytest.mark.parametrize("amps", [3500 / 400, 4.0])
+def test_no_cut_changes_anything(amps):
+    def ripple(t):
+        return 10 + 0.7 * np.sin(9 * t)
+
+    short = {"until_s": 4.0, "every_s": 0.04}
+    whole = judge((ripple, 3000), amps=amps, **short)
+    assert judge((ripple, 3000), amps=amps, cuts="each", **short) == whole
