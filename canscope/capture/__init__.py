@@ -1,7 +1,8 @@
 """Captures: bytes -> Frames, one file a format.
 
 A format's file holds its reader, entered in ``READERS``, and ``recognises(head: bytes) -> bool``,
-which says whether a file that begins with these bytes (at most 64 KiB) is one of its own.
+which says whether a file that begins with these bytes (at most 64 KiB) is one of its own. A format
+that has no magic number and goes by its lines also says ``BY_LINES = True``, and is asked last.
 """
 
 from __future__ import annotations

@@ -44,9 +44,13 @@ def detect(head: bytes, file: str) -> str:
 
     Raises ``CaptureError`` that says what the file looks like, and what to export instead.
     """
-    for name in READERS:
-        module = importlib.import_module(f"canscope.capture.{name.replace('-', '_')}")
-        if module.recognises(head):
+    modules = {
+        name: importlib.import_module(f"canscope.capture.{name.replace('-', '_')}")
+        for name in READERS
+    }
+    # A file that begins with a magic number may still hold a line that looks like one of a log.
+    for name in sorted(modules, key=lambda name: hasattr(modules[name], "BY_LINES")):
+        if modules[name].recognises(head):
             return name
     looks, hint = _looks(head)
     raise CaptureError(

@@ -77,11 +77,13 @@ class CaptureFile:
             raise CaptureError(
                 "this capture does not say on which bus it was recorded",
                 where=Where(self.name),
-                hint="name the bus as the plan calls it: --channel can1 "
-                "(once for all captures, or once for each in their order)",
+                hint="name the bus: --channel can1 (once for all captures, or once for each, in "
+                "their order)",
             )
         own = (self._channel if name == UNNAMED else name for name in chunk.channels)
-        return replace(chunk, channels=tuple(own))
+        note = f"{self.name}: does not say which bus it was; taken to be {self._channel}"
+        tally = chunk.tally + Tally(notes=(note,))
+        return replace(chunk, channels=tuple(own), tally=tally)
 
     def _progress(self, size: int) -> None:
         self.bytes_read += size

@@ -6,7 +6,6 @@ CAN_RemoteFrame and CAN_ErrorFrame, and asammdf 8's ``v4_constants.CAN_ERROR_TYP
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -54,8 +53,8 @@ class Records:
             return np.zeros(len(self), np.int64)
         column = self._samples[self._names[field]]
         if column.dtype.kind == "S":
-            return (np.char.upper(column) == b"TX").astype(np.int64)
-        return np.asarray(column).astype(np.int64)
+            return np.asarray(np.char.upper(column) == b"TX", np.int64)
+        return np.asarray(column, np.int64)
 
     def bytes(self) -> Bytes:
         """The data bytes, shape n x width, width as the file has it."""
@@ -65,8 +64,11 @@ class Records:
         return column.view(np.uint8).reshape(len(self), -1)
 
 
-def frames(kind: str, records: Records, start_ns: int, place: Callable[[int], str]) -> Frames:
-    """The frames in records of a kind; ``start_ns`` is when the measurement began."""
+def frames(kind: str, records: Records, start_ns: int, place: str, first: int) -> Frames:
+    """The frames in records of a kind; ``start_ns`` is when the measurement began.
+
+    ``place`` and a number, ``first`` for the first of them, say where a record is.
+    """
     raw_id = records.number("ID")
     can_id, data = raw_id & ID_BITS, records.bytes()
     # a file without IDE may still mark an extended identifier in the identifier itself
@@ -104,7 +106,7 @@ def frames(kind: str, records: Records, start_ns: int, place: Callable[[int], st
             (~known, f"more than {MOST_CHANNELS} channels"),
             (size > data.shape[1], "the record has fewer data bytes than it says"),
         ],
-        place=place,
+        place=lambda row: f"{place} {first + row}",
     )
 
 

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from canscope.capture._table import Bytes, assembled
+from canscope.capture._table import Bytes, assembled, gathered
 from canscope.model.tables import Bools, Flag, Frames, Int64s, Tally
 
 SOCKETCAN, COOKED = 227, 113
@@ -121,7 +121,7 @@ def can_frames(
     wrong = [*wrong, (~np.isin(link, CAN_LINKS), "a packet of an interface that is no CAN")]
     cooked, is_fd = link == COOKED, np.zeros(len(at), np.bool_)
     if cooked.any():
-        head = buffer.take(at[:, None] + np.arange(COOKED_HEADER), mode="clip").view(">u2")
+        head = gathered(buffer, at, COOKED_HEADER).view(">u2")
         protocol = head[:, 7]
         is_fd |= cooked & (protocol == PROTOCOL_FD)
         is_can = np.isin(protocol, (PROTOCOL_CAN, PROTOCOL_FD)) & (head[:, 1] == ARPHRD_CAN)
@@ -129,7 +129,7 @@ def can_frames(
         sent = sent | (cooked & (head[:, 0] == SENT))
         shift = np.where(cooked, COOKED_HEADER, 0)
         at, captured, original = at + shift, captured - shift, original - shift
-    head = buffer.take(at[:, None] + np.arange(HEADER), mode="clip")
+    head = gathered(buffer, at, HEADER)
     word = head[:, :4].copy()
     can_id = word.view(">u4")[:, 0].astype(np.int64)
     if little and cooked.any():

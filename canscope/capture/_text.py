@@ -25,9 +25,11 @@ def blocks(stream: BinaryIO) -> Iterator[tuple[bytes, bytes]]:
             if end < 0:
                 continue
             block, clipped = block[end:], False
-        text = carry + block
-        cut = text.rfind(b"\n") + 1
-        whole, carry = text[:cut], text[cut:]
+        cut = block.rfind(b"\n") + 1
+        if cut:  # the block itself is not copied twice: it is large, what is carried over is not
+            whole, carry = carry + memoryview(block)[:cut], block[cut:]
+        else:
+            whole, carry = b"", carry + block
         if len(carry) > LONGEST:
             carry, clipped = carry[:LONGEST] + CLIPPED, True
         if whole:

@@ -9,6 +9,7 @@ A last line without line feed may be cut anywhere, so it is reported and never r
 from __future__ import annotations
 
 import io
+import os
 import re
 from collections.abc import Iterator
 from dataclasses import replace
@@ -18,8 +19,10 @@ import numpy as np
 
 from canscope.capture import READERS
 from canscope.capture._candump_columns import columns, lines
+from canscope.capture._candump_compiled import Compiled
 from canscope.capture._candump_line import CAN_XL, Row, dropped, parse
 from canscope.capture._text import CLIPPED, LONGEST, blocks, shown
+from canscope.model.engine import is_compiled
 from canscope.model.errors import CaptureError, Where
 from canscope.model.tables import (
     EXAMPLES,
@@ -32,6 +35,7 @@ from canscope.model.tables import (
     join,
 )
 
+BY_LINES = True  # is how this format is recognised
 DECIDING = 10  # lines that decide whether a file is candump text at all
 TRAIT = re.compile(
     rb"[ \t]*(?:\(\d{1,10}\.\d{1,9}\)[ \t]|DROPCOUNT:|\((\d{1,10}(\.\d{0,9}\)?)?)?\s*\Z)"
@@ -46,38 +50,102 @@ def recognises(head: bytes) -> bool:
 
 @READERS.add("candump")
 def read(stream: BinaryIO, file: str) -> Iterator[Frames]:
-    """Read a log in chunks of about 20,000 frames; each carries the tally of its own lines.
+    """Read a log in chunks of 20,000 to 130,000 frames; each has the tally of the lines behind it.
 
     Raises ``CaptureError`` if most of the first ten lines are not frames.
     """
-    opening, number, known = _Opening(file), 1, set[str]()
+    opening, log, expected = _Opening(file), _Log(file), _size(stream)
     for text, unfinished in blocks(stream):
         if unfinished:
-            yield replace(empty_frames(), tally=_last(unfinished, f"{file}:{number}"))
-        else:
-            opening.look(text, number)
-            yield _block(text, number, file, known)
-            number += text.count(b"\n")
+            yield from log.rest()
+            yield replace(empty_frames(), tally=_last(unfinished, log.place(0)))
+            continue
+        opening.look(text, log.number)
+        if is_compiled(log.done, expected):
+            log.compile()
+        yield from log.frames(text)
     opening.decide()
+    yield from log.rest()
 
 
-def _block(text: bytes, number: int, file: str, known: set[str]) -> Frames:
-    """The frames of a block of whole lines, its first line being number ``number``."""
-    buffer, starts, ends = lines(text)
-    rows, common = columns(buffer, starts, ends, known)
-    deviating = np.ones(len(ends), bool)
-    deviating[rows] = False
-    places, builder, tally = [], FrameBuilder(), _Counts()
-    for at in np.flatnonzero(deviating).tolist():
-        line = text[starts[at] : ends[at]].strip()
-        row = _row(line, known)
-        if isinstance(row, tuple):
-            builder.add(*row)
-            places.append(at)
-        elif row:
-            tally.line(f"{file}:{number + at}", row, line)
-    frames = _woven(common, rows, builder, places) if places else common
-    return replace(frames, tally=tally.tally(len(frames)))
+def _size(stream: BinaryIO) -> int | None:
+    """How many bytes there are to read, if the stream is a file as it is stored."""
+    path = getattr(getattr(stream, "raw", None), "path", None)
+    return None if path is None else os.path.getsize(path)
+
+
+class _Log:
+    """A log being read block by block, by either engine; ``number`` is that of the next line."""
+
+    def __init__(self, file: str) -> None:
+        self.file, self.number, self.done = file, 1, 0
+        self._known: set[str] = set()
+        self._compiled: Compiled | None = None
+        self._tally = _Counts()
+
+    def place(self, line: int) -> str:
+        """Where a line of the next block is, counted from 0."""
+        return f"{self.file}:{self.number + line}"
+
+    def compile(self) -> None:
+        """Read by the compiled kernel from now on."""
+        if self._compiled is None:
+            self._compiled = Compiled(len(self._known))
+
+    def frames(self, text: bytes) -> Iterator[Frames]:
+        """The frames of a block of whole lines, as far as a chunk is full."""
+        at = 0
+        if self._compiled and not self._compiled.is_stuck:
+            while at < len(text) and not self._compiled.is_stuck:
+                at, rejected = self._compiled.feed(text, at)
+                self._reject(text, rejected)
+                if self._compiled.is_full:
+                    yield from self.rest()
+            self.number += self._compiled.lines
+            if at < len(text):  # too many channels: the other way tells which of them are too many
+                self._known.update(self._compiled.names())
+                yield from self.rest()
+        if at < len(text):
+            yield self._columns(text[at:])
+        self.done += len(text)
+
+    def rest(self) -> Iterator[Frames]:
+        """What has been read and not been given yet."""
+        if self._compiled:
+            frames = self._compiled.frames()
+            yield replace(frames, tally=self._tally.take(len(frames)))
+
+    def _reject(self, text: bytes, rejected: Int64s) -> None:
+        """Count the lines that the kernel found no frame on; a reason is only sought if shown."""
+        if not len(rejected):
+            return
+        begins = np.frombuffer(text, np.uint8)[rejected[:, 1]]
+        plain = begins != ord("D")  # with which DROPCOUNT begins
+        shown = ~plain | (np.cumsum(plain) <= self._tally.room)
+        for line, left, right in rejected[shown].tolist():
+            row = _row(text[left:right], self._known)
+            assert isinstance(row, str), f"the engines disagree on {text[left:right]!r}"
+            self._tally.line(self.place(line), row, text[left:right])
+        self._tally.skipped += int(np.count_nonzero(~shown))
+
+    def _columns(self, text: bytes) -> Frames:
+        """The frames of a block: the common lines by columns, the deviating ones one by one."""
+        buffer, starts, ends = lines(text)
+        rows, common = columns(buffer, starts, ends, self._known)
+        deviating = np.ones(len(ends), bool)
+        deviating[rows] = False
+        places, builder = [], FrameBuilder()
+        for at in np.flatnonzero(deviating).tolist():
+            line = text[starts[at] : ends[at]].strip()
+            row = _row(line, self._known)
+            if isinstance(row, tuple):
+                builder.add(*row)
+                places.append(at)
+            elif row:
+                self._tally.line(self.place(at), row, line)
+        frames = _woven(common, rows, builder, places) if places else common
+        self.number += len(ends)
+        return replace(frames, tally=self._tally.take(len(frames)))
 
 
 def _woven(common: Frames, rows: Int64s, builder: FrameBuilder, places: list[int]) -> Frames:
@@ -101,23 +169,28 @@ def _row(line: bytes, known: set[str]) -> Row | str:
 
 
 class _Counts:
-    """What a block holds besides frames, as it is met."""
+    """What a log holds besides frames, as it is met; ``room`` is for so many more examples."""
 
     def __init__(self) -> None:
-        self.skipped, self.dropped, self.examples = 0, 0, list[str]()
+        self.skipped, self.dropped, self.examples, self.room = 0, 0, list[str](), EXAMPLES
 
     def line(self, place: str, reason: str, line: bytes) -> None:
+        """Count a line that holds no frame."""
         lost = dropped(line)
         if lost is not None:
             self.dropped += lost
             return
         self.skipped += 1
-        if len(self.examples) < EXAMPLES:
+        if self.room:
+            self.room -= 1
             self.examples.append(f"{place}: {reason}: {shown(line)}")
 
-    def tally(self, frames: int) -> Tally:
+    def take(self, frames: int) -> Tally:
+        """The tally of what was met since the last one, beside so many frames."""
         looked_at = frames + self.skipped
-        return Tally(looked_at, self.skipped, tuple(self.examples), self.dropped)
+        tally = Tally(looked_at, self.skipped, tuple(self.examples), self.dropped)
+        self.skipped, self.dropped, self.examples = 0, 0, []
+        return tally
 
 
 def _last(line: bytes, place: str) -> Tally:

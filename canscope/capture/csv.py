@@ -24,6 +24,7 @@ from canscope.capture._text import BYTE_ORDER_MARK, blocks, shown
 from canscope.model.errors import CaptureError, Where
 from canscope.model.tables import EXAMPLES, FrameBuilder, Frames, Tally, empty_frames, join
 
+BY_LINES = True  # is how this format is recognised
 DECIDING = 10  # lines that decide whether a file is of this format at all
 
 

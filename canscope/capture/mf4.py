@@ -15,7 +15,7 @@ import io
 import logging
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, BinaryIO
+from typing import Any, BinaryIO
 
 import numpy as np
 
@@ -24,9 +24,6 @@ from canscope.capture._mf4_frames import KINDS, OVERLOAD, Records, frames
 from canscope.capture._on_disk import on_disk
 from canscope.model.errors import CaptureError, Where
 from canscope.model.tables import Frames, Int64s, Tally, empty_frames, join
-
-if TYPE_CHECKING:
-    from asammdf import MDF
 
 MAGIC, NEVER_CLOSED = b"MDF     ", b"UnFinMF "
 FLAGS = slice(60, 62)  # of the identification block: what is left to do to close the file
@@ -61,10 +58,10 @@ def read(stream: BinaryIO, file: str) -> Iterator[Frames]:
 
 
 @contextlib.contextmanager
-def _opened(path: str, file: str) -> Iterator[MDF]:
+def _opened(path: str, file: str) -> Iterator[Any]:
     """The measurement, closed afterwards."""
     try:
-        from asammdf import MDF
+        import asammdf
     except ImportError as error:
         raise CaptureError(
             "an MF4 measurement is read through asammdf, which is not installed",
@@ -81,7 +78,8 @@ def _opened(path: str, file: str) -> Iterator[MDF]:
         )
     try:
         with _quiet():
-            mdf = MDF(path, process_bus_logging=False)
+            make: Any = asammdf.MDF  # its options are not all in its annotations
+            mdf = make(path, process_bus_logging=False)
             mdf.configure(read_fragment_size=FRAGMENT)
     # asammdf raises whatever it stumbles over in a damaged file; nothing of ours is called here
     except Exception as error:
@@ -97,7 +95,7 @@ def _opened(path: str, file: str) -> Iterator[MDF]:
             mdf.close()
 
 
-def _groups(mdf: MDF, file: str) -> Iterator[tuple[int, str, int]]:
+def _groups(mdf: Any, file: str) -> Iterator[tuple[int, str, int]]:
     """(number, kind, count of records) of each group of frames.
 
     Raises ``CaptureError`` if there is none.
@@ -120,7 +118,7 @@ def _groups(mdf: MDF, file: str) -> Iterator[tuple[int, str, int]]:
 
 
 def _stream(
-    mdf: MDF, number: int, kind: str, count: int, start_ns: int, file: str
+    mdf: Any, number: int, kind: str, count: int, start_ns: int, file: str
 ) -> Iterator[Frames]:
     """The frames of one group in the order of its records."""
     where = f"{file}: group {number}"
@@ -134,15 +132,14 @@ def _stream(
             said = f"{where}: record {seen + 1}: damaged from here on: {piece}"
             yield replace(empty_frames(), tally=Tally(1, 1, (said,), cut_end=True))
             return
-        begin = seen
-        yield frames(kind, piece, start_ns, lambda row, at=begin: f"{where}: record {at + row + 1}")
+        yield frames(kind, piece, start_ns, f"{where}: record", seen + 1)
         seen += len(piece)
     if seen < count and not mdf.groups[number].channel_group.invalidation_bytes_nr:
         said = f"{where}: {count - seen} of {count} records are missing at its end"
         yield replace(empty_frames(), tally=Tally(1, 1, (said,), cut_end=True))
 
 
-def _pieces(mdf: MDF, number: int, kind: str) -> Iterator[Records | str]:
+def _pieces(mdf: Any, number: int, kind: str) -> Iterator[Records | str]:
     """Records, a stretch at a time; at the end, in words, the damage that stops it."""
     signals = mdf.iter_get(kind, group=number, raw=True)
     while True:

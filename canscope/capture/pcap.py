@@ -26,6 +26,7 @@ from canscope.capture._pcap_frames import (
     not_can,
     walk,
 )
+from canscope.capture._table import gathered
 from canscope.model.errors import CaptureError, Where
 from canscope.model.tables import Frames, Int64s, empty_frames
 
@@ -87,7 +88,7 @@ def _frames(
 ) -> Frames:
     """The frames of whole records; the first byte of ``data`` is number ``passed`` of the file."""
     buffer = np.frombuffer(data, np.uint8)
-    head = buffer[starts[:, None] + np.arange(RECORD_HEADER)].view(order + "u4").astype(np.int64)
+    head = gathered(buffer, starts, RECORD_HEADER).view(order + "u4").astype(np.int64)
     seconds, fraction, captured, original = head.T
     beyond = fraction * unit_ns >= 1_000_000_000
     return can_frames(

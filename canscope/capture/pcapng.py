@@ -40,7 +40,7 @@ from canscope.capture._pcapng_blocks import (
     lost,
     of_packets,
 )
-from canscope.capture._table import Bytes
+from canscope.capture._table import Bytes, gathered
 from canscope.model.errors import CaptureError, Where
 from canscope.model.tables import MOST_CHANNELS, Frames, Int64s, Tally, empty_frames
 
@@ -116,7 +116,7 @@ class _Section:
     def frames(self, data: bytes, starts: Int64s, passed: int) -> Frames:
         """The frames of whole blocks; the first byte of ``data`` is number ``passed``."""
         buffer = np.frombuffer(data, np.uint8)
-        head = buffer[starts[:, None] + np.arange(8)].view(self.order + "u4").astype(np.int64)
+        head = gathered(buffer, starts, 8).view(self.order + "u4").astype(np.int64)
         kind, size = head[:, 0], head[:, 1]
         packets = kind == PACKET
         tally = Tally()
@@ -154,7 +154,7 @@ class _Section:
     def _packets(self, buffer: Bytes, starts: Int64s, size: Int64s, passed: int) -> Frames:
         """The frames in enhanced packet blocks."""
         order = self.order
-        head = buffer.take(starts[:, None] + np.arange(PACKET_HEADER), mode="clip")
+        head = gathered(buffer, starts, PACKET_HEADER)
         fields = head.view(order + "u4")
         number, captured, original = (fields[:, at].astype(np.int64) for at in (2, 5, 6))
         ticks = fields[:, 3].astype(np.uint64) << np.uint64(32) | fields[:, 4]
@@ -170,7 +170,7 @@ class _Section:
             time_ns[rows], in_time[rows] = found.nanoseconds(ticks[rows])
         options = starts + PACKET_HEADER + np.where(fits, padded, size)
         sent, dropped = of_packets(buffer, options, starts + size - 4, order)
-        last = buffer.take((starts + size - 4)[:, None] + np.arange(4)).view(order + "u4")[:, 0]
+        last = gathered(buffer, starts + size - 4, 4).view(order + "u4")[:, 0]
         frames = can_frames(
             buffer,
             starts + PACKET_HEADER,

@@ -8,10 +8,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from canscope.model.errors import CanscopeError, ReportError, Where
+from canscope.model.errors import CanscopeError, ReportError, UnknownNameError, Where
 from canscope.model.report import Report
+
+if TYPE_CHECKING:
+    from canscope.plan.plan import Plan
 
 EXIT = {"pass": 0, "fail": 1, "unproven": 3}
 SUFFIXES = ("html", "json", "xml")
@@ -31,6 +34,13 @@ def add(subparsers: Any) -> None:
     parser.add_argument("--plan", type=Path, help="the bench plan (TOML)")
     parser.add_argument("--marks", type=Path, help="marks of this run, JSON Lines")
     parser.add_argument("--format", help="name the capture format instead of detecting it")
+    parser.add_argument(
+        "--channel",
+        action="append",
+        metavar="BUS",
+        help="the bus of captures whose format does not name it (CSV, SQLite, pcap): "
+        "once for all of them, or once for each, in their order",
+    )
     parser.add_argument("--out", type=Path, help="folder for numbered reports (html, json, xml)")
     parser.add_argument("--html", type=Path, help="write the report to this file")
     parser.add_argument("--json", type=Path, help="write the report as JSON to this file")
@@ -45,7 +55,13 @@ def run(args: argparse.Namespace) -> int:
     wanted = _named(args)
     inputs = inputs_of([str(c) for c in args.captures], args.plan)
     out = args.out or (None if wanted else Path("canscope-reports"))
-    report = judge_files(inputs, marks=args.marks, format=args.format, progress=not args.quiet)
+    report = judge_files(
+        inputs,
+        marks=args.marks,
+        format=args.format,
+        channel=args.channel,
+        progress=not args.quiet,
+    )
     written = [write_report(report, path) for path in wanted]
     if out is not None:
         report, numbered = write_numbered(report, out, inputs.stem)
@@ -108,6 +124,7 @@ def judge_files(
     *,
     marks: Path | None = None,
     format: str | None = None,
+    channel: Sequence[str] | None = None,
     progress: bool = False,
     written_at: str | None = None,
 ) -> Report:
@@ -119,12 +136,21 @@ def judge_files(
     from canscope.plan.load import read_plan
 
     plan = read_plan(inputs.plan, marks=marks)
-    capture = read_capture(*inputs.captures, format=format)
+    capture = read_capture(*inputs.captures, format=format, channel=_channel(channel, plan))
     frames = shown(capture) if progress else capture
     signals = decode(frames, plan.definitions, wanted=plan.wanted)
     now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
     report = check(signals, plan, capture=capture, written_at=written_at or now)
     return replace(report, warnings=(*inputs.notes, *report.warnings))
+
+
+def _channel(given: Sequence[str] | None, plan: Plan) -> Sequence[str] | None:
+    """The bus of captures that do not name it: as given, else the plan's if it has only one."""
+    buses = {message.channel for message in plan.definitions.messages} | {*plan.bench.bitrates}
+    for name in given or ():
+        if name not in buses:
+            raise UnknownNameError("bus", name, buses, where=Where(str(plan.path)))
+    return given or (sorted(buses) if len(buses) == 1 else None)
 
 
 def check_run(captures: Sequence[Path], plan: Path, out: Path) -> tuple[Report, list[Path]]:

@@ -55,6 +55,13 @@ def add(subparsers: Any) -> None:
         help="raw codes that mean no value: j1939, maximum, none, or a list such as 254,0xFF",
     )
     parser.add_argument("--format", help="name the capture format instead of detecting it")
+    parser.add_argument(
+        "--channel",
+        action="append",
+        metavar="BUS",
+        help="the bus of captures whose format does not name it (CSV, SQLite, pcap): "
+        "once for all of them, or once for each, in their order",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -75,7 +82,9 @@ def run(args: argparse.Namespace) -> int:
     wanted = None if args.signals is None else _wanted(args.signals, definitions)
     keys = _wide_keys(args, definitions, wanted) if args.wide else []
     count = _Count()
-    origin_ns, chunks = _begun(shown(read_capture(*args.captures, format=args.format)))
+    channel = args.channel or (list(files) if len(files) == 1 and EVERY not in files else None)
+    capture = read_capture(*args.captures, format=args.format, channel=channel)
+    origin_ns, chunks = _begun(shown(capture))
     frames = count.frames(_within(chunks, origin_ns, args.start_s, args.until_s))
     signals = count.signals(decode(frames, definitions, wanted=wanted))
     if args.wide:
@@ -233,7 +242,8 @@ def _wide_keys(
         if "-" in args.captures:
             hint = "name the channels with --bus CHANNEL=FILE, or write the capture to a file first"
             raise CanscopeError("--wide must know the channels of standard input", hint=hint)
-        for chunk in read_capture(*args.captures, format=args.format):
+        capture = read_capture(*args.captures, format=args.format, channel=args.channel)
+        for chunk in capture:
             channels.update(chunk.channels)
     return list(Decoder(definitions, wanted).keys(*sorted(channels)))
 

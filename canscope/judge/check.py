@@ -7,6 +7,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, fields
 from typing import Any, Protocol
 
+import numpy as np
+
 import canscope
 from canscope.judge.evidence import overview_plot
 from canscope.judge.judge import Alarm, Chunk, Judge
@@ -72,6 +74,7 @@ class Counts:
     decoded: DecodeTally = field(default_factory=DecodeTally)
     channels: dict[str, int] = field(default_factory=dict)
     errors: dict[str, int] = field(default_factory=dict)
+    sent: int = 0  # by the recording machine itself
     first_ns: int | None = None
     last_ns: int | None = None
 
@@ -88,6 +91,7 @@ class Counts:
             self.channels[name] = self.channels.get(name, 0) + int(mine.sum())
             wrong = int((mine & ((frames.flags & Flag.ERROR) != 0)).sum())
             self.errors[name] = self.errors.get(name, 0) + wrong
+        self.sent += int(np.count_nonzero(frames.flags & Flag.TRANSMITTED))
         if self.first_ns is None:
             self.first_ns = int(frames.time_ns[0])
         self.last_ns = int(frames.time_ns[-1])
@@ -188,7 +192,7 @@ class Run:
             undefined_multiplexer=counts.decoded.undefined_multiplexer,
             undefined_ids=counts.decoded.undefined_ids,
             sha256=capture.sha256 if capture else "",
-            notes=counts.tally.notes,
+            notes=(*counts.tally.notes, *_not_silent(counts.sent)),
         )
 
     def _role_facts(self) -> tuple[RoleFacts, ...]:
@@ -240,6 +244,12 @@ class Run:
         for mark in judge.marks:
             at_s = (mark.time_ns - judge.origin) / 1e9
             yield {"at_s": at_s, "axle": mark.axle, "seen": mark.seen, "text": mark.text}
+
+
+def _not_silent(sent: int) -> tuple[str, ...]:
+    if not sent:
+        return ()
+    return (f"{sent} frames were sent by the recording machine itself: it was no silent listener",)
 
 
 def chunk_of(signals: Signals, plan: Plan) -> Chunk:

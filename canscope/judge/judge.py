@@ -26,6 +26,8 @@ from canscope.model.rule import Rule
 from canscope.model.signals import Samples
 from canscope.model.tables import Frames, Int64s, empty_frames
 
+MOST_TRACES = 3  # in one finding's plot
+
 
 @dataclass(frozen=True, eq=False)
 class Chunk:
@@ -246,7 +248,7 @@ class Segment:
                 key = (name, subject.name)
                 if worst is not None and self._drawn.get(key) is not worst:
                     self._drawn[key] = worst
-                    roles = tuple(r for r in subject.shown if r in bench.bindings)
+                    roles = tuple(r for r in subject.shown if r in bench.bindings)[:MOST_TRACES]
                     self._wanted[key] = wanted(worst, roles)
         for key, want in list(self._wanted.items()):
             if forgotten_ns is None or want.from_ns < forgotten_ns:

@@ -48,7 +48,8 @@ def rows_of(piece: Piece, message: MessageSpec) -> Int64s:
     wanted = Flag.EXTENDED if message.extended else 0
     kind = frames.flags[rows] & (Flag.EXTENDED | Flag.REMOTE | Flag.ERROR)
     channel = frames.channels.index(message.channel)
-    return rows[(kind == wanted) & (frames.channel[rows] == channel)]
+    mine: Int64s = rows[(kind == wanted) & (frames.channel[rows] == channel)]
+    return mine
 
 
 def column(frames: Frames, rows: Int64s, number: int) -> Bytes:

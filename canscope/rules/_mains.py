@@ -1,10 +1,13 @@
 """Whether both main contactors really were closed when something was sampled.
 
 A link loses its voltage as soon as a contactor opens, which is up to one sample before its state
-says so. So a sample is judged once both states were seen again after it.
+says so. So a sample is judged once both states, and what else it rests on, were seen again after it
+(or ``SETTLE_NS`` have passed).
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -18,12 +21,14 @@ SETTLE_NS = 200 * 10**6  # longest wait for a state to be seen again; common pra
 FAR = np.int64(2**62)
 
 
-def settled(piece: Piece, role: str, since_ns: int, until_ns: int) -> Samples:
+def settled(
+    piece: Piece, role: str, since_ns: int, until_ns: int, rests_on: Sequence[str] = ()
+) -> Samples:
     """A role's samples from ``since_ns`` on that can be judged before ``until_ns``."""
     samples = piece.back(role, since_ns)
     ready = samples.time_ns
-    for pole in POLES:
-        ready = np.maximum(ready, _next(piece, pole, samples.time_ns)[0])
+    for other in (*POLES, *rests_on):
+        ready = np.maximum(ready, _next(piece, other, samples.time_ns)[0])
     ready = np.minimum(ready, samples.time_ns + SETTLE_NS)
     # Both columns never decrease, so what is ready comes first.
     return samples[: int(np.searchsorted(ready, until_ns))]
@@ -33,9 +38,14 @@ def stayed_closed(piece: Piece, times_ns: Int64s) -> Bools:
     """Instants with both poles closed, and not seen open when they were next seen in time."""
     closed: Bools = piece.at("@closed", times_ns).value == 1
     for pole in POLES:
-        next_ns, value = _next(piece, pole, times_ns)
-        closed &= ~((value == 0) & (next_ns <= times_ns + SETTLE_NS))
+        closed &= after(piece, pole, times_ns) != 0
     return closed
+
+
+def after(piece: Piece, role: str, times_ns: Int64s) -> Floats:
+    """A role's first value at or after these instants; NaN if none came in time."""
+    next_ns, value = _next(piece, role, times_ns)
+    return np.where(next_ns <= times_ns + SETTLE_NS, value, np.nan)
 
 
 def _next(piece: Piece, role: str, times_ns: Int64s) -> tuple[Int64s, Floats]:

@@ -2,21 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
 
 from canscope.model.bench import Bench
+from canscope.model.history import STALE_CYCLES
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import Rule, limit, unjudged
 from canscope.rules import RULES
+from canscope.rules._messages import bound_messages
 from canscope.rules._quiet import Silences, allowed_ns, idle, least_allowed_ns, silences
 
 MS = 10**6
 NAME = "recording"
+
+
+@dataclass(frozen=True)
+class Gap:
+    """A silence of all buses that was too long, and the messages that it kept waiting.
+
+    If one of them is heard again by its ``until_ns``, the recording was silent and not the node.
+    """
+
+    start_ns: int
+    end_ns: int
+    allowed_ns: int
+    until_ns: Mapping[str, int]  # message -> three of its cycles after the end
 
 
 @dataclass(frozen=True)
@@ -27,6 +42,7 @@ class Heard:
     longest_ns: int = 0  # the longest silence that was no gap, and when it ended
     longest_end_ns: int = 0
     longest_allowed_ns: int = 0
+    pending: tuple[Gap, ...] = ()
 
 
 @RULES.add("capture-gaps")
@@ -34,18 +50,17 @@ class Heard:
 class CaptureGaps(Rule):
     """The recording has no gap: while nodes are awake, something is always heard on some bus.
 
-    One node's silence is no gap as long as others are heard; cycle-time speaks of it.
-
     Judged
-        While a bound node is awake: every stretch without a frame of any kind on any bus, as soon
-        as it lasts too long. The fastest message is the one of shortest cycle among the bound ones
-        that speak when it begins. A silence that begins while all poles are open and nothing
-        turns may be a shutdown; it is judged when it ends.
+        While a bound node is awake: every stretch without a frame of any kind on any bus. The
+        fastest message is the one of shortest cycle among the bound ones that speak when it begins.
+        Told apart from one node's silence, of which cycle-time speaks: the messages that the
+        stretch kept waiting, or one of them, are heard again within three of their cycles after it.
     Margin
-        ``cycles`` times the cycle of the fastest message minus the silence, in ms.
+        ``cycles`` times the cycle of the fastest message minus the stretch, in ms.
     Unproven
-        No bound node was ever awake (not-exercised); all nodes fell silent like in a shutdown,
-        with the ignition not known to be off, and came back (capture-damaged).
+        No bound node was ever awake (not-exercised); all nodes fell silent as in a shutdown, with
+        the ignition not known to be off, and came back, or nothing at all was recorded up to the
+        end of the run (capture-damaged).
 
     Plan::
 
@@ -80,19 +95,25 @@ class CaptureGaps(Rule):
         return Heard()
 
     def fold(self, state: Heard, piece: Piece) -> tuple[Heard, Sequence[Outcome]]:
-        """Judge the silences that end in this piece, and the one that is going on."""
+        """Judge the silences that end in this piece, once it is known what ended with them."""
         every = silences(piece, state.frame_ns)
         least = least_allowed_ns(piece, self.cycles)
         some = every[every.length_ns > min(state.longest_ns, least)]
         found: list[Outcome] = []
         if len(some):
             state, found = self._over(state, piece, some)
-        if len(piece.frames):
-            state = replace(state, frame_ns=int(piece.frames.time_ns[-1]))
-        return state, [*found, *self._going_on(state, piece)]
+        pending = []
+        for gap in state.pending:
+            at_ns = _back(piece, gap)
+            if at_ns is not None:
+                found.append(_row(gap.start_ns, gap.end_ns, gap.allowed_ns, at_ns))
+            elif max(gap.until_ns.values(), default=0) >= piece.until_ns:
+                pending.append(gap)
+        frame_ns = int(piece.frames.time_ns[-1]) if len(piece.frames) else state.frame_ns
+        return replace(state, frame_ns=frame_ns, pending=tuple(pending)), found
 
     def _over(self, state: Heard, piece: Piece, some: Silences) -> tuple[Heard, list[Outcome]]:
-        """Silences that are over: gaps, and the longest of the others."""
+        """Silences that are over: the longest that was short enough, and those that may be gaps."""
         allowed = allowed_ns(piece, some.start_ns, self.cycles)
         judged = (allowed > 0) & (piece.at("@awake", some.start_ns).value == 1)
         some, allowed = some[judged], allowed[judged]
@@ -100,56 +121,71 @@ class CaptureGaps(Rule):
             return state, []
         long = some.length_ns > allowed
         slept = piece.at("@awake", some.end_ns, before=True).value == 0
-        found: list[Outcome] = []
-        for row in np.flatnonzero(long & ~slept).tolist():
-            start_ns, allow = int(some.start_ns[row]), int(allowed[row])
-            if not idle(piece, start_ns + allow):
-                found.append(_row(start_ns, start_ns + allow, allow, allow + 1))
-            found.append(_row(start_ns, int(some.end_ns[row]), allow))
-        if (long & slept).any():
-            row = int(np.argmax(long & slept))
-            length = int(some.length_ns[row]) / S
-            text = f"all nodes were silent for {length:.3f} s: asleep, or not recorded"
-            found.append(Doubt(NAME, "capture-damaged", text, int(some.start_ns[row])))
+        pending = [
+            self._gap(piece, int(some.start_ns[row]), int(some.end_ns[row]), int(allowed[row]))
+            for row in np.flatnonzero(long & ~slept)
+        ]
+        state = replace(state, pending=(*state.pending, *pending))
         short = np.where(long, 0, some.length_ns)
         row = int(np.argmax(short))
         if short[row] > state.longest_ns:
             of = int(short[row]), int(some.end_ns[row]), int(allowed[row])
-            state = Heard(state.frame_ns, *of)
-        return state, found
+            state = Heard(state.frame_ns, *of, state.pending)
+        if not (long & slept).any():
+            return state, []
+        row = int(np.argmax(long & slept))
+        text = f"all nodes were silent for {some.length_ns[row] / S:.3f} s: asleep, or not recorded"
+        return state, [Doubt(NAME, "capture-damaged", text, int(some.start_ns[row]))]
 
-    def _going_on(self, state: Heard, piece: Piece) -> list[Outcome]:
-        """The silence that lasts to the end of this piece, if it is a gap by then."""
-        start_ns = state.frame_ns
-        if start_ns is None or piece.until_ns - start_ns <= least_allowed_ns(piece, self.cycles):
-            return []
-        allow = int(allowed_ns(piece, start_ns, self.cycles)[0])
-        deadline_ns = start_ns + allow
-        awake = piece.at("@awake", start_ns).value[0] == 1
-        if not allow or not awake or piece.until_ns <= deadline_ns or idle(piece, deadline_ns):
-            return []
-        return [_row(start_ns, deadline_ns, allow, allow + 1)]
+    def _gap(self, piece: Piece, start_ns: int, end_ns: int, allow_ns: int) -> Gap:
+        """A silence with the messages that it kept waiting for too long."""
+        until = {}
+        for key in bound_messages(piece.bench):
+            patience = int(piece.history.patience_ns(f"#{key}", np.array([start_ns]))[0])
+            own_ns = round(patience * self.cycles / STALE_CYCLES)
+            last = piece.at(f"#{key}", start_ns)
+            if not last.stale[0] and int(last.sampled_ns[0]) + own_ns < end_ns:
+                until[key] = end_ns + own_ns
+        return Gap(start_ns, end_ns, allow_ns, until)
 
     def close(self, state: Heard, piece: Piece) -> Sequence[Outcome]:
-        """The longest silence that was no gap, and a gap that lasts to the end."""
+        """The longest silence that was no gap; what the end of the recording left open."""
         found: list[Outcome] = []
-        if state.frame_ns is not None and (told := self._going_on(state, piece)):
-            allow = int(allowed_ns(piece, state.frame_ns, self.cycles)[0])
-            found += [*told, _row(state.frame_ns, piece.until_ns - 1, allow)]
         if state.longest_ns:
             start_ns = state.longest_end_ns - state.longest_ns
             found.append(_row(start_ns, state.longest_end_ns, state.longest_allowed_ns))
+        since_ns = state.pending[0].start_ns if state.pending else state.frame_ns
+        end_ns = piece.until_ns - 1
+        # Switched off with all poles open, or no more recorded: both end alike.
+        if since_ns is not None and not idle(piece, end_ns):
+            allow = int(allowed_ns(piece, since_ns, self.cycles)[0])
+            awake = piece.at("@awake", end_ns).value[0] == 1
+            if state.pending or (awake and 0 < allow < end_ns - since_ns):
+                text = f"hardly anything was recorded in the last {(end_ns - since_ns) / S:.3f} s"
+                found.append(Doubt(NAME, "capture-damaged", text, since_ns))
         return found or [unjudged(NAME, "not-exercised", "no bound message was ever heard")]
 
 
-def _row(start_ns: int, end_ns: int, allow: int, length_ns: int | None = None) -> Margins:
-    """A silence, as long as it is known to have lasted at ``end_ns``."""
-    length = end_ns - start_ns if length_ns is None else length_ns
+def _back(piece: Piece, gap: Gap) -> int | None:
+    """When the first of the messages that a silence kept waiting was heard again in time."""
+    heard = []
+    for key, until_ns in gap.until_ns.items():
+        times = piece.arrivals.get(key, np.zeros(0, np.int64))
+        row = int(np.searchsorted(times, gap.end_ns))
+        if row < len(times) and times[row] <= until_ns:
+            heard.append(int(times[row]))
+    return min(heard, default=None)
+
+
+def _row(start_ns: int, end_ns: int, allow_ns: int, at_ns: int | None = None) -> Margins:
+    """A silence, told at ``at_ns`` or when it ended."""
+    length = end_ns - start_ns
     return margins(
         NAME,
-        end_ns,
-        (allow - length) / MS,
+        end_ns if at_ns is None else at_ns,
+        (allow_ns - length) / MS,
         measured=length / MS,
-        limit=allow / MS,
+        limit=allow_ns / MS,
         start_ns=start_ns,
+        end_ns=end_ns,
     )

@@ -96,6 +96,7 @@ class SourceResistance(Rule):
         "pass": "it gave way little{step}",
         "fail": "it gave way too far, its own resistance or that of its joints is high{step}",
         "fail link": "the pre-charge resistor is still in circuit, or a joint is bad{step}",
+        "fail both": "it gave way too far, and so did the pack itself{step}",
         "close": "it gave way about as far as allowed{step}",
     }
     exercise: ClassVar[str] = "let it rest for a second, then press the pedal briskly and hold it"
@@ -149,8 +150,10 @@ class SourceResistance(Rule):
             f" ({facts['from_V']:.1f} V at {facts['from_A']:.1f} A to {facts['to_V']:.1f} V at "
             f"{facts['to_A']:.1f} A, pulse of {facts['pulse_s']:.2f} s)"
         )
-        link = str(verdict) == "fail" and worst.subject != "pack"
-        return self.says["fail link" if link else str(verdict)].format(step=step)
+        kind = str(verdict)
+        if kind == "fail" and worst.subject != "pack":
+            kind = "fail both" if facts.get("pack_ohm", 0.0) > self.limit_ohm else "fail link"
+        return self.says[kind].format(step=step)
 
     def _steps(self, current: Stretches) -> list[Step]:
         """Loads that set in after a whole rest."""
@@ -228,7 +231,15 @@ class SourceResistance(Rule):
             from_A=pulse.from_A,
             to_A=pulse.to_A,
             pulse_s=pulse.pulse_s,
+            **_packs(piece, pulse),
         )
+
+
+def _packs(piece: Piece, pulse: Pulse) -> dict[str, float]:
+    """What the pack itself shows in that pulse, if its voltage was read then."""
+    pack = piece.at("pack.voltage", [pulse.step.rest_ns, pulse.at_ns]).value
+    ohm = float((pack[0] - pack[1]) / (pulse.to_A - pulse.from_A))
+    return {} if np.isnan(ohm) else {"pack_ohm": ohm}
 
 
 def _voltages(bench: Bench) -> dict[str, str]:

@@ -13,9 +13,10 @@ from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule, limit, unjudged
 from canscope.model.signals import NEVER, Samples
+from canscope.model.tables import Floats
 from canscope.rules import RULES
 from canscope.rules._links import links
-from canscope.rules._mains import POLES, SETTLE_NS, settled, stayed_closed
+from canscope.rules._mains import POLES, SETTLE_NS, after, settled, stayed_closed
 from canscope.rules._sensor import at_end_of_range
 
 PACK, CURRENT = "pack.voltage", "pack.current"
@@ -38,9 +39,11 @@ class VoltageAgreement(Rule):
 
     Judged
         For each link, on every sample of its voltage from both poles closed to the first pole
-        opening, with a pack current of at most ``rest_current_A``: the difference from the pack
-        voltage, in percent of it. A sample counts once both poles were seen closed after it. Two
-        sensors that agree may still both be wrong: CAN proves only that they agree.
+        opening, with a pack current of at most ``rest_current_A`` before and after it: the
+        difference from the pack voltage, in percent of it. The pack is read at other instants;
+        where it moved, its value is taken between the readings around, as near to the link as can
+        be. A sample counts once both poles were seen closed after it. Two sensors that agree may
+        still both be wrong: CAN proves only that they agree.
     Margin
         ``limit_percent`` minus the magnitude of that difference, in percent; the uncertainty is
         that of both readings, to first order.
@@ -112,7 +115,7 @@ class VoltageAgreement(Rule):
     ) -> tuple[Mapping[str, Seen], Sequence[Outcome]]:
         after, found = dict(state), list[Outcome]()
         for name, role in links(piece.bench):
-            samples = settled(piece, role, state[name].next_ns, until_ns)
+            samples = settled(piece, role, state[name].next_ns, until_ns, (PACK, CURRENT))
             if len(samples):
                 after[name], rows = self._rows(state[name], piece, name, role, samples)
                 found.append(rows)
@@ -124,11 +127,13 @@ class VoltageAgreement(Rule):
         times = samples.time_ns
         closed = stayed_closed(piece, times)
         seen = replace(seen, next_ns=int(times[-1]) + 1, closed=seen.closed or bool(closed.any()))
-        pack_V, link_V = piece.at(PACK, times).value, samples.value
+        link_V = samples.value
+        pack_V = _nearest(link_V, piece.at(PACK, times).value, after(piece, PACK, times))
         clipped = closed & at_end_of_range(piece.bench.bindings[role], samples)
         if seen.clipped_ns is None and clipped.any():
             seen = replace(seen, clipped_ns=int(times[clipped][0]))
         quiet = np.abs(piece.at(CURRENT, times).value) <= self.rest_current_A
+        quiet &= ~(np.abs(after(piece, CURRENT, times)) > self.rest_current_A)
         # A pack that reads next to nothing beside a live link is compared with the link.
         reference = np.where(np.abs(pack_V) >= SAFE_V, np.abs(pack_V), np.abs(link_V))
         judged = closed & quiet & (reference >= SAFE_V)
@@ -145,3 +150,9 @@ class VoltageAgreement(Rule):
             link_V=link_V,
             pack_V=pack_V,
         )
+
+
+def _nearest(link_V: Floats, before_V: Floats, after_V: Floats) -> Floats:
+    """The value between two readings of the pack that lies nearest to the link's."""
+    lowest, highest = np.fmin(before_V, after_V), np.fmax(before_V, after_V)
+    return np.where(np.isnan(before_V), np.nan, np.clip(link_V, lowest, highest))

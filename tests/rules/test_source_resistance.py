@@ -97,6 +97,13 @@ def test_a_link_behind_the_precharge_resistor_fails_and_is_told_so_while_the_pac
     assert "pre-charge" not in found["pack"].sentence
 
 
+def test_a_weak_pack_is_not_blamed_on_the_precharge_resistor():
+    amps = pulse(0.5, 10.5)
+    found = judge(amps, ohmic(amps, 400, 9), link=ohmic(amps, 400, 9.1))
+    assert found["front link"].verdict is found["pack"].verdict is Verdict.FAIL
+    assert "and so did the pack itself" in found["front link"].sentence
+
+
 def test_a_charging_pulse_shows_the_same_resistance():
     amps = pulse(0, -20)
     assert judge(amps, ohmic(amps, 400, 0.3))["pack"].measured == pytest.approx(0.3)

@@ -81,6 +81,42 @@ def test_a_link_that_falls_before_the_slow_state_says_open_is_not_judged():
     assert finding.at_s < 5.91
 
 
+def test_a_load_that_sets_in_between_two_readings_of_the_pack_is_no_disagreement():
+    """A weak pack falls by 20 V with 5 A from 3.0 to 5.0 s; the link is read 5 ms after the pack,
+    so that it has fallen while the last reading of pack and current has not."""
+
+    def loaded(t):
+        return (t >= 3.0 - 1e-9) & (t < 5.0 - 1e-9)
+
+    def skewed(roles):
+        times, _ = roles[PACK]
+        late = times[1:] - 0.015  # 5 ms after the reading of the pack before
+        volts = np.where(late < 1.0, 390.0, 400 - 20 * loaded(late + 0.01))
+        roles[LINK] = (late, volts)
+        roles[PACK] = (times, np.where(times < 0.2, 399.0, 400 - 20 * loaded(times)))
+
+    def amps(t):
+        return np.where(loaded(t), 5.0, 0.5) * (t >= 1.0)
+
+    assert judge(400.0, amps=amps, edit=skewed).verdict is Verdict.PASS
+
+
+def test_a_link_that_recovers_before_the_pack_is_read_again_is_no_disagreement():
+    """The last readings under load are 1.5 A and 386.5 V (9 ohm); 10 ms later the load has ended
+    and the link reads 400 V, 3.5 % more; 10 ms after that the pack reads 400 V too."""
+
+    def amps(t):
+        return np.where((t >= 3.0) & (t < 3.02), 1.5, 0.0) + 0.1 * (t < 0.1)
+
+    def skewed(roles):
+        times, _ = roles[PACK]
+        late = times + 0.01
+        roles[LINK] = (late, np.where(late < 1.0, 390.0, 400.0))
+        roles[PACK] = (times, np.where(times < 0.2, 399.0, 400 - 9 * amps(times)))
+
+    assert judge(400.0, amps=amps, edit=skewed).verdict is Verdict.PASS
+
+
 def test_the_limit_is_the_plans():
     assert judge(412.0, rules={"limit_percent": 5}).verdict is Verdict.PASS
 

@@ -1,0 +1,87 @@
+"""What a recorder hears a bus through: opens silently, gives frames in batches, closes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from canscope.live.address import Address
+from canscope.model.errors import CanscopeError
+
+WAIT_S = 0.05  # the longest that a read waits for traffic
+
+
+class AdapterError(CanscopeError):
+    """An adapter cannot be opened, or not silently."""
+
+
+@dataclass(frozen=True)
+class Opened:
+    """What opening an adapter found out, in words for run.toml and for the person.
+
+    ``silent`` is True only if listen-only was confirmed; ``error_frames`` is ``recorded``,
+    ``not carried`` or ``unknown``.
+    """
+
+    found: str
+    silent: bool
+    silent_how: str
+    error_frames: str
+    bitrate: int | None = None
+
+
+@dataclass(frozen=True)
+class Batch:
+    """What one read gave: frames as candump writes them after the channel, ``123#1122``.
+
+    ``garbled`` counts pieces that arrived damaged, ``errors`` error frames among ``frames``.
+    ``device_ns`` is the device's own stamp of the last frame, if there is one.
+    A replay gives ``text`` instead, whole lines with stamps of their own, ``counts`` by channel as
+    (frames, error frames), and the last stamp.
+    """
+
+    frames: list[bytes] = field(default_factory=list)
+    garbled: int = 0
+    errors: int = 0
+    device_ns: int | None = None
+    text: bytes = b""
+    counts: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+    last_ns: int = 0
+
+
+NOTHING = Batch()
+
+
+class Source(Protocol):
+    """One adapter. ``read`` returns at once with what there is, or after ``WAIT_S`` with nothing.
+
+    ``read`` raises EOFError at the end of a replayed file, and OSError (or what derives from it)
+    or AdapterError when the adapter is gone; ``open`` may then be tried again.
+    """
+
+    period_ns: int  # after which the device's stamps start over; 0: never
+
+    def open(self) -> Opened:
+        """Open it, silently. Raises AdapterError."""
+
+    def read(self) -> Batch:
+        """The frames that have come."""
+
+    def close(self) -> None:
+        """Let go of it; never raises for an adapter that is gone."""
+
+
+def source_of(address: Address) -> Source:
+    """The source that an address names."""
+    if address.kind == "slcan":
+        from canscope.live.slcan import Slcan
+
+        return Slcan(address)
+    if address.kind == "replay":
+        from canscope.live.replay import Replay
+
+        return Replay(address)
+    from canscope.live.python_can import PythonCan
+
+    return PythonCan(address)

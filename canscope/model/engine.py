@@ -1,0 +1,93 @@
+"""Which engine works on columns: numpy, ready at once, or kernels that numba compiles.
+
+Both give the same results on every input. Numba takes about a second to wake, so small captures
+never import it. ``CANSCOPE_ENGINE`` set to ``numpy`` or ``numba`` decides for all of a process.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any, TypeVar
+
+from canscope.model.errors import CanscopeError
+
+VARIABLE = "CANSCOPE_ENGINE"
+ENGINES = ("numpy", "numba")
+LARGE = 96 << 20  # bytes of text; below, numpy has finished before numba has paid for its waking
+LONG_S = 2.0  # kernels of an earlier run are loaded faster than that, compiling takes longer
+WAITING = "preparing the engine for large captures; the first time this takes some seconds"
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+# Hears of a wait that would otherwise be silent; the command line prints it.
+announce: Callable[[str], None] = lambda text: None  # noqa: E731
+
+
+def is_compiled(done: int, expected: int | None = None) -> bool:
+    """Whether the kernels are to be used, of a capture with so many bytes of text behind it.
+
+    ``expected`` is its whole size if known. If nobody knows it, numpy works until it has taken
+    about as long as waking numba would; so the choice never costs more than twice the better one.
+
+    Raises:
+        CanscopeError: the environment variable names no engine, or numba and it is not installed.
+    """
+    asked = os.environ.get(VARIABLE, "")
+    if asked and asked not in ENGINES:
+        raise CanscopeError(
+            f"{VARIABLE} is {asked!r}, which is no engine", hint=f"set it to {' or '.join(ENGINES)}"
+        )
+    if asked == "numba" and not _is_installed():
+        raise CanscopeError(f"{VARIABLE} asks for numba", hint="pip install 'canscope[fast]'")
+    if asked:
+        return asked == "numba"
+    large = done >= LARGE or (expected is not None and expected >= LARGE)
+    return (large or "numba" in sys.modules) and _is_installed()
+
+
+def _is_installed() -> bool:
+    return "numba" in sys.modules or importlib.util.find_spec("numba") is not None
+
+
+@contextmanager
+def waking() -> Iterator[None]:
+    """Around the first import of kernels: says so if it takes long."""
+    timer = threading.Timer(LONG_S, lambda: announce(WAITING))
+    timer.daemon = True
+    timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()
+
+
+def kernel(signature: str) -> Callable[[F], F]:
+    """Compile a function for these types, without holding the interpreter's lock.
+
+    The machine code is kept beside the package, or in the user's cache folder if that is not to be
+    written to; where neither is possible, it is compiled in every process.
+    """
+    import numba
+
+    def compiled(function: F) -> F:
+        options: dict[str, Any] = {"nogil": True}
+        try:
+            made = numba.njit(signature, cache=True, **options)(function)
+        except (RuntimeError, OSError):  # no folder to keep it in, or one that is full
+            made = numba.njit(signature, **options)(function)
+        return made  # type: ignore[no-any-return]
+
+    return compiled
+
+
+def inlined(function: F) -> F:
+    """A part of kernels, compiled into each of them."""
+    import numba
+
+    made: F = numba.njit(inline="always")(function)
+    return made

@@ -1,0 +1,187 @@
+"""Rule ``bus-load``."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canscope.model.bench import Bench
+from canscope.model.findings import Verdict
+from canscope.model.outcome import Doubt, Outcome, Subject, margins
+from canscope.model.piece import Piece, S
+from canscope.model.rule import Rule, Worst, limit, unjudged
+from canscope.model.tables import Bools, Flag, Floats, Frames, Int64s
+from canscope.rules import RULES
+from canscope.rules._frames import rows_on
+from canscope.rules._wire import frame_bits
+from canscope.rules._worst import telling
+
+REPEATS = 100  # the same frame so often in a row is no message any more; common practice
+BACK_TO_BACK = 2.0  # frames that begin within so many of their own lengths follow at once
+NONE = np.zeros(0, np.int64)
+
+
+@dataclass(frozen=True, eq=False)
+class Tail:
+    """What is carried over of one bus: the frames of the last window, and the present repeats."""
+
+    time_ns: Int64s = field(default_factory=lambda: NONE)
+    bits: Int64s = field(default_factory=lambda: NONE)
+    slow_bits: Int64s = field(default_factory=lambda: NONE)
+    frame: tuple[int, int, int, int, int] | None = None  # stamp, id, flags, length, data
+    repeats: int = 0
+
+
+@RULES.add("bus-load")
+@dataclass(frozen=True, kw_only=True)
+class BusLoad(Rule):
+    """No bus is loaded beyond what was agreed, not even for a tenth of a second.
+
+    Judged
+        For each bus whose bit rate the plan gives, at every frame: the bits of the frames that
+        ended within ``window_s``, stuff bits counted exactly from each frame's own content, in
+        percent of what the bit rate carries. FD frames that switch to a faster rate (the plan does
+        not give it) count half way between no time and the time at the bus's own rate, with that
+        much uncertainty. Error frames are not counted.
+    Margin
+        ``limit_percent`` minus the load, in percent; without a limit 100 minus the load. The
+        uncertainty is the frame that may have begun before the window.
+    Unproven
+        The plan gives no limit (no-limit): the peak is told all the same. Nothing of the bus was
+        recorded (not-seen). One frame was repeated back to back over and over, as happens where a
+        unit is alone with a silent listener and nobody acknowledges (inferred).
+
+    Plan::
+
+        [rules.bus-load]
+        # limit_percent = 60    # % of the bit rate; no default: not judged without
+        window_s = 0.1          # s; common practice, no source
+    """
+
+    limit_percent: float | None = limit(None, "%")
+    window_s: float = limit(0.1, "s", low=0.001, high=10)
+
+    unit: ClassVar[str] = "%"
+    limit_source: ClassVar[str] = "plan"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "the bus was never loaded beyond its limit; peak",
+        "fail": "the bus was loaded beyond its limit",
+        "close": "the bus was loaded about as far as its limit",
+    }
+    exercise: ClassVar[str] = "give the plan a limit and record the bus with every node awake"
+    causes: ClassVar[tuple[str, ...]] = (
+        "a node sends far more often than it should",
+        "a unit is alone on the bus and repeats one frame that nobody acknowledges",
+        "the bit rate in the plan is not the bus's own",
+    )
+    next: ClassVar[str] = "count the frames by identifier around that instant"
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """Every bus whose bit rate is known."""
+        missing = "" if self.limit_percent is not None else "limit_percent is not given"
+        return [Subject(channel, no_limit=missing) for channel in bench.bitrates]
+
+    def start(self, bench: Bench) -> Mapping[str, Tail]:
+        """Nothing seen yet."""
+        return {channel: Tail() for channel in bench.bitrates}
+
+    def fold(
+        self, state: Mapping[str, Tail], piece: Piece
+    ) -> tuple[Mapping[str, Tail], Sequence[Outcome]]:
+        """Judge the window that ends with each new frame."""
+        found: list[Outcome] = []
+        after = dict(state)
+        frames = piece.frames
+        for channel, tail in state.items():
+            rows = rows_on(frames, channel)
+            rows = rows[(frames.flags[rows] & Flag.ERROR) == 0]
+            if len(rows):
+                rate = piece.bench.bitrates[channel]
+                after[channel], outcomes = self._bus(channel, tail, frames, rows, rate)
+                found += outcomes
+        return after, found
+
+    def _bus(
+        self, channel: str, tail: Tail, frames: Frames, rows: Int64s, rate: int
+    ) -> tuple[Tail, list[Outcome]]:
+        bits, slow_bits = frame_bits(frames, rows)
+        width_ns = round(self.window_s * S)
+        new, carried = frames.time_ns[rows], len(tail.time_ns)
+        times = np.concatenate((tail.time_ns, new))
+        every = np.concatenate((tail.bits, bits))
+        slow = np.concatenate((tail.slow_bits, slow_bits))
+        first = np.searchsorted(times, new - width_ns, "right")
+        last = carried + np.arange(1, len(new) + 1)
+        share = 100.0 / (rate * self.window_s)
+        most, least = (_sums(column, first, last) * share for column in (every, slow))
+        spread = (most - least) / 2 + every[first] * share
+        load = (most + least) / 2
+        repeats, doubts = _repeats(channel, tail, frames, rows, bits / rate * S)
+        keep = slice(int(np.searchsorted(times, new[-1] - width_ns, "right")), None)
+        end = frames.take(rows[-1:])
+        frame = tuple(int(c[0]) for c in (end.time_ns, end.can_id, end.flags, end.length, end.data))
+        after = Tail(times[keep], every[keep], slow[keep], frame, repeats)  # type: ignore[arg-type]
+        return after, [self._rows(channel, new, load, spread), *doubts]
+
+    def _rows(self, channel: str, time_ns: Int64s, load: Floats, u: Floats) -> Outcome:
+        allowed = self.limit_percent
+        if allowed is None:  # told, not judged
+            margin, u = np.maximum(100.0 - load, 0.0), np.zeros_like(u)
+        else:
+            margin = allowed - load
+        rows = telling(margin, u)
+        return margins(
+            channel,
+            time_ns[rows],
+            margin[rows],
+            measured=load[rows],
+            limit=np.nan if allowed is None else allowed,
+            uncertainty=u[rows],
+            start_ns=time_ns[rows] - round(self.window_s * S),
+        )
+
+    def close(self, state: Mapping[str, Tail], piece: Piece) -> Sequence[Outcome]:
+        """Buses of which nothing was recorded."""
+        text = "nothing of this bus was recorded"
+        return [unjudged(c, "not-seen", text) for c, tail in state.items() if tail.frame is None]
+
+    def clause(self, verdict: Verdict | str, worst: Worst) -> str:
+        """Name the window as well."""
+        return f"{super().clause(verdict, worst)} over {self.window_s:g} s"
+
+
+def _sums(column: Int64s, first: Int64s, end: Int64s) -> NDArray[np.int64]:
+    total = np.concatenate((np.zeros(1, np.int64), np.cumsum(column)))
+    return np.asarray(total[end] - total[first])
+
+
+def _repeats(
+    channel: str, tail: Tail, frames: Frames, rows: Int64s, length_ns: Floats
+) -> tuple[int, list[Doubt]]:
+    """How often the last frame has come in a row, back to back; a doubt at the REPEATS-th time."""
+    names = ("time_ns", "can_id", "flags", "length", "data")
+    columns = [getattr(frames, name)[rows] for name in names]
+    if tail.frame is not None:
+        carried = zip(tail.frame, columns, strict=True)
+        columns = [np.concatenate((np.array([old], c.dtype), c)) for old, c in carried]
+    times, rest = columns[0], columns[1:]
+    same: Bools = np.diff(times) <= BACK_TO_BACK * length_ns[len(rows) - len(times) + 1 :]
+    for column in rest:  # of long frames the first 8 bytes stand for all
+        same &= column[1:] == column[:-1]
+    place = np.arange(1, len(same) + 1)
+    broken = np.maximum.accumulate(np.where(same, 0, place))
+    count = np.where(broken > 0, place - broken, place + tail.repeats)
+    hit = np.flatnonzero(count == REPEATS)
+    doubts = []
+    if len(hit):
+        row = int(hit[0]) + 1
+        text = (
+            f"frame {int(rest[0][row]):X} was repeated back to back more than {REPEATS} times:"
+            " nobody acknowledges it, as where a unit is alone with a silent listener"
+        )
+        doubts.append(Doubt(channel, "inferred", text, int(times[row])))
+    return (int(count[-1]) if len(count) else 0), doubts

@@ -1,0 +1,136 @@
+"""Rule ``value-range``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import Bench, Binding, Kind
+from canscope.model.definition import SignalSpec
+from canscope.model.outcome import Doubt, Outcome, Subject, margins
+from canscope.model.piece import Piece
+from canscope.model.rule import Rule
+from canscope.model.signals import NOT_AVAILABLE, OUT_OF_RANGE, Samples
+from canscope.model.tables import Floats, Int64s
+from canscope.rules import RULES
+from canscope.rules._worst import telling
+
+# Bits of a floating-point signal -> (unsigned type that holds its raw code, its own type).
+FLOATS = {
+    16: (np.uint16, np.float16),
+    32: (np.uint32, np.float32),
+    64: (np.uint64, np.float64),
+}
+
+
+@RULES.add("value-range")
+@dataclass(frozen=True, kw_only=True)
+class ValueRange(Rule):
+    """Bound signals stay within the range that their definition declares.
+
+    Judged
+        For each bound number whose definition declares a range (smallest below largest), at every
+        sample, by its decoded value. The ends belong to the range.
+    Margin
+        The distance to the nearer end, in the role's unit; negative outside.
+    Unproven
+        The definition declares no range (no-limit); the node said that it had no value while it
+        was awake (not-available); the signal never came (not-seen).
+
+    Plan::
+
+        [rules.value-range]
+        # has no parameters
+    """
+
+    limit_source: ClassVar[str] = "the definition"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "stayed within its declared range of {low:g} to {high:g} {unit}; nearest to an end",
+        "fail": "left its declared range of {low:g} to {high:g} {unit}",
+    }
+    exercise: ClassVar[str] = "record the signal with its node powered"
+    causes: ClassVar[tuple[str, ...]] = (
+        "the definition's factor, offset, sign or byte order is wrong",
+        "a code that means an error or no value is not declared as such in the plan",
+        "the sensor is broken or not connected",
+    )
+    next: ClassVar[str] = "look at the raw code there; if it means no value, set not_available"
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """Every bound number, by its signal."""
+        return [
+            Subject(
+                binding.key,
+                needs=(role,),
+                no_limit="" if _declared(binding.signal) else "the definition declares no range",
+                unit=binding.unit,
+            )
+            for role, binding in bench.bindings.items()
+            if binding.kind is Kind.NUMBER
+        ]
+
+    def fold(self, state: None, piece: Piece) -> tuple[None, Sequence[Outcome]]:
+        """Judge the new samples of every bound number."""
+        found: list[Outcome] = []
+        for role, binding in piece.bench.bindings.items():
+            samples = piece[role]
+            if binding.kind is not Kind.NUMBER or not len(samples):
+                continue
+            absent = np.flatnonzero(samples.status == NOT_AVAILABLE)
+            if len(absent):
+                awake = piece.at("@awake", samples.time_ns[absent]).value == 1
+                if awake.any():
+                    at_ns = int(samples.time_ns[absent[np.argmax(awake)]])
+                    text = "the node said so while it was awake"
+                    found.append(Doubt(binding.key, "not-available", text, at_ns))
+            present = samples[samples.status != NOT_AVAILABLE]
+            if _declared(binding.signal) and len(present):
+                found.append(_judged(binding, present))
+        return None, found
+
+
+def _declared(spec: SignalSpec) -> bool:
+    return spec.minimum is not None and spec.maximum is not None and spec.minimum < spec.maximum
+
+
+def _judged(binding: Binding, samples: Samples) -> Outcome:
+    spec = binding.signal
+    assert spec.minimum is not None and spec.maximum is not None
+    value = _decoded(spec, samples.raw)
+    inside = np.minimum(value - spec.minimum, spec.maximum - value)
+    # Decoding has compared before; rounding must not tell it otherwise.
+    outside = samples.status == OUT_OF_RANGE
+    least = abs(spec.factor) * 1e-9
+    inside = np.where(outside, np.minimum(inside, -least), np.maximum(inside, 0.0))
+    rows = telling(inside)
+    nearer = np.where(value - spec.minimum < spec.maximum - value, spec.minimum, spec.maximum)
+    ends = sorted(_in_role(binding, np.array([spec.minimum, spec.maximum])).tolist())
+    return margins(
+        binding.key,
+        samples.time_ns[rows],
+        inside[rows] * abs(binding.factor),
+        measured=_in_role(binding, value[rows]),
+        limit=_in_role(binding, nearer[rows]),
+        low=ends[0],
+        high=ends[1],
+        unit=binding.unit,
+    )
+
+
+def _in_role(binding: Binding, value: Floats) -> Floats:
+    return np.asarray(value * binding.factor + binding.offset)
+
+
+def _decoded(spec: SignalSpec, raw: Int64s) -> Floats:
+    """Values in the definition's unit from raw codes, the ones out of range too."""
+    if spec.is_float:
+        code, own = FLOATS[spec.length_bits]
+        number = raw.astype(code).view(own).astype(np.float64)
+    elif spec.signed:
+        number = raw.astype(np.float64)
+    else:
+        number = raw.view(np.uint64).astype(np.float64)
+    return np.asarray(number * spec.factor + spec.offset)
