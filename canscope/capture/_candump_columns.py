@@ -129,10 +129,11 @@ def _channels(
     letters = _after(buffer, begin, LONGEST_NAME)
     letters[np.arange(LONGEST_NAME) >= (end - begin)[:, None]] = 0
     first, second = np.ascontiguousarray(letters).view("<u8").T
+    size = end - begin  # a name that ends in NUL is not the one without it
     codes, names, left = np.zeros(len(good), np.uint8), list[str](), good.copy()
     while len(names) < MOST_CHANNELS and left.any():
         row = int(left.argmax())
-        same = left & (first == first[row]) & (second == second[row])
+        same = left & (first == first[row]) & (second == second[row]) & (size == size[row])
         left &= ~same
         raw = bytes(letters[row, : end[row] - begin[row]])
         name = raw.decode("utf-8", "backslashreplace")

@@ -33,6 +33,7 @@ NOT_HEX = 255
 HEX = np.full(256, NOT_HEX, np.uint8)
 for _characters, _first in ((b"0123456789", 0), (b"abcdef", 10), (b"ABCDEF", 10)):
     HEX[np.frombuffer(_characters, np.uint8)] = np.arange(_first, _first + len(_characters))
+FIRST_BYTES = np.array([(1 << 8 * size) - 1 for size in range(9)], np.uint64)
 IS_FD_LENGTH = np.zeros(65, np.bool_)
 IS_FD_LENGTH[sorted(FD_LENGTHS)] = True
 
@@ -46,7 +47,7 @@ LOWER_CASE = u64(0x2020202020202020)
 FROM_0, PAST_9 = u64(0x5050505050505050), u64(0x4646464646464646)
 FROM_A, PAST_F = u64(0x1F1F1F1F1F1F1F1F), u64(0x1919191919191919)
 EVERY_2ND, EVERY_4TH = u64(0x00FF00FF00FF00FF), u64(0x0000FFFF0000FFFF)
-HALF = u64(0xFFFFFFFF)
+HALF, BYTE, THREE = u64(0xFFFFFFFF), u64(0xFF), u64(0x808080)
 LEFT, RIGHT, DOT, SPACE, TAB, HASH, LF, CR, R, T, UNDERSCORE = b"(). \t#\n\rRT_"
 # Of the eight characters from the decimal point on: the point, the bracket behind six digits.
 POINT_AND_BRACKET, THEIR_PLACES = u64(0x290000000000002E), u64(0xFF000000000000FF)
@@ -68,9 +69,10 @@ def load(typing: Any, text: Any, at: Any) -> Any:
 
 
 @inlined
-def _are_digits(word: np.uint64) -> bool:
+def _digit_mask(word: np.uint64) -> np.uint64:
+    """The top bit of each byte that is a decimal digit."""
     low = word & LOW_SEVEN
-    return word & TOP == u64(0) and (low + FROM_0) & ~(low + PAST_9) & TOP == TOP
+    return (low + FROM_0) & ~(low + PAST_9) & ~word & TOP
 
 
 @inlined
@@ -81,6 +83,18 @@ def _hex_mask(word: np.uint64) -> np.uint64:
     digits = (low + FROM_0) & ~(low + PAST_9)
     letters = (letter + FROM_A) & ~(letter + PAST_F)
     return (digits | letters) & TOP & ~word
+
+
+@inlined
+def _leading(mask: np.uint64) -> np.int64:
+    """How many bytes from the lowest on have their top bit set, up to all eight.
+
+    Below the first one that has not (everywhere if there is none) ``lowest - 1`` has all bits set:
+    one a byte is kept, and the product adds them up in the highest byte.
+    """
+    missing = ~mask & TOP
+    lowest = (missing & (~missing + u64(1))) >> u64(7)
+    return i64((((lowest - u64(1)) & ONES) * ONES) >> u64(56))
 
 
 @inlined
@@ -311,104 +325,111 @@ def frames_of(  # type: ignore[no-untyped-def]
     end, line = len(text), counts[LINES]
     row, top = counts[FRAMES], counts[HEAP]
     # What the line before began with is most often what this one begins with.
-    second_a, second_b, second_ns = u64(0), u64(0), i64(-1)
-    code = 0
+    second_a, second_b, second_ns, code = u64(0), u64(0), i64(-1), 0
     while at < end:
         if row >= len(time_ns) or top + 64 > len(heap) or counts[REJECTED] >= len(rejected):
             break
-        done = False
-        if end - at >= REACH and text[at] == LEFT and text[at + 19] == SPACE:
-            point = load(text, at + 11)
-            decimals = (point & ~THEIR_PLACES) | ZEROS_THERE
-            good = point & THEIR_PLACES == POINT_AND_BRACKET and _are_digits(decimals)
-            if good:
-                a, b = load(text, at + 1), load(text, at + 3)
-                if a != second_a or b != second_b:
-                    good = _are_digits(a) and _are_digits(b)
-                    seconds = _decimal_value(a) * 100 + _decimal_value(b) % 100
-                    good = good and seconds <= LAST_SECOND
-                    if good:
-                        second_a, second_b, second_ns = a, b, seconds * 1_000_000_000
-            if good:
-                # The eight digits are a zero, the six decimals, a zero: tenths of microseconds.
-                stamp = second_ns + _decimal_value(decimals) * 100
-                begin = at + 20
-                letters = load(text, begin)
-                if letters & masks[code] != words[code]:
-                    code = 0
-                    while code < counts[NAMES] and letters & masks[code] != words[code]:
-                        code += 1
-                    good = code < counts[NAMES]
-                    code = code if good else 0
-            if good:
-                q = begin + sizes[code] + 1
+        q, size, flag = at, 0, 0
+        point = load(text, at + 11) if end - at >= REACH else u64(0)
+        decimals = (point & ~THEIR_PLACES) | ZEROS_THERE
+        wrong = (point & THEIR_PLACES) ^ POINT_AND_BRACKET | ~_digit_mask(decimals) & TOP
+        if wrong == u64(0):
+            blank = load(text, at + 19)
+            a, b = load(text, at + 1), load(text, at + 3)
+            if a != second_a or b != second_b:
+                seconds = _decimal_value(a) * 100 + _decimal_value(b) % 100
+                wrong = ~(_digit_mask(a) & _digit_mask(b)) & TOP
+                if wrong == u64(0) and seconds <= LAST_SECOND:
+                    second_a, second_b, second_ns = a, b, seconds * 1_000_000_000
+                else:
+                    wrong = u64(1)
+            # The eight digits are a zero, the six decimals, a zero: tenths of microseconds.
+            stamp = second_ns + _decimal_value(decimals) * 100
+            wrong |= (load(text, at) ^ u64(LEFT)) & BYTE | (blank ^ u64(SPACE)) & BYTE
+
+            letters = load(text, at + 20)
+            if letters & masks[code] != words[code]:
+                code = 0
+                while code < counts[NAMES] and letters & masks[code] != words[code]:
+                    code += 1
+                if code == counts[NAMES]:
+                    wrong, code = u64(1), 0
+            q = at + 21 + sizes[u64(code)]
+
+            word = load(text, q)
+            if (word >> u64(24)) & BYTE == u64(HASH):
+                # Three digits; with a zero before them they are two bytes.
+                identifier = _hex_value((word << u64(8)) | u64(48)) & u64(0xFFFF)
+                identifier = (identifier >> u64(8)) | ((identifier & BYTE) << u64(8))
+                wrong |= ~_hex_mask(word) & THREE | identifier & ~u64(0x7FF)
+                q += 4
+            else:
+                identifier = _turned(_hex_value(word))
+                wrong |= ~_hex_mask(word) & TOP | identifier & ~u64(ID_BITS)
+                wrong |= (load(text, q + 8) ^ u64(HASH)) & BYTE
+                flag = EXTENDED
+                q += 9
+
+            first, second = load(text, q), load(text, q + 8)
+            at_heap = -1
+            if first & BYTE == u64(HASH):
+                kind = HEX[text[q + 1]]
+                wrong |= u64(kind) & ~LOW_FOUR
+                flag |= FD | (BRS if kind & 1 else 0) | (ESI if kind & 2 else 0)
+                q += 2
                 word = load(text, q)
-                flag, identifier = 0, u64(0)
-                if text[q + 3] == HASH:
-                    d0, d1, d2 = HEX[text[q]], HEX[text[q + 1]], HEX[text[q + 2]]
-                    good = d0 < 8 and d1 != NOT_HEX and d2 != NOT_HEX
-                    identifier = u64(d0) << u64(8) | u64(d1) << u64(4) | u64(d2)
-                    q += 4
-                else:
-                    good = text[q + 8] == HASH and _hex_mask(word) == TOP
-                    identifier = _turned(_hex_value(word))
-                    good = good and identifier <= u64(ID_BITS)
-                    flag = EXTENDED
-                    q += 9
-                size, at_heap = 0, -1
-                first, second = load(text, q), load(text, q + 8)
+                while size < 64 and _hex_mask(word) == TOP:
+                    four = _hex_value(word)
+                    for i in range(4):
+                        heap[top + size + i] = np.uint8((four >> u64(8 * i)) & BYTE)
+                    q, size = q + 8, size + 4
+                    word = load(text, q)
+                # Every payload longer than eight bytes has a multiple of four.
+                while size < 8 and HEX[text[q]] != NOT_HEX and HEX[text[q + 1]] != NOT_HEX:
+                    heap[top + size] = HEX[text[q]] << 4 | HEX[text[q + 1]]
+                    q, size = q + 2, size + 1
+                if not IS_FD_LENGTH[size]:
+                    wrong = u64(1)
                 word = u64(0)
-                if good and text[q] == HASH:
-                    kind = HEX[text[q + 1]]
-                    good = kind != NOT_HEX
-                    flag |= FD | (BRS if kind & 1 else 0) | (ESI if kind & 2 else 0)
-                    q += 2
-                    while size < 64 and HEX[text[q]] != NOT_HEX and HEX[text[q + 1]] != NOT_HEX:
-                        eight = load(text, q)
-                        if size <= 60 and _hex_mask(eight) == TOP:
-                            four = _hex_value(eight)
-                            for i in range(4):
-                                heap[top + size + i] = np.uint8((four >> u64(8 * i)) & u64(255))
-                            q, size = q + 8, size + 4
-                        else:
-                            heap[top + size] = HEX[text[q]] << 4 | HEX[text[q + 1]]
-                            q, size = q + 2, size + 1
-                    good = good and IS_FD_LENGTH[size]
-                    for i in range(min(size, 8)):
-                        word |= u64(heap[top + i]) << u64(8 * i)
-                    if size > 8:
-                        at_heap = top
-                elif _hex_mask(first) & _hex_mask(second) == TOP:
+                for i in range(min(size, 8)):
+                    word |= u64(heap[top + i]) << u64(8 * i)
+                if size > 8:
+                    at_heap = top
+            else:
+                word = _hex_value(first) | _hex_value(second) << u64(32)
+                if _hex_mask(first) & _hex_mask(second) == TOP:
                     size, q = 8, q + 16
-                    word = _hex_value(first) | _hex_value(second) << u64(32)
                 else:
-                    digits = 0
-                    while digits < 16 and HEX[text[q + digits]] != NOT_HEX:
-                        digits += 1
-                    good = good and digits % 2 == 0
-                    size, q = digits // 2, q + digits
-                    word = _hex_value(first) | _hex_value(second) << u64(32)
+                    digits = _leading(_hex_mask(first))
+                    digits += (digits >> 3) * _leading(_hex_mask(second))
+                    wrong |= u64(digits & 1)
+                    size, q = digits >> 1, q + digits
                     word &= (u64(1) << u64(8 * size)) - u64(1)
-                if text[q] == SPACE and (text[q + 1] == T or text[q + 1] == R):
+
+            tail = load(text, q)
+            if tail & BYTE != u64(LF):
+                if tail & BYTE == u64(SPACE) and (text[q + 1] == T or text[q + 1] == R):
                     if text[q + 1] == T:
                         flag |= TRANSMITTED
                     q += 2
                 if text[q] == CR:
                     q += 1
-                if good and text[q] == LF:
-                    time_ns[row] = stamp
-                    channel[row] = code
-                    can_id[row] = np.uint32(identifier)
-                    flags[row] = flag
-                    length[row] = size
-                    data[row] = word
-                    heap_at[row] = at_heap
-                    if at_heap >= 0:
-                        top += size
-                    row += 1
-                    at = q + 1
-                    done = True
-        if not done:
+                if text[q] != LF:
+                    wrong = u64(1)
+        if wrong == u64(0):
+            place = u64(row)  # an unsigned index is never counted from the end
+            time_ns[place] = stamp
+            channel[place] = code
+            can_id[place] = np.uint32(identifier)
+            flags[place] = flag
+            length[place] = size
+            data[place] = word
+            heap_at[place] = at_heap
+            if at_heap >= 0:
+                top += size
+            row += 1
+            at = q + 1
+        else:
             stop = at
             while text[stop] != LF:
                 stop += 1

@@ -21,7 +21,7 @@ KNOWN = (  # first bytes of other formats, from memory
     (b"\x34\xcd\xb2\xa1", "a packet capture of a modified kind", AS_PCAP),
     (b"\xa1\xb2\xcd\x34", "a packet capture of a modified kind", AS_PCAP),
     (b"\x0a\x0d\x0d\x0a", "a damaged packet capture (pcapng)", AS_PCAP),
-    (b"LOGG", "a BLF log", AS_TEXT),
+    (b"LOGG", "a vendor's binary log", AS_TEXT),
     (b"PK\x03\x04", "a zip archive", UNPACK),
     (b"BZh", "compressed with bzip2", UNPACK),
     (b"\xfd7zXZ\0", "compressed with xz", UNPACK),
@@ -30,7 +30,7 @@ KNOWN = (  # first bytes of other formats, from memory
     (b"\x1f\x8b", "compressed twice", UNPACK),
     (b"\xff\xfe", "text in UTF-16", "save it as plain text (UTF-8 or ASCII)"),
     (b"\xfe\xff", "text in UTF-16", "save it as plain text (UTF-8 or ASCII)"),
-    (b";$FILEVERSION", "a TRC trace", AS_TEXT),
+    (b";$FILEVERSION", "a vendor's trace", AS_TEXT),
 )
 ASC = re.compile(
     rb"(?m)^(?:date [A-Z]|base +(?:hex|dec)\b"
@@ -69,7 +69,7 @@ def _looks(head: bytes) -> tuple[str, str]:
     if b"\0" in head or sum(byte < 32 and byte not in b"\t\r\n" for byte in head) > len(head) / 10:
         return "a binary file", AS_TEXT
     if ASC.search(head):
-        return "an ASC log", AS_TEXT
+        return "a vendor's text log", AS_TEXT
     lines = [line for line in head.splitlines()[:10] if line.strip()]
     first = f"its first line is {shown(lines[0])}" if lines else "it is blank"
     for separator in SEPARATORS:

@@ -26,7 +26,7 @@ class CaptureFile:
     """A file or standard input; ``input`` is known once ``frames`` has come to its end.
 
     ``size`` is in bytes as stored, None where nobody can know it (a pipe). ``channel`` is the name
-    of the bus if the format does not carry one.
+    of the bus if the format does not carry one; ``note`` then says that it was taken from there.
     Raises ``CaptureError`` if there is nothing to read.
     """
 
@@ -35,6 +35,7 @@ class CaptureFile:
         self.name = "standard input" if path == STANDARD_INPUT else path
         self.size = None if path == STANDARD_INPUT else self._stat()
         self.bytes_read = 0
+        self.note = ""
         self.input: Input | None = None
 
     def frames(self) -> Iterator[Frames]:
@@ -81,9 +82,8 @@ class CaptureFile:
                 "their order)",
             )
         own = (self._channel if name == UNNAMED else name for name in chunk.channels)
-        note = f"{self.name}: does not say which bus it was; taken to be {self._channel}"
-        tally = chunk.tally + Tally(notes=(note,))
-        return replace(chunk, channels=tuple(own), tally=tally)
+        self.note = f"{self.name} does not say which bus it was: taken to be {self._channel}"
+        return replace(chunk, channels=tuple(own))
 
     def _progress(self, size: int) -> None:
         self.bytes_read += size

@@ -128,7 +128,8 @@ def _error(
         return CLASS_OF_TYPE[kind], eight, BYTES_OF_TYPE[kind]
     ours = np.full(len(records), data.shape[1] >= ERROR_BYTES) & (length == ERROR_BYTES)
     own = np.zeros((len(records), ERROR_BYTES), np.uint8)
-    own[ours] = data[ours, :ERROR_BYTES]
+    if ours.any():
+        own[ours] = data[ours, :ERROR_BYTES]
     return np.where(ours, can_id, BUS_ERROR), eight, own
 
 

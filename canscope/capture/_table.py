@@ -23,8 +23,8 @@ def sound(can_id: Int64s, flags: Bytes, length: Int64s) -> Bools:
     """Which rows a CAN controller could have sent; of the others ``reason`` says why not."""
     is_fd, special = (flags & Flag.FD) != 0, flags & (Flag.ERROR | Flag.REMOTE)
     longest = np.where((flags & (Flag.EXTENDED | Flag.ERROR)) != 0, 0x1FFF_FFFF, 0x7FF)
-    fits = (length >= 0) & (length <= 8)
-    fits |= is_fd & IS_FD_LENGTH.take(length, mode="clip") & (length <= 64)
+    fits = (length <= 8) | (is_fd & IS_FD_LENGTH.take(length, mode="clip") & (length <= 64))
+    fits &= length >= 0
     both = (special == (Flag.ERROR | Flag.REMOTE)) | (is_fd & (special != 0))
     return np.asarray(fits & ~both & (can_id >= 0) & (can_id <= longest))
 

@@ -11,8 +11,10 @@ measurement that was never closed (an error says so).
 from __future__ import annotations
 
 import contextlib
+import gc
 import io
 import logging
+import sys
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any, BinaryIO
@@ -70,29 +72,44 @@ def _opened(path: str, file: str) -> Iterator[Any]:
         ) from error
     with open(path, "rb") as stream:
         head = stream.read(FLAGS.stop)
-    if head.startswith(NEVER_CLOSED) or any(head[FLAGS]):
-        raise CaptureError(
-            "this measurement was never closed, as when power fails while it is recorded",
-            where=Where(file),
-            hint="let the recorder's own software close it, and check the result",
-        )
-    try:
-        with _quiet():
-            make: Any = asammdf.MDF  # its options are not all in its annotations
-            mdf = make(path, process_bus_logging=False)
+        if head.startswith(NEVER_CLOSED) or any(head[FLAGS]):
+            raise CaptureError(
+                "this measurement was never closed, as when power fails while it is recorded",
+                where=Where(file),
+                hint="let the recorder's own software close it, and check the result",
+            )
+        stream.seek(0)
+        # the open file and not its path: of some names asammdf would delete the file afterwards
+        made = _made(asammdf.MDF, stream)
+        if isinstance(made, str):
+            raise CaptureError(
+                f"the measurement cannot be opened: {made}",
+                where=Where(file),
+                hint="it is cut short or damaged: take another copy of it",
+            )
+        try:
+            yield made
+        finally:
+            with _quiet():
+                made.close()
+
+
+def _made(make: Any, stream: BinaryIO) -> Any:
+    """The measurement, or in words why there is none.
+
+    What asammdf leaves of a measurement that it could not open complains when it is thrown away,
+    so that is done here, where nobody hears it.
+    """
+    with _quiet():
+        try:
+            mdf = make(stream, process_bus_logging=False)
             mdf.configure(read_fragment_size=FRAGMENT)
-    # asammdf raises whatever it stumbles over in a damaged file; nothing of ours is called here
-    except Exception as error:
-        raise CaptureError(
-            f"the measurement cannot be opened: {_said(error)}",
-            where=Where(file),
-            hint="it is cut short or damaged: take another copy of it",
-        ) from error
-    try:
-        yield mdf
-    finally:
-        with _quiet():
-            mdf.close()
+            return mdf
+        # asammdf raises whatever it stumbles over in a damaged file; nothing of ours runs here
+        except Exception as error:
+            said = _said(error)
+        gc.collect()
+        return said
 
 
 def _groups(mdf: Any, file: str) -> Iterator[tuple[int, str, int]]:
@@ -164,12 +181,13 @@ def _pieces(mdf: Any, number: int, kind: str) -> Iterator[Records | str]:
 def _quiet() -> Iterator[None]:
     """Keep what asammdf logs or prints about damage to itself; we say it in our own words."""
     logger = logging.getLogger("asammdf")
-    was, logger.disabled = logger.disabled, True
+    was, heard = logger.disabled, sys.unraisablehook
+    logger.disabled, sys.unraisablehook = True, lambda _: None
     try:
         with contextlib.redirect_stdout(io.StringIO()):
             yield
     finally:
-        logger.disabled = was
+        logger.disabled, sys.unraisablehook = was, heard
 
 
 def _said(error: Exception) -> str:

@@ -76,7 +76,9 @@ def read(stream: BinaryIO, file: str) -> Iterator[Frames]:
                 section.begin(BYTE_ORDERS[data[at + 8 : at + 12]])
             elif not passed and not at:
                 raise CaptureError(
-                    "not a pcapng capture: it has no section header", where=Where(file)
+                    "not a pcapng capture: it has no section header",
+                    where=Where(file),
+                    hint="name another format with --format, or export the log as candump text",
                 )
             starts, end, wrecked = walk(
                 data, at, section.order, field=4, extra=0, most=LONGEST, until=SECTION

@@ -110,6 +110,11 @@ class Capture:
         return sum(sizes) * (2 if len(sizes) > 1 else 1)
 
     @property
+    def notes(self) -> tuple[str, ...]:
+        """What was taken for granted in order to read the files, in words."""
+        return tuple(file.note for file in self._files if file.note)
+
+    @property
     def inputs(self) -> tuple[Input, ...]:
         """Name, hash and size of each file as it is stored."""
         if not self._done:

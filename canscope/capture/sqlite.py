@@ -11,7 +11,10 @@ Nothing is ever written beside the database, and one in the middle of a write is
 from __future__ import annotations
 
 import os
+import shutil
+import tempfile
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from itertools import islice, repeat
 from pathlib import Path
@@ -53,10 +56,10 @@ def read(stream: BinaryIO, file: str) -> Iterator[Frames]:
     """
     import sqlite3
 
-    with on_disk(stream, file) as stored:
+    with on_disk(stream, file) as stored, _whole_pages(stored.path) as (path, cut):
         _check_finished(stored.path, file)
         # immutable: no lock and no file beside it, so a folder that cannot be written to will do
-        uri = Path(stored.path).absolute().as_uri() + "?mode=ro&immutable=1"
+        uri = Path(path).absolute().as_uri() + "?mode=ro&immutable=1"
         connection = sqlite3.connect(uri, uri=True)
         try:
             connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LONGEST)
@@ -67,11 +70,13 @@ def read(stream: BinaryIO, file: str) -> Iterator[Frames]:
             seen = 0
             for rows in _pieces(connection, table):
                 if not isinstance(rows, list):
-                    yield replace(empty_frames(), tally=_damage(file, seen, rows))
+                    yield replace(empty_frames(), tally=_damage(file, seen, str(rows)))
                     return
                 seen = int(rows[-1][0])
                 yield _frames(rows, file)
                 stored.reached(seen / last if last else 1.0)
+            if cut:
+                yield replace(empty_frames(), tally=_damage(file, seen, "the file is cut short"))
         except sqlite3.DatabaseError as error:
             raise _unusable(file, error) from error
         finally:
@@ -89,6 +94,34 @@ def _check_finished(path: str, file: str) -> None:
                 hint="stop the recorder; if it is not running any more, open a copy of both files "
                 "with SQLite once, which finishes the write, and check the copy",
             )
+
+
+@contextmanager
+def _whole_pages(path: str) -> Iterator[tuple[str, bool]]:
+    """(a file of whole pages, whether the database was longer once).
+
+    SQLite takes what is missing of its last page for zeros, and so would make up values; of a
+    database that ends within a page, a copy without it is read. Layout of the first 100 bytes:
+    sqlite.org, "Database File Format", 1.3, from memory.
+    """
+    size = os.path.getsize(path)
+    with open(path, "rb") as database:
+        head = database.read(100).ljust(100, b"\0")
+        page = int.from_bytes(head[16:18], "big")
+        page = 65536 if page == 1 else page
+        pages = int.from_bytes(head[28:32], "big") if head[24:28] == head[92:96] else 0
+        left = size % page if page else 0
+        cut = left > 0 or pages * page > size
+        if not left:
+            yield path, cut
+            return
+        with tempfile.TemporaryDirectory(prefix="canscope-") as folder:
+            copy = os.path.join(folder, "capture")
+            database.seek(0)
+            with open(copy, "wb") as target:
+                shutil.copyfileobj(database, target)
+                target.truncate(size - left)
+            yield copy, cut
 
 
 def _unusable(file: str, error: sqlite3.DatabaseError) -> CaptureError:
@@ -165,8 +198,8 @@ def _pieces(
             return
 
 
-def _damage(file: str, row: int, error: sqlite3.DatabaseError) -> Tally:
-    what = f"{file}: row {row + 1}: the database is damaged from here on: {error}"
+def _damage(file: str, row: int, why: str) -> Tally:
+    what = f"{file}: row {row + 1}: the database is damaged from here on: {why}"
     return Tally(1, 1, (what,), cut_end=True)
 
 

@@ -84,6 +84,7 @@ class Inputs:
     captures: tuple[str, ...]
     plan: Path
     notes: tuple[str, ...] = ()
+    marks: Path | None = None  # that a run folder brings
 
     @property
     def stem(self) -> str:
@@ -100,19 +101,23 @@ def inputs_of(captures: Sequence[str], plan: Path | None) -> Inputs:
     if len(captures) == 1 and captures[0] != "-" and Path(captures[0]).is_dir():
         folder = Path(captures[0])
         found = sorted({p for pattern in CAPTURE_PATTERNS for p in folder.glob(pattern)})
+        found = [path for path in found if path.stat().st_size]
         if not found:
             hint = "a run folder holds its captures as *.log or *.log.gz"
             raise CanscopeError("no capture in this folder", where=Where(str(folder)), hint=hint)
         own = next((folder / name for name in PLAN_NAMES if (folder / name).is_file()), None)
-        notes: tuple[str, ...] = ()
+        from canscope.live.folder import MARKS_FILE, notes_of
+
+        notes = notes_of(folder)
         if plan is not None and own is not None:
-            notes = (f"judged against {plan} instead of the run's own plan {own.name}",)
+            notes += (f"judged against {plan} instead of the run's own plan {own.name}",)
         plan = plan or own
         captures = [str(path) for path in found]
         if plan is None:
             hint = "name one with --plan, or put plan.toml into the folder"
             raise CanscopeError("no bench plan in this folder", where=Where(str(folder)), hint=hint)
-        return Inputs(tuple(captures), plan, notes)
+        marks = folder / MARKS_FILE
+        return Inputs(tuple(captures), plan, notes, marks if marks.is_file() else None)
     if plan is None:
         hint = "name the bench plan with --plan; 'canscope demo' writes an example"
         raise CanscopeError("a capture alone cannot be judged", hint=hint)
@@ -135,13 +140,13 @@ def judge_files(
     from canscope.judge.check import check
     from canscope.plan.load import read_plan
 
-    plan = read_plan(inputs.plan, marks=marks)
+    plan = read_plan(inputs.plan, marks=marks or inputs.marks)
     capture = read_capture(*inputs.captures, format=format, channel=_channel(channel, plan))
     frames = shown(capture) if progress else capture
     signals = decode(frames, plan.definitions, wanted=plan.wanted)
     now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
     report = check(signals, plan, capture=capture, written_at=written_at or now)
-    return replace(report, warnings=(*inputs.notes, *report.warnings))
+    return replace(report, warnings=(*inputs.notes, *capture.notes, *report.warnings))
 
 
 def _channel(given: Sequence[str] | None, plan: Plan) -> Sequence[str] | None:

@@ -106,6 +106,7 @@ class Run:
         off = {n for n in bench.off if not plan.rules[n].required(bench)}
         self._rules = {name: rule for name, rule in plan.rules.items() if name not in off}
         self._judge: Judge | None = None
+        self._marks: list[PlanMark] = []
         self._counts = Counts()
 
     def feed(self, signals: Signals) -> list[Alarm]:
@@ -114,9 +115,20 @@ class Run:
         if self._judge is None:
             if self._counts.first_ns is None:
                 return []
-            marks = _marks(self.plan, self._counts.first_ns)
+            marks = _marks((*self.plan.marks, *self._marks), self._counts.first_ns)
             self._judge = Judge(self.plan.bench, self._rules, marks)
         return self._judge.feed(chunk_of(signals, self.plan))
+
+    def mark(self, mark: PlanMark) -> None:
+        """Add what a person has just seen; it must not lie before what was fed already."""
+        self._marks.append(mark)
+        if self._judge is not None:
+            self._judge.marks += (Mark(_stamp(mark, self._judge.origin), *_seen(mark)),)
+
+    def finding(self, rule: str, subject: str) -> Finding | None:
+        """How one subject stands so far; a pass only means that nothing has failed yet."""
+        found = findings_of(self._judge) if self._judge is not None else []
+        return next((f for f in found if (f.rule, f.subject) == (rule, subject)), None)
 
     def report(self, *, capture: Source | None = None, written_at: str = "") -> Report:
         """Close the run and report it.
@@ -267,8 +279,12 @@ def chunk_of(signals: Signals, plan: Plan) -> Chunk:
     return Chunk(samples, signals.arrivals, frames, until, frames.segment)
 
 
-def _marks(plan: Plan, origin_ns: int) -> list[Mark]:
-    return [Mark(_stamp(m, origin_ns), m.text, m.axle, m.seen) for m in plan.marks]
+def _marks(marks: Iterable[PlanMark], origin_ns: int) -> list[Mark]:
+    return [Mark(_stamp(mark, origin_ns), *_seen(mark)) for mark in marks]
+
+
+def _seen(mark: PlanMark) -> tuple[str, str | None, str | None]:
+    return mark.text, mark.axle, mark.seen
 
 
 def _stamp(mark: PlanMark, origin_ns: int) -> int:

@@ -225,9 +225,9 @@ class Segment:
             doubts = window_doubts(
                 self._bench, self._history, subject.needs, subject.name, window.span
             )
-            for outcome in (*mine, *doubts):
+            for outcome in mine:
                 standing.add(outcome, judge.origin)
-            judge.standings[name, subject.name].merge(standing)
+            judge.standings[name, subject.name].merge(standing, doubts)
 
     def _overview(self, role: str, samples: Samples) -> None:
         if len(samples):

@@ -6,7 +6,8 @@ between is too close to call. Nothing judged is never a pass.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -53,19 +54,22 @@ class Standing:
         if passes.any():
             self.passed = _worse(self.passed, rows, passes, origin_ns)
 
-    def merge(self, window: Standing) -> None:
+    def merge(self, window: Standing, spoiled: Sequence[Doubt] = ()) -> None:
         """Take in one closed window: a fail wins, and an unjudged one takes nothing away.
 
-        A window that was judged but too close to call is kept beside a pass: it was exercised and
-        is not proven, so it does not read as a pass.
+        ``spoiled`` tells that something the window rests on was absent in it: then it is no pass,
+        but takes nothing from a window that is. A window that was judged but too close to call is
+        kept beside a pass: it was exercised and is not proven, so it does not read as a pass. So
+        does a doubt that the rule itself wants to lower its pass.
         """
-        verdict, _ = window.conclude()
-        lowered = window.judged and not window.failed and not window.close and window.lowering()
-        if lowered and verdict is Verdict.UNPROVEN:
-            for doubt in window.doubts.values():
-                kept = Doubt(doubt.subject, doubt.reason, doubt.text, doubt.at_ns, lowers=False)
+        for doubt in window.doubts.values():
+            self.doubts.setdefault((doubt.reason, doubt.lowers), doubt)
+        if window.judged:
+            for doubt in spoiled:
+                kept = replace(doubt, lowers=False)
                 self.doubts.setdefault((doubt.reason, False), kept)
-            return
+            if spoiled and not window.failed and not window.close:
+                return
         self.judged += window.judged
         for name in ("failed", "close", "passed"):
             mine, theirs = getattr(self, name), getattr(window, name)
@@ -74,8 +78,6 @@ class Standing:
         for name in ("first_failed_ns", "first_alarm_ns"):
             times = [t for t in (getattr(self, name), getattr(window, name)) if t is not None]
             setattr(self, name, min(times, default=None))
-        for key, doubt in window.doubts.items():
-            self.doubts.setdefault((key[0], False), doubt)
 
     def lowering(self) -> Doubt | None:
         """The doubt that turns a pass into unproven, if there is one."""

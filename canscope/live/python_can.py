@@ -35,6 +35,7 @@ class PythonCan:
     """One bus of one python-can interface."""
 
     period_ns = 0
+    gather_ms = 0.0
 
     def __init__(self, address: Address) -> None:
         self._address = address

@@ -22,6 +22,7 @@ class Replay:
     """Plays a capture at a multiple of its own speed; ends with EOFError."""
 
     period_ns = 0
+    gather_ms = 0.0
 
     def __init__(self, address: Address) -> None:
         self._name, self._speed = address.name, address.speed

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 import time
+from contextlib import suppress
 from typing import Any
 
 from canscope.live.address import Address
@@ -27,13 +28,15 @@ STAMP_PERIOD_NS = 60_000_000_000
 FD_BYTES = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)  # linux/can/length.h
 CLASSICAL = re.compile(rb"(?:t([0-7][0-9A-F]{2})|T([01][0-9A-F]{7}))([0-8])([0-9A-F]*)", re.I)
 REMOTE = re.compile(rb"(?:r([0-7][0-9A-F]{2})|R([01][0-9A-F]{7}))([0-8])([0-9A-F]{4})?", re.I)
-FD = re.compile(rb"(?:([db])([0-7][0-9A-F]{2})|([DB])([01][0-9A-F]{7}))([0-9A-Fa-f])([0-9A-Fa-f]*)")
+HEX = rb"[0-9A-Fa-f]"
+FD = re.compile(rb"(?:([db])([0-7]%b{2})|([DB])([01]%b{7}))(%b)(%b*)" % (HEX, HEX, HEX, HEX))
 
 
 class Slcan:
     """One adapter on a serial line."""
 
     period_ns = STAMP_PERIOD_NS
+    gather_ms = 1000 * GATHER_S
 
     def __init__(self, address: Address) -> None:
         self._address = address
@@ -84,14 +87,10 @@ class Slcan:
         """Close the channel and the line."""
         if self._port is None:
             return
-        try:
+        with suppress(OSError):  # it may be gone already
             self._command(b"C\r")
-        except OSError:
-            pass  # it is gone already
-        try:
+        with suppress(OSError):
             self._port.close()
-        except OSError:
-            pass
         self._port = None
 
     def _command(self, command: bytes) -> None:

@@ -61,6 +61,7 @@ class Source(Protocol):
     """
 
     period_ns: int  # after which the device's stamps start over; 0: never
+    gather_ms: float  # how long a read waits for more once there is something
 
     def open(self) -> Opened:
         """Open it, silently. Raises AdapterError."""

@@ -42,16 +42,22 @@ def is_compiled(done: int, expected: int | None = None) -> bool:
         raise CanscopeError(
             f"{VARIABLE} is {asked!r}, which is no engine", hint=f"set it to {' or '.join(ENGINES)}"
         )
-    if asked == "numba" and not _is_installed():
+    if asked == "numba" and not is_installed():
         raise CanscopeError(f"{VARIABLE} asks for numba", hint="pip install 'canscope[fast]'")
     if asked:
         return asked == "numba"
     large = done >= LARGE or (expected is not None and expected >= LARGE)
-    return (large or "numba" in sys.modules) and _is_installed()
+    return is_awake() or (large and is_installed())
 
 
-def _is_installed() -> bool:
-    return "numba" in sys.modules or importlib.util.find_spec("numba") is not None
+def is_awake() -> bool:
+    """Whether numba has been imported already, by whomever: then it costs little to use."""
+    return "numba" in sys.modules
+
+
+def is_installed() -> bool:
+    """Whether numba could be imported."""
+    return is_awake() or importlib.util.find_spec("numba") is not None
 
 
 @contextmanager
@@ -89,5 +95,5 @@ def inlined(function: F) -> F:
     """A part of kernels, compiled into each of them."""
     import numba
 
-    made: F = numba.njit(inline="always")(function)
+    made: F = numba.njit(forceinline=True)(function)
     return made

@@ -75,7 +75,10 @@ class _Loader:
         marks = self.marks(table, marks_file)
         check_stage(table, self.notes)
         self.mistakes.raise_any(str(self.source.path))
+        rests_on = {binding.signal.message_key for binding in bindings.values()}
+        messages = {m.key: m for m in definitions.messages if m.key in rests_on}
         bench = replace(_bench(table, self.source), units=units, bindings=bindings)
+        bench = replace(bench, messages=messages)
         ceilings = getattr(book.rules.get("temperature-ceiling"), "ceiling_degC", {})
         bench = replace(bench, given=book.given, off=book.off, ceilings_degC=ceilings)
         warn_of_idle_waivers(waivers, book.rules, bench, self.notes)

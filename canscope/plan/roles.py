@@ -10,13 +10,15 @@ import numpy as np
 from canscope.decoding.absent import Policy, absent_rows
 from canscope.model.bench import Binding, Kind
 from canscope.model.definition import MessageSpec, SignalSpec
+from canscope.model.errors import nearest
 from canscope.plan.codes import meanings, raw_codes, raw_range, state_codes
-from canscope.plan.mistakes import Unusable
+from canscope.plan.mistakes import Unusable, said
 from canscope.plan.names import Names
 from canscope.plan.notes import Notes
 from canscope.plan.role_tables import AliveRole, ChecksumRole, DirectionRole, FaultRole, Role
 from canscope.plan.units import Conversion, conversion, missing, role_unit
 from canscope.plan.wishes import Wish
+from canscope.rules._checksums import PROFILES, WIDTH_BITS, bytes_of
 
 MAY_SHARE = {"fault", "alive", "checksum"}  # one node may speak for both units
 
@@ -168,11 +170,22 @@ class _Binder:
 
     def _checksum(self, table: ChecksumRole) -> dict[str, object]:
         options: dict[str, object] = {"profile": table.profile}
+        if table.profile not in PROFILES:
+            hint = nearest(table.profile, PROFILES)
+            self.mistake("profile", f"no checksum is known as {said(table.profile)}", hint)
+        if self.spec.length_bits != WIDTH_BITS:
+            what = f"{self.spec.key} has {self.spec.length_bits} bits, a checksum {WIDTH_BITS}"
+            self.mistake("", what)
+        if not table.over and min(bytes_of(self.spec)) == 0:
+            what = f"there is no byte before {self.spec.key}"
+            self.mistake("", what, "say which bytes it covers: over = [first, last]")
         if table.over:
             first, last = table.over
             if not first <= last < self.message.length:
                 what = f"bytes {first} to {last} are not all in {self.message.key}"
                 self.mistake("over", what, f"0 to {self.message.length - 1}, the first one first")
+            elif set(range(first, last + 1)) <= bytes_of(self.spec):
+                self.mistake("over", f"{self.spec.key} cannot be the checksum of itself")
             options["over"] = (first, last)
         if table.data_id is not None:
             options["data_id"] = table.data_id

@@ -98,7 +98,8 @@ def _declared(spec: SignalSpec) -> bool:
 
 def _judged(binding: Binding, samples: Samples) -> Outcome:
     spec = binding.signal
-    assert spec.minimum is not None and spec.maximum is not None
+    assert spec.minimum is not None
+    assert spec.maximum is not None
     value = _decoded(spec, samples.raw)
     inside = np.minimum(value - spec.minimum, spec.maximum - value)
     # Decoding has compared before; rounding must not tell it otherwise.
@@ -126,11 +127,10 @@ def _in_role(binding: Binding, value: Floats) -> Floats:
 
 def _decoded(spec: SignalSpec, raw: Int64s) -> Floats:
     """Values in the definition's unit from raw codes, the ones out of range too."""
-    if spec.is_float:
-        code, own = FLOATS[spec.length_bits]
-        number = raw.astype(code).view(own).astype(np.float64)
-    elif spec.signed:
-        number = raw.astype(np.float64)
-    else:
-        number = raw.view(np.uint64).astype(np.float64)
-    return np.asarray(number * spec.factor + spec.offset)
+    with np.errstate(invalid="ignore", over="ignore"):  # floats may hold infinity and NaN
+        if spec.is_float:
+            code, own = FLOATS[spec.length_bits]
+            number = raw.astype(code).view(own).astype(np.float64)
+        else:
+            number = (raw if spec.signed else raw.view(np.uint64)).astype(np.float64)
+        return np.asarray(number * spec.factor + spec.offset)

@@ -4,6 +4,7 @@ Stamps are chosen in whole microseconds, which the float64 of python-can's messa
 """
 
 import base64
+import contextlib
 import io
 import random
 
@@ -39,8 +40,8 @@ def test_what_python_can_writes_reads_back_but_for_channels_and_fd_flags(tmp_pat
     path = tmp_path / "a.csv"
     write_csv(path, TRAFFIC)
     frames = table(path.read_bytes())
-    assert rows(frames) == expected(TRAFFIC, channel=frames.channels[0], without=FD | BRS | ESI,
-                                    with_long=FD)  # fmt: skip
+    back = expected(TRAFFIC, channel="", without=FD | BRS | ESI, with_long=FD)
+    assert rows(frames) == back
     assert frames.channels == ("",)
     assert frames.tally == Tally(lines=len(TRAFFIC))
 
@@ -80,7 +81,9 @@ def test_a_time_is_what_its_digits_say_rounded_to_nanoseconds(stamp, time_ns):
         ("1.0,0x1,0,1,1,0,", "an error frame is neither remote nor FD"),
         ("1.0,0x1,0,1,0,89,", "a remote frame is never FD"),
         ("1.0,0x1,0,0,0,2,AQ==", "its data is not 2 bytes in base64"),
-        ("1.0,0x1,0,0,0,1,A===", "its data is not"),
+        ("1.0,0x1,0,0,0,2,AQI", "its data is not 2 bytes in base64"),
+        ("1.0,0x1,0,0,0,2,AAAA", "its data is not 2 bytes in base64"),
+        ("1.0,0x1,0,0,0,1,A===", "not a line of"),
         ("1.0,0x1,0,0,0,1,A*==", "not a line of"),
         ("1.0,0x1,2,0,0,0,", "not a line of"),
         ("1.0,0x1,0,0,0,0", "not a line of"),
@@ -121,10 +124,8 @@ def test_a_table_cut_at_any_byte_keeps_its_whole_lines_and_says_so(tmp_path):
 
 @given(st.binary(max_size=300))
 def test_random_bytes_are_refused_or_hold_nothing(data):
-    try:
-        assert len(table(data)) == 0
-    except CaptureError as error:
-        assert "not python-can's CSV" in str(error)
+    with contextlib.suppress(CaptureError):
+        assert sum(map(len, read(io.BytesIO(data), "x.csv"))) == 0
 
 
 def test_another_table_is_refused_with_its_first_line():
@@ -156,9 +157,10 @@ def test_columns_agree_with_the_line_by_line_reading_on_mutated_lines():
     for number in range(6000):
         size = rng.choice([0, 1, 2, 3, 5, 8, 8, 8, 12, 64])
         data = base64.b64encode(rng.randbytes(size)).decode()
-        line = f"{rng.randrange(10 ** rng.randrange(1, 11))}.{rng.randrange(10 ** rng.randrange(1, 13))}"
-        line += f",{hex(rng.randrange(1 << rng.choice([8, 11, 29, 32])))},{rng.randrange(2)}"
-        line += f",{int(rng.random() < 0.1)},{int(rng.random() < 0.1)},{size},{data}"
+        whole, part = (rng.randrange(10 ** rng.randrange(1, most)) for most in (11, 13))
+        bits, extended = rng.choice([(8, 0), (11, 0), (29, 1), (29, 1), (32, 1)])
+        states = f"{extended},{int(rng.random() < 0.1)},{int(rng.random() < 0.1)}"
+        line = f"{whole}.{part},{hex(rng.randrange(1 << bits))},{states},{size},{data}"
         raw = bytearray(line.encode())
         for _ in range(number % 3):
             at = rng.randrange(len(raw) + 1)
@@ -167,7 +169,7 @@ def test_columns_agree_with_the_line_by_line_reading_on_mutated_lines():
     block = b"\n".join(text) + b"\n"
     numbers, frames = columns(*lines(block))
     strict = [parse(text[number].removesuffix(b"\r")) for number in numbers.tolist()]
-    assert 2000 < len(numbers) < 6000
+    assert 1500 < len(numbers) < 4500
     assert [(row[0], *row[2:]) for row in rows(frames)] == strict
     unmutated = {number for number in range(0, 6000, 3) if isinstance(parse(text[number]), tuple)}
     assert unmutated <= set(numbers.tolist()), "what python-can writes goes the fast way"

@@ -60,7 +60,7 @@ def rows(frames):
     ]
 
 
-def expected(traffic, *, channel=None, without=Flag(0), with_long=Flag(0)):
+def expected(traffic, *, channel=None, without=0, with_long=0):
     """What a format gives back of traffic: one that knows only one channel or not all flags.
 
     Flags of ``without`` are lost; frames of more than 8 bytes have those of ``with_long``.
@@ -68,9 +68,9 @@ def expected(traffic, *, channel=None, without=Flag(0), with_long=Flag(0)):
     return [
         (
             (START_US + at) * 1000,
-            channel or name,
+            name if channel is None else channel,
             can_id,
-            int(flags & ~without | (with_long if length > 8 else 0)),
+            int(flags) & ~int(without) | (int(with_long) if length > 8 else 0),
             length,
             data,
         )
@@ -198,7 +198,7 @@ def write_mf4(path, traffic, *, compression=0, version="4.10", width=64, start_u
 
 
 def can_packet(can_id, flags, length, data, *, pad=True, order=">"):
-    """The registry's layout: identifier with flags, length, FD flags, reserved, raw DLC, payload."""
+    """The registry's layout: identifier, length, FD flags, reserved, raw DLC, payload."""
     word = can_id | (0x80000000 * bool(flags & EXT)) | (0x40000000 * bool(flags & RTR))
     word |= 0x20000000 * bool(flags & ERR)
     fd = (4 | 1 * bool(flags & BRS) | 2 * bool(flags & ESI)) if flags & FD else 0

@@ -83,27 +83,31 @@ def test_the_worst_of_equals_is_the_earliest_however_the_run_is_cut():
     assert standing(both).failed.time_ns == 4
 
 
-def window(*outcomes):
-    return standing(*outcomes)
-
-
 def merged(*windows):
+    """Windows are standings, or (standing, doubts on what it rests on)."""
     made = Standing("pack")
     for one in windows:
-        made.merge(one)
+        made.merge(*one) if isinstance(one, tuple) else made.merge(one)
     return made.conclude()[0]
 
 
 def test_over_several_windows_a_fail_wins_and_an_unexercised_one_takes_nothing_away():
-    passed, failed, empty = window(against_60(10)), window(against_60(70)), window()
-    doubtful = window(against_60(10), Doubt("pack", "stale", "nothing came"))
+    passed, failed, empty = standing(against_60(10)), standing(against_60(70)), standing()
+    spoiled = (standing(against_60(10)), [Doubt("pack", "stale", "nothing came")])
     assert merged(passed, failed) is Verdict.FAIL
     assert merged(passed, empty) is Verdict.PASS
     assert merged(empty, passed) is Verdict.PASS
-    assert merged(passed, doubtful) is Verdict.PASS
-    assert merged(doubtful) is Verdict.UNPROVEN
+    assert merged(passed, spoiled) is Verdict.PASS
+    assert merged(spoiled) is Verdict.UNPROVEN
+    assert merged((standing(), spoiled[1]), passed) is Verdict.PASS
+    assert merged((standing(against_60(70)), spoiled[1])) is Verdict.FAIL
     assert merged(empty) is Verdict.UNPROVEN
 
 
+def test_a_doubt_that_the_rule_itself_raises_in_one_window_lowers_the_pass_of_another():
+    doubtful = standing(Doubt("pack", "inferred", "the recording ended above 60 V"))
+    assert merged(standing(against_60(10)), doubtful) is Verdict.UNPROVEN
+
+
 def test_a_window_that_was_too_close_to_call_is_not_outvoted_by_one_that_passed():
-    assert merged(window(against_60(10)), window(against_60(59))) is Verdict.UNPROVEN
+    assert merged(standing(against_60(10)), standing(against_60(59))) is Verdict.UNPROVEN

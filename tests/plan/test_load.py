@@ -97,6 +97,13 @@ def test_a_bus_policy_spares_counters_and_checksums(plan):
     assert decoded.absent.kind == "none"
 
 
+def test_the_bench_knows_the_messages_that_roles_rest_on(plan):
+    messages = plan.bench.messages
+    assert set(messages) == {b.signal.message_key for b in plan.bench.bindings.values()}
+    fast = messages["can1:UnitFast"]  # BO_ 512 UnitFast: 8
+    assert (fast.can_id, fast.extended, fast.length) == (512, False, 8)
+
+
 def test_limits_and_rule_tables_reach_the_rules(plan):
     rules = plan.rules
     assert set(rules) == set(RULES)
@@ -406,6 +413,24 @@ def test_wrong_units_are_mistakes_and_name_the_unit(tmp_path):
         "units.front.torque: can1:UnitFast.Torque: unit 'kPa' cannot be turned into Nm"
         in (found[0])
     )
+
+
+CHECKSUM = 'signal = "can1:UnitFast.Checksum", profile = "crc8-sae-j1850"'
+
+
+@pytest.mark.parametrize(
+    ("written", "told"),
+    [
+        ('signal = "can1:UnitFast.Checksum", profile = "crc8-j1850"', "'crc8-sae-j1850'"),
+        ('signal = "can1:UnitFast.Checksum", profile = "crc32"', "no checksum is known as 'crc32'"),
+        ('signal = "can1:UnitFast.Alive", profile = "xor8"', "has 4 bits, a checksum 8"),
+        ('signal = "can1:UnitSlow.InverterTemp", profile = "xor8"', "no byte before"),
+        (f"{CHECKSUM}, over = [7, 7]", "cannot be the checksum of itself"),
+        (f"{CHECKSUM}, over = [2, 9]", "bytes 2 to 9 are not all in can1:UnitFast"),
+    ],
+)
+def test_a_checksum_that_cannot_be_calculated_is_a_mistake(tmp_path, written, told):
+    assert any(told in text for text in mistakes(tmp_path, (CHECKSUM, written)))
 
 
 def test_an_unreadable_definition_is_told_together_with_the_rest(tmp_path):

@@ -1,0 +1,109 @@
+"""Keys at the vehicle: what each press means, and the terminal that gives them one by one."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+TWICE_S = 3.0  # within which q has to be pressed again
+SEEN = {"f": "forward", "r": "reverse", "s": "still"}
+
+
+@dataclass(frozen=True)
+class Action:
+    """What a person asked for: ``acknowledge``, ``heard``, ``stop`` or ``mark``."""
+
+    kind: str
+    axle: str | None = None
+    seen: str | None = None
+    text: str = ""
+
+
+class Keys:
+    """Turns presses into actions. ``prompt`` says what is being waited for."""
+
+    def __init__(self, axles: Sequence[str]) -> None:
+        self._axles = list(axles)[:9]
+        self._axle: str | None = None
+        self._note: str | None = None
+        self._quit_s: float | None = None
+
+    @property
+    def prompt(self) -> str:
+        """What the next press will do, if something was begun."""
+        if self._note is not None:
+            return f"note: {self._note}_  (Enter keeps it, Esc drops it)"
+        if self._axle is not None:
+            return f"{self._axle} wheel seen: f forward, r reverse, s still"
+        if self._quit_s is not None and time.monotonic() - self._quit_s < TWICE_S:
+            return "q once more ends the recording"
+        return ""
+
+    @property
+    def legend(self) -> str:
+        """All keys."""
+        axles = ", ".join(f"{n} {axle}" for n, axle in enumerate(self._axles, start=1))
+        marks = f"mark: {axles}, then f r s   " if axles else ""
+        return f"space acknowledge   {marks}n note   h sound heard   q q end"
+
+    def press(self, key: str) -> Action | None:
+        """Take one press."""
+        if self._note is not None:
+            return self._typed(key)
+        axle, self._axle = self._axle, None
+        quitting, self._quit_s = self._quit_s, None
+        if axle is not None and key in SEEN:
+            return Action("mark", axle, SEEN[key])
+        if key.isdecimal() and 1 <= int(key) <= len(self._axles):
+            self._axle = self._axles[int(key) - 1]
+        elif key == " ":
+            return Action("acknowledge")
+        elif key == "h":
+            return Action("heard")
+        elif key == "n":
+            self._note = ""
+        elif key == "q":
+            if quitting is not None and time.monotonic() - quitting < TWICE_S:
+                return Action("stop")
+            self._quit_s = time.monotonic()
+        return None
+
+    def _typed(self, key: str) -> Action | None:
+        text, self._note = self._note or "", None
+        if key in "\r\n":
+            return Action("mark", text=text) if text.strip() else None
+        if key == "\x1b":
+            return None
+        self._note = text[:-1] if key in "\x7f\b" else text + key
+        return None
+
+
+@contextmanager
+def pressed() -> Iterator[bool]:
+    """Let keys come one by one; False where standard input is no terminal."""
+    if not sys.stdin.isatty():
+        yield False
+        return
+    import termios
+    import tty
+
+    before = termios.tcgetattr(sys.stdin)
+    tty.setcbreak(sys.stdin)
+    try:
+        yield True
+    finally:
+        termios.tcsetattr(sys.stdin, termios.TCSADRAIN, before)
+
+
+def next_key(wait_s: float) -> str:
+    """The next press, or nothing after a while."""
+    import os
+    import select
+
+    ready, _, _ = select.select([sys.stdin], [], [], wait_s)
+    if not ready:
+        return ""
+    return os.read(sys.stdin.fileno(), 64).decode("utf-8", "ignore")

@@ -1,0 +1,109 @@
+"""What a person at the vehicle sees while a run is recorded: one big word, and why."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from canscope.live.watch import Glance
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+# Word, shape and border tell the states apart without colour.
+SHAPES = {"STOP": "■ ■ ■", "TURNING": "> > >", "READY": "●", "NOT READY": "○"}
+STYLES = {"STOP": "bold white on red", "TURNING": "bold cyan", "READY": "bold green"}
+
+
+def view(glance: Glance, status: dict[str, Any], *, prompt: str, legend: str) -> RenderableType:
+    """The whole picture for a terminal; every text from outside is shown as it is."""
+    from rich import box
+    from rich.console import Group
+    from rich.panel import Panel
+    from rich.text import Text
+
+    style = STYLES.get(glance.word, "bold yellow")
+    shape = SHAPES[glance.word]
+    big = Text(f"\n{shape}   {'  '.join(glance.word)}   {shape}\n", style, justify="center")
+    frame = box.DOUBLE if glance.word == "STOP" else box.ROUNDED
+    why = [Text(f"  {line}") for line in glance.why[:6]]
+    if len(glance.why) > 6:
+        why.append(Text(f"  and {len(glance.why) - 6} more"))
+    parts: list[RenderableType] = [Panel(big, box=frame), *why]
+    parts += [_alarms(glance), _units(glance), _buses(glance, status)]
+    parts += [
+        Text(recorder_line(glance, status)),
+        Text(prompt or legend, "bold" if prompt else "dim"),
+    ]
+    return Group(*parts)
+
+
+def _alarms(glance: Glance) -> RenderableType:
+    from rich.text import Text
+
+    text = Text()
+    for alarm in glance.alarms[-6:]:
+        sign = "■ STOP" if alarm.stops else "△ warning"
+        seen = "  (acknowledged)" if alarm.acknowledged else ""
+        style = "dim" if alarm.acknowledged else "bold red" if alarm.stops else "yellow"
+        text.append(f"{sign}  {alarm.rule}: {alarm.text}{seen}\n", style)
+    return text
+
+
+def _units(glance: Glance) -> RenderableType:
+    from rich.table import Table
+
+    table = Table.grid(padding=(0, 3))
+    for name, speed in glance.speeds_rpm.items():
+        table.add_row(name, f"{speed:.0f} rpm", "turning" if name in glance.turning else "")
+    for name, burst, total in glance.dry_left:
+        table.add_row(f"{name} dry", f"burst {_left(burst)}", f"all {_left(total)}")
+    for heat in glance.heats:
+        table.add_row(*heat_cells(heat))
+    return table
+
+
+def heat_cells(heat: Any) -> tuple[str, str, str]:
+    """One temperature: name, value with slope, time to its ceiling."""
+    slope = "" if heat.slope_K_s is None else f" {heat.slope_K_s:+.2f} K/s"
+    ceiling = "no ceiling" if heat.ceiling_degC is None else f"ceiling {heat.ceiling_degC:g} degC"
+    if heat.to_ceiling_s is not None:
+        ceiling += f" in {heat.to_ceiling_s:.0f} s"
+    return heat.role.removeprefix("units."), f"{heat.value_degC:.1f} degC{slope}", ceiling
+
+
+def _left(seconds: float | None) -> str:
+    return "no limit given" if seconds is None else f"{seconds:.1f} s left"
+
+
+def _buses(glance: Glance, status: dict[str, Any]) -> RenderableType:
+    from rich.table import Table
+
+    table = Table.grid(padding=(0, 3))
+    for name, bus in status.get("buses", {}).items():
+        table.add_row(*bus_cells(name, bus, glance.bus_age_s.get(name)))
+    return table
+
+
+def bus_cells(name: str, bus: dict[str, Any], age_s: float | None) -> tuple[str, ...]:
+    """One bus: found -> silent -> frames -> error frames, in words."""
+    silent = "silent" if bus["silent"] else "NOT KNOWN TO BE SILENT"
+    age = "no frame yet" if age_s is None else f"last frame {age_s:.1f} s ago"
+    errors = f"{bus['error_frames']} error frames"
+    if bus["error_frames_are"] == "not carried":
+        errors = "error frames are not carried"
+    lost = f"{bus['dropped']} lost" if bus["dropped"] else "none lost"
+    return name, bus["state"], silent, f"{bus['frames']} frames", age, errors, lost
+
+
+def recorder_line(glance: Glance, status: dict[str, Any]) -> str:
+    """How recording and judging are doing, in one line."""
+    free = status.get("disk_free")
+    disk = "" if free is None else f"; {free / 1e9:.1f} GB free"
+    waiting = (
+        f"; {status.get('queued', 0) / 1e6:.1f} MB wait for the disk"
+        if status.get("queued", 0) > 1e6
+        else ""
+    )
+    late = f"; judging took up to {glance.late_s:.2f} s" if glance.late_s > 0.2 else ""
+    state = "RECORDER STOPPED" if status.get("end") else "recording"
+    return f"{state}{disk}{waiting}{late}"

@@ -1,0 +1,407 @@
+"""Watching a run: the very same judge, fed from the disk, and what a person must know at once.
+
+Judged, state and alarms are one thread's work (``follow``); whoever draws asks for ``glance``.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+import traceback
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from canscope.capture.order import ordered
+from canscope.decoding.columns import decode
+from canscope.events.turning import Turning
+from canscope.judge.check import Run
+from canscope.judge.judge import Alarm
+from canscope.judge.roles import samples_of
+from canscope.live.follow import followed
+from canscope.model.history import History
+from canscope.model.signals import Signals
+from canscope.plan.plan import Plan, PlanMark
+
+POLL_S = 0.05  # between two looks at the disk
+KEEP_NS = 30_000_000_000
+SLOPE_NS = 10_000_000_000  # over which the shown slope of a temperature is fitted
+LATE_S = 0.5  # a round of judging that took so long is told
+STALE_FLOOR_NS = 100_000_000  # no silence shorter than this stops: common practice, no source
+NEVER_SEEN_NS = 3_000_000_000  # after the contactors closed: common practice, no source
+BUS_AGE_NS = 1_000_000_000  # a bus silent for longer is not ready: common practice, no source
+RAIL_DEGC, RAIL_WIDTH_K = -40.0, 2.0  # where a broken sensor stands: common practice, no source
+
+
+@dataclass(frozen=True)
+class Latched:
+    """An alarm that stays until a person has acknowledged it."""
+
+    rule: str
+    subject: str
+    stops: bool
+    text: str
+    at_ns: int  # of the frame that shows it
+    judged_ns: int  # how far the judge was when it was raised
+    raised_s: float  # monotonic
+    acknowledged: bool = False
+
+
+@dataclass(frozen=True)
+class Heat:
+    """One temperature as shown."""
+
+    role: str
+    value_degC: float
+    slope_K_s: float | None
+    ceiling_degC: float | None
+    to_ceiling_s: float | None  # at the present slope
+
+
+@dataclass(frozen=True)
+class Glance:
+    """What a person sees at one instant. ``word`` is READY, NOT READY, TURNING or STOP."""
+
+    word: str
+    why: tuple[str, ...]
+    turning: tuple[str, ...] = ()
+    dry_left: tuple[tuple[str, float | None, float | None], ...] = ()  # unit, burst s, total s
+    heats: tuple[Heat, ...] = ()
+    speeds_rpm: dict[str, float] = field(default_factory=dict)
+    bus_age_s: dict[str, float | None] = field(default_factory=dict)
+    alarms: tuple[Latched, ...] = ()
+    late_s: float = 0.0
+
+
+class Watch:
+    """Watches one run against a plan. ``heard`` has to be set once the sound test was heard."""
+
+    def __init__(
+        self,
+        folder: Path,
+        plan: Plan | None = None,
+        *,
+        status: Callable[[], dict[str, Any]],
+        run: Run | None = None,
+        heard: bool = False,
+    ) -> None:
+        self._folder, self._plan, self._status = folder, plan, status
+        self.run = run or (Run(plan) if plan is not None else None)
+        self.heard = heard
+        self.judged_ns = 0
+        self.late_s = 0.0
+        self.broken = ""  # the judge's own bug, if it met one
+        self._lock = threading.Lock()
+        self._alarms: dict[tuple[str, str], Latched] = {}
+        bench = plan.bench if plan else None
+        cycles = {r: b.cycle_ns for r, b in bench.bindings.items()} if bench else {}
+        self._history = History(cycles)
+        self._turning = {unit.name: Turning(unit.name) for unit in bench.units} if bench else {}
+        self._turned_ns = dict.fromkeys(self._turning, 0)
+        self._closed_since_ns: int | None = None
+        self._round_s = time.monotonic()
+
+    # -- the judge's thread -------------------------------------------------------------------
+
+    def follow(self, going_on: Callable[[], bool]) -> None:
+        """Judge what is recorded, until ``going_on`` is False and all of it was judged."""
+
+        def wait() -> bool:
+            still = going_on()
+            if still:
+                time.sleep(POLL_S)
+            return still
+
+        try:
+            rising = not self._status().get("replays")
+            chunks = ordered(followed(self._folder, wait, self._took, rising=rising))
+            if self._plan is None:
+                for frames in chunks:
+                    self.judged_ns = frames.until_ns or self.judged_ns
+                return
+            wanted = self._plan.wanted
+            for signals in decode(chunks, self._plan.definitions, wanted=wanted):
+                self._feed(signals)
+        except Exception as error:  # the recorder goes on; the person must hear of it
+            self.broken = traceback.format_exc()
+            self.alarm("judge", "", True, f"nobody judges any more: a bug: {error!r}")
+
+    def _took(self) -> None:
+        self._round_s = time.monotonic()
+
+    def _feed(self, signals: Signals) -> None:
+        assert self.run is not None
+        raised = self.run.feed(signals)
+        self._note(signals)
+        for alarm in raised:
+            self._raise(alarm)
+        late_s = time.monotonic() - self._round_s
+        self.late_s = max(self.late_s, late_s)
+        if late_s > LATE_S and not self._status().get("replays"):
+            self.alarm("judge", "late", False, f"judging is {late_s:.1f} s late; nothing is lost")
+
+    def _note(self, signals: Signals) -> None:
+        """Keep the roles' latest values, and who turns."""
+        assert self._plan is not None
+        until = signals.frames.until_ns or self.judged_ns
+        bindings = self._plan.bench.bindings
+        with self._lock:
+            for role, binding in bindings.items():
+                series = signals.series.get(binding.key)
+                if series is not None and len(series.time_ns):
+                    self._history.append(role, samples_of(binding, series))
+            for name, turning in self._turning.items():
+                role = f"units.{name}.speed"
+                if role in bindings and bindings[role].key in signals.series:
+                    speed = samples_of(bindings[role], signals.series[bindings[role].key])
+                    self._turn(turning, speed, until)
+            self._history.forget(until - KEEP_NS)
+            self.judged_ns = until
+
+    def _turn(self, turning: Turning, speed: Any, until: int) -> None:
+        began = turning.start
+        for event in turning.feed(speed, until)[0]:
+            if event.kind == "burst-start":
+                began = event
+            elif began is not None:
+                self._turned_ns[turning.unit] += event.time_ns - began.time_ns
+
+    def _raise(self, alarm: Alarm) -> None:
+        assert self.run is not None
+        finding = self.run.finding(alarm.rule, alarm.subject)
+        text = finding.sentence if finding else alarm.subject
+        self.alarm(alarm.rule, alarm.subject, alarm.stops, text, alarm.at_ns)
+
+    # -- alarms -------------------------------------------------------------------------------
+
+    def alarm(self, rule: str, subject: str, stops: bool, text: str, at_ns: int = 0) -> None:
+        """Latch an alarm; one that is latched already is left as it is."""
+        key = (rule, subject)
+        with self._lock:
+            if key not in self._alarms or (
+                self._alarms[key].acknowledged and self._alarms[key].text != text
+            ):
+                at = at_ns or self.judged_ns
+                now = time.monotonic()
+                self._alarms[key] = Latched(rule, subject, stops, text, at, self.judged_ns, now)
+
+    def acknowledge(self) -> None:
+        """A person has seen all alarms that stand now."""
+        with self._lock:
+            for key, alarm in self._alarms.items():
+                self._alarms[key] = replace(alarm, acknowledged=True)
+
+    @property
+    def alarms(self) -> tuple[Latched, ...]:
+        """All alarms so far, in the order in which they were raised."""
+        with self._lock:
+            return tuple(self._alarms.values())
+
+    def mark(self, mark: PlanMark) -> None:
+        """What a person has just seen."""
+        if self.run is not None:
+            self.run.mark(mark)
+
+    # -- the drawer's thread ------------------------------------------------------------------
+
+    def glance(self, recorder_ended: str = "") -> Glance:
+        """The state of everything now; raises the alarms that no frame can raise.
+
+        ``recorder_ended`` is why the recorder stopped, if it did and nobody asked it to.
+        """
+        status = self._status()
+        now_ns = self._now(status)
+        if recorder_ended:
+            self.alarm("recorder", "", True, f"RECORDER STOPPED: {recorder_ended}")
+        self._look_at_buses(status)
+        self._look_at_silence(now_ns)
+        alarms = self.alarms
+        standing = [alarm for alarm in alarms if not alarm.acknowledged]
+        turning = tuple(name for name, unit in self._turning.items() if unit.on)
+        reasons = self._reasons(status, now_ns, recorder_ended)
+        stops = [alarm for alarm in standing if alarm.stops]
+        if stops:
+            word, why = "STOP", tuple(alarm.text for alarm in stops)
+        elif turning:
+            word, why = "TURNING", turning
+        elif reasons:
+            word, why = "NOT READY", tuple(reasons)
+        else:
+            word, why = "READY", ()
+        return Glance(
+            word,
+            why,
+            turning,
+            tuple(self._dry_left()),
+            tuple(self._heats()),
+            self._speeds(),
+            self._ages(status),
+            alarms,
+            self.late_s,
+        )
+
+    def _now(self, status: dict[str, Any]) -> int:
+        """The run's time up to which silence is known to be silence.
+
+        While frames wait to be judged that is as far as the judge has come, else nearly now.
+        """
+        buses = status.get("buses", {}).values()
+        waiting = any(bus["last_ns"] > self.judged_ns for bus in buses)
+        if waiting or status.get("replays") or not status:
+            return self.judged_ns
+        return max(self.judged_ns, int(status["now_ns"]) - 50_000_000)
+
+    def _look_at_buses(self, status: dict[str, Any]) -> None:
+        for name, bus in status.get("buses", {}).items():
+            if bus["state"] == "lost":
+                text = f"RECORDER STOPPED on {name}: its adapter went away ({bus['gaps']})"
+                self.alarm("recorder", name, True, text)
+            if name in status.get("hung", ()):
+                self.alarm("recorder", name, True, f"RECORDER STOPPED on {name}: no answer")
+        if status.get("disk_low"):
+            free = (status.get("disk_free") or 0) / 1e6
+            self.alarm("disk", "", False, f"the disk is low: {free:.0f} MB are free")
+
+    def _look_at_silence(self, now_ns: int) -> None:
+        """Stop on any bound role that is stale while the contactors are closed."""
+        if self._plan is None:
+            return
+        with self._lock:
+            closed = self._engaged()
+            if not closed:
+                self._closed_since_ns = None
+            elif self._closed_since_ns is None:
+                self._closed_since_ns = now_ns
+            stale = self._stale(now_ns) if closed else {}
+            since_ns = self._closed_since_ns
+        for role, age_ns in stale.items():
+            if age_ns is None and (since_ns is None or now_ns - since_ns < NEVER_SEEN_NS):
+                continue
+            key = self._plan.bench.bindings[role].key
+            said = "was never heard" if age_ns is None else f"is silent for {age_ns / 1e9:.2f} s"
+            text = f"{role} ({key}) {said} while the contactors are closed"
+            self.alarm("stale", role, True, text, now_ns)
+
+    def _engaged(self) -> bool:
+        poles = ("contactors.negative", "contactors.positive")
+        return any(unit.on for unit in self._turning.values()) or any(
+            self._last(role) == 1 for role in poles
+        )
+
+    def _last(self, role: str) -> float | None:
+        samples = self._history.samples(role)
+        known = samples.value[~np.isnan(samples.value)]
+        return float(known[-1]) if len(known) else None
+
+    def _stale(self, now_ns: int) -> dict[str, int | None]:
+        """Roles that should have been heard by now, with their age; None if they never were."""
+        assert self._plan is not None
+        found: dict[str, int | None] = {}
+        for role in self._plan.bench.bindings:
+            samples = self._history.samples(role)
+            if not len(samples):
+                found[role] = None
+                continue
+            last_ns = int(samples.time_ns[-1])
+            patience = int(self._history.patience_ns(role, np.array([last_ns]))[0])
+            if now_ns - last_ns > max(patience, STALE_FLOOR_NS):
+                found[role] = now_ns - last_ns
+        return found
+
+    def _reasons(self, status: dict[str, Any], now_ns: int, ended: str) -> list[str]:
+        """Why it is not ready."""
+        reasons = [f"the recorder has stopped: {ended}"] if ended else []
+        signed = bool(status.get("not_silent"))
+        for name, bus in status.get("buses", {}).items():
+            if bus["state"] == "lost":
+                reasons.append(f"{name}: its adapter is away")
+            if not bus["silent"] and not signed:
+                reasons.append(f"{name}: not known to be silent")
+        for name, age_s in self._ages(status).items():
+            if age_s is None:
+                reasons.append(f"{name}: no frame yet")
+            elif age_s > BUS_AGE_NS / 1e9:
+                reasons.append(f"{name}: no frame for {age_s:.1f} s")
+        if status.get("disk_low"):
+            reasons.append("the disk is low")
+        if not self.heard:
+            reasons.append("the sound test was not confirmed")
+        if self._plan is None:
+            return [*reasons, "no plan: nothing is judged"]
+        with self._lock:
+            stale = self._stale(now_ns)
+            suspects = [role for role in self._plan.bench.bindings if self._suspect(role)]
+        reasons += [f"{r} {'is stale' if age else 'was never heard'}" for r, age in stale.items()]
+        reasons += [f"{role}: its sensor cannot be believed" for role in suspects]
+        standing = [alarm for alarm in self.alarms if not alarm.acknowledged]
+        return reasons + [f"not acknowledged: {alarm.text}" for alarm in standing]
+
+    def _suspect(self, role: str) -> bool:
+        """A temperature at the rail, or a value that its node says it does not have."""
+        samples = self._history.samples(role)
+        if not len(samples):
+            return False
+        value = samples.value[-1]
+        railed = abs(value - RAIL_DEGC) <= RAIL_WIDTH_K and ".temperatures." in role
+        return bool(np.isnan(value) or railed)
+
+    def _ages(self, status: dict[str, Any]) -> dict[str, float | None]:
+        """Seconds since each bus's last frame."""
+        ages: dict[str, float | None] = {}
+        for name, bus in status.get("buses", {}).items():
+            seen = bus["last_ns"]
+            ages[name] = max(0.0, (int(status["now_ns"]) - seen) / 1e9) if seen else None
+        return ages
+
+    def _speeds(self) -> dict[str, float]:
+        with self._lock:
+            last = {name: self._last(f"units.{name}.speed") for name in self._turning}
+        return {name: value for name, value in last.items() if value is not None}
+
+    def _dry_left(self) -> list[tuple[str, float | None, float | None]]:
+        """For each unit: seconds left of this burst and of all, as the plan limits them."""
+        if self._plan is None or not self._plan.bench.dry:
+            return []
+        rule = self._plan.rules.get("dry-exposure")
+        burst_s, total_s = getattr(rule, "burst_s", None), getattr(rule, "total_s", None)
+        earlier = self._plan.bench.turned_dry_s or {}
+        rows = []
+        with self._lock:
+            for name, turning in self._turning.items():
+                start = turning.start
+                running = (self.judged_ns - start.time_ns) / 1e9 if start and turning.on else 0.0
+                used = earlier.get(name, 0.0) + self._turned_ns[name] / 1e9 + running
+                burst = None if burst_s is None else burst_s - running
+                rows.append((name, burst, None if total_s is None else total_s - used))
+        return rows
+
+    def _heats(self) -> list[Heat]:
+        if self._plan is None:
+            return []
+        bench, rows = self._plan.bench, []
+        with self._lock:
+            for unit in bench.units:
+                for word, role in unit.temperature_roles().items():
+                    samples = self._history.samples(role)
+                    known = samples[~np.isnan(samples.value)]
+                    if len(known):
+                        rows.append(_heat(role, known, bench.ceilings_degC.get(word)))
+        return rows
+
+
+def _heat(role: str, known: Any, ceiling: float | None) -> Heat:
+    """The last value, the fitted slope of the last seconds, and when the ceiling is reached."""
+    value = float(known.value[-1])
+    recent = known.between(int(known.time_ns[-1]) - SLOPE_NS, int(known.time_ns[-1]) + 1)
+    seconds = (recent.time_ns - recent.time_ns[0]) / 1e9
+    if len(recent) < 5 or seconds[-1] < 2.0:
+        return Heat(role, value, None, ceiling, None)
+    centred = seconds - seconds.mean()
+    slope = float(centred @ recent.value / (centred @ centred))
+    left = None
+    if ceiling is not None and slope > 0.02:
+        left = max(0.0, (ceiling - value) / slope)
+    return Heat(role, value, slope, ceiling, left)

@@ -1,0 +1,94 @@
+"""The captures of a run: append-only, whole lines, rotated by size, soon on the disk."""
+
+from __future__ import annotations
+
+import os
+import threading
+from pathlib import Path
+
+NAME = "capture-%04d.log"
+PATTERN = "capture-*.log"
+FSYNC_S = 0.8  # a second at most, with what a busy machine adds
+
+
+class Captures:
+    """Writes into ``capture-0001.log`` and the next ones.
+
+    ``write`` hands the bytes to the operating system at once, which keeps them though this process
+    be killed; a thread asks for the disk itself every ``FSYNC_S``. OSErrors of either come out of
+    the next ``write``, which may have written a part of its text: the last line is then cut, as
+    every reader of the file can see.
+    """
+
+    def __init__(self, folder: Path, rotate_bytes: int) -> None:
+        self._folder, self._rotate_bytes = folder, rotate_bytes
+        self._number, self._fd, self._size = 0, -1, 0
+        self.total = 0
+        self._failed: OSError | None = None
+        self._stop, self._lock = threading.Event(), threading.Lock()
+        self._dirty = False
+        self._syncer = threading.Thread(target=self._sync, name="fsync", daemon=True)
+        self._syncer.start()
+
+    def write(self, text: bytes) -> None:
+        """Append whole lines. Raises OSError."""
+        if self._failed is not None:
+            raise self._failed
+        if self._fd < 0 or self._size >= self._rotate_bytes:
+            self._next()
+        view = memoryview(text)
+        while view:
+            done = os.write(self._fd, view)
+            self._size += done
+            self.total += done
+            view = view[done:]
+        self._dirty = True
+
+    def close(self) -> None:
+        """Bring everything to the disk. Raises OSError."""
+        self._stop.set()
+        self._syncer.join()
+        if self._fd >= 0:
+            try:
+                _fsync(self._fd)
+            finally:
+                os.close(self._fd)
+                self._fd = -1
+
+    def _next(self) -> None:
+        self._number += 1
+        path = self._folder / (NAME % self._number)
+        flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | getattr(os, "O_CLOEXEC", 0)
+        new = os.open(path, flags, 0o644)
+        with self._lock:
+            old, self._fd, self._size = self._fd, new, 0
+        if old >= 0:
+            _fsync(old)
+            os.close(old)
+
+    def _sync(self) -> None:
+        while not self._stop.wait(FSYNC_S):
+            with self._lock:
+                fd = os.dup(self._fd) if self._fd >= 0 and self._dirty else -1
+                self._dirty = False
+            if fd < 0:
+                continue
+            try:
+                _fsync(fd)
+            except OSError as error:
+                self._failed = error
+            finally:
+                os.close(fd)
+
+
+def _fsync(fd: int) -> None:
+    try:
+        os.fsync(fd)
+    except OSError as error:
+        if error.errno not in (22, 95):  # EINVAL, ENOTSUP: not a file on a disk
+            raise
+
+
+def captures_in(folder: Path) -> list[Path]:
+    """The captures of a run, in order; ones without a byte are none."""
+    return [path for path in sorted(folder.glob(PATTERN)) if path.stat().st_size]

@@ -1,0 +1,31 @@
+"""Torque that drives, and power that drives or brakes."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from canscope.model.bench import DriveUnit
+from canscope.model.piece import Piece
+from canscope.model.signals import Samples
+from canscope.model.tables import Floats, Int64s
+
+RAD_S = 2 * np.pi / 60  # per rpm
+
+
+def driving_Nm(piece: Piece, unit: DriveUnit, torque: Samples, still_rpm: float) -> Floats:
+    """The driving torque of a unit at samples of its torque; NaN where the speed is not known.
+
+    Torque along the motion is positive, braking torque negative; at standstill any torque drives.
+    """
+    speed_rpm = piece.at(unit.role("speed"), torque.time_ns).value
+    still = np.abs(speed_rpm) < still_rpm
+    return np.where(still, np.abs(torque.value), torque.value * np.sign(speed_rpm))
+
+
+def shaft_W(piece: Piece, unit: DriveUnit, times_ns: Int64s) -> tuple[Floats, Floats]:
+    """A unit's shaft power at these instants, positive where it drives, and its uncertainty."""
+    speed, torque = unit.role("speed"), unit.role("torque")
+    omega = piece.at(speed, times_ns).value * RAD_S
+    moment = piece.at(torque, times_ns).value
+    u = np.abs(moment) * piece.bench.u(speed) * RAD_S + np.abs(omega) * piece.bench.u(torque)
+    return moment * omega, u

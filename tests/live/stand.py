@@ -1,0 +1,110 @@
+"""What the tests of recording share: a short run of the demo vehicle, and real processes."""
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+
+
+from canscope.simulate.folder import write_run
+from canscope.simulate.runs import excerpt, make_run
+
+HERE = Path(__file__).parent
+CHANNELS = ("can0", "can1", "can2")
+
+
+def made(tmp, fault, until_s=14.0):
+    """The beginning of a run with that fault, written into a folder; its capture and plan."""
+    run = excerpt(make_run(fault=fault), 0.0, until_s)
+    return write_run(run, tmp)
+
+
+
+
+def record(run, *buses, plan=None, more=(), **popen):
+    """Start ``canscope record`` as a process of its own."""
+    words = [sys.executable, "-u", "-m", "canscope", "record", str(run), *more]
+    words += [word for bus in buses for word in ("--bus", bus)]
+    words += ["--plan", str(plan)] if plan else []
+    kept = {"stdout": subprocess.PIPE, "stderr": subprocess.STDOUT, "text": True, **popen}
+    return subprocess.Popen(words, **kept)
+
+
+def ended(process, timeout=30):
+    """Its output and exit code."""
+    out, _ = process.communicate(timeout=timeout)
+    return out, process.returncode
+
+
+def wait_for(condition, timeout=15.0):
+    """Wait until something is so; fails if it never is."""
+    end = time.monotonic() + timeout
+    while not (found := condition()):
+        assert time.monotonic() < end, "it never came about"
+        time.sleep(0.01)
+    return found
+
+
+def recorder_pid(process):
+    """The recorder's own process below a ``canscope record``."""
+    children = Path(f"/proc/{process.pid}/task/{process.pid}/children")
+    return wait_for(lambda: children.read_text().split())[0]
+
+
+def frames_in(run):
+    """Every frame that a run holds, as (channel, what follows it)."""
+    text = b"".join(path.read_bytes() for path in sorted(Path(run).glob("capture-*.log")))
+    whole = text[: text.rfind(b"\n") + 1].decode()
+    return re.findall(r"^\(\d+\.\d+\) (\S+) (\S+)$", whole, re.M)
+
+
+def as_candump(said):
+    """An adapter's classical data line as candump's body: t1232AABB -> 123#AABB."""
+    text = said.decode().rstrip("\r")
+    width = 3 if text[0] == "t" else 8
+    return f"{text[1:1 + width]}#{text[2 + width:]}"
+
+
+class Player:
+    """The simulated adapters in a process of their own, so that they keep time."""
+
+    def __init__(self, tmp, file, channels=CHANNELS, speed=1.0):
+        first = min(float(m) for m in re.findall(r"^\((\d+\.\d+)\)", file.read_text(), re.M)[:1])
+        self.links = {name: tmp / f"tty-{name}" for name in channels}
+        self._processes = [
+            subprocess.Popen(
+                [sys.executable, str(HERE / "adapter.py")]
+                + [str(link), str(file), name, str(speed), str(first)],
+                stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+            )
+            for name, link in self.links.items()
+        ]  # fmt: skip
+        assert [p.stdout.readline() for p in self._processes] == ["ready\n"] * len(channels)
+
+    @property
+    def buses(self):
+        """As ``--bus`` wants them."""
+        return [f"{name}=slcan:{link}" for name, link in self.links.items()]
+
+    def facts(self):
+        """What each adapter has to say at the end."""
+        said = [p.communicate("\n", timeout=30)[0] for p in self._processes]
+        return [json.loads(text) for text in said]
+
+    def kill(self):
+        """Leave nothing running."""
+        for process in self._processes:
+            process.kill()
+            process.wait()
+
+
+
+
+def kill(pid, number=signal.SIGKILL):
+    """Send a signal to one process, by its number."""
+    os.kill(int(pid), number)

@@ -1,0 +1,90 @@
+"""alive-counter, worked by hand: a counter of 16 counts, one every 10 ms."""
+
+import numpy as np
+import pytest
+
+from canscope.model.findings import Verdict
+from tests.rules.harness import judge as run
+
+ROLE = "units.front.alive"
+
+
+def judge(counts, times_s=None, modulus=16, cycle_s=0.01, **more):
+    counts = np.asarray(counts, float)
+    times = np.round(np.arange(len(counts)) / 100, 3) if times_s is None else times_s
+    options = {ROLE: {"modulus": modulus}} if modulus else {}
+    cycles = {ROLE: cycle_s} if cycle_s else {}
+    roles = {ROLE: (times, counts)}
+    return run("alive-counter", roles, options=options, cycles_s=cycles, **more)["front"]
+
+
+def test_a_counter_that_counts_on_passes_over_its_end():
+    finding = judge(np.arange(60) % 16)
+    assert (finding.verdict, finding.measured, finding.margin) == (Verdict.PASS, 0.0, 0.0)
+
+
+def test_a_counter_that_stands_still_fails_at_every_frame():
+    finding = judge([5, 6, 7, *[7] * 10])
+    assert (finding.verdict, finding.measured, finding.margin) == (Verdict.FAIL, 10.0, -10.0)
+    assert (finding.first_failed_s, finding.at_s) == (0.03, 0.12)
+    assert "from 7 to 7, of 16" in finding.sentence
+
+
+@pytest.mark.parametrize("jump", [2, 15, 8])
+def test_a_step_that_is_not_by_one_fails(jump):
+    finding = judge([0, 1, 2, (2 + jump) % 16, (3 + jump) % 16])
+    assert (finding.verdict, finding.measured, finding.at_s) == (Verdict.FAIL, 1.0, 0.03)
+
+
+def test_a_count_beyond_the_modulus_fails():
+    finding = judge([12, 13, 14, 15, 0, 1], modulus=15)  # 0 to 14
+    # 15 is no count at all, and from there to 0 is no step modulo 15.
+    assert (finding.verdict, finding.measured, finding.first_failed_s) == (Verdict.FAIL, 2.0, 0.03)
+    assert judge([12, 13, 14, 0, 1], modulus=15).verdict is Verdict.PASS
+
+
+def test_a_gap_in_the_stamps_explains_a_jump():
+    times = [0, 0.01, 0.02, 0.06, 0.07]
+    assert judge([0, 1, 2, 6, 7], times).verdict is Verdict.PASS
+    assert judge([0, 1, 2, 9, 10], times).verdict is Verdict.PASS  # cycle-time speaks of the gap
+    late = [0, 0.01, 0.02, 0.035, 0.045]  # 1.5 cycles are no gap yet
+    assert judge([0, 1, 2, 4, 5], late).verdict is Verdict.FAIL
+
+
+def test_a_repeat_on_the_bus_is_no_new_frame():
+    times = [0, 0.01, 0.0103, 0.0106, 0.02, 0.03]
+    assert judge([0, 1, 1, 1, 2, 3], times).verdict is Verdict.PASS
+    assert judge([0, 1, 1, 3, 4, 5], times).verdict is Verdict.FAIL  # from 1 to 3
+
+
+def test_without_a_modulus_the_bits_tell():
+    # The harness binds 16 bits: 65535 is followed by 0.
+    assert judge([65534, 65535, 0, 1], modulus=None).verdict is Verdict.PASS
+    assert judge([14, 15, 0, 1], modulus=None).verdict is Verdict.FAIL
+
+
+def test_steps_are_judged_once_the_cycle_is_known():
+    stuck = np.arange(50) % 16
+    stuck[20] = stuck[19]
+    assert judge(stuck, cycle_s=None).verdict is Verdict.PASS  # within the 32 learned intervals
+    stuck = np.arange(50) % 16
+    stuck[40] = stuck[39]
+    finding = judge(stuck, cycle_s=None)
+    assert (finding.verdict, finding.first_failed_s) == (Verdict.FAIL, 0.4)
+
+
+def test_frames_too_far_apart_prove_nothing():
+    finding = judge([0, 1, 2], [0, 1, 2])
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
+
+
+def test_a_unit_without_counter_has_no_finding():
+    assert run("alive-counter", {"units.front.speed": ([0, 1], 0.0)}) == {}
+
+
+@pytest.mark.parametrize("cycle_s", [0.01, None])
+@pytest.mark.parametrize(
+    "counts", [np.arange(80) % 16, [0, 1, 1, 2, 3, 3, 3], [*range(16), *[3] * 40]]
+)
+def test_cutting_changes_nothing(counts, cycle_s):
+    assert judge(counts, cycle_s=cycle_s, cuts="each") == judge(counts, cycle_s=cycle_s)

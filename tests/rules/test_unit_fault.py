@@ -1,0 +1,68 @@
+"""unit-fault: raw codes of the plan's ok list and others, by hand."""
+
+import numpy as np
+import pytest
+
+from canscope.model.bench import Kind
+from canscope.model.findings import Verdict
+from canscope.rules import RULES
+from tests.rules import frames
+from tests.rules.harness import judge as run
+
+ROLE = "units.front.fault"
+TIMES = np.arange(0, 3, 0.1)
+
+
+def judge(codes, ok=(0, 3), **more):
+    roles = {ROLE: (TIMES, np.broadcast_to(np.asarray(codes, float), TIMES.shape))}
+    options = {ROLE: {"ok": ok}} if ok else {}
+    return run("unit-fault", roles, options=options, cycles_s={ROLE: 0.1}, **more)["front"]
+
+
+def from_2_s(code):
+    return np.where(TIMES >= 1.95, code, 0)
+
+
+def test_codes_of_the_list_pass():
+    assert judge(from_2_s(3)).verdict is Verdict.PASS
+
+
+def test_any_other_code_fails_from_its_first_sample_on():
+    finding = judge(from_2_s(17))
+    assert (finding.verdict, finding.measured, finding.first_failed_s) == (Verdict.FAIL, 17.0, 2.0)
+    assert "reported a fault of its own; code: 17" in finding.sentence
+
+
+def test_a_fault_that_goes_away_again_stays_a_fail():
+    assert judge(np.where(TIMES == 1.0, 2, 0)).verdict is Verdict.FAIL
+
+
+def test_without_a_list_there_is_no_limit():
+    finding = judge(0, ok=())
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "no-limit")
+
+
+def test_no_value_is_neither_a_fault_nor_none():
+    finding = judge(np.nan)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
+
+
+def test_the_definition_s_label_is_told():
+    spec = frames.message("Slow", 0x2A8, 1, {"Fault": (0, 8, {"labels": {9: "over-voltage"}})})
+    role = {ROLE: ("can0:Slow.Fault", Kind.CODE, {"ok": (0,)})}
+    rows = [frames.Row(k / 10, "can0", 0x2A8, bytes([9 if k == 5 else 0])) for k in range(10)]
+    found = frames.judge("unit-fault", rows, [spec], frames.bench_of([spec], role))["front"]
+    assert "a fault of its own (over-voltage); code: 9, at 0.500 s" in found.sentence
+
+
+def test_it_stops_a_live_run():
+    assert RULES["unit-fault"].stops
+
+
+def test_a_unit_without_fault_signal_has_no_finding():
+    assert run("unit-fault", {"units.front.speed": ([0, 1], 0.0)}) == {}
+
+
+@pytest.mark.parametrize("codes", [from_2_s(3), from_2_s(17)])
+def test_cutting_changes_nothing(codes):
+    assert judge(codes, cuts="each") == judge(codes)
