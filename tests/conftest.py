@@ -7,8 +7,17 @@ import pytest
 GOLDEN = Path(__file__).parent / "golden"
 
 
+@pytest.fixture(autouse=True, scope="session")
+def own_cache(tmp_path_factory):
+    """Definitions compiled in tests are not kept in the user's own cache folder."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
+        yield
+
+
 def pytest_addoption(parser):
     parser.addoption("--regenerate-golden", action="store_true", help="write golden files anew")
+    parser.addoption("--kills", type=int, default=3, help="how often a recorder is killed")
 
 
 @pytest.fixture

@@ -15,8 +15,8 @@ def nanoseconds(seconds: NDArray[np.float64]) -> tuple[Int64s, Bools]:
     """Nanoseconds, and which of the times are such that their nanoseconds fit 64 bits.
 
     A float64 of today's seconds resolves 240 ns only, so what was recorded in whole microseconds
-    is recognised by being the nearest float64 to them, and comes back exactly. Any other time
-    becomes the nanosecond nearest to its exact value.
+    is recognised by being the nearest float64 to them, and comes back exactly (up to 2**32 s, the
+    year 2106). Any other time becomes the nanosecond nearest to its exact value.
     """
     good = (seconds >= 0) & (seconds < LAST_SECOND)
     seconds = np.where(good, seconds, 0.0)

@@ -6,11 +6,14 @@ import gzip
 import hashlib
 import io
 import zlib
+from collections import deque
 from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
 from typing import BinaryIO
 
 from canscope.model.errors import CaptureError, Where
 
+LARGE, WAITING = 1 << 18, 8  # bytes of a piece that another thread is worth; pieces
 GZIP = b"\x1f\x8b"  # RFC 1952, 2.3.1
 
 
@@ -29,7 +32,7 @@ class Stored(io.RawIOBase):
     ) -> None:
         self.path = path
         self._stream, self._file, self._said = stream, file, said
-        self._hash = hashlib.sha256()
+        self._hash = Hash()
         self.size = 0
 
     def readable(self) -> bool:
@@ -45,19 +48,45 @@ class Stored(io.RawIOBase):
                     break
                 view[filled : filled + len(piece)] = piece
                 filled += len(piece)
+                self._hash.update(piece)
         except OSError as error:
             raise CaptureError(
                 f"reading stopped after {self.size + filled} bytes: {error.strerror or error}",
                 where=Where(self._file),
                 hint="copy the file to a sound disk and try again",
             ) from error
-        self._hash.update(view[:filled])
         self.size += filled
         self._said(filled)
         return filled
 
     @property
     def sha256(self) -> str:
+        return self._hash.hexdigest()
+
+
+class Hash:
+    """SHA-256 of what passes; large pieces are hashed beside the reading, on another core."""
+
+    def __init__(self) -> None:
+        self._hash = hashlib.sha256()
+        self._pool: ThreadPoolExecutor | None = None
+        self._waiting: deque[Future[None]] = deque()
+
+    def update(self, piece: bytes) -> None:
+        """Take the next piece; at most WAITING of them are held."""
+        if len(piece) < LARGE and not self._waiting:
+            self._hash.update(piece)
+            return
+        if self._pool is None:
+            self._pool = ThreadPoolExecutor(1)
+        self._waiting.append(self._pool.submit(self._hash.update, piece))
+        while len(self._waiting) > WAITING:
+            self._waiting.popleft().result()
+
+    def hexdigest(self) -> str:
+        """The digest of all of it."""
+        while self._waiting:
+            self._waiting.popleft().result()
         return self._hash.hexdigest()
 
 

@@ -85,7 +85,8 @@ def _opened(path: str, file: str) -> Iterator[Any]:
             raise CaptureError(
                 f"the measurement cannot be opened: {made}",
                 where=Where(file),
-                hint="it is cut short or damaged: take another copy of it",
+                hint="it is cut short or damaged: take another copy of it (or asammdf is older "
+                "than 8.8)",
             )
         try:
             yield made

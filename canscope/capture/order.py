@@ -15,6 +15,7 @@ from canscope.model.tables import Frames, Int64s, Tally, empty_frames, join
 
 DISORDER_NS = 100_000_000
 DAY_NS = 86_400 * 1_000_000_000
+GATHERED = 1 << 17  # rows of a chunk that is large enough to be worth judging
 
 
 def ordered(chunks: Iterable[Frames]) -> Iterator[Frames]:
@@ -186,3 +187,33 @@ class _Head:
         rows = replace(self._rest.take(slice(0, ready)), tally=self._rest.tally)
         self._rest = self._rest.take(slice(ready, None))
         return rows
+
+
+def gathered(chunks: Iterable[Frames], rows: int = GATHERED) -> Iterator[Frames]:
+    """The same frames in chunks of about that many rows, none across a clock step.
+
+    For judging a whole capture: what a rule does with a chunk costs much the same for a thousand
+    frames as for a hundred thousand.
+    """
+    parts: list[Frames] = []
+    count = 0
+    for chunk in chunks:
+        if parts and chunk.segment != parts[-1].segment:
+            yield _gather(parts)
+            parts, count = [], 0
+        parts.append(chunk)
+        count += len(chunk)
+        if count >= rows:
+            yield _gather(parts)
+            parts, count = [], 0
+    if parts:
+        yield _gather(parts)
+
+
+def _gather(parts: list[Frames]) -> Frames:
+    """One chunk of several of one segment; those without rows carry a tally and how far time is."""
+    tally = sum((part.tally for part in parts), Tally())
+    filled = [part for part in parts if len(part)] or parts[:1]
+    marks = {"segment": parts[-1].segment, "until_ns": parts[-1].until_ns}
+    steps = (part.step_ns for part in parts if part.step_ns is not None)
+    return replace(join(filled), tally=tally, step_ns=next(steps, None), **marks)  # type: ignore[arg-type]

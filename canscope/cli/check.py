@@ -134,6 +134,7 @@ def judge_files(
     written_at: str | None = None,
 ) -> Report:
     """Read, decode and judge; the report is not written anywhere yet."""
+    from canscope.capture.order import gathered
     from canscope.capture.read import read_capture
     from canscope.cli._progress import shown
     from canscope.decoding.columns import decode
@@ -143,7 +144,7 @@ def judge_files(
     plan = read_plan(inputs.plan, marks=marks or inputs.marks)
     capture = read_capture(*inputs.captures, format=format, channel=_channel(channel, plan))
     frames = shown(capture) if progress else capture
-    signals = decode(frames, plan.definitions, wanted=plan.wanted)
+    signals = decode(gathered(frames), plan.definitions, wanted=plan.wanted)
     now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
     report = check(signals, plan, capture=capture, written_at=written_at or now)
     return replace(report, warnings=(*inputs.notes, *capture.notes, *report.warnings))

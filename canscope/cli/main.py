@@ -53,8 +53,10 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _run(verb: str, options: argparse.Namespace) -> int:
     # Imported here, since help does without it and should start at once.
+    from canscope.model import engine
     from canscope.model.errors import CanscopeError
 
+    engine.announce = lambda text: print(f"canscope: {text}", file=sys.stderr)
     try:
         return int(importlib.import_module(f"canscope.cli.{verb.replace('-', '_')}").run(options))
     except CanscopeError as error:

@@ -148,18 +148,7 @@ class _Recorded:
         self._judging.join()
         watch.glance(self._badly_ended())
         self._tell_alarms()
-        slow = {"slow_s": round(watch.late_s, 3)} if watch.late_s > 0.5 else {}
-        alarms = [
-            {
-                "at_ns": a.at_ns,
-                "rule": a.rule,
-                "subject": a.subject,
-                "stop": a.stops,
-                "text": a.text,
-            }
-            for a in watch.alarms
-        ]
-        session.finish({**slow, "broken": watch.broken or None, "alarms": alarms})
+        session.finish(watch.facts() if self._plan is not None else None)
         ended = session.reason
         print(f"recording ended: {ended}")
         bad = bool(self._badly_ended())

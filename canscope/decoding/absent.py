@@ -85,18 +85,18 @@ def absent_rows(spec: SignalSpec, raw: Int64s) -> Bools | None:
         elif bits >= 8:
             rows = (raw.view(np.uint64) >> np.uint64(bits - 8)) >= ERROR_INDICATOR
     elif absent.kind == "maximum" and not spec.is_float:
-        rows = raw == _wrapped(_largest(spec))
+        rows = raw == wrapped(largest(spec))
     if absent.codes:
-        listed = np.isin(raw, np.array([_wrapped(code) for code in absent.codes], np.int64))
+        listed = np.isin(raw, np.array([wrapped(code) for code in absent.codes], np.int64))
         rows = listed if rows is None else rows | listed
     return rows
 
 
-def _largest(spec: SignalSpec) -> int:
+def largest(spec: SignalSpec) -> int:
     return (1 << (spec.length_bits - 1 if spec.signed else spec.length_bits)) - 1
 
 
-def _wrapped(code: int) -> int:
+def wrapped(code: int) -> int:
     """A code as a Series holds it: the unsigned ones above 2**63 wrap."""
     return (code + 2**63) % 2**64 - 2**63
 
@@ -104,7 +104,7 @@ def _wrapped(code: int) -> int:
 def _labelled_codes(spec: SignalSpec) -> tuple[int, ...]:
     plain = {code: _plain(label) for code, label in spec.labels.items()}
     no_value = {code for code, label in plain.items() if label in NO_VALUE}
-    top = {_largest(spec) - 1, _largest(spec)} if spec.length_bits >= 8 else set()
+    top = {largest(spec) - 1, largest(spec)} if spec.length_bits >= 8 else set()
     error = {
         code
         for code, label in plain.items()

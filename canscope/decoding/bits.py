@@ -28,11 +28,11 @@ class Heap:
     """Payloads longer than eight bytes, readable as eight bytes from any place."""
 
     def __init__(self, frames: Frames) -> None:
-        self._heap = frames.heap
+        self.plain = frames.heap
 
     @cached_property
     def bytes(self) -> NDArray[np.uint8]:
-        return np.concatenate([self._heap, np.zeros(9, np.uint8)])
+        return np.concatenate([self.plain, np.zeros(9, np.uint8)])
 
     @cached_property
     def windows(self) -> Words:
@@ -51,6 +51,7 @@ class Payloads:
     word: Words
     heap_at: NDArray[np.int32]
     heap: Heap
+    is_compiled: bool = False  # whether the kernels decode them
 
     def __len__(self) -> int:
         return len(self.row)
@@ -64,15 +65,16 @@ class Payloads:
             self.word[rows],
             self.heap_at[rows],
             self.heap,
+            self.is_compiled,
         )
 
 
 def bytes_needed(spec: SignalSpec) -> int:
     """How long a payload must be to hold all bits of a signal."""
-    return (_first_bit(spec) + spec.length_bits + 7) // 8
+    return (first_bit(spec) + spec.length_bits + 7) // 8
 
 
-def _first_bit(spec: SignalSpec) -> int:
+def first_bit(spec: SignalSpec) -> int:
     """Bits before the signal, counted in its own bit order (DBC: Motorola starts at the MSB)."""
     if spec.big_endian:
         return spec.start_bit // 8 * 8 + 7 - spec.start_bit % 8
@@ -97,7 +99,7 @@ class Fields:
         self._left, self._right = shifts[:, :1], shifts[:, 1:]
         self._factor = np.array([[spec.factor] for spec in ordered])
         self._offset = np.array([[spec.offset] for spec in ordered])
-        self._special = [i for i in range(count) if _special(ordered[i])]
+        self._special = [i for i in range(count) if is_special(ordered[i])]
 
     def __len__(self) -> int:
         return len(self.specs)
@@ -134,7 +136,7 @@ class Fields:
             value *= self._factor
             value += self._offset
         for i in self._special:
-            if (whole := _whole_numbers(self.specs[i])) is not None:
+            if (whole := whole_numbers(self.specs[i])) is not None:
                 value[i] = raw[i] * whole[0] + whole[1]
         return value
 
@@ -159,13 +161,13 @@ def _shifts(spec: SignalSpec) -> tuple[int, int]:
     right = 64 - spec.length_bits
     if bytes_needed(spec) > 8:
         return right, right  # _far_word has the field in its lowest bits already
-    first = _first_bit(spec)
+    first = first_bit(spec)
     return (first if spec.big_endian else 64 - first - spec.length_bits), right
 
 
 def _window(spec: SignalSpec) -> tuple[int, int]:
     """First byte of a far field and the bits to skip in it."""
-    return divmod(_first_bit(spec), 8)
+    return divmod(first_bit(spec), 8)
 
 
 def _far_word(payloads: Payloads, spec: SignalSpec, first_byte: int, skip: int) -> Words:
@@ -183,7 +185,7 @@ def _far_word(payloads: Payloads, spec: SignalSpec, first_byte: int, skip: int) 
     return word << np.uint64(beyond) | ninth >> np.uint64(8 - beyond)
 
 
-def _special(spec: SignalSpec) -> bool:
+def is_special(spec: SignalSpec) -> bool:
     """Whether the raw codes are no plain integers that float64 holds."""
     return spec.is_float or spec.length_bits > 53
 
@@ -196,7 +198,7 @@ def _number(spec: SignalSpec, raw: Int64s) -> Floats:
     return (raw if spec.signed else raw.view(np.uint64)).astype(np.float64)
 
 
-def _whole_numbers(spec: SignalSpec) -> tuple[np.int64, np.int64] | None:
+def whole_numbers(spec: SignalSpec) -> tuple[np.int64, np.int64] | None:
     """Factor and offset of a wide field that can be scaled in whole numbers, else None."""
     scaled = (spec.factor, spec.offset) != (1, 0)
     if spec.is_float or not (scaled and spec.factor.is_integer() and spec.offset.is_integer()):

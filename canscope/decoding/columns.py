@@ -4,18 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
+from canscope.decoding._compiled import Grouper
 from canscope.decoding.bits import Heap, Payloads
 from canscope.decoding.lookup import NO_DATA, UNDEFINED, Codes, Lookup
 from canscope.decoding.message import Compiled
 from canscope.model.definition import Definitions, MessageSpec, SignalSpec
+from canscope.model.engine import is_compiled
 from canscope.model.errors import UnknownNameError
 from canscope.model.signals import DecodeTally, Series, Signals
 from canscope.model.tables import Frames, Int64s
 
 EVERY = "*"  # as a channel: every channel that has no definition of its own
+TEXT_OF_A_FRAME = 45  # bytes of a line of text, about: captures are measured in these
 NO_TIMES = np.zeros(0, np.int64)
 # What the codes UNDEFINED and NO_DATA find, as they count from the end.
 NOTHING_WANTED = np.zeros(-min(UNDEFINED, NO_DATA), np.bool_)
@@ -68,6 +72,8 @@ class Decoder:
         self._no_series: dict[str, Series] = {}
         self._no_arrivals: dict[str, Int64s] = {}
         self._lookup, self._is_wanted = Lookup({}, []), NOTHING_WANTED
+        self._grouper: Grouper | None = None  # of the kernels, once they are used
+        self._frames = 0
         implied = _implied_channels(definitions, self._wanted or ())
         self._open(*(m.channel for m in definitions.messages if m.channel != EVERY), *implied)
 
@@ -76,11 +82,17 @@ class Decoder:
         self._open(*frames.channels)
         series, arrivals = dict(self._no_series), dict(self._no_arrivals)
         place = np.array([self._channels[name] for name in frames.channels], np.int64)
-        places = place[frames.channel] if len(frames) else NO_TIMES
-        codes = self._lookup.codes(frames, places)
         short: dict[str, int] = {}
         undefined: dict[str, int] = {}
-        for compiled, payloads in self._grouped(frames, codes):
+        self._frames += len(frames)
+        if is_compiled(self._frames * TEXT_OF_A_FRAME):
+            groups, counts = self._grouped_by_kernel(frames, place)
+        else:
+            places = place[frames.channel] if len(frames) else NO_TIMES
+            codes = self._lookup.codes(frames, places)
+            groups = self._grouped(frames, codes)
+            counts = np.bincount(places[codes == UNDEFINED], minlength=len(self._channels))
+        for compiled, payloads in groups:
             key = compiled.message.key
             found, short_frames, undefined_frames = compiled.decode(payloads)
             series.update(found)
@@ -89,7 +101,7 @@ class Decoder:
                 short[key] = short_frames
             if undefined_frames:
                 undefined[key] = undefined_frames
-        unknown = self._unknown(places[codes == UNDEFINED])
+        unknown = {name: int(counts[at]) for name, at in self._channels.items() if counts[at]}
         return Signals(frames, series, arrivals, DecodeTally(short, undefined, unknown))
 
     def keys(self, *channels: str) -> tuple[str, ...]:
@@ -121,9 +133,20 @@ class Decoder:
             assert compiled is not None, "only wanted messages are grouped"
             yield compiled, everything.take(slice(start, stop))
 
-    def _unknown(self, places: Int64s) -> dict[str, int]:
-        counts = np.bincount(places, minlength=len(self._channels))
-        return {name: int(counts[at]) for name, at in self._channels.items() if counts[at]}
+    def _grouped_by_kernel(
+        self, frames: Frames, place: Int64s
+    ) -> tuple[Iterator[tuple[Compiled, Payloads]], Int64s]:
+        """The same, and how many frames of no message there are on each channel."""
+        if self._grouper is None:
+            self._grouper = Grouper(self._lookup, self._is_wanted[: len(self._messages)])
+        edges, payloads, undefined = self._grouper.group(frames, place)
+        return self._parts(edges, payloads), undefined
+
+    def _parts(self, edges: Int64s, payloads: Payloads) -> Iterator[tuple[Compiled, Payloads]]:
+        for code, (start, stop) in enumerate(pairwise(edges.tolist())):
+            compiled = self._compiled[code]
+            if stop > start and compiled is not None:
+                yield compiled, payloads.take(slice(start, stop))
 
     def _open(self, *channels: str) -> None:
         """Take channels into the tables when they are first heard of."""
@@ -137,6 +160,7 @@ class Decoder:
         self._lookup = Lookup(self._channels, self._messages)
         wanted = [compiled is not None for compiled in self._compiled]
         self._is_wanted = np.concatenate([np.array(wanted, np.bool_), NOTHING_WANTED])
+        self._grouper = None
 
     def _add(self, message: MessageSpec) -> None:
         keys = {spec.key for spec in message.signals if self._wants(spec)}

@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from canscope.decoding import dbc_text
+from canscope.decoding._cache import Messages, kept
 from canscope.decoding.from_cantools import compiled
-from canscope.model.definition import MessageSpec
 from canscope.model.errors import DefinitionError, Where
 
 KINDS = ("dbc", "kcd", "arxml")  # by suffix
@@ -27,7 +27,7 @@ class DefinitionFile:
     """One file as read: (name of its bus or empty, message of channel ``*``), in its order."""
 
     name: str
-    messages: tuple[tuple[str, MessageSpec], ...]
+    messages: Messages
     warnings: tuple[str, ...]
 
 
@@ -41,7 +41,14 @@ def read_file(name: str) -> DefinitionFile:
     if kind not in KINDS:
         hint = f"definitions are read from {', '.join('.' + k for k in KINDS)} files"
         raise DefinitionError("not a kind of definition file", where=Where(name), hint=hint)
-    text, warnings = _read_text(name, kind)
+    data = _bytes_of(name)
+    messages, warnings = kept(kind, data, name, lambda: _said(name, kind, data))
+    return DefinitionFile(name, messages, tuple(f"{name}: {warning}" for warning in warnings))
+
+
+def _said(name: str, kind: str, data: bytes) -> tuple[Messages, tuple[str, ...]]:
+    """The messages that a file defines, and what has to be said about it."""
+    text, warnings = _text_of(data, kind)
     with _cantools_warnings() as logged:
         database = _parse(text, kind, name)
     if kind == "dbc":
@@ -49,22 +56,23 @@ def read_file(name: str) -> DefinitionFile:
     messages = []
     for message in database.messages:
         spec, notes = compiled(message, name)
-        messages.append((message.bus_name or "", spec))
+        messages.append((str(message.bus_name or ""), spec))
         warnings += notes
     warnings += logged if messages else [*logged, "defines no message"]
-    return DefinitionFile(
-        name, tuple(messages), tuple(f"{name}: {warning}" for warning in warnings)
-    )
+    return tuple(messages), tuple(warnings)
 
 
-def _read_text(name: str, kind: str) -> tuple[str, list[str]]:
-    """A file's text and what has to be said about its encoding."""
+def _bytes_of(name: str) -> bytes:
     try:
-        data = Path(name).read_bytes()
+        return Path(name).read_bytes()
     except OSError as error:
         hint = "check the path and that the file may be read"
         reason = error.strerror or str(error)
         raise DefinitionError(f"cannot be read: {reason}", where=Where(name), hint=hint) from error
+
+
+def _text_of(data: bytes, kind: str) -> tuple[str, list[str]]:
+    """A file's text and what has to be said about its encoding."""
     declared = re.match(rb"""\s*<\?xml[^>]*encoding=["']([\w.-]+)["']""", data)
     first = [declared[1].decode("ascii")] if kind != "dbc" and declared else []
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):

@@ -43,24 +43,24 @@ class Lookup:
     """
 
     def __init__(self, channels: Mapping[str, int], messages: Sequence[MessageSpec]) -> None:
-        self._standard = np.full((max(len(channels), 1), STANDARD_IDS), UNDEFINED, np.int32)
-        whole: dict[int, int] = {}
-        group: dict[int, int] = {}
+        self.standard = np.full((max(len(channels), 1), STANDARD_IDS), UNDEFINED, np.int32)
+        self.whole: dict[int, int] = {}
+        self.group: dict[int, int] = {}
         for code, message in enumerate(messages):
             place = channels[message.channel]
             if message.j1939:
                 key = int(group_of(message.can_id)) << 8 | message.can_id & 0xFF
-                group[place << 32 | key] = code
+                self.group[place << 32 | key] = code
             elif message.extended:
-                whole[place << 32 | message.can_id] = code
+                self.whole[place << 32 | message.can_id] = code
             elif message.can_id < STANDARD_IDS:
-                self._standard[place, message.can_id] = code
-        self._whole, self._group = _Table(whole), _Table(group)
+                self.standard[place, message.can_id] = code
+        self._whole, self._group = _Table(self.whole), _Table(self.group)
 
     def codes(self, frames: Frames, place: Int64s) -> Codes:
         """One code a frame; ``place`` is the row's channel as a place in ``channels``."""
         extended = (frames.flags & Flag.EXTENDED) != 0
-        codes = self._standard[place, np.minimum(frames.can_id, STANDARD_IDS - 1)]
+        codes = self.standard[place, np.minimum(frames.can_id, STANDARD_IDS - 1)]
         if extended.any():
             rows = np.flatnonzero(extended)
             codes[rows] = self._extended(frames.can_id[rows].astype(np.int64), place[rows])

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
+from canscope.decoding._compiled import Extractor
 from canscope.decoding.absent import absent_rows
 from canscope.decoding.bits import Fields, Payloads, bytes_needed
 from canscope.model.definition import MessageSpec, SignalSpec
@@ -16,6 +17,7 @@ from canscope.model.tables import Bools, Floats, Int64s
 
 Path = tuple[tuple[str, tuple[int, ...]], ...]  # as SignalSpec.multiplexer
 Statuses = NDArray[np.uint8]
+FEW = 16  # comparisons that are quicker than a search
 
 
 class Block:
@@ -38,11 +40,18 @@ class Block:
             needs.setdefault(bytes_needed(spec), []).append(spec)
         return tuple(Block(self.path, specs) for specs in needs.values())
 
+    @cached_property
+    def _extract(self) -> Extractor:
+        return Extractor(self.fields, self._low, self._high)
+
     def series(self, payloads: Payloads) -> Iterator[tuple[str, Series]]:
         """Every signal of the block by key; all payloads must be long enough."""
-        raw = self.fields.raw(payloads)
-        value = self.fields.physical(raw)
-        status = self._status(raw, value)
+        if payloads.is_compiled and self._extract.can:
+            raw, value, status = self._extract(payloads)
+        else:
+            raw = self.fields.raw(payloads)
+            value = self.fields.physical(raw)
+            status = self._status(raw, value)
         for i, spec in enumerate(self.fields.specs):
             yield (
                 self.fields.keys[i],
@@ -122,12 +131,22 @@ class Compiled:
                 series.update(smaller.series(part.take(np.flatnonzero(enough))))
 
 
+def _is_any(raw: Int64s, values: Sequence[int]) -> Bools:
+    """Where a raw code is one of the values; most often these are a handful."""
+    if len(values) > FEW:
+        return np.isin(raw, values)
+    rows = raw == values[0]
+    for value in values[1:]:
+        rows |= raw == value
+    return rows
+
+
 class _Selector:
     """A multiplexer signal and the values that select something or have a label."""
 
     def __init__(self, spec: SignalSpec, known: Collection[int]) -> None:
         self.path, self.need, self.fields = spec.multiplexer, bytes_needed(spec), Fields((spec,))
-        self.known = np.array(sorted(known), np.int64)
+        self.known = tuple(sorted(known))
 
 
 def _selectors(message: MessageSpec) -> dict[str, _Selector]:
@@ -169,14 +188,14 @@ class _Chosen:
         rows = np.zeros(len(self._payloads), np.bool_)
         for name, selector in self._selectors.items():
             present, raw = self._read(name)
-            rows |= present & ~np.isin(raw, selector.known)
+            rows |= present & ~_is_any(raw, selector.known)
         return rows
 
     def _selected(self, path: Path) -> Bools:
         if path not in self._rows:
             name, values = path[-1]
             present, raw = self._read(name)
-            self._rows[path] = self._selected(path[:-1]) & present & np.isin(raw, values)
+            self._rows[path] = self._selected(path[:-1]) & present & _is_any(raw, values)
         return self._rows[path]
 
     def _read(self, name: str) -> tuple[Bools, Int64s]:

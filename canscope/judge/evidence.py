@@ -123,8 +123,8 @@ def trace(
     states: bool = False,
 ) -> Trace:
     """A trace in seconds since the capture's first frame; NaN becomes a gap."""
-    at_s = tuple(round((int(t) - origin_ns) / S, 4) for t in times)
-    value = tuple(None if np.isnan(v) else float(f"{v:.7g}") for v in values)
+    at_s = tuple(round((t - origin_ns) / S, 4) for t in times.tolist())
+    value = tuple(None if v != v else float(f"{v:.7g}") for v in values.tolist())
     return Trace(role, signal, unit, at_s, value, states)
 
 

@@ -79,6 +79,7 @@ def unjudged(
 
 
 def _capital(text: str) -> str:
-    if ":" in text:  # a channel's name stays as it is
+    first = text.split(" ", 1)[0]
+    if ":" in first or first[-1:].isdigit():  # a channel's name stays as it is
         return text
     return text[:1].upper() + text[1:]

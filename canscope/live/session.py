@@ -8,6 +8,7 @@ import subprocess
 import sys
 import threading
 import time
+from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
@@ -55,7 +56,7 @@ class Session:
         if not self._said.wait(OPENING_S):
             self._process.kill()
         if "refused" in self.status or not self.status:
-            self._process.wait()
+            self.wait()
             raise CanscopeError(str(self.status.get("refused", "the recorder did not start")))
         if plan is not None:
             folder.keep_plan(plan)
@@ -114,6 +115,10 @@ class Session:
             self._process.kill()
             self._process.wait()
         self._listener.join(ENDING_S)
+        for pipe in (self._process.stdin, self._process.stdout):
+            with suppress(OSError):  # what could not be said any more is of no use to anybody
+                if pipe is not None:
+                    pipe.close()
 
     def finish(self, watched: dict[str, Any] | None = None) -> None:
         """Complete run.toml with hashes and, where the recorder could not, with how it ended."""

@@ -26,10 +26,11 @@ LONGEST = 160  # bytes of a line; the longest FD frame has 143
 DONE, REFUSED = b"\r", b"\a"
 STAMP_PERIOD_NS = 60_000_000_000
 FD_BYTES = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)  # linux/can/length.h
-CLASSICAL = re.compile(rb"(?:t([0-7][0-9A-F]{2})|T([01][0-9A-F]{7}))([0-8])([0-9A-F]*)", re.I)
-REMOTE = re.compile(rb"(?:r([0-7][0-9A-F]{2})|R([01][0-9A-F]{7}))([0-8])([0-9A-F]{4})?", re.I)
-HEX = rb"[0-9A-Fa-f]"
-FD = re.compile(rb"(?:([db])([0-7]%b{2})|([DB])([01]%b{7}))(%b)(%b*)" % (HEX, HEX, HEX, HEX))
+HEX = rb"[0-9A-Fa-f]"  # the letter in front tells by its case how long the identifier is
+SHORT, LONG = rb"([0-7]%b{2})" % HEX, rb"([01]%b{7})" % HEX
+CLASSICAL = re.compile(rb"(?:t%b|T%b)([0-8])(%b*)" % (SHORT, LONG, HEX))
+REMOTE = re.compile(rb"(?:r%b|R%b)([0-8])(%b{4})?" % (SHORT, LONG, HEX))
+FD = re.compile(rb"(?:([db])%b|([DB])%b)(%b)(%b*)" % (SHORT, LONG, HEX, HEX))
 
 
 class Slcan:
@@ -150,7 +151,7 @@ def _other(line: bytes) -> bytes | None:
     if not line:
         return b""
     if m := REMOTE.fullmatch(line):
-        return b"%s#R%s" % ((m[1] or m[2]).upper(), m[3])
+        return b"%s#R%s" % ((m[1] or m[2]).upper(), m[3].strip(b"0"))
     if m := FD.fullmatch(line):
         size = 2 * FD_BYTES[int(m[5], 16)]
         if len(m[6]) in (size, size + 4):

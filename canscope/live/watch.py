@@ -8,6 +8,7 @@ from __future__ import annotations
 import threading
 import time
 import traceback
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -21,6 +22,7 @@ from canscope.events.turning import Turning
 from canscope.judge.check import Run
 from canscope.judge.judge import Alarm
 from canscope.judge.roles import samples_of
+from canscope.live.clock import ticks_ns
 from canscope.live.follow import followed
 from canscope.model.history import History
 from canscope.model.signals import Signals
@@ -29,6 +31,7 @@ from canscope.plan.plan import Plan, PlanMark
 POLL_S = 0.05  # between two looks at the disk
 KEEP_NS = 30_000_000_000
 SLOPE_NS = 10_000_000_000  # over which the shown slope of a temperature is fitted
+MOST_DELAYS = 20_000
 LATE_S = 0.5  # a round of judging that took so long is told
 STALE_FLOOR_NS = 100_000_000  # no silence shorter than this stops: common practice, no source
 NEVER_SEEN_NS = 3_000_000_000  # after the contactors closed: common practice, no source
@@ -46,7 +49,7 @@ class Latched:
     text: str
     at_ns: int  # of the frame that shows it
     judged_ns: int  # how far the judge was when it was raised
-    raised_s: float  # monotonic
+    raised_ns: int  # by the run's clock; of a replay, when it was raised here
     acknowledged: bool = False
 
 
@@ -93,6 +96,7 @@ class Watch:
         self.heard = heard
         self.judged_ns = 0
         self.late_s = 0.0
+        self.delays_ms: deque[float] = deque(maxlen=MOST_DELAYS)
         self.broken = ""  # the judge's own bug, if it met one
         self._lock = threading.Lock()
         self._alarms: dict[tuple[str, str], Latched] = {}
@@ -138,9 +142,13 @@ class Watch:
         self._note(signals)
         for alarm in raised:
             self._raise(alarm)
+        status = self._status()
+        if len(signals.frames) and not status.get("replays"):
+            now_ns = status.get("anchor_ns", 0) + ticks_ns()
+            self.delays_ms.append((now_ns - int(signals.frames.time_ns[0])) / 1e6)
         late_s = time.monotonic() - self._round_s
         self.late_s = max(self.late_s, late_s)
-        if late_s > LATE_S and not self._status().get("replays"):
+        if late_s > LATE_S and not status.get("replays"):
             self.alarm("judge", "late", False, f"judging is {late_s:.1f} s late; nothing is lost")
 
     def _note(self, signals: Signals) -> None:
@@ -175,6 +183,29 @@ class Watch:
         text = finding.sentence if finding else alarm.subject
         self.alarm(alarm.rule, alarm.subject, alarm.stops, text, alarm.at_ns)
 
+    def facts(self) -> dict[str, Any]:
+        """What run.toml says of the watching: how late it was, and every alarm.
+
+        ``delay`` is the time from a frame's stamp to its judgement; the oldest frame of each piece
+        counts, so these are the longest ones.
+        """
+        delays = np.array(self.delays_ms or [0.0])
+        shown = {"median": 50, "p99": 99, "longest": 100}
+        alarms = [
+            {
+                "rule": alarm.rule, "subject": alarm.subject, "stop": alarm.stops,
+                "at_ns": alarm.at_ns, "raised_ns": alarm.raised_ns, "text": alarm.text,
+            }
+            for alarm in self.alarms
+        ]  # fmt: skip
+        return {
+            "pieces": len(self.delays_ms),
+            "delay_ms": {k: round(float(np.percentile(delays, q)), 1) for k, q in shown.items()},
+            "slow_s": round(self.late_s, 3) if self.late_s > LATE_S else None,
+            "broken": self.broken or None,
+            "alarms": alarms,
+        }
+
     # -- alarms -------------------------------------------------------------------------------
 
     def alarm(self, rule: str, subject: str, stops: bool, text: str, at_ns: int = 0) -> None:
@@ -185,8 +216,8 @@ class Watch:
                 self._alarms[key].acknowledged and self._alarms[key].text != text
             ):
                 at = at_ns or self.judged_ns
-                now = time.monotonic()
-                self._alarms[key] = Latched(rule, subject, stops, text, at, self.judged_ns, now)
+                raised = self._status().get("anchor_ns", 0) + ticks_ns()
+                self._alarms[key] = Latched(rule, subject, stops, text, at, self.judged_ns, raised)
 
     def acknowledge(self) -> None:
         """A person has seen all alarms that stand now."""

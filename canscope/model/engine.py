@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import importlib.util
 import os
-import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -21,6 +20,8 @@ ENGINES = ("numpy", "numba")
 LARGE = 96 << 20  # bytes of text; below, numpy has finished before numba has paid for its waking
 LONG_S = 2.0  # kernels of an earlier run are loaded faster than that, compiling takes longer
 WAITING = "preparing the engine for large captures; the first time this takes some seconds"
+
+_woken = False
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -51,13 +52,15 @@ def is_compiled(done: int, expected: int | None = None) -> bool:
 
 
 def is_awake() -> bool:
-    """Whether numba has been imported already, by whomever: then it costs little to use."""
-    return "numba" in sys.modules
+    """Whether kernels are in use already: then more of them cost little."""
+    return _woken
+
+
 
 
 def is_installed() -> bool:
     """Whether numba could be imported."""
-    return is_awake() or importlib.util.find_spec("numba") is not None
+    return importlib.util.find_spec("numba") is not None
 
 
 @contextmanager
@@ -79,6 +82,9 @@ def kernel(signature: str) -> Callable[[F], F]:
     written to; where neither is possible, it is compiled in every process.
     """
     import numba
+
+    global _woken
+    _woken = True
 
     def compiled(function: F) -> F:
         options: dict[str, Any] = {"nogil": True}

@@ -94,8 +94,10 @@ class History:
         """How old a role's last sample may be at these instants before it is stale."""
         track = self._tracks[role]
         known = track.cycle_ns if track.cycle_ns is not None else UNLEARNED_NS
-        cycle = np.where(times_ns >= track.learned_ns, known, UNLEARNED_NS)
-        return STALE_CYCLES * cycle.astype(np.int64)
+        patience = np.full(np.shape(times_ns), STALE_CYCLES * known, np.int64)
+        if track.learned_ns != NEVER:
+            patience[times_ns < track.learned_ns] = STALE_CYCLES * UNLEARNED_NS
+        return patience
 
     def cycle_ms(self, role: str) -> float | None:
         """A role's cycle as stated or learned, None while it is not known."""

@@ -45,13 +45,18 @@ class Past:
             return Held(
                 np.full(len(times), np.nan), nothing, times - NEVER, np.ones(len(times), bool)
             )
-        known = index >= 0
-        sampled = np.where(known, samples.time_ns[np.maximum(index, 0)], NEVER)
+        row = np.maximum(index, 0)
+        sampled = samples.time_ns[row]
+        unknown = index < 0
+        if unknown.any():
+            sampled[unknown] = NEVER
         age = times - sampled
-        stale = ~known
+        stale = unknown
         if not role.startswith("@"):
             stale |= age > self.history.patience_ns(role, times)
-        value = np.where(stale, np.nan, samples.value[np.maximum(index, 0)])
+        value = samples.value[row]
+        if stale.any():
+            value[stale] = np.nan
         return Held(value, sampled, age, stale)
 
     def at_event(self, role: str, event: Event) -> tuple[float, float]:

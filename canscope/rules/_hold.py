@@ -156,7 +156,7 @@ def rolling(reduce: Callable[..., ArrayLike], value: Floats, first: Int64s, last
     """``reduce`` (such as ``np.median``) of value[first] to value[last], a result a window."""
     result = np.full(len(last), np.nan)
     count = last - first + 1
-    for size in np.unique(count):
+    for size in np.flatnonzero(np.bincount(count)):
         windows = np.flatnonzero(count == size)
         for at in range(0, len(windows), max(1, BLOCK // int(size))):
             some = windows[at : at + max(1, BLOCK // int(size))]

@@ -26,7 +26,10 @@ from canscope.simulate.runs import make_run
 
 # Faults that make many different rules speak; all of them are tried with one cutting each.
 HEALTHY, POWER_UP = "healthy", "power-up"  # beside the names of faults
-CUT_FINELY = (HEALTHY, POWER_UP, "front-axle-wrong-way", "bad-precharge", "hot-while-dry")
+CUT_FINELY = (HEALTHY, POWER_UP, "front-axle-wrong-way", "bad-precharge", "bus-off")
+# What no simulated run exercises; the rules' own tests cut their hand-written runs at each sample.
+ELSEWHERE = {"brake-and-pedal", "closing-inrush", "coolant-flow"}
+COUNTED = {"message-presence", "sensor-alive"}  # seen or not seen, moved or not
 LIVE_NS = 200_000_000  # the pieces in which a run is judged while it goes on
 
 
@@ -86,30 +89,31 @@ def every(frames, step_ns):
 @pytest.mark.parametrize("fault", CUT_FINELY[:3])
 def test_a_run_judged_live_gives_the_same_report_as_afterwards(runs, fault):
     plan, frames = runs(fault)
-    assert_same(judged(plan, frames, every(frames, LIVE_NS)), judged(plan, frames, []))
+    part = frames.take(frames.time_ns < frames.time_ns[0] + 24 * 10**9)
+    assert_same(judged(plan, part, every(part, LIVE_NS)), judged(plan, part, []))
 
 
-@pytest.mark.parametrize("fault", fault_names())
-def test_every_fault_is_found_alike_in_one_piece_and_in_pieces(runs, fault):
+@pytest.mark.parametrize("fault", fault_names()[::5])
+def test_every_fifth_fault_is_found_alike_in_one_piece_and_in_pieces(runs, fault):
     plan, frames = runs(fault)
     cut = judged(plan, frames, every(frames, 17 * LIVE_NS))
     assert_same(cut, judged(plan, frames, []))
 
 
 def around(plan, frames, what):
-    """At most 2,000 frames around the first instant of a kind."""
+    """Some hundred frames around the first instant of a kind."""
     whole = judged(plan, frames, [])
     at_s = {"start": 0.0, "burst": whole.bursts[0].start_s if whole.bursts else 0.0}
     at_s |= {f.rule: f.at_s or 0.0 for f in whole.findings}
     row = int(np.searchsorted(frames.time_ns, frames.time_ns[0] + int(at_s[what] * 1e9)))
-    return frames.take(slice(max(0, row - 900), row + 1100))
+    return frames.take(slice(max(0, row - 300), row + 400))
 
 
 @pytest.mark.parametrize("what", ["start", "precharge-level", "burst", "link-discharge"])
 def test_an_excerpt_fed_frame_by_frame_gives_the_same_report(runs, what):
     plan, frames = runs(HEALTHY)
     part = around(plan, frames, what)
-    assert 500 < len(part) <= 2000
+    assert 300 < len(part) <= 700
     assert_same(judged(plan, part, range(len(part))), judged(plan, part, []))
 
 
@@ -119,7 +123,7 @@ def test_the_runs_exercise_every_rule(runs):
     for fault in CUT_FINELY:
         report = judged(*runs(fault), [])
         spoken |= {f.rule for f in report.findings if f.margin is not None}
-    assert spoken >= set(RULES) - {"message-presence", "sensor-alive"}
+    assert spoken >= set(RULES) - ELSEWHERE - COUNTED
 
 
 def test_what_the_rules_remember_does_not_grow_with_the_run(runs):

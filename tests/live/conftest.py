@@ -5,10 +5,6 @@ import pytest
 from tests.live.stand import Player, made
 
 
-def pytest_addoption(parser):
-    parser.addoption("--kills", type=int, default=3, help="how often the recorder is killed")
-
-
 @pytest.fixture(scope="session")
 def hot(tmp_path_factory):
     """The first 14 s of a run in which a winding heats up too fast."""

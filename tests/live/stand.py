@@ -9,8 +9,6 @@ import sys
 import time
 from pathlib import Path
 
-
-
 from canscope.simulate.folder import write_run
 from canscope.simulate.runs import excerpt, make_run
 
@@ -22,8 +20,6 @@ def made(tmp, fault, until_s=14.0):
     """The beginning of a run with that fault, written into a folder; its capture and plan."""
     run = excerpt(make_run(fault=fault), 0.0, until_s)
     return write_run(run, tmp)
-
-
 
 
 def record(run, *buses, plan=None, more=(), **popen):
@@ -67,7 +63,7 @@ def as_candump(said):
     """An adapter's classical data line as candump's body: t1232AABB -> 123#AABB."""
     text = said.decode().rstrip("\r")
     width = 3 if text[0] == "t" else 8
-    return f"{text[1:1 + width]}#{text[2 + width:]}"
+    return f"{text[1 : 1 + width]}#{text[2 + width :]}"
 
 
 class Player:
@@ -78,8 +74,7 @@ class Player:
         self.links = {name: tmp / f"tty-{name}" for name in channels}
         self._processes = [
             subprocess.Popen(
-                [sys.executable, str(HERE / "adapter.py")]
-                + [str(link), str(file), name, str(speed), str(first)],
+                [sys.executable, HERE / "adapter.py", link, file, name, str(speed), str(first)],
                 stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
             )
             for name, link in self.links.items()
@@ -101,8 +96,6 @@ class Player:
         for process in self._processes:
             process.kill()
             process.wait()
-
-
 
 
 def kill(pid, number=signal.SIGKILL):

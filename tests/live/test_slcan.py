@@ -21,14 +21,17 @@ def reference(tmp_path):
     """python-can's slcan bus on a loop: what is written into it is read as if an adapter spoke."""
     bus = slcanBus("loop://", timeout=0.001, sleep_after_open=0)
     yield bus
-    bus.close()
-    bus.serialPortOrig = None
+    bus.shutdown()
 
 
 def said(message):
     """A message as an adapter says it, by python-can's own writer's layout."""
     kind = "tTrR"[message.is_extended_id + 2 * message.is_remote_frame]
-    name = f"{message.arbitration_id:08X}" if message.is_extended_id else f"{message.arbitration_id:03X}"
+    name = (
+        f"{message.arbitration_id:08X}"
+        if message.is_extended_id
+        else f"{message.arbitration_id:03X}"
+    )
     return f"{kind}{name}{message.dlc}{bytes(message.data).hex().upper()}".encode()
 
 
@@ -46,10 +49,12 @@ def test_classical_frames_are_read_as_python_can_reads_them(reference):
             data=b"" if remote else rng.randbytes(size),
         )
         lines.append(said(message))
-        reference._buffer.clear()
-        reference._buffer += lines[-1] + b"\r"
+        reference.flush()
+        reference.serialPortOrig.write(lines[-1] + b"\r")
         heard, _ = reference._recv_internal(0.5)
-        assert heard.equals(message, timestamp_delta=None, check_direction=False, check_channel=False)
+        assert heard.equals(
+            message, timestamp_delta=None, check_direction=False, check_channel=False
+        )
         flags = FLAGS["extended"] * extended | FLAGS["remote"] * remote
         expected.append(body(heard.arbitration_id, flags, heard.dlc, bytes(heard.data)))
     batch = parse(lines)

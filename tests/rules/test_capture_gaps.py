@@ -62,6 +62,11 @@ def test_one_node_s_silence_is_no_gap():
     assert (finding.verdict, finding.measured, finding.limit) == (Verdict.PASS, 100.0, 300.0)
 
 
+def test_a_node_that_comes_back_much_later_was_silent_by_itself():
+    finding = run(fast((0, 1.02), (2, 3)), box(CLOSED, (0, 3)))
+    assert (finding.verdict, finding.measured) == (Verdict.PASS, 100.0)
+
+
 def test_a_gap_is_told_when_any_of_the_messages_comes_back_after_it():
     # The fast node does not come back from the gap of 400 ms, but the box does.
     finding = run(fast((0, 1)), box(CLOSED, (0, 1), (1.4, 3)))

@@ -79,6 +79,12 @@ def test_more_than_allowed_within_ten_seconds_fail():
 def test_what_a_burst_follows_is_told():
     finding = run(traffic(closes_s=2.0), errors(0x80, 1.0, 2.04, 2.05))["can1"]
     assert "the latest of which began 40 ms after the negative contactor closed" in finding.sentence
+    # Of two contactors the one that closed last is named.
+    rows = [*traffic(), *(Row(k / 10 + 0.05, "can0", 0x200, b"\1") for k in range(10, 20))]
+    rows = [row for row in rows if row.channel != "can0" or row.at_s < 1 or row.data != b"\0"]
+    rows += [Row(k / 10 + 0.05, "can0", 0x200, b"\3") for k in range(20, 30)]
+    both = run(rows, errors(0x80, 2.09))["can1"]
+    assert "the latest of which began 40 ms after the positive contactor closed" in both.sentence
     late = run(traffic(closes_s=2.0), errors(0x80, 4.5))["can1"]
     assert "after" not in late.sentence.split(":")[2]
 

@@ -67,6 +67,13 @@ def test_a_pedal_that_is_never_released_while_it_turns_proves_nothing():
         assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
 
 
+def test_after_a_silence_of_the_pedal_nobody_knows_whether_it_was_pressed():
+    heard = (TIMES < 4.5) | (TIMES >= 5.05)
+    roles = {SPEED: (TIMES, speed(120.0)), PEDAL: (TIMES[heard], PRESSED[heard])}
+    finding = run("turns-after-release", roles, cycles_s=CYCLES)["front"]
+    assert finding.verdict is Verdict.UNPROVEN
+
+
 def test_a_unit_that_still_coasts_when_the_pedal_is_pressed_again_proves_nothing():
     finding = judge(speed(300.0), np.where(TIMES >= 4.5, 20.0, PRESSED))
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")

@@ -1,0 +1,99 @@
+"""What a definition file says, kept compiled in the user's cache folder under the file's hash.
+
+A second run then needs no parser. The format is JSON below a digest of it. An entry that cannot be
+read, is damaged or was made by another version counts as none; a folder that cannot be written to
+is no error. Entries are never changed: another content has another name.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import tempfile
+from collections.abc import Callable
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from canscope import __version__
+from canscope.model.definition import Absent, MessageSpec, SignalSpec
+
+FORMAT = 1  # to be raised whenever the same file would be compiled into something else
+Messages = tuple[tuple[str, MessageSpec], ...]  # (name of its bus or empty, message)
+Said = tuple[Messages, tuple[str, ...]]  # and warnings
+DAMAGED = (OSError, ValueError, KeyError, TypeError, AttributeError)
+
+
+def folder() -> Path | None:
+    """Where entries are kept: ``XDG_CACHE_HOME`` or ``~/.cache`` (XDG Base Directory 0.8)."""
+    base = os.environ.get("XDG_CACHE_HOME", "")
+    try:
+        root = Path(base) if os.path.isabs(base) else Path.home() / ".cache"
+    except RuntimeError:  # nobody knows where this user is at home
+        return None
+    return root / "canscope" / "definitions"
+
+
+def kept(kind: str, data: bytes, name: str, read: Callable[[], Said]) -> Said:
+    """What a file of this kind and content says: from the cache, else by ``read``, then kept.
+
+    ``name`` is that under which the messages are to know their file.
+    """
+    where = folder()
+    if where is None:
+        return read()
+    about = f"{FORMAT}|{__version__}|{kind}|".encode()
+    entry = where / f"{hashlib.sha256(about + data).hexdigest()}.json"
+    try:
+        return _loaded(entry.read_bytes(), name)
+    except DAMAGED:
+        said = read()
+        _keep(entry, _dumped(said))
+        return said
+
+
+def _dumped(said: Said) -> bytes:
+    messages, warnings = said
+    rows = [[bus, {**asdict(message), "file": ""}] for bus, message in messages]
+    for _, row in rows:
+        for signal in row["signals"]:
+            signal["labels"] = list(signal["labels"].items())  # keys of JSON are texts
+    text = json.dumps({"messages": rows, "warnings": warnings}, separators=(",", ":")).encode()
+    return hashlib.sha256(text).hexdigest().encode() + b"\n" + text
+
+
+def _loaded(entry: bytes, name: str) -> Said:
+    digest, _, text = entry.partition(b"\n")
+    if hashlib.sha256(text).hexdigest().encode() != digest:
+        raise ValueError("not what was written")
+    data = json.loads(text)
+    messages = tuple((str(bus), _message(row, name)) for bus, row in data["messages"])
+    return messages, tuple(data["warnings"])
+
+
+def _message(row: dict[str, Any], name: str) -> MessageSpec:
+    signals = tuple(_signal(signal) for signal in row.pop("signals"))
+    return MessageSpec(**{**row, "file": name, "signals": signals})
+
+
+def _signal(row: dict[str, Any]) -> SignalSpec:
+    path = tuple((selector, tuple(values)) for selector, values in row["multiplexer"])
+    absent = Absent(row["absent"]["kind"], tuple(row["absent"]["codes"]))
+    labels = {int(code): str(label) for code, label in row["labels"]}
+    return SignalSpec(**{**row, "multiplexer": path, "absent": absent, "labels": labels})
+
+
+def _keep(entry: Path, content: bytes) -> None:
+    """Write an entry in one step, so that another process never sees half of it."""
+    try:
+        entry.parent.mkdir(parents=True, exist_ok=True)
+        handle, part = tempfile.mkstemp(dir=entry.parent, suffix=".part")
+    except OSError:
+        return
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+        os.replace(part, entry)
+    except OSError:
+        Path(part).unlink(missing_ok=True)
