@@ -39,7 +39,6 @@ class Compiled:
         self._heap = np.empty(MOST_HEAP, np.uint8)
         self._columns: list[NDArray[Any]] = []  # those that are being filled
 
-
     def feed(self, text: bytes, at: int) -> tuple[int, Int64s]:
         """Parse whole lines from ``text[at]`` on.
 
@@ -83,8 +82,7 @@ class Compiled:
         return bool(counts[kernel.FRAMES] >= ROWS or counts[kernel.HEAP] + SPARE > MOST_HEAP)
 
     def names(self) -> list[str]:
-        """The channels so far; two that differ only in bytes that are no text may be called alike.
-        """
+        """The channels so far; two whose bytes differ, but are no text, may be called alike."""
         count = self._counts[self._kernel.NAMES]
         rows = zip(self._letters[:count], self._sizes[:count], strict=True)
         return [bytes(row[:size]).decode("utf-8", "backslashreplace") for row, size in rows]

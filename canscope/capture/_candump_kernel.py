@@ -54,7 +54,7 @@ POINT_AND_BRACKET, THEIR_PLACES = u64(0x290000000000002E), u64(0xFF000000000000F
 ZEROS_THERE = u64(0x3000000000000030)
 
 
-@intrinsic  # type: ignore[untyped-decorator,unused-ignore]
+@intrinsic  # type: ignore[untyped-decorator]
 def load(typing: Any, text: Any, at: Any) -> Any:
     """The eight bytes from a place on as a little-endian word; nothing checks the bounds."""
 
@@ -124,12 +124,12 @@ def _turned(word: np.uint64) -> np.uint64:
 
 
 @inlined
-def _is_blank(character: np.uint8) -> bool:
-    return character == SPACE or character == TAB  # noqa: PLR1714 - compiled
+def _is_blank(character: Any) -> Any:
+    return (character == SPACE) | (character == TAB)
 
 
 @inlined
-def _is_decimal(character: np.uint8) -> bool:
+def _is_decimal(character: Any) -> Any:
     return 48 <= character <= 57
 
 
@@ -138,7 +138,7 @@ NAMES_TABLE = "uint8[:,::1],int64[::1],uint64[::1],uint64[::1]"
 
 
 @kernel(f"int64({TEXT},int64,int64,{NAMES_TABLE},int64[::1])")
-def channel_code(text, begin, end, names, sizes, words, masks, counts):  # type: ignore[no-untyped-def]
+def channel_code(text, begin, end, names, sizes, words, masks, counts):
     """The code of a name, which is added if new; -1 with ``counts[FULL]`` if there is no room.
 
     Of a name of up to 7 bytes, ``words`` has its letters and the blank behind them, ``masks`` where
@@ -178,8 +178,9 @@ COLUMNS = (
 
 
 @kernel(f"boolean({TEXT},int64,int64,{COLUMNS})")
-def frame_of(  # type: ignore[no-untyped-def]
-    text, at, end, time_ns, channel, can_id, flags, length, data, heap_at, heap, names, sizes, words, masks, counts
+def frame_of(
+    text, at, end, time_ns, channel, can_id, flags, length, data, heap_at, heap,
+    names, sizes, words, masks, counts,
 ):  # fmt: skip
     """Whether ``text[at:end]``, without blanks around it, holds a frame; it is then added.
 
@@ -312,9 +313,9 @@ def frame_of(  # type: ignore[no-untyped-def]
 
 
 @kernel(f"int64({TEXT},int64,{COLUMNS},int64[:,::1])")
-def frames_of(  # type: ignore[no-untyped-def]
-    text, at, time_ns, channel, can_id, flags, length, data, heap_at, heap, names, sizes, words, masks, counts,
-    rejected,
+def frames_of(
+    text, at, time_ns, channel, can_id, flags, length, data, heap_at, heap,
+    names, sizes, words, masks, counts, rejected,
 ):  # fmt: skip
     """Add the frames of whole lines from ``text[at]`` on; where it stopped: the end, if all fits.
 

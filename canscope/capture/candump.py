@@ -13,6 +13,7 @@ import os
 import re
 from collections.abc import Iterator
 from dataclasses import replace
+from stat import S_ISREG
 from typing import BinaryIO
 
 import numpy as np
@@ -36,6 +37,7 @@ from canscope.model.tables import (
 )
 
 BY_LINES = True  # is how this format is recognised
+DEVIATING = 1000  # bytes of common lines that take as long as one deviating line
 DECIDING = 10  # lines that decide whether a file is candump text at all
 TRAIT = re.compile(
     rb"[ \t]*(?:\(\d{1,10}\.\d{1,9}\)[ \t]|DROPCOUNT:|\((\d{1,10}(\.\d{0,9}\)?)?)?\s*\Z)"
@@ -71,11 +73,18 @@ def read(stream: BinaryIO, file: str) -> Iterator[Frames]:
 def _size(stream: BinaryIO) -> int | None:
     """How many bytes there are to read, if the stream is a file as it is stored."""
     path = getattr(getattr(stream, "raw", None), "path", None)
-    return None if path is None else os.path.getsize(path)
+    try:
+        status = os.stat(path if path is not None else stream.fileno())
+    except OSError:  # no file at all
+        return None
+    return status.st_size if S_ISREG(status.st_mode) else None
 
 
 class _Log:
-    """A log being read block by block, by either engine; ``number`` is that of the next line."""
+    """A log being read block by block, by either engine.
+
+    ``number`` is that of the next line, ``done`` the work so far in bytes of common lines.
+    """
 
     def __init__(self, file: str) -> None:
         self.file, self.number, self.done = file, 1, 0
@@ -145,6 +154,7 @@ class _Log:
                 self._tally.line(self.place(at), row, line)
         frames = _woven(common, rows, builder, places) if places else common
         self.number += len(ends)
+        self.done += len(places) * DEVIATING
         return replace(frames, tally=self._tally.take(len(frames)))
 
 

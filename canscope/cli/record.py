@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import signal
 import sys
 import threading
@@ -235,10 +236,9 @@ class _Recorded:
             return
         self._rung_s = time.monotonic()
         sound.play(kind)
-        for stream in (sys.stdout, sys.stderr):
-            if stream.isatty():
-                stream.write("\a\a\a" if kind == "stop" else "\a")
-                stream.flush()
+        for number in (1, 2):  # past the picture, which would swallow it
+            if os.isatty(number):
+                os.write(number, b"\a\a\a" if kind == "stop" else b"\a")
                 return
 
     def _greet(self, no_sound: str) -> None:

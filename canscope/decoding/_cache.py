@@ -55,7 +55,8 @@ def kept(kind: str, data: bytes, name: str, read: Callable[[], Said]) -> Said:
 
 def _dumped(said: Said) -> bytes:
     messages, warnings = said
-    rows = [[bus, {**asdict(message), "file": ""}] for bus, message in messages]
+    rows: list[tuple[str, dict[str, Any]]]
+    rows = [(bus, {**asdict(message), "file": ""}) for bus, message in messages]
     for _, row in rows:
         for signal in row["signals"]:
             signal["labels"] = list(signal["labels"].items())  # keys of JSON are texts

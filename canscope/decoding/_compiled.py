@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -26,6 +27,14 @@ from canscope.model.tables import Bools, Floats, Frames, Int64s
 HALF_FLOAT = 16  # bits; numba has no such number, so these stay with numpy
 
 
+@cache
+def _kernels() -> Any:
+    """The module of the kernels; the first time they are loaded, or compiled."""
+    with waking():
+        from canscope.decoding import _kernel
+    return _kernel
+
+
 class Table:
     """A hash table of whole numbers for the kernels: keys, -1 where a place is free, and codes."""
 
@@ -45,9 +54,7 @@ class Grouper:
     """Finds the frames of each wanted message."""
 
     def __init__(self, lookup: Lookup, is_wanted: Bools) -> None:
-        with waking():
-            from canscope.decoding import _kernel
-        self._kernel = _kernel
+        self._kernel = _kernels()
         self._standard = lookup.standard
         self._whole, self._group = Table(lookup.whole), Table(lookup.group)
         self._is_wanted = is_wanted
@@ -119,12 +126,11 @@ class Extractor:
 
     def __call__(self, payloads: Payloads) -> tuple[Int64s, Floats, NDArray[np.uint8]]:
         """Raw codes, values and statuses, shape (signals, frames)."""
-        from canscope.decoding import _kernel
-
+        kernel: Any = _kernels()
         shape = (len(self._shape), len(payloads))
         raw, value = np.empty(shape, np.int64), np.empty(shape)
         status = np.empty(shape, np.uint8)
-        _kernel.extract(
+        kernel.extract(
             _whole(payloads.word),
             _whole(payloads.heap_at),
             _whole(payloads.heap.plain),
@@ -145,9 +151,8 @@ def _whole(column: NDArray[Any]) -> NDArray[Any]:
 
 
 def _shape(spec: SignalSpec, codes: int) -> Sequence[int]:
-    """What a signal is, in the order of the kernel's columns; ``codes`` are those before its own."""
-    from canscope.decoding import _kernel as k
-
+    """A signal in the order of the kernel's columns; ``codes`` is how many come before its own."""
+    k = _kernels()
     row = [0] * (k.CODES_END + 1)
     row[k.FIRST], row[k.BITS], row[k.BIG] = first_bit(spec), spec.length_bits, spec.big_endian
     row[k.SIGNED] = spec.signed and not spec.is_float

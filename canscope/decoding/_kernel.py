@@ -6,6 +6,8 @@ it goes through a column once instead of once a step. Importing this compiles.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from canscope.decoding.lookup import ANY_SOURCE, NO_DATA, STANDARD_IDS, UNDEFINED
@@ -27,7 +29,7 @@ u64, i64, f64 = np.uint64, np.int64, np.float64
 
 
 @inlined
-def _find(key: np.int64, keys: np.ndarray, codes: np.ndarray) -> np.int64:  # type: ignore[type-arg]
+def _find(key: np.int64, keys: Any, codes: Any) -> np.int64:
     """The code of a key in a table of 2**n places, UNDEFINED if it is not there."""
     last = u64(len(keys) - 1)
     place = ((u64(key) * SPREAD) >> u64(32)) & last
@@ -42,7 +44,7 @@ def _find(key: np.int64, keys: np.ndarray, codes: np.ndarray) -> np.int64:  # ty
     "void(uint8[::1],uint32[::1],uint8[::1],int64[::1],int32[:,::1],int64[::1],int32[::1],"
     "int64[::1],int32[::1],boolean[::1],int32[::1],int64[::1],int64[::1])"
 )
-def find_codes(  # type: ignore[no-untyped-def]
+def find_codes(
     channel, can_id, flags, place, standard, whole_keys, whole_codes, group_keys, group_codes,
     is_wanted, codes, counts, undefined,
 ):  # fmt: skip
@@ -82,7 +84,7 @@ def find_codes(  # type: ignore[no-untyped-def]
     "void(int32[::1],int64[::1],int64[::1],uint8[::1],uint64[::1],int32[::1],"
     "int64[::1],int64[::1],uint8[::1],uint64[::1],int32[::1])"
 )
-def spread(  # type: ignore[no-untyped-def]
+def spread(
     codes, begins, time_ns, length, data, heap_at, to_row, to_time, to_length, to_data, to_heap
 ):
     """Copy the columns of wanted frames, those of one message together and in their order.
@@ -117,9 +119,7 @@ def _turned(word: np.uint64) -> np.uint64:
     "void(uint64[::1],int32[::1],uint8[::1],int64[:,::1],float64[:,::1],int64[::1],"
     "int64[:,::1],float64[:,::1],uint8[:,::1])"
 )
-def extract(  # type: ignore[no-untyped-def]
-    words, heap_at, heap, shape, scale, absent_codes, raws, values, statuses
-):
+def extract(words, heap_at, heap, shape, scale, absent_codes, raws, values, statuses):
     """Fill raw codes, values and statuses, one row a signal, one column a frame.
 
     Every payload must hold all of them. ``scale`` has factor, offset, lowest and highest value.

@@ -135,7 +135,7 @@ def _is_any(raw: Int64s, values: Sequence[int]) -> Bools:
     """Where a raw code is one of the values; most often these are a handful."""
     if len(values) > FEW:
         return np.isin(raw, values)
-    rows = raw == values[0]
+    rows: Bools = raw == values[0]
     for value in values[1:]:
         rows |= raw == value
     return rows

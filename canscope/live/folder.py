@@ -151,7 +151,7 @@ def notes_of(folder: Path) -> tuple[str, ...]:
     for name, bus in (facts.get("buses") or {}).items():
         if not bus.get("silent"):
             notes.append(f"{name}: not known to be silent: {bus.get('silent_how', '')}")
-        if bus.get("error_frames_are") not in ("recorded", None):
+        if bus.get("error_frames_are") in ("not carried", "unknown"):
             notes.append(f"{name}: error frames are {bus['error_frames_are']} in this recording")
     notes += [str(event.get("what", "")) for event in facts.get("events") or ()]
     watched = facts.get("watch") or {}

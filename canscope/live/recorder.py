@@ -262,7 +262,8 @@ class Recorder:
     def _replayed(self) -> Bus:
         """A bus that a replayed file turns out to hold."""
         whole = self.buses[EVERY]
-        return Bus(whole.address, "ended", whole.found, whole.silent, whole.silent_how)
+        how = whole.error_frames_are
+        return Bus(whole.address, "ended", whole.found, whole.silent, whole.silent_how, how)
 
     def _lost(self, name: str, source: Source, error: Exception) -> None:
         """An adapter went away: say so, and open it again as soon as it comes back."""

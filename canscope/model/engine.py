@@ -11,13 +11,13 @@ import os
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 from canscope.model.errors import CanscopeError
 
 VARIABLE = "CANSCOPE_ENGINE"
 ENGINES = ("numpy", "numba")
-LARGE = 96 << 20  # bytes of text; below, numpy has finished before numba has paid for its waking
+LARGE = 64 << 20  # bytes of text; below, numpy has finished before numba has paid for its waking
 LONG_S = 2.0  # kernels of an earlier run are loaded faster than that, compiling takes longer
 WAITING = "preparing the engine for large captures; the first time this takes some seconds"
 
@@ -30,7 +30,7 @@ announce: Callable[[str], None] = lambda text: None  # noqa: E731
 
 
 def is_compiled(done: int, expected: int | None = None) -> bool:
-    """Whether the kernels are to be used, of a capture with so many bytes of text behind it.
+    """Whether the kernels are to be used, with the work of so many bytes of text behind us.
 
     ``expected`` is its whole size if known. If nobody knows it, numpy works until it has taken
     about as long as waking numba would; so the choice never costs more than twice the better one.
@@ -54,8 +54,6 @@ def is_compiled(done: int, expected: int | None = None) -> bool:
 def is_awake() -> bool:
     """Whether kernels are in use already: then more of them cost little."""
     return _woken
-
-
 
 
 def is_installed() -> bool:
@@ -92,7 +90,7 @@ def kernel(signature: str) -> Callable[[F], F]:
             made = numba.njit(signature, cache=True, **options)(function)
         except (RuntimeError, OSError):  # no folder to keep it in, or one that is full
             made = numba.njit(signature, **options)(function)
-        return made  # type: ignore[no-any-return]
+        return cast(F, made)
 
     return compiled
 
@@ -101,5 +99,4 @@ def inlined(function: F) -> F:
     """A part of kernels, compiled into each of them."""
     import numba
 
-    made: F = numba.njit(forceinline=True)(function)
-    return made
+    return cast(F, numba.njit(forceinline=True)(function))

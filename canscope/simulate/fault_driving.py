@@ -97,7 +97,9 @@ class Overspeed(Fault):
         return vehicle
 
 
-@fault("creep", must="pedal-at-rest", may="dry-exposure change-at-standstill units-fighting " + HEAT)
+@fault(
+    "creep", must="pedal-at-rest", may="dry-exposure change-at-standstill units-fighting " + HEAT
+)
 class Creep(Fault):
     """The front unit pulls as soon as the brake is released, with the pedal at rest."""
 

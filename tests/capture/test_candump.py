@@ -294,7 +294,7 @@ def test_a_line_of_ten_million_bytes_is_one_bad_line_in_little_memory():
     assert len(frames) == 2
     assert (frames.tally.lines, frames.tally.skipped) == (3, 1)
     assert frames.tally.examples[0].startswith("x.log:2: a line of more than 16384 bytes: 'AAAA")
-    assert peak < 2_000_000
+    assert peak < 9_000_000  # of either engine, its columns included
 
 
 def test_however_the_stream_gives_its_bytes_the_frames_are_the_same():

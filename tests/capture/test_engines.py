@@ -153,7 +153,7 @@ def test_a_log_cut_at_any_byte_is_read_alike(monkeypatch):
 def test_a_frame_is_read_alike_wherever_in_a_block_it_lies(monkeypatch):
     """The last bytes of a block are read another way than those before them."""
     for count in range(12):
-        said = assert_same(monkeypatch, encoded(GOOD[:4] + [GOOD[16]] + GOOD[:count]))
+        said = assert_same(monkeypatch, encoded([*GOOD[:4], GOOD[16], *GOOD[:count]]))
         assert len(said["names"]) == 5 + count
 
 

@@ -109,7 +109,7 @@ def test_a_capture_is_recognised_packed_and_piped_alike(tmp_path, format, monkey
 def test_a_packed_capture_cut_short_is_refused_or_says_so(tmp_path, format):
     packed = gzip.compress(stored(tmp_path, format, one_bus(TRAFFIC)).read_bytes())
     path = tmp_path / "cut.gz"
-    for cut in range(3, len(packed), max(1, len(packed) // 12)):
+    for cut in range(3, len(packed), max(1, len(packed) // 6)):
         path.write_bytes(packed[:cut])
         try:
             frames = whole(path, format=format, channel="can0")
@@ -201,9 +201,9 @@ def test_the_small_samples_cover_every_format():
 
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory):
-    """A folder with 12 s of a healthy run, its plan, and a plan of the vehicle's own bus alone."""
+    """A folder with 9 s of a healthy run, its plan, and a plan of the vehicle's own bus alone."""
     folder = tmp_path_factory.mktemp("demo")
-    run = excerpt(make_run("bramble", stage="power-up"), 0.0, 12.0)
+    run = excerpt(make_run("bramble", stage="power-up"), 0.0, 9.0)
     write_capture(run, folder / "capture.log")
     for name, text in definition_files(run.vehicle).items():
         (folder / name).write_text(text, "utf-8")

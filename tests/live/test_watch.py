@@ -2,6 +2,7 @@
 
 import threading
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -113,12 +114,13 @@ def _pieces(whole, length_ns):
     for chunk in whole:
         if not len(chunk):
             continue
-        start, end = int(chunk.time_ns[0]), int(chunk.time_ns[-1]) + 1
-        for at in range(start, end, length_ns):
-            first, last = np.searchsorted(chunk.time_ns, (at, at + length_ns))
-            from dataclasses import replace
-
-            yield replace(chunk.take(slice(first, last)), until_ns=min(at + length_ns, end))
+        end = int(chunk.time_ns[-1]) + 1
+        start = at = int(chunk.time_ns[0])
+        while at < end:  # nothing turns in the first 9 s: one piece is as good as many
+            until = min(at + (9 * S if at == start else length_ns), end)
+            first, last = np.searchsorted(chunk.time_ns, (at, until))
+            yield replace(chunk.take(slice(first, last)), until_ns=until)
+            at = until
     yield empty_frames()
 
 
@@ -167,13 +169,11 @@ def test_ready_is_withheld_with_its_reasons_and_given_when_they_are_gone(tmp_pat
     speaker = threading.Thread(target=_speak, args=(adapter, stop))
     speaker.start()
     try:
-        try:
-            wait_for(lambda: watch.glance().word == "READY", 5)
-        finally:
-            print(watch.glance(), live.session.status)
-        adapter_rpm[0] = 800
+        wait_for(lambda: watch.glance().word == "READY")
+        adapter_rpm[0] = 300
         glance = wait_for(lambda: (g := watch.glance()).word == "TURNING" and g)
         assert glance.turning == ("front",)
+        adapter_rpm[0] = 800
         wait_for(lambda: watch.glance().word == "STOP")  # beyond its ceiling of 500 rpm
     finally:
         adapter_rpm[0] = 0

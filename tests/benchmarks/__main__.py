@@ -1,0 +1,202 @@
+"""Run all contenders in turn, several rounds, and print the ratios; see ``--help``.
+
+Machines differ and drift: only ratios taken in one run mean anything.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib.metadata
+import json
+import os
+import platform
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from statistics import median
+
+from canscope.simulate.runs import make_run
+from tests.benchmarks.traffic import TEN, laps, make
+
+LIBRARIES = ("canscope", "numpy", "numba", "python-can", "cantools", "pandas", "polars", "asammdf")
+
+
+@dataclass(frozen=True)
+class Row:
+    """One thing that is measured, and against what: (label, least ratio wanted or None)."""
+
+    label: str
+    command: tuple[str, ...]
+    against: str = ""
+    target: float | None = None
+    whole: bool = False  # whether the whole process is compared, starting it included
+
+
+def rows(folder: Path, frames: int) -> list[Row]:
+    """Everything to be run, in turn."""
+    few, long = min(frames, 1_000_000), min(frames, 1_000_000)
+    log = {
+        name: str(folder / f"{name}-{count}.log")
+        for name, count in (
+            *(("fleet", frames), ("dirty", frames), ("few", 100_000), ("busy", few)),
+            *(("vehicle", few), ("vehicle-few", 100_000), ("long", long), ("long-few", 20_000)),
+        )
+    }
+    fleet, plan = str(folder / "fleet.dbc"), str(folder / "plan.toml")
+    both = (str(folder / "bramble_vehicle.dbc"), str(folder / "drive_unit.dbc"))
+    ten, far = ",".join(TEN), str(folder / "long.dbc")
+    found = [
+        Row("touch every byte", ("limit", log["fleet"])),
+        Row("parse", ("parse", log["fleet"]), "touch every byte", 0.30),
+        Row("script: all signals", ("script", log["few"], fleet)),
+        Row("all signals", ("decode", log["fleet"], fleet), "script: all signals", 250),
+        Row("script: ten signals", ("script_of", log["few"], fleet, ten)),
+        Row("ten signals", ("decode", log["fleet"], fleet, ten), "script: ten signals", 150),
+        Row("1 % bad lines", ("parse", log["dirty"]), "parse", 0.8),
+        Row("FD: cantools' decode alone", ("cantools_alone", log["long-few"], far)),
+        Row("FD", ("decode", log["long"], far), "FD: cantools' decode alone", 50),
+        Row("cantools' command line", ("cantools_line", log["few"], fleet)),
+        Row("script: vehicle", ("script", log["vehicle-few"], *both), whole=True),
+        Row("check: 100,000", ("check", log["vehicle-few"], plan), "script: vehicle", 5, True),
+        Row("script: vehicle, all", ("script", log["vehicle"], *both), whole=True),
+        Row("check: vehicle", ("check", log["vehicle"], plan), "script: vehicle, all", 10, True),
+        Row("script: busy", ("script", log["busy"], *both), whole=True),
+        Row("check: busy", ("check", log["busy"], plan), "script: busy", 10, True),
+    ]
+    if has("polars"):
+        found.append(Row("polars: parse", ("polars", log["fleet"])))
+    if has("asammdf"):
+        found.append(Row("MF4: asammdf", ("asammdf", log["few"], fleet)))
+        found.append(Row("MF4", ("mf4", log["few"], fleet), "MF4: asammdf", 2.5))
+    return found
+
+
+def has(library: str) -> str:
+    """The version of a library, empty without it."""
+    try:
+        return importlib.metadata.version(library)
+    except importlib.metadata.PackageNotFoundError:
+        return ""
+
+
+def measured(row: Row) -> float:
+    """Frames a second of one run."""
+    command = [sys.executable, "-W", "ignore", "-m", "tests.benchmarks.contenders", *row.command]
+    begun = time.perf_counter()
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    wall = time.perf_counter() - begun
+    if done.returncode:
+        raise SystemExit(f"{row.label}: {done.stderr}")
+    frames, seconds = done.stdout.split("\n")[-2].split()
+    return int(frames) / (wall if row.whole else float(seconds))
+
+
+def peak_bytes(frames: int, folder: Path) -> int:
+    """The most memory of ``canscope check`` with so many frames of the vehicle from a pipe."""
+    command = [sys.executable, "-m", "canscope", "check", "-", "--quiet"]
+    with tempfile.TemporaryDirectory() as out:
+        command += ["--plan", str(folder / "plan.toml"), "--out", out]
+        process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL)
+        assert process.stdin is not None
+        for piece in laps(make_run(), frames):
+            process.stdin.write(piece)
+        process.stdin.close()
+        _, status, usage = os.wait4(process.pid, 0)
+        process.returncode = os.waitstatus_to_exitcode(status)
+    return usage.ru_maxrss * 1024
+
+
+def help_ratio(rounds: int) -> float:
+    """How much longer ``canscope --help`` takes than a Python that does nothing."""
+    times: dict[str, list[float]] = {"help": [], "nothing": []}
+    for _ in range(3 * rounds):
+        for name, part in (("help", ["-m", "canscope", "--help"]), ("nothing", ["-c", "pass"])):
+            begun = time.perf_counter()
+            subprocess.run([sys.executable, *part], stdout=subprocess.DEVNULL, check=True)
+            times[name].append(time.perf_counter() - begun)
+    return median(times["help"]) / median(times["nothing"])
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
+    parser.add_argument("--frames", type=int, default=10_000_000, help="of the largest log")
+    parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--folder", type=Path, help="where the traffic is kept (default: nowhere)")
+    parser.add_argument("--pipe", type=int, default=0, help="frames from a pipe, to see its memory")
+    parser.add_argument("--json", type=Path, help="write the figures to this file")
+    parser.add_argument("--only", default="", help="only rows that begin so, and what they need")
+    asked = parser.parse_args()
+    with tempfile.TemporaryDirectory() as spare:
+        folder = asked.folder or Path(spare)
+        make(folder, asked.frames)
+        told = run(asked, folder)
+    print(table(told))
+    if asked.json:
+        asked.json.write_text(json.dumps(told, indent=1) + "\n")
+
+
+def run(asked: argparse.Namespace, folder: Path) -> dict[str, object]:
+    """All figures."""
+    every = rows(folder, asked.frames)
+    chosen = [row for row in every if row.label.startswith(asked.only)]
+    needed = {row.against for row in chosen} | {row.label for row in chosen}
+    speeds: dict[str, list[float]] = {row.label: [] for row in every if row.label in needed}
+    for number in range(asked.rounds):
+        for row in every:
+            if row.label in speeds:
+                print(f"round {number + 1}: {row.label}", file=sys.stderr)
+                speeds[row.label].append(measured(row))
+    lines = []
+    for row in every:
+        if row.label in speeds:
+            speed = median(speeds[row.label])
+            ratio = (
+                median(
+                    mine / other
+                    for mine, other in zip(
+                        speeds[row.label], speeds.get(row.against, []), strict=False
+                    )
+                )
+                if row.against
+                else None
+            )
+            lines.append(
+                {"what": row.label, "frames_per_s": round(speed), "against": row.against}
+                | {"ratio": ratio, "target": row.target, "whole_process": row.whole}
+            )
+    told: dict[str, object] = {
+        "machine": f"{platform.machine()}, {os.cpu_count()} cores, Python {sys.version.split()[0]}",
+        "versions": {name: has(name) for name in LIBRARIES},
+        "frames": asked.frames,
+        "rounds": asked.rounds,
+        "rows": lines,
+        "help_ratio": help_ratio(asked.rounds),
+    }
+    if asked.pipe:
+        small, large = (peak_bytes(count, folder) for count in (1_000_000, asked.pipe))
+        told["peak_bytes"] = {"1000000": small, str(asked.pipe): large}
+    return told
+
+
+def table(told: dict[str, object]) -> str:
+    """The figures as text."""
+    lines = [f"{'':28} {'frames/s':>12} {'ratio':>9} {'target':>7}  against"]
+    for row in told["rows"]:  # type: ignore[attr-defined]
+        ratio = f"{row['ratio']:9.3g}" if row["ratio"] else " " * 9
+        target = f"{row['target']:7g}" if row["target"] else " " * 7
+        whole = " (whole process)" if row["whole_process"] else ""
+        speed = f"{row['frames_per_s']:12,}"
+        lines.append(f"{row['what']:28} {speed} {ratio} {target}  {row['against']}{whole}")
+    lines.append(f"canscope --help takes {told['help_ratio']:.1f} times a Python that does nothing")
+    if "peak_bytes" in told:
+        lines.append(f"peak memory, frames from a pipe: {told['peak_bytes']}")
+    lines.append(f"{told['machine']}; {told['versions']}")
+    return "\n".join(lines)
+
+
+if __name__ == "__main__":
+    main()
