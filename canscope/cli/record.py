@@ -203,7 +203,8 @@ class _Recorded:
         elif action.kind == "stop":
             self._stop_reason = "ended by a key"
         elif action.kind == "mark":
-            self._watch.mark(self._session.mark(action.axle, action.seen, action.text))
+            words = (action.axle, action.seen, action.text)
+            self._watch.mark(lambda ns: self._session.mark(*words, not_before_ns=ns))
 
     def _live(self, typed: bool) -> Any:
         if not (typed and sys.stdout.isatty()):

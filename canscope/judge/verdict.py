@@ -158,12 +158,15 @@ def look_first(findings: Sequence[Finding], rules: Mapping[str, Rule]) -> tuple[
         if finding.verdict is Verdict.FAIL
         or (finding.verdict is Verdict.UNPROVEN and finding.required and not finding.waived)
     ]
-    told = []
-    for finding in sorted(relevant, key=weight)[:3]:
+    told: dict[object, str] = {}
+    for finding in sorted(relevant, key=weight):
         cause = f" Probably: {finding.causes[0]}." if finding.causes else ""
         then = f" Next: {finding.next}." if finding.next and finding.causes else ""
-        told.append(f"{finding.sentence}{cause}{then}")
-    return tuple(told)
+        # One lead a rule that failed, and one a sensor that proves nothing: three places to look.
+        failed = finding.verdict is Verdict.FAIL
+        lead = finding.rule if failed else (finding.reason, finding.signals or finding.rule)
+        told.setdefault(lead, f"{finding.sentence}{cause}{then}")
+    return tuple(told.values())[:3]
 
 
 def _finite(value: float | None) -> float | None:

@@ -93,9 +93,11 @@ class Session:
             return int(self.status["now_ns"])
         return int(self.status["anchor_ns"]) + ticks_ns()
 
-    def mark(self, axle: str | None, seen: str | None, text: str) -> PlanMark:
-        """Write down what a person saw, at once."""
-        mark = PlanMark(None, self.now_ns(), axle, seen, text)
+    def mark(
+        self, axle: str | None, seen: str | None, text: str, *, not_before_ns: int = 0
+    ) -> PlanMark:
+        """Write down what a person saw, at once, with the time by the run's clock."""
+        mark = PlanMark(None, max(self.now_ns(), not_before_ns), axle, seen, text)
         row = {"time_ns": mark.time_ns, "axle": axle, "seen": seen, "text": text or None}
         kept = {key: value for key, value in row.items() if value is not None}
         with open(self.folder.path / MARKS_FILE, "a", encoding="utf-8") as file:

@@ -98,7 +98,7 @@ class Watch:
         self.late_s = 0.0
         self.delays_ms: deque[float] = deque(maxlen=MOST_DELAYS)
         self.broken = ""  # the judge's own bug, if it met one
-        self._lock = threading.Lock()
+        self._lock, self._judging = threading.Lock(), threading.Lock()
         self._alarms: dict[tuple[str, str], Latched] = {}
         bench = plan.bench if plan else None
         cycles = {r: b.cycle_ns for r, b in bench.bindings.items()} if bench else {}
@@ -138,8 +138,9 @@ class Watch:
 
     def _feed(self, signals: Signals) -> None:
         assert self.run is not None
-        raised = self.run.feed(signals)
-        self._note(signals)
+        with self._judging:
+            raised = self.run.feed(signals)
+            self._note(signals)
         for alarm in raised:
             self._raise(alarm)
         status = self._status()
@@ -231,10 +232,16 @@ class Watch:
         with self._lock:
             return tuple(self._alarms.values())
 
-    def mark(self, mark: PlanMark) -> None:
-        """What a person has just seen."""
-        if self.run is not None:
-            self.run.mark(mark)
+    def mark(self, write: Callable[[int], PlanMark]) -> None:
+        """What a person has just seen.
+
+        ``write`` is given the time before which nothing can be judged any more, and writes the mark
+        down with a time not before that, so that the recording says the same as was judged live.
+        """
+        with self._judging:
+            mark = write(self.judged_ns)
+            if self.run is not None:
+                self.run.mark(mark)
 
     # -- the drawer's thread ------------------------------------------------------------------
 

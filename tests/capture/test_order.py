@@ -11,7 +11,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from canscope.capture.order import merged, ordered
+from canscope.capture.order import gathered, merged, ordered
 from canscope.model.tables import FrameBuilder, Tally, empty_frames, join
 
 MS = 1_000_000
@@ -223,3 +223,33 @@ def test_frames_of_one_stamp_keep_the_order_of_their_streams_and_tallies_add_up(
     frames = join(list(merged([ordered([left]), ordered([right])])))
     assert frames.can_id.tolist() == [10, 11, 20, 12, 21]
     assert frames.tally == Tally(lines=5, dropped=1)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    steps=st.lists(st.integers(0, 3), min_size=1, max_size=40),
+    rows=st.integers(1, 60),
+)
+def test_gathering_keeps_every_frame_tally_and_clock_step(steps, rows):
+    """``steps`` are the frames of each chunk; 0 is one that only carries a tally."""
+    chunks, segment = [], 0
+    for number, count in enumerate(steps):
+        builder = FrameBuilder()
+        for row in range(count):
+            builder.add(10 * number + row, f"can{number % 2}", number, 0, 1, b"\x01")
+        segment += number % 7 == 6
+        step = 5 if number % 7 == 6 else None
+        built = builder.build(Tally(lines=count + 1, skipped=1))
+        marks = {"segment": segment, "until_ns": 10 * number + 10, "step_ns": step}
+        chunks.append(replace(built, **marks))
+    out = list(gathered(chunks, rows))
+    assert sum((c.tally for c in out), Tally()) == sum((c.tally for c in chunks), Tally())
+    for number in range(segment + 1):
+        mine = [c for c in out if c.segment == number]
+        other = [c for c in chunks if c.segment == number]
+        assert [i for c in mine for i in c.can_id.tolist()] == [
+            i for c in other for i in c.can_id.tolist()
+        ]
+        assert [c.step_ns for c in mine] == [other[0].step_ns] + [None] * (len(mine) - 1)
+        assert mine[-1].until_ns == other[-1].until_ns
+        assert all(len(c) >= rows for c in mine[:-1])

@@ -9,6 +9,7 @@ import threading
 import numpy as np
 import pytest
 
+from canscope.capture._stored import Hash
 from canscope.capture.read import read_capture
 from canscope.model.errors import CanscopeError, CaptureError
 from canscope.model.report import Input
@@ -272,3 +273,13 @@ def test_a_consumer_that_stops_early_leaves_no_file_open(tmp_path):
     assert not any(
         os.path.realpath(f"/proc/self/fd/{fd}") == str(path) for fd in os.listdir("/proc/self/fd")
     )
+
+
+def test_the_hash_is_that_of_the_bytes_whatever_the_pieces_they_came_in():
+    """hashlib over the whole is the oracle; large pieces are hashed in another thread."""
+    pieces = [bytes([n]) * size for n, size in enumerate((5, 1 << 20, 3, 1 << 18, 0, 1 << 19, 9))]
+    pieces *= 5
+    hashed = Hash()
+    for piece in pieces:
+        hashed.update(piece)
+    assert hashed.hexdigest() == hashlib.sha256(b"".join(pieces)).hexdigest()
