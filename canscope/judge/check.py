@@ -4,38 +4,21 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, fields
-from typing import Any, Protocol
-
-import numpy as np
+from typing import Any
 
 import canscope
 from canscope.judge.evidence import overview_plot
+from canscope.judge.facts import Counts, Source, role_facts, rule_facts
 from canscope.judge.judge import Alarm, Chunk, Judge
 from canscope.judge.roles import samples_of
 from canscope.judge.verdict import findings_of, look_first, overall, waive
 from canscope.model.bench import Mark
 from canscope.model.errors import CaptureError
-from canscope.model.findings import COMMON_PRACTICE, Finding, Verdict
-from canscope.model.report import CaptureFacts, Input, Report, RoleFacts, RuleFacts
-from canscope.model.rule import Rule
-from canscope.model.signals import DecodeTally, Signals
-from canscope.model.tables import Flag, Frames, Tally
+from canscope.model.findings import Finding, Verdict
+from canscope.model.report import Input, Report
+from canscope.model.signals import Signals
+from canscope.model.tables import Frames
 from canscope.plan.plan import Plan, PlanMark
-
-YEAR_2001_NS = 978_307_200 * 10**9  # stamps before are taken as relative
-
-
-class Source(Protocol):
-    """Where the frames came from; its facts are complete once it has been read."""
-
-    @property
-    def inputs(self) -> tuple[Input, ...]:
-        """The files read, with their hashes."""
-
-    @property
-    def sha256(self) -> str:
-        """One hash for all of them."""
 
 
 def check(
@@ -63,38 +46,6 @@ def watch(signals: Iterable[Signals], plan: Plan) -> Iterator[Alarm]:
     run = Run(plan)
     for piece in signals:
         yield from run.feed(piece)
-
-
-@dataclass
-class Counts:
-    """What is counted of the recording itself."""
-
-    frames: int = 0
-    tally: Tally = field(default_factory=Tally)
-    decoded: DecodeTally = field(default_factory=DecodeTally)
-    channels: dict[str, int] = field(default_factory=dict)
-    errors: dict[str, int] = field(default_factory=dict)
-    sent: int = 0  # by the recording machine itself
-    first_ns: int | None = None
-    last_ns: int | None = None
-
-    def add(self, signals: Signals) -> None:
-        """Count one piece."""
-        frames = signals.frames
-        self.frames += len(frames)
-        self.tally += frames.tally
-        self.decoded += signals.tally
-        if not len(frames):
-            return
-        for code, name in enumerate(frames.channels):
-            mine = frames.channel == code
-            self.channels[name] = self.channels.get(name, 0) + int(mine.sum())
-            wrong = int((mine & ((frames.flags & Flag.ERROR) != 0)).sum())
-            self.errors[name] = self.errors.get(name, 0) + wrong
-        self.sent += int(np.count_nonzero(frames.flags & Flag.TRANSMITTED))
-        if self.first_ns is None:
-            self.first_ns = int(frames.time_ns[0])
-        self.last_ns = int(frames.time_ns[-1])
 
 
 class Run:
@@ -147,7 +98,7 @@ class Run:
         accepted += [(name, None, reason, tester) for name, reason in bench.off.items()]
         findings = waive(findings_of(self._judge), accepted)
         verdict, headline, waived = overall(findings)
-        facts = self._capture_facts(capture)
+        facts = self._counts.facts(capture, self._closed().segments)
         inputs = (*(capture.inputs if capture else ()), *plan.inputs)
         return Report(
             verdict=verdict,
@@ -164,8 +115,8 @@ class Run:
             job=dict(plan.job),
             conditions=_conditions(plan),
             look_first=look_first(findings, self._judge.rules),
-            roles=self._role_facts(),
-            rules=tuple(self._rule_facts()),
+            roles=role_facts(self._closed()),
+            rules=tuple(rule_facts(plan)),
             plots=self._plots(findings),
             marks=tuple(self._mark_rows()),
             cautions=tuple(m["caution"] for m in plan.mounting if m.get("caution")),
@@ -183,60 +134,6 @@ class Run:
     def _not_applicable(self, findings: list[Finding]) -> tuple[str, ...]:
         told = {finding.rule for finding in findings}
         return tuple(name for name in self.plan.rules if name not in told)
-
-    def _capture_facts(self, capture: Source | None) -> CaptureFacts:
-        counts, judge = self._counts, self._judge
-        first = counts.first_ns or 0
-        return CaptureFacts(
-            frames=counts.frames,
-            lines=counts.tally.lines,
-            skipped=counts.tally.skipped,
-            skipped_examples=counts.tally.examples,
-            dropped=counts.tally.dropped,
-            cut_end=counts.tally.cut_end,
-            first_ns=counts.first_ns,
-            last_ns=counts.last_ns,
-            relative_time=first < YEAR_2001_NS,
-            segments=judge.segments if judge else 1,
-            channels=counts.channels,
-            error_frames=counts.errors,
-            short_frames=counts.decoded.short_frames,
-            undefined_multiplexer=counts.decoded.undefined_multiplexer,
-            undefined_ids=counts.decoded.undefined_ids,
-            sha256=capture.sha256 if capture else "",
-            notes=(*counts.tally.notes, *_not_silent(counts.sent)),
-        )
-
-    def _role_facts(self) -> tuple[RoleFacts, ...]:
-        judge = self._closed()
-        rows = []
-        for role, binding in self.plan.bench.bindings.items():
-            healths = [health.roles[role] for health in judge.healths]
-            lowest = min(h.lowest for h in healths)
-            highest = max(h.highest for h in healths)
-            seen = lowest <= highest
-            rows.append(
-                RoleFacts(
-                    role=role,
-                    signal=binding.key,
-                    unit=binding.unit,
-                    samples=sum(h.samples for h in healths),
-                    lowest=lowest if seen else None,
-                    highest=highest if seen else None,
-                    cycle_ms=judge.learned.get(role),
-                    not_available=sum(h.not_available for h in healths),
-                    out_of_range=sum(h.out_of_range for h in healths),
-                    uncertainty=binding.u,
-                )
-            )
-        return tuple(rows)
-
-    def _rule_facts(self) -> Iterator[RuleFacts]:
-        bench = self.plan.bench
-        for name, rule in self.plan.rules.items():
-            given = bench.given.get(name, frozenset())
-            summary = (type(rule).__doc__ or "").strip().split("\n\n")[0].replace("\n    ", " ")
-            yield RuleFacts(name, summary, tuple(_parameters(rule, given)), bench.off.get(name, ""))
 
     def _plots(self, findings: list[Finding]) -> Mapping[str, Any]:
         judge = self._closed()
@@ -256,12 +153,6 @@ class Run:
         for mark in judge.marks:
             at_s = (mark.time_ns - judge.origin) / 1e9
             yield {"at_s": at_s, "axle": mark.axle, "seen": mark.seen, "text": mark.text}
-
-
-def _not_silent(sent: int) -> tuple[str, ...]:
-    if not sent:
-        return ()
-    return (f"{sent} frames were sent by the recording machine itself: it was no silent listener",)
 
 
 def chunk_of(signals: Signals, plan: Plan) -> Chunk:
@@ -303,14 +194,6 @@ def _conditions(plan: Plan) -> dict[str, Any]:
         "ambient_degC": bench.ambient_degC,
         "first run of the day": bench.cold,
     }
-
-
-def _parameters(rule: Rule, given: frozenset[str]) -> Iterator[tuple[str, Any, str, str]]:
-    for parameter in fields(rule):
-        facts = parameter.metadata
-        source = "plan" if parameter.name in given else facts.get("source", COMMON_PRACTICE)
-        value = getattr(rule, parameter.name)
-        yield parameter.name, value, str(facts.get("unit", "")), str(source)
 
 
 def _unique_id(inputs: tuple[Input, ...], verdict: str, written_at: str) -> str:

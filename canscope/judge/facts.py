@@ -1,0 +1,134 @@
+"""Facts for the report beside the findings: the recording, the roles, the rules as applied."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field, fields
+from typing import Any, Protocol
+
+import numpy as np
+
+from canscope.judge.judge import Judge
+from canscope.model.findings import COMMON_PRACTICE
+from canscope.model.report import CaptureFacts, Input, RoleFacts, RuleFacts
+from canscope.model.rule import Rule
+from canscope.model.signals import DecodeTally, Signals
+from canscope.model.tables import Flag, Tally
+from canscope.plan.plan import Plan
+
+YEAR_2001_NS = 978_307_200 * 10**9  # stamps before are taken as relative
+
+
+class Source(Protocol):
+    """Where the frames came from; its facts are complete once it has been read."""
+
+    @property
+    def inputs(self) -> tuple[Input, ...]:
+        """The files read, with their hashes."""
+
+    @property
+    def sha256(self) -> str:
+        """One hash for all of them."""
+
+
+@dataclass
+class Counts:
+    """What is counted of the recording itself."""
+
+    frames: int = 0
+    tally: Tally = field(default_factory=Tally)
+    decoded: DecodeTally = field(default_factory=DecodeTally)
+    channels: dict[str, int] = field(default_factory=dict)
+    errors: dict[str, int] = field(default_factory=dict)
+    sent: int = 0  # by the recording machine itself
+    first_ns: int | None = None
+    last_ns: int | None = None
+
+    def add(self, signals: Signals) -> None:
+        """Count one piece."""
+        frames = signals.frames
+        self.frames += len(frames)
+        self.tally += frames.tally
+        self.decoded += signals.tally
+        if not len(frames):
+            return
+        for code, name in enumerate(frames.channels):
+            mine = frames.channel == code
+            self.channels[name] = self.channels.get(name, 0) + int(mine.sum())
+            wrong = int((mine & ((frames.flags & Flag.ERROR) != 0)).sum())
+            self.errors[name] = self.errors.get(name, 0) + wrong
+        self.sent += int(np.count_nonzero(frames.flags & Flag.TRANSMITTED))
+        if self.first_ns is None:
+            self.first_ns = int(frames.time_ns[0])
+        self.last_ns = int(frames.time_ns[-1])
+
+    def facts(self, capture: Source | None, segments: int) -> CaptureFacts:
+        """How good the recording is, for the report."""
+        first = self.first_ns or 0
+        return CaptureFacts(
+            frames=self.frames,
+            lines=self.tally.lines,
+            skipped=self.tally.skipped,
+            skipped_examples=self.tally.examples,
+            dropped=self.tally.dropped,
+            cut_end=self.tally.cut_end,
+            first_ns=self.first_ns,
+            last_ns=self.last_ns,
+            relative_time=first < YEAR_2001_NS,
+            segments=segments,
+            channels=self.channels,
+            error_frames=self.errors,
+            short_frames=self.decoded.short_frames,
+            undefined_multiplexer=self.decoded.undefined_multiplexer,
+            undefined_ids=self.decoded.undefined_ids,
+            sha256=capture.sha256 if capture else "",
+            notes=(*self.tally.notes, *_not_silent(self.sent)),
+        )
+
+
+def role_facts(judge: Judge) -> tuple[RoleFacts, ...]:
+    """What each role was bound to and how it fared."""
+    rows = []
+    for role, binding in judge.bench.bindings.items():
+        healths = [health.roles[role] for health in judge.healths]
+        lowest = min(h.lowest for h in healths)
+        highest = max(h.highest for h in healths)
+        seen = lowest <= highest
+        rows.append(
+            RoleFacts(
+                role=role,
+                signal=binding.key,
+                unit=binding.unit,
+                samples=sum(h.samples for h in healths),
+                lowest=lowest if seen else None,
+                highest=highest if seen else None,
+                cycle_ms=judge.learned.get(role),
+                not_available=sum(h.not_available for h in healths),
+                out_of_range=sum(h.out_of_range for h in healths),
+                uncertainty=binding.u,
+            )
+        )
+    return tuple(rows)
+
+
+def rule_facts(plan: Plan) -> Iterator[RuleFacts]:
+    """How each rule was applied: its parameters, and where they come from."""
+    for name, rule in plan.rules.items():
+        given = plan.bench.given.get(name, frozenset())
+        summary = (type(rule).__doc__ or "").strip().split("\n\n")[0].replace("\n    ", " ")
+        off = plan.bench.off.get(name, "")
+        yield RuleFacts(name, summary, tuple(_parameters(rule, given)), off)
+
+
+def _not_silent(sent: int) -> tuple[str, ...]:
+    if not sent:
+        return ()
+    return (f"{sent} frames were sent by the recording machine itself: it was no silent listener",)
+
+
+def _parameters(rule: Rule, given: frozenset[str]) -> Iterator[tuple[str, Any, str, str]]:
+    for parameter in fields(rule):
+        facts = parameter.metadata
+        source = "plan" if parameter.name in given else facts.get("source", COMMON_PRACTICE)
+        value = getattr(rule, parameter.name)
+        yield parameter.name, value, str(facts.get("unit", "")), str(source)
