@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from canscope.model.engine import waking
 from canscope.model.tables import MOST_CHANNELS, Frames, Int64s
 
-ROWS = 1 << 17  # frames of a chunk: a block at a time is cheap to read, but not to judge
+ROWS = 1 << 16  # frames of a chunk: a block at a time is cheap to read, but not to judge
 MOST_HEAP = 1 << 22  # bytes of long payloads in it
 MOST_REJECTED = 1 << 12  # lines at a time
 SPARE = 64  # bytes of the longest payload

@@ -52,7 +52,7 @@ def recognises(head: bytes) -> bool:
 
 @READERS.add("candump")
 def read(stream: BinaryIO, file: str) -> Iterator[Frames]:
-    """Read a log in chunks of 20,000 to 130,000 frames; each has the tally of the lines behind it.
+    """Read a log in chunks of 20,000 to 65,000 frames; each has the tally of the lines behind it.
 
     Raises ``CaptureError`` if most of the first ten lines are not frames.
     """

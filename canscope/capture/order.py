@@ -15,7 +15,7 @@ from canscope.model.tables import Frames, Int64s, Tally, empty_frames, join
 
 DISORDER_NS = 100_000_000
 DAY_NS = 86_400 * 1_000_000_000
-GATHERED = 1 << 17  # rows of a chunk that is large enough to be worth judging
+GATHERED = 1 << 16  # rows of a chunk that is large enough to be worth judging
 
 
 def ordered(chunks: Iterable[Frames]) -> Iterator[Frames]:

@@ -85,7 +85,7 @@ class Decoder:
         short: dict[str, int] = {}
         undefined: dict[str, int] = {}
         self._frames += len(frames)
-        if is_compiled(self._frames * TEXT_OF_A_FRAME):
+        if is_compiled(self._frames * TEXT_OF_A_FRAME, rows=len(frames)):
             groups, counts = self._grouped_by_kernel(frames, place)
         else:
             places = place[frames.channel] if len(frames) else NO_TIMES

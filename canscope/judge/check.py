@@ -74,7 +74,8 @@ class Run:
         """Add what a person has just seen; it must not lie before what was fed already."""
         self._marks.append(mark)
         if self._judge is not None:
-            self._judge.marks += (Mark(_stamp(mark, self._judge.origin), *_seen(mark)),)
+            marks = (*self.plan.marks, *self._marks)
+            self._judge.marks = tuple(_marks(marks, self._judge.origin))
 
     def finding(self, rule: str, subject: str) -> Finding | None:
         """How one subject stands so far; a pass only means that nothing has failed yet."""
@@ -171,11 +172,9 @@ def chunk_of(signals: Signals, plan: Plan) -> Chunk:
 
 
 def _marks(marks: Iterable[PlanMark], origin_ns: int) -> list[Mark]:
-    return [Mark(_stamp(mark, origin_ns), *_seen(mark)) for mark in marks]
-
-
-def _seen(mark: PlanMark) -> tuple[str, str | None, str | None]:
-    return mark.text, mark.axle, mark.seen
+    """In time order, so that it does not matter in which they were written down."""
+    made = [Mark(_stamp(mark, origin_ns), mark.text, mark.axle, mark.seen) for mark in marks]
+    return sorted(made, key=lambda mark: mark.time_ns)
 
 
 def _stamp(mark: PlanMark, origin_ns: int) -> int:

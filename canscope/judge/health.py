@@ -19,7 +19,12 @@ from canscope.model.outcome import Doubt
 from canscope.model.signals import NOT_AVAILABLE, OUT_OF_RANGE, Samples
 from canscope.model.tables import Floats, Int64s
 
-MUST_MOVE = ("pack.voltage", "pack.current")
+# A reading that never moves by one raw step where it should is no reading: in the whole run of an
+# engaged vehicle, while a unit turns, and in a run in which one turned at all.
+MUST_MOVE = ("pack.voltage", "pack.current", "supply.voltage")
+MUST_MOVE_UNDER_LOAD = ("pack.voltage", "pack.current")
+MUST_MOVE_TO_TURN = ("driver.brake",)
+BEGINS_NS = 1_200_000_000  # turning is known 0.2 s after it began, the load may come before it
 
 
 @dataclass
@@ -32,6 +37,7 @@ class RoleHealth:
     lowest: float = float("inf")
     highest: float = float("-inf")
     moved: bool = False
+    moved_turning: bool = False
     raw: int | None = None
     last_ns: int | None = None
     doubts: dict[str, tuple[int, str]] = field(default_factory=dict)  # reason -> when, text
@@ -43,17 +49,24 @@ class Health:
     def __init__(self, bench: Bench) -> None:
         self.roles = {role: RoleHealth() for role in bench.bindings}
         self._bench = bench
-        self.engaged = False  # ever
+        self.engaged = self.turned = False  # ever
+        self._from_ns = 0
 
     def feed(self, new: Mapping[str, Samples], history: History, until_ns: int) -> None:
         """One piece: its new samples (already in ``history``)."""
         steps = _mattering(history)
         self.engaged = self.engaged or bool((steps.value == 1).any())
+        self.turned = self.turned or any(
+            len(history.samples(f"@turning.{unit.name}")) for unit in self._bench.units
+        )
         for role, samples in new.items():
             health = self.roles[role]
             if len(samples):
+                if role in MUST_MOVE_UNDER_LOAD and not health.moved_turning:
+                    health.moved_turning = self._moves_turning(role, history)
                 self._count(health, samples, steps)
                 self._gaps(role, samples, history, steps)
+        self._from_ns = until_ns
 
     def finish(self, history: History, until_ns: int) -> None:
         """The silence between each role's last sample and the end of the run."""
@@ -90,6 +103,21 @@ class Health:
                 if len(bad):
                     health.doubts[reason] = (int(bad[0]), "")
 
+    def _moves_turning(self, role: str, history: History) -> bool:
+        """Whether its raw code changes while any unit turns, or as one begins to."""
+        recent = history.samples(role)
+        changed = np.diff(recent.raw, prepend=recent.raw[:1]) != 0
+        for unit in self._bench.units:
+            steps = history.samples(f"@turning.{unit.name}")
+            new = recent.time_ns >= self._from_ns
+            if (changed & new & (_step_at(steps, recent.time_ns) == 1)).any():
+                return True
+            for on in steps.time_ns[(steps.value == 1) & (steps.time_ns >= self._from_ns)]:
+                begins = (recent.time_ns > on - BEGINS_NS) & (recent.time_ns <= on)
+                if (changed & begins).any():
+                    return True
+        return False
+
     def _gaps(self, role: str, samples: Samples, history: History, steps: Samples) -> None:
         health = self.roles[role]
         times = samples.time_ns
@@ -110,23 +138,35 @@ class Health:
         if _step_at(steps, np.array([last + patience]))[0] == 1 or (inside.value == 1).any():
             health.doubts["stale"] = (last + patience, f"{(until - last) / 1e9:.2f} s without one")
 
+    def _stuck(self, role: str, health: RoleHealth) -> str:
+        """How a reading stood still where it should have moved; empty if it did not."""
+        speed = role.endswith(".speed") and self._bench.stage != "power-up"
+        if not health.samples:
+            return ""
+        needed = self.engaged and (role in MUST_MOVE or speed)
+        needed = needed or (self.turned and role in MUST_MOVE_TO_TURN)
+        if needed and not health.moved:
+            return "never changed in the whole run"
+        if self.turned and role in MUST_MOVE_UNDER_LOAD and not health.moved_turning:
+            return "never changed while a unit turned"
+        return ""
+
     def doubts(self, roles: Iterable[str], subject: str) -> list[Doubt]:
-        """What lowers a pass that rests on these roles."""
-        found = []
-        for role in roles:
-            health = self.roles.get(role)
-            if health is None:
-                continue
-            key = self._bench.bindings[role].key
-            for reason, (at_ns, text) in health.doubts.items():
-                found.append(Doubt(subject, reason, f"{key} {text}".rstrip(), at_ns))
-            must_move = role in MUST_MOVE or (
-                role.endswith(".speed") and self._bench.stage != "power-up"
-            )
-            if must_move and self.engaged and health.samples and not health.moved:
-                text = f"{key} never changed in the whole run"
-                found.append(Doubt(subject, "sensor-suspect", text))
-        return found
+        """What was absent at some time and lowers a pass that rests on these roles."""
+        return [
+            Doubt(subject, reason, f"{self._bench.bindings[role].key} {text}".rstrip(), at_ns)
+            for role in roles
+            if role in self.roles
+            for reason, (at_ns, text) in self.roles[role].doubts.items()
+        ]
+
+    def stuck(self, roles: Iterable[str], subject: str) -> list[Doubt]:
+        """What stood still where it should have moved, and lowers a pass likewise."""
+        return [
+            Doubt(subject, "sensor-suspect", f"{self._bench.bindings[role].key} {text}")
+            for role in roles
+            if role in self.roles and (text := self._stuck(role, self.roles[role]))
+        ]
 
 
 def window_doubts(

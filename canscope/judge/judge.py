@@ -172,10 +172,10 @@ class Segment:
             self._judge.add(name, self._judge.rules[name].close(state, piece))
         self._health.finish(self._history, until)
         for name, rule in self._judge.rules.items():
-            if rule.window is Window.RUN:
-                for subject in self._judge.subjects[name]:
-                    doubts = self._health.doubts(subject.needs, subject.name)
-                    self._judge.add(name, doubts)
+            for subject in self._judge.subjects[name]:
+                self._judge.add(name, self._health.stuck(subject.needs, subject.name))
+                if rule.window is Window.RUN:
+                    self._judge.add(name, self._health.doubts(subject.needs, subject.name))
         for role in self._bench.bindings:
             cycle = self._history.cycle_ms(role)
             if cycle is not None:

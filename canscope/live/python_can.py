@@ -76,6 +76,12 @@ class PythonCan:
             return False, "asked for listen-only, but nothing reads back whether it is"
         return False, "this interface has no way to ask for listen-only"
 
+    def flush(self) -> None:
+        """Throw away what waits, ``MOST`` frames at most."""
+        for _ in range(MOST):
+            if self._bus.recv(0) is None:
+                return
+
     def read(self) -> Batch:
         """Up to ``MOST`` frames that have come."""
         message = self._bus.recv(WAIT_S)

@@ -29,7 +29,6 @@ TICK_S = 0.02  # between two writes
 STATUS_S = 0.05
 ASLEEP_NS = 500_000_000  # a tick that came so late says that the process did not run
 HANGS_S = 2.0  # a read comes back after 0.05 s, with or without frames
-FRESH_NS = 40_000_000  # from the start, in which what adapters had gathered is thrown away
 RETRY_S = 0.3  # between two tries to open an adapter that went away
 QUEUE_BYTES = 64 << 20  # about 80 s of two full buses; only a stalled disk fills it
 RESERVE_BYTES = 1 << 16  # kept free for the words about a full disk
@@ -100,7 +99,7 @@ class Recorder:
         self._queued = self._last_us = self._played_ns = 0
         self._lost_in_queue = 0
         self._stopping: str | None = None
-        self.recording_ns = 0  # from then on, nothing is thrown away
+        self.recording_ns = 0  # when it began; what comes later is recorded
         self._disk_free: int | None = None
         self._disk_low = False
 
@@ -133,9 +132,13 @@ class Recorder:
             threading.Thread(target=self._read, args=(name,), name=f"read {name}", daemon=True)
             for name in self._sources
         ]
+        for name, source in self._sources.items():
+            with suppress(OSError):  # an adapter that is gone already is told by its reader
+                source.flush()
+            self._beats[name] = ticks_ns()
+        self.recording_ns = self.clock.now_ns()
         for reader in readers:
             reader.start()
-        self.recording_ns = self.clock.now_ns() + FRESH_NS
         self._write_run_file()
         reason, clean = "", False
         try:
@@ -178,13 +181,8 @@ class Recorder:
     def _read(self, name: str) -> None:
         """Read one bus until the end; whatever goes wrong here is told, and tried again."""
         source, bus = self._sources[name], self.buses[name]
-        fresh_ns = ticks_ns() + FRESH_NS
         while self._stopping is None:
             try:
-                if not self.replays and ticks_ns() < fresh_ns:
-                    source.read()  # came while the other adapters were opened: its time is unknown
-                    self._beats[name] = ticks_ns()
-                    continue
                 away_ns = ticks_ns() - self._beats[name]  # since the last read came back
                 batch = source.read()
                 self._beats[name] = ticks_ns()

@@ -54,6 +54,9 @@ class Replay:
             if len(chunk):
                 yield chunk
 
+    def flush(self) -> None:
+        """A file waits by itself."""
+
     def read(self) -> Batch:
         """The frames that are due by now."""
         rest = self._rest

@@ -69,6 +69,11 @@ class Slcan:
             how = f"the adapter did not answer its silent-open command within {REPLY_S} s"
         return Opened("serial adapter opened", silent, how, "not carried", rate)
 
+    def flush(self) -> None:
+        """Throw away the whole lines that wait; a line that has begun is still to come."""
+        waiting = self._rest + self._port.read(self._port.in_waiting)
+        self._rest = waiting[waiting.rfind(b"\r") + 1 :]
+
     def read(self) -> Batch:
         """All whole lines that have come."""
         port = self._port

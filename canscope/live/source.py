@@ -66,6 +66,12 @@ class Source(Protocol):
     def open(self) -> Opened:
         """Open it, silently. Raises AdapterError."""
 
+    def flush(self) -> None:
+        """Throw away what came before now, while other adapters were opened: its time is unknown.
+
+        Raises as ``read`` does.
+        """
+
     def read(self) -> Batch:
         """The frames that have come."""
 

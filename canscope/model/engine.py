@@ -18,6 +18,8 @@ from canscope.model.errors import CanscopeError
 VARIABLE = "CANSCOPE_ENGINE"
 ENGINES = ("numpy", "numba")
 LARGE = 64 << 20  # bytes of text; below, numpy has finished before numba has paid for its waking
+SMALL = 4 << 20  # the same once it is awake
+LEAST_ROWS = 4096
 LONG_S = 2.0  # kernels of an earlier run are loaded faster than that, compiling takes longer
 WAITING = "preparing the engine for large captures; the first time this takes some seconds"
 
@@ -29,11 +31,13 @@ F = TypeVar("F", bound=Callable[..., Any])
 announce: Callable[[str], None] = lambda text: None  # noqa: E731
 
 
-def is_compiled(done: int, expected: int | None = None) -> bool:
+def is_compiled(done: int, expected: int | None = None, *, rows: int | None = None) -> bool:
     """Whether the kernels are to be used, with the work of so many bytes of text behind us.
 
-    ``expected`` is its whole size if known. If nobody knows it, numpy works until it has taken
+    ``expected`` is the whole of it if known. If nobody knows it, numpy works until it has taken
     about as long as waking numba would; so the choice never costs more than twice the better one.
+    Fewer ``rows`` at a time than LEAST_ROWS are left to numpy: a run that is judged while it goes
+    on must not wait for anything to wake.
 
     Raises:
         CanscopeError: the environment variable names no engine, or numba and it is not installed.
@@ -47,8 +51,9 @@ def is_compiled(done: int, expected: int | None = None) -> bool:
         raise CanscopeError(f"{VARIABLE} asks for numba", hint="pip install 'canscope[fast]'")
     if asked:
         return asked == "numba"
-    large = done >= LARGE or (expected is not None and expected >= LARGE)
-    return is_awake() or (large and is_installed())
+    enough = SMALL if is_awake() else LARGE
+    is_worth_it = (rows is None or rows >= LEAST_ROWS) and max(done, expected or 0) >= enough
+    return is_worth_it and is_installed()
 
 
 def is_awake() -> bool:

@@ -135,6 +135,8 @@ def _level(window: ClosedWindow, role: str, positive: Event) -> tuple[float, flo
     if since is None:
         return reading, 0.0  # nothing but positive itself can charge it
     first = int(np.searchsorted(samples.time_ns, since))
+    while last > first and samples.time_ns[last - 1] == samples.time_ns[last]:
+        last -= 1  # frames written twice tell nothing of a slope
     if first >= last:
         return _jump(samples[last : end + 1], window.bench.u(role))
     passed = samples.time_ns[last] - samples.time_ns[first:last]

@@ -1,6 +1,7 @@
 """Run all contenders in turn, several rounds, and print the ratios; see ``--help``.
 
-Machines differ and drift: only ratios taken in one run mean anything.
+Machines differ and drift: only ratios taken in one run mean anything; on a machine that has other
+work as well, only those of processor time.
 """
 
 from __future__ import annotations
@@ -82,16 +83,22 @@ def has(library: str) -> str:
         return ""
 
 
-def measured(row: Row) -> float:
-    """Frames a second of one run."""
+def measured(row: Row) -> tuple[float, float]:
+    """Frames a second of one run, by the clock and by the processor time that it used."""
     command = [sys.executable, "-W", "ignore", "-m", "tests.benchmarks.contenders", *row.command]
-    begun = time.perf_counter()
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    wall = time.perf_counter() - begun
-    if done.returncode:
-        raise SystemExit(f"{row.label}: {done.stderr}")
-    frames, seconds = done.stdout.split("\n")[-2].split()
-    return int(frames) / (wall if row.whole else float(seconds))
+    with tempfile.TemporaryFile() as told, tempfile.TemporaryFile() as wrong:
+        begun = time.perf_counter()
+        process = subprocess.Popen(command, stdout=told, stderr=wrong)
+        _, status, usage = os.wait4(process.pid, 0)
+        wall, cpu = time.perf_counter() - begun, usage.ru_utime + usage.ru_stime
+        process.returncode = os.waitstatus_to_exitcode(status)
+        told.seek(0), wrong.seek(0)
+        if process.returncode:
+            raise SystemExit(f"{row.label}: {wrong.read().decode()}")
+        frames, *inner = told.read().decode().split("\n")[-2].split()
+    if not row.whole:
+        wall, cpu = map(float, inner)
+    return int(frames) / wall, int(frames) / max(cpu, 0.01)
 
 
 def peak_bytes(frames: int, folder: Path) -> int:
@@ -144,7 +151,9 @@ def run(asked: argparse.Namespace, folder: Path) -> dict[str, object]:
     every = rows(folder, asked.frames)
     chosen = [row for row in every if row.label.startswith(asked.only)]
     needed = {row.against for row in chosen} | {row.label for row in chosen}
-    speeds: dict[str, list[float]] = {row.label: [] for row in every if row.label in needed}
+    speeds: dict[str, list[tuple[float, float]]] = {
+        row.label: [] for row in every if row.label in needed
+    }
     for number in range(asked.rounds):
         for row in every:
             if row.label in speeds:
@@ -153,21 +162,14 @@ def run(asked: argparse.Namespace, folder: Path) -> dict[str, object]:
     lines = []
     for row in every:
         if row.label in speeds:
-            speed = median(speeds[row.label])
-            ratio = (
-                median(
-                    mine / other
-                    for mine, other in zip(
-                        speeds[row.label], speeds.get(row.against, []), strict=False
-                    )
-                )
-                if row.against
-                else None
+            mine, other = speeds[row.label], speeds.get(row.against, [])
+            clock, cpu = (
+                median(a[i] / b[i] for a, b in zip(mine, other, strict=True)) if other else None
+                for i in range(2)
             )
-            lines.append(
-                {"what": row.label, "frames_per_s": round(speed), "against": row.against}
-                | {"ratio": ratio, "target": row.target, "whole_process": row.whole}
-            )
+            line = {"what": row.label, "frames_per_s": round(median(s for s, _ in mine))}
+            line |= {"ratio": clock, "ratio_of_processor_time": cpu, "target": row.target}
+            lines.append(line | {"against": row.against, "whole_process": row.whole})
     told: dict[str, object] = {
         "machine": f"{platform.machine()}, {os.cpu_count()} cores, Python {sys.version.split()[0]}",
         "versions": {name: has(name) for name in LIBRARIES},
@@ -184,13 +186,13 @@ def run(asked: argparse.Namespace, folder: Path) -> dict[str, object]:
 
 def table(told: dict[str, object]) -> str:
     """The figures as text."""
-    lines = [f"{'':28} {'frames/s':>12} {'ratio':>9} {'target':>7}  against"]
+    lines = [f"{'':24} {'frames/s':>11} {'ratio':>7} {'by CPU':>7} {'target':>6}  against"]
     for row in told["rows"]:  # type: ignore[attr-defined]
-        ratio = f"{row['ratio']:9.3g}" if row["ratio"] else " " * 9
-        target = f"{row['target']:7g}" if row["target"] else " " * 7
+        names = ("ratio", "ratio_of_processor_time", "target")
+        ratio, cpu, target = (f"{row[n]:.3g}" if row[n] else "" for n in names)
         whole = " (whole process)" if row["whole_process"] else ""
-        speed = f"{row['frames_per_s']:12,}"
-        lines.append(f"{row['what']:28} {speed} {ratio} {target}  {row['against']}{whole}")
+        numbers = f"{row['frames_per_s']:11,} {ratio:>7} {cpu:>7} {target:>6}"
+        lines.append(f"{row['what']:24} {numbers}  {row['against']}{whole}")
     lines.append(f"canscope --help takes {told['help_ratio']:.1f} times a Python that does nothing")
     if "peak_bytes" in told:
         lines.append(f"peak memory, frames from a pipe: {told['peak_bytes']}")

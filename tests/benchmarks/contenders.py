@@ -1,13 +1,14 @@
 """What is measured. Each one runs in a process of its own: ``python -m ... NAME ARGUMENT ...``.
 
-It prints how many frames it took and for how many seconds it worked, its imports and a warm-up
-left out; whoever started it measures the whole process.
+It prints how many frames it took, for how many seconds it worked and how many of a processor it
+used, its imports and a warm-up left out; whoever started it measures the whole process.
 """
 
 from __future__ import annotations
 
 import io
 import os
+import resource
 import subprocess
 import sys
 import time
@@ -267,8 +268,15 @@ CONTENDERS: dict[str, Callable[..., Work]] = {
     )
 }
 
+
+def used() -> float:
+    """Seconds of a processor that this process and its children have used."""
+    whose = (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
+    return sum(u.ru_utime + u.ru_stime for u in map(resource.getrusage, whose))
+
+
 if __name__ == "__main__":
     prepared = CONTENDERS[sys.argv[1]](*sys.argv[2:])
-    begun = time.perf_counter()
+    begun, before = time.perf_counter(), used()
     taken = prepared()
-    print(f"\n{taken} {time.perf_counter() - begun}")
+    print(f"\n{taken} {time.perf_counter() - begun} {used() - before}")

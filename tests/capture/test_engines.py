@@ -194,6 +194,7 @@ def test_the_size_decides_unless_the_environment_does(monkeypatch):
     assert not engine.is_compiled(0, engine.LARGE - 1)
     assert engine.is_compiled(0, engine.LARGE)
     assert engine.is_compiled(engine.LARGE, None)
+    assert not engine.is_compiled(engine.LARGE, rows=100)  # pieces of a run that goes on
     monkeypatch.setenv(engine.VARIABLE, "numpy")
     assert not engine.is_compiled(engine.LARGE)
     monkeypatch.setenv(engine.VARIABLE, "abacus")

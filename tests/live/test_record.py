@@ -19,6 +19,7 @@ from tests.live.stand import (
     ended,
     frames_in,
     kill,
+    made,
     record,
     recorder_pid,
     wait_for,
@@ -41,7 +42,6 @@ def started(tmp_path, adapter):
         process = record(tmp_path / "run", bus(adapter), more=more, **popen)
         processes.append(process)
         wait_for(lambda: (tmp_path / "run" / "run.toml").exists())
-        time.sleep(0.15)  # what an adapter had gathered before the start is thrown away
         return process
 
     yield start
@@ -87,7 +87,6 @@ def test_killed_at_any_instant_all_but_the_last_fifth_of_a_second_is_kept(tmp_pa
         adapter = Adapter(place / "tty")
         process = record(place / "run", bus(adapter))
         wait_for(lambda place=place: (place / "run" / "run.toml").exists())
-        time.sleep(0.15)
         offered = speak(adapter, rng.uniform(0.3, 0.9))
         both = [recorder_pid(process), process.pid]
         killed = time.monotonic()
@@ -235,7 +234,6 @@ def tiny(tmp_path):
 def test_a_full_disk_stops_the_recorder_loudly_with_the_reason_on_that_disk(tiny, adapter):
     process = record(tiny / "run", bus(adapter))
     wait_for(lambda: (tiny / "run" / "run.toml").exists())
-    time.sleep(0.15)
     speak(adapter, 5.0)
     out, code = ended(process)
     assert code == 2
@@ -248,10 +246,10 @@ def test_a_full_disk_stops_the_recorder_loudly_with_the_reason_on_that_disk(tiny
 
 
 def test_end_to_end_the_alarm_names_the_right_thing_in_time(tmp_path, hot, player):
-    """Three adapters play the first 14 s of a run whose front winding heats up too fast."""
-    play = player(hot.capture)
+    """Three adapters play the first 15 s of a run whose front winding heats up too fast."""
+    play = player(made(tmp_path / "made", "hot-while-dry", until_s=15.0).capture)
     run = tmp_path / "run"
-    process = record(run, *play.buses, plan=hot.plan, more=("--for", "14.5"))
+    process = record(run, *play.buses, plan=hot.plan, more=("--for", "15.5"))
     out, code = ended(process, 60)
     said = play.facts()
     assert code == 1

@@ -84,7 +84,7 @@ def test_a_negative_contactor_that_breaks_the_load_first_is_judged_too():
 
 
 def test_no_opening_is_not_exercised():
-    finding = judge(steady(0.5, 99.0), positive_s=99.0, negative_s=99.0)
+    finding = judge(steady(0.5, 1.0), positive_s=99.0, negative_s=99.0)
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
 
 
