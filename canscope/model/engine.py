@@ -11,6 +11,7 @@ import os
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import cache
 from typing import Any, TypeVar, cast
 
 from canscope.model.errors import CanscopeError
@@ -61,6 +62,7 @@ def is_awake() -> bool:
     return _woken
 
 
+@cache
 def is_installed() -> bool:
     """Whether numba could be imported."""
     return importlib.util.find_spec("numba") is not None

@@ -54,7 +54,8 @@ class CycleTime(Rule):
         For each message, from its first frame to shutdown, and anew after waking: every interval
         between its frames, and a silence as soon as it lasts too long, so that a node that dies
         fails without sending anything more. The cycle is the plan's, else the definition's, else
-        the median of the first 32 intervals. A silence that begins while all poles are open and
+        the median of the first 32 intervals. Of a multiplexed message only the frames count that
+        carry what is bound of it. A silence that begins while all poles are open and
         nothing turns may be a shutdown (all nodes within 10 s of each other); it fails once
         another node is heard more than 10 s later, a pole closes, a unit turns, or the node itself
         speaks again. Stretches in which nothing at all was recorded, of no message and on no bus
@@ -266,8 +267,20 @@ def _stretches(awake: bool, piece: Piece) -> Iterator[tuple[int, int, bool]]:
         yield first_ns, piece.until_ns - 1, True
 
 
+def _arrivals(piece: Piece, key: str) -> Int64s:
+    """When the message came; of a multiplexed one, when it carried what is bound of it.
+
+    A multiplexer's values follow each other at no fixed distance, so only the distance between
+    two that carry the same tells whether one is missing.
+    """
+    roles = bound_messages(piece.bench)[key]
+    if all(piece.bench.bindings[role].signal.multiplexer for role in roles):
+        return piece[roles[0]].time_ns
+    return piece.arrivals.get(key, np.zeros(0, np.int64))
+
+
 def _between(piece: Piece, key: str, first_ns: int, last_ns: int) -> Int64s:
-    times = piece.arrivals.get(key, np.zeros(0, np.int64))
+    times = _arrivals(piece, key)
     first, end = np.searchsorted(times, (first_ns, last_ns + 1))
     return times[first:end]
 

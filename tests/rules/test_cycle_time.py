@@ -1,5 +1,7 @@
 """cycle-time, worked by hand: cycle 100 ms, so at most 300 ms (ISO 11783-7 heartbeat, 3 x)."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -7,6 +9,7 @@ from canscope.model.bench import Kind
 from canscope.model.findings import Verdict
 from tests.rules.frames import Row, bench_of, message
 from tests.rules.frames import judge as judge_frames
+from tests.rules.harness import bench_of as harness_bench
 from tests.rules.harness import judge as run
 
 SPEED, VOLTAGE, IGNITION = "units.front.speed", "pack.voltage", "driver.ignition"
@@ -241,3 +244,19 @@ def test_cutting_changes_nothing_around_gaps(name, learned):
     whole = judge(**roles)
     for cuts in ("each", [4.95, 5.3, 5.6, 6.3, 6.9], [5.95], [8.85, 8.95]):
         assert judge(cuts=cuts, **roles) == whole
+
+
+def test_of_a_multiplexed_message_only_the_frames_with_the_bound_part_count():
+    """One part every 1.2 s, whatever else its message carries between; three missing are 4.8 s."""
+    times, others = np.arange(0, 60, 1.2), np.arange(0, 60, 0.1)
+    roles = {"pack.voltage": (times, 300 + times), "supply.voltage": (others, 12 + others / 99)}
+    bindings = dict(harness_bench(list(roles), "dry-spin", None).bindings)
+    bound = bindings["pack.voltage"]
+    spec = replace(bound.signal, multiplexer=(("Part", (1,)),))
+    bindings["pack.voltage"] = replace(bound, signal=spec)
+    finding = run("cycle-time", roles, bench={"bindings": bindings})["can0:M0"]
+    assert finding.verdict is Verdict.PASS
+    assert "cycle of 1200 ms" in finding.sentence
+    roles["pack.voltage"] = (np.delete(times, [40, 41, 42]), 300.0)
+    late = run("cycle-time", roles, bench={"bindings": bindings})["can0:M0"]
+    assert (late.verdict, late.limit) == (Verdict.FAIL, 3600.0)
