@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 from collections.abc import Callable, Iterable, Iterator
+from functools import cached_property
 from pathlib import Path
 from typing import Generic, TypeVar
 
@@ -45,14 +46,18 @@ class Registry(Generic[Entry]):
         return self._folder / f"{name.replace('-', '_')}.py"
 
     def __contains__(self, name: object) -> bool:
-        return name in set(self)
+        return name in self._names
 
     def __iter__(self) -> Iterator[str]:
-        stems = {path.stem for path in self._folder.glob("*.py") if path.stem[0] != "_"}
-        return iter(sorted(stem.replace("_", "-") for stem in stems - self._not_entries))
+        return iter(self._names)
 
     def __len__(self) -> int:
-        return sum(1 for _ in self)
+        return len(self._names)
+
+    @cached_property
+    def _names(self) -> tuple[str, ...]:
+        stems = {path.stem for path in self._folder.glob("*.py") if path.stem[0] != "_"}
+        return tuple(sorted(stem.replace("_", "-") for stem in stems - self._not_entries))
 
     def __getitem__(self, name: str) -> Entry:
         if name not in self._entries:

@@ -10,7 +10,10 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 class Table(BaseModel):
     """A table of the plan: unknown keys are mistakes, and nothing is converted silently."""
 
-    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False, frozen=True)
+    # Built at first use: only whole plans are validated, and those build their parts themselves.
+    model_config = ConfigDict(
+        extra="forbid", strict=True, allow_inf_nan=False, frozen=True, defer_build=True
+    )
 
 
 def _table_form(value: Any) -> Any:

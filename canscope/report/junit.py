@@ -8,7 +8,7 @@ accepted, or not required: ``skipped`` with the reason.
 from __future__ import annotations
 
 import re
-from xml.sax.saxutils import escape, quoteattr
+from html import escape
 
 from canscope.model.findings import Finding
 from canscope.model.report import Report
@@ -69,7 +69,7 @@ def _case(finding: Finding, kind: str) -> str:
         return f"  <testcase{case}/>"
     message = finding.sentence if kind == "failure" else why(finding)
     said = {"message": message} | ({"type": finding.reason or kind} if kind != "skipped" else {})
-    body = escape(_allowed("\n".join(_details(finding))))
+    body = escape(_allowed("\n".join(_details(finding))), quote=False)
     return f"  <testcase{case}><{kind}{_attributes(said)}>{body}</{kind}></testcase>"
 
 
@@ -88,7 +88,12 @@ def _details(finding: Finding) -> list[str]:
 
 
 def _attributes(values: dict[str, str]) -> str:
-    return "".join(f" {name}={quoteattr(_allowed(value))}" for name, value in values.items())
+    return "".join(f' {name}="{_quoted(value)}"' for name, value in values.items())
+
+
+def _quoted(value: str) -> str:
+    # A reader turns a bare line end or tab in an attribute into a space (XML 1.0, 3.3.3).
+    return re.sub("[\t\n\r]", lambda m: f"&#{ord(m[0])};", escape(_allowed(value)))
 
 
 def _allowed(text: str) -> str:
