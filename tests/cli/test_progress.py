@@ -1,0 +1,15 @@
+"""The bar of a long reading, in a real terminal."""
+
+from tests.cli.test_record_screen import Terminal
+
+
+def test_the_bar_tells_share_frames_speed_and_time_left(run):
+    frames = len((run / "capture.log").read_text().splitlines())
+    terminal = Terminal("check", run / "capture.log", "--plan", run / "plan.toml", "--quiet")
+    assert terminal.end() == 0
+    assert "reading" not in terminal.shown  # --quiet says only the verdict
+    terminal = Terminal("check", run / "capture.log", "--plan", run / "plan.toml")
+    assert terminal.end() == 0
+    assert "100 %" in terminal.shown
+    assert f"{frames:,} frames, " in terminal.shown
+    assert " frames/s left 0:00" in terminal.shown or " frames/s left 00:00" in terminal.shown
