@@ -9,6 +9,7 @@ import numpy as np
 from canscope.model.bench import MAINS, POLES, Bench
 from canscope.model.events import Event, Span, Window
 from canscope.model.history import History
+from canscope.model.signals import Samples
 
 S = 10**9
 LONGEST_NS = 120 * S
@@ -16,7 +17,22 @@ AFTER_CLOSING_NS = S // 2
 PRECHARGE_PATIENCE_NS = 5 * S  # common practice, no source
 BEFORE_NS = 2 * S
 QUIET_NS = 10 * S
+SUNK_NS = S // 2
 SAFE_V = 60.0  # UN R100: high voltage begins above 60 V d.c.
+
+
+def _sunk_ns(link: Samples, never_ns: int) -> int:
+    """From when on a link's readings have been below 60 V for a while: near it they waver."""
+    low, high = link.time_ns[link.value < SAFE_V], link.time_ns[link.value >= SAFE_V]
+    if not len(low):
+        return never_ns
+    if not len(high):
+        return int(low[0])
+    ends = np.append(high[1:], never_ns)  # each stretch below begins with the last reading above
+    row = np.searchsorted(low, high)
+    first_low = np.append(low, never_ns)[row]
+    told = np.maximum(high + SUNK_NS, first_low)
+    return int(np.min(told[told < ends], initial=never_ns))
 
 
 class Windows:
@@ -120,7 +136,7 @@ class Windows:
         return min(latest, max(settled, max(opened, default=0) + AFTER_CLOSING_NS))
 
     def _opening_end(self, history: History) -> int:
-        """When all poles are open, every link is below 60 V and 10 s have passed."""
+        """When all poles are open, every link has sunk below 60 V and 10 s have passed."""
         assert self._opening is not None
         first = self._opening[0].time_ns
         latest = first + LONGEST_NS + S
@@ -128,11 +144,7 @@ class Windows:
             return latest
         quiet = max(first + QUIET_NS, self._opening[-1].time_ns)
         for role in self._links:
-            link = history.samples(role).between(first, latest)
-            low = np.flatnonzero(link.value < SAFE_V)
-            if not len(low):
-                return latest
-            quiet = max(quiet, int(link.time_ns[low[0]]))
+            quiet = max(quiet, _sunk_ns(history.samples(role).between(first, latest), latest))
         return min(latest, quiet)
 
     def _span(self, kind: Window, start_ns: int, end_ns: int, *, complete: bool = True) -> Span:

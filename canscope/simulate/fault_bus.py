@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from canscope.simulate.faults import Fault, fault
-from canscope.simulate.messages import UNIT_FAST_ID
 from canscope.simulate.physics import Truth
-from canscope.simulate.record import Recording
-from canscope.simulate.script import DrySpin, Script
+from canscope.simulate.record import Recording, all_messages, signal_of
+from canscope.simulate.script import Script
 from canscope.simulate.sensors import Readings
 from canscope.simulate.vehicle import Vehicle
 
+BABBLE_ID = 0x7E5
 BUS_OFF_ID = 0x2000_0040  # SocketCAN error frame, class bus-off (linux/can/error.h)
 
 
@@ -22,24 +24,41 @@ class NodeDies(Fault):
     """The front unit falls silent in the middle of the forward burst and never comes back."""
 
     def vehicle(self, vehicle: Vehicle) -> Vehicle:
-        return vehicle.with_unit(replace(vehicle.unit("front"), dies_s=12.5))
+        return vehicle.with_unit(replace(vehicle.front, dies_s=12.5))
+
+
+def frames_of(recording: Recording, vehicle: Vehicle, message: str) -> NDArray[np.int64]:
+    """The rows of one message, "channel:Message"."""
+    channel, name = message.split(":")
+    spec = next(m for m in all_messages(vehicle)[channel] if m.name == name)
+    return np.flatnonzero(recording.of(channel, spec.can_id))
+
+
+def _counts(vehicle: Vehicle) -> bool:
+    return signal_of(vehicle, f"{vehicle.front.channel}:UnitFast.Alive") is not None
 
 
 @fault("checksum-wrong", must="checksum")
 class ChecksumWrong(Fault):
     """Some of the front unit's frames carry a checksum that does not fit their bytes."""
 
-    def damage(self, recording: Recording, script: Script) -> Recording:
-        own = np.flatnonzero(recording.of("can1", UNIT_FAST_ID))
+    def suits(self, vehicle: Vehicle) -> bool:
+        return _counts(vehicle)
+
+    def damage(self, recording: Recording, script: Script, vehicle: Vehicle) -> Recording:
+        own = frames_of(recording, vehicle, f"{vehicle.front.channel}:UnitFast")
         hit = own[500 :: max(round(400 / self.severity), 1)]
         payload = recording.payload.copy()
-        payload[hit, 7] ^= 0x5A
+        payload[hit, recording.length[hit] - 1] ^= 0x5A
         return replace(recording, payload=payload)
 
 
 @fault("counter-stuck", must="alive-counter")
 class CounterStuck(Fault):
     """The rear unit repeats the same counter: its processor hangs while its bus driver runs on."""
+
+    def suits(self, vehicle: Vehicle) -> bool:
+        return _counts(vehicle)
 
     def distort(self, seen: Readings, truth: Truth, vehicle: Vehicle, script: Script) -> None:
         key = f"{vehicle.unit('rear').channel}:UnitFast.Alive"
@@ -57,9 +76,9 @@ class UnitReportsFault(Fault):
 
 @fault("bus-off", must="error-frames", may="cycle-time capture-gaps")
 class BusOff(Fault):
-    """A node on can1 goes off the bus for a moment; the adapter records the error frame."""
+    """A node on the front unit's bus goes off it; the adapter records the error frame."""
 
-    def damage(self, recording: Recording, script: Script) -> Recording:
+    def damage(self, recording: Recording, script: Script, vehicle: Vehicle) -> Recording:
         at_s = script.spins[0].start_s + 0.4
         row = int(np.searchsorted(recording.since_s(), at_s))
         pick = np.insert(np.arange(len(recording)), row, row)
@@ -67,7 +86,7 @@ class BusOff(Fault):
         can_id, length = out.can_id.copy(), out.length.copy()
         channel, payload = out.channel.copy(), out.payload.copy()
         can_id[row], length[row] = BUS_OFF_ID, 8
-        channel[row] = recording.channels.index("can1")
+        channel[row] = recording.channels.index(vehicle.front.channel)
         payload[row] = 0
         return replace(out, can_id=can_id, length=length, channel=channel, payload=payload)
 
@@ -76,7 +95,7 @@ class BusOff(Fault):
 class RecordingGap(Fault):
     """The recorder missed everything on all buses for a while."""
 
-    def damage(self, recording: Recording, script: Script) -> Recording:
+    def damage(self, recording: Recording, script: Script, vehicle: Vehicle) -> Recording:
         start_s = script.spins[-1].end_s + 10.0
         since = recording.since_s()
         return recording.take((since < start_s) | (since >= start_s + 0.4 * self.severity))
@@ -88,7 +107,7 @@ class RecordingGap(Fault):
 class ClockStep(Fault):
     """The laptop's clock is set back between the bursts."""
 
-    def damage(self, recording: Recording, script: Script) -> Recording:
+    def damage(self, recording: Recording, script: Script, vehicle: Vehicle) -> Recording:
         after = recording.since_s() >= script.spins[-1].start_s - 4.0
         back_us = round(90e6 * self.severity)
         return replace(recording, time_us=recording.time_us - np.where(after, back_us, 0))
@@ -118,5 +137,70 @@ class GarbledLines(Fault):
 class EndsEarly(Fault):
     """The recording was stopped seconds after the last burst, before the heat came out."""
 
-    def story(self, story: DrySpin) -> DrySpin:
-        return replace(story, ends_after_s=74.0)
+    def story(self, story: Any) -> Any:
+        return replace(story, ends_after_s=story.script().spins[-1].end_s + 9.0)
+
+
+@fault("short-frames", must="frame-length", may="alive-counter checksum cycle-time")
+class ShortFrames(Fault):
+    """Some of the rear unit's frames are shorter than their definition."""
+
+    def damage(self, recording: Recording, script: Script, vehicle: Vehicle) -> Recording:
+        own = frames_of(recording, vehicle, f"{vehicle.rear.channel}:UnitFast")
+        length = recording.length.copy()
+        length[own[300 :: max(round(400 / self.severity), 1)]] = 1
+        return replace(recording, length=length)
+
+
+@fault(
+    "message-missing",
+    unproven="message-presence temperature-ceiling temperature-rate temperature-rise sensor-alive",
+)
+class MessageMissing(Fault):
+    """The front unit's slow message never comes: its temperatures are not sent on this bus."""
+
+    def damage(self, recording: Recording, script: Script, vehicle: Vehicle) -> Recording:
+        rows = np.ones(len(recording), np.bool_)
+        rows[frames_of(recording, vehicle, f"{vehicle.front.channel}:UnitSlow")] = False
+        return recording.take(rows)
+
+
+@fault("value-out-of-range", must="value-range", unproven="control-supply")
+class ValueOutOfRange(Fault):
+    """The 12 V reading leaves the range that its definition declares, at the first closing too."""
+
+    def distort(self, seen: Readings, truth: Truth, vehicle: Vehicle, script: Script) -> None:
+        key = "can0:Supply.ControlVoltage"
+        start_s = script.first("power", 1.0) - 1.0
+        odd = (truth.time_s >= start_s) & (truth.time_s < start_s + 8.0)
+        seen[key] = np.where(odd, 40.0 * self.severity, seen[key])
+
+
+@fault("babbling-node", must="bus-load", may="capture-gaps")
+class BabblingNode(Fault):
+    """A node that nobody knows floods the vehicle's bus for a second."""
+
+    def suits(self, vehicle: Vehicle) -> bool:
+        return vehicle.limits.bus_load_percent is not None
+
+    def damage(self, recording: Recording, script: Script, vehicle: Vehicle) -> Recording:
+        start_us = recording.time_us[0] + round(8e6)
+        every_us = 330.0 / self.severity  # a full frame takes some 260 us at 500 kbit/s
+        more_us = start_us + np.arange(0, 1e6, every_us).astype(np.int64)
+        extra = Recording(
+            more_us,
+            np.full(len(more_us), recording.channels.index("can0")),
+            np.full(len(more_us), BABBLE_ID),
+            np.full(len(more_us), 8),
+            np.full((len(more_us), 8), 0x55, np.uint8),
+            recording.channels,
+        )
+        both = Recording(
+            np.concatenate([recording.time_us, extra.time_us]),
+            np.concatenate([recording.channel, extra.channel]),
+            np.concatenate([recording.can_id, extra.can_id]),
+            np.concatenate([recording.length, extra.length]),
+            np.concatenate([recording.payload, extra.payload]),
+            recording.channels,
+        )
+        return both.take(np.argsort(both.time_us, kind="stable"))

@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
 from canscope.simulate.faults import Fault, fault
 from canscope.simulate.physics import Truth
-from canscope.simulate.script import DrySpin, Script
+from canscope.simulate.record import signal_of
+from canscope.simulate.script import Script
 from canscope.simulate.sensors import Readings
-from canscope.simulate.vehicle import Vehicle
+from canscope.simulate.vehicle import UnitBuild, Vehicle
 
 HEAT = "temperature-rise temperature-rate temperature-forecast temperature-ceiling"
 
 
-def _asked_wrong(vehicle: Vehicle, name: str) -> Vehicle:
-    unit = vehicle.unit(name)
+def _asked_wrong(vehicle: Vehicle, unit: UnitBuild) -> Vehicle:
     return vehicle.with_unit(replace(unit, asked_sign=-unit.planned_sign))
 
 
@@ -25,7 +26,7 @@ class FrontAxleWrongWay(Fault):
     """The controller asks the front unit for the wrong sense: its wheels turn the other way."""
 
     def vehicle(self, vehicle: Vehicle) -> Vehicle:
-        return _asked_wrong(vehicle, "front")
+        return _asked_wrong(vehicle, vehicle.front)
 
 
 @fault("rear-axle-wrong-way", must="axle-direction axle-agreement", may="axle-witness")
@@ -33,7 +34,7 @@ class RearAxleWrongWay(Fault):
     """The controller asks the rear unit for the wrong sense: its wheels turn the other way."""
 
     def vehicle(self, vehicle: Vehicle) -> Vehicle:
-        return _asked_wrong(vehicle, "rear")
+        return _asked_wrong(vehicle, vehicle.rear)
 
 
 @fault("phases-not-swapped", must="axle-witness")
@@ -41,7 +42,7 @@ class PhasesNotSwapped(Fault):
     """The front unit's phases are not as the plan says: only a person sees the wheels turn back."""
 
     def vehicle(self, vehicle: Vehicle) -> Vehicle:
-        unit = vehicle.unit("front")
+        unit = vehicle.front
         return vehicle.with_unit(replace(unit, really_swapped=not unit.phases_swapped))
 
 
@@ -50,7 +51,7 @@ class RearAxleLocked(Fault):
     """The rear axle is stuck: torque, but no motion."""
 
     def vehicle(self, vehicle: Vehicle) -> Vehicle:
-        return vehicle.with_unit(replace(vehicle.unit("rear"), drag_Nm=40.0 * self.severity))
+        return vehicle.with_unit(replace(vehicle.rear, drag_Nm=40.0 * self.severity))
 
 
 @fault(
@@ -63,7 +64,7 @@ class TurnsAgainstItsTorque(Fault):
     """The front unit's position sensor is half a turn out: it turns against its own torque."""
 
     def vehicle(self, vehicle: Vehicle) -> Vehicle:
-        return vehicle.with_unit(replace(vehicle.unit("front"), torque_sense=-1))
+        return vehicle.with_unit(replace(vehicle.front, torque_sense=-1))
 
 
 @fault(
@@ -76,7 +77,7 @@ class Rocking(Fault):
     """The front unit shakes to and fro instead of turning."""
 
     def vehicle(self, vehicle: Vehicle) -> Vehicle:
-        return vehicle.with_unit(replace(vehicle.unit("front"), rocks=True))
+        return vehicle.with_unit(replace(vehicle.front, rocks=True))
 
 
 @fault(
@@ -104,7 +105,7 @@ class Creep(Fault):
     """The front unit pulls as soon as the brake is released, with the pedal at rest."""
 
     def vehicle(self, vehicle: Vehicle) -> Vehicle:
-        return vehicle.with_unit(replace(vehicle.unit("front"), creep_Nm=6.5 * self.severity))
+        return vehicle.with_unit(replace(vehicle.front, creep_Nm=6.5 * self.severity))
 
 
 @fault("pedal-rests-high", must="pedal-at-rest")
@@ -120,6 +121,9 @@ class PedalRestsHigh(Fault):
 class PedalTracksApart(Fault):
     """The second pedal track runs away from the first as the pedal goes down."""
 
+    def suits(self, vehicle: Vehicle) -> bool:
+        return signal_of(vehicle, "can0:Cabin.Pedal2") is not None
+
     def distort(self, seen: Readings, truth: Truth, vehicle: Vehicle, script: Script) -> None:
         second = seen["can0:Cabin.Pedal2"]
         seen["can0:Cabin.Pedal2"] = second + np.where(second > 5, 16.0 * self.severity, 0.0)
@@ -129,7 +133,7 @@ class PedalTracksApart(Fault):
 class DirectionWithoutBrake(Fault):
     """Reverse could be engaged with the brake released."""
 
-    def story(self, story: DrySpin) -> DrySpin:
+    def story(self, story: Any) -> Any:
         return replace(story, brake_for_reverse=False)
 
 
@@ -141,7 +145,7 @@ class DirectionWithoutBrake(Fault):
 class ChangeOnTheMove(Fault):
     """Reverse is accepted while both axles still turn forward."""
 
-    def story(self, story: DrySpin) -> DrySpin:
+    def story(self, story: Any) -> Any:
         return replace(story, change_on_the_move=True)
 
 
@@ -149,47 +153,48 @@ class ChangeOnTheMove(Fault):
 class LongDryBurst(Fault):
     """The units turn longer than agreed without coolant and oil."""
 
-    def story(self, story: DrySpin) -> DrySpin:
+    def story(self, story: Any) -> Any:
         return replace(story, burst_s=2.7 + 3.0 * self.severity)
-
-
-@fault(
-    "hot-while-dry",
-    must="temperature-rise temperature-rate",
-    may="temperature-forecast temperature-ceiling source-resistance",
-)
-class HotWhileDry(Fault):
-    """The front winding heats far too fast while there is nothing to carry the heat away."""
-
-    def vehicle(self, vehicle: Vehicle) -> Vehicle:
-        unit = vehicle.unit("front")
-        loss = unit.winding_loss_W * (1.0 + 8.0 * self.severity)
-        return vehicle.with_unit(replace(unit, winding_loss_W=loss))
 
 
 @fault("never-in-reverse", unproven="axle-direction")
 class NeverInReverse(Fault):
     """Reverse was never tried."""
 
-    def story(self, story: DrySpin) -> DrySpin:
+    def story(self, story: Any) -> Any:
         return replace(story, reverse=False)
 
 
-@fault("sensor-at-the-rail", may="cold-soak", unproven="sensor-alive")
-class SensorAtTheRail(Fault):
-    """The front winding's sensor is unplugged and reads -40 degC."""
+@fault(
+    "turns-back-on-release",
+    must="turns-after-release",
+    may="axle-direction axle-agreement axle-witness pedal-at-rest torque-response units-fighting "
+    "dry-exposure power-balance change-at-standstill",
+)
+class TurnsBackOnRelease(Fault):
+    """The front unit brakes beyond standstill after the pedal is released and turns back."""
 
-    def distort(self, seen: Readings, truth: Truth, vehicle: Vehicle, script: Script) -> None:
-        key = f"{vehicle.unit('front').channel}:UnitSlow.WindingTemp"
-        seen[key] = np.full(len(truth.time_s), -41.0)
+    def vehicle(self, vehicle: Vehicle) -> Vehicle:
+        return vehicle.with_unit(replace(vehicle.front, rolls_back_rpm=160.0 * self.severity))
 
 
-@fault("sensor-frozen", unproven="sensor-alive")
-class SensorFrozen(Fault):
-    """The rear inverter's sensor shows one and the same plausible value all the time."""
+@fault("units-against-each-other", must="units-fighting")
+class UnitsAgainstEachOther(Fault):
+    """The rear unit brakes in the middle of the forward burst while the front one drives."""
 
-    def distort(self, seen: Readings, truth: Truth, vehicle: Vehicle, script: Script) -> None:
-        channel = vehicle.unit("rear").channel
-        key = f"{channel}:UnitSlow.InverterTemp"
-        seen[key] = np.full(len(truth.time_s), vehicle.ambient_degC)
-        seen.still.add(key)
+    def suits(self, vehicle: Vehicle) -> bool:
+        return len(vehicle.units) > 1
+
+    def vehicle(self, vehicle: Vehicle) -> Vehicle:
+        return vehicle.with_unit(replace(vehicle.rear, brakes_s=12.4))
+
+
+@fault("drives-against-the-brake", must="brake-and-pedal", may="units-fighting torque-response")
+class DrivesAgainstTheBrake(Fault):
+    """The front unit goes on pulling with the brake pressed and the pedal down."""
+
+    def vehicle(self, vehicle: Vehicle) -> Vehicle:
+        return vehicle.with_unit(replace(vehicle.front, ignores_brake=True))
+
+    def story(self, story: Any) -> Any:
+        return replace(story, pedal_percent=27.0, brake_in_burst=True)

@@ -10,7 +10,7 @@ import numpy as np
 
 from canscope.simulate.messages import dbc_text
 from canscope.simulate.physics import Truth
-from canscope.simulate.plans import stage_toml, vehicle_toml
+from canscope.simulate.plans import definition_file, stage_toml, vehicle_toml
 from canscope.simulate.record import START_US, all_messages
 from canscope.simulate.runs import STILL_RPM, Run
 from canscope.simulate.vehicle import Vehicle
@@ -52,9 +52,10 @@ def write_capture(run: Run, file: Path) -> None:
 def definition_files(vehicle: Vehicle) -> dict[str, str]:
     """File name -> text of the vehicle's definitions."""
     messages = all_messages(vehicle)
+    # Units of one kind share a file: the first one's.
     return {
-        vehicle.wiring.vehicle_file: dbc_text(messages["can0"]),
-        vehicle.wiring.unit_file: dbc_text(messages[vehicle.units[0].channel]),
+        definition_file(vehicle, channel): dbc_text(own)
+        for channel, own in reversed(messages.items())
     }
 
 

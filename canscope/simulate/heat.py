@@ -26,7 +26,7 @@ def warm_up(unit: UnitBuild, shaft: Floats, step_s: float, ambient_degC: float) 
     torque, excited = shaft[::skip, 1], shaft[::skip, 2]
     copper = (excited * (unit.winding_loss_W + COPPER_W_NM2 * torque**2)).tolist()
     silicon = (excited * unit.inverter_loss_W).tolist()
-    winding = inverter = case = ambient_degC
+    winding = inverter = case = ambient_degC + unit.start_K
     rows = []
     for into_winding, into_inverter in zip(copper, silicon, strict=True):
         rows.append((winding, inverter, case))

@@ -7,10 +7,16 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from canscope.model.definition import MessageSpec, SignalSpec
-from canscope.simulate.vehicle import Wiring
+from canscope.simulate.wiring import Wiring
 
 UNIT_FAST_ID, UNIT_SLOW_ID = 0x2A0, 0x2A8  # the same on every drive unit, whatever its bus
-SENDERS = {"Supply": "Body", "Cabin": "Body", "UnitFast": "DriveUnit", "UnitSlow": "DriveUnit"}
+SENDERS = {
+    "Supply": "Body",
+    "Cabin": "Body",
+    "Cooling": "Body",
+    "UnitFast": "DriveUnit",
+    "UnitSlow": "DriveUnit",
+}
 
 
 @dataclass(frozen=True)
@@ -49,6 +55,8 @@ def vehicle_messages(channel: str, wiring: Wiring) -> tuple[MessageSpec, ...]:
     box = Layout(channel, "ContactorBox", big)
     for bit, pole in enumerate(("Negative", "Precharge", "Positive")):
         box.add(f"{pole}Closed", bit, 1, labels={0: "open", 1: "closed"})
+        if wiring.commands:
+            box.add(f"{pole}Command", 3 + bit, 1)
     supply = Layout(channel, "Supply", big)
     supply.add("ControlVoltage", 0, 16, "V", factor=0.01, minimum=0, maximum=32)
     cabin = Layout(channel, "Cabin", big)
@@ -59,12 +67,17 @@ def vehicle_messages(channel: str, wiring: Wiring) -> tuple[MessageSpec, ...]:
     cabin.add("Pedal", 8, 8, "%", factor=0.5, minimum=0, maximum=100)
     if wiring.pedal_tracks > 1:
         cabin.add("Pedal2", 16, 8, "%", factor=0.5, minimum=0, maximum=100)
+    cooling = Layout(channel, "Cooling", big)
+    cooling.add("Flow", 0, 16, "l/min", factor=0.01, minimum=0, maximum=100)
+    monitor = [insulation.message(first + 1, 2, 500)] if wiring.insulation_monitor else []
+    pump = [cooling.message(first + 0x20, 2, 100)] if wiring.coolant_flow else []
     return (
         pack.message(first, 4, 20),
-        insulation.message(first + 1, 2, 500),
+        *monitor,
         box.message(first + 8, 1, wiring.contactor_cycle_ms),
         supply.message(first + 0x10, 2, 20),
         cabin.message(first + 0x18, 3, 20),
+        *pump,
     )
 
 
@@ -74,8 +87,9 @@ def unit_messages(channel: str, wiring: Wiring) -> tuple[MessageSpec, ...]:
     fast.add("MotorSpeed", 0, 16, "rpm", factor=0.5, signed=True, minimum=-16000, maximum=16000)
     fast.add("Torque", 16, 16, "Nm", factor=0.1, signed=True, minimum=-400, maximum=400)
     fast.add("LinkVoltage", 32, 16, "V", factor=0.1, minimum=0, maximum=600)
-    fast.add("Alive", 52, 4)
-    fast.add("Checksum", 56, 8)
+    if wiring.counters:
+        fast.add("Alive", 52, 4)
+        fast.add("Checksum", 56, 8)
     slow = Layout(channel, "UnitSlow", True)
     step = wiring.temperature_step_K
     bits = 16 if step < 1 else 8
@@ -91,23 +105,30 @@ def dbc_text(messages: Sequence[MessageSpec]) -> str:
     lines = ['VERSION ""', "", "NS_ :", "", "BS_:", "", f"BU_: {' '.join(nodes)}", ""]
     for message in messages:
         sender = SENDERS.get(message.name, "BatteryBox")
-        lines.append(f"BO_ {message.can_id} {message.name}: {message.length} {sender}")
+        lines.append(f"BO_ {_dbc_id(message)} {message.name}: {message.length} {sender}")
         lines += [f" SG_ {_signal(spec)}" for spec in message.signals] + [""]
     lines.append('BA_DEF_ BO_ "GenMsgCycleTime" INT 0 10000;')
     lines.append('BA_DEF_DEF_ "GenMsgCycleTime" 0;')
     for message in messages:
         cycle_ms = (message.cycle_ns or 0) // 1_000_000
-        lines.append(f'BA_ "GenMsgCycleTime" BO_ {message.can_id} {cycle_ms};')
+        lines.append(f'BA_ "GenMsgCycleTime" BO_ {_dbc_id(message)} {cycle_ms};')
     for message in messages:
         for spec in message.signals:
             if spec.labels:
                 table = " ".join(f'{code} "{text}"' for code, text in spec.labels.items())
-                lines.append(f"VAL_ {message.can_id} {spec.name} {table} ;")
+                lines.append(f"VAL_ {_dbc_id(message)} {spec.name} {table} ;")
     return "\n".join(lines) + "\n"
+
+
+def _dbc_id(message: MessageSpec) -> int:
+    """A DBC file marks an extended identifier by its highest bit."""
+    return message.can_id | (message.extended << 31)
 
 
 def _signal(spec: SignalSpec) -> str:
     order, sign = "0" if spec.big_endian else "1", "-" if spec.signed else "+"
     place = f"{spec.start_bit}|{spec.length_bits}@{order}{sign}"
-    limits = f"[{spec.minimum or 0:g}|{spec.maximum or 0:g}]"
-    return f'{spec.name} : {place} ({spec.factor:g},{spec.offset:g}) {limits} "{spec.unit}" Logger'
+    limits = f"[{spec.minimum or 0:.9g}|{spec.maximum or 0:.9g}]"
+    return (
+        f'{spec.name} : {place} ({spec.factor:.9g},{spec.offset:.9g}) {limits} "{spec.unit}" Logger'
+    )

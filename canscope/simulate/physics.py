@@ -118,7 +118,8 @@ def simulate(vehicle: Vehicle, script: Script, *, extra_load_W: Floats | None = 
     selector = inputs["direction"]
     sense = np.where(selector == FORWARD, 1.0, np.where(selector == REVERSE, -1.0, 0.0))
     load = np.zeros(len(time_s)) if extra_load_W is None else extra_load_W
-    columns = [inputs["pedal"], sense, inputs["brake"], inputs["power"], inputs["emergency"], load]
+    columns = [inputs["pedal"], sense, inputs["brake"], inputs["power"], inputs["emergency"]]
+    columns += [inputs["axle"], load]
     rows, width = array("d"), 6 + 3 * len(vehicle.units)
     _run(vehicle, script, np.column_stack(columns), rows)
     table = np.frombuffer(rows).reshape(-1, width)
@@ -175,13 +176,15 @@ def _step(
     rows: array[float],
 ) -> bool:
     """One millisecond of everything; whether both mains conduct."""
-    pedal, sense, brake, power, stop, extra_W = driver
+    pedal, sense, brake, power, stop, axle, extra_W = driver
     box.step(time_s, link.volt, link.pack_V, power > 0, stop > 0)
     mains = box.conducts["negative"] and box.conducts["positive"]
     live = mains and box.on and link.volt > LIVE_ABOVE_V
-    load_W = supply.aux_A * link.pack.nominal_V + extra_W if live else 0.0
-    for shaft in shafts:
-        shaft.step(STEP_S, time_s, (pedal, sense, brake), live)
+    load_W = supply.aux_A * link.pack.nominal_V if live else 0.0
+    load_W += extra_W if mains and link.volt > LIVE_ABOVE_V else 0.0
+    for number, shaft in enumerate(shafts, start=1):
+        asked = pedal if axle in (0, number) else 0.0
+        shaft.step(STEP_S, time_s, (asked, sense, brake), live)
         load_W += shaft.power if live else 0.0
     link.step(STEP_S, box.conducts, load_W, not box.on)
     rows.extend((link.pack_V, link.pack_A, link.volt, *map(float, box.closed.values())))

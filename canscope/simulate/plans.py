@@ -2,92 +2,162 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
+from canscope.simulate.record import all_messages
 from canscope.simulate.runs import Seen
+from canscope.simulate.script import FORWARD, NEUTRAL, REVERSE
+from canscope.simulate.sequence import POLES
 from canscope.simulate.vehicle import UnitBuild, Vehicle
+from canscope.simulate.wiring import Spoken
+
+# Role -> the signal that shows it; bound where the vehicle has it.
+PACK = {
+    "voltage": "can0:PackStatus.PackVoltage",
+    "current": "can0:PackStatus.PackCurrent",
+    "insulation": "can0:Insulation.Resistance",
+}
+DRIVER = {
+    "ignition": "can0:Cabin.Ignition",
+    "brake": "can0:Cabin.BrakePressed",
+    "pedal": "can0:Cabin.Pedal",
+    "pedal_2": "can0:Cabin.Pedal2",
+    "emergency_stop": "can0:Cabin.EmergencyStop",
+    "direction": "can0:Cabin.Direction",
+}
+FAST = {"speed": "MotorSpeed", "torque": "Torque", "link_voltage": "LinkVoltage"}
+NO_MONITOR = """
+[[waivers]]
+rule = "insulation-resistance"
+reason = "no monitor on this vehicle; measured by hand"
+by = "workshop bay 2"
+"""
 
 
 def vehicle_toml(vehicle: Vehicle) -> str:
     """What all stages of one vehicle share: buses, bindings and the vehicle as built."""
-    pack, box, wiring = vehicle.pack, vehicle.box, vehicle.wiring
-    buses = [("can0", wiring.vehicle_file)] + [(u.channel, wiring.unit_file) for u in vehicle.units]
-    second = 'pedal_2   = "can0:Cabin.Pedal2"\n' if wiring.pedal_tracks > 1 else ""
+    pack, box = vehicle.pack, vehicle.box
     lines = [f"# {vehicle.name}: the vehicle as built. Every stage's plan includes this file."]
     lines += ["format = 1", "", "[buses]"]
-    lines += [
-        f'{channel} = {{ definitions = ["{file}"], bitrate = 500_000 }}' for channel, file in buses
+    for channel in all_messages(vehicle):
+        file = definition_file(vehicle, channel)
+        lines.append(f'{channel} = {{ definitions = ["{file}"], bitrate = 500_000 }}')
+    lines += ["", "[pack]"]
+    lines += [f"nominal_voltage_V = {pack.nominal_V}", f"maximum_voltage_V = {pack.maximum_V}"]
+    lines.append(f"ac_protected = {str(pack.ac_protected).lower()}")
+    lines += _bound(vehicle, 10, PACK)
+    lines += ["", "[contactors]"]
+    lines += [line for pole in POLES for line in _pole(vehicle, pole)]
+    lines.append(f"precharge_resistor_ohm = {box.stated_resistor_ohm:g}")
+    lines.append(f"link_capacitance_F     = {box.link_capacitance_F:.2e}")
+    lines.append(f'bleed = "{box.bleed}"')
+    lines += ["", "[supply]", *_bound(vehicle, 0, {"voltage": "can0:Supply.ControlVoltage"})]
+    lines += ["", "[driver]", *_bound(vehicle, 9, DRIVER)]
+    if flow := _bound(vehicle, 0, {"flow": "can0:Cooling.Flow"}):
+        lines += ["", "[cooling]", *flow]
+    return "\n".join(lines) + "\n" + "\n".join(_unit(vehicle, unit) for unit in vehicle.units)
+
+
+def definition_file(vehicle: Vehicle, channel: str) -> str:
+    """The name of the definition file of one bus."""
+    wiring = vehicle.wiring
+    if wiring.said:
+        return f"{channel}.dbc"
+    return wiring.vehicle_file if channel == "can0" else wiring.unit_file
+
+
+def _bound(vehicle: Vehicle, width: int, roles: Mapping[str, str]) -> list[str]:
+    """A line for each role whose signal is sent."""
+    sent = {spec.key for own in all_messages(vehicle).values() for m in own for spec in m.signals}
+    return [
+        f"{name:<{width}} = {_signal(vehicle, key)}" for name, key in roles.items() if key in sent
     ]
-    lines.append(f"""
-[pack]
-nominal_voltage_V = {pack.nominal_V}
-maximum_voltage_V = {pack.maximum_V}
-ac_protected = true
-voltage    = "can0:PackStatus.PackVoltage"
-current    = "can0:PackStatus.PackCurrent"
-insulation = "can0:Insulation.Resistance"
-
-[contactors]
-negative  = "can0:ContactorBox.NegativeClosed"
-precharge = "can0:ContactorBox.PrechargeClosed"
-positive  = "can0:ContactorBox.PositiveClosed"
-precharge_resistor_ohm = {box.stated_resistor_ohm:g}
-link_capacitance_F     = {box.link_capacitance_F:.2e}
-bleed = "active"
-
-[supply]
-voltage = "can0:Supply.ControlVoltage"
-
-[driver]
-ignition  = "can0:Cabin.Ignition"
-brake     = "can0:Cabin.BrakePressed"
-pedal     = "can0:Cabin.Pedal"
-{second}emergency_stop = "can0:Cabin.EmergencyStop"
-direction = {{ signal = "can0:Cabin.Direction", forward = [1], reverse = [2], neutral = [0] }}
-""")
-    return "\n".join(lines) + "\n".join(_unit(unit) for unit in vehicle.units)
 
 
-def _unit(unit: UnitBuild) -> str:
+def _signal(vehicle: Vehicle, key: str, *more: str) -> str:
+    """A role's value: the signal, and what has to be said of its sense and its codes."""
+    spoken = vehicle.wiring.spoken.get(key, Spoken())
+    words = list(more)
+    if key.endswith(".Direction"):
+        codes = spoken.codes or {NEUTRAL: 0, FORWARD: 1, REVERSE: 2}
+        names = {"forward": FORWARD, "reverse": REVERSE, "neutral": NEUTRAL}
+        words += [f"{name} = [{codes[code]}]" for name, code in names.items()]
+    elif spoken.codes:
+        words += [f"true = [{spoken.codes[1]}]", f"false = [{spoken.codes[0]}]"]
+    if spoken.inverted:
+        words.append("invert = true")
+    return f"{{ signal = {', '.join([_quoted(key), *words])} }}" if words else _quoted(key)
+
+
+def _quoted(text: str) -> str:
+    return f'"{text}"'
+
+
+def _pole(vehicle: Vehicle, pole: str) -> list[str]:
+    name = f"can0:ContactorBox.{pole.capitalize()}"
+    state = _signal(vehicle, f"{name}Closed")
+    if not vehicle.wiring.commands:
+        return [f"{pole:<9} = {state}"]
+    return [f"{pole} = {{ state = {state}, command = {_signal(vehicle, f'{name}Command')} }}"]
+
+
+def _unit(vehicle: Vehicle, unit: UnitBuild) -> str:
     fast, slow = f"{unit.channel}:UnitFast", f"{unit.channel}:UnitSlow"
-    return f"""
-[units.{unit.name}]
-speed        = "{fast}.MotorSpeed"
-torque       = "{fast}.Torque"
-link_voltage = "{fast}.LinkVoltage"
-temperatures = {{ inverter = "{slow}.InverterTemp", winding = "{slow}.WindingTemp" }}
-fault        = {{ signal = "{slow}.Fault", ok = [0] }}
-gear_ratio   = {unit.gear_ratio:g}
-mounting     = {{ roll = {unit.roll:g}, pitch = {unit.pitch:g}, yaw = {unit.yaw:g} }}
-phases_swapped = {str(unit.phases_swapped).lower()}
-alive        = {{ signal = "{fast}.Alive", modulus = 16 }}
-checksum     = {{ signal = "{fast}.Checksum", profile = "crc8-sae-j1850" }}
-"""
+    inside = {"inverter": f"{slow}.InverterTemp", "winding": f"{slow}.WindingTemp"}
+    words = ", ".join(f"{word} = {_signal(vehicle, key)}" for word, key in inside.items())
+    moves = {name: f"{fast}.{FAST[name]}" for name in ("speed", "torque", "link_voltage")}
+    lines = ["", f"[units.{unit.name}]", *_bound(vehicle, 12, moves)]
+    lines.append(f"temperatures = {{ {words} }}")
+    lines.append(f"fault        = {_signal(vehicle, f'{slow}.Fault', 'ok = [0]')}")
+    lines.append(f"gear_ratio   = {unit.gear_ratio:g}")
+    lines.append(
+        f"mounting     = {{ roll = {unit.roll:g}, pitch = {unit.pitch:g}, yaw = {unit.yaw:g} }}"
+    )
+    lines.append(f"phases_swapped = {str(unit.phases_swapped).lower()}")
+    messages = {m.name: m for m in all_messages(vehicle)[unit.channel]}
+    alive = messages["UnitFast"].signal("Alive")
+    if alive is not None:
+        modulus = f"modulus = {1 << alive.length_bits}"
+        lines.append(f"alive        = {_signal(vehicle, alive.key, modulus)}")
+    if messages["UnitFast"].signal("Checksum") is not None:
+        key, profile = f"{fast}.Checksum", 'profile = "crc8-sae-j1850"'
+        lines.append(f"checksum     = {_signal(vehicle, key, profile)}")
+    return "\n".join([*lines, ""])
 
 
 def stage_toml(vehicle: Vehicle, stage: str, marks: Sequence[Seen] = ()) -> str:
     """The plan of one stage; it includes ``vehicle.toml`` and carries the witness's marks."""
-    text = f"""# {vehicle.name}: {stage.replace("-", " ")}. No coolant and no oil yet.
+    limits, wet = vehicle.limits, stage == "wet-spin"
+    fill = "filled" if wet else "empty"
+    told = "Coolant and oil are in." if wet else "No coolant and no oil yet."
+    text = f"""# {vehicle.name}: {stage.replace("-", " ")}. {told}
 include = "vehicle.toml"
 format = 1
 
 [job]
 vehicle  = "{vehicle.name}"
 stage    = "{stage}"
-coolant  = "empty"
-oil      = "empty"
+coolant  = "{fill}"
+oil      = "{fill}"
 ambient_degC = {vehicle.ambient_degC:.1f}
 cold     = true
 tester   = "workshop bay 2"
 witness  = "second person at the wheels"
 
 [limits]
-dry_current_A = 30
-speed_rpm = 1500
-temperature_ceiling_degC = {{ inverter = 75, winding = 110 }}
+{"current_A" if wet else "dry_current_A"} = {limits.current_A:g}
+speed_rpm = {limits.speed_rpm:g}
+temperature_ceiling_degC = {{ inverter = {limits.inverter_degC:g}, winding = {
+        limits.winding_degC:g} }}
 """
-    if stage != "power-up":
-        text += "dry_burst_s = 5\ndry_total_s = 60\n"
+    if stage not in ("power-up", "wet-spin"):
+        text += f"dry_burst_s = {limits.burst_s:g}\ndry_total_s = {limits.total_s:g}\n"
+    if limits.inrush_A is not None:
+        text += f"\n[rules.closing-inrush]\nlimit_A = {limits.inrush_A:g}\n"
+    if limits.bus_load_percent is not None:
+        text += f"\n[rules.bus-load]\nlimit_percent = {limits.bus_load_percent:g}\n"
+    if stage == "power-up" and not vehicle.wiring.insulation_monitor:
+        text += NO_MONITOR
     for mark in marks:
         text += f"""
 [[marks]]

@@ -7,19 +7,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from canscope.model.definition import MessageSpec
+from canscope.model.definition import MessageSpec, SignalSpec
 from canscope.simulate.bits import Bytes, pack, raw_codes
 from canscope.simulate.messages import unit_messages, vehicle_messages
-from canscope.simulate.script import Script
+from canscope.simulate.script import Floats, Script
 from canscope.simulate.sensors import NOISE, Readings
 from canscope.simulate.vehicle import FOREVER, Vehicle
+from canscope.simulate.wiring import Spoken, Wiring
 
 START_US = 1_715_677_200_000_000  # an invented morning, 14 May 2024 09:00 UTC
 JITTER = 0.04  # of a cycle
 FRAME_US = 260  # a full classical frame at 500 kbit/s: no two end closer on one bus
-WAKE_S = {"BatteryBox": 0.25, "Supply": 0.2, "front": 0.62, "rear": 0.87}  # after ignition on
-SLEEP_S = {"BatteryBox": 0.9, "Supply": 0.8, "front": 1.0, "rear": 1.15}  # after ignition off
-CABIN_SLEEP_S = 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,10 +68,35 @@ class Recording:
 
 def all_messages(vehicle: Vehicle) -> dict[str, tuple[MessageSpec, ...]]:
     """Channel -> what is sent on it."""
+    if vehicle.wiring.said:
+        return dict(vehicle.wiring.said)
     found = {"can0": vehicle_messages("can0", vehicle.wiring)}
     for unit in vehicle.units:
         found[unit.channel] = unit_messages(unit.channel, vehicle.wiring)
     return found
+
+
+def signal_of(vehicle: Vehicle, key: str) -> tuple[MessageSpec, SignalSpec] | None:
+    """The message and signal of a key, "channel:Message.Signal", if the vehicle has it."""
+    channel = key.split(":", maxsplit=1)[0]
+    for message in all_messages(vehicle).get(channel, ()):
+        for spec in message.signals:
+            if spec.key == key:
+                return message, spec
+    return None
+
+
+def cycle_s(vehicle: Vehicle, key: str) -> float:
+    """How often a signal is said, in seconds; infinite if it never is."""
+    found = signal_of(vehicle, key)
+    return (found[0].cycle_ns or 0) / 1e9 if found else FOREVER
+
+
+def step_of(vehicle: Vehicle, key: str) -> float:
+    """One raw step of a signal in its quantity's own unit; infinite if it is never said."""
+    found = signal_of(vehicle, key)
+    spoken = vehicle.wiring.spoken.get(key, Spoken())
+    return abs(found[1].factor / spoken.scale) if found else FOREVER
 
 
 def record(vehicle: Vehicle, script: Script, seen: Readings, rng: np.random.Generator) -> Recording:
@@ -86,8 +109,8 @@ def record(vehicle: Vehicle, script: Script, seen: Readings, rng: np.random.Gene
         for message in own:
             unit = node.get(channel)
             name = unit.name if unit else message.name
-            awake = _awake(script, name, unit.dies_s if unit else FOREVER)
-            said.append(_frames_of(message, awake, seen, rng))
+            awake = _awake(vehicle.wiring, script, name, unit.dies_s if unit else FOREVER)
+            said.append(_frames_of(message, awake, seen, vehicle.wiring, rng))
         time_us = np.concatenate([part[0] for part in said])
         order = np.argsort(time_us, kind="stable")
         spaced = FRAME_US * np.arange(len(time_us))
@@ -102,20 +125,19 @@ def record(vehicle: Vehicle, script: Script, seen: Readings, rng: np.random.Gene
     return whole.take(whole.since_s() < script.end_s)
 
 
-def _awake(script: Script, name: str, dies_s: float) -> tuple[float, float]:
-    """From when to when a node speaks; the cabin speaks before the ignition is on."""
+def _awake(wiring: Wiring, script: Script, name: str, dies_s: float) -> tuple[float, float]:
+    """From when to when a node speaks."""
     on = script.first("ignition", 1.0)
     off = min(script.first("ignition", 0.0, after_s=on), script.end_s)
-    if name == "Cabin":
-        return 0.0, off + CABIN_SLEEP_S
-    key = name if name in WAKE_S else "BatteryBox"
-    return on + WAKE_S[key], min(off + SLEEP_S[key], dies_s)
+    node = wiring.nodes.get(name) or wiring.nodes["BatteryBox"]
+    return max(on + node.wake_s, 0.0), min(off + node.sleep_s, dies_s)
 
 
 def _frames_of(
     message: MessageSpec,
     awake: tuple[float, float],
     seen: Readings,
+    wiring: Wiring,
     rng: np.random.Generator,
 ) -> tuple[NDArray[np.int64], Bytes]:
     """Stamps in microseconds and payloads of one message."""
@@ -135,12 +157,22 @@ def _frames_of(
             value = column[np.minimum(rows, len(column) - 1)]
             if spec.name in NOISE and spec.key not in seen.still:
                 value = value + rng.normal(0.0, NOISE[spec.name], count)
-            codes[spec.name] = raw_codes(spec, value)
+            codes[spec.name] = _said(spec, value, wiring.spoken.get(spec.key))
         elif spec.name == "Alive":
-            codes[spec.name] = number % 16
+            codes[spec.name] = number % (1 << spec.length_bits)
     payload = np.zeros((count, 8), np.uint8)
     payload[:, : message.length] = pack(message, codes)
     return START_US + np.rint(at_s * 1e6).astype(np.int64), payload
+
+
+def _said(spec: SignalSpec, value: Floats, spoken: Spoken | None) -> NDArray[np.int64]:
+    """Raw codes of a column, in the unit, sense and codes in which the node says it."""
+    if spoken is None:
+        return raw_codes(spec, value)
+    if spoken.codes:
+        states = np.array([spoken.codes[state] for state in sorted(spoken.codes)])
+        return states[np.searchsorted(sorted(spoken.codes), np.rint(value))]
+    return raw_codes(spec, value * spoken.scale + spoken.offset)
 
 
 def candump_text(recording: Recording) -> str:

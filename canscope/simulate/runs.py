@@ -9,7 +9,7 @@ import numpy as np
 from canscope.simulate.faults import Fault, find_fault
 from canscope.simulate.physics import Truth, simulate
 from canscope.simulate.record import Recording, candump_text, record
-from canscope.simulate.script import FORWARD, DrySpin, PowerUp, Script
+from canscope.simulate.script import FORWARD, DrySpin, PowerUp, Script, Story
 from canscope.simulate.sensors import readings
 from canscope.simulate.vehicle import VEHICLES, Vehicle
 
@@ -52,32 +52,37 @@ class Run:
 
 
 def make_run(
-    vehicle: str = "bramble",
+    vehicle: str | Vehicle = "bramble",
     *,
     stage: str = "dry-spin",
+    story: Story | None = None,
     fault: str | Fault | None = None,
     severity: float = 1.0,
     seed: int = 1,
 ) -> Run:
     """Make one run; the same arguments always give the same run.
 
-    ``vehicle`` is a key of ``VEHICLES``; ``stage`` is ``dry-spin`` or ``power-up``; ``fault`` a
-    name from ``fault_names()`` or a fault itself. Faults are made for the dry spin.
+    ``vehicle`` is a key of ``VEHICLES`` or a vehicle itself; ``story`` is what the driver does
+    (default: the usual story of the ``stage``); ``fault`` a name from ``fault_names()`` or a fault
+    itself.
 
     Raises:
         UnknownNameError: no fault of that name.
-        ValueError: a fault in another stage than the dry spin.
+        ValueError: a fault in a stage that it is not made for.
     """
     wrong = find_fault(fault, severity=severity) if isinstance(fault, str) else fault
-    if wrong and stage != "dry-spin":
-        raise ValueError(f"fault {wrong.name!r} is made for the dry spin, not for {stage!r}")
-    planned = built = VEHICLES[vehicle]
-    script = {"dry-spin": DrySpin, "power-up": PowerUp}[stage]().script()
+    planned = built = VEHICLES[vehicle] if isinstance(vehicle, str) else vehicle
+    told = story or (PowerUp() if stage == "power-up" else DrySpin(stage=stage))
     if wrong:
-        script = wrong.story(DrySpin()).script()
+        stage = told.script().stage
+        if stage not in wrong.stages:
+            made = " or ".join(wrong.stages)
+            raise ValueError(f"fault {wrong.name!r} is made for the {made}, not for {stage!r}")
+        told = wrong.story(told)
         built = wrong.vehicle(planned)
+    script = told.script()
     rows = round(script.end_s * 1000)
-    load = wrong.load_W(np.arange(rows) / 1000, script) if wrong else None
+    load = wrong.load_W(np.arange(rows) / 1000, script, planned) if wrong else None
     truth = simulate(built, script, extra_load_W=load)
     seen = readings(truth, built)
     if wrong:
@@ -85,8 +90,9 @@ def make_run(
     recording = record(built, script, seen, np.random.default_rng(seed))
     marks = witness(truth, script, recording)
     if wrong:
-        recording = wrong.damage(recording, script)
-    name = f"{vehicle}-{stage}" + (f"-{wrong.name}" if wrong else "")
+        recording = wrong.damage(recording, script, planned)
+    name = planned.name if isinstance(vehicle, Vehicle) else vehicle
+    name += f"-{script.stage}" + (f"-{wrong.name}" if wrong else "")
     return Run(name, planned, script, wrong, seed, truth, recording, marks)
 
 
@@ -96,9 +102,9 @@ def witness(truth: Truth, script: Script, recording: Recording) -> tuple[Seen, .
     marks = []
     for spin in script.spins:
         asked = "forward" if spin.direction == FORWARD else "reverse"
-        rows = slice(round((spin.start_s + 0.8) * 1000), round(spin.end_s * 1000))
+        rows = slice(round((spin.start_s + 0.4) * 1000), round(spin.end_s * 1000))
         for number, (axle, speed) in enumerate(truth.speed_rpm.items()):
-            middle = float(np.median(speed[rows])) if len(speed[rows]) else 0.0
+            middle = float(np.mean(speed[rows])) if len(speed[rows]) else 0.0
             sense = 0 if abs(middle) < STILL_RPM else int(np.sign(middle))
             at_s = round(spin.end_s - 0.7 + 2.0 * number - first_s, 3)
             if at_s < script.end_s:

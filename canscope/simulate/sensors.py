@@ -6,7 +6,7 @@ import numpy as np
 
 from canscope.simulate.physics import Truth
 from canscope.simulate.script import Floats
-from canscope.simulate.vehicle import Supply, Vehicle
+from canscope.simulate.vehicle import Box, Supply, Vehicle
 
 CURRENT_FILTER = 10  # steps: the pack's current sensor averages over 10 ms
 MONITOR_UNCONNECTED_KOHM = 5200.0
@@ -24,6 +24,7 @@ NOISE = {
     "LinkVoltage": 0.07,
     "InverterTemp": 0.05,
     "WindingTemp": 0.05,
+    "Flow": 0.03,
 }
 
 
@@ -67,6 +68,10 @@ def _vehicle_bus(truth: Truth, vehicle: Vehicle) -> dict[str, Floats]:
         "ContactorBox.NegativeClosed": closed["negative"],
         "ContactorBox.PrechargeClosed": closed["precharge"],
         "ContactorBox.PositiveClosed": closed["positive"],
+        **{
+            f"ContactorBox.{pole.capitalize()}Command": commanded(column, vehicle.box)
+            for pole, column in closed.items()
+        },
         "Supply.ControlVoltage": supply_voltage(truth, vehicle.supply),
         "Cabin.Ignition": inputs["ignition"],
         "Cabin.BrakePressed": inputs["brake"],
@@ -74,7 +79,17 @@ def _vehicle_bus(truth: Truth, vehicle: Vehicle) -> dict[str, Floats]:
         "Cabin.Direction": inputs["direction"],
         "Cabin.Pedal": inputs["pedal"],
         "Cabin.Pedal2": inputs["pedal"] + 0.4,
+        "Cooling.Flow": np.where(inputs["ignition"] > 0, 6.5, 0.0),
     }
+
+
+def commanded(closed: Floats, box: Box) -> Floats:
+    """A contactor's command, which its position follows after the box's delays."""
+    early_close, early_open = (round(s * 1000) for s in (box.close_delay_s, box.open_delay_s))
+    command = np.roll(closed, -early_close)
+    for row in np.flatnonzero(np.diff(closed) < 0).tolist():
+        command[row + 1 - early_close : row + 1 - early_open] = 1.0
+    return command
 
 
 def supply_voltage(truth: Truth, supply: Supply) -> Floats:

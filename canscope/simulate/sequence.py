@@ -23,10 +23,13 @@ class Sequencer:
         self._due: list[tuple[float, str, bool]] = []
         self._waiting = False  # pre-charge is in progress, positive not yet commanded
         self._full_since = FOREVER
+        self._stopped_since = FOREVER
         self._attempt = -1
 
     def step(self, time_s: float, link_V: float, pack_V: float, wanted: bool, stop: bool) -> None:
         """Move on to ``time_s``; ``wanted`` and ``stop`` are the two requests."""
+        self._stopped_since = min(self._stopped_since, time_s) if stop else FOREVER
+        stop = time_s - self._stopped_since >= self.box.stop_delay_s
         if wanted and not stop and not self.on:
             self._power_up(time_s)
         elif self.on and (stop or not wanted):
@@ -39,7 +42,8 @@ class Sequencer:
     @property
     def at_rest(self) -> bool:
         """Whether nothing moves until a request changes."""
-        return not self._due and not self._waiting
+        pending = self._stopped_since < FOREVER and self.on
+        return not self._due and not self._waiting and not pending
 
     def _move(self, time_s: float, pole: str, closed: bool) -> None:
         self.closed[pole] = closed

@@ -14,6 +14,7 @@ GAIN = 0.5  # Nm per rad/s of the speed controller
 REGEN_NM, REGEN_FADE = 4.0, 11.0  # coasting torque; below 11 rad/s it fades out
 TORQUE_LAG_S = 0.03
 BRAKE_NM = 22.0
+BRAKES_FOR_S = 5.0
 COPPER_W_NM2 = 1.1
 SHAKE_NM, SHAKE_HZ = 15.0, 3.0
 
@@ -29,7 +30,7 @@ class Shaft:
         self.build, self.sign = build, build.true_sign
         self.asked = build.planned_sign if build.asked_sign is None else build.asked_sign
         self.speed = self.raw_torque = self.power = 0.0
-        self.excited = False
+        self.excited = self.has_turned = False
 
     @property
     def raw_speed(self) -> float:
@@ -52,6 +53,7 @@ class Shaft:
         torque = self.sign * self.raw_torque * self.build.torque_sense
         self._turn(dt, torque, brake)
         self.excited = live and (abs(self.speed) > 2.0 or abs(torque) > 1.0)
+        self.has_turned = direction != 0 and (self.has_turned or abs(self.speed) > 2.0)
         self.power = torque * self.speed
         if self.excited:
             self.power += self.build.winding_loss_W + self.build.inverter_loss_W
@@ -60,10 +62,12 @@ class Shaft:
     def _command(self, time_s: float, pedal: float, direction: float, brake: float) -> float:
         """Torque that the controller asks for, in the unit's own sense."""
         build, limit = self.build, self.build.torque_limit_Nm
+        brake = 0.0 if build.ignores_brake else brake
+        braking = build.brakes_s <= time_s < build.brakes_s + BRAKES_FOR_S
         seen = self.asked * self.raw_speed  # the motion as the controller understands it
         if abs(self.speed) > build.speed_limit_rpm * RPM:
             return 0.0
-        if direction and pedal > PEDAL_DEEP and not brake:
+        if direction and pedal > PEDAL_DEEP and not brake and not braking:
             if build.rocks:
                 return self.asked * SHAKE_NM * math.sin(2 * math.pi * SHAKE_HZ * time_s)
             share = (pedal - PEDAL_DEAD) / (100.0 - PEDAL_DEAD)
@@ -71,6 +75,9 @@ class Shaft:
             return self.asked * min(max(GAIN * (target - seen), -limit), limit)
         if direction and build.creep_Nm and not brake:
             return self.asked * direction * build.creep_Nm
+        if direction and build.rolls_back_rpm and not brake and self.has_turned:
+            target = -direction * build.rolls_back_rpm * RPM
+            return self.asked * min(max(GAIN * (target - seen), -limit), limit)
         return -self.asked * REGEN_NM * min(max(seen / REGEN_FADE, -1.0), 1.0)
 
     def _turn(self, dt: float, torque: float, brake: float) -> None:

@@ -8,6 +8,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, replace
 
+from canscope.simulate.wiring import Wiring
+
 FOREVER = math.inf
 
 
@@ -19,6 +21,7 @@ class Pack:
     resistance_ohm: float = 0.1
     nominal_V: int = 358
     maximum_V: int = 409
+    ac_protected: bool = True
     insulation_kohm: float = 2400.0  # with the inverters connected
 
 
@@ -31,6 +34,7 @@ class Box:
     link_capacitance_F: float = 1.0e-3  # both units together, they share one link
     active_bleed_ohm: float = 600.0  # switched on with the opening command
     passive_bleed_ohm: float = 150e3
+    bleed: str = "active"  # what the plan says: active or passive
     close_delay_s: float = 0.022
     open_delay_s: float = 0.012
     negative_lead_s: float = 0.3  # from the negative closing to the pre-charge closing
@@ -39,6 +43,7 @@ class Box:
     precharge_overlap_s: float = 0.25  # pre-charge opens this long after positive
     skips_precharge: bool = False
     keeps_precharge: bool = False
+    stop_delay_s: float = 0.0  # from the emergency stop to the opening command
     welded: frozenset[str] = frozenset()  # poles whose state says open while they conduct
 
 
@@ -69,6 +74,10 @@ class UnitBuild:
     creep_Nm: float = 0.0
     torque_sense: int = 1  # -1: the shaft goes against the torque that the unit reports
     rocks: bool = False
+    rolls_back_rpm: float = 0.0  # with the pedal released it turns back that fast
+    ignores_brake: bool = False
+    brakes_s: float = FOREVER  # from then on it only brakes, for some seconds
+    start_K: float = 0.0  # above ambient as the run begins
     winding_loss_W: float = 210.0  # magnetising and iron loss while it is excited
     inverter_loss_W: float = 75.0
     dies_s: float = FOREVER
@@ -109,21 +118,22 @@ class Supply:
 
 
 @dataclass(frozen=True)
-class Wiring:
-    """What the nodes say on the buses, and how finely."""
+class Limits:
+    """What was agreed for the test, as the plan states it."""
 
-    vehicle_file: str = "bramble_vehicle.dbc"
-    unit_file: str = "drive_unit.dbc"
-    first_id: int = 0x120
-    big_endian: bool = False
-    pedal_tracks: int = 2
-    contactor_cycle_ms: int = 20
-    temperature_step_K: float = 0.1
+    current_A: float = 30.0
+    speed_rpm: float = 1500.0
+    burst_s: float = 5.0
+    total_s: float = 60.0
+    inverter_degC: float = 75.0
+    winding_degC: float = 110.0
+    inrush_A: float | None = None
+    bus_load_percent: float | None = None
 
 
 @dataclass(frozen=True)
 class Vehicle:
-    """One demo vehicle."""
+    """One vehicle."""
 
     name: str
     units: tuple[UnitBuild, ...]
@@ -131,11 +141,22 @@ class Vehicle:
     box: Box = field(default_factory=Box)
     supply: Supply = field(default_factory=Supply)
     wiring: Wiring = field(default_factory=Wiring)
+    limits: Limits = field(default_factory=Limits)
     ambient_degC: float = 17.0
 
     def unit(self, name: str) -> UnitBuild:
         """The unit of that name."""
         return next(unit for unit in self.units if unit.name == name)
+
+    @property
+    def front(self) -> UnitBuild:
+        """The first unit; of a vehicle with one unit, that one."""
+        return self.units[0]
+
+    @property
+    def rear(self) -> UnitBuild:
+        """The last unit; of a vehicle with one unit, that one."""
+        return self.units[-1]
 
     def with_unit(self, changed: UnitBuild) -> Vehicle:
         """This vehicle with one of its units replaced."""

@@ -140,7 +140,16 @@ def test_an_opening_waits_for_ten_seconds_and_a_safe_link():
     spans = run({**UP, "units.front.link_voltage": (T, link)})[1]
     opening = next(x for x in spans if x.kind is Window.OPENING)
     assert s(opening.start_ns) == 20.0
-    assert s(opening.end_ns) == pytest.approx(31.6, abs=0.02)
+    assert s(opening.end_ns) == pytest.approx(31.6 + 0.5, abs=0.02)  # and 0.5 s below it
+
+
+@pytest.mark.parametrize("cuts", [(), (31.65, 31.75, 31.9, 32.1)])
+def test_an_opening_does_not_end_while_the_link_still_wavers_about_60_volts(cuts):
+    link = np.where(T < 20, 350.0, np.maximum(0, 350 - (T - 20) * 25))
+    link[(T > 31.7) & (T < 31.8)] = 60.0  # after it was below for a tenth of a second
+    spans = run({**UP, "units.front.link_voltage": (T, link)}, cuts)[1]
+    opening = next(x for x in spans if x.kind is Window.OPENING)
+    assert s(opening.end_ns) == pytest.approx(31.79 + 0.5, abs=0.02)
 
 
 def test_an_opening_that_the_recording_cuts_off_is_incomplete():

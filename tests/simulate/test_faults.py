@@ -55,8 +55,8 @@ def test_a_wrong_fault_name_is_answered_with_the_nearest():
         find_fault("weak-pak")
 
 
-def test_faults_belong_to_the_dry_spin():
-    with pytest.raises(ValueError, match="made for the dry spin"):
+def test_a_fault_belongs_to_the_stages_it_is_made_for():
+    with pytest.raises(ValueError, match="made for the dry-spin"):
         make_run("bramble", stage="power-up", fault="weak-pack")
 
 
