@@ -6,14 +6,15 @@ CAN_RemoteFrame and CAN_ErrorFrame, and asammdf 8's ``v4_constants.CAN_ERROR_TYP
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable, Mapping
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from canscope.capture import UNNAMED
-from canscope.capture._table import Bytes, assembled
-from canscope.model.tables import MOST_CHANNELS, Bools, Flag, Frames, Int64s
+from canscope.capture._table import Bytes, assembled, gathered
+from canscope.model.tables import MOST_CHANNELS, Bools, Flag, Floats, Frames, Int64s
 
 DATA, REMOTE, ERROR, OVERLOAD = (
     "CAN_DataFrame",
@@ -22,6 +23,8 @@ DATA, REMOTE, ERROR, OVERLOAD = (
     "CAN_OverloadFrame",
 )
 KINDS = (DATA, REMOTE, ERROR, OVERLOAD)
+PAYLOAD = "DataBytes"
+NUMBERS = ("BusChannel", "ID", "IDE", "DLC", "DataLength", "Dir", "EDL", "BRS", "ESI", "ErrorType")
 ID_BITS, EXTENDED_BIT = 0x1FFF_FFFF, 0x8000_0000
 LENGTH_OF_DLC = np.array([*range(9), 12, 16, 20, 24, 32, 48, 64], np.int64)  # linux/can/length.h
 # linux/can/error.h: class, and bytes 2 and 3 that say more, for error types 1 bit, 2 form,
@@ -33,35 +36,61 @@ BYTES_OF_TYPE[(1, 2, 3, 4), (2, 2, 2, 3)] = (0x01, 0x02, 0x04, 0x08)
 LAST_NS = 1 << 62  # further away than any clock; sums with it still fit 64 bits
 
 
-class Records:
-    """One stretch of records of one group; the fields by the last part of their names."""
+class Payload(NamedTuple):
+    """Data bytes of records in a buffer: where they begin and how many there are."""
 
-    def __init__(self, samples: NDArray[Any], seconds: NDArray[np.float64]) -> None:
-        self.seconds, self._samples = seconds, samples
-        self._names = {name.rpartition(".")[2]: name for name in samples.dtype.names or ()}
+    buffer: Bytes
+    at: Int64s
+    size: Int64s
+
+
+class Records:
+    """One stretch of records of one group: their times, and fields by the last part of their names.
+
+    ``payload`` gives the data bytes, as many of each as the number that it is called with.
+    """
+
+    def __init__(
+        self,
+        seconds: Floats,
+        columns: Mapping[str, NDArray[Any]],
+        payload: Callable[[int], Payload] | None,
+    ) -> None:
+        self.seconds, self._columns, self._payload = seconds, columns, payload
 
     def __len__(self) -> int:
         return len(self.seconds)
 
     def has(self, field: str) -> bool:
         """Whether the group has such a field; only ``ID`` must be there."""
-        return field in self._names
+        return field in self._columns
 
     def number(self, field: str) -> Int64s:
         """A field as numbers; zeros if there is none. A text, as of a direction, is 1 for Tx."""
         if not self.has(field):
             return np.zeros(len(self), np.int64)
-        column = self._samples[self._names[field]]
+        column = self._columns[field]
         if column.dtype.kind == "S":
             return np.asarray(np.char.upper(column) == b"TX", np.int64)
         return np.asarray(column, np.int64)
 
-    def bytes(self) -> Bytes:
-        """The data bytes, shape n x width, width as the file has it."""
-        if not self.has("DataBytes"):
-            return np.zeros((len(self), 0), np.uint8)
-        column = np.ascontiguousarray(self._samples[self._names["DataBytes"]])
-        return column.view(np.uint8).reshape(len(self), -1)
+    def payload(self, longest: int) -> Payload:
+        """The data bytes, of which nobody needs more than so many each."""
+        if self._payload is None:
+            nowhere = np.zeros(len(self), np.int64)
+            return Payload(np.zeros(0, np.uint8), nowhere, nowhere)
+        return self._payload(longest)
+
+
+def records_of(samples: NDArray[Any], seconds: Floats) -> Records:
+    """Records as asammdf gives them: a structured array."""
+    names = {name.rpartition(".")[2]: name for name in samples.dtype.names or ()}
+    columns = {field: samples[name] for field, name in names.items()}
+    if PAYLOAD not in columns:
+        return Records(seconds, columns, None)
+    data = np.ascontiguousarray(columns.pop(PAYLOAD)).view(np.uint8).reshape(len(seconds), -1)
+    at, size = np.arange(len(data)) * data.shape[1], np.full(len(data), data.shape[1])
+    return Records(seconds, columns, lambda longest: Payload(data.ravel(), at, size))
 
 
 def frames(kind: str, records: Records, start_ns: int, place: str, first: int) -> Frames:
@@ -70,7 +99,7 @@ def frames(kind: str, records: Records, start_ns: int, place: str, first: int) -
     ``place`` and a number, ``first`` for the first of them, say where a record is.
     """
     raw_id = records.number("ID")
-    can_id, data = raw_id & ID_BITS, records.bytes()
+    can_id = raw_id & ID_BITS
     # a file without IDE may still mark an extended identifier in the identifier itself
     extended = (records.number("IDE") == 1) | (raw_id & EXTENDED_BIT != 0)
     if not records.has("IDE"):
@@ -80,21 +109,25 @@ def frames(kind: str, records: Records, start_ns: int, place: str, first: int) -
     length = records.number("DataLength") if records.has("DataLength") else by_dlc
     if kind == REMOTE:
         flags |= np.uint8(Flag.REMOTE)
-        length, data = np.minimum(by_dlc, 8), data[:, :0]
-    elif kind == ERROR:
-        flags = flags & np.uint8(Flag.TRANSMITTED) | np.uint8(Flag.ERROR)
-        can_id, length, data = _error(records, can_id, length, data)
+        length = np.minimum(by_dlc, 8)
+        size = np.zeros_like(length)
     else:
+        size = length
+    payload = records.payload(max(int(size.max(initial=0)), ERROR_BYTES))
+    if kind == ERROR:
+        flags = flags & np.uint8(Flag.TRANSMITTED) | np.uint8(Flag.ERROR)
+        can_id, length, payload = _error(records, can_id, length, payload)
+        size = length
+    elif kind == DATA:
         is_fd = (records.number("EDL") == 1) | (length > 8)
         flags |= _marked(is_fd, Flag.FD)
         flags |= _marked(is_fd & (records.number("BRS") == 1), Flag.BRS)
         flags |= _marked(is_fd & (records.number("ESI") == 1), Flag.ESI)
-    size = np.zeros_like(length) if kind == REMOTE else length
     time_ns, in_time = _times(records.seconds, start_ns)
     channel, channels, known = _channels(records)
     return assembled(
-        data.ravel(),
-        np.arange(len(records)) * data.shape[1],
+        payload.buffer,
+        payload.at,
         time_ns=time_ns,
         channel=channel,
         channels=channels,
@@ -104,7 +137,7 @@ def frames(kind: str, records: Records, start_ns: int, place: str, first: int) -
         wrong=[
             (~in_time, "its time does not fit 64 bits of nanoseconds"),
             (~known, f"more than {MOST_CHANNELS} channels"),
-            (size > data.shape[1], "the record has fewer data bytes than it says"),
+            (size > payload.size, "the record has fewer data bytes than it says"),
         ],
         place=lambda row: f"{place} {first + row}",
     )
@@ -115,25 +148,29 @@ def _marked(rows: Bools, flag: Flag) -> Bytes:
 
 
 def _error(
-    records: Records, can_id: Int64s, length: Int64s, data: Bytes
-) -> tuple[Int64s, Int64s, Bytes]:
+    records: Records, can_id: Int64s, length: Int64s, payload: Payload
+) -> tuple[Int64s, Int64s, Payload]:
     """(class, length, data) as SocketCAN has them.
 
     Without an error type, a record with 8 data bytes is taken to come from SocketCAN, as
     python-can writes it: its identifier is the class. Any other identifier is that of a frame.
     """
-    eight = np.full(len(records), ERROR_BYTES, np.int64)
+    count = len(records)
+    eight = np.full(count, ERROR_BYTES, np.int64)
+    own = np.zeros((count, ERROR_BYTES), np.uint8)
     if records.has("ErrorType"):
         kind = records.number("ErrorType").clip(0, len(CLASS_OF_TYPE) - 1)
-        return CLASS_OF_TYPE[kind], eight, BYTES_OF_TYPE[kind]
-    ours = np.full(len(records), data.shape[1] >= ERROR_BYTES) & (length == ERROR_BYTES)
-    own = np.zeros((len(records), ERROR_BYTES), np.uint8)
-    if ours.any():
-        own[ours] = data[ours, :ERROR_BYTES]
-    return np.where(ours, can_id, BUS_ERROR), eight, own
+        can_id, own = CLASS_OF_TYPE[kind], BYTES_OF_TYPE[kind]
+    else:
+        ours = np.flatnonzero((payload.size >= ERROR_BYTES) & (length == ERROR_BYTES))
+        own[ours] = gathered(payload.buffer, payload.at[ours], ERROR_BYTES)
+        known = np.full(count, BUS_ERROR, np.int64)
+        known[ours] = can_id[ours]
+        can_id = known
+    return can_id, eight, Payload(own.ravel(), np.arange(count) * ERROR_BYTES, eight)
 
 
-def _times(seconds: NDArray[np.float64], start_ns: int) -> tuple[Int64s, Bools]:
+def _times(seconds: Floats, start_ns: int) -> tuple[Int64s, Bools]:
     """Nanoseconds since 1970 of seconds since the start, and which of them can be so."""
     nanos = np.rint(np.asarray(seconds, np.float64) * 1e9)
     good = (np.abs(nanos) < LAST_NS) & (nanos + float(start_ns) >= 0)  # false for no number
@@ -144,7 +181,14 @@ def _channels(records: Records) -> tuple[Int64s, tuple[str, ...], Bools]:
     """(codes, names, which records have one) by the number of the bus."""
     if not records.has("BusChannel"):
         return np.zeros(len(records), np.int64), (UNNAMED,), np.ones(len(records), np.bool_)
-    numbers, codes = np.unique(records.number("BusChannel"), return_inverse=True)
+    numbers = records.number("BusChannel")
+    if len(numbers) and numbers.min() >= 0 and numbers.max() < MOST_CHANNELS:
+        found = np.flatnonzero(np.bincount(numbers))  # quicker than sorting them
+        place = np.zeros(MOST_CHANNELS, np.int64)
+        place[found] = np.arange(len(found))
+        codes = place[numbers]
+    else:
+        found, codes = np.unique(numbers, return_inverse=True)
     known = codes < MOST_CHANNELS
-    names = tuple(f"can{number}" for number in numbers[:MOST_CHANNELS].tolist())
+    names = tuple(f"can{number}" for number in found[:MOST_CHANNELS].tolist())
     return np.where(known, codes, 0), names, np.asarray(known)

@@ -43,6 +43,7 @@ def rows(folder: Path, frames: int) -> list[Row]:
         name: str(folder / f"{name}-{count}.log")
         for name, count in (
             *(("fleet", frames), ("dirty", frames), ("few", 100_000), ("busy", few)),
+            *(("formats", few), ("fleet-mf4", min(frames, 3_000_000))),
             *(("vehicle", few), ("vehicle-few", 100_000), ("long", long), ("long-few", 20_000)),
         )
     }
@@ -67,11 +68,21 @@ def rows(folder: Path, frames: int) -> list[Row]:
         Row("script: busy", ("script", log["busy"], *both), whole=True),
         Row("check: busy", ("check", log["busy"], plan), "script: busy", 10, True),
     ]
+    for format, name in (("csv", "CSV"), ("db", "SQLite")):
+        theirs = f"{name}: python-can"
+        found.append(Row(theirs, ("python_can", log["few"], format)))
+        found.append(Row(f"{name}: read", ("capture", log["formats"], format), theirs))
+    text = Row("candump: read", ("capture", log["formats"], "log"))
+    found.append(text)
+    for format in ("pcap", "pcapng"):
+        found.append(Row(f"{format}: read", ("capture", log["formats"], format), text.label))
     if has("polars"):
         found.append(Row("polars: parse", ("polars", log["fleet"])))
     if has("asammdf"):
-        found.append(Row("MF4: asammdf", ("asammdf", log["few"], fleet)))
-        found.append(Row("MF4", ("mf4", log["few"], fleet), "MF4: asammdf", 2.5))
+        for kind, compression in (("MF4", "2"), ("MF4, not packed", "0")):
+            theirs = f"{kind}: asammdf"
+            found.append(Row(theirs, ("asammdf", log["fleet-mf4"], fleet, compression)))
+            found.append(Row(kind, ("mf4", log["fleet-mf4"], fleet, compression), theirs, 2.5))
     return found
 
 

@@ -164,10 +164,12 @@ def make(folder: Path, frames: int) -> None:
         write_run(run, folder, capture="run.log")
     (folder / "fleet.dbc").write_text(fleet_dbc())
     (folder / "long.dbc").write_text(long_dbc())
-    few = min(frames, 1_000_000)
+    few, most = min(frames, 1_000_000), min(frames, 3_000_000)
     for name, count, pieces in (
         ("fleet", frames, cyclic(fleet_ids(), frames, 8)),
         ("few", 100_000, cyclic(fleet_ids(), 100_000, 8)),
+        ("formats", few, cyclic(fleet_ids(), few, 8)),
+        ("fleet-mf4", most, cyclic(fleet_ids(), most, 8)),
         ("dirty", frames, soiled(cyclic(fleet_ids(), frames, 8))),
         ("long", few, cyclic([(0x100, 0, 1000)], few, 64)),
         ("long-few", 20_000, cyclic([(0x100, 0, 1000)], 20_000, 64)),

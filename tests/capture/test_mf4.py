@@ -6,15 +6,23 @@ linux/can/error.h (no acknowledgement 0x20, protocol 0x08 with its kind in byte 
 
 import builtins
 import io
+import re
 from datetime import UTC, datetime
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from canscope.capture import mf4
+from canscope.capture._mf4_layout import _field as number_in
+from canscope.capture._mf4_layout import layout
 from canscope.capture.mf4 import read, recognises
 from canscope.capture.read import read_capture
 from canscope.model.errors import CaptureError
 from canscope.model.tables import Flag, Tally, empty_frames, join
+from tests.capture import mf4_by_hand
 from tests.capture.traffic import (
     ERR,
     START_US,
@@ -273,3 +281,104 @@ def test_damaged_data_blocks_keep_what_came_before(tmp_path, capfd):
     assert tally.cut_end
     assert "group 0: record 1: damaged from here on" in tally.examples[0]
     assert capfd.readouterr() == ("", "")
+
+
+def by_hand(path, monkeypatch, **how):
+    """Traffic in some layout: (as read, as asammdf alone reads it, was it understood)."""
+    traffic = sorted(TRAFFIC, key=lambda row: row[0])
+    mf4_by_hand.write(path, traffic, mf4_by_hand.Layout(**how))
+    understood = []
+
+    def seen(*group):
+        understood.append(layout(*group))
+        return understood[-1]
+
+    monkeypatch.setattr(mf4, "layout", seen)
+    own = measurement(path)
+    monkeypatch.setattr(mf4, "layout", lambda *group: None)
+    return own, measurement(path), [found is not None for found in understood]
+
+
+@pytest.mark.parametrize("data", ["fixed", "apart", "among"])
+@pytest.mark.parametrize(("zip", "cut"), [(None, 0), (0, 0), (1, 0), (None, 50), (0, 50), (1, 50)])
+def test_layouts_of_loggers_are_read_as_asammdf_reads_them(tmp_path, monkeypatch, data, zip, cut):
+    """Fields of a few bits; data bytes of any length apart or among unsorted records; blocks as
+    they are, deflated, transposed; lists of blocks that end within records; counted ticks."""
+    for tick_ns in (0, 1000):
+        how = {"data": data, "zip": zip, "cut": cut, "tick_ns": tick_ns}
+        own, theirs, understood = by_hand(tmp_path / "a.mf4", monkeypatch, **how)
+        assert rows(own) == expected(sorted(TRAFFIC, key=lambda row: row[0]))
+        assert rows(own) == rows(theirs)
+        assert own.tally == theirs.tally == Tally(lines=len(TRAFFIC))
+        assert understood == [True, True, True]
+
+
+def test_a_layout_that_is_not_understood_is_left_to_asammdf(tmp_path, monkeypatch):
+    own, theirs, understood = by_hand(tmp_path / "a.mf4", monkeypatch, invalid=1)
+    assert rows(own) == rows(theirs) == expected(sorted(TRAFFIC, key=lambda row: row[0]))
+    assert understood == [False, False, False]
+
+
+def test_what_asammdf_and_python_can_write_is_understood(tmp_path):
+    for writer in (write_mf4, write_mf4_by_python_can):
+        writer(tmp_path / "a.mf4", TRAFFIC)
+        with asammdf.MDF(tmp_path / "a.mf4", process_bus_logging=False) as file:
+            for group in file.groups:
+                assert layout(group, group.channels[1].name) is not None
+
+
+@given(st.integers(1, 24), st.data())
+def test_a_field_of_any_bits_is_what_arithmetic_says(size, data):
+    """A number of n bits from bit b of byte B on is (record >> 8B + b) mod 2**n, little-endian."""
+    byte = data.draw(st.integers(0, size - 1))
+    shift = data.draw(st.integers(0, 7))
+    bits = data.draw(st.integers(1, min(64, 8 * (size - byte)) - shift or 1))
+    rows_ = np.frombuffer(data.draw(st.binary(min_size=3 * size, max_size=3 * size)), np.uint8)
+    channel = SimpleNamespace(
+        byte_offset=byte, bit_offset=shift, bit_count=bits, channel_type=0, data_type=0
+    )
+    field = number_in(channel, size)
+    if field is None:  # more than 8 bytes have a part of it, or the record is shorter than a number
+        assert shift + bits > 57 or size < 8 or 8 * byte + shift + bits > 8 * size
+        return
+    whole = rows_.reshape(3, size)
+    wanted = [
+        (int.from_bytes(row.tobytes(), "little") >> (8 * byte + shift)) % 2**bits for row in whole
+    ]
+    assert field.column(whole).tolist() == wanted
+    assert field.column(np.asfortranarray(whole)).tolist() == wanted
+
+
+@pytest.mark.parametrize("data", ["fixed", "apart"])
+def test_a_damaged_block_of_a_list_keeps_the_records_before_it(tmp_path, data):
+    path = tmp_path / "a.mf4"
+    traffic = [(n, "can0", n, 0, 8, n.to_bytes(8, "big")) for n in range(100)]
+    mf4_by_hand.write(path, traffic, mf4_by_hand.Layout(data=data, zip=0, cut=230))
+    content = bytearray(path.read_bytes())
+    places = [
+        m.start() for m in re.finditer(b"##DZ", content) if content[m.start() + 24 :][:2] == b"DT"
+    ]
+    at = places[len(places) // 2] + 50
+    content[at : at + 20] = bytes(20)
+    path.write_bytes(content)
+    frames = measurement(path)
+    size = {"fixed": 79, "apart": 23}[data]
+    assert frames.can_id.tolist() == list(range(len(places) // 2 * 230 // size))
+    assert frames.tally.cut_end
+    assert f"record {len(frames) + 1}: damaged from here on" in frames.tally.examples[-1]
+
+
+def test_values_that_lie_nowhere_are_not_made_up(tmp_path):
+    """The signal data ends before the last values: those records are counted, the others read."""
+    path = tmp_path / "a.mf4"
+    traffic = [(n, "can0", n, 0, 8, bytes([n] * 8)) for n in range(10)]
+    mf4_by_hand.write(path, traffic, mf4_by_hand.Layout(data="apart"))
+    content = bytearray(path.read_bytes())
+    at = content.index(b"##SD")
+    size = int.from_bytes(content[at + 8 : at + 16], "little")
+    content[at + 8 : at + 16] = (size - 30).to_bytes(8, "little")
+    path.write_bytes(content)
+    frames = measurement(path)
+    assert frames.can_id.tolist() == list(range(7))
+    assert frames.tally.skipped == 3
+    assert "fewer data bytes than it says" in frames.tally.examples[0]
