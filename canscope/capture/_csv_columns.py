@@ -11,11 +11,12 @@ from canscope.capture import UNNAMED
 from canscope.capture._candump_columns import DECIMAL, HEXADECIMAL, NONE
 from canscope.capture._candump_line import LAST_SECOND
 from canscope.capture._csv_line import COMMAS, LONGEST_DATA
-from canscope.capture._table import Bytes, Words, payloads, sound
+from canscope.capture._table import Bytes, Words, gathered, payloads, sound
 from canscope.model.tables import Bools, Flag, Frames, Int64s
 
 # RFC 4648, table 1
 ALPHABET = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/"
+FRACTION = 12  # digits behind the point that are looked at in every line, a multiple of 4
 BASE64 = np.full(256, NONE, np.uint8)
 BASE64[np.frombuffer(ALPHABET, np.uint8)] = np.arange(64)
 
@@ -68,17 +69,10 @@ def _cut(buffer: Bytes, starts: Int64s, stops: Int64s) -> tuple[Int64s, Int64s]:
     return rows, commas[first[rows][:, None] + np.arange(COMMAS)]
 
 
-def _gathered(buffer: Bytes, begin: Int64s, count: Int64s, width: int) -> tuple[Bytes, Bools]:
-    """``count`` bytes from each place on, flush left in ``width`` places, and which are theirs."""
-    place = np.arange(width)
-    return buffer.take(begin[:, None] + place, mode="clip"), place < count[:, None]
-
-
 def _ending(buffer: Bytes, end: Int64s, count: Int64s, width: int) -> Bytes:
     """The ``count`` digits before each place, flush right in ``width`` places behind zeros."""
-    place = np.arange(width)
-    digits = buffer.take(end[:, None] + (place - width), mode="clip")
-    return np.where(place >= width - count[:, None], digits, np.uint8(ord("0")))
+    digits = gathered(buffer, end - width, width)
+    return np.where(np.arange(width) >= width - count[:, None], digits, np.uint8(ord("0")))
 
 
 def _time(buffer: Bytes, begin: Int64s, end: Int64s) -> tuple[Int64s, Bools]:
@@ -87,20 +81,22 @@ def _time(buffer: Bytes, begin: Int64s, end: Int64s) -> tuple[Int64s, Bools]:
     dot = np.minimum(dots[np.searchsorted(dots[:-1], begin)], end)
     seconds, good = _number(buffer, begin - 1, dot, 10)
     count = end - dot - 1
-    digits, own = _gathered(buffer, dot + 1, count, 10)
-    digits = np.where(own, DECIMAL.take(digits), 0)
-    odd = np.cumsum(DECIMAL.take(buffer) == NONE)  # signs up to here that are no digit
-    good &= (count >= 1) & (odd.take(end - 1, mode="clip") == odd[dot.clip(max=len(odd) - 1)])
+    digits = DECIMAL.take(gathered(buffer, dot + 1, FRACTION))
+    digits = np.where(np.arange(FRACTION) < count[:, None], digits, 0)
+    good &= (count >= 1) & (digits != NONE).all(axis=1)
+    if int(count.max(initial=0)) > FRACTION:
+        odd = np.cumsum(DECIMAL.take(buffer) == NONE)  # signs up to here that are no digit
+        good &= odd.take(end - 1, mode="clip") == odd[dot.clip(max=len(odd) - 1)]
     nanos = digits[:, :9] @ (10 ** np.arange(9)[::-1]) + (digits[:, 9] >= 5)
     good &= seconds <= LAST_SECOND
     return np.where(good, seconds, 0) * 1_000_000_000 + nanos, good
 
 
-def _number(buffer: Bytes, before: Int64s, behind: Int64s, width: int) -> tuple[Int64s, Bools]:
-    """The decimal number between two signs, of at most ``width`` digits."""
-    count = behind - before - 1
+def _number(buffer: Bytes, before: Int64s, behind: Int64s, most: int) -> tuple[Int64s, Bools]:
+    """The decimal number between two signs, of at most so many digits."""
+    count, width = behind - before - 1, -(-most // 4) * 4
     digits = DECIMAL.take(_ending(buffer, behind, count, width))
-    good = (count >= 1) & (count <= width) & (digits != NONE).all(axis=1)
+    good = (count >= 1) & (count <= most) & (digits != NONE).all(axis=1)
     return digits @ (10 ** np.arange(width)[::-1]), good
 
 
@@ -129,7 +125,7 @@ def _payload(
             continue
         rows = np.flatnonzero(size == bytes_)
         letters, padding = -(-bytes_ // 3) * 4, -bytes_ % 3
-        text = buffer.take(begin[rows][:, None] + np.arange(letters))
+        text = gathered(buffer, begin[rows], letters)
         value = BASE64.take(text)
         if padding:
             whole[rows] &= (text[:, -padding:] == ord("=")).all(axis=1)

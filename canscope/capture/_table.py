@@ -58,9 +58,18 @@ def gathered(buffer: Bytes, at: Int64s, width: int) -> Bytes:
             shape, steps = (len(at), width // 4), (step, 4)
             words = np.ndarray(shape, np.uint32, np.ascontiguousarray(buffer), first, steps)
             return words.copy().view(np.uint8)
-    if not len(buffer):
-        return np.zeros((len(at), width), np.uint8)
-    return buffer.take(at[:, None] + np.arange(width), mode="clip")
+    if not len(at):
+        return np.zeros((0, width), np.uint8)
+    if int(at.min()) < 0 or int(at.max()) + width > len(buffer):
+        beyond = np.zeros(width, np.uint8)
+        at = np.clip(at, -width, len(buffer)) + width
+        buffer = np.concatenate((beyond, buffer, beyond))
+    # one number that begins at each byte, so that a row takes one look, not one a byte
+    size = 8 if width % 8 == 0 else 4
+    count = len(buffer) - size + 1
+    numbers = np.ndarray(count, f"u{size}", np.ascontiguousarray(buffer), 0, (1,))
+    places = at if width == size else at[:, None] + np.arange(0, width, size)
+    return numbers[places].reshape(len(at), -1).view(np.uint8)
 
 
 def payloads(buffer: Bytes, at: Int64s, size: Int64s) -> tuple[Words, NDArray[np.int32], Bytes]:

@@ -24,10 +24,11 @@ import numpy as np
 
 from canscope.capture import READERS, UNNAMED
 from canscope.capture._on_disk import on_disk
+from canscope.capture._sqlite_pages import REAL, Batch, Pages
 from canscope.capture._stamps import nanoseconds
-from canscope.capture._table import assembled
+from canscope.capture._table import Bytes, assembled
 from canscope.model.errors import CaptureError, Where
-from canscope.model.tables import Bools, Flag, Frames, Tally, empty_frames
+from canscope.model.tables import Bools, Flag, Floats, Frames, Int64s, Tally, empty_frames
 
 if TYPE_CHECKING:
     import sqlite3
@@ -67,16 +68,23 @@ def read(stream: BinaryIO, file: str) -> Iterator[Frames]:
             connection.execute("PRAGMA writable_schema = ON")
             table = _table(connection, file)
             last = _last_row(connection, table)
-            seen = 0
-            for rows in _pieces(connection, table):
+            seen: int | None = None
+            with open(path, "rb") as pages:
+                for batch in _batches(connection, table, pages):
+                    seen = int(batch.number[-1])
+                    yield _frames_of_pages(batch, file)
+                    stored.reached(seen / last if last > 0 else 1.0)
+            for rows in _pieces(connection, table, seen):
                 if not isinstance(rows, list):
-                    yield replace(empty_frames(), tally=_damage(file, seen, str(rows)))
+                    yield replace(empty_frames(), tally=_damage(file, seen or 0, str(rows)))
                     return
                 seen = int(rows[-1][0])
-                yield _frames(rows, file)
-                stored.reached(seen / last if last else 1.0)
+                yield _frames_of_rows(rows, file)
+                stored.reached(seen / last if last > 0 else 1.0)
             if cut:
-                yield replace(empty_frames(), tally=_damage(file, seen, "the file is cut short"))
+                yield replace(
+                    empty_frames(), tally=_damage(file, seen or 0, "the file is cut short")
+                )
         except sqlite3.DatabaseError as error:
             raise _unusable(file, error) from error
         finally:
@@ -174,19 +182,42 @@ def _last_row(connection: sqlite3.Connection, table: str) -> int:
         return 0
 
 
+def _batches(connection: sqlite3.Connection, table: str, file: BinaryIO) -> Iterator[Batch]:
+    """Rows straight from the pages, as far as these are as they should be.
+
+    Nothing of a table whose columns are not all stored as they are: one that is the row number
+    itself, or that is computed.
+    """
+    [(root,)] = connection.execute(
+        "SELECT rootpage FROM sqlite_master WHERE type = 'table' AND name = ?", (table,)
+    ).fetchall()
+    columns = connection.execute(f"PRAGMA table_xinfo({_quoted(table)})").fetchall()
+    names = [column[1] for column in columns]
+    plain = not any(column[5] or column[6] for column in columns)  # of a primary key, hidden
+    if plain and isinstance(root, int):
+        yield from Pages(file).batches(root, len(names), [names.index(name) for name in COLUMNS])
+
+
 def _pieces(
-    connection: sqlite3.Connection, table: str
+    connection: sqlite3.Connection, table: str, after: int | None
 ) -> Iterator[list[Row] | sqlite3.DatabaseError]:
-    """Rows as ``rowid`` and COLUMNS, a list at a time; at the end the damage that stops it."""
+    """Rows as ``rowid`` and COLUMNS, a list at a time; at the end the damage that stops it.
+
+    ``after`` is the number of the last row that was read already.
+    """
     import sqlite3
 
     columns = ", ".join(_quoted(name) for name in COLUMNS)
-    cursor = connection.execute(f"SELECT rowid, {columns} FROM {_quoted(table)}")
-    ended = False
+    begun = f" WHERE rowid > {after}" if after is not None else ""
+    cursor, ended = connection.cursor(), False
+    select = f"SELECT rowid, {columns} FROM {_quoted(table)}{begun}"
     while not ended:
         rows: list[Row] = []
         damage = None
         try:
+            if select:
+                cursor.execute(select)  # finds the first row, or damage before it
+                select = ""
             rows.extend(islice(cursor, ROWS))
         except sqlite3.DatabaseError as error:
             damage = error
@@ -203,8 +234,8 @@ def _damage(file: str, row: int, why: str) -> Tally:
     return Tally(1, 1, (what,), cut_end=True)
 
 
-def _frames(rows: list[Row], file: str) -> Frames:
-    """The frames in rows; a row that python-can would not have written is counted."""
+def _frames_of_rows(rows: list[Row], file: str) -> Frames:
+    """The frames in rows as sqlite3 gives them."""
     number, ts, can_id, extended, remote, error, dlc, data = zip(*rows, strict=True)
     odd = _unlike(ts, (float, int)) | _unlike(data, (bytes,))
     for column in (can_id, extended, remote, error, dlc):
@@ -213,23 +244,68 @@ def _frames(rows: list[Row], file: str) -> Frames:
         blank = (0.0, 0, 0, 0, 0, 0, b"")
         rows = [(row[0], *blank) if bad else row for row, bad in zip(rows, odd, strict=True)]
         number, ts, can_id, extended, remote, error, dlc, data = zip(*rows, strict=True)
-    time_ns, in_time = nanoseconds(np.array(ts, np.float64))
-    states = [np.array(column, np.int64) for column in (extended, remote, error)]
-    length = np.array(dlc, np.int64)
     size = np.fromiter(map(len, data), np.int64, len(rows))
-    flags = np.where((states[0] == 1) & (states[2] != 1), np.uint8(Flag.EXTENDED), np.uint8(0))
-    flags |= np.where(states[1] == 1, np.uint8(Flag.REMOTE), np.uint8(0))
-    flags |= np.where(states[2] == 1, np.uint8(Flag.ERROR), np.uint8(0))
-    flags |= np.where(length > 8, np.uint8(Flag.FD), np.uint8(0))
-    other = np.any([(state != 0) & (state != 1) for state in states], axis=0)
-    expected = np.where(states[1] == 1, 0, length)
-    return assembled(
+    return _frames(
         np.frombuffer(b"".join(data), np.uint8),
         np.cumsum(size) - size,
+        size,
+        number=np.array(number, np.int64),
+        seconds=np.array(ts, np.float64),
+        whole=[np.array(column, np.int64) for column in (can_id, extended, remote, error, dlc)],
+        odd=odd,
+        file=file,
+    )
+
+
+def _frames_of_pages(batch: Batch, file: str) -> Frames:
+    """The frames in rows as they lie in their pages."""
+    ts, *others, data = batch.columns
+    odd = ~(ts.is_whole | (ts.kind == REAL)) | ~data.is_blob
+    for column in others:
+        odd |= ~column.is_whole
+    return _frames(
+        batch.buffer,
+        data.at,
+        np.where(odd, 0, data.size),
+        number=batch.number,
+        seconds=np.where(odd, 0.0, ts.real(batch.buffer)),
+        whole=[np.where(odd, 0, column.whole(batch.buffer)) for column in others],
+        odd=odd,
+        file=file,
+    )
+
+
+def _frames(
+    buffer: Bytes,
+    at: Int64s,
+    size: Int64s,
+    *,
+    number: Int64s,
+    seconds: Floats,
+    whole: list[Int64s],
+    odd: Bools,
+    file: str,
+) -> Frames:
+    """The frames in columns; a row that python-can would not have written is counted.
+
+    Payloads lie in the buffer; ``odd`` rows have a value of a wrong type, and zeros for all of
+    them; ``whole`` has the columns of whole numbers in the order of COLUMNS.
+    """
+    can_id, extended, remote, error, length = whole
+    time_ns, in_time = nanoseconds(seconds)
+    flags = np.where((extended == 1) & (error != 1), np.uint8(Flag.EXTENDED), np.uint8(0))
+    flags |= np.where(remote == 1, np.uint8(Flag.REMOTE), np.uint8(0))
+    flags |= np.where(error == 1, np.uint8(Flag.ERROR), np.uint8(0))
+    flags |= np.where(length > 8, np.uint8(Flag.FD), np.uint8(0))
+    other = np.any([(state != 0) & (state != 1) for state in (extended, remote, error)], axis=0)
+    expected = np.where(remote == 1, 0, length)
+    return assembled(
+        buffer,
+        at,
         time_ns=time_ns,
-        channel=np.zeros(len(rows), np.uint8),
+        channel=np.zeros(len(number), np.uint8),
         channels=(UNNAMED,),
-        can_id=np.array(can_id, np.int64),
+        can_id=can_id,
         flags=flags,
         length=length,
         wrong=[
