@@ -50,6 +50,11 @@ def print_summary(
         say("\nLook at this first", "bold")
         for place, sentence in enumerate(report.look_first, start=1):
             say(f"{place}. {sentence}", indent=2)
+    if report.diagnosis:
+        say("\nProbable causes, the likeliest first", "bold")
+        for place, found in enumerate(report.diagnosis, start=1):
+            say(f"{place}. {found.cause}", indent=2)
+            say(f"to decide: {found.check}", indent=5)
     told = worst_first(report.findings)
     for short in ("failed", "unproven", "accepted", *(("proven",) if everything else ())):
         rows = [f for f in told if state(f) == short]

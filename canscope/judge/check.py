@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 import canscope
+from canscope.judge.diagnosis import diagnose
 from canscope.judge.evidence import overview_plot
 from canscope.judge.facts import Counts, Source, role_facts, rule_facts
 from canscope.judge.judge import Alarm, Chunk, Judge
@@ -116,6 +117,7 @@ class Run:
             job=dict(plan.job),
             conditions=_conditions(plan),
             look_first=look_first(findings, self._judge.rules),
+            diagnosis=diagnose(findings, [unit.name for unit in bench.units], self._judge.rules),
             roles=role_facts(self._closed()),
             rules=tuple(rule_facts(plan)),
             plots=self._plots(findings),

@@ -160,12 +160,10 @@ def look_first(findings: Sequence[Finding], rules: Mapping[str, Rule]) -> tuple[
     ]
     told: dict[object, str] = {}
     for finding in sorted(relevant, key=weight):
-        cause = f" Probably: {finding.causes[0]}." if finding.causes else ""
-        then = f" Next: {finding.next}." if finding.next and finding.causes else ""
         # One lead a rule that failed, and one a sensor that proves nothing: three places to look.
         failed = finding.verdict is Verdict.FAIL
         lead = finding.rule if failed else (finding.reason, finding.signals or finding.rule)
-        told.setdefault(lead, f"{finding.sentence}{cause}{then}")
+        told.setdefault(lead, finding.sentence)
     return tuple(told.values())[:3]
 
 

@@ -108,6 +108,15 @@ class RuleFacts:
 
 
 @dataclass(frozen=True)
+class Cause:
+    """A probable cause, the check that decides whether it is it, and the findings it explains."""
+
+    cause: str
+    check: str
+    findings: tuple[str, ...] = ()  # "rule, subject"
+
+
+@dataclass(frozen=True)
 class Report:
     """The whole answer to one check."""
 
@@ -125,6 +134,7 @@ class Report:
     job: Mapping[str, Any] = field(default_factory=dict)  # tester, witness, notes ...
     conditions: Mapping[str, Any] = field(default_factory=dict)  # coolant, oil, ambient ...
     look_first: tuple[str, ...] = ()  # at most three plain sentences
+    diagnosis: tuple[Cause, ...] = ()  # at most three, the likeliest first
     roles: tuple[RoleFacts, ...] = ()
     rules: tuple[RuleFacts, ...] = ()
     plots: Mapping[str, Plot] = field(default_factory=dict)  # "rule|subject" -> Plot

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 
 from canscope.model.findings import Finding
-from canscope.model.report import Report
+from canscope.model.report import Cause, Report
 from canscope.report._html import items, safe, shape, table
 from canscope.report._words import (
     STATE_WORDS,
@@ -80,6 +80,7 @@ TOPICS: Mapping[str, tuple[str, ...]] = {
     ),
 }
 OTHER = "Other"
+EXPLAINED = 4  # findings named beside a cause
 AXLE_RULES = ("axle-direction", "axle-witness")
 DIRECTIONS = ("forward", "reverse")
 ROW_WORDS = {
@@ -112,22 +113,33 @@ def _headline(report: Report) -> str:
 
 
 def look_first(report: Report, anchors: Mapping[int, str]) -> str:
-    """What to look at first, and the next check of the findings that decided the verdict."""
+    """What to look at first, its probable causes, each with the check that decides."""
     sentences = [safe(text) for text in report.look_first]
     deciding = [f for f in worst_first(report.findings) if state(f) in ("failed", "unproven")]
     if not sentences:
         sentences = [safe(finding.sentence) for finding in deciding[:3]]
-    checks = [
-        f"{link(finding, anchors)}: {safe(finding.next)}"
-        for finding in deciding
-        if finding.next and not any(finding.next in text for text in report.look_first)
-    ]
     if not sentences:
         sentences = ["Nothing failed and nothing required is missing. Read the cautions and sign."]
     drawn = items(sentences, kind="ol")
-    if checks:
-        drawn += f"<p class=next>Where to check next:</p>{items(_unique(checks)[:3])}"
+    if report.diagnosis:
+        causes = (
+            f"<b>{safe(found.cause)}</b><br>To decide: {safe(found.check)}"
+            f"<br><small>explains {_explained(report, found, anchors)}</small>"
+            for found in report.diagnosis
+        )
+        drawn += (
+            f"<p class=next>Probable causes, the likeliest first:</p>{items(causes, kind='ol')}"
+        )
     return f'<section class="first"><h2>Look at this first</h2>{drawn}</section>'
+
+
+def _explained(report: Report, found: Cause, anchors: Mapping[int, str]) -> str:
+    links = [
+        link(finding, anchors)
+        for finding in report.findings
+        if f"{finding.rule}, {finding.subject}" in found.findings
+    ]
+    return "; ".join(links[:EXPLAINED]) + (" and more" if len(links) > EXPLAINED else "")
 
 
 def matrix(report: Report, anchors: Mapping[int, str]) -> str:
@@ -241,7 +253,3 @@ def _together(members: Iterable[Finding]) -> str:
 def _key() -> str:
     told = "".join(f"<span>{shape(name)} {word}</span> " for name, word in ROW_WORDS.items())
     return f"<p class=key>{told}</p>"
-
-
-def _unique(texts: Iterable[str]) -> list[str]:
-    return list(dict.fromkeys(texts))

@@ -13,6 +13,7 @@ from canscope.model.report import Report
 from canscope.plan.load import read_plan
 from canscope.simulate.folder import write_run
 from canscope.simulate.runs import Run
+from tests.matrix.causes import CAUSES
 from tests.matrix.scenarios import Scenario
 
 
@@ -81,4 +82,7 @@ def wrongs_of(run: Run, report: Report) -> list[str]:
         if f.verdict == "fail" and f.rule in outside
     ]
     wrongs += [f"not unproven: {rule}" for rule in sorted(fault.unproven - unproven - failed)]
+    told = [found.cause for found in report.diagnosis]
+    if not any(CAUSES.get(fault.name, "") in cause for cause in told or [""]):
+        wrongs.append(f"its true cause is not among {told}")
     return wrongs

@@ -10,6 +10,7 @@ from canscope.model.findings import COMMON_PRACTICE, Finding, Verdict
 from canscope.model.report import (
     Burst,
     CaptureFacts,
+    Cause,
     Input,
     Plot,
     Report,
@@ -291,6 +292,13 @@ def failing(**changes):
             "The front axle turns against the request in forward; torque and speed agree, so the"
             " unit itself is sound: two phases are swapped or the mounting in the plan is wrong.",
             "The front link fell silent at 181.4 V: keep the 12 V on until it is below 60 V.",
+        ),
+        diagnosis=(
+            Cause(
+                "two phases of the front unit are swapped & the plan says they are not",
+                "mark the front axle flange with chalk and turn the motor by hand",
+                ("axle-direction, front forward", "axle-direction, front reverse"),
+            ),
         ),
     )
     return replace(failed, **changes)

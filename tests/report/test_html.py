@@ -150,7 +150,9 @@ def test_what_to_look_at_first_comes_before_everything_else_and_says_where():
     report = factory.failing()
     first = re.search(r'<section class="first">.*?</section>', bare(report), re.S)[0]
     assert all(sentence in text_of(first) for sentence in report.look_first)
+    assert "swapped &amp; the plan" in first
     assert "mark the front axle flange with chalk" in first
+    assert 'explains <a href="#finding-' in first
     assert bare(report).index(first) < bare(report).index('class="matrix"')
 
 

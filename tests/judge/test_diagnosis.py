@@ -1,0 +1,160 @@
+"""Diagnosis: patterns of findings worked by hand (common practice, no source), and near misses.
+
+That each simulated fault finds its true cause is shown by the fault matrix.
+"""
+
+import pytest
+
+from canscope.judge.diagnosis import MOST, TABLE, diagnose
+from canscope.model.findings import Finding, Verdict
+from canscope.rules import RULES
+
+AGAINST = "the axle turned against the requested direction"
+BOTH_WRONG = [
+    ("fail", "axle-direction", "front forward", AGAINST),
+    ("fail", "axle-direction", "front reverse", AGAINST),
+]
+
+
+def causes(*told, units=("front", "rear")):
+    findings = [
+        Finding(
+            rule=rule,
+            subject=subject,
+            verdict=Verdict(verdict),
+            reason=None,
+            required=True,
+            sentence=sentence,
+            causes=RULES[rule].causes if verdict == "fail" else (),
+            next=RULES[rule].next,
+        )
+        for verdict, rule, subject, sentence in told
+    ]
+    return diagnose(findings, units, {name: RULES[name] for name in RULES})
+
+
+def test_both_directions_wrong_while_torque_and_motion_agree_is_mounting_or_a_sign():
+    found = causes(*BOTH_WRONG, ("pass", "torque-response", "front", ""))
+    assert "mounting" in found[0].cause
+    assert "sign" in found[0].cause
+    assert "by hand" in found[0].check
+    assert found[0].findings == ("axle-direction, front forward", "axle-direction, front reverse")
+
+
+def test_one_direction_wrong_is_no_mounting():
+    found = causes(BOTH_WRONG[0], ("pass", "axle-direction", "front reverse", ""))
+    assert [cause.cause for cause in found] == [RULES["axle-direction"].causes[0]]
+
+
+def test_what_a_person_saw_tells_a_wrong_reading_from_a_wrong_turning_wheel():
+    seen = [("axle-witness", f"front {direction}") for direction in ("forward", "reverse")]
+    wheel = causes(*BOTH_WRONG, *(("pass", *who, "") for who in seen))
+    reading = causes(*BOTH_WRONG, *(("fail", *who, "while CAN says") for who in seen))
+    assert "controller asks for the wrong sense" in wheel[0].cause
+    assert "definition" in reading[0].cause
+
+
+def test_rotation_against_the_command_while_drawing_power_is_position_sensor_or_phase_order():
+    found = causes(
+        *BOTH_WRONG,
+        ("fail", "torque-response", "front", ""),
+        ("fail", "power-balance", "power", ""),
+    )
+    assert "position sensor" in found[0].cause
+    assert "phases" in found[0].cause
+    assert not any("mounting" in cause.cause for cause in found)
+
+
+@pytest.mark.parametrize(
+    ("sentence", "word", "not_word"),
+    [
+        ("a plateau at 200 V of 358 V", "load on the link", "welded"),
+        ("a step instead of a curve", "already charged, or a contactor is welded", "heater"),
+        ("tau 200 ms where R C says 40 ms", "resistor fitted", "welded"),
+    ],
+)
+def test_the_shape_of_the_ramp_tells_load_from_weld_from_resistor(sentence, word, not_word):
+    found = causes(("fail", "precharge-curve", "front link", sentence))
+    assert word in found[0].cause
+    assert not any(not_word in cause.cause for cause in found)
+
+
+def test_errors_that_begin_as_a_unit_is_enabled_are_shielding_and_ground():
+    told = "error frames: bus error 12, in 1 burst, the latest of which began 40 ms after the front"
+    found = causes(("fail", "error-frames", "can1", f"{told} unit started turning"))
+    assert all(word in found[0].cause for word in ("shield", "ground"))
+    later = causes(("fail", "error-frames", "can1", "error frames: bus error 12, in 1 burst"))
+    assert not any("shield" in cause.cause for cause in later)
+
+
+def test_efficiency_above_one_is_a_factor_or_sign():
+    found = causes(("fail", "power-balance", "power", ""))
+    assert any("sign" in c.cause for c in found)
+    assert any("factor" in c.cause for c in found)
+
+
+def test_a_unit_alone_that_repeats_its_frame_has_nobody_to_acknowledge_it():
+    found = causes(("fail", "error-frames", "can1", "error frames: no acknowledge 400"))
+    assert "nobody acknowledges" in found[0].cause
+
+
+def test_a_brown_out_explains_the_node_that_falls_silent_with_it():
+    found = causes(
+        ("fail", "control-supply", "12 V", ""), ("fail", "cycle-time", "can0:ContactorBox", "")
+    )
+    assert "12 V battery" in found[0].cause
+    assert "cycle-time, can0:ContactorBox" in found[0].findings
+    assert not any("bus plug" in cause.cause for cause in found)
+
+
+def test_a_weld_explains_a_link_that_stays_live():
+    found = causes(
+        ("fail", "contactor-weld", "negative pole", ""),
+        ("fail", "link-discharge", "front link", ""),
+    )
+    assert len(found) == 1
+    assert "negative contactor has welded" in found[0].cause
+
+
+def test_two_faults_take_turns():
+    found = causes(
+        ("fail", "insulation-resistance", "pack", ""), ("fail", "link-discharge", "front link", "")
+    )
+    assert len(found) == MOST
+    assert {"insulation-resistance, pack", "link-discharge, front link"} == {
+        name for cause in found[:2] for name in cause.findings
+    }
+
+
+def test_one_units_fault_is_not_told_of_the_other():
+    found = causes(("fail", "torque-response", "rear", ""))
+    assert all("rear unit" in cause.cause for cause in found)
+
+
+def test_names_with_signs_in_them_are_taken_as_they_are():
+    told = [
+        (verdict, rule, subject.replace("front", "f[1]*"), s)
+        for verdict, rule, subject, s in BOTH_WRONG
+    ]
+    assert "f[1]* unit" in causes(*told, units=["f[1]*", "f1x"])[0].cause
+
+
+def test_what_no_pattern_knows_gets_its_rules_own_first_cause():
+    found = causes(("fail", "unit-fault", "front", ""))
+    assert (found[0].cause, found[0].check) == (
+        RULES["unit-fault"].causes[0],
+        RULES["unit-fault"].next,
+    )
+
+
+def test_a_run_without_a_fault_has_no_cause():
+    assert causes(("pass", "bus-sag", "pack", ""), ("unproven", "bus-sag", "front link", "")) == ()
+
+
+def test_every_row_names_rules_that_exist_and_a_check_for_each_cause():
+    for row in TABLE:
+        rules = [sign.rule for sign in (*row.signs, *row.unless)]
+        rules += [entry.partition("|")[0] for entry in row.explains]
+        assert all(rule in RULES or any(r.startswith(rule[:-1]) for r in RULES) for rule in rules)
+        assert 1 <= len(row.causes) <= MOST
+        assert all(cause and check for cause, check in row.causes)
