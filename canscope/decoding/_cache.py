@@ -1,8 +1,9 @@
 """What a definition file says, kept compiled in the user's cache folder under the file's hash.
 
 A second run then needs no parser. The format is JSON below a digest of it. An entry that cannot be
-read, is damaged or was made by another version counts as none; a folder that cannot be written to
-is no error. Entries are never changed: another content has another name.
+read, is damaged or was made by another version of canscope or of the parser counts as none; a
+folder that cannot be written to is no error. Entries are never changed: another content has another
+name.
 """
 
 from __future__ import annotations
@@ -13,13 +14,15 @@ import os
 import tempfile
 from collections.abc import Callable
 from dataclasses import asdict
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
 from canscope import __version__
 from canscope.model.definition import Absent, MessageSpec, SignalSpec
 
-FORMAT = 1  # to be raised whenever the same file would be compiled into something else
+FORMAT = 2  # to be raised whenever the same file would be compiled into something else
+PARSER = "cantools"  # another version of it may read the same file another way
 Messages = tuple[tuple[str, MessageSpec], ...]  # (name of its bus or empty, message)
 Said = tuple[Messages, tuple[str, ...]]  # and warnings
 DAMAGED = (OSError, ValueError, KeyError, TypeError, AttributeError)
@@ -43,7 +46,7 @@ def kept(kind: str, data: bytes, name: str, read: Callable[[], Said]) -> Said:
     where = folder()
     if where is None:
         return read()
-    about = f"{FORMAT}|{__version__}|{kind}|".encode()
+    about = f"{FORMAT}|{__version__}|{PARSER} {_version_of(PARSER)}|{kind}|".encode()
     entry = where / f"{hashlib.sha256(about + data).hexdigest()}.json"
     try:
         return _loaded(entry.read_bytes(), name)
@@ -51,6 +54,14 @@ def kept(kind: str, data: bytes, name: str, read: Callable[[], Said]) -> Said:
         said = read()
         _keep(entry, _dumped(said))
         return said
+
+
+def _version_of(library: str) -> str:
+    """The version of a library, which is not imported for that; empty if nobody knows it."""
+    try:
+        return version(library)
+    except PackageNotFoundError:
+        return ""
 
 
 def _dumped(said: Said) -> bytes:

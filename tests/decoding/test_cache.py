@@ -92,6 +92,19 @@ def test_another_version_reads_anew(home, file, monkeypatch):
     assert len(list(home.iterdir())) == 2
 
 
+def test_another_version_of_the_parser_reads_anew(home, file, monkeypatch):
+    read_file(file)
+    monkeypatch.setattr(_cache, "version", lambda library: f"{library} 99.0")
+    read_file(file)
+    read_file(file)
+    assert len(list(home.iterdir())) == 2
+
+
+def test_a_parser_whose_version_nobody_knows_is_no_error(home, file, monkeypatch):
+    monkeypatch.setattr(_cache, "PARSER", "no-such-distribution-of-canscope")
+    assert len(read_file(file).messages) == 2
+
+
 def test_a_cut_or_damaged_entry_is_made_again(home, file):
     fresh = read_file(file)
     (entry,) = home.iterdir()
