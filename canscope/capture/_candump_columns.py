@@ -24,7 +24,7 @@ HEXADECIMAL[np.frombuffer(b"ABCDEF", np.uint8)] = np.arange(10, 16)
 LONGEST_NAME = 16  # bytes of a channel name that are compared here; longer ones deviate
 
 
-def lines(text: bytes) -> tuple[Bytes, Int64s, Int64s]:
+def lines(text: bytes | memoryview) -> tuple[Bytes, Int64s, Int64s]:
     """A block of whole lines as bytes, and where each begins and ends (at its line feed)."""
     buffer = np.frombuffer(text, np.uint8)
     ends = np.flatnonzero(buffer == ord("\n"))

@@ -1,7 +1,9 @@
-"""Candump text through the compiled kernel: blocks of lines -> large chunks of frames."""
+"""Candump text through the compiled kernel: a block of whole lines -> the frames on them."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -10,94 +12,86 @@ from numpy.typing import NDArray
 from canscope.model.engine import waking
 from canscope.model.tables import MOST_CHANNELS, Frames, Int64s
 
-ROWS = 1 << 16  # frames of a chunk: a block at a time is cheap to read, but not to judge
-MOST_HEAP = 1 << 22  # bytes of long payloads in it
+SHORTEST = 24  # bytes of a line, on average; where lines are shorter, a block makes several chunks
 MOST_REJECTED = 1 << 12  # lines at a time
-SPARE = 64  # bytes of the longest payload
+SPARE = 72  # bytes of the longest payload, and of a word that is written at its end
 TYPES = (np.int64, np.uint8, np.uint32, np.uint8, np.uint8, np.uint64, np.int32)
 
 
-class Compiled:
-    """Parses the blocks of one file; a channel's code stays the same from block to block.
+@dataclass(frozen=True, eq=False)
+class Parsed:
+    """What is on the lines of a block.
 
-    ``taken`` names are those that other code has found in the file before. ``feed`` takes a block
-    and is to be called again from where it stopped, after ``frames`` has emptied the columns.
+    ``rejected`` has a row for each line that is no frame and nothing else known: its number in the
+    block, from 0, and where it begins and ends. ``names`` are the channels; ``is_whole`` is False
+    if there were more of them than codes, and then the rest of the lines is missing.
     """
 
-    def __init__(self, taken: int) -> None:
-        with waking():
-            from canscope.capture import _candump_kernel as kernel
+    chunks: list[Frames]
+    rejected: Int64s
+    lines: int
+    names: frozenset[str]
+    is_whole: bool
+
+
+@cache
+def kernels() -> Any:
+    """The module of the kernel; the first time it is loaded, or compiled."""
+    with waking():
+        from canscope.capture import _candump_kernel
+    return _candump_kernel
+
+
+def parse(text: memoryview) -> Parsed:
+    """Parse whole lines; what is kept of them lies in arrays of its own."""
+    kernel = kernels()
+    names = _Names(kernel)
+    counts, buffer = np.zeros(kernel.COUNTS, np.int64), np.frombuffer(text, np.uint8)
+    counts[kernel.MOST] = MOST_CHANNELS
+    rejected, chunks, at = [], list[Frames](), 0
+    while at < len(text) and not counts[kernel.FULL]:
+        counts[[kernel.FRAMES, kernel.HEAP, kernel.REJECTED]] = 0
+        columns = [np.empty(len(text) // SHORTEST + 1, kind) for kind in TYPES]
+        heap = np.empty(len(text) // 2 + SPARE, np.uint8)  # two digits are a byte
+        some = np.empty((MOST_REJECTED, 3), np.int64)
+        at = kernel.frames_of(buffer, at, *columns, heap, *names.arrays, counts, some)
+        chunks.append(names.frames(counts, columns, heap))
+        rejected.append(some[: counts[kernel.REJECTED]])
+    return Parsed(
+        chunks,
+        np.concatenate(rejected),
+        int(counts[kernel.LINES]),
+        frozenset(names.texts(counts)),
+        at == len(text),
+    )
+
+
+class _Names:
+    """The channels that a block has, in the arrays of the kernel."""
+
+    def __init__(self, kernel: Any) -> None:
         self._kernel = kernel
-        self._most = MOST_CHANNELS - taken
-        shape = (MOST_CHANNELS, kernel.LONGEST_NAME)
-        self._letters, self._sizes = np.zeros(shape, np.uint8), np.zeros(MOST_CHANNELS, np.int64)
-        self._words = np.ones(MOST_CHANNELS, np.uint64)
-        self._masks = np.zeros(MOST_CHANNELS, np.uint64)
-        self._counts = np.zeros(kernel.COUNTS, np.int64)
-        self._counts[kernel.MOST] = self._most
-        self._rejected = np.zeros((MOST_REJECTED, 3), np.int64)
-        self._heap = np.empty(MOST_HEAP, np.uint8)
-        self._columns: list[NDArray[Any]] = []  # those that are being filled
+        self._letters = np.zeros((MOST_CHANNELS, kernel.LONGEST_NAME), np.uint8)
+        self._sizes = np.zeros(MOST_CHANNELS, np.int64)
+        words, masks = np.ones(MOST_CHANNELS, np.uint64), np.zeros(MOST_CHANNELS, np.uint64)
+        self.arrays = (self._letters, self._sizes, words, masks)
 
-    def feed(self, text: bytes, at: int) -> tuple[int, Int64s]:
-        """Parse whole lines from ``text[at]`` on.
-
-        Gives where it stopped, and of each line that is no frame and nothing else known its number
-        (from 0 in this text) and its two ends.
-        """
-        kernel, counts = self._kernel, self._counts
-        counts[kernel.REJECTED] = 0
-        if not self._columns:
-            self._columns = [np.empty(ROWS, kind) for kind in TYPES]
-        if at == 0:
-            counts[kernel.LINES] = 0
-        stopped = kernel.frames_of(
-            np.frombuffer(text, np.uint8),
-            at,
-            *self._columns,
-            self._heap,
-            self._letters,
-            self._sizes,
-            self._words,
-            self._masks,
-            counts,
-            self._rejected,
-        )
-        return int(stopped), self._rejected[: counts[kernel.REJECTED]]
-
-    @property
-    def lines(self) -> int:
-        """Lines of the present text that were looked at."""
-        return int(self._counts[self._kernel.LINES])
-
-    @property
-    def is_stuck(self) -> bool:
-        """Whether a line has one channel more than there are codes; it was not taken."""
-        return bool(self._counts[self._kernel.FULL])
-
-    @property
-    def is_full(self) -> bool:
-        """Whether the columns have no room for another frame."""
-        counts, kernel = self._counts, self._kernel
-        return bool(counts[kernel.FRAMES] >= ROWS or counts[kernel.HEAP] + SPARE > MOST_HEAP)
-
-    def names(self) -> list[str]:
-        """The channels so far; two whose bytes differ, but are no text, may be called alike."""
-        count = self._counts[self._kernel.NAMES]
+    def texts(self, counts: Int64s) -> list[str]:
+        """The names so far; two whose bytes differ, but are no text, may be called alike."""
+        count = counts[self._kernel.NAMES]
         rows = zip(self._letters[:count], self._sizes[:count], strict=True)
         return [bytes(row[:size]).decode("utf-8", "backslashreplace") for row, size in rows]
 
-    def frames(self) -> Frames:
-        """What the columns hold; they are empty afterwards."""
-        count, top = self._counts[self._kernel.FRAMES], self._counts[self._kernel.HEAP]
+    def frames(
+        self, counts: Int64s, columns: list[NDArray[Any]], heap: NDArray[np.uint8]
+    ) -> Frames:
+        """What the columns hold."""
+        count, top = counts[self._kernel.FRAMES], counts[self._kernel.HEAP]
         time_ns, channel, can_id, flags, length, data, heap_at = (
-            column[:count] for column in self._columns or [np.empty(0, kind) for kind in TYPES]
+            column[:count] for column in columns
         )
-        names = self.names()
+        names = self.texts(counts)
         unique = tuple(dict.fromkeys(names))
         if len(unique) < len(names):
             channel = np.array([unique.index(name) for name in names], np.uint8)[channel]
-        heap = self._heap[:top].copy()
-        self._columns = []  # the old ones belong to these frames now
-        self._counts[[self._kernel.FRAMES, self._kernel.HEAP]] = 0
-        return Frames(time_ns, channel, can_id, flags, length, data, heap_at, heap, unique)
+        return Frames(time_ns, channel, can_id, flags, length, data, heap_at, heap[:top], unique)

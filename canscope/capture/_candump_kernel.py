@@ -25,6 +25,7 @@ from canscope.model.tables import Flag
 FRAMES, HEAP, NAMES, LINES, REJECTED, FULL, MOST = range(7)
 COUNTS = 7
 LONGEST_NAME = 32
+ROOM = 72  # bytes of the heap that one frame may write to
 REACH = 256  # bytes behind a line's first one that the short way may look at
 EXTENDED, REMOTE, ERROR, FD = map(int, (Flag.EXTENDED, Flag.REMOTE, Flag.ERROR, Flag.FD))
 BRS, ESI, TRANSMITTED = map(int, (Flag.BRS, Flag.ESI, Flag.TRANSMITTED))
@@ -66,6 +67,21 @@ def load(typing: Any, text: Any, at: Any) -> Any:
         return word
 
     return types.uint64(text, types.int64), code
+
+
+@intrinsic  # type: ignore[untyped-decorator]
+def store(typing: Any, bytes_: Any, at: Any, word: Any) -> Any:
+    """Write a word's eight bytes from a place on, the lowest first; nothing checks the bounds."""
+
+    def code(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        array = context.make_array(signature.args[0])(context, builder, arguments[0])
+        place = builder.gep(array.data, [arguments[1]])
+        builder.store(
+            arguments[2], builder.bitcast(place, ir.PointerType(ir.IntType(64)))
+        ).align = 1
+        return context.get_dummy_value()
+
+    return types.void(bytes_, types.int64, types.uint64), code
 
 
 @inlined
@@ -328,7 +344,7 @@ def frames_of(
     # What the line before began with is most often what this one begins with.
     second_a, second_b, second_ns, code = u64(0), u64(0), i64(-1), 0
     while at < end:
-        if row >= len(time_ns) or top + 64 > len(heap) or counts[REJECTED] >= len(rejected):
+        if row >= len(time_ns) or top + ROOM > len(heap) or counts[REJECTED] >= len(rejected):
             break
         q, size, flag = at, 0, 0
         point = load(text, at + 11) if end - at >= REACH else u64(0)
@@ -378,22 +394,21 @@ def frames_of(
                 wrong |= u64(kind) & ~LOW_FOUR
                 flag |= FD | (BRS if kind & 1 else 0) | (ESI if kind & 2 else 0)
                 q += 2
-                word = load(text, q)
-                while size < 64 and _hex_mask(word) == TOP:
-                    four = _hex_value(word)
-                    for i in range(4):
-                        heap[top + size + i] = np.uint8((four >> u64(8 * i)) & BYTE)
+                word, second = load(text, q), load(text, q + 8)
+                while size < 64 and _hex_mask(word) & _hex_mask(second) == TOP:
+                    store(heap, top + size, _hex_value(word) | _hex_value(second) << u64(32))
+                    q, size = q + 16, size + 8
+                    word, second = load(text, q), load(text, q + 8)
+                if size < 64 and _hex_mask(word) == TOP:
+                    store(heap, top + size, _hex_value(word))
                     q, size = q + 8, size + 4
-                    word = load(text, q)
                 # Every payload longer than eight bytes has a multiple of four.
                 while size < 8 and HEX[text[q]] != NOT_HEX and HEX[text[q + 1]] != NOT_HEX:
                     heap[top + size] = HEX[text[q]] << 4 | HEX[text[q + 1]]
                     q, size = q + 2, size + 1
                 if not IS_FD_LENGTH[size]:
                     wrong = u64(1)
-                word = u64(0)
-                for i in range(min(size, 8)):
-                    word |= u64(heap[top + i]) << u64(8 * i)
+                word = load(heap, top) & FIRST_BYTES[min(size, 8)]
                 if size > 8:
                     at_heap = top
             else:

@@ -3,39 +3,69 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import BinaryIO
+from io import RawIOBase
+from itertools import repeat
+from typing import BinaryIO, cast
 
 BLOCK = 1 << 20  # bytes a read; about 20,000 lines, which still fits a processor's cache
 LONGEST = 1 << 14  # bytes of a line that are kept; no frame of any format is written longer
 CLIPPED = b"\0"  # stands for the rest of a line that was longer; no text format allows it
+SEARCHED = 1 << 12  # bytes at a time in which the last line feed is looked for
 BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 
 
 def blocks(stream: BinaryIO) -> Iterator[tuple[bytes, bytes]]:
+    """As ``views``, each block in bytes of its own."""
+    room = memoryview(bytearray(BLOCK))
+    for whole, unfinished in views(stream, repeat(room)):
+        yield bytes(whole), unfinished
+
+
+def views(stream: BinaryIO, rooms: Iterator[memoryview]) -> Iterator[tuple[memoryview, bytes]]:
     """Cut a stream into (whole lines, unfinished last line); only the last block has the second.
 
-    A line beyond ``LONGEST`` keeps its beginning and ends in ``CLIPPED``.
+    Each block lies in the next of ``rooms``, which are larger than a line may be. A line beyond
+    ``LONGEST`` that its block does not hold whole keeps its beginning and ends in ``CLIPPED``.
     """
-    carry, clipped, begin = b"", False, True
-    while block := stream.read(BLOCK):
-        if begin:
-            begin, block = False, block.removeprefix(BYTE_ORDER_MARK)
+    source = cast(RawIOBase, stream)
+    carry, clipped, room = b"", False, next(rooms)
+    is_first = True
+    while True:
+        begin, held = 0, len(carry)
+        room[:held] = carry
+        size = source.readinto(room[held:])
+        if not size:
+            break
+        end = held + size
+        if is_first and bytes(room[: len(BYTE_ORDER_MARK)]) == BYTE_ORDER_MARK:
+            begin = len(BYTE_ORDER_MARK)
+        is_first = False
         if clipped:
-            end = block.find(b"\n")
-            if end < 0:
+            feed = bytes(room[held:end]).find(b"\n")
+            if feed < 0:
                 continue
-            block, clipped = block[end:], False
-        cut = block.rfind(b"\n") + 1
-        if cut:  # the block itself is not copied twice: it is large, what is carried over is not
-            whole, carry = carry + memoryview(block)[:cut], block[cut:]
-        else:
-            whole, carry = b"", carry + block
+            yield memoryview(carry + b"\n"), b""
+            begin, clipped = held + feed + 1, False
+        cut = _behind_last_feed(room, begin, end)
+        carry = bytes(room[cut:end])
         if len(carry) > LONGEST:
             carry, clipped = carry[:LONGEST] + CLIPPED, True
-        if whole:
-            yield whole, b""
+        if cut > begin:
+            yield room[begin:cut].toreadonly(), b""
+            room = next(rooms)
     if carry:
-        yield b"", carry
+        yield memoryview(b""), carry
+
+
+def _behind_last_feed(room: memoryview, begin: int, end: int) -> int:
+    """Where the whole lines between two places end; ``begin`` if there are none."""
+    while end > begin:
+        start = max(begin, end - SEARCHED)
+        at = bytes(room[start:end]).rfind(b"\n")
+        if at >= 0:
+            return start + at + 1
+        end = start
+    return begin
 
 
 def shown(line: bytes) -> str:

@@ -11,8 +11,11 @@ from __future__ import annotations
 import io
 import os
 import re
+from collections import deque
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
+from itertools import cycle
 from stat import S_ISREG
 from typing import BinaryIO
 
@@ -20,10 +23,11 @@ import numpy as np
 
 from canscope.capture import READERS
 from canscope.capture._candump_columns import columns, lines
-from canscope.capture._candump_compiled import Compiled
-from canscope.capture._candump_line import CAN_XL, Row, dropped, parse
-from canscope.capture._text import CLIPPED, LONGEST, blocks, shown
-from canscope.model.engine import is_compiled
+from canscope.capture._candump_compiled import Parsed, kernels, parse
+from canscope.capture._candump_line import CAN_XL, Row, dropped
+from canscope.capture._candump_line import parse as parse_line
+from canscope.capture._text import BLOCK, CLIPPED, LONGEST, shown, views
+from canscope.model.engine import is_compiled, workers
 from canscope.model.errors import CaptureError, Where
 from canscope.model.tables import (
     EXAMPLES,
@@ -38,6 +42,8 @@ from canscope.model.tables import (
 
 BY_LINES = True  # is how this format is recognised
 DEVIATING = 1000  # bytes of common lines that take as long as one deviating line
+LARGE_BLOCK = 1 << 21  # bytes a read for the kernel; about 40,000 frames, worth decoding at a time
+AHEAD = 3  # blocks held at a time where others parse: one for each worker, and one being read
 DECIDING = 10  # lines that decide whether a file is candump text at all
 TRAIT = re.compile(
     rb"[ \t]*(?:\(\d{1,10}\.\d{1,9}\)[ \t]|DROPCOUNT:|\((\d{1,10}(\.\d{0,9}\)?)?)?\s*\Z)"
@@ -52,22 +58,23 @@ def recognises(head: bytes) -> bool:
 
 @READERS.add("candump")
 def read(stream: BinaryIO, file: str) -> Iterator[Frames]:
-    """Read a log in chunks of 20,000 to 65,000 frames; each has the tally of the lines behind it.
+    """Read a log in chunks of a block; each has the tally of the lines behind it.
 
     Raises ``CaptureError`` if most of the first ten lines are not frames.
     """
-    opening, log, expected = _Opening(file), _Log(file), _size(stream)
-    for text, unfinished in blocks(stream):
-        if unfinished:
-            yield from log.rest()
-            yield replace(empty_frames(), tally=_last(unfinished, log.place(0)))
-            continue
-        opening.look(text, log.number)
-        if is_compiled(log.done, expected):
-            log.compile()
-        yield from log.frames(text)
-    opening.decide()
-    yield from log.rest()
+    opening, log = _Opening(file), _Log(file, _size(stream))
+    try:
+        for text, unfinished in views(stream, log.rooms()):
+            if unfinished:
+                yield from log.rest()
+                yield replace(empty_frames(), tally=_last(unfinished, log.place(0)))
+                continue
+            opening.look(text)
+            yield from log.frames(text)
+        opening.decide()
+        yield from log.rest()
+    finally:
+        log.close()
 
 
 def _size(stream: BinaryIO) -> int | None:
@@ -83,61 +90,95 @@ def _size(stream: BinaryIO) -> int | None:
 class _Log:
     """A log being read block by block, by either engine.
 
-    ``number`` is that of the next line, ``done`` the work so far in bytes of common lines.
+    Where there is a second core, blocks are parsed beside whatever is done with those before them;
+    their frames come out in the order of the blocks all the same.
     """
 
-    def __init__(self, file: str) -> None:
-        self.file, self.number, self.done = file, 1, 0
+    def __init__(self, file: str, expected: int | None) -> None:
+        self.file, self._expected = file, expected
+        self._number = 1  # of the first line of the next block
+        self._done = 0  # the work so far, in bytes of common lines
+        self._is_compiled = False
         self._known: set[str] = set()
-        self._compiled: Compiled | None = None
         self._tally = _Counts()
+        self._workers = 1
+        self._pool: ThreadPoolExecutor | None = None
+        self._waiting: deque[tuple[memoryview, Future[Parsed]]] = deque()
 
     def place(self, line: int) -> str:
         """Where a line of the next block is, counted from 0."""
-        return f"{self.file}:{self.number + line}"
+        return f"{self.file}:{self._number + line}"
 
-    def compile(self) -> None:
-        """Read by the compiled kernel from now on."""
-        if self._compiled is None:
-            self._compiled = Compiled(len(self._known))
+    def rooms(self) -> Iterator[memoryview]:
+        """Where to put each block; a room is used again once nothing reads in it any more."""
+        small = memoryview(bytearray(BLOCK))
+        while not self._decided():
+            yield small
+        self._workers = workers()
+        count = 1 if self._workers == 1 else AHEAD
+        yield from cycle(np.empty(LARGE_BLOCK, np.uint8).data for _ in range(count))
 
-    def frames(self, text: bytes) -> Iterator[Frames]:
-        """The frames of a block of whole lines, as far as a chunk is full."""
-        at = 0
-        if self._compiled and not self._compiled.is_stuck:
-            while at < len(text) and not self._compiled.is_stuck:
-                at, rejected = self._compiled.feed(text, at)
-                self._reject(text, rejected)
-                if self._compiled.is_full:
-                    yield from self.rest()
-            self.number += self._compiled.lines
-            if at < len(text):  # too many channels: the other way tells which of them are too many
-                self._known.update(self._compiled.names())
-                yield from self.rest()
-        if at < len(text):
-            yield self._columns(text[at:])
-        self.done += len(text)
+    def _decided(self) -> bool:
+        """Whether the kernels are used, from the next block on."""
+        self._is_compiled = self._is_compiled or is_compiled(self._done, self._expected)
+        return self._is_compiled
+
+    def frames(self, text: memoryview) -> Iterator[Frames]:
+        """The frames of a block of whole lines, or of one given before."""
+        if not self._is_compiled:
+            yield self._columns(text)
+        elif self._workers == 1:
+            yield from self._taken(text, parse(text))
+        else:
+            if self._pool is None:
+                kernels()  # not in two threads at once
+                self._pool = ThreadPoolExecutor(self._workers)
+            self._waiting.append((text, self._pool.submit(parse, text)))
+            if len(self._waiting) == AHEAD:
+                yield from self._first()
 
     def rest(self) -> Iterator[Frames]:
-        """What has been read and not been given yet."""
-        if self._compiled:
-            frames = self._compiled.frames()
-            yield replace(frames, tally=self._tally.take(len(frames)))
+        """Those of blocks that have been given and not come out yet."""
+        while self._waiting:
+            yield from self._first()
 
-    def _reject(self, text: bytes, rejected: Int64s) -> None:
+    def close(self) -> None:
+        """Let nothing read in any room any more."""
+        if self._pool is not None:
+            self._pool.shutdown(cancel_futures=True)
+
+    def _first(self) -> Iterator[Frames]:
+        text, parsed = self._waiting.popleft()
+        yield from self._taken(text, parsed.result())
+
+    def _taken(self, text: memoryview, parsed: Parsed) -> Iterator[Frames]:
+        """What the kernel found, unless the log has too many channels with those of this block."""
+        known = self._known | parsed.names
+        if not parsed.is_whole or len(known) > MOST_CHANNELS:
+            yield self._columns(text)  # which tells the ones that are too many
+            return
+        self._known = known
+        self._reject(text, parsed.rejected)
+        self._number += parsed.lines
+        self._done += len(text)
+        for chunk in parsed.chunks:
+            yield replace(chunk, tally=self._tally.take(len(chunk)))
+
+    def _reject(self, text: memoryview, rejected: Int64s) -> None:
         """Count the lines that the kernel found no frame on; a reason is only sought if shown."""
         if not len(rejected):
             return
         begins = np.frombuffer(text, np.uint8)[rejected[:, 1]]
         plain = begins != ord("D")  # with which DROPCOUNT begins
         shown = ~plain | (np.cumsum(plain) <= self._tally.room)
-        for line, left, right in rejected[shown].tolist():
-            row = _row(text[left:right], self._known)
-            assert isinstance(row, str), f"the engines disagree on {text[left:right]!r}"
-            self._tally.line(self.place(line), row, text[left:right])
+        for number, left, right in rejected[shown].tolist():
+            line = bytes(text[left:right])
+            row = _row(line, self._known)
+            assert isinstance(row, str), f"the engines disagree on {line!r}"
+            self._tally.line(self.place(number), row, line)
         self._tally.skipped += int(np.count_nonzero(~shown))
 
-    def _columns(self, text: bytes) -> Frames:
+    def _columns(self, text: memoryview) -> Frames:
         """The frames of a block: the common lines by columns, the deviating ones one by one."""
         buffer, starts, ends = lines(text)
         rows, common = columns(buffer, starts, ends, self._known)
@@ -145,7 +186,7 @@ class _Log:
         deviating[rows] = False
         places, builder = [], FrameBuilder()
         for at in np.flatnonzero(deviating).tolist():
-            line = text[starts[at] : ends[at]].strip()
+            line = bytes(text[starts[at] : ends[at]]).strip()
             row = _row(line, self._known)
             if isinstance(row, tuple):
                 builder.add(*row)
@@ -153,8 +194,8 @@ class _Log:
             elif row:
                 self._tally.line(self.place(at), row, line)
         frames = _woven(common, rows, builder, places) if places else common
-        self.number += len(ends)
-        self.done += len(places) * DEVIATING
+        self._number += len(ends)
+        self._done += len(text) + len(places) * DEVIATING
         return replace(frames, tally=self._tally.take(len(frames)))
 
 
@@ -170,7 +211,7 @@ def _row(line: bytes, known: set[str]) -> Row | str:
         return ""
     if line.endswith(CLIPPED) and len(line) > LONGEST:
         return f"a line of more than {LONGEST} bytes"
-    row = parse(line)
+    row = parse_line(line)
     if isinstance(row, tuple) and row[1] not in known:
         if len(known) >= MOST_CHANNELS:
             return f"more than {MOST_CHANNELS} channels"
@@ -215,19 +256,22 @@ class _Opening:
     """Decides by the first ten lines whether a file is candump text, however it comes in pieces."""
 
     def __init__(self, file: str) -> None:
-        self.file, self.seen, self.odd, self.first = file, 0, 0, ""
+        self.file, self.number, self.seen, self.odd, self.first = file, 0, 0, 0, ""
 
-    def look(self, text: bytes, number: int) -> None:
+    def look(self, text: memoryview) -> None:
         """Count the lines of a block; raise as soon as ten were seen and most are odd."""
-        for at, raw in enumerate(io.BytesIO(text)):
+        if self.seen == DECIDING:
+            return
+        for raw in io.BytesIO(text):
             if self.seen == DECIDING:
                 return
+            self.number += 1
             line = raw.strip()
             if line and not line.startswith(b"#") and dropped(line) is None:
                 self.seen += 1
-                if isinstance(parse(line), str) and not CAN_XL.match(line):
+                if isinstance(parse_line(line), str) and not CAN_XL.match(line):
                     self.odd += 1
-                    self.first = self.first or f"line {number + at}: {shown(line)}"
+                    self.first = self.first or f"line {self.number}: {shown(line)}"
         if self.seen == DECIDING:
             self.decide()
 

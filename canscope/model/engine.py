@@ -21,6 +21,7 @@ ENGINES = ("numpy", "numba")
 LARGE = 64 << 20  # bytes of text; below, numpy has finished before numba has paid for its waking
 SMALL = 4 << 20  # the same once it is awake
 LEAST_ROWS = 4096
+MOST_WORKERS = 2
 LONG_S = 2.0  # kernels of an earlier run are loaded faster than that, compiling takes longer
 WAITING = "preparing the engine for large captures; the first time this takes some seconds"
 
@@ -55,6 +56,16 @@ def is_compiled(done: int, expected: int | None = None, *, rows: int | None = No
     enough = SMALL if is_awake() else LARGE
     is_worth_it = (rows is None or rows >= LEAST_ROWS) and max(done, expected or 0) >= enough
     return is_worth_it and is_installed()
+
+
+def workers() -> int:
+    """How many threads may work on one capture at a time: two where there are two processors.
+
+    A third would have nothing to do: reading, parsing and decoding keep two busy.
+    """
+    if hasattr(os, "sched_getaffinity"):
+        return min(len(os.sched_getaffinity(0)), MOST_WORKERS)
+    return min(os.cpu_count() or 1, MOST_WORKERS)
 
 
 def is_awake() -> bool:

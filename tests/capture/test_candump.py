@@ -282,8 +282,10 @@ class Endless(io.RawIOBase):
     def __init__(self):
         self.parts = [GOOD.encode(), *[b"A" * 100_000] * 100, b"\n", GOOD.encode()]
 
-    def read(self, size=-1):
-        return self.parts.pop(0) if self.parts else b""
+    def readinto(self, buffer):
+        part = self.parts.pop(0) if self.parts else b""
+        buffer[: len(part)] = part
+        return len(part)
 
 
 def test_a_line_of_ten_million_bytes_is_one_bad_line_in_little_memory():
@@ -299,8 +301,8 @@ def test_a_line_of_ten_million_bytes_is_one_bad_line_in_little_memory():
 
 def test_however_the_stream_gives_its_bytes_the_frames_are_the_same():
     class Drip(io.BytesIO):
-        def read(self, size=-1):
-            return super().read(7)
+        def readinto(self, buffer):
+            return super().readinto(memoryview(buffer)[:7])
 
     data = (EVERY_KIND + "junk\n" + EVERY_KIND).encode()
     dripped, whole = join(list(read(Drip(data), "x.log"))), log(data)

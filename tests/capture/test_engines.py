@@ -6,11 +6,13 @@ the published examples. Lines are mutated letter by letter; their seeds are fixe
 
 import io
 import random
+import threading
 
 import numpy as np
 import pytest
 
 from canscope.capture import _candump_compiled as compiled
+from canscope.capture import candump
 from canscope.capture.candump import read
 from canscope.model import engine
 from canscope.model.errors import CanscopeError
@@ -160,10 +162,40 @@ def test_a_frame_is_read_alike_wherever_in_a_block_it_lies(monkeypatch):
 def test_small_columns_make_many_chunks_of_the_same_frames(monkeypatch):
     data = encoded([*GOOD, *BAD] * 40)
     whole = read_by(monkeypatch, "numpy", data)
-    for name, most in (("ROWS", 7), ("MOST_HEAP", 64), ("MOST_REJECTED", 3)):
+    for name, most in (("SHORTEST", 10_000), ("MOST_REJECTED", 3)):
         with monkeypatch.context() as smaller:
             smaller.setattr(compiled, name, most)
             assert read_by(smaller, "numba", data) == whole
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_however_many_workers_parse_the_frames_come_out_in_the_order_of_the_file(
+    monkeypatch, count
+):
+    """Blocks of 33 kB, so that several are in work at a time; the oracle is the numpy engine."""
+    lines = [*GOOD, *BAD] * 700
+    lines[9000:9000] = ["X" * 40_000]
+    data = encoded(lines)
+    whole = read_by(monkeypatch, "numpy", data)
+    monkeypatch.setattr(candump, "LARGE_BLOCK", 33_000)
+    monkeypatch.setattr(candump, "workers", lambda: count)
+    said = read_by(monkeypatch, "numba", data)
+    assert said == whole
+    monkeypatch.setenv(engine.VARIABLE, "numba")
+    chunks = list(read(io.BytesIO(data), "x.log"))
+    assert len(chunks) > 20
+
+
+def test_one_who_stops_early_leaves_no_worker_behind(monkeypatch):
+    monkeypatch.setattr(candump, "LARGE_BLOCK", 33_000)
+    monkeypatch.setattr(candump, "workers", lambda: 2)
+    monkeypatch.setenv(engine.VARIABLE, "numba")
+    before = threading.active_count()
+    chunks = read(io.BytesIO(encoded(GOOD) * 2000), "x.log")
+    assert len(next(chunks))
+    assert threading.active_count() > before
+    chunks.close()
+    assert threading.active_count() == before
 
 
 def test_channels_beyond_the_most_there_may_be_are_skipped_alike(monkeypatch):
