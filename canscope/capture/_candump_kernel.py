@@ -13,13 +13,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from llvmlite import ir
-from numba import types
-from numba.extending import intrinsic
 
 from canscope.capture._candump_line import ERROR_BIT, FD_LENGTHS, ID_BITS, LAST_SECOND
 from canscope.model.engine import inlined, kernel
 from canscope.model.tables import Flag
+from canscope.model.words import load, store
 
 # Places in ``counts``: how far things are filled, and how many names there may be.
 FRAMES, HEAP, NAMES, LINES, REJECTED, FULL, MOST = range(7)
@@ -53,35 +51,6 @@ LEFT, RIGHT, DOT, SPACE, TAB, HASH, LF, CR, R, T, UNDERSCORE = b"(). \t#\n\rRT_"
 # Of the eight characters from the decimal point on: the point, the bracket behind six digits.
 POINT_AND_BRACKET, THEIR_PLACES = u64(0x290000000000002E), u64(0xFF000000000000FF)
 ZEROS_THERE = u64(0x3000000000000030)
-
-
-@intrinsic  # type: ignore[untyped-decorator]
-def load(typing: Any, text: Any, at: Any) -> Any:
-    """The eight bytes from a place on as a little-endian word; nothing checks the bounds."""
-
-    def code(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        array = context.make_array(signature.args[0])(context, builder, arguments[0])
-        place = builder.gep(array.data, [arguments[1]])
-        word = builder.load(builder.bitcast(place, ir.PointerType(ir.IntType(64))))
-        word.align = 1
-        return word
-
-    return types.uint64(text, types.int64), code
-
-
-@intrinsic  # type: ignore[untyped-decorator]
-def store(typing: Any, bytes_: Any, at: Any, word: Any) -> Any:
-    """Write a word's eight bytes from a place on, the lowest first; nothing checks the bounds."""
-
-    def code(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        array = context.make_array(signature.args[0])(context, builder, arguments[0])
-        place = builder.gep(array.data, [arguments[1]])
-        builder.store(
-            arguments[2], builder.bitcast(place, ir.PointerType(ir.IntType(64)))
-        ).align = 1
-        return context.get_dummy_value()
-
-    return types.void(bytes_, types.int64, types.uint64), code
 
 
 @inlined

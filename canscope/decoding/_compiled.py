@@ -1,38 +1,28 @@
-"""The compiled engine of decoding: what its kernels need, and calling them."""
+"""The compiled engine of decoding: what its kernels need, and calling them.
+
+A chunk takes four calls: which message each frame is; those of one message put together; which of
+them each signal comes from; and the values of all signals, in one row of numbers.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from functools import cache
+from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from canscope.decoding.absent import largest, wrapped
-from canscope.decoding.bits import (
-    Fields,
-    Heap,
-    Payloads,
-    bytes_needed,
-    first_bit,
-    is_special,
-    whole_numbers,
-)
-from canscope.decoding.lookup import Codes, Lookup
-from canscope.model.definition import SignalSpec
-from canscope.model.engine import waking
-from canscope.model.tables import Bools, Floats, Frames, Int64s
+from canscope.decoding import _kernel
+from canscope.decoding._tables import Builder
+from canscope.decoding.lookup import Lookup
+from canscope.decoding.message import Compiled, Found
+from canscope.model.signals import Series
+from canscope.model.tables import Floats, Frames, Int64s
 
-HALF_FLOAT = 16  # bits; numba has no such number, so these stay with numpy
-
-
-@cache
-def _kernels() -> Any:
-    """The module of the kernels; the first time they are loaded, or compiled."""
-    with waking():
-        from canscope.decoding import _kernel
-    return _kernel
+k: Any = _kernel  # whose functions are compiled, and have no types for a checker
+LONGER = 1 << 16  # bytes, than any frame
 
 
 class Table:
@@ -50,126 +40,148 @@ class Table:
             self.keys[place], self.codes[place] = key, code
 
 
-class Grouper:
-    """Finds the frames of each wanted message."""
+@dataclass(frozen=True, eq=False)
+class Grouped:
+    """The wanted frames of a chunk, message by message; ``edges`` tells where those of each begin.
 
-    def __init__(self, lookup: Lookup, is_wanted: Bools) -> None:
-        self._kernel = _kernels()
+    ``shortest`` is the least length that frames of each message have.
+    """
+
+    edges: Int64s
+    shortest: Int64s
+    row: Int64s
+    time_ns: Int64s
+
+
+class Program:
+    """Decodes chunks by the kernels; there is a new one whenever there are more channels.
+
+    ``messages`` are by code, None where nothing is wanted.
+    """
+
+    def __init__(self, lookup: Lookup, messages: Sequence[Compiled | None]) -> None:
         self._standard = lookup.standard
         self._whole, self._group = Table(lookup.whole), Table(lookup.group)
-        self._is_wanted = is_wanted
+        self._keys = [None if m is None else m.message.key for m in messages]
+        self._is_wanted = np.array([m is not None for m in messages], np.bool_)
+        builder = Builder()
+        for message in messages:
+            builder.add(message)
+        self._tables = builder.build()
+        units = self._tables.units
+        self._message, self._need = units[:, k.MESSAGE], units[:, k.NEED]
+        self._is_plain = units[:, k.PATH] == 0
+        self._ranges = [(int(row[k.BEGIN]), int(row[k.END])) for row in units]
+        least = np.zeros(len(messages), np.int64)
+        np.maximum.at(least, self._message, self._need)
+        self._least = least  # bytes that hold every wanted signal of a message
+        self._specs = [(spec, spec.key) for spec in self._tables.specs]
+        self._spare: dict[str, NDArray[Any]] = {}
 
-    def group(self, frames: Frames, place: Int64s) -> tuple[Int64s, Payloads, Int64s]:
-        """Wanted frames by message, in its order (``place`` is that of each channel's code).
+    def __call__(self, frames: Frames, place: Int64s) -> Found:
+        """Decode one chunk; ``place`` is that of each channel's code."""
+        tables, length = self._tables, _whole(frames.length)
+        payloads = (_whole(frames.data), _whole(frames.heap_at), _whole(frames.heap))
+        grouped, unknown = self._grouped(frames, length, place)
+        is_short = (grouped.shortest < self._least)[self._message]
+        is_used = tables.is_part == is_short
+        is_all = is_used & self._is_plain & (grouped.shortest[self._message] >= self._need)
+        size = np.where(is_used & ~is_all, np.diff(grouped.edges)[self._message] + 1, 0)
+        lists = np.where(is_used, np.cumsum(size) - size, k.UNUSED)
+        lists[is_all] = k.ALL_FRAMES
+        picked = self._scratch("picked", int(size.sum()), np.int32)
+        taken, begins = np.zeros(len(lists), np.int64), np.zeros(len(tables.specs), np.int64)
+        short, undefined = np.zeros((2, len(self._keys)), np.int64)
+        total = k.choose(
+            *(grouped.edges, tables.units, tables.unit_edges, tables.steps, tables.step_edges),
+            *(tables.values, tables.shape, grouped.row, length, *payloads),
+            *(lists, picked, taken, begins, short, undefined),
+        )
+        own = np.where(is_all, 0, taken)
+        own_begins = np.cumsum(own) - own
+        times, rows = np.empty(int(own.sum()), np.int64), np.empty(int(own.sum()), np.int64)
+        raw, value, status = np.empty(total, np.int64), np.empty(total), np.zeros(total, np.uint8)
+        k.extract(
+            *(grouped.edges, tables.units, lists, taken, begins, picked),
+            *(grouped.time_ns, grouped.row, *payloads),
+            *(tables.shape, tables.scale, tables.absent_codes, raw, value, status),
+            *(own_begins, times, rows),
+        )
+        columns = (raw, value, status)
+        series = self._series(grouped, lists, taken, begins, columns, (own_begins, times, rows))
+        arrivals = {
+            key: grouped.time_ns[begin:end]
+            for key, (begin, end) in zip(self._keys, pairwise(grouped.edges.tolist()), strict=True)
+            if key is not None and begin < end
+        }
+        return Found(series, arrivals, self._counted(short), self._counted(undefined), unknown)
 
-        Gives where the frames of each message begin and, last, where all end; the frames; and how
-        many frames of no message there are, a place.
-        """
-        codes: Codes = np.empty(len(frames), np.int32)
-        counts = np.zeros(len(self._is_wanted), np.int64)
-        undefined = np.zeros(len(self._standard), np.int64)
-        self._kernel.find_codes(
-            _whole(frames.channel),
-            _whole(frames.can_id),
-            _whole(frames.flags),
-            place,
-            self._standard,
-            self._whole.keys,
-            self._whole.codes,
-            self._group.keys,
-            self._group.codes,
-            self._is_wanted,
-            codes,
-            counts,
-            undefined,
+    def _grouped(
+        self, frames: Frames, length: NDArray[np.uint8], place: Int64s
+    ) -> tuple[Grouped, Int64s]:
+        """The wanted frames, and how many there are of no message, a place of a channel."""
+        count, messages = len(frames), len(self._keys)
+        codes = self._scratch("codes", count, np.int32)
+        counts, shortest = np.zeros(messages, np.int64), np.full(messages, LONGER)
+        unknown = np.zeros(len(self._standard), np.int64)
+        k.find_codes(
+            *(_whole(frames.channel), _whole(frames.can_id), _whole(frames.flags), length, place),
+            *(self._standard, self._whole.keys, self._whole.codes),
+            *(self._group.keys, self._group.codes, self._is_wanted),
+            *(codes, counts, shortest, unknown),
         )
         edges = np.concatenate((np.zeros(1, np.int64), np.cumsum(counts)))
         total = int(edges[-1])
-        payloads = Payloads(
+        grouped = Grouped(
+            edges,
+            shortest,
             np.empty(total, np.int64),
             np.empty(total, np.int64),
-            np.empty(total, np.uint8),
-            np.empty(total, np.uint64),
-            np.empty(total, np.int32),
-            Heap(frames),
-            is_compiled=True,
         )
-        self._kernel.spread(
-            codes,
-            edges[:-1].copy(),
-            _whole(frames.time_ns),
-            _whole(frames.length),
-            _whole(frames.data),
-            _whole(frames.heap_at),
-            payloads.row,
-            payloads.time_ns,
-            payloads.length,
-            payloads.word,
-            payloads.heap_at,
-        )
-        return edges, payloads, undefined
+        k.spread(*(codes, edges[:-1].copy(), _whole(frames.time_ns), grouped.row, grouped.time_ns))
+        return grouped, unknown
 
+    def _series(
+        self,
+        grouped: Grouped,
+        lists: Int64s,
+        taken: Int64s,
+        begins: Int64s,
+        columns: tuple[Int64s, Floats, NDArray[np.uint8]],
+        own: tuple[Int64s, Int64s, Int64s],
+    ) -> dict[str, Series]:
+        """The signals that have values, by key; those of one unit share their times and rows."""
+        (raw, value, status), (own_begins, times, rows) = columns, own
+        firsts = np.where(lists == k.ALL_FRAMES, grouped.edges[self._message], 0)
+        series, places = {}, begins.tolist()
+        for unit in np.flatnonzero(taken).tolist():
+            count = int(taken[unit])
+            if lists[unit] == k.ALL_FRAMES:
+                part = slice(int(firsts[unit]), int(firsts[unit]) + count)
+                time_ns, row = grouped.time_ns[part], grouped.row[part]
+            else:
+                part = slice(int(own_begins[unit]), int(own_begins[unit]) + count)
+                time_ns, row = times[part], rows[part]
+            for number in range(*self._ranges[unit]):
+                part = slice(places[number], places[number] + count)
+                spec, key = self._specs[number]
+                series[key] = Series(spec, time_ns, value[part], raw[part], status[part], row)
+        return series
 
-class Extractor:
-    """Signals of one message as rows of numbers; ``can`` says whether the kernel knows them all."""
+    def _counted(self, counts: Int64s) -> dict[str, int]:
+        """Counts a message by key, where there are any."""
+        found = np.flatnonzero(counts).tolist()
+        return {key: int(counts[code]) for code in found if (key := self._keys[code]) is not None}
 
-    def __init__(self, fields: Fields, low: Floats, high: Floats) -> None:
-        self.can = all(not (s.is_float and s.length_bits == HALF_FLOAT) for s in fields.specs)
-        shapes, codes = [], list[int]()
-        for spec in fields.specs if self.can else ():
-            shapes.append(_shape(spec, len(codes)))
-            codes += (wrapped(code) for code in spec.absent.codes)
-        self._shape = np.array(shapes, np.int64)
-        self._codes = np.array(codes, np.int64)
-        factors = [(spec.factor, spec.offset) for spec in fields.specs]
-        self._scale = np.hstack((np.array(factors), low, high))
-
-    def __call__(self, payloads: Payloads) -> tuple[Int64s, Floats, NDArray[np.uint8]]:
-        """Raw codes, values and statuses, shape (signals, frames)."""
-        kernel: Any = _kernels()
-        shape = (len(self._shape), len(payloads))
-        raw, value = np.empty(shape, np.int64), np.empty(shape)
-        status = np.empty(shape, np.uint8)
-        kernel.extract(
-            _whole(payloads.word),
-            _whole(payloads.heap_at),
-            _whole(payloads.heap.plain),
-            self._shape,
-            self._scale,
-            self._codes,
-            raw,
-            value,
-            status,
-        )
-        return raw, value, status
+    def _scratch(self, name: str, count: int, kind: type) -> NDArray[Any]:
+        """Room for so many numbers that is used again for the next chunk."""
+        room = self._spare.get(name)
+        if room is None or len(room) < count:
+            room = self._spare[name] = np.empty(count, kind)
+        return room[:count]
 
 
 def _whole(column: NDArray[Any]) -> NDArray[Any]:
     """A column as the kernels take it: contiguous, and theirs to read."""
     column = np.ascontiguousarray(column)
     return column if column.flags.writeable else column.copy()
-
-
-def _shape(spec: SignalSpec, codes: int) -> Sequence[int]:
-    """A signal in the order of the kernel's columns; ``codes`` is how many come before its own."""
-    k = _kernels()
-    row = [0] * (k.CODES_END + 1)
-    row[k.FIRST], row[k.BITS], row[k.BIG] = first_bit(spec), spec.length_bits, spec.big_endian
-    row[k.SIGNED] = spec.signed and not spec.is_float
-    row[k.FAR] = bytes_needed(spec) > 8
-    row[k.KIND] = k.INTEGER
-    if spec.is_float:
-        row[k.KIND] = k.FLOAT_32 if spec.length_bits == 32 else k.FLOAT_64
-    elif is_special(spec) and not spec.signed:
-        row[k.KIND] = k.UNSIGNED_64
-    if is_special(spec) and (whole := whole_numbers(spec)) is not None:
-        row[k.WHOLE], row[k.FACTOR], row[k.OFFSET] = 1, int(whole[0]), int(whole[1])
-    if spec.absent.kind == "j1939" and not (spec.signed or spec.is_float):
-        if spec.length_bits == 2:
-            row[k.ABSENT] = k.TWO_BITS
-        elif spec.length_bits >= 8:
-            row[k.ABSENT] = k.TOP_BYTE
-    elif spec.absent.kind == "maximum" and not spec.is_float:
-        row[k.ABSENT], row[k.LARGEST] = k.EQUAL, wrapped(largest(spec))
-    row[k.CODES], row[k.CODES_END] = codes, codes + len(spec.absent.codes)
-    return row

@@ -14,16 +14,30 @@ from canscope.decoding.lookup import ANY_SOURCE, NO_DATA, STANDARD_IDS, UNDEFINE
 from canscope.model.engine import inlined, kernel
 from canscope.model.signals import NOT_AVAILABLE, OUT_OF_RANGE
 from canscope.model.tables import Flag
+from canscope.model.words import as_double, as_single, load
 
 EXTENDED, SILENT = int(Flag.EXTENDED), int(Flag.REMOTE | Flag.ERROR)
 EMPTY = -1  # a free place of a hash table; keys are never negative
+TILE = 512  # frames at a time; what is at hand for them fits a processor's nearest cache
 # Columns of the whole numbers that describe a signal, one row a signal
 FIRST, BITS, BIG, SIGNED, KIND, FAR, WHOLE, FACTOR, OFFSET, ABSENT, LARGEST, CODES, CODES_END = (
     range(13)
 )
-INTEGER, UNSIGNED_64, FLOAT_32, FLOAT_64 = range(4)  # of KIND
+INTEGER, UNSIGNED_64, FLOAT_16, FLOAT_32, FLOAT_64 = range(5)  # of KIND
 NEVER_ABSENT, TWO_BITS, TOP_BYTE, EQUAL = range(4)  # of ABSENT
+# Of those that describe a unit: signals that all come from the same frames
+MESSAGE, PATH, NEED, BEGIN, END, ANY_BIG, ANY_FAR = range(7)
+# Of those that describe a step on the way to which frames these are, and which kinds there are
+STEP, OWN, UPON, SELECTOR, LEAST, VALUES, VALUES_END = range(7)
+READ, SELECT = range(2)
+ALL_FRAMES, UNUSED = -1, -2  # in place of where the frames of a unit are listed
 SPREAD = np.uint64(0x9E3779B97F4A7C15)  # 2**64 / golden ratio: Fibonacci hashing, Knuth 6.4
+
+# A whole number of up to 51 bits and its sign, added to these bits of 2**52 + 2**51, is that many
+# more as a float64, exactly; vectors have no other way from one to the other before AVX-512.
+EXACT_BITS = 51
+MIDDLE_BITS, MIDDLE = np.uint64(0x4338000000000000), 6755399441055744.0
+HALVES = 2.0 ** np.maximum(np.arange(32) - 25, -24)  # what the last bit of a 16-bit float counts
 
 u64, i64, f64 = np.uint64, np.int64, np.float64
 
@@ -41,16 +55,17 @@ def _find(key: np.int64, keys: Any, codes: Any) -> np.int64:
 
 
 @kernel(
-    "void(uint8[::1],uint32[::1],uint8[::1],int64[::1],int32[:,::1],int64[::1],int32[::1],"
-    "int64[::1],int32[::1],boolean[::1],int32[::1],int64[::1],int64[::1])"
+    "void(uint8[::1],uint32[::1],uint8[::1],uint8[::1],int64[::1],int32[:,::1],int64[::1],"
+    "int32[::1],int64[::1],int32[::1],boolean[::1],int32[::1],int64[::1],int64[::1],int64[::1])"
 )
 def find_codes(
-    channel, can_id, flags, place, standard, whole_keys, whole_codes, group_keys, group_codes,
-    is_wanted, codes, counts, undefined,
+    channel, can_id, flags, length, place, standard, whole_keys, whole_codes, group_keys,
+    group_codes, is_wanted, codes, counts, shortest, undefined,
 ):  # fmt: skip
-    """Fill ``codes`` a frame, ``counts`` a message and ``undefined`` a place of a channel.
+    """Fill ``codes`` a frame, ``counts`` and the ``shortest`` length a message.
 
-    A frame that is of no wanted message has a negative code, and is not counted.
+    A frame that is of no wanted message has a negative code, and is not counted; if it is of no
+    message at all, it is in ``undefined``, a place of a channel.
     """
     for row in range(len(can_id)):
         flag, here = flags[row], place[channel[row]]
@@ -75,32 +90,25 @@ def find_codes(
             undefined[here] += 1
         if code >= 0 and is_wanted[code]:
             counts[code] += 1
+            shortest[code] = min(shortest[code], i64(length[row]))
         else:
             code = i64(NO_DATA)
         codes[row] = code
 
 
-@kernel(
-    "void(int32[::1],int64[::1],int64[::1],uint8[::1],uint64[::1],int32[::1],"
-    "int64[::1],int64[::1],uint8[::1],uint64[::1],int32[::1])"
-)
-def spread(
-    codes, begins, time_ns, length, data, heap_at, to_row, to_time, to_length, to_data, to_heap
-):
-    """Copy the columns of wanted frames, those of one message together and in their order.
+@kernel("void(int32[::1],int64[::1],int64[::1],int64[::1],int64[::1])")
+def spread(codes, begins, time_ns, to_row, to_time):
+    """Rows and times of wanted frames, those of one message together and in their order.
 
     ``begins`` is where each message's begin; afterwards, where they end.
     """
     for row in range(len(codes)):
         code = codes[row]
         if code >= 0:
-            to = u64(begins[code])
-            begins[code] += 1
-            to_row[to] = row
-            to_time[to] = time_ns[row]
-            to_length[to] = length[row]
-            to_data[to] = data[row]
-            to_heap[to] = heap_at[row]
+            to_row[u64(begins[u64(code)])] = row
+            begins[u64(code)] += 1
+    for to in range(len(to_row)):
+        to_time[to] = time_ns[u64(to_row[to])]
 
 
 @inlined
@@ -115,113 +123,264 @@ def _turned(word: np.uint64) -> np.uint64:
     return (word << u64(32)) | (word >> u64(32))
 
 
-@kernel(
-    "void(uint64[::1],int32[::1],uint8[::1],int64[:,::1],float64[:,::1],int64[::1],"
-    "int64[:,::1],float64[:,::1],uint8[:,::1])"
-)
-def extract(words, heap_at, heap, shape, scale, absent_codes, raws, values, statuses):
-    """Fill raw codes, values and statuses, one row a signal, one column a frame.
+@inlined
+def _far_field(heap: Any, at: np.int64, signal: Any) -> np.uint64:
+    """A field of a long payload in the highest bits of a word, from eight or nine bytes of it."""
+    bits, skip = u64(signal[BITS]), u64(signal[FIRST] & 7)
+    at += signal[FIRST] >> 3
+    word = u64(0)
+    if at + 8 <= len(heap):
+        word = load(heap, at)
+    else:
+        for k in range(len(heap) - at):
+            word |= u64(heap[at + k]) << u64(8 * k)
+    beyond = i64(skip + bits) - 64  # bits in a ninth byte
+    if signal[BIG]:
+        word = _turned(word) << skip
+        return word if beyond <= 0 else word | u64(heap[at + 8]) >> (u64(8) - skip)
+    if beyond > 0:
+        return ((word >> skip) | u64(heap[at + 8]) << (u64(64) - skip)) << (u64(64) - bits)
+    return word << (u64(64) - skip - bits)
 
-    Every payload must hold all of them. ``scale`` has factor, offset, lowest and highest value.
-    """
-    count = len(words)
-    turned = np.empty(0, np.uint64)
-    single = np.empty(0, np.uint32)
-    for signal in range(len(shape)):
-        first, bits, kind = shape[signal, FIRST], shape[signal, BITS], shape[signal, KIND]
-        raw, value, status = raws[signal], values[signal], statuses[signal]
-        word = raw.view(np.uint64)
-        # The field in the highest bits of a word
-        if shape[signal, FAR]:
-            begin, skip = first >> 3, first & 7
-            size = (skip + bits + 7) >> 3
-            beyond = skip + bits - 64  # bits in a ninth byte
-            for i in range(count):
-                at = heap_at[i] + begin
-                field = u64(0)
-                if shape[signal, BIG]:
-                    for k in range(min(size, 8)):
-                        field = (field << u64(8)) | u64(heap[at + k])
-                    if beyond > 0:
-                        field = field << u64(beyond) | u64(heap[at + 8]) >> u64(8 - beyond)
-                    else:
-                        field >>= u64(8 * size - skip - bits)
-                else:
-                    for k in range(min(size, 8)):
-                        field |= u64(heap[at + k]) << u64(8 * k)
-                    field >>= u64(skip)
-                    if beyond > 0:
-                        field |= u64(heap[at + 8]) << u64(64 - skip)
-                word[i] = field << u64(64 - bits)
-        elif shape[signal, BIG]:
-            if len(turned) < count:
-                turned = np.empty(count, np.uint64)
-                for i in range(count):
-                    turned[i] = _turned(words[i])
-            left = u64(first)
-            for i in range(count):
-                word[i] = turned[i] << left
-        else:
-            left = u64(64 - first - bits)
-            for i in range(count):
-                word[i] = words[i] << left
-        # and from there into the lowest, with its sign or without
-        right = 64 - bits
-        if shape[signal, SIGNED]:
-            for i in range(count):
-                raw[i] >>= right
-        else:
-            for i in range(count):
-                word[i] >>= u64(right)
-        # numbers: a product and a sum, each rounded
-        factor, offset = scale[signal, 0], scale[signal, 1]
-        if shape[signal, WHOLE]:
-            for i in range(count):
-                value[i] = f64(raw[i] * shape[signal, FACTOR] + shape[signal, OFFSET])
-        elif kind == INTEGER:
-            for i in range(count):
-                value[i] = f64(raw[i]) * factor + offset
-        elif kind == UNSIGNED_64:
-            for i in range(count):
-                value[i] = f64(word[i]) * factor + offset
-        elif kind == FLOAT_64:
-            double = raw.view(np.float64)
-            for i in range(count):
-                value[i] = double[i] * factor + offset
-        else:
-            if len(single) < count:
-                single = np.empty(count, np.uint32)
-            for i in range(count):
-                single[i] = np.uint32(word[i])
-            float_ = single.view(np.float32)
-            for i in range(count):
-                value[i] = f64(float_[i]) * factor + offset
-        # statuses
-        low, high = scale[signal, 2], scale[signal, 3]
-        for i in range(count):
+
+@inlined
+def _raw(signal: Any, heap: Any, at: np.int64) -> np.int64:
+    """The raw code of a signal beyond the first eight bytes, in one frame."""
+    field, right = _far_field(heap, at, signal), 64 - signal[BITS]
+    return i64(field) >> right if signal[SIGNED] else i64(field >> u64(right))
+
+
+@inlined
+def _cut(signal: Any, word: Any, turned: Any, heap: Any, at: Any, raw: Any) -> None:
+    """The raw codes of one signal: its field into the highest bits of a word, then down again."""
+    field = raw.view(np.uint64)
+    right = 64 - signal[BITS]
+    if signal[FAR]:
+        for i in range(len(raw)):
+            field[i] = _far_field(heap, at[i], signal)
+    elif signal[BIG]:
+        left = u64(signal[FIRST])
+        for i in range(len(raw)):
+            field[i] = turned[i] << left
+    else:
+        left = u64(right - signal[FIRST])
+        for i in range(len(raw)):
+            field[i] = word[i] << left
+    if signal[SIGNED]:
+        for i in range(len(raw)):
+            raw[i] >>= right
+    else:
+        for i in range(len(raw)):
+            field[i] >>= u64(right)
+
+
+@inlined
+def _scaled(signal: Any, scale: Any, raw: Any, value: Any) -> None:
+    """Numbers: a product and a sum, each rounded."""
+    field = raw.view(np.uint64)
+    factor, offset, kind = scale[0], scale[1], signal[KIND]
+    if kind == INTEGER and signal[BITS] <= EXACT_BITS:
+        for i in range(len(raw)):
+            value[i] = (as_double(field[i] + MIDDLE_BITS) - MIDDLE) * factor + offset
+    elif kind == INTEGER and not signal[WHOLE]:
+        for i in range(len(raw)):
+            value[i] = f64(raw[i]) * factor + offset
+    elif signal[WHOLE]:
+        for i in range(len(raw)):
+            value[i] = f64(raw[i] * signal[FACTOR] + signal[OFFSET])
+    elif kind == UNSIGNED_64:
+        for i in range(len(raw)):
+            value[i] = f64(field[i]) * factor + offset
+    elif kind == FLOAT_64:
+        for i in range(len(raw)):
+            value[i] = as_double(field[i]) * factor + offset
+    elif kind == FLOAT_32:
+        for i in range(len(raw)):
+            value[i] = f64(as_single(field[i])) * factor + offset
+    else:
+        for i in range(len(raw)):
+            value[i] = _half(field[i]) * factor + offset
+
+
+@inlined
+def _half(field: np.uint64) -> float:
+    """A 16-bit float (IEEE 754 binary16), which has an exponent of five bits and ten below it."""
+    exponent, low = i64((field >> u64(10)) & u64(31)), i64(field & u64(1023))
+    if exponent == 31:
+        number = np.inf if low == 0 else np.nan
+    else:
+        number = (low + (1024 if exponent else 0)) * HALVES[exponent]
+    return -number if field & u64(0x8000) else number
+
+
+@inlined
+def _marked(signal: Any, scale: Any, absent_codes: Any, raw: Any, value: Any, status: Any) -> None:
+    """Statuses, and NaN where there is no value."""
+    field = raw.view(np.uint64)
+    low, high = scale[2], scale[3]
+    if low > -np.inf or high < np.inf:
+        for i in range(len(raw)):
             outside = (value[i] < low) | (value[i] > high)
             status[i] = OUT_OF_RANGE * outside
-        if kind >= FLOAT_32:
+    if signal[KIND] >= FLOAT_16:
+        for i in range(len(raw)):
+            if np.isinf(value[i]):
+                status[i] = OUT_OF_RANGE
+            elif np.isnan(value[i]):
+                status[i] = NOT_AVAILABLE
+                value[i] = np.nan
+    rule = signal[ABSENT]
+    if rule == TWO_BITS:
+        for i in range(len(raw)):
+            if raw[i] >= 2:
+                status[i], value[i] = NOT_AVAILABLE, np.nan
+    elif rule == TOP_BYTE:
+        above = u64(signal[BITS] - 8)
+        for i in range(len(raw)):
+            if field[i] >> above >= u64(0xFE):
+                status[i], value[i] = NOT_AVAILABLE, np.nan
+    elif rule == EQUAL:
+        for i in range(len(raw)):
+            if raw[i] == signal[LARGEST]:
+                status[i], value[i] = NOT_AVAILABLE, np.nan
+    for code in range(signal[CODES], signal[CODES_END]):
+        for i in range(len(raw)):
+            if raw[i] == absent_codes[code]:
+                status[i], value[i] = NOT_AVAILABLE, np.nan
+
+
+@inlined
+def _is_any(raw: Any, values: Any, begin: np.int64, end: np.int64, hit: Any) -> None:
+    """Where a raw code is one of some values."""
+    hit[:] = False
+    for number in range(begin, end):
+        value = values[number]
+        for i in range(len(raw)):
+            hit[i] |= raw[i] == value
+
+
+@kernel(
+    "int64(int64[::1],int64[:,::1],int64[::1],int64[:,::1],int64[::1],int64[::1],int64[:,::1],"
+    "int64[::1],uint8[::1],uint64[::1],int32[::1],uint8[::1],int64[::1],"
+    "int32[::1],int64[::1],int64[::1],int64[::1],int64[::1])"
+)
+def choose(
+    edges, units, unit_edges, steps, step_edges, values, shape,
+    rows, length, data, heap_at, heap, lists,
+    picked, taken, begins, short, undefined,
+):  # fmt: skip
+    """How many frames each unit has (``taken``) and where its signals' values ``begin``.
+
+    ``lists`` is where in ``picked`` the frames of a unit are listed, with room for one more than
+    there can be, or a reason why they are not. Gives how many values there are; ``short`` and
+    ``undefined`` count frames a message.
+    """
+    total = i64(0)
+    is_on = np.empty((len(steps) + 1, TILE), np.bool_)  # a path of multiplexers, frame by frame
+    is_there = np.empty((len(steps) + 1, TILE), np.bool_)  # a selector
+    raws = np.empty((len(steps) + 1, TILE), np.int64)
+    sizes, places = np.empty(TILE, np.int64), np.empty(TILE, np.int64)
+    words, turned = np.empty(TILE, np.uint64), np.empty(TILE, np.uint64)
+    is_short, is_odd = np.empty(TILE, np.bool_), np.empty(TILE, np.bool_)
+    hits = np.empty(TILE, np.bool_)
+    is_on[0] = True
+    for message in range(len(edges) - 1):
+        first, last = unit_edges[message], unit_edges[message + 1]
+        first_step, last_step = step_edges[message], step_edges[message + 1]
+        is_listed = last_step > first_step
+        for unit in range(first, last):
+            if lists[unit] == ALL_FRAMES:
+                taken[unit] = edges[message + 1] - edges[message]
+            elif lists[unit] != UNUSED:
+                is_listed = True
+        stop = edges[message + 1] if is_listed else edges[message]
+        for begin in range(edges[message], stop, TILE):
+            count = min(stop - begin, TILE)
             for i in range(count):
-                if np.isinf(value[i]):
-                    status[i] = OUT_OF_RANGE
-                elif np.isnan(value[i]):
-                    status[i] = NOT_AVAILABLE
-                    value[i] = np.nan
-        rule, largest = shape[signal, ABSENT], shape[signal, LARGEST]
-        if rule == TWO_BITS:
+                row = u64(rows[begin + i])
+                sizes[i], places[i], words[i] = length[row], heap_at[row], data[row]
+                turned[i] = _turned(words[i])
+            is_short[:count] = False
+            is_odd[:count] = False
+            hit = hits[:count]
+            for number in range(first_step, last_step):
+                step = steps[number]
+                on, upon = is_on[step[OWN]], is_on[step[UPON]]
+                if step[STEP] == READ:
+                    there, raw = is_there[step[OWN]], raws[step[OWN], :count]
+                    least, signal = step[LEAST], shape[step[SELECTOR]]
+                    for i in range(count):
+                        there[i] = upon[i] & (sizes[i] >= least)
+                        is_short[i] |= upon[i] & (sizes[i] < least)
+                    if signal[FAR]:
+                        for i in range(count):
+                            raw[i] = _raw(signal, heap, places[i]) if there[i] else 0
+                    else:
+                        _cut(signal, words, turned, heap, places, raw)
+                    _is_any(raw, values, step[VALUES], step[VALUES_END], hit)
+                    for i in range(count):
+                        is_odd[i] |= there[i] & ~hit[i]
+                else:
+                    there, raw = is_there[step[SELECTOR]], raws[step[SELECTOR], :count]
+                    _is_any(raw, values, step[VALUES], step[VALUES_END], hit)
+                    for i in range(count):
+                        on[i] = upon[i] & there[i] & hit[i]
+            for unit in range(first, last):
+                if lists[unit] >= 0:
+                    on, least = is_on[units[unit, PATH]], units[unit, NEED]
+                    to = lists[unit] + taken[unit]
+                    for i in range(count):
+                        picked[u64(to)] = begin + i
+                        to += on[i] & (sizes[i] >= least)
+                        is_short[i] |= on[i] & (sizes[i] < least)
+                    taken[unit] = to - lists[unit]
             for i in range(count):
-                if raw[i] >= 2:
-                    status[i], value[i] = NOT_AVAILABLE, np.nan
-        elif rule == TOP_BYTE:
+                short[message] += is_short[i]
+                undefined[message] += is_odd[i]
+        for unit in range(first, last):
+            if lists[unit] != UNUSED:
+                for signal in range(units[unit, BEGIN], units[unit, END]):
+                    begins[signal] = total
+                    total += taken[unit]
+    return total
+
+
+@kernel(
+    "void(int64[::1],int64[:,::1],int64[::1],int64[::1],int64[::1],int32[::1],"
+    "int64[::1],int64[::1],uint64[::1],int32[::1],uint8[::1],"
+    "int64[:,::1],float64[:,::1],int64[::1],"
+    "int64[::1],float64[::1],uint8[::1],int64[::1],int64[::1],int64[::1])"
+)
+def extract(
+    edges, units, lists, taken, begins, picked, time_ns, rows, data, heap_at, heap,
+    shape, scale, absent_codes, raws, values, statuses, own_begins, own_times, own_rows,
+):  # fmt: skip
+    """Fill raw codes and values of every signal, and the statuses that are not OK.
+
+    ``scale`` has factor, offset, lowest and highest value. A unit whose frames are listed has times
+    and rows of its own, from ``own_begins`` on.
+    """
+    places = np.empty(TILE, np.int64)
+    words, turned = np.empty(TILE, np.uint64), np.empty(TILE, np.uint64)
+    for unit in range(len(units)):
+        first = edges[units[unit, MESSAGE]]
+        for begin in range(0, taken[unit], TILE):
+            count = min(taken[unit] - begin, TILE)
             for i in range(count):
-                if word[i] >> u64(bits - 8) >= u64(0xFE):
-                    status[i], value[i] = NOT_AVAILABLE, np.nan
-        elif rule == EQUAL:
-            for i in range(count):
-                if raw[i] == largest:
-                    status[i], value[i] = NOT_AVAILABLE, np.nan
-        for code in range(shape[signal, CODES], shape[signal, CODES_END]):
-            for i in range(count):
-                if raw[i] == absent_codes[code]:
-                    status[i], value[i] = NOT_AVAILABLE, np.nan
+                at = first + begin + i
+                if lists[unit] != ALL_FRAMES:
+                    at = i64(picked[lists[unit] + begin + i])
+                    own_times[own_begins[unit] + begin + i] = time_ns[at]
+                    own_rows[own_begins[unit] + begin + i] = rows[at]
+                row = u64(rows[at])
+                places[i], words[i] = heap_at[row], data[row]
+            if units[unit, ANY_BIG]:
+                for i in range(count):
+                    turned[i] = _turned(words[i])
+            for signal in range(units[unit, BEGIN], units[unit, END]):
+                low = begins[signal] + begin
+                raw, value = raws[low : low + count], values[low : low + count]
+                _cut(shape[signal], words, turned, heap, places, raw)
+                _scaled(shape[signal], scale[signal], raw, value)
+                status = statuses[low : low + count]
+                _marked(shape[signal], scale[signal], absent_codes, raw, value, status)

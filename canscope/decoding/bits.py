@@ -51,7 +51,6 @@ class Payloads:
     word: Words
     heap_at: NDArray[np.int32]
     heap: Heap
-    is_compiled: bool = False  # whether the kernels decode them
 
     def __len__(self) -> int:
         return len(self.row)
@@ -65,7 +64,6 @@ class Payloads:
             self.word[rows],
             self.heap_at[rows],
             self.heap,
-            self.is_compiled,
         )
 
 

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator
 from dataclasses import replace
-from itertools import pairwise
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canscope.decoding._compiled import Grouper
 from canscope.decoding.bits import Heap, Payloads
 from canscope.decoding.lookup import NO_DATA, UNDEFINED, Codes, Lookup
-from canscope.decoding.message import Compiled
+from canscope.decoding.message import Compiled, Found
 from canscope.model.definition import Definitions, MessageSpec, SignalSpec
-from canscope.model.engine import is_compiled
+from canscope.model.engine import is_compiled, waking
 from canscope.model.errors import UnknownNameError
 from canscope.model.signals import DecodeTally, Series, Signals
 from canscope.model.tables import Frames, Int64s
+
+if TYPE_CHECKING:
+    from canscope.decoding._compiled import Program
 
 EVERY = "*"  # as a channel: every channel that has no definition of its own
 TEXT_OF_A_FRAME = 45  # bytes of a line of text, about: captures are measured in these
@@ -72,7 +74,7 @@ class Decoder:
         self._no_series: dict[str, Series] = {}
         self._no_arrivals: dict[str, Int64s] = {}
         self._lookup, self._is_wanted = Lookup({}, []), NOTHING_WANTED
-        self._grouper: Grouper | None = None  # of the kernels, once they are used
+        self._program: Program | None = None  # of the kernels, once they are used
         self._frames = 0
         implied = _implied_channels(definitions, self._wanted or ())
         self._open(*(m.channel for m in definitions.messages if m.channel != EVERY), *implied)
@@ -80,29 +82,41 @@ class Decoder:
     def __call__(self, frames: Frames) -> Signals:
         """Decode one chunk."""
         self._open(*frames.channels)
-        series, arrivals = dict(self._no_series), dict(self._no_arrivals)
         place = np.array([self._channels[name] for name in frames.channels], np.int64)
-        short: dict[str, int] = {}
-        undefined: dict[str, int] = {}
         self._frames += len(frames)
         if is_compiled(self._frames * TEXT_OF_A_FRAME, rows=len(frames)):
-            groups, counts = self._grouped_by_kernel(frames, place)
+            if self._program is None:
+                with waking():
+                    from canscope.decoding._compiled import Program
+                self._program = Program(self._lookup, self._compiled)
+            found = self._program(frames, place)
         else:
-            places = place[frames.channel] if len(frames) else NO_TIMES
-            codes = self._lookup.codes(frames, places)
-            groups = self._grouped(frames, codes)
-            counts = np.bincount(places[codes == UNDEFINED], minlength=len(self._channels))
-        for compiled, payloads in groups:
+            found = self._found(frames, place)
+        names = {name: int(found.unknown[at]) for name, at in self._channels.items()}
+        unknown = {name: count for name, count in names.items() if count}
+        return Signals(
+            frames,
+            self._no_series | found.series,
+            self._no_arrivals | found.arrivals,
+            DecodeTally(found.short, found.undefined, unknown),
+        )
+
+    def _found(self, frames: Frames, place: Int64s) -> Found:
+        """What the kernels find, by numpy."""
+        found = Found({}, {}, {}, {}, np.zeros(0, np.int64))
+        places = place[frames.channel] if len(frames) else NO_TIMES
+        codes = self._lookup.codes(frames, places)
+        for compiled, payloads in self._grouped(frames, codes):
             key = compiled.message.key
-            found, short_frames, undefined_frames = compiled.decode(payloads)
-            series.update(found)
-            arrivals[key] = payloads.time_ns
-            if short_frames:
-                short[key] = short_frames
-            if undefined_frames:
-                undefined[key] = undefined_frames
-        unknown = {name: int(counts[at]) for name, at in self._channels.items() if counts[at]}
-        return Signals(frames, series, arrivals, DecodeTally(short, undefined, unknown))
+            series, short, undefined = compiled.decode(payloads)
+            found.series.update(series)
+            found.arrivals[key] = payloads.time_ns
+            if short:
+                found.short[key] = short
+            if undefined:
+                found.undefined[key] = undefined
+        unknown = np.bincount(places[codes == UNDEFINED], minlength=len(self._channels))
+        return replace(found, unknown=unknown)
 
     def keys(self, *channels: str) -> tuple[str, ...]:
         """The wanted signals of all channels heard of so far, these ones included."""
@@ -133,21 +147,6 @@ class Decoder:
             assert compiled is not None, "only wanted messages are grouped"
             yield compiled, everything.take(slice(start, stop))
 
-    def _grouped_by_kernel(
-        self, frames: Frames, place: Int64s
-    ) -> tuple[Iterator[tuple[Compiled, Payloads]], Int64s]:
-        """The same, and how many frames of no message there are on each channel."""
-        if self._grouper is None:
-            self._grouper = Grouper(self._lookup, self._is_wanted[: len(self._messages)])
-        edges, payloads, undefined = self._grouper.group(frames, place)
-        return self._parts(edges, payloads), undefined
-
-    def _parts(self, edges: Int64s, payloads: Payloads) -> Iterator[tuple[Compiled, Payloads]]:
-        for code, (start, stop) in enumerate(pairwise(edges.tolist())):
-            compiled = self._compiled[code]
-            if stop > start and compiled is not None:
-                yield compiled, payloads.take(slice(start, stop))
-
     def _open(self, *channels: str) -> None:
         """Take channels into the tables when they are first heard of."""
         new = [name for name in dict.fromkeys(channels) if name not in self._channels]
@@ -160,7 +159,7 @@ class Decoder:
         self._lookup = Lookup(self._channels, self._messages)
         wanted = [compiled is not None for compiled in self._compiled]
         self._is_wanted = np.concatenate([np.array(wanted, np.bool_), NOTHING_WANTED])
-        self._grouper = None
+        self._program = None
 
     def _add(self, message: MessageSpec) -> None:
         keys = {spec.key for spec in message.signals if self._wants(spec)}

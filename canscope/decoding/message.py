@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from canscope.decoding._compiled import Extractor
 from canscope.decoding.absent import absent_rows
 from canscope.decoding.bits import Fields, Payloads, bytes_needed
 from canscope.model.definition import MessageSpec, SignalSpec
@@ -20,6 +20,20 @@ Statuses = NDArray[np.uint8]
 FEW = 16  # comparisons that are quicker than a search
 
 
+@dataclass(frozen=True, eq=False)
+class Found:
+    """What a chunk holds: series by key; arrivals and counts by message, of those that occur.
+
+    ``unknown`` counts frames of no message, a place of a channel.
+    """
+
+    series: dict[str, Series]
+    arrivals: dict[str, Int64s]
+    short: dict[str, int]
+    undefined: dict[str, int]
+    unknown: Int64s
+
+
 class Block:
     """Signals that appear together: the same selectors with the same values choose them."""
 
@@ -27,9 +41,7 @@ class Block:
         self.path = path
         self.fields = Fields(tuple(specs))
         self.need = max(bytes_needed(spec) for spec in specs)
-        self._low, self._high = np.array([_limits(spec) for spec in self.fields.specs]).T[
-            :, :, None
-        ]
+        self._low, self._high = np.array([limits(spec) for spec in self.fields.specs]).T[:, :, None]
         self._ranged = bool(np.isfinite(self._low).any() or np.isfinite(self._high).any())
 
     @cached_property
@@ -40,18 +52,11 @@ class Block:
             needs.setdefault(bytes_needed(spec), []).append(spec)
         return tuple(Block(self.path, specs) for specs in needs.values())
 
-    @cached_property
-    def _extract(self) -> Extractor:
-        return Extractor(self.fields, self._low, self._high)
-
     def series(self, payloads: Payloads) -> Iterator[tuple[str, Series]]:
         """Every signal of the block by key; all payloads must be long enough."""
-        if payloads.is_compiled and self._extract.can:
-            raw, value, status = self._extract(payloads)
-        else:
-            raw = self.fields.raw(payloads)
-            value = self.fields.physical(raw)
-            status = self._status(raw, value)
+        raw = self.fields.raw(payloads)
+        value = self.fields.physical(raw)
+        status = self._status(raw, value)
         for i, spec in enumerate(self.fields.specs):
             yield (
                 self.fields.keys[i],
@@ -76,7 +81,7 @@ class Block:
         return status
 
 
-def _limits(spec: SignalSpec) -> tuple[float, float]:
+def limits(spec: SignalSpec) -> tuple[float, float]:
     """The declared range, widened by what arithmetic in floats may be off by."""
     step = 2.0**-20 * abs(spec.factor)  # far below half a raw step
     relative = 2.0**-23 if spec.is_float else 2.0**-50  # a float32 cannot hit 0.1 any closer
@@ -102,16 +107,16 @@ class Compiled:
                 paths.setdefault(spec.multiplexer, []).append(spec)
         self.blocks = [Block(path, specs) for path, specs in paths.items()]
         self._need = max((block.need for block in self.blocks), default=0)
-        self._selectors = _selectors(message)
+        self.selectors = _selectors(message)
 
     def decode(self, payloads: Payloads) -> tuple[dict[str, Series], int, int]:
         """Series by key; how many frames were too short; how many had an undefined selection."""
         series: dict[str, Series] = {}
-        if not self._selectors and payloads.length.min() >= self._need:
+        if not self.selectors and payloads.length.min() >= self._need:
             for block in self.blocks:
                 series.update(block.series(payloads))
             return series, 0, 0
-        chosen = _Chosen(payloads, self._selectors)
+        chosen = _Chosen(payloads, self.selectors)
         for block in self.blocks:
             part = chosen.part(block.path)
             if len(part):
