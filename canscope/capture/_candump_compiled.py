@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canscope.model.engine import waking
-from canscope.model.tables import MOST_CHANNELS, Frames, Int64s
+from canscope.model.room import Room
+from canscope.model.tables import COLUMNS, MOST_CHANNELS, Frames, Int64s
 
 SHORTEST = 24  # bytes of a line, on average; where lines are shorter, a block makes several chunks
 MOST_REJECTED = 1 << 12  # lines at a time
@@ -42,8 +43,8 @@ def kernels() -> Any:
     return _candump_kernel
 
 
-def parse(text: memoryview) -> Parsed:
-    """Parse whole lines; what is kept of them lies in arrays of its own."""
+def parse(text: memoryview, room: Room) -> Parsed:
+    """Parse whole lines; what is kept of them lies in arrays from the room."""
     kernel = kernels()
     names = _Names(kernel)
     counts, buffer = np.zeros(kernel.COUNTS, np.int64), np.frombuffer(text, np.uint8)
@@ -51,8 +52,9 @@ def parse(text: memoryview) -> Parsed:
     rejected, chunks, at = [], list[Frames](), 0
     while at < len(text) and not counts[kernel.FULL]:
         counts[[kernel.FRAMES, kernel.HEAP, kernel.REJECTED]] = 0
-        columns = [np.empty(len(text) // SHORTEST + 1, kind) for kind in TYPES]
-        heap = np.empty(len(text) // 2 + SPARE, np.uint8)  # two digits are a byte
+        most = len(text) // SHORTEST + 1
+        columns = [room.take(name, most, kind) for name, kind in zip(COLUMNS, TYPES, strict=True)]
+        heap = room.take("heap", len(text) // 2 + SPARE, np.uint8)  # two digits are a byte
         some = np.empty((MOST_REJECTED, 3), np.int64)
         at = kernel.frames_of(buffer, at, *columns, heap, *names.arrays, counts, some)
         chunks.append(names.frames(counts, columns, heap))

@@ -1,11 +1,11 @@
 """Candump text in one compiled pass: every line that ``_candump_line.parse`` reads, and no other.
 
-Lines as candump writes them take the short way, eight characters at a time; any other line is
-looked at character by character, to the same letter as ``_candump_line``. Importing this compiles.
+Lines as candump writes them take the short way, eight or sixteen characters at a time; any other
+line is looked at character by character, to the same letter as ``_candump_line``. Importing this
+compiles.
 
-Arithmetic on eight characters in a word: hex digits after Wojciech Mula ("SIMD-ized hexadecimal
-parsing", SWAR version), decimal digits after Daniel Lemire ("Quickly parsing eight digits"), both
-from memory. In the masks below a byte's top bit answers for its character.
+Arithmetic on eight decimal digits in a word is after Daniel Lemire ("Quickly parsing eight
+digits"), from memory. In the masks below a byte's top bit answers for its character.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import numpy as np
 from canscope.capture._candump_line import ERROR_BIT, FD_LENGTHS, ID_BITS, LAST_SECOND
 from canscope.model.engine import inlined, kernel
 from canscope.model.tables import Flag
-from canscope.model.words import load, store
+from canscope.model.words import hex_bytes, load, store, turned
 
 # Places in ``counts``: how far things are filled, and how many names there may be.
 FRAMES, HEAP, NAMES, LINES, REJECTED, FULL, MOST = range(7)
@@ -40,13 +40,11 @@ u64, i64 = np.uint64, np.int64
 TOP = u64(0x8080808080808080)
 LOW_SEVEN = u64(0x7F7F7F7F7F7F7F7F)
 LOW_FOUR = u64(0x0F0F0F0F0F0F0F0F)
-ONES = u64(0x0101010101010101)
-LOWER_CASE = u64(0x2020202020202020)
-# Added to a byte, these carry into its top bit from "0", from behind "9", from "a", from behind "f"
+# Added to a byte, these carry into its top bit from "0" and from behind "9"
 FROM_0, PAST_9 = u64(0x5050505050505050), u64(0x4646464646464646)
-FROM_A, PAST_F = u64(0x1F1F1F1F1F1F1F1F), u64(0x1919191919191919)
 EVERY_2ND, EVERY_4TH = u64(0x00FF00FF00FF00FF), u64(0x0000FFFF0000FFFF)
-HALF, BYTE, THREE = u64(0xFFFFFFFF), u64(0xFF), u64(0x808080)
+HALF, BYTE, LAST_FOUR = u64(0xFFFFFFFF), u64(0xFF), u64(0xF)
+MIXED = u64(0x9E3779B97F4A7C15)  # 2**64 / golden ratio: Fibonacci hashing, Knuth 6.4
 LEFT, RIGHT, DOT, SPACE, TAB, HASH, LF, CR, R, T, UNDERSCORE = b"(). \t#\n\rRT_"
 # Of the eight characters from the decimal point on: the point, the bracket behind six digits.
 POINT_AND_BRACKET, THEIR_PLACES = u64(0x290000000000002E), u64(0xFF000000000000FF)
@@ -61,51 +59,12 @@ def _digit_mask(word: np.uint64) -> np.uint64:
 
 
 @inlined
-def _hex_mask(word: np.uint64) -> np.uint64:
-    """The top bit of each byte that is a hex digit, of either case."""
-    low = word & LOW_SEVEN
-    letter = low | LOWER_CASE
-    digits = (low + FROM_0) & ~(low + PAST_9)
-    letters = (letter + FROM_A) & ~(letter + PAST_F)
-    return (digits | letters) & TOP & ~word
-
-
-@inlined
-def _leading(mask: np.uint64) -> np.int64:
-    """How many bytes from the lowest on have their top bit set, up to all eight.
-
-    Below the first one that has not (everywhere if there is none) ``lowest - 1`` has all bits set:
-    one a byte is kept, and the product adds them up in the highest byte.
-    """
-    missing = ~mask & TOP
-    lowest = (missing & (~missing + u64(1))) >> u64(7)
-    return i64((((lowest - u64(1)) & ONES) * ONES) >> u64(56))
-
-
-@inlined
-def _hex_value(word: np.uint64) -> np.uint64:
-    """Eight hex digits -> their four bytes, the first lowest; letters have bit 6 set, and are 9
-    more than their low four bits. Neighbours are then pushed together: nibbles, bytes, pairs."""
-    nibbles = (word & LOW_FOUR) + u64(9) * ((word >> u64(6)) & ONES)
-    pairs = ((nibbles << u64(4)) | (nibbles >> u64(8))) & EVERY_2ND
-    pairs = (pairs | (pairs >> u64(8))) & EVERY_4TH
-    return (pairs | (pairs >> u64(16))) & HALF
-
-
-@inlined
 def _decimal_value(word: np.uint64) -> np.int64:
     """Eight decimal digits, the first the highest: tens and ones of neighbours, then hundreds."""
     word = word & LOW_FOUR
     word = (word * u64(10) + (word >> u64(8))) & EVERY_2ND
     word = (word * u64(100) + (word >> u64(16))) & EVERY_4TH
     return i64((word * u64(10000) + (word >> u64(32))) & HALF)
-
-
-@inlined
-def _turned(word: np.uint64) -> np.uint64:
-    """The lowest four bytes the other way round."""
-    pairs = ((word & u64(0x00FF00FF)) << u64(8)) | ((word >> u64(8)) & u64(0x00FF00FF))
-    return ((pairs << u64(16)) | (pairs >> u64(16))) & HALF
 
 
 @inlined
@@ -311,7 +270,9 @@ def frames_of(
     end, line = len(text), counts[LINES]
     row, top = counts[FRAMES], counts[HEAP]
     # What the line before began with is most often what this one begins with.
-    second_a, second_b, second_ns, code = u64(0), u64(0), i64(-1), 0
+    second_a, second_b, second_ns = u64(0), u64(0), i64(-1)
+    likely = np.zeros(16, np.uint8)  # the code of a name, by a few bits that its letters give
+    mask, behind = masks[0], 21 + sizes[0]  # of the name before, and where what follows it begins
     while at < end:
         if row >= len(time_ns) or top + ROOM > len(heap) or counts[REJECTED] >= len(rejected):
             break
@@ -333,63 +294,57 @@ def frames_of(
             stamp = second_ns + _decimal_value(decimals) * 100
             wrong |= (load(text, at) ^ u64(LEFT)) & BYTE | (blank ^ u64(SPACE)) & BYTE
 
-            letters = load(text, at + 20)
-            if letters & masks[code] != words[code]:
+            letters = load(text, at + 20) & mask
+            code = i64(likely[(letters * MIXED) >> u64(60)])
+            if letters != words[u64(code)] or masks[u64(code)] != mask:
                 code = 0
-                while code < counts[NAMES] and letters & masks[code] != words[code]:
+                while code < counts[NAMES] and load(text, at + 20) & masks[code] != words[code]:
                     code += 1
                 if code == counts[NAMES]:
                     wrong, code = u64(1), 0
-            q = at + 21 + sizes[u64(code)]
+                mask, behind = masks[code], 21 + sizes[code]
+                likely[(words[code] * MIXED) >> u64(60)] = code
+            q = at + behind
 
-            word = load(text, q)
-            if (word >> u64(24)) & BYTE == u64(HASH):
-                # Three digits; with a zero before them they are two bytes.
-                identifier = _hex_value((word << u64(8)) | u64(48)) & u64(0xFFFF)
-                identifier = (identifier >> u64(8)) | ((identifier & BYTE) << u64(8))
-                wrong |= ~_hex_mask(word) & THREE | identifier & ~u64(0x7FF)
-                q += 4
+            digits_there, digits = hex_bytes(text, q)
+            if digits == u64(3):
+                identifier = (digits_there & BYTE) << u64(4) | (digits_there >> u64(12)) & LAST_FOUR
+                wrong |= identifier & ~u64(0x7FF)
+                q += 3
             else:
-                identifier = _turned(_hex_value(word))
-                wrong |= ~_hex_mask(word) & TOP | identifier & ~u64(ID_BITS)
-                wrong |= (load(text, q + 8) ^ u64(HASH)) & BYTE
+                identifier = turned(digits_there) >> u64(32)
+                wrong |= (digits ^ u64(8)) | identifier & ~u64(ID_BITS)
                 flag = EXTENDED
-                q += 9
+                q += 8
+            wrong |= u64(text[u64(q)]) ^ u64(HASH)
+            q += 1
 
-            first, second = load(text, q), load(text, q + 8)
             at_heap = -1
-            if first & BYTE == u64(HASH):
-                kind = HEX[text[q + 1]]
+            if text[u64(q)] == HASH:
+                kind = HEX[text[u64(q + 1)]]
                 wrong |= u64(kind) & ~LOW_FOUR
                 flag |= FD | (BRS if kind & 1 else 0) | (ESI if kind & 2 else 0)
                 q += 2
-                word, second = load(text, q), load(text, q + 8)
-                while size < 64 and _hex_mask(word) & _hex_mask(second) == TOP:
-                    store(heap, top + size, _hex_value(word) | _hex_value(second) << u64(32))
+                word, digits = hex_bytes(text, q)
+                while size < 64 and digits == u64(16):
+                    store(heap, top + size, word)
                     q, size = q + 16, size + 8
-                    word, second = load(text, q), load(text, q + 8)
-                if size < 64 and _hex_mask(word) == TOP:
-                    store(heap, top + size, _hex_value(word))
-                    q, size = q + 8, size + 4
-                # Every payload longer than eight bytes has a multiple of four.
-                while size < 8 and HEX[text[q]] != NOT_HEX and HEX[text[q + 1]] != NOT_HEX:
-                    heap[top + size] = HEX[text[q]] << 4 | HEX[text[q + 1]]
-                    q, size = q + 2, size + 1
-                if not IS_FD_LENGTH[size]:
+                    word, digits = hex_bytes(text, q)
+                if size < 64:
+                    store(heap, top + size, word)
+                    wrong |= digits & u64(1)
+                    q, size = q + i64(digits), size + i64(digits >> u64(1))
+                if not IS_FD_LENGTH[u64(size)]:
                     wrong = u64(1)
-                word = load(heap, top) & FIRST_BYTES[min(size, 8)]
+                word = load(heap, top) & FIRST_BYTES[u64(min(size, 8))]
                 if size > 8:
                     at_heap = top
             else:
-                word = _hex_value(first) | _hex_value(second) << u64(32)
-                if _hex_mask(first) & _hex_mask(second) == TOP:
-                    size, q = 8, q + 16
-                else:
-                    digits = _leading(_hex_mask(first))
-                    digits += (digits >> 3) * _leading(_hex_mask(second))
-                    wrong |= u64(digits & 1)
-                    size, q = digits >> 1, q + digits
-                    word &= (u64(1) << u64(8 * size)) - u64(1)
+                word, digits = hex_bytes(text, q)
+                size, q = i64(digits >> u64(1)), q + i64(digits)
+                if digits != u64(16):
+                    wrong |= digits & u64(1)
+                    word &= FIRST_BYTES[u64(size)]
 
             tail = load(text, q)
             if tail & BYTE != u64(LF):

@@ -29,6 +29,7 @@ from canscope.capture._candump_line import parse as parse_line
 from canscope.capture._text import BLOCK, CLIPPED, LONGEST, shown, views
 from canscope.model.engine import is_compiled, workers
 from canscope.model.errors import CaptureError, Where
+from canscope.model.room import Room
 from canscope.model.tables import (
     EXAMPLES,
     MOST_CHANNELS,
@@ -42,7 +43,7 @@ from canscope.model.tables import (
 
 BY_LINES = True  # is how this format is recognised
 DEVIATING = 1000  # bytes of common lines that take as long as one deviating line
-LARGE_BLOCK = 1 << 21  # bytes a read for the kernel; about 40,000 frames, worth decoding at a time
+LARGE_BLOCK = 3 << 20  # bytes a read for the kernel; some 60,000 frames, worth decoding at a time
 AHEAD = 3  # blocks held at a time where others parse: one for each worker, and one being read
 DECIDING = 10  # lines that decide whether a file is candump text at all
 TRAIT = re.compile(
@@ -101,6 +102,7 @@ class _Log:
         self._is_compiled = False
         self._known: set[str] = set()
         self._tally = _Counts()
+        self._room = Room(2 * AHEAD)  # as many chunks may be in work, and still looked at
         self._workers = 1
         self._pool: ThreadPoolExecutor | None = None
         self._waiting: deque[tuple[memoryview, Future[Parsed]]] = deque()
@@ -128,12 +130,12 @@ class _Log:
         if not self._is_compiled:
             yield self._columns(text)
         elif self._workers == 1:
-            yield from self._taken(text, parse(text))
+            yield from self._taken(text, parse(text, self._room))
         else:
             if self._pool is None:
                 kernels()  # not in two threads at once
                 self._pool = ThreadPoolExecutor(self._workers)
-            self._waiting.append((text, self._pool.submit(parse, text)))
+            self._waiting.append((text, self._pool.submit(parse, text, self._room)))
             if len(self._waiting) == AHEAD:
                 yield from self._first()
 

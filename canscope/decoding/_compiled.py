@@ -18,10 +18,12 @@ from canscope.decoding import _kernel
 from canscope.decoding._tables import Builder
 from canscope.decoding.lookup import Lookup
 from canscope.decoding.message import Compiled, Found
+from canscope.model.room import Room
 from canscope.model.signals import Series
 from canscope.model.tables import Floats, Frames, Int64s
 
 k: Any = _kernel  # whose functions are compiled, and have no types for a checker
+HELD = 4  # chunks whose memory is used again
 LONGER = 1 << 16  # bytes, than any frame
 
 
@@ -76,7 +78,7 @@ class Program:
         np.maximum.at(least, self._message, self._need)
         self._least = least  # bytes that hold every wanted signal of a message
         self._specs = [(spec, spec.key) for spec in self._tables.specs]
-        self._spare: dict[str, NDArray[Any]] = {}
+        self._room = Room(HELD)
 
     def __call__(self, frames: Frames, place: Int64s) -> Found:
         """Decode one chunk; ``place`` is that of each channel's code."""
@@ -89,7 +91,7 @@ class Program:
         size = np.where(is_used & ~is_all, np.diff(grouped.edges)[self._message] + 1, 0)
         lists = np.where(is_used, np.cumsum(size) - size, k.UNUSED)
         lists[is_all] = k.ALL_FRAMES
-        picked = self._scratch("picked", int(size.sum()), np.int32)
+        picked = self._room.take("picked", int(size.sum()), np.int32)
         taken, begins = np.zeros(len(lists), np.int64), np.zeros(len(tables.specs), np.int64)
         short, undefined = np.zeros((2, len(self._keys)), np.int64)
         total = k.choose(
@@ -99,8 +101,11 @@ class Program:
         )
         own = np.where(is_all, 0, taken)
         own_begins = np.cumsum(own) - own
-        times, rows = np.empty(int(own.sum()), np.int64), np.empty(int(own.sum()), np.int64)
-        raw, value, status = np.empty(total, np.int64), np.empty(total), np.zeros(total, np.uint8)
+        take, listed = self._room.take, int(own.sum())
+        times, rows = take("times", listed, np.int64), take("rows", listed, np.int64)
+        raw, value = take("raw", total, np.int64), take("value", total, np.float64)
+        status = take("status", total, np.uint8)
+        status[:] = 0
         k.extract(
             *(grouped.edges, tables.units, lists, taken, begins, picked),
             *(grouped.time_ns, grouped.row, *payloads),
@@ -121,7 +126,7 @@ class Program:
     ) -> tuple[Grouped, Int64s]:
         """The wanted frames, and how many there are of no message, a place of a channel."""
         count, messages = len(frames), len(self._keys)
-        codes = self._scratch("codes", count, np.int32)
+        codes = self._room.take("codes", count, np.int32)
         counts, shortest = np.zeros(messages, np.int64), np.full(messages, LONGER)
         unknown = np.zeros(len(self._standard), np.int64)
         k.find_codes(
@@ -135,8 +140,8 @@ class Program:
         grouped = Grouped(
             edges,
             shortest,
-            np.empty(total, np.int64),
-            np.empty(total, np.int64),
+            self._room.take("row", total, np.int64),
+            self._room.take("time_ns", total, np.int64),
         )
         k.spread(*(codes, edges[:-1].copy(), _whole(frames.time_ns), grouped.row, grouped.time_ns))
         return grouped, unknown
@@ -172,13 +177,6 @@ class Program:
         """Counts a message by key, where there are any."""
         found = np.flatnonzero(counts).tolist()
         return {key: int(counts[code]) for code in found if (key := self._keys[code]) is not None}
-
-    def _scratch(self, name: str, count: int, kind: type) -> NDArray[Any]:
-        """Room for so many numbers that is used again for the next chunk."""
-        room = self._spare.get(name)
-        if room is None or len(room) < count:
-            room = self._spare[name] = np.empty(count, kind)
-        return room[:count]
 
 
 def _whole(column: NDArray[Any]) -> NDArray[Any]:

@@ -6,12 +6,14 @@ never import it. ``CANSCOPE_ENGINE`` set to ``numpy`` or ``numba`` decides for a
 
 from __future__ import annotations
 
+import hashlib
 import importlib.util
 import os
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import cache
+from pathlib import Path
 from typing import Any, TypeVar, cast
 
 from canscope.model.errors import CanscopeError
@@ -95,7 +97,8 @@ def kernel(signature: str) -> Callable[[F], F]:
     """Compile a function for these types, without holding the interpreter's lock.
 
     The machine code is kept beside the package, or in the user's cache folder if that is not to be
-    written to; where neither is possible, it is compiled in every process.
+    written to; where neither is possible, it is compiled in every process. It is kept under a name
+    that tells all sources which may have gone into it: numba itself looks at one file only.
     """
     import numba
 
@@ -104,6 +107,8 @@ def kernel(signature: str) -> Callable[[F], F]:
 
     def compiled(function: F) -> F:
         options: dict[str, Any] = {"nogil": True}
+        room = Path(function.__code__.co_filename).parent
+        function.__qualname__ = f"{function.__name__}_{_digest(room)}"
         try:
             made = numba.njit(signature, cache=True, **options)(function)
         except (RuntimeError, OSError):  # no folder to keep it in, or one that is full
@@ -111,6 +116,16 @@ def kernel(signature: str) -> Callable[[F], F]:
         return cast(F, made)
 
     return compiled
+
+
+@cache
+def _digest(room: Path) -> str:
+    """Of the sources in a kernel's own folder and in this one, which are all it can draw on."""
+    digest = hashlib.sha256()
+    for folder in (room, Path(__file__).parent):
+        for file in sorted(folder.glob("*.py")):
+            digest.update(file.read_bytes())
+    return digest.hexdigest()[:12]
 
 
 def inlined(function: F) -> F:

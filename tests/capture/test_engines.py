@@ -234,6 +234,16 @@ def test_the_size_decides_unless_the_environment_does(monkeypatch):
         engine.is_compiled(0)
 
 
+def test_kernels_are_kept_under_a_name_that_changes_with_any_source_beside_them(tmp_path):
+    """numba would go on with the old machine code if only what a kernel calls has changed."""
+    (tmp_path / "kernel.py").write_text("one")
+    (tmp_path / "called.py").write_text("two")
+    before = engine._digest.__wrapped__(tmp_path)
+    assert engine._digest.__wrapped__(tmp_path) == before
+    (tmp_path / "called.py").write_text("three")
+    assert engine._digest.__wrapped__(tmp_path) != before
+
+
 def test_without_numba_the_numpy_engine_reads_everything(monkeypatch):
     monkeypatch.setattr(engine, "is_awake", lambda: False)
     monkeypatch.setattr(engine, "is_installed", lambda: False)

@@ -150,6 +150,21 @@ def test_random_definitions_and_frames_decode_alike(monkeypatch, seed):
     assert statuses == {0, 1, 2}
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_many_frames_of_one_message_in_a_chunk_decode_alike(monkeypatch, seed):
+    """The kernels take some hundred frames at a time, so these are more than three times that."""
+    rng = np.random.default_rng(20 + seed)
+    messages = [message(rng, "can0", number) for number in (3 * seed, 3 * seed + 1)]
+    frames = traffic(rng, messages, 4000)
+    definitions = Definitions(tuple(messages))
+    mine, other = (
+        decoded_by(monkeypatch, name, definitions, [frames, frames], None)
+        for name in ("numba", "numpy")
+    )
+    assert mine == other
+    assert max(len(times) for times in mine[0][1].values()) > 1600
+
+
 def test_columns_with_gaps_or_for_reading_only_are_taken_as_well(monkeypatch):
     """Chunks are views of larger tables, or of bytes that nobody may write to."""
     rng = np.random.default_rng(5)
