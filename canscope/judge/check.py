@@ -80,7 +80,10 @@ class Run:
 
     def finding(self, rule: str, subject: str) -> Finding | None:
         """How one subject stands so far; a pass only means that nothing has failed yet."""
-        found = findings_of(self._judge) if self._judge is not None else []
+        if self._judge is None:
+            return None
+        self._judge.settle()
+        found = findings_of(self._judge)
         return next((f for f in found if (f.rule, f.subject) == (rule, subject)), None)
 
     def report(self, *, capture: Source | None = None, written_at: str = "") -> Report:

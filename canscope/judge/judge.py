@@ -27,6 +27,7 @@ from canscope.model.signals import Samples
 from canscope.model.tables import Frames, Int64s, empty_frames
 
 MOST_TRACES = 3  # in one finding's plot
+SETTLE_NS = 2 * 10**9  # what only the report shows may lag so far behind
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,6 +97,11 @@ class Judge:
         self.last_ns = chunk.until_ns
         return self._alarms()
 
+    def settle(self) -> None:
+        """Bring what only people see up to the last piece: ``healths`` and ``overviews``."""
+        if self._segment is not None:
+            self._segment.settle()
+
     def close(self) -> None:
         """The one closing step: facts about the whole run."""
         self._finish_segment()
@@ -139,31 +145,47 @@ class Segment:
             for name, rule in judge.rules.items()
             if rule.window is Window.RUN
         }
-        self._start_ns = start_ns
+        self._start_ns = self._settled_ns = start_ns
         self._wanted: dict[tuple[str, str], Wanted] = {}
         self._drawn: dict[tuple[str, str], object] = {}
 
     def feed(self, chunk: Chunk) -> None:
         """Judge one chunk of this segment."""
-        history, until = self._history, chunk.until_ns
+        history, until = self._history, max(chunk.until_ns, self._start_ns)
         for role, samples in chunk.samples.items():
             history.append(role, samples)
-            self._overview(role, samples)
         for key, times in chunk.arrivals.items():
             history.append(f"#{key}", steps(times, np.zeros(len(times))))
         found = self._finder.feed(chunk.samples, chunk.arrivals, history, until)
-        self._health.feed(chunk.samples, history, until)
         piece = self._piece(chunk.frames, dict(chunk.arrivals), until, found.events, found.spans)
         for name in self._states:
             self._states[name], outcomes = self._judge.rules[name].fold(self._states[name], piece)
             self._judge.add(name, outcomes)
         self._close_windows(found.spans, chunk.frames)
+        self._start_ns = until
+        if until >= self._settled_ns + SETTLE_NS:
+            self.settle()
+
+    def settle(self) -> None:
+        """Note what only the report shows, for many small pieces at once; then forget the oldest.
+
+        Health and overviews are the same however they are cut, as rules are.
+        """
+        history, until = self._history, self._start_ns
+        new = {
+            role: history.samples(role).between(self._settled_ns, until)
+            for role in self._bench.bindings
+        }
+        for role, samples in new.items():
+            self._overview(role, samples)
+        self._health.feed(new, history, until)
         self._draw(until - KEEP_NS)
         history.forget(until - KEEP_NS)
-        self._start_ns = until
+        self._settled_ns = until
 
     def finish(self) -> None:
         """Close what is open: windows, states, health."""
+        self.settle()
         until = self._start_ns
         spans = self._finder.finish(until)
         self._close_windows(spans, empty_frames())

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
+from typing import Any, TypeVar
 
 from canscope.model.definition import MessageSpec, SignalSpec
 
@@ -26,6 +27,8 @@ UNITS = {
     "flow": "l/min",
     "ambient": "degC",
 }
+
+Made = TypeVar("Made")
 
 
 class Kind(Enum):
@@ -132,6 +135,14 @@ class Bench:
     # What earlier runs of the build record have shown; written into a run at its start.
     turned_dry_s: Mapping[str, float] | None = None  # unit -> seconds; None: a bare capture
     moved_before: frozenset[str] = frozenset()  # temperature roles whose raw value has moved
+    _known: dict[object, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    def once(self, key: object, make: Callable[[], Made]) -> Made:
+        """What follows from the bench alone, worked out when first asked for under that key."""
+        if key not in self._known:
+            self._known[key] = make()
+        made: Made = self._known[key]
+        return made
 
     def has(self, *roles: str) -> bool:
         """Whether all of these roles are bound."""

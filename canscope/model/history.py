@@ -27,6 +27,7 @@ class Track:
         self._value = np.zeros(64, np.float64)
         self._raw = np.zeros(64, np.int64)
         self._status = np.zeros(64, np.uint8)
+        self._shown: Samples | None = NO_SAMPLES
 
     def append(self, samples: Samples) -> None:
         """Add samples that are not older than the last one."""
@@ -43,18 +44,24 @@ class Track:
         self._raw[rows] = samples.raw
         self._status[rows] = samples.status
         self._end += count
+        self._shown = None
 
     def forget(self, before_ns: int) -> None:
         """Let go of samples older than that, keeping the last of them to hold on to."""
-        times = self._time[self._first : self._end]
-        old = int(np.searchsorted(times, before_ns))
-        self._first += max(0, old - 1)
+        if self._first + 1 >= self._end or self._time[self._first + 1] >= before_ns:
+            return
+        self._first += int(self._time[self._first : self._end].searchsorted(before_ns)) - 1
+        self._shown = None
 
     @property
     def samples(self) -> Samples:
         """Everything kept. Views: valid for as long as they are held, never to be written to."""
-        rows = slice(self._first, self._end)
-        return Samples(self._time[rows], self._value[rows], self._raw[rows], self._status[rows])
+        if self._shown is None:
+            rows = slice(self._first, self._end)
+            self._shown = Samples(
+                self._time[rows], self._value[rows], self._raw[rows], self._status[rows]
+            )
+        return self._shown
 
     def _learn(self, time_ns: Int64s) -> None:
         assert self._learning is not None
@@ -94,8 +101,9 @@ class History:
         """How old a role's last sample may be at these instants before it is stale."""
         track = self._tracks[role]
         known = track.cycle_ns if track.cycle_ns is not None else UNLEARNED_NS
-        patience = np.full(np.shape(times_ns), STALE_CYCLES * known, np.int64)
-        if track.learned_ns != NEVER:
+        patience = np.empty(times_ns.shape, np.int64)
+        patience.fill(STALE_CYCLES * known)
+        if track.learned_ns != NEVER and len(times_ns) and times_ns.min() < track.learned_ns:
             patience[times_ns < track.learned_ns] = STALE_CYCLES * UNLEARNED_NS
         return patience
 

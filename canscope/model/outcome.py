@@ -69,24 +69,35 @@ def margins(
 ) -> Margins:
     """Make Margins from arrays or scalars; rows whose margin is NaN are left out (not judged)."""
     time = np.atleast_1d(np.asarray(time_ns, np.int64))
+    distance = _column(margin, np.float64, len(time))
+    unjudged = np.isnan(distance)
+    keep = None if not unjudged.any() else ~unjudged
 
-    def column(values: ArrayLike | None, dtype: Any) -> NDArray[Any]:
-        source = time if values is None else np.asarray(values, dtype)
-        return np.broadcast_to(source, time.shape)
+    def column(values: ArrayLike, dtype: Any = None) -> NDArray[Any]:
+        whole = _column(values, dtype, len(time))
+        return whole if keep is None else whole[keep]
 
-    distance = column(margin, np.float64)
-    keep = ~np.isnan(distance)
     return Margins(
         subject,
-        time[keep],
-        distance[keep],
-        column(uncertainty, np.float64)[keep],
-        column(measured, np.float64)[keep],
-        column(limit, np.float64)[keep],
-        column(start_ns, np.int64)[keep],
-        column(end_ns, np.int64)[keep],
-        {name: column(values, None)[keep] for name, values in facts.items()},
+        column(time),
+        column(distance),
+        column(uncertainty, np.float64),
+        column(measured, np.float64),
+        column(limit, np.float64),
+        column(time if start_ns is None else start_ns, np.int64),
+        column(time if end_ns is None else end_ns, np.int64),
+        {name: column(values) for name, values in facts.items()},
     )
+
+
+def _column(values: ArrayLike, dtype: Any, rows: int) -> NDArray[Any]:
+    """One value a row; not ``np.broadcast_to``, which takes longer than all the rest here."""
+    array = np.asarray(values, dtype)
+    if array.shape == (rows,):
+        return array
+    column = np.empty(rows, array.dtype)
+    column[:] = array
+    return column
 
 
 @dataclass(frozen=True)

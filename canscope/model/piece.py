@@ -6,13 +6,14 @@ is cut into pieces must not matter, so a rule judges an instant by what lies at 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Hashable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from canscope.model.bench import Bench, Mark
+from canscope.model.bench import Bench, Made, Mark
 from canscope.model.events import Event, Span
 from canscope.model.history import History
 from canscope.model.signals import NEVER, Held, Samples
@@ -39,22 +40,22 @@ class Past:
         """
         times = np.atleast_1d(np.asarray(times_ns, np.int64))
         samples = self.history.samples(role)
-        index = np.searchsorted(samples.time_ns, times, "left" if before else "right") - 1
+        index = samples.time_ns.searchsorted(times, "left" if before else "right") - 1
         if not len(samples):
             nothing = np.full(len(times), NEVER)
             return Held(
                 np.full(len(times), np.nan), nothing, times - NEVER, np.ones(len(times), bool)
             )
-        row = np.maximum(index, 0)
-        sampled = samples.time_ns[row]
-        unknown = index < 0
-        if unknown.any():
-            sampled[unknown] = NEVER
+        stale = index < 0
+        if unknown := bool(stale.any()):
+            index = np.maximum(index, 0)
+        sampled = samples.time_ns[index]
+        if unknown:
+            sampled[stale] = NEVER
         age = times - sampled
-        stale = unknown
         if not role.startswith("@"):
             stale |= age > self.history.patience_ns(role, times)
-        value = samples.value[row]
+        value = samples.value[index]
         if stale.any():
             value[stale] = np.nan
         return Held(value, sampled, age, stale)
@@ -104,10 +105,36 @@ class Piece(Past):
     events: tuple[Event, ...] = ()
     marks: tuple[Mark, ...] = ()
     spans: tuple[Span, ...] = ()  # windows that closed in it
+    _new: dict[str, Samples] = field(default_factory=dict)
+    _held: dict[tuple[str, int, bool], tuple[ArrayLike, Held]] = field(default_factory=dict)
+    _known: dict[Hashable, Any] = field(default_factory=dict)
+
+    def once(self, key: Hashable, make: Callable[[], Made]) -> Made:
+        """What follows from the piece and the key alone, worked out for the first rule that asks.
+
+        A key names the work and holds all that it depends on, as a carried state.
+        """
+        if key not in self._known:
+            self._known[key] = make()
+        made: Made = self._known[key]
+        return made
 
     def __getitem__(self, role: str) -> Samples:
         """A role's samples of this piece alone."""
-        return self.back(role, self.start_ns)
+        samples = self._new.get(role)
+        if samples is None:
+            samples = self._new[role] = self.back(role, self.start_ns)
+        return samples
+
+    def at(self, role: str, times_ns: ArrayLike, *, before: bool = False) -> Held:
+        """As of every past; what several rules ask of the same samples is looked up once."""
+        if not isinstance(times_ns, np.ndarray):
+            return super().at(role, times_ns, before=before)
+        key = (role, id(times_ns), before)
+        kept = self._held.get(key)  # it holds the array, so that no other takes its id
+        if kept is None:
+            kept = self._held[key] = times_ns, super().at(role, times_ns, before=before)
+        return kept[1]
 
     def events_of(self, kind: str, subject: str | None = None) -> list[Event]:
         """The events of one kind (and subject) that became known in this piece."""

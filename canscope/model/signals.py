@@ -99,8 +99,9 @@ class Samples:
 
     def between(self, start_ns: int, end_ns: int) -> Samples:
         """The samples with start <= time < end."""
-        first, last = np.searchsorted(self.time_ns, (start_ns, end_ns))
-        return self[first:last]
+        first = int(self.time_ns.searchsorted(start_ns))
+        last = int(self.time_ns.searchsorted(end_ns))
+        return self if last - first == len(self) else self[first:last]
 
 
 NO_SAMPLES = Samples(

@@ -67,8 +67,13 @@ def _linear(t: Floats, y: Floats, tau: float, free: bool) -> tuple[Floats, Float
 
 
 def _valley(t: Floats, y: Floats, free: bool) -> float | None:
+    """The tau of the grid that fits best, if it does not lie at an end of it."""
     taus = np.geomspace(t[-1] / 200, t[-1] * 20, GRID)
-    cost = np.array([np.sum(_linear(t, y, tau, free)[1] ** 2) for tau in taus])
+    shape = np.exp(-t / taus[:, None])
+    if free:  # a level of its own takes away both means
+        shape, y = shape - shape.mean(axis=1, keepdims=True), y - y.mean()
+    swing = (shape @ y) / np.einsum("ij,ij->i", shape, shape)
+    cost = np.sum((y - swing[:, None] * shape) ** 2, axis=1)
     best = int(np.argmin(cost))
     return float(taus[best]) if 0 < best < GRID - 1 else None
 

@@ -8,15 +8,20 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cache, cached_property
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from canscope.model.piece import Piece, S
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Bools, Floats, Int64s
 
 BLOCK = 1 << 20  # values looked at in one go, so that memory stays bounded
+FEW = 8  # levels of _extremes, about: with fewer values a window it would be slower
+EXTREMES: dict[Callable[..., ArrayLike], np.ufunc] = {np.min: np.minimum, np.max: np.maximum}
+NO_TIMES = np.zeros(0, np.int64)
 
 Reduce = Callable[[Floats], Floats]  # from (windows, samples in each) to (windows,)
 
@@ -72,19 +77,19 @@ class Stretches:
     since_ns: Int64s
     joined: Bools = field(default_factory=lambda: np.zeros(1, np.bool_))
 
-    @property
+    @cached_property
     def last(self) -> Last:
         """What to carry into the next piece."""
         return Last(int(self.time_ns[-1]), float(self.label[-1]), int(self.since_ns[-1]))
 
-    @property
+    @cached_property
     def new(self) -> Known:
         """The new samples alone."""
         return Known(self.label[1:], self.since_ns[1:], self.time_ns[1:])
 
     def at(self, piece: Piece, times_ns: Int64s) -> Known:
         """What was last known at instants of this piece."""
-        index = np.maximum(np.searchsorted(self.time_ns, times_ns, "right") - 1, 0)
+        index = np.maximum(self.time_ns.searchsorted(times_ns, "right") - 1, 0)
         lost = np.isnan(piece.at(self.role, times_ns).value)
         label = np.where(lost, np.nan, self.label[index])
         return Known(label, self.since_ns[index], self.time_ns[index])
@@ -94,26 +99,37 @@ def stretches(
     role: str, carried: Last, time_ns: Int64s, label: Floats, patience_ns: Int64s
 ) -> Stretches:
     """Follow labels over the samples of one piece; NaN labels are passed over."""
-    known = ~np.isnan(label)
-    times = np.concatenate(([carried.time_ns], time_ns[known])).astype(np.int64)
-    labels = np.concatenate(([carried.label], label[known]))
-    joined = np.concatenate(([False], np.diff(times) <= patience_ns[known]))
-    begins = ~joined | np.concatenate(([True], labels[1:] != labels[:-1]))
-    begins[0] = False
-    since = np.where(begins, times, carried.since_ns)
+    unknown = np.isnan(label)
+    if unknown.any():
+        known = ~unknown
+        time_ns, label, patience_ns = time_ns[known], label[known], patience_ns[known]
+    times = _after(carried.time_ns, time_ns)
+    labels = _after(carried.label, np.asarray(label, np.float64))
+    joined = _after(False, times[1:] - times[:-1] <= patience_ns)
+    begins = _after(False, ~joined[1:] | (labels[1:] != labels[:-1]))
+    since = np.where(begins, times, np.int64(carried.since_ns))
     return Stretches(role, times, labels, np.maximum.accumulate(since), joined)
+
+
+def _after(first: float, column: NDArray[Any]) -> NDArray[Any]:
+    """A column with one value put in front of it."""
+    whole = np.empty(len(column) + 1, column.dtype)
+    whole[0], whole[1:] = first, column
+    return whole
 
 
 def follow(piece: Piece, role: str, carried: Last, label: Reduce = np.asarray) -> Stretches:
     """Follow what a role's new samples say, in the words of ``label`` (default: their value)."""
-    samples = piece[role]
-    if not len(samples):
-        nothing = np.zeros(0, np.int64)
-        return stretches(role, carried, nothing, np.zeros(0), nothing)
-    patience = piece.history.patience_ns(role, samples.time_ns)
-    return stretches(role, carried, samples.time_ns, label(samples.value), patience)
+
+    def followed() -> Stretches:
+        samples = piece[role]
+        patience = piece.history.patience_ns(role, samples.time_ns) if len(samples) else NO_TIMES
+        return stretches(role, carried, samples.time_ns, label(samples.value), patience)
+
+    return piece.once((follow, role, carried, label), followed)
 
 
+@cache
 def sense(turning_rpm: float) -> Reduce:
     """Labels of a speed: 1 turning forward, -1 in reverse, 0 not turning."""
 
@@ -129,17 +145,38 @@ def present(value: Floats) -> Floats:
     return np.where(np.isnan(value), np.nan, 0.0)
 
 
+@cache
+def below(limit_value: float) -> Reduce:
+    """Labels of a value: 1 where its magnitude is below the limit, 0 at or above it."""
+    return lambda value: np.where(np.isnan(value), np.nan, np.abs(value) < limit_value)
+
+
+@cache
+def at_most(limit_value: float) -> Reduce:
+    """Labels of a value: 1 at or below the limit, 0 above it."""
+    return lambda value: np.where(np.isnan(value), np.nan, value <= limit_value)
+
+
 def recent(piece: Piece, role: str, back_ns: int, *, silences: int = 1) -> Samples:
     """The known samples of this piece and enough of those before it to look back so far.
 
     As many silences further back (of three cycles each) lie the sample that was last known at the
     window's start, and the ones before that.
     """
-    start_ns = piece.start_ns - back_ns
-    ends = np.array([start_ns, piece.until_ns], np.int64)
-    reach_ns = silences * int(piece.history.patience_ns(role, ends).max())
-    samples = piece.back(role, start_ns - reach_ns)
-    return samples[~np.isnan(samples.value)]
+
+    def found() -> Samples:
+        start_ns = piece.start_ns - back_ns
+        ends = np.array([start_ns, piece.until_ns], np.int64)
+        reach_ns = silences * int(piece.history.patience_ns(role, ends).max())
+        return known(piece.back(role, start_ns - reach_ns))
+
+    return piece.once((recent, role, back_ns, silences), found)
+
+
+def known(samples: Samples) -> Samples:
+    """The samples that carry a value."""
+    absent = np.isnan(samples.value)
+    return samples[~absent] if absent.any() else samples
 
 
 def within(time_ns: Int64s, rows: Int64s, width_ns: int) -> Int64s:
@@ -154,12 +191,28 @@ def throughout(time_ns: Int64s, rows: Int64s, width_ns: int) -> Int64s:
 
 def rolling(reduce: Callable[..., ArrayLike], value: Floats, first: Int64s, last: Int64s) -> Floats:
     """``reduce`` (such as ``np.median``) of value[first] to value[last], a result a window."""
-    result = np.full(len(last), np.nan)
     count = last - first + 1
-    for size in np.flatnonzero(np.bincount(count)):
+    if reduce is np.ptp:
+        return rolling(np.max, value, first, last) - rolling(np.min, value, first, last)
+    if reduce in EXTREMES and int(count.sum()) > len(value) * FEW:
+        return _extremes(EXTREMES[reduce], value, first, last)
+    result = np.full(len(last), np.nan)
+    for size in np.flatnonzero(np.bincount(count)).tolist():
         windows = np.flatnonzero(count == size)
-        for at in range(0, len(windows), max(1, BLOCK // int(size))):
-            some = windows[at : at + max(1, BLOCK // int(size))]
+        for at in range(0, len(windows), max(1, BLOCK // size)):
+            some = windows[at : at + max(1, BLOCK // size)]
             rows = first[some][:, None] + np.arange(size)
             result[some] = reduce(value[rows], axis=1)
+    return result
+
+
+def _extremes(pick: np.ufunc, value: Floats, first: Int64s, last: Int64s) -> Floats:
+    """Lowest or highest of each window: two windows of a power of two cover it together."""
+    power = np.frexp(last - first + 1)[1] - 1
+    result = np.full(len(last), np.nan)
+    level = value  # of row i: the extreme of value[i] to value[i + 2**exponent - 1]
+    for exponent in range(int(power.max()) + 1):
+        some = np.flatnonzero(power == exponent)
+        result[some] = pick(level[first[some]], level[last[some] + 1 - (1 << exponent)])
+        level = pick(level[: -(1 << exponent)], level[1 << exponent :])
     return result

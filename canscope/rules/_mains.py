@@ -28,7 +28,7 @@ def settled(
     samples = piece.back(role, since_ns)
     ready = samples.time_ns
     for other in (*POLES, *rests_on):
-        ready = np.maximum(ready, _next(piece, other, samples.time_ns)[0])
+        ready = np.maximum(ready, next_of(piece, other, samples.time_ns)[0])
     ready = np.minimum(ready, samples.time_ns + SETTLE_NS)
     # Both columns never decrease, so what is ready comes first.
     return samples[: int(np.searchsorted(ready, until_ns))]
@@ -44,13 +44,20 @@ def stayed_closed(piece: Piece, times_ns: Int64s) -> Bools:
 
 def after(piece: Piece, role: str, times_ns: Int64s) -> Floats:
     """A role's first value at or after these instants; NaN if none came in time."""
-    next_ns, value = _next(piece, role, times_ns)
+    next_ns, value = next_of(piece, role, times_ns)
     return np.where(next_ns <= times_ns + SETTLE_NS, value, np.nan)
 
 
-def _next(piece: Piece, role: str, times_ns: Int64s) -> tuple[Int64s, Floats]:
+def next_of(piece: Piece, role: str, times_ns: Int64s) -> tuple[Int64s, Floats]:
     """Stamp and value of a role's first sample at or after these instants; far away if none."""
     samples = piece.history.samples(role)
-    index = np.searchsorted(samples.time_ns, times_ns)
-    times = np.append(samples.time_ns, FAR)
-    return times[index], np.append(samples.value, np.nan)[index]
+    index = samples.time_ns.searchsorted(times_ns)
+    count = len(samples)
+    if not count:
+        return np.full(len(times_ns), FAR), np.full(len(times_ns), np.nan)
+    row = np.minimum(index, count - 1)
+    times, values = samples.time_ns[row], samples.value[row]
+    if len(index) and index.max() == count:
+        none = index == count
+        times[none], values[none] = FAR, np.nan
+    return times, values

@@ -10,6 +10,10 @@ from canscope.model.outcome import Subject
 
 def bound_messages(bench: Bench) -> dict[str, tuple[str, ...]]:
     """Message key (``channel:Message``) -> the roles bound to its signals, in the plan's order."""
+    return bench.once(bound_messages, lambda: _bound_messages(bench))
+
+
+def _bound_messages(bench: Bench) -> dict[str, tuple[str, ...]]:
     messages: dict[str, tuple[str, ...]] = {}
     for role, binding in bench.bindings.items():
         key = binding.signal.message_key

@@ -19,6 +19,10 @@ def slopes(piece: Piece, role: str, window_ns: int) -> tuple[Int64s, Floats]:
     spaced instants of the window, each with the stamp it really bears. It is NaN where the
     readings do not cover the whole window, or leave a gap of more than three cycles in it.
     """
+    return piece.once((slopes, role, window_ns), lambda: _slopes(piece, role, window_ns))
+
+
+def _slopes(piece: Piece, role: str, window_ns: int) -> tuple[Int64s, Floats]:
     new = piece[role]
     new_ns = new.time_ns[~np.isnan(new.value)]
     if not len(new_ns):
@@ -36,12 +40,18 @@ def slopes(piece: Piece, role: str, window_ns: int) -> tuple[Int64s, Floats]:
     slope = np.full(len(new_ns), np.nan)
     for at in range(0, len(new_ns), BLOCK):
         now = new_ns[at : at + BLOCK]
-        rows = np.searchsorted(times, now[:, None] + grid, "right") - 1
+        rows = times.searchsorted(now[:, None] + grid, "right") - 1
         first = np.maximum(rows[:, 0], 0)
         whole = rows[:, 0] >= 0
         whole &= now - window_ns - times[first] <= patience[first]
         whole &= gaps[rows[:, -1]] == gaps[first]
-        chosen = np.flatnonzero(whole)
+        last = rows[:, -1]
+        # Where all readings are alike, so is every pair of them: flat.
+        readings = samples.value[rows]
+        flat = whole & (times[last] > times[first])
+        flat &= (readings == readings[:, :1]).all(axis=1)
+        slope[at + np.flatnonzero(flat)] = 0.0
+        chosen = np.flatnonzero(whole & ~flat)
         if len(chosen):
             slope[at + chosen] = _median(times, samples.value, rows[chosen])
     return new_ns, slope

@@ -1,8 +1,8 @@
 """How many bits a frame takes on the wire, with the stuff bits that its own content needs.
 
 Layout of frames: ISO 11898-1; sizes of the fields: linux/can/length.h. Counted from start of frame
-to the end of the interframe space of 3 bits. Stuffing and checksum go by tables, a byte at a time
-over whole columns of frames.
+to the end of the interframe space of 3 bits. Stuffing and checksum go by tables, 16 bits at a
+time over whole columns of frames.
 """
 
 from __future__ import annotations
@@ -25,8 +25,10 @@ FD_LENGTHS = np.array([*range(9), 12, 16, 20, 24, 32, 48, 64])  # by DLC (linux/
 FD_SLOW = (17, 36)  # bits up to the switch to the faster rate, 11- and 29-bit identifiers
 FD_SLOW_TAIL = 2 + 7 + 3
 
+COUNT_AT, STATE = np.uint8(4), np.uint8(15)  # of a table's entry: stuff bits above the state
+
 Words = NDArray[np.int64]
-Small = NDArray[np.uint8]
+Small = NDArray[np.uint8] | NDArray[np.uint16]
 
 
 def frame_bits(frames: Frames, rows: Int64s) -> tuple[Int64s, Int64s]:
@@ -60,17 +62,24 @@ def _classical(frames: Frames, rows: Int64s, flag: Flag, length: int) -> Int64s:
         header, width = first << 27 | 0b11 << 25 | second << 7 | tail, 39
     else:
         header, width = can_id << 7 | tail, 19
-    data = () if remote else [column(frames, rows, k) for k in range(min(length, 8))]
-    crc = np.zeros(len(rows), np.int64)
-    # Zeros in front do not change a checksum that starts from zero, so whole bytes will do.
-    for byte in (*_bytes(header, -(-width // 8) * 8), *data):
-        crc = (crc << 8 & 0x7FFF) ^ _crc_table()[(crc >> 7 ^ byte) & 0xFF]
+    size = 0 if remote else min(length, 8)
+    pairs, odd = divmod(size, 2)
+    data = frames.data[rows].byteswap()  # byte 0 highest, as it goes over the wire
+    words = [(data >> np.uint64(48 - 16 * k)).astype(np.uint16) for k in range(pairs)]
+    crc = np.zeros(len(rows), np.uint16)
+    # Zeros in front do not change a checksum that starts from zero, so whole words will do.
+    for word in (*_words(header, -(-width // 16) * 16), *words):
+        crc = _crc_table(16)[crc << 1 ^ word]
     stuffing = Stuffing(len(rows))
     stuffing.take_word(header, width)
-    for byte in data:
+    for word in words:
+        stuffing.take(word, 16)
+    if odd:
+        byte = (data >> np.uint64(56 - 8 * (size - 1)) & np.uint64(0xFF)).astype(np.uint16)
+        crc = crc << 8 & 0x7FFF ^ _crc_table(8)[(crc >> 7 ^ byte) & 0xFF]
         stuffing.take(byte, 8)
-    stuffing.take_word(crc, 15)
-    return width + 8 * len(data) + 15 + stuffing.bits(at_end=True) + CLASSICAL_TAIL
+    stuffing.take(crc, 15)
+    return width + 8 * size + 15 + stuffing.bits(at_end=True) + CLASSICAL_TAIL
 
 
 def _fd(frames: Frames, rows: Int64s, flag: Flag, length: int) -> Int64s:
@@ -98,23 +107,22 @@ class Stuffing:
 
     def __init__(self, frames: int) -> None:
         # The idle bus is recessive: a run of ones that start of frame (a zero) ends.
-        self._state = np.full(frames, LONGEST_RUN, np.uint8)
+        self._state = np.full(frames, LONGEST_RUN, np.uint32)
         self._count = np.zeros(frames, np.uint8)
 
     def take(self, bits: Small, width: int) -> None:
-        """The next bits of every frame, at most 8 of them."""
-        states, counts = _stuff_table(width)
-        at = self._state.astype(np.intp) << width | bits
-        self._count += counts[at]
-        self._state = states[at]
+        """The next bits of every frame, at most 16 of them."""
+        after = _stuff_table(width)[self._state << np.uint32(width) | bits]
+        self._count += after >> COUNT_AT
+        self._state = (after & STATE).astype(np.uint32)
 
     def take_word(self, word: Words, width: int) -> None:
         """The next bits of every frame, the highest one first."""
-        odd = width % 8
+        odd = width % 16
         if odd:
-            self.take((word >> width - odd).astype(np.uint8), odd)
-        for byte in _bytes(word, width - odd):
-            self.take(byte, 8)
+            self.take((word >> width - odd).astype(np.uint16), odd)
+        for part in _words(word, width - odd):
+            self.take(part, 16)
 
     def bits(self, *, at_end: bool) -> Int64s:
         """Stuff bits so far; ``at_end``: with the one that a full run at the very end needs."""
@@ -124,34 +132,41 @@ class Stuffing:
         return count
 
 
-def _bytes(word: Words, width: int) -> Iterator[Small]:
-    """The lowest ``width`` bits, a multiple of 8, byte by byte from the highest."""
-    for shift in range(width - 8, -1, -8):
-        yield (word >> shift & 0xFF).astype(np.uint8)
+def _words(word: Words, width: int) -> Iterator[Small]:
+    """The lowest ``width`` bits, a multiple of 16, word by word from the highest."""
+    for shift in range(width - 16, -1, -16):
+        yield (word >> shift).astype(np.uint16)
 
 
 @cache
-def _stuff_table(width: int) -> tuple[Small, Small]:
+def _stuff_table(width: int) -> NDArray[np.uint8]:
     """State and bits -> next state and stuff bits; a state is 5 * last bit + its run - 1."""
-    states = np.zeros(2 * LONGEST_RUN << width, np.uint8)
-    counts = np.zeros_like(states)
-    for index in range(len(states)):
-        last, run = divmod(index >> width, LONGEST_RUN)
-        run += 1
+    if width > 8:  # the first bits, then the last 8
+        first, last = _stuff_table(width - 8), _stuff_table(8)
+        middle = np.repeat(first, 256)
+        bits = np.tile(np.arange(256, dtype=np.uint32), len(first))
+        return np.asarray(last[(middle & STATE).astype(np.uint32) << 8 | bits] + (middle & ~STATE))
+    table = np.zeros(2 * LONGEST_RUN << width, np.uint8)
+    for index in range(len(table)):
+        last_bit, run = divmod(index >> width, LONGEST_RUN)
+        run, count = run + 1, 0
         for place in reversed(range(width)):
             if run == LONGEST_RUN:
-                last, run = 1 - last, 1
-                counts[index] += 1
+                last_bit, run, count = 1 - last_bit, 1, count + 1
             bit = index >> place & 1
-            last, run = bit, run + 1 if bit == last else 1
-        states[index] = LONGEST_RUN * last + run - 1
-    return states, counts
+            last_bit, run = bit, run + 1 if bit == last_bit else 1
+        table[index] = count << COUNT_AT | LONGEST_RUN * last_bit + run - 1
+    return table
 
 
 @cache
-def _crc_table() -> Words:
-    """CRC-15 of every byte."""
-    crc = np.arange(256, dtype=np.int64) << 7
+def _crc_table(width: int = 8) -> NDArray[np.uint16]:
+    """CRC-15 of every byte, or of every word of 16 bits."""
+    if width == 16:
+        word = np.arange(1 << 16, dtype=np.uint16)
+        crc = _crc_table(8)[word >> 8]
+        return np.asarray(crc << 8 & 0x7FFF ^ _crc_table(8)[(crc >> 7 ^ word) & 0xFF])
+    crc = np.arange(256, dtype=np.uint16) << 7
     for _ in range(8):
-        crc = (crc << 1 & 0x7FFF) ^ np.where(crc & 0x4000, CRC15, 0)
-    return crc
+        crc = crc << 1 & 0x7FFF ^ np.where(crc & 0x4000, np.uint16(CRC15), np.uint16(0))
+    return np.asarray(crc, np.uint16)

@@ -14,7 +14,13 @@ def telling(margin: Floats, uncertainty: ArrayLike = 0.0) -> Int64s:
     The first fail and the first negative margin are among them, so that a verdict, its worst
     instant and the instant at which it first failed are those of all rows.
     """
-    u = np.broadcast_to(np.asarray(uncertainty, np.float64), margin.shape)
+    if not len(margin):
+        return np.zeros(0, np.int64)
+    u = np.asarray(uncertainty, np.float64)
+    smallest = margin.argmin()
+    if margin[smallest] >= 0 and (margin >= u).all():  # nearly always
+        return np.array([smallest], np.int64)
+    u = np.broadcast_to(u, margin.shape)
     fails, passes = margin < -u, margin >= u
     rows = []
     for some in (fails, passes, ~fails & ~passes & ~np.isnan(margin)):

@@ -160,12 +160,14 @@ class AxleAgreement(Rule):
     def _both(self, piece: Piece, pair: Pair, speeds: Mapping[str, Stretches]) -> Both:
         """Where both turn: at each new sample of either, what is known of both."""
         mine = [speeds[unit.name] for unit in pair]
-        times = np.union1d(mine[0].new.sampled_ns, mine[1].new.sampled_ns)
+        times = np.concatenate([speed.new.sampled_ns for speed in mine])
+        times.sort(kind="stable")  # two columns in order are merged
+        times = times[np.concatenate(([True], times[1:] != times[:-1]))[: len(times)]]
         turning = np.ones(len(times), np.bool_)
         known = [speed.at(piece, times) for speed in mine]
         for each in known:
             held_ns = each.sampled_ns - each.since_ns
-            turning &= np.isin(each.label, (1.0, -1.0)) & (held_ns >= seconds(self.turning_s))
+            turning &= (np.abs(each.label) == 1.0) & (held_ns >= seconds(self.turning_s))
         at_ns = times[turning]
         return Both(
             at_ns,

@@ -16,7 +16,6 @@ from canscope.model.piece import Piece, S
 from canscope.model.rule import Rule, Worst, limit, unjudged
 from canscope.model.tables import Bools, Flag, Floats, Frames, Int64s
 from canscope.rules import RULES
-from canscope.rules._frames import rows_on
 from canscope.rules._wire import frame_bits
 from canscope.rules._worst import telling
 
@@ -96,19 +95,29 @@ class BusLoad(Rule):
         found: list[Outcome] = []
         after = dict(state)
         frames = piece.frames
+        sound = np.flatnonzero((frames.flags & Flag.ERROR) == 0)
+        bits, slow_bits = frame_bits(frames, sound)
+        channels = frames.channel[sound]
         for channel, tail in state.items():
-            rows = rows_on(frames, channel)
-            rows = rows[(frames.flags[rows] & Flag.ERROR) == 0]
-            if len(rows):
-                rate = piece.bench.bitrates[channel]
-                after[channel], outcomes = self._bus(channel, tail, frames, rows, rate)
-                found += outcomes
+            if channel in frames.channels:
+                mine = np.flatnonzero(channels == frames.channels.index(channel))
+                if len(mine):
+                    rate, sizes = piece.bench.bitrates[channel], (bits[mine], slow_bits[mine])
+                    parts = self._bus(channel, tail, frames, sound[mine], sizes, rate)
+                    after[channel], outcomes = parts
+                    found += outcomes
         return after, found
 
     def _bus(
-        self, channel: str, tail: Tail, frames: Frames, rows: Int64s, rate: int
+        self,
+        channel: str,
+        tail: Tail,
+        frames: Frames,
+        rows: Int64s,
+        sizes: tuple[Int64s, Int64s],
+        rate: int,
     ) -> tuple[Tail, list[Outcome]]:
-        bits, slow_bits = frame_bits(frames, rows)
+        bits, slow_bits = sizes
         width_ns = round(self.window_s * S)
         new, carried = frames.time_ns[rows], len(tail.time_ns)
         times = np.concatenate((tail.time_ns, new))

@@ -9,21 +9,19 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from canscope.model.bench import MAINS, Bench
+from canscope.model.bench import Bench
 from canscope.model.events import Event
 from canscope.model.findings import Verdict
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import Rule, Worst, limit
 from canscope.model.signals import NEVER, Samples
-from canscope.model.tables import Bools, Floats, Int64s
+from canscope.model.tables import Bools, Int64s
 from canscope.rules import RULES
+from canscope.rules._mains import POLES, SETTLE_NS, next_of
 from canscope.rules._sensor import at_end_of_range
 
 CURRENT = "pack.current"
-POLES = tuple(f"contactors.{pole}" for pole in MAINS)
-# A pole that opened since its last sample is not yet known to be open; so long is waited for it.
-SETTLE_NS = 200 * 10**6
 
 
 @dataclass(frozen=True)
@@ -161,6 +159,10 @@ class BusSag(Rule):
     def _judge(self, sag: Sag, piece: Piece, name: str, until_ns: int) -> tuple[Sag, list[Outcome]]:
         """Judge the samples that are settled before ``until_ns``, each once."""
         samples = piece.back(_voltages(piece.bench)[name], sag.next_ns)
+        # None is settled before its own stamp.
+        samples = samples[: int(samples.time_ns.searchsorted(until_ns))]
+        if not len(samples):
+            return sag, []
         settled = _settled_ns(piece, name, samples.time_ns)
         ready = int(np.searchsorted(settled, until_ns))
         samples = samples[:ready]
@@ -262,7 +264,7 @@ def _settled_ns(piece: Piece, name: str, times_ns: Int64s) -> Int64s:
         return times_ns
     latest = times_ns
     for pole in POLES:
-        latest = np.maximum(latest, _next_ns(piece, pole, times_ns)[0])
+        latest = np.maximum(latest, next_of(piece, pole, times_ns)[0])
     return np.minimum(latest, times_ns + SETTLE_NS)
 
 
@@ -272,17 +274,9 @@ def _unopened(piece: Piece, name: str, times_ns: Int64s) -> Bools:
     if name == "pack" or not piece.bench.has(*POLES):
         return still
     for pole in POLES:
-        next_ns, value = _next_ns(piece, pole, times_ns)
+        next_ns, value = next_of(piece, pole, times_ns)
         still &= ~((value == 0) & (next_ns <= times_ns + SETTLE_NS))
     return still
-
-
-def _next_ns(piece: Piece, role: str, times_ns: Int64s) -> tuple[Int64s, Floats]:
-    """Stamp and value of a role's first sample at or after these instants; far away if none."""
-    samples = piece.history.samples(role)
-    index = np.searchsorted(samples.time_ns, times_ns)
-    times = np.append(samples.time_ns, np.int64(2**62))
-    return times[index], np.append(samples.value, np.nan)[index]
 
 
 def _unexercised(name: str, sag: Sag, bench: Bench) -> list[Outcome]:

@@ -18,8 +18,9 @@ from canscope.rules import RULES
 from canscope.rules._hold import (
     NOTHING,
     Last,
-    Reduce,
     Stretches,
+    at_most,
+    below,
     follow,
     present,
     recent,
@@ -140,7 +141,7 @@ class PedalAtRest(Rule):
         """Judge neutral stretches that ended in this piece, and every new speed and torque."""
         request = follow(piece, REQUEST, state.request)
         pedal = follow(piece, PEDAL, state.pedal, present)
-        rest = follow(piece, PEDAL, state.rest, _at_most(self.rest_percent))
+        rest = follow(piece, PEDAL, state.rest, at_most(self.rest_percent))
         levels = held_levels(piece, pedal, request, seconds(self.held_s))
         still_open, over = settle(levels, state.level, request)
         found: list[Outcome] = [self._rested(piece, level, at_ns) for level, at_ns in over]
@@ -175,7 +176,7 @@ class PedalAtRest(Rule):
         """Speeds kept up after a standstill, while the pedal is at rest."""
         role, width_ns = unit.role("speed"), seconds(self.turning_s)
         speed = follow(piece, role, watched.speed, present)
-        still = follow(piece, role, watched.still, _below(self.still_rpm))
+        still = follow(piece, role, watched.still, below(self.still_rpm))
         times, lasts = speed.new.sampled_ns, (speed.last, still.last)
         if not len(times):
             return lasts, watched.armed_ns, []
@@ -249,13 +250,3 @@ class PedalAtRest(Rule):
 
 def _torque(unit: DriveUnit) -> str:
     return f"{unit.name} torque"
-
-
-def _below(limit_value: float) -> Reduce:
-    """Labels of a value: 1 below the limit, 0 at or above it."""
-    return lambda value: np.where(np.isnan(value), np.nan, np.abs(value) < limit_value)
-
-
-def _at_most(limit_value: float) -> Reduce:
-    """Labels of a value: 1 at or below the limit, 0 above it."""
-    return lambda value: np.where(np.isnan(value), np.nan, value <= limit_value)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import ClassVar
 
 import numpy as np
@@ -101,9 +102,20 @@ class PowerBalance(Rule):
         if not len(times) or not shafts or not piece.bench.has(VOLTAGE, CURRENT, *roles):
             return None, ()
         width_ns = seconds(self.average_s)
-        pack = _average(piece, times, (CURRENT, VOLTAGE), 1.0, width_ns)
-        units = [_average(piece, times, shaft, RAD_S, width_ns) for shaft in shafts]
-        return None, [self._rows(times, pack, _sum(units))]
+        pack = _power(piece, times, (CURRENT, VOLTAGE), 1.0, width_ns)
+        units = [_power(piece, times, shaft, RAD_S, width_ns) for shaft in shafts]
+        times = times[self._flowing(times, pack, units)]
+        if not len(times):
+            return None, ()
+        shaft = _sum([unit.average(piece, times) for unit in units])
+        return None, [self._rows(times, pack.average(piece, times), shaft)]
+
+    def _flowing(self, times: Int64s, pack: Power, units: Sequence[Power]) -> Bools:
+        """Instants at which a power may be above the floor, so that averages are worth taking."""
+        shaft_W = np.sum([unit.roughly(times) for unit in units], axis=0)
+        largest_W = np.maximum(np.abs(pack.roughly(times)), np.abs(shaft_W))
+        blur_W = pack.blur + sum(unit.blur for unit in units)
+        return np.asarray(largest_W > self.floor_W - blur_W)
 
     def close(self, state: None, piece: Piece) -> Sequence[Outcome]:
         """Why nothing was judged, if nothing was."""
@@ -162,24 +174,56 @@ def _sum(powers: Sequence[Average]) -> Average:
     )
 
 
-def _average(
-    piece: Piece, times: Int64s, roles: tuple[str, str], scale: float, width_ns: int
-) -> Average:
-    """The averages of the product of two roles, taken where the first is sampled."""
-    one, other = roles
-    samples = piece.back(one, int(times[0]) - 2 * width_ns)
-    held = piece.at(other, samples.time_ns).value
-    watt = samples.value * held * scale
-    u = np.abs(samples.value) * piece.bench.u(other) + np.abs(held) * piece.bench.u(one)
+@dataclass(frozen=True, eq=False)
+class Power:
+    """The product of two roles where the first is sampled, from long enough before a piece."""
 
-    def mean(values: Floats, at_ns: Int64s) -> Floats:
-        first = np.searchsorted(samples.time_ns, at_ns - width_ns, "right")
-        last = np.searchsorted(samples.time_ns, at_ns, "right") - 1
+    role: str
+    width_ns: int
+    time_ns: Int64s
+    watt: Floats
+    u: Floats
+
+    @cached_property
+    def _total(self) -> Floats:
+        return np.concatenate(([0.0], np.cumsum(np.nan_to_num(self.watt))))
+
+    @property
+    def blur(self) -> float:
+        """More than ``roughly`` can be wrong by."""
+        return 1e-9 * float(np.nansum(np.abs(self.watt)))
+
+    def roughly(self, at_ns: Int64s) -> Floats:
+        """About the averages; what is missing counts as none."""
+        first = self.time_ns.searchsorted(at_ns - self.width_ns, "right")
+        end = self.time_ns.searchsorted(at_ns, "right")
+        return np.asarray((self._total[end] - self._total[first]) / np.maximum(end - first, 1))
+
+    def average(self, piece: Piece, at_ns: Int64s) -> Average:
+        """The averages of the time before these instants, and of the time before that."""
+        return Average(
+            self._mean(piece, self.watt, at_ns),
+            self._mean(piece, self.watt, at_ns - self.width_ns),
+            self._mean(piece, self.u, at_ns),
+        )
+
+    def _mean(self, piece: Piece, values: Floats, at_ns: Int64s) -> Floats:
+        first = self.time_ns.searchsorted(at_ns - self.width_ns, "right")
+        last = self.time_ns.searchsorted(at_ns, "right") - 1
         # Known at both ends; a value missing within makes the average missing.
-        whole = ~np.isnan(piece.at(one, at_ns).value)
-        whole &= ~np.isnan(piece.at(one, at_ns - width_ns).value) & (last >= first)
+        whole = ~np.isnan(piece.at(self.role, at_ns).value)
+        whole &= ~np.isnan(piece.at(self.role, at_ns - self.width_ns).value) & (last >= first)
         result = np.full(len(at_ns), np.nan)
         result[whole] = rolling(np.mean, values, first[whole], last[whole])
         return result
 
-    return Average(mean(watt, times), mean(watt, times - width_ns), mean(u * scale, times))
+
+def _power(
+    piece: Piece, times: Int64s, roles: tuple[str, str], scale: float, width_ns: int
+) -> Power:
+    """The power of two roles for averages that end at these instants."""
+    one, other = roles
+    samples = piece.back(one, int(times[0]) - 2 * width_ns)
+    held = piece.at(other, samples.time_ns).value
+    u = np.abs(samples.value) * piece.bench.u(other) + np.abs(held) * piece.bench.u(one)
+    return Power(one, width_ns, samples.time_ns, samples.value * held * scale, u * scale)

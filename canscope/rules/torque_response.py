@@ -13,9 +13,8 @@ from canscope.model.outcome import Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule, limit
 from canscope.model.signals import NEVER
-from canscope.model.tables import Floats
 from canscope.rules import RULES
-from canscope.rules._hold import NOTHING, Last, follow, present, seconds
+from canscope.rules._hold import NOTHING, Last, below, follow, present, seconds
 
 
 @dataclass(frozen=True)
@@ -100,7 +99,7 @@ class TorqueResponse(Rule):
     def _unit(self, piece: Piece, unit: DriveUnit, stood: Stood) -> tuple[Stood, list[Outcome]]:
         role = unit.role("speed")
         known = follow(piece, role, stood.known, present)
-        still = follow(piece, role, stood.still, self._still)
+        still = follow(piece, role, stood.still, below(self.still_rpm))
         times, rpm = known.new.sampled_ns, piece[role].value
         rpm = rpm[~np.isnan(rpm)]
         if not len(times):
@@ -129,9 +128,6 @@ class TorqueResponse(Rule):
                     )
                 )
         return Stood(known.last, still.last, int(armed_ns[-1]), int(moved_ns[-1])), found
-
-    def _still(self, rpm: Floats) -> Floats:
-        return np.where(np.isnan(rpm), np.nan, np.abs(rpm) < self.still_rpm)
 
     def _pushed(self, piece: Piece, unit: DriveUnit, time_ns: int) -> float:
         """The largest torque just before an instant, 0 if it was too small or of both senses."""

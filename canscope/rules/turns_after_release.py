@@ -14,7 +14,16 @@ from canscope.model.piece import Piece
 from canscope.model.rule import Rule, limit
 from canscope.model.tables import Floats, Int64s
 from canscope.rules import RULES
-from canscope.rules._hold import NOTHING, Last, Stretches, follow, seconds, sense
+from canscope.rules._hold import (
+    NOTHING,
+    Last,
+    Stretches,
+    at_most,
+    below,
+    follow,
+    seconds,
+    sense,
+)
 
 PEDAL, REQUEST = "driver.pedal", "driver.direction"
 
@@ -106,7 +115,7 @@ class TurnsAfterRelease(Rule):
     def fold(self, state: State, piece: Piece) -> tuple[State, Sequence[Outcome]]:
         """Judge every new speed after a release."""
         request = follow(piece, REQUEST, state.request)
-        rest = follow(piece, PEDAL, state.rest, self._rest)
+        rest = follow(piece, PEDAL, state.rest, at_most(self.rest_percent))
         released = (rest.label[1:] == 1) & (rest.label[:-1] == 0) & rest.joined[1:]
         released_ns = rest.time_ns[1:][released]
         units = dict(state.units)
@@ -117,19 +126,13 @@ class TurnsAfterRelease(Rule):
             found += rows
         return State(request.last, rest.last, units), found
 
-    def _rest(self, percent: Floats) -> Floats:
-        return np.where(np.isnan(percent), np.nan, percent <= self.rest_percent)
-
-    def _still(self, rpm: Floats) -> Floats:
-        return np.where(np.isnan(rpm), np.nan, np.abs(rpm) < self.still_rpm)
-
     def _released(
         self, piece: Piece, unit: DriveUnit, turned: Turned, released_ns: Int64s
     ) -> tuple[Turned, Stretches, Stretches, list[Release]]:
         """The stretches of this piece, and the releases that count in it, the carried one first."""
         role = unit.role("speed")
         turning = follow(piece, role, turned.turning, sense(self.turning_rpm))
-        still = follow(piece, role, turned.still, self._still)
+        still = follow(piece, role, turned.still, below(self.still_rpm))
         releases = [turned.release] if turned.release else []
         known = turning.at(piece, released_ns)
         held = released_ns - known.since_ns >= seconds(self.turning_s)
