@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from canscope.events.charged import Charged
 from canscope.events.sleep import Sleep
 from canscope.events.states import Changes
 from canscope.events.turning import Turning
@@ -41,6 +42,7 @@ class Finder:
         self._turning = {u.name: Turning(u.name) for u in bench.units if bench.has(u.role("speed"))}
         self._windows = Windows(bench)
         self._sleep = Sleep(bench)
+        self._charged = Charged(bench)
         self._closed: dict[str, bool] = {}
         self._spinning: dict[str, bool] = {}
         self._step: dict[str, float] = {}
@@ -74,7 +76,7 @@ class Finder:
             history.append("@request", steps(request.time_ns, request.value))
         slept, awake = self._sleep.feed(changes, arrivals, history, until_ns)
         self._write(history, "@awake", awake)
-        events += slept
+        events += [*slept, *self._charged.feed(dict(new), history)]
         return Found(
             tuple(sorted(events, key=lambda e: (e.known_ns, e.time_ns))),
             tuple(sorted(spans, key=lambda s: (s.known_ns, s.start_ns))),

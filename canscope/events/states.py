@@ -12,6 +12,7 @@ from canscope.model.signals import Samples
 WATCHED = {
     "driver.brake": ("brake", ""),
     "driver.ignition": ("ignition", ""),
+    "driver.emergency_stop": ("emergency-stop", ""),
     "driver.direction": ("direction", ""),
     **{f"contactors.{pole}": ("pole", pole) for pole in POLES},
     **{f"contactors.{pole}.command": ("command", pole) for pole in POLES},

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, fields
+from fnmatch import fnmatchcase
 from typing import Any, Protocol
 
 import numpy as np
 
 from canscope.judge.judge import Judge
-from canscope.model.findings import COMMON_PRACTICE
+from canscope.model.findings import COMMON_PRACTICE, Finding, Verdict
 from canscope.model.report import CaptureFacts, Input, RoleFacts, RuleFacts
 from canscope.model.rule import Rule
 from canscope.model.signals import DecodeTally, Signals
@@ -86,14 +87,36 @@ class Counts:
         )
 
 
-def role_facts(judge: Judge) -> tuple[RoleFacts, ...]:
-    """What each role was bound to and how it fared."""
+# Rules that hold roles against something independent of them, and those roles. A state is held
+# against what the vehicle then does; two roles that one mistake can turn together are not here.
+COMPARED: tuple[tuple[str, tuple[str, ...]], ...] = (
+    ("axle-witness", ("units.*.speed", "driver.direction")),
+    ("axle-direction", ("driver.direction",)),
+    ("torque-response", ("units.*.torque", "units.*.speed")),
+    ("power-balance", ("units.*.torque", "units.*.speed", "pack.current", "pack.voltage")),
+    ("voltage-agreement", ("pack.voltage", "units.*.link_voltage")),
+    ("precharge-curve", ("contactors.precharge", "units.*.link_voltage")),
+    ("contactor-weld", ("contactors.negative", "contactors.positive")),
+    ("contactor-weld", ("contactors.negative.command", "contactors.positive.command")),
+    ("link-discharge", ("contactors.negative", "contactors.positive")),
+    ("emergency-stop", ("driver.emergency_stop",)),
+    ("pedal-tracks", ("driver.pedal", "driver.pedal_2")),
+    ("cold-soak", ("units.*.temperatures.*",)),
+    ("alive-counter", ("units.*.alive",)),
+    ("checksum", ("units.*.checksum",)),
+)
+
+
+def role_facts(judge: Judge, findings: Sequence[Finding]) -> tuple[RoleFacts, ...]:
+    """What each role was bound to, how it fared, and which rules' passes confirm it."""
+    passed = [finding for finding in findings if finding.verdict is Verdict.PASS]
     rows = []
     for role, binding in judge.bench.bindings.items():
         healths = [health.roles[role] for health in judge.healths]
         lowest = min(h.lowest for h in healths)
         highest = max(h.highest for h in healths)
         seen = lowest <= highest
+        able = _comparing(role)
         rows.append(
             RoleFacts(
                 role=role,
@@ -106,9 +129,19 @@ def role_facts(judge: Judge) -> tuple[RoleFacts, ...]:
                 not_available=sum(h.not_available for h in healths),
                 out_of_range=sum(h.out_of_range for h in healths),
                 uncertainty=binding.u,
+                checked_by=tuple(
+                    rule for rule in able if any(f.rule == rule and role in f.roles for f in passed)
+                ),
+                checkable_by=able,
             )
         )
     return tuple(rows)
+
+
+def _comparing(role: str) -> tuple[str, ...]:
+    """The rules that can hold this role against something independent."""
+    rules = (r for r, roles in COMPARED if any(fnmatchcase(role, like) for like in roles))
+    return tuple(dict.fromkeys(rules))
 
 
 def rule_facts(plan: Plan) -> Iterator[RuleFacts]:

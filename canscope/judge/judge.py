@@ -14,6 +14,7 @@ import numpy as np
 from canscope.events.finder import Finder
 from canscope.judge.bursts import burst_row
 from canscope.judge.evidence import Overview, Wanted, picture, wanted
+from canscope.judge.happenings import Happenings
 from canscope.judge.health import Health, window_doubts
 from canscope.judge.standing import Standing
 from canscope.model.bench import Bench, Mark
@@ -66,6 +67,7 @@ class Judge:
         self.plots: dict[tuple[str, str], Plot] = {}
         self.overviews: dict[str, Overview] = {}
         self.bursts: list[Burst] = []
+        self.happenings = Happenings()
         self.healths: list[Health] = []
         self.learned: dict[str, float] = {}  # role -> cycle in ms
         self.origin_ns: int | None = None
@@ -157,6 +159,7 @@ class Segment:
         for key, times in chunk.arrivals.items():
             history.append(f"#{key}", steps(times, np.zeros(len(times))))
         found = self._finder.feed(chunk.samples, chunk.arrivals, history, until)
+        self._judge.happenings.add(found.events)
         piece = self._piece(chunk.frames, dict(chunk.arrivals), until, found.events, found.spans)
         for name in self._states:
             self._states[name], outcomes = self._judge.rules[name].fold(self._states[name], piece)

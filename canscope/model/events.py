@@ -22,19 +22,22 @@ class Event:
     It is known to lie in (``after_ns``, ``time_ns``]; ``known_ns`` is when it could first be told
     (later than ``time_ns`` where a condition must hold for a while).
 
-    ============= ========================== ====================================================
-    kind          subject                    value, before
-    ============= ========================== ====================================================
-    pole          negative precharge positive 1 closed, 0 open (NaN first sample is no event)
-    command       negative precharge positive 1 commanded closed, 0 commanded open
-    direction     ""                         1 forward, -1 reverse, 0 neutral; ``before`` likewise
-    brake         ""                         1 pressed, 0 released
-    ignition      ""                         1 on, 0 off
-    burst-start   unit                       time_ns: first sample at or above 50 rpm
-    burst-end     unit                       time_ns: first sample below 30 rpm
-    shutdown      ""                         nodes may fall silent from here on
-    wake          ""                         after a shutdown: nodes are judged anew
-    ============= ========================== ====================================================
+    ============== ========================== ==================================================
+    kind           subject                    value, before
+    ============== ========================== ==================================================
+    pole           negative precharge positive 1 closed, 0 open (NaN first sample is no event)
+    command        negative precharge positive 1 commanded closed, 0 commanded open
+    link           unit                       1 came up to the pack's voltage, 0 left it; only
+                                              where no main contactor is bound
+    direction      ""                         1 forward, -1 reverse, 0 neutral
+    brake          ""                         1 pressed, 0 released
+    ignition       ""                         1 on, 0 off
+    emergency-stop ""                         1 pressed, 0 released
+    burst-start    unit                       time_ns: first sample at or above 50 rpm
+    burst-end      unit                       time_ns: first sample below 30 rpm
+    shutdown       ""                         nodes may fall silent from here on
+    wake           ""                         after a shutdown: nodes are judged anew
+    ============== ========================== ==================================================
     """
 
     kind: str

@@ -49,6 +49,16 @@ class Burst:
 
 
 @dataclass(frozen=True)
+class Happening:
+    """Something that happened between ``since_s`` and ``at_s``, and what told of it."""
+
+    since_s: float
+    at_s: float
+    what: str
+    source: str
+
+
+@dataclass(frozen=True)
 class Input:
     """A file that the report rests on."""
 
@@ -95,6 +105,8 @@ class RoleFacts:
     not_available: int
     out_of_range: int
     uncertainty: float
+    checked_by: tuple[str, ...] = ()  # rules that held it against something independent, and passed
+    checkable_by: tuple[str, ...] = ()  # rules that could have
 
 
 @dataclass(frozen=True)
@@ -135,6 +147,7 @@ class Report:
     conditions: Mapping[str, Any] = field(default_factory=dict)  # coolant, oil, ambient ...
     look_first: tuple[str, ...] = ()  # at most three plain sentences
     diagnosis: tuple[Cause, ...] = ()  # at most three, the likeliest first
+    events: tuple[Happening, ...] = ()
     roles: tuple[RoleFacts, ...] = ()
     rules: tuple[RuleFacts, ...] = ()
     plots: Mapping[str, Plot] = field(default_factory=dict)  # "rule|subject" -> Plot

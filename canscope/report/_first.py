@@ -176,7 +176,10 @@ def _axle(finding: Finding) -> tuple[str, str] | None:
 def _axles(placed: Sequence[Finding], anchors: Mapping[int, str]) -> str:
     cells = {(finding.rule, _axle(finding)): finding for finding in placed}
     axles = dict.fromkeys(axle[0] for axle in map(_axle, placed) if axle)
-    head = ["axle", *(f"{d}, {by}" for d in DIRECTIONS for by in ("by CAN", "a person saw the same"))]
+    head = [
+        "axle",
+        *(f"{d}, {by}" for d in DIRECTIONS for by in ("by CAN", "a person saw the same")),
+    ]
     rows = [
         [
             f"<b>{safe(axle)}</b>",

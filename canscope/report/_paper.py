@@ -92,45 +92,26 @@ def deviations(report: Report) -> str:
         f"<h3>Accepted though unproven</h3>{items(waived)}"
         f"<h3>Switched off in the plan</h3>{items(off)}"
         f"<h3>Not applicable to this vehicle or stage</h3><p>{safe(apart or 'none')}</p>"
-        "<h3>Warnings of plan, definitions and recording; roles that nothing cross-checks</h3>"
+        f"<h3>Roles that nothing cross-checks</h3>{_unchecked(report)}"
+        "<h3>Warnings of plan, definitions and recording</h3>"
         f"{items(safe(text) for text in report.warnings)}</section>"
     )
 
 
-def bursts(report: Report) -> str:
-    """The burst table."""
-    head = (
-        "unit",
-        "no.",
-        "start",
-        "length",
-        "requested",
-        "peak speed",
-        "peak current",
-        "lowest voltage",
-        "heat gained",
-    )
-    rows = [
-        (
-            safe(burst.unit),
-            str(burst.number),
-            seconds(burst.start_s),
-            seconds(burst.length_s),
-            safe(burst.requested),
-            number(burst.peak_speed_rpm, "rpm"),
-            number(burst.peak_current_A, "A"),
-            number(burst.lowest_voltage_V, "V"),
-            "<br>".join(
-                f"{safe(word)} {number(gain, 'K')}" for word, gain in burst.heat_gained_K.items()
-            )
-            or "none",
+def _unchecked(report: Report) -> str:
+    """Roles of which a wrong reading that looks right would not be noticed."""
+    alone = [
+        f"<b>{safe(fact.role)}</b> ({safe(fact.signal)}): "
+        + (
+            f"{safe(' or '.join(fact.checkable_by))} would, but did not pass here"
+            if fact.checkable_by
+            else "no rule can; compare it by hand"
         )
-        for burst in report.bursts
+        for fact in report.roles
+        if not fact.checked_by
     ]
-    return (
-        '<section class="bursts"><h2>Bursts</h2>'
-        f"{table(head, rows, empty='No unit turned in this recording.')}</section>"
-    )
+    told = "<p>If one of these reads wrong but plausible, nothing in this report notices it.</p>"
+    return (told if alone else "") + items(alone)
 
 
 def quality(report: Report) -> str:
@@ -185,7 +166,18 @@ def quality(report: Report) -> str:
 
 def roles(report: Report) -> str:
     """What every role was bound to and how it fared."""
-    head = ("role", "signal", "samples", "lowest", "highest", "u", "cycle", "no value", "outside")
+    head = (
+        "role",
+        "signal",
+        "samples",
+        "lowest",
+        "highest",
+        "u",
+        "cycle",
+        "no value",
+        "outside",
+        "agrees by",
+    )
     rows = [
         (
             safe(fact.role),
@@ -197,12 +189,14 @@ def roles(report: Report) -> str:
             number(fact.cycle_ms, "ms"),
             str(fact.not_available),
             str(fact.out_of_range),
+            safe(", ".join(fact.checked_by) or "nothing"),
         )
         for fact in report.roles
     ]
     return (
         '<section class="roles"><h2>Roles</h2><p>u: uncertainty of one value as read; no value: the'
-        " node said so itself; outside: of the range that the definition declares.</p>"
+        " node said so itself; outside: of the range that the definition declares; agrees by: the"
+        " rules that held it against something independent of it, and passed.</p>"
         f"{table(head, rows, empty='no role is bound')}</section>"
     )
 

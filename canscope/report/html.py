@@ -13,7 +13,7 @@ from pathlib import Path
 from string import Template
 
 from canscope.model.report import Report
-from canscope.report import RENDERERS, _first, _paper, _told
+from canscope.report import RENDERERS, _first, _happened, _paper, _told
 from canscope.report._html import safe, symbols
 from canscope.report._words import VERDICT_WORDS, identity
 
@@ -34,7 +34,8 @@ def page(report: Report, plotly_js: str) -> str:
     scripts = [_script(plotly_js), _script(_file("page.js"))]
     sections = [
         _told.findings(report, anchors),
-        _paper.bursts(report),
+        _happened.bursts(report),
+        _happened.events(report),
         _paper.quality(report),
         _paper.deviations(report),
         _paper.vehicle(report),

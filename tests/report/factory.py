@@ -11,6 +11,7 @@ from canscope.model.report import (
     Burst,
     CaptureFacts,
     Cause,
+    Happening,
     Input,
     Plot,
     Report,
@@ -236,7 +237,24 @@ def whole(**changes):
         conditions={"coolant": "empty", "oil": "empty", "ambient_degC": 17.0, "cold": True},
         roles=(
             RoleFacts("pack.voltage", VOLTAGE, "V", 9450, 347.8, 358.2, 10.0, 0, 0, 0.05),
-            RoleFacts("units.front.speed", FRONT_SPEED, "rpm", 9380, -3.0, 182.0, 10.0, 70, 0, 0.5),
+            RoleFacts(
+                "units.front.speed",
+                FRONT_SPEED,
+                "rpm",
+                9380,
+                -3.0,
+                182.0,
+                10.0,
+                70,
+                0,
+                0.5,
+                ("axle-witness",),
+                ("axle-witness", "torque-response"),
+            ),
+        ),
+        events=(
+            Happening(1.98, 2.0, "forward requested", "state"),
+            Happening(2.9, 3.1, "front <link> came up to the pack's voltage", "inferred"),
         ),
         rules=(
             RuleFacts(

@@ -366,3 +366,19 @@ def test_figures_are_drawn_in_a_real_browser_under_the_policy(tmp_path):
     figure = re.search(r'<figure aria-label="axle-direction, front forward"[^>]*>', became)[0]
     assert 'class="drawn"' in figure
     assert "main-svg" in became
+
+
+def test_every_event_is_told_between_its_two_samples_and_with_what_told_of_it():
+    told = text_of(
+        re.search(r'<section class="events">.*?</section>', bare(factory.whole()), re.S)[0]
+    )
+    assert "1.980 s to 2.000 s forward requested state" in told
+    assert "front <link> came up to the pack's voltage inferred" in told
+
+
+def test_roles_that_nothing_cross_checks_are_listed():
+    said = text_of(bare(factory.whole()))
+    alone = said[said.index("Roles that nothing cross-checks") :][:400]
+    assert "pack.voltage" in alone
+    assert "compare it by hand" in alone
+    assert "units.front.speed" not in alone

@@ -1,0 +1,72 @@
+"""What happened in a run, in words, for the report's table of events."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from canscope.model.events import Event
+from canscope.model.report import Happening
+
+MOST = 2000  # kept of a run; more are counted
+WORDS = {
+    ("pole", 1): "{subject} contactor closed",
+    ("pole", 0): "{subject} contactor opened",
+    ("command", 1): "{subject} contactor commanded to close",
+    ("command", 0): "{subject} contactor commanded to open",
+    ("link", 1): "{subject} link came up to the pack's voltage",
+    ("link", 0): "{subject} link left the pack's voltage",
+    ("direction", 1): "forward requested",
+    ("direction", -1): "reverse requested",
+    ("direction", 0): "neutral requested",
+    ("brake", 1): "brake pressed",
+    ("brake", 0): "brake released",
+    ("ignition", 1): "ignition on",
+    ("ignition", 0): "ignition off",
+    ("emergency-stop", 1): "emergency stop pressed",
+    ("emergency-stop", 0): "emergency stop released",
+    ("burst-start", 1): "{subject} unit began to turn",
+    ("burst-end", 1): "{subject} unit came to rest",
+    ("shutdown", 1): "shut down: nodes may fall silent",
+    ("wake", 1): "awake again",
+}
+SOURCES = {
+    "pole": "contactor state",
+    "command": "contactor command",
+    "link": "inferred from the link voltage: no contactor is bound",
+    "burst-start": "speed",
+    "burst-end": "speed",
+}
+
+
+class Happenings:
+    """Gathers events as they become known, in bounded memory."""
+
+    def __init__(self) -> None:
+        self._kept: list[Event] = []
+        self.more = 0
+
+    def add(self, events: Iterable[Event]) -> None:
+        """Take in the events of one piece."""
+        for event in events:
+            if len(self._kept) < MOST:
+                self._kept.append(event)
+            else:
+                self.more += 1
+
+    def rows(self, origin_ns: int) -> tuple[Happening, ...]:
+        """All of them in order of time."""
+        told = [
+            Happening(
+                since_s=(event.after_ns - origin_ns) / 1e9,
+                at_s=(event.time_ns - origin_ns) / 1e9,
+                what=_words(event),
+                source=SOURCES.get(event.kind, "state"),
+            )
+            for event in self._kept
+        ]
+        return tuple(sorted(told, key=lambda row: (row.at_s, row.what)))
+
+
+def _words(event: Event) -> str:
+    words = WORDS.get((event.kind, int(event.value)), event.kind)
+    return words.format(subject=event.subject.replace("precharge", "pre-charge"))
