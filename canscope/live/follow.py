@@ -15,6 +15,7 @@ from canscope.live.writer import NAME
 from canscope.model.tables import Frames
 
 MOST = 4 << 20  # bytes taken at a time by one who has fallen behind
+BEHIND = MOST // 4
 
 
 class Follower:
@@ -51,9 +52,10 @@ def followed(
 ) -> Iterator[Frames]:
     """Chunks of a growing run, until ``wait`` says that nothing more will come.
 
-    ``wait`` is called when there is nothing new and returns False at the end; what was written
-    before it said so is still given. ``took`` is called when new lines were found. ``rising`` is
-    the recorder's word that no two frames share a stamp, so that none waits for the next one.
+    ``wait`` is called between two looks at the disk, unless one has fallen behind, and returns
+    False at the end; what was written before it said so is still given. ``took`` is called when new
+    lines were found. ``rising`` is the recorder's word that no two frames share a stamp, so that
+    none waits for the next one.
     """
     follower = Follower(folder)
     going_on = True
@@ -66,5 +68,5 @@ def followed(
                 yield replace(chunk, until_ns=last)
         elif not going_on:
             return
-        else:
+        if going_on and len(text) < BEHIND:
             going_on = wait()

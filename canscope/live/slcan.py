@@ -22,6 +22,8 @@ BITRATES = {
 }  # fmt: skip
 REPLY_S = 0.5  # how long an adapter may take to answer a command
 GATHER_S = 0.003  # between reads, so that one read takes many frames; 4 KiB last 18 ms at 1 Mbit/s
+FULL = 2048  # bytes that wait: somebody is behind, nothing is to be gathered
+MOST_READS = 20
 LONGEST = 160  # bytes of a line; the longest FD frame has 143
 DONE, REFUSED = b"\r", b"\a"
 STAMP_PERIOD_NS = 60_000_000_000
@@ -80,9 +82,12 @@ class Slcan:
         data = port.read(1)
         if not data:
             return NOTHING
-        time.sleep(GATHER_S)
-        data = self._rest + data + port.read(port.in_waiting)
-        *lines, self._rest = data.split(b"\r")
+        if port.in_waiting < FULL:
+            time.sleep(GATHER_S)
+        parts = [self._rest, data]
+        while (waiting := port.in_waiting) and len(parts) < MOST_READS:
+            parts.append(port.read(waiting))
+        *lines, self._rest = b"".join(parts).split(b"\r")
         batch = parse(lines)
         if len(self._rest) > LONGEST:
             self._rest = b""

@@ -28,7 +28,7 @@ from canscope.model.history import History
 from canscope.model.signals import Signals
 from canscope.plan.plan import Plan, PlanMark
 
-POLL_S = 0.05  # between two looks at the disk
+FEED_S = 0.08  # between two looks at the disk: a feed costs the same however few frames it holds
 KEEP_NS = 30_000_000_000
 SLOPE_NS = 10_000_000_000  # over which the shown slope of a temperature is fitted
 MOST_DELAYS = 20_000
@@ -113,10 +113,14 @@ class Watch:
     def follow(self, going_on: Callable[[], bool]) -> None:
         """Judge what is recorded, until ``going_on`` is False and all of it was judged."""
 
+        looked_s = time.monotonic()
+
         def wait() -> bool:
+            nonlocal looked_s
             still = going_on()
             if still:
-                time.sleep(POLL_S)
+                time.sleep(max(0.0, looked_s + FEED_S - time.monotonic()))
+            looked_s = time.monotonic()
             return still
 
         try:

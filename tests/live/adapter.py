@@ -28,6 +28,7 @@ class Adapter:
         self.link, self._answers, self._refuses = Path(link), answers, refuses
         self.commands, self.offered, self.dropped = [], 0, 0
         self.sent = []  # the lines that went into the buffer
+        self.keeps = True  # whether it notes them
         self.opened = threading.Event()
         self._buffer, self._typed = bytearray(), b""
         self._lock = threading.Lock()
@@ -66,7 +67,8 @@ class Adapter:
                 self.dropped += 1
                 return False
             self._buffer += line
-            self.sent.append(line)
+            if self.keeps:
+                self.sent.append(line)
         return True
 
     def say(self, raw):
