@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import argparse
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -85,6 +85,7 @@ class Inputs:
     plan: Path
     notes: tuple[str, ...] = ()
     marks: Path | None = None  # that a run folder brings
+    facts: Mapping[str, Any] = field(default_factory=dict)  # its papers: run.toml
 
     @property
     def stem(self) -> str:
@@ -106,7 +107,7 @@ def inputs_of(captures: Sequence[str], plan: Path | None) -> Inputs:
             hint = "a run folder holds its captures as *.log or *.log.gz"
             raise CanscopeError("no capture in this folder", where=Where(str(folder)), hint=hint)
         own = next((folder / name for name in PLAN_NAMES if (folder / name).is_file()), None)
-        from canscope.live.folder import MARKS_FILE, notes_of
+        from canscope.live.folder import MARKS_FILE, facts_of, notes_of
 
         notes = notes_of(folder)
         if plan is not None and own is not None:
@@ -117,7 +118,8 @@ def inputs_of(captures: Sequence[str], plan: Path | None) -> Inputs:
             hint = "name one with --plan, or put plan.toml into the folder"
             raise CanscopeError("no bench plan in this folder", where=Where(str(folder)), hint=hint)
         marks = folder / MARKS_FILE
-        return Inputs(tuple(captures), plan, notes, marks if marks.is_file() else None)
+        found_marks = marks if marks.is_file() else None
+        return Inputs(tuple(captures), plan, notes, found_marks, facts_of(folder))
     if plan is None:
         hint = "name the bench plan with --plan; 'canscope demo' writes an example"
         raise CanscopeError("a capture alone cannot be judged", hint=hint)
@@ -142,6 +144,10 @@ def judge_files(
     from canscope.plan.load import read_plan
 
     plan = read_plan(inputs.plan, marks=marks or inputs.marks)
+    if inputs.facts:
+        from canscope.live.earlier import as_recorded
+
+        plan = as_recorded(plan, inputs.facts)
     capture = read_capture(*inputs.captures, format=format, channel=_channel(channel, plan))
     frames = shown(capture) if progress else capture
     signals = decode(gathered(frames), plan.definitions, wanted=plan.wanted)

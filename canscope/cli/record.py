@@ -55,24 +55,41 @@ def add(subparsers: Any) -> None:
     parser.add_argument(
         "--rotate-mb", type=float, default=256.0, help="begin a new capture file at this size"
     )
+    parser.add_argument(
+        "--rotate-minutes", type=float, default=60.0, help="and when the last one is so old"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
     """Record until told to stop; then the report. 2 if the recorder did not end in order."""
+    from canscope.live.earlier import as_recorded
     from canscope.live.folder import RunFolder
     from canscope.live.recorder import Orders
     from canscope.live.session import Session
+    from canscope.live.source import stamp_uncertainty_ms
     from canscope.live.watch import Watch
     from canscope.plan.load import read_plan
 
     plan = read_plan(args.plan) if args.plan else None
     addresses = _addresses(args.bus, plan)
-    if args.rotate_mb <= 0:
-        raise CanscopeError("--rotate-mb: a size has to be above zero")
+    for option in ("rotate_mb", "rotate_minutes"):
+        if not getattr(args, option) > 0:
+            raise CanscopeError(f"--{option.replace('_', '-')}: it has to be above zero")
+    earlier = _earlier(args.run, plan)
+    if plan is not None:
+        clock = {"uncertainty_ms": stamp_uncertainty_ms(addresses)}
+        plan = as_recorded(plan, {"earlier": earlier, "clock": clock})
     folder = RunFolder(args.run)
     about = {key: text for key, text in (("who", args.who), ("note", args.note)) if text}
     orders = Orders(
-        args.run, addresses, args.not_silent, round(args.rotate_mb * 2**20), LOW_DISK_BYTES, about
+        args.run,
+        addresses,
+        args.not_silent,
+        round(args.rotate_mb * 2**20),
+        LOW_DISK_BYTES,
+        60 * args.rotate_minutes,
+        about,
+        earlier,
     )
     try:
         session = Session(folder, orders, plan)
@@ -83,6 +100,22 @@ def run(args: argparse.Namespace) -> int:
     recorded = _Recorded(args, plan, session, watch)
     recorded.go()
     return recorded.close()
+
+
+def _earlier(folder: Path, plan: Plan | None) -> dict[str, Any] | None:
+    """What earlier runs of the plan's vehicle have shown, told as run.toml keeps it."""
+    if plan is None:
+        return None
+    from canscope.live.earlier import earlier_of
+
+    earlier = earlier_of(folder, plan.bench.vehicle)
+    for name in earlier.uncounted:
+        print(f"warning: the run {name} cannot be counted: how long it turned dry is not known")
+    if earlier.runs:
+        seconds = ", ".join(f"{unit} {s:.1f} s" for unit, s in earlier.turned_dry_s.items())
+        told = f"earlier runs of this vehicle: {', '.join(earlier.runs)}"
+        print(f"{told}; turned dry: {seconds or 'nothing'}")
+    return earlier.facts()
 
 
 def _addresses(texts: list[str], plan: Plan | None) -> tuple[Address, ...]:
@@ -165,8 +198,12 @@ class _Recorded:
             return 0
         from canscope.cli._summary import print_summary
         from canscope.cli.check import EXIT, inputs_of, judge_files, write_numbered
+        from canscope.live.earlier import SHOWN, shown
 
         report = judge_files(inputs_of([str(folder)], None))
+        if self._watch.turned is not None and not self._watch.broken:
+            turned_s = self._watch.turned.seconds()
+            self._session.folder.add({SHOWN: shown(self._plan, turned_s, report)})
         report, written = write_numbered(report, folder / "reports", "report")
         print_summary(report)
         for path in written:

@@ -106,7 +106,20 @@ def _conclude(
     if verdict is Verdict.PASS and judge.segments > 1 and rule.window is Window.RUN:
         text = "the clock stepped, and nothing is judged across a step"
         return Verdict.UNPROVEN, Doubt(subject.name, "capture-damaged", text)
+    if verdict is Verdict.PASS and rule.timed and _too_late(judge, rule, standing):
+        text = f"stamps were up to {judge.bench.latest_stamp_ms:.0f} ms late, more than was stated"
+        return Verdict.UNPROVEN, Doubt(subject.name, "capture-damaged", text)
     return verdict, doubt
+
+
+def _too_late(judge: Judge, rule: Rule, standing: Standing) -> bool:
+    """Whether a time is no longer proven by the stamps as they turned out in the end."""
+    more_ms = judge.bench.latest_stamp_ms - judge.bench.clock_ms
+    worst = standing.worst
+    if more_ms <= 0 or worst is None:
+        return False
+    more = more_ms if rule.unit == "ms" else more_ms / 1000
+    return worst.margin < worst.uncertainty + more
 
 
 def waive(

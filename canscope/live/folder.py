@@ -16,7 +16,7 @@ from canscope.model.errors import CanscopeError, Where
 from canscope.plan.plan import Plan
 
 LOCK_FILE, MARKS_FILE, PLAN_FILE = ".lock", "marks.jsonl", "plan.toml"
-AS_USED = "plan-as-used"
+AS_USED, DEFINITIONS = "plan-as-used", "definitions"
 BLOCK = 1 << 20
 
 
@@ -67,17 +67,25 @@ class RunFolder:
     def keep_plan(self, plan: Plan) -> None:
         """Copy the plan with all it rests on, so that the copy can be read again by itself.
 
+        Definitions lie in ``definitions`` under their hash, so that two runs can be compared, and
+        again where the plan looks for them.
         Raises CanscopeError: a file is named in a way that no copy can follow.
         """
         places = _places(plan)
         for place, source in places.items():
-            target = self.path / place
-            target.parent.mkdir(parents=True, exist_ok=True)
-            target.write_bytes(source.read_bytes())
+            text = source.read_bytes()
+            _put(self.path / place, text)
+            if source.suffix != ".toml":
+                name = f"{hashlib.sha256(text).hexdigest()}{source.suffix}"
+                _put(self.path / DEFINITIONS / name, text)
         if PLAN_FILE not in places:
             own = next(p for p, s in places.items() if s == Path(os.path.abspath(plan.path)))
-            text = {"format": 1, "include": own.replace(os.sep, "/")}
-            (self.path / PLAN_FILE).write_text(toml_text(text), "utf-8", newline="\n")
+            only = {"format": 1, "include": own.replace(os.sep, "/")}
+            (self.path / PLAN_FILE).write_text(toml_text(only), "utf-8", newline="\n")
+
+    def add(self, more: Mapping[str, Any]) -> None:
+        """Add to run.toml what is only known afterwards."""
+        replace_file(self.path / RUN_FILE, toml_text({**facts_of(self.path), **more}))
 
     def finish(self, more: Mapping[str, Any]) -> None:
         """Add hashes of all files, and what the watching process knows, to run.toml."""
@@ -89,6 +97,11 @@ class RunFolder:
             if path.is_file() and path.name != RUN_FILE and path.name[0] != "."
         }
         replace_file(self.path / RUN_FILE, toml_text(facts))
+
+
+def _put(target: Path, text: bytes) -> None:
+    target.parent.mkdir(parents=True, exist_ok=True)
+    target.write_bytes(text)
 
 
 def _places(plan: Plan) -> dict[str, Path]:
@@ -136,7 +149,7 @@ def notes_of(folder: Path) -> tuple[str, ...]:
         return ()
     notes, end = [], facts.get("end") or {}
     if not end:
-        running = _held(folder)
+        running = is_held(folder)
         notes.append(
             "the recorder is still writing: this is what there is so far"
             if running
@@ -154,6 +167,14 @@ def notes_of(folder: Path) -> tuple[str, ...]:
         if bus.get("error_frames_are") in ("not carried", "unknown"):
             notes.append(f"{name}: error frames are {bus['error_frames_are']} in this recording")
     notes += [str(event.get("what", "")) for event in facts.get("events") or ()]
+    earlier = facts.get("earlier") or {}
+    if earlier.get("runs"):
+        notes.append(f"earlier runs of this vehicle are counted: {', '.join(earlier['runs'])}")
+    for words, what in (
+        ("uncounted", "cannot be counted: how long it turned dry is not known"),
+        ("strangers", "names no vehicle, having no plan, and is not counted"),
+    ):
+        notes += [f"the run {name} beside this one {what}" for name in earlier.get(words, ())]
     watched = facts.get("watch") or {}
     if watched.get("slow_s"):
         notes.append(
@@ -188,7 +209,8 @@ def _locks() -> Any:
     return fcntl
 
 
-def _held(folder: Path) -> bool:
+def is_held(folder: Path) -> bool:
+    """Whether somebody records into this folder now."""
     try:
         fcntl = _locks()
     except CanscopeError:

@@ -32,7 +32,9 @@ def orders_text(orders: Orders) -> str:
         "not_silent": orders.not_silent,
         "rotate_bytes": orders.rotate_bytes,
         "low_disk_bytes": orders.low_disk_bytes,
+        "rotate_s": orders.rotate_s,
         "about": orders.about,
+        "earlier": orders.earlier,
     }
     return json.dumps(plain)
 

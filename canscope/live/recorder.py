@@ -20,7 +20,7 @@ from typing import Any
 from canscope.live.address import EVERY, Address
 from canscope.live.clock import TICKS, Clock, Spread, ticks_ns
 from canscope.live.lines import dropped
-from canscope.live.source import Batch, Opened, Source, source_of
+from canscope.live.source import Batch, Opened, Source, source_of, stamp_uncertainty_ms
 from canscope.live.toml import replace_file, toml_text
 from canscope.live.writer import Captures
 from canscope.model.errors import CanscopeError
@@ -45,7 +45,9 @@ class Orders:
     not_silent: str = ""  # the person's signature where listen-only cannot be confirmed
     rotate_bytes: int = 256 << 20
     low_disk_bytes: int = 1 << 30
+    rotate_s: float = 3600.0  # a capture file is closed after so long
     about: dict[str, Any] = field(default_factory=dict)  # goes into run.toml as [run]
+    earlier: dict[str, Any] | None = None  # what earlier runs have shown, as [earlier]
 
 
 @dataclass
@@ -126,7 +128,7 @@ class Recorder:
 
     def run(self) -> str:
         """Record; the reason why it ended."""
-        captures = Captures(self.orders.folder, self.orders.rotate_bytes)
+        captures = Captures(self.orders.folder, self.orders.rotate_bytes, self.orders.rotate_s)
         self._keep_reserve()
         readers = [
             threading.Thread(target=self._read, args=(name,), name=f"read {name}", daemon=True)
@@ -417,6 +419,7 @@ class Recorder:
         return {
             "format": 1,
             "run": {**self.orders.about, "not_silent": self.orders.not_silent or None},
+            "earlier": self.orders.earlier,
             "clock": self._clock_facts(),
             "buses": {name: self._bus_facts(name, bus) for name, bus in self._known().items()},
             "end": self.end or None,
@@ -436,7 +439,9 @@ class Recorder:
             "anchor_ns": self.clock.anchor_ns,
             "anchor_uncertainty_ms": round(self.clock.anchor_uncertainty_ns / 1e6, 6),
             "stamps": "a frame bears the time at which it was read from its adapter",
-            "uncertainty": "late_by_at_most_ms of each bus, and the adapter's own delay",
+            "uncertainty_ms": stamp_uncertainty_ms(self.orders.addresses),
+            "uncertainty": "stated for the adapters in use; late_by_at_most_ms of each bus is how "
+            "long its frames really may have waited in this computer",
             "wall_clock_apart_ms": round(self.clock.wall_apart_ns() / 1e6, 3),
         }
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -10,6 +10,9 @@ from canscope.live.address import Address
 from canscope.model.errors import CanscopeError
 
 WAIT_S = 0.05  # the longest that a read waits for traffic
+# From a frame on the bus to its stamp: serial chips hand over what they have every 16 ms unless
+# told otherwise (from memory), and frames are gathered for 3 ms. Common practice, no source.
+SLCAN_LATE_MS, OTHERS_LATE_MS = 20.0, 5.0
 
 
 class AdapterError(CanscopeError):
@@ -77,6 +80,12 @@ class Source(Protocol):
 
     def close(self) -> None:
         """Let go of it; never raises for an adapter that is gone."""
+
+
+def stamp_uncertainty_ms(addresses: Iterable[Address]) -> float:
+    """How late a stamp may be, as a recording states it when it starts; 0 for a replayed file."""
+    late = {"slcan": SLCAN_LATE_MS, "replay": 0.0}
+    return max((late.get(address.kind, OTHERS_LATE_MS) for address in addresses), default=0.0)
 
 
 def source_of(address: Address) -> Source:

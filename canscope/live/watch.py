@@ -18,12 +18,12 @@ import numpy as np
 
 from canscope.capture.order import ordered
 from canscope.decoding.columns import decode
-from canscope.events.turning import Turning
 from canscope.judge.check import Run
 from canscope.judge.judge import Alarm
 from canscope.judge.roles import samples_of
 from canscope.live.clock import ticks_ns
 from canscope.live.follow import followed
+from canscope.live.turned import Turned
 from canscope.model.history import History
 from canscope.model.signals import Signals
 from canscope.plan.plan import Plan, PlanMark
@@ -103,8 +103,7 @@ class Watch:
         bench = plan.bench if plan else None
         cycles = {r: b.cycle_ns for r, b in bench.bindings.items()} if bench else {}
         self._history = History(cycles)
-        self._turning = {unit.name: Turning(unit.name) for unit in bench.units} if bench else {}
-        self._turned_ns = dict.fromkeys(self._turning, 0)
+        self.turned = Turned(bench) if bench else None
         self._closed_since_ns: int | None = None
         self._round_s = time.monotonic()
 
@@ -166,21 +165,10 @@ class Watch:
                 series = signals.series.get(binding.key)
                 if series is not None and len(series.time_ns):
                     self._history.append(role, samples_of(binding, series))
-            for name, turning in self._turning.items():
-                role = f"units.{name}.speed"
-                if role in bindings and bindings[role].key in signals.series:
-                    speed = samples_of(bindings[role], signals.series[bindings[role].key])
-                    self._turn(turning, speed, until)
+            if self.turned is not None:
+                self.turned.feed(signals, until)
             self._history.forget(until - KEEP_NS)
             self.judged_ns = until
-
-    def _turn(self, turning: Turning, speed: Any, until: int) -> None:
-        began = turning.start
-        for event in turning.feed(speed, until)[0]:
-            if event.kind == "burst-start":
-                began = event
-            elif began is not None:
-                self._turned_ns[turning.unit] += event.time_ns - began.time_ns
 
     def _raise(self, alarm: Alarm) -> None:
         assert self.run is not None
@@ -262,7 +250,7 @@ class Watch:
         self._look_at_silence(now_ns)
         alarms = self.alarms
         standing = [alarm for alarm in alarms if not alarm.acknowledged]
-        turning = tuple(name for name, unit in self._turning.items() if unit.on)
+        turning = self.turned.now if self.turned is not None else ()
         reasons = self._reasons(status, now_ns, recorder_ended)
         stops = [alarm for alarm in standing if alarm.stops]
         if stops:
@@ -329,9 +317,8 @@ class Watch:
 
     def _engaged(self) -> bool:
         poles = ("contactors.negative", "contactors.positive")
-        return any(unit.on for unit in self._turning.values()) or any(
-            self._last(role) == 1 for role in poles
-        )
+        turning = self.turned is not None and self.turned.now
+        return bool(turning) or any(self._last(role) == 1 for role in poles)
 
     def _last(self, role: str) -> float | None:
         samples = self._history.samples(role)
@@ -378,6 +365,9 @@ class Watch:
             suspects = [role for role in self._plan.bench.bindings if self._suspect(role)]
         reasons += [f"{r} {'is stale' if age else 'was never heard'}" for r, age in stale.items()]
         reasons += [f"{role}: its sensor cannot be believed" for role in suspects]
+        if self._plan.bench.dry and self._plan.bench.uncounted:
+            runs = ", ".join(self._plan.bench.uncounted)
+            reasons.append(f"nobody can tell how long it turned dry in earlier runs: {runs}")
         standing = [alarm for alarm in self.alarms if not alarm.acknowledged]
         return reasons + [f"not acknowledged: {alarm.text}" for alarm in standing]
 
@@ -399,8 +389,9 @@ class Watch:
         return ages
 
     def _speeds(self) -> dict[str, float]:
+        units = self._plan.bench.units if self._plan else ()
         with self._lock:
-            last = {name: self._last(f"units.{name}.speed") for name in self._turning}
+            last = {unit.name: self._last(unit.role("speed")) for unit in units}
         return {name: value for name, value in last.items() if value is not None}
 
     def _dry_left(self) -> list[tuple[str, float | None, float | None]]:
@@ -412,11 +403,10 @@ class Watch:
         earlier = self._plan.bench.turned_dry_s or {}
         rows = []
         with self._lock:
-            for name, turning in self._turning.items():
-                start = turning.start
-                running = (self.judged_ns - start.time_ns) / 1e9 if start and turning.on else 0.0
-                used = earlier.get(name, 0.0) + self._turned_ns[name] / 1e9 + running
-                burst = None if burst_s is None else burst_s - running
+            assert self.turned is not None
+            for name in (unit.name for unit in self._plan.bench.units):
+                used = earlier.get(name, 0.0) + self.turned.total_s(name)
+                burst = None if burst_s is None else burst_s - self.turned.burst_s(name)
                 rows.append((name, burst, None if total_s is None else total_s - used))
         return rows
 

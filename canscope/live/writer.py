@@ -1,9 +1,11 @@
-"""The captures of a run: append-only, whole lines, rotated by size, soon on the disk."""
+"""The captures of a run: append-only, whole lines, rotated by size and time, soon on the disk."""
 
 from __future__ import annotations
 
 import os
 import threading
+import time
+from collections.abc import Callable
 from pathlib import Path
 
 NAME = "capture-%04d.log"
@@ -20,8 +22,16 @@ class Captures:
     every reader of the file can see.
     """
 
-    def __init__(self, folder: Path, rotate_bytes: int) -> None:
-        self._folder, self._rotate_bytes = folder, rotate_bytes
+    def __init__(
+        self,
+        folder: Path,
+        rotate_bytes: int,
+        rotate_s: float = float("inf"),
+        *,
+        seconds: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._folder, self._rotate_bytes, self._rotate_s = folder, rotate_bytes, rotate_s
+        self._seconds, self._begun_s = seconds, seconds()
         self._number, self._fd, self._size = 0, -1, 0
         self.total = 0
         self._failed: OSError | None = None
@@ -34,7 +44,8 @@ class Captures:
         """Append whole lines. Raises OSError."""
         if self._failed is not None:
             raise self._failed
-        if self._fd < 0 or self._size >= self._rotate_bytes:
+        old = self._seconds() - self._begun_s >= self._rotate_s
+        if self._fd < 0 or self._size >= self._rotate_bytes or old:
             self._next()
         view = memoryview(text)
         while view:
@@ -60,6 +71,7 @@ class Captures:
         path = self._folder / (NAME % self._number)
         flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | getattr(os, "O_CLOEXEC", 0)
         new = os.open(path, flags, 0o644)
+        self._begun_s = self._seconds()
         with self._lock:
             old, self._fd, self._size = self._fd, new, 0
         if old >= 0:

@@ -135,6 +135,11 @@ class Bench:
     # What earlier runs of the build record have shown; written into a run at its start.
     turned_dry_s: Mapping[str, float] | None = None  # unit -> seconds; None: a bare capture
     moved_before: frozenset[str] = frozenset()  # temperature roles whose raw value has moved
+    uncounted: tuple[str, ...] = ()  # earlier runs whose turning time nobody knows
+    # How far a stamp may lie from its instant, as the recorder stated at the start, and the
+    # latest that one really was, known when it had ended. 0: nobody said, as with a bare capture.
+    clock_ms: float = 0.0
+    latest_stamp_ms: float = 0.0
     _known: dict[object, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def once(self, key: object, make: Callable[[], Made]) -> Made:
@@ -147,6 +152,11 @@ class Bench:
     def has(self, *roles: str) -> bool:
         """Whether all of these roles are bound."""
         return all(role in self.bindings for role in roles)
+
+    @property
+    def clock_s(self) -> float:
+        """What the clock adds to the uncertainty of a time or an order, in s."""
+        return self.clock_ms / 1000
 
     @property
     def dry(self) -> bool:

@@ -64,6 +64,7 @@ class Rule:
     absent_in: ClassVar[frozenset[str]] = frozenset()  # stages in which it does not apply
     stops: ClassVar[bool] = False  # live: STOP instead of a warning
     waivable: ClassVar[bool] = True
+    timed: ClassVar[bool] = False  # its margin is a time: the clock is part of the uncertainty
     limit_parameter: ClassVar[str] = ""  # the field whose source is the limit's source
     limit_source: ClassVar[str] = ""  # set where the limit is no parameter
     says: ClassVar[Mapping[str, str]] = {}  # "pass" / "fail" / "close" -> clause, {facts} allowed

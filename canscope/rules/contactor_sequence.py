@@ -43,6 +43,7 @@ class ContactorSequence(Rule):
     Plan::
 
         [rules.contactor-sequence]
+        # Where a run folder states a larger uncertainty of its stamps, that one counts.
         clock_ms = 1.0         # ms between two stamps; common practice, no source
     """
 
@@ -50,6 +51,7 @@ class ContactorSequence(Rule):
 
     window: ClassVar[Window] = Window.ATTEMPT
     unit: ClassVar[str] = "ms"
+    timed: ClassVar[bool] = True
     required_in: ClassVar[frozenset[str]] = SPINNING | {"power-up"}
     limit_source: ClassVar[str] = "order of closing, common practice, no source"
     says: ClassVar[dict[str, str]] = {
@@ -94,11 +96,12 @@ class ContactorSequence(Rule):
             closed = first_after(closings(window, pole), positive.time_ns)
             if closed is None:
                 return [self._never(window, pole, word, positive)]
-        rows: list[Outcome] = [self._order(closed, positive, right, wrong)]
+        rows: list[Outcome] = [self._order(window.bench, closed, positive, right, wrong)]
         opened = first_after(openings(window, pole), closed.time_ns)
         if pole == "negative" and opened is not None and opened.time_ns <= positive.time_ns:
             wrong = f"{word} had opened again before positive closed"
-            rows.append(self._order(positive, opened, f"{word} was still closed", wrong))
+            right = f"{word} was still closed"
+            rows.append(self._order(window.bench, positive, opened, right, wrong))
         return rows
 
     def _never(self, window: ClosedWindow, pole: str, word: str, positive: Event) -> Outcome:
@@ -120,9 +123,8 @@ class ContactorSequence(Rule):
         opened = first_after(openings(window, "precharge"), closed.time_ns)
         if opened is not None:
             right = "pre-charge opened after positive closed"
-            return [
-                self._order(positive, opened, right, "pre-charge opened before positive closed")
-            ]
+            wrong = "pre-charge opened before positive closed"
+            return [self._order(window.bench, positive, opened, right, wrong)]
         if window.until_ns - positive.time_ns < PATIENCE_NS:
             text = "the recording ended before pre-charge opened"
             return [Doubt(NAME, "not-exercised", text, window.until_ns)]
@@ -133,15 +135,16 @@ class ContactorSequence(Rule):
             self._missed(window, positive, "pre-charge stayed closed after positive had closed")
         ]
 
-    def _order(self, earlier: Event, later: Event, right: str, wrong: str) -> Margins:
+    def _order(self, bench: Bench, earlier: Event, later: Event, right: str, wrong: str) -> Margins:
         apart, u = lapse_ms(earlier, later)
+        clock_ms = max(self.clock_ms, bench.clock_ms)
         return margins(
             NAME,
             max(earlier.time_ns, later.time_ns),
             apart,
             measured=apart,
             limit=0.0,
-            uncertainty=u + self.clock_ms,
+            uncertainty=u + clock_ms,
             start_ns=min(earlier.after_ns, later.after_ns),
             right=right,
             wrong=wrong,

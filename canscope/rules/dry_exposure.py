@@ -41,10 +41,11 @@ class DryExposure(Rule):
         whole length. In power-up nothing shall turn: any burst fails.
     Margin
         ``burst_s`` minus the length, ``total_s`` minus the total, the pause minus ``pause_s``, in
-        s. Uncertainty: the sample intervals in which starts and ends lie. Those limits that the
-        plan does not give are not judged.
+        s. Uncertainty: the sample intervals in which starts and ends lie, and the clock. Those
+        limits that the plan does not give are not judged.
     Unproven
-        The plan gives none of the three limits (no-limit); the unit never turned (not-exercised).
+        The plan gives none of the three limits (no-limit); the unit never turned (not-exercised);
+        a total is to be kept and an earlier run cannot be counted (capture-damaged).
 
     Plan::
 
@@ -60,6 +61,7 @@ class DryExposure(Rule):
     pause_s: float | None = limit(None, "s")
 
     unit: ClassVar[str] = "s"
+    timed: ClassVar[bool] = True
     required_in: ClassVar[frozenset[str]] = frozenset({"unit-alone", "dry-spin"})
     absent_in: ClassVar[frozenset[str]] = frozenset({"wet-spin", "rolling"})
     stops: ClassVar[bool] = True
@@ -123,7 +125,7 @@ class DryExposure(Rule):
         self, now: Exposure, piece: Piece, unit: DriveUnit, event: Event
     ) -> tuple[Exposure, list[Margins]]:
         """The state after a start or an end, and what it decides."""
-        u_s = (event.time_ns - event.after_ns) / S
+        u_s = (event.time_ns - event.after_ns) / S + piece.bench.clock_s
         if event.kind == "burst-end":
             assert now.start is not None
             length_s = (event.time_ns - now.start.time_ns) / S
@@ -160,7 +162,7 @@ class DryExposure(Rule):
         if not len(times):
             return []
         length_s = (times - now.start.time_ns) / S
-        u_s = (now.start.time_ns - now.start.after_ns) / S
+        u_s = (now.start.time_ns - now.start.after_ns) / S + piece.bench.clock_s
         total_s = now.total_s + length_s
         return self._lengths(now, piece, unit, times, length_s, u_s, total_s, now.total_u_s + u_s)
 
@@ -215,9 +217,14 @@ class DryExposure(Rule):
         )
 
     def close(self, state: Mapping[str, Exposure], piece: Piece) -> Sequence[Outcome]:
-        """Units that never turned have exercised nothing."""
-        return [
+        """Units that never turned have exercised nothing; a total needs every earlier run."""
+        found: list[Outcome] = [
             Doubt(name, "not-exercised", "the unit was not seen to turn")
             for name, now in state.items()
             if not now.bursts and piece.bench.has(piece.bench.unit(name).role("speed"))
         ]
+        if self.total_s is not None and piece.bench.uncounted:
+            runs = ", ".join(piece.bench.uncounted)
+            text = f"nobody can tell how long it turned in these earlier runs: {runs}"
+            found += [Doubt(name, "capture-damaged", text) for name in state]
+        return found

@@ -61,7 +61,7 @@ class EmergencyStop(Rule):
         loop would also open with the software dead.
     Margin
         ``limit_s`` minus that time, in s. Both instants lie between two samples: the middle, give
-        or take half the interval.
+        or take half the interval, and the clock.
     Unproven
         It was never pressed, or only with everything open and at rest (not-exercised); a contactor
         or a torque was not known at the deadline (stale, not-available).
@@ -77,6 +77,7 @@ class EmergencyStop(Rule):
     torque_Nm: float = limit(2.0, "Nm")
 
     unit: ClassVar[str] = "s"
+    timed: ClassVar[bool] = True
     required_in: ClassVar[frozenset[str]] = frozenset({"power-up"})
     limit_parameter: ClassVar[str] = "limit_s"
     says: ClassVar[dict[str, str]] = {
@@ -201,7 +202,7 @@ class EmergencyStop(Rule):
                     self.limit_s - max(took, 0.0),
                     measured=max(took, 0.0),
                     limit=self.limit_s,
-                    uncertainty=half + width,
+                    uncertainty=half + width + piece.bench.clock_s,
                     start_ns=press.after_ns,
                     what=_words(end.role),
                     told=told,

@@ -38,8 +38,8 @@ class LinkDischarge(Rule):
         time to ``safe_V`` that it foretells are told.
     Margin
         The limit minus that time, in s. The opening and the crossing each lie between two samples:
-        the middle, give or take half the interval; the crossing's uncertainty has half the raw
-        step over the slope besides.
+        the middle, give or take half the interval, and the clock; the crossing's uncertainty has
+        half the raw step over the slope besides.
     Unproven
         No main contactor opened on a charged link, or one closed again before the limit
         (not-exercised); the recording ended above ``safe_V`` before the limit (not-exercised); the
@@ -61,6 +61,7 @@ class LinkDischarge(Rule):
 
     window: ClassVar[Window] = Window.OPENING
     unit: ClassVar[str] = "s"
+    timed: ClassVar[bool] = True
     required_in: ClassVar[frozenset[str]] = SPINNING | {"power-up"}
     says: ClassVar[dict[str, str]] = {
         "pass": f"fell below {{safe_V:g}} V after opening ({{bleed}}{{decay}}; {MEASURE})",
@@ -190,7 +191,7 @@ class LinkDischarge(Rule):
             limit_s - took_s,
             measured=took_s,
             limit=limit_s,
-            uncertainty=u,
+            uncertainty=u + bench.clock_s,
             start_ns=opened.after_ns,
             safe_V=self.safe_V,
             bleed=words.get(bench.bleed or "", "the plan names no bleed, active assumed"),

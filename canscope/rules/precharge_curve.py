@@ -44,7 +44,8 @@ class PrechargeCurve(Rule):
         resistor too large, open fuse).
     Margin
         Each number in percent of its own limit, so that they compare; the sentence has the plain
-        numbers. Uncertainty: half raw steps, sampling intervals, twice the fit's standard error.
+        numbers. Uncertainty: half raw steps, sampling intervals, the clock, twice the fit's
+        standard error.
     Unproven
         Pre-charge never closed (not-exercised); it lasted too short or the readings are too coarse
         to see a curve, or they do not follow one, R2 below ``least_r2`` (inferred); link or pack
@@ -183,7 +184,7 @@ class PrechargeCurve(Rule):
         rows: list[Outcome] = list(self._plateau(name, curve, facts))
         plateau = bool(rows)
         if not plateau:
-            rows += self._reach(name, curve, facts)
+            rows += self._reach(name, curve, bench.clock_s, facts)
         if curve.step_s is not None:
             rows += self._step(name, curve, rc_s, facts)
         elif curve.fit is not None and not plateau:
@@ -206,7 +207,9 @@ class PrechargeCurve(Rule):
             told = f"a plateau at {level:.1f} V of {curve.pack_V:.1f} V"
             yield _least(name, curve, share, u, told, facts)
 
-    def _reach(self, name: str, curve: Curve, facts: dict[str, Any]) -> list[Outcome]:
+    def _reach(
+        self, name: str, curve: Curve, clock_s: float, facts: dict[str, Any]
+    ) -> list[Outcome]:
         """The time to 95 % of the pack."""
         if np.isnan(curve.reach_s) and curve.passed_s > self.reach_s:
             curve = replace(curve, reach_s=curve.passed_s, reach_u=0.0)
@@ -215,7 +218,8 @@ class PrechargeCurve(Rule):
             return [Doubt(name, "inferred", text, curve.end_ns)]
         word = "95 % after" if curve.reached else "95 % foretold after"
         told = f"{word} {curve.reach_s * 1e3:.1f} ms (within {self.reach_s * 1e3:g} ms)"
-        share, u = (100 * value / self.reach_s for value in (curve.reach_s, curve.reach_u))
+        reach_u = curve.reach_u + clock_s
+        share, u = (100 * value / self.reach_s for value in (curve.reach_s, reach_u))
         return [_most(name, curve.end_ns, share, u, told, facts, curve.begin_ns)]
 
     def _step(self, name: str, curve: Curve, rc_s: float, facts: dict[str, Any]) -> list[Outcome]:

@@ -97,7 +97,8 @@ class Players:
             for name, link in self._links.items()
         ]  # fmt: skip
         for process in self._processes:
-            assert process.stdout is not None and process.stdout.readline() == "ready\n"
+            assert process.stdout is not None
+            assert process.stdout.readline() == "ready\n"
 
     def __enter__(self) -> Players:
         return self
@@ -234,7 +235,7 @@ def resident_bytes(pid: int) -> int:
 
 
 def go_first(niceness: int) -> None:
-    """Run ahead of the machine's other work, which is not what is measured, where that is allowed."""
+    """Run ahead of the machine's other work, which is not measured here, where that is allowed."""
     sys.setswitchinterval(0.001)
     with suppress(OSError):
         os.setpriority(os.PRIO_PROCESS, 0, niceness)

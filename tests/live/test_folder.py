@@ -1,5 +1,6 @@
 """Run folders: the plan's copy reads as the plan did, and how a run ended is told."""
 
+import hashlib
 import shutil
 from dataclasses import replace
 
@@ -37,6 +38,18 @@ def test_a_plan_with_its_files_beside_it(tmp_path, hot):
     shutil.copytree(hot.plan.parent, tmp_path / "shop")
     (tmp_path / "shop" / "plan.toml").rename(tmp_path / "shop" / "bench.toml")
     assert same(*kept(tmp_path, tmp_path / "shop" / "bench.toml"))
+
+
+def test_definitions_lie_under_their_hash_as_well(tmp_path, hot):
+    folder = RunFolder(tmp_path / "run")
+    folder.keep_plan(read_plan(hot.plan))
+    folder.release()
+    stored = sorted((tmp_path / "run" / "definitions").iterdir())
+    assert [path.suffix for path in stored] == [".dbc", ".dbc"]
+    for path in stored:
+        assert path.stem == hashlib.sha256(path.read_bytes()).hexdigest()
+    originals = {path.read_bytes() for path in hot.plan.parent.glob("*.dbc")}
+    assert {path.read_bytes() for path in stored} == originals
 
 
 def test_a_plan_whose_include_lies_in_the_folder_above(tmp_path, hot):

@@ -27,6 +27,15 @@ def test_a_new_file_begins_where_the_old_one_is_full_and_nothing_is_split(tmp_pa
     assert [path.read_bytes() for path in files] == [3 * LINE, 3 * LINE, LINE]
 
 
+def test_a_new_file_begins_when_the_old_one_is_old_enough(tmp_path):
+    clock = [0.0]
+    captures = Captures(tmp_path, 1 << 20, 60.0, seconds=lambda: clock[0])
+    for clock[0] in (0.0, 59.9, 60.0, 119.0, 240.0):
+        captures.write(LINE)
+    captures.close()
+    assert [path.read_bytes() for path in captures_in(tmp_path)] == [2 * LINE, 2 * LINE, LINE]
+
+
 def test_nothing_heard_leaves_no_file(tmp_path):
     Captures(tmp_path, 1 << 20).close()
     assert captures_in(tmp_path) == []
