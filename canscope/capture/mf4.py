@@ -25,6 +25,7 @@ from canscope.capture import READERS
 from canscope.capture._mf4_blocks import Blocks
 from canscope.capture._mf4_frames import KINDS, OVERLOAD, Records, frames, records_of
 from canscope.capture._mf4_layout import layout, records
+from canscope.capture._mf4_links import is_endless
 from canscope.capture._on_disk import on_disk
 from canscope.model.errors import CaptureError, Where
 from canscope.model.tables import Frames, Int64s, Tally, empty_frames, join
@@ -32,6 +33,7 @@ from canscope.model.tables import Frames, Int64s, Tally, empty_frames, join
 MAGIC, NEVER_CLOSED = b"MDF     ", b"UnFinMF "
 FLAGS = slice(60, 62)  # of the identification block: what is left to do to close the file
 FRAGMENT = 1 << 21  # bytes of records that are decoded at once
+ENDLESS = "its blocks lead back to themselves"
 LOCAL_TIME = 1  # flag of the header: its time zone is not known
 
 
@@ -80,9 +82,11 @@ def _opened(path: str, file: str) -> Iterator[tuple[Any, Blocks]]:
                 where=Where(file),
                 hint="let the recorder's own software close it, and check the result",
             )
-        stream.seek(0)
-        # the open file and not its path: of some names asammdf would delete the file afterwards
-        made = _made(asammdf.MDF, stream)
+        made: Any = ENDLESS
+        if not is_endless(stream):
+            stream.seek(0)
+            # the open file, not its path: of some names asammdf would delete the file afterwards
+            made = _made(asammdf.MDF, stream)
         if isinstance(made, str):
             raise CaptureError(
                 f"the measurement cannot be opened: {made}",
@@ -103,18 +107,22 @@ def _made(make: Any, stream: BinaryIO) -> Any:
     """The measurement, or in words why there is none.
 
     What asammdf leaves of a measurement that it could not open complains when it is thrown away,
-    so that is done here, where nobody hears it.
+    so that is done here, where nobody hears it; whatever is older is not looked through.
     """
     with _quiet():
+        gc.freeze()
         try:
-            mdf = make(stream, process_bus_logging=False)
-            mdf.configure(read_fragment_size=FRAGMENT)
-            return mdf
-        # asammdf raises whatever it stumbles over in a damaged file; nothing of ours runs here
-        except Exception as error:
-            said = _said(error)
-        gc.collect()
-        return said
+            try:
+                mdf = make(stream, process_bus_logging=False)
+                mdf.configure(read_fragment_size=FRAGMENT)
+                return mdf
+            # asammdf raises whatever it stumbles over in a damaged file; nothing of ours runs here
+            except Exception as error:
+                said = _said(error)
+            gc.collect()
+            return said
+        finally:
+            gc.unfreeze()
 
 
 def _groups(mdf: Any, file: str) -> Iterator[tuple[int, str, int]]:

@@ -76,7 +76,10 @@ def read(stream: BinaryIO, file: str) -> Iterator[Frames]:
                     stored.reached(seen / last if last > 0 else 1.0)
             for rows in _pieces(connection, table, seen):
                 if not isinstance(rows, list):
-                    yield replace(empty_frames(), tally=_damage(file, seen or 0, str(rows)))
+                    yield replace(
+                        empty_frames(),
+                        tally=_damage(file, seen or 0, str(rows) or type(rows).__name__),
+                    )
                     return
                 seen = int(rows[-1][0])
                 yield _frames_of_rows(rows, file)
@@ -85,7 +88,8 @@ def read(stream: BinaryIO, file: str) -> Iterator[Frames]:
                 yield replace(
                     empty_frames(), tally=_damage(file, seen or 0, "the file is cut short")
                 )
-        except sqlite3.DatabaseError as error:
+        # SQLite also says that it has no memory, where a damaged header asks for more than there is
+        except (sqlite3.DatabaseError, MemoryError) as error:
             raise _unusable(file, error) from error
         finally:
             connection.close()
@@ -132,9 +136,9 @@ def _whole_pages(path: str) -> Iterator[tuple[str, bool]]:
             yield copy, cut
 
 
-def _unusable(file: str, error: sqlite3.DatabaseError) -> CaptureError:
+def _unusable(file: str, error: Exception) -> CaptureError:
     return CaptureError(
-        f"the database cannot be read: {error}",
+        f"the database cannot be read: {error or type(error).__name__}",
         where=Where(file),
         hint="take another copy of it, or export the log as candump text",
     )
@@ -178,7 +182,7 @@ def _last_row(connection: sqlite3.Connection, table: str) -> int:
         return int(
             connection.execute(f"SELECT max(rowid) FROM {_quoted(table)}").fetchone()[0] or 0
         )
-    except (sqlite3.DatabaseError, TypeError, ValueError):
+    except (sqlite3.DatabaseError, MemoryError, TypeError, ValueError):
         return 0
 
 
@@ -200,7 +204,7 @@ def _batches(connection: sqlite3.Connection, table: str, file: BinaryIO) -> Iter
 
 def _pieces(
     connection: sqlite3.Connection, table: str, after: int | None
-) -> Iterator[list[Row] | sqlite3.DatabaseError]:
+) -> Iterator[list[Row] | Exception]:
     """Rows as ``rowid`` and COLUMNS, a list at a time; at the end the damage that stops it.
 
     ``after`` is the number of the last row that was read already.
@@ -213,13 +217,13 @@ def _pieces(
     select = f"SELECT rowid, {columns} FROM {_quoted(table)}{begun}"
     while not ended:
         rows: list[Row] = []
-        damage = None
+        damage: Exception | None = None
         try:
             if select:
                 cursor.execute(select)  # finds the first row, or damage before it
                 select = ""
             rows.extend(islice(cursor, ROWS))
-        except sqlite3.DatabaseError as error:
+        except (sqlite3.DatabaseError, MemoryError) as error:
             damage = error
         ended = len(rows) < ROWS
         if rows:
