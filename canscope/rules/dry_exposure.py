@@ -14,6 +14,7 @@ from canscope.model.events import Event
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import Rule, limit
+from canscope.model.signals import NEVER
 from canscope.model.tables import Int64s
 from canscope.rules import RULES
 
@@ -44,8 +45,10 @@ class DryExposure(Rule):
         s. Uncertainty: the sample intervals in which starts and ends lie, and the clock. Those
         limits that the plan does not give are not judged.
     Unproven
-        The plan gives none of the three limits (no-limit); the unit never turned (not-exercised);
-        a total is to be kept and an earlier run cannot be counted (capture-damaged).
+        The plan gives none of the three limits (no-limit); the unit never turned, or still turned
+        when the recording ended (not-exercised), or turned already when it began (inferred): then
+        only what was recorded is known, which can fail and cannot pass; a total is to be kept and
+        an earlier run cannot be counted (capture-damaged).
 
     Plan::
 
@@ -123,26 +126,30 @@ class DryExposure(Rule):
 
     def _turned(
         self, now: Exposure, piece: Piece, unit: DriveUnit, event: Event
-    ) -> tuple[Exposure, list[Margins]]:
+    ) -> tuple[Exposure, list[Outcome]]:
         """The state after a start or an end, and what it decides."""
-        u_s = (event.time_ns - event.after_ns) / S + piece.bench.clock_s
+        u_s = _interval_s(event) + piece.bench.clock_s
         if event.kind == "burst-end":
             assert now.start is not None
             length_s = (event.time_ns - now.start.time_ns) / S
-            length_u_s = u_s + (now.start.time_ns - now.start.after_ns) / S
+            length_u_s = u_s + _interval_s(now.start)
             total_s, total_u_s = now.total_s + length_s, now.total_u_s + length_u_s
             at = np.array([event.time_ns], np.int64)
-            rows = self._lengths(now, piece, unit, at, length_s, length_u_s, total_s, total_u_s)
             ended = replace(now, start=None, end=event, total_s=total_s, total_u_s=total_u_s)
-            return ended, rows
-        rows = []
+            return ended, [
+                *self._lengths(now, piece, unit, at, length_s, length_u_s, total_s, total_u_s)
+            ]
+        rows: list[Outcome] = []
+        if event.after_ns == NEVER:
+            text = "it turned already when its speed was first recorded, nobody knows since when"
+            rows.append(Doubt(unit.name, "inferred", text, event.time_ns))
         if piece.bench.stage == "power-up":
             turned_s = (event.known_ns - event.time_ns) / S
             what = "it turned, though in power-up nothing shall turn; time turned so far"
             rows.append(self._row(piece, unit, event.known_ns, turned_s, 0.0, 0.0, -turned_s, what))
         elif now.end is not None and self.pause_s is not None:
             pause_s = (event.time_ns - now.end.time_ns) / S
-            pause_u_s = u_s + (now.end.time_ns - now.end.after_ns) / S
+            pause_u_s = u_s + _interval_s(now.end)
             margin, what = pause_s - self.pause_s, "pause between two bursts"
             at_ns = event.time_ns
             rows.append(
@@ -162,7 +169,7 @@ class DryExposure(Rule):
         if not len(times):
             return []
         length_s = (times - now.start.time_ns) / S
-        u_s = (now.start.time_ns - now.start.after_ns) / S + piece.bench.clock_s
+        u_s = _interval_s(now.start) + piece.bench.clock_s
         total_s = now.total_s + length_s
         return self._lengths(now, piece, unit, times, length_s, u_s, total_s, now.total_u_s + u_s)
 
@@ -217,14 +224,21 @@ class DryExposure(Rule):
         )
 
     def close(self, state: Mapping[str, Exposure], piece: Piece) -> Sequence[Outcome]:
-        """Units that never turned have exercised nothing; a total needs every earlier run."""
-        found: list[Outcome] = [
-            Doubt(name, "not-exercised", "the unit was not seen to turn")
-            for name, now in state.items()
-            if not now.bursts and piece.bench.has(piece.bench.unit(name).role("speed"))
-        ]
+        """What never turned, what still turns, and earlier runs that a total needs."""
+        found: list[Outcome] = []
+        for name, now in state.items():
+            if not now.bursts and piece.bench.has(piece.bench.unit(name).role("speed")):
+                found.append(Doubt(name, "not-exercised", "the unit was not seen to turn"))
+            if piece.at(f"@turning.{name}", piece.until_ns - 1).value[0] == 1:
+                text = "the unit still turned when the recording ended, nobody knows for how long"
+                found.append(Doubt(name, "not-exercised", text, piece.until_ns - 1))
         if self.total_s is not None and piece.bench.uncounted:
             runs = ", ".join(piece.bench.uncounted)
             text = f"nobody can tell how long it turned in these earlier runs: {runs}"
             found += [Doubt(name, "capture-damaged", text) for name in state]
         return found
+
+
+def _interval_s(event: Event) -> float:
+    """Between which samples a start or an end lies; 0 if there was none before it."""
+    return 0.0 if event.after_ns == NEVER else (event.time_ns - event.after_ns) / S

@@ -103,3 +103,27 @@ def test_it_applies_only_while_something_is_empty():
 def test_cutting_changes_nothing(rules):
     bursts = ((5, 8), (10, 13), (13.5, 16))
     assert judge(*bursts, rules=rules, cuts="each") == judge(*bursts, rules=rules)
+
+
+def test_a_recording_that_ends_while_the_unit_turns_does_not_prove_how_long_it_turned():
+    short = judge((10, 13), (57, 61))["front"]  # 3 s of the second burst were recorded
+    assert (short.verdict, short.reason) == (Verdict.UNPROVEN, "not-exercised")
+    assert "still turned when the recording ended" in short.sentence
+    assert judge((10, 13), (53, 61))["front"].verdict is Verdict.FAIL  # 6.9 s were seen
+
+
+def test_a_unit_that_stopped_just_before_the_end_is_proven():
+    # The burst is only told to be over 1.5 s after it stopped; here 0.9 s were recorded.
+    assert judge((10, 13), (57, 59))["front"].verdict is Verdict.PASS
+
+
+def test_a_recording_that_begins_in_a_burst_can_fail_it_but_not_pass_it():
+    begun = judge((0, 3), (20, 23))["front"]
+    assert (begun.verdict, begun.reason) == (Verdict.UNPROVEN, "inferred")
+    assert "turned already" in begun.sentence
+    long = judge((0, 7))["front"]
+    assert (long.verdict, long.measured, long.uncertainty) == (
+        Verdict.FAIL,
+        pytest.approx(7.0),
+        pytest.approx(0.1),  # only the end lies between two samples
+    )
