@@ -6,11 +6,12 @@ vehicle is engaged: a pole closed or a unit turning.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 
+from canscope.judge.stuck import Stuck
 from canscope.model.bench import Bench
 from canscope.model.events import Span, Window
 from canscope.model.history import History
@@ -18,13 +19,6 @@ from canscope.model.history import steps as derived
 from canscope.model.outcome import Doubt
 from canscope.model.signals import NOT_AVAILABLE, OUT_OF_RANGE, Samples
 from canscope.model.tables import Floats, Int64s
-
-# A reading that never moves by one raw step where it should is no reading: in the whole run of an
-# engaged vehicle, while a unit turns, and in a run in which one turned at all.
-MUST_MOVE = ("pack.voltage", "pack.current", "supply.voltage")
-MUST_MOVE_UNDER_LOAD = ("pack.voltage", "pack.current")
-MUST_MOVE_TO_TURN = ("driver.brake",)
-BEGINS_NS = 1_200_000_000  # turning is known 0.2 s after it began, the load may come before it
 
 
 @dataclass
@@ -36,9 +30,6 @@ class RoleHealth:
     out_of_range: int = 0
     lowest: float = float("inf")
     highest: float = float("-inf")
-    moved: bool = False
-    moved_turning: bool = False
-    raw: int | None = None
     last_ns: int | None = None
     doubts: dict[str, tuple[int, str]] = field(default_factory=dict)  # reason -> when, text
 
@@ -49,27 +40,24 @@ class Health:
     def __init__(self, bench: Bench) -> None:
         self.roles = {role: RoleHealth() for role in bench.bindings}
         self._bench = bench
-        self.engaged = self.turned = False  # ever
+        self._stuck = Stuck(bench)
         self._from_ns = 0
 
     def feed(self, new: Mapping[str, Samples], history: History, until_ns: int) -> None:
         """One piece: its new samples (already in ``history``)."""
         steps = _mattering(history)
-        self.engaged = self.engaged or bool((steps.value == 1).any())
-        self.turned = self.turned or any(
-            len(history.samples(f"@turning.{unit.name}")) for unit in self._bench.units
-        )
+        self._stuck.engaged = self._stuck.engaged or bool((steps.value == 1).any())
+        self._stuck.feed(new, history, self._from_ns)
         for role, samples in new.items():
             health = self.roles[role]
             if len(samples):
-                if role in MUST_MOVE_UNDER_LOAD and not health.moved_turning:
-                    health.moved_turning = self._moves_turning(role, history)
                 self._count(health, samples, steps)
                 self._gaps(role, samples, history, steps)
         self._from_ns = until_ns
 
     def finish(self, history: History, until_ns: int) -> None:
         """The silence between each role's last sample and the end of the run."""
+        self._stuck.finish(history, until_ns)
         steps = _mattering(history)
         for role, health in self.roles.items():
             if health.last_ns is not None:
@@ -88,10 +76,6 @@ class Health:
         if len(known):
             health.lowest = min(health.lowest, float(known.min()))
             health.highest = max(health.highest, float(known.max()))
-        if not health.moved:
-            first = int(samples.raw[0]) if health.raw is None else health.raw
-            health.moved = bool((samples.raw != first).any())
-        health.raw = int(samples.raw[-1])
         for reason, rows in (
             ("not-available", absent),
             ("out-of-range", outside),
@@ -102,21 +86,6 @@ class Health:
                 bad = times[_step_at(steps, times) == 1]
                 if len(bad):
                     health.doubts[reason] = (int(bad[0]), "")
-
-    def _moves_turning(self, role: str, history: History) -> bool:
-        """Whether its raw code changes while any unit turns, or as one begins to."""
-        recent = history.samples(role)
-        changed = np.diff(recent.raw, prepend=recent.raw[:1]) != 0
-        for unit in self._bench.units:
-            steps = history.samples(f"@turning.{unit.name}")
-            new = recent.time_ns >= self._from_ns
-            if (changed & new & (_step_at(steps, recent.time_ns) == 1)).any():
-                return True
-            for on in steps.time_ns[(steps.value == 1) & (steps.time_ns >= self._from_ns)]:
-                begins = (recent.time_ns > on - BEGINS_NS) & (recent.time_ns <= on)
-                if (changed & begins).any():
-                    return True
-        return False
 
     def _gaps(self, role: str, samples: Samples, history: History, steps: Samples) -> None:
         health = self.roles[role]
@@ -138,34 +107,26 @@ class Health:
         if _step_at(steps, np.array([last + patience]))[0] == 1 or (inside.value == 1).any():
             health.doubts["stale"] = (last + patience, f"{(until - last) / 1e9:.2f} s without one")
 
-    def _stuck(self, role: str, health: RoleHealth) -> str:
-        """How a reading stood still where it should have moved; empty if it did not."""
-        speed = role.endswith(".speed") and self._bench.stage != "power-up"
-        if not health.samples:
-            return ""
-        needed = self.engaged and (role in MUST_MOVE or speed)
-        needed = needed or (self.turned and role in MUST_MOVE_TO_TURN)
-        if needed and not health.moved:
-            return "never changed in the whole run"
-        if self.turned and role in MUST_MOVE_UNDER_LOAD and not health.moved_turning:
-            return "never changed while a unit turned"
-        return ""
-
     def doubts(self, roles: Iterable[str], subject: str) -> list[Doubt]:
         """What was absent at some time and lowers a pass that rests on these roles."""
         return [
             Doubt(subject, reason, f"{self._bench.bindings[role].key} {text}".rstrip(), at_ns)
             for role in roles
             if role in self.roles
-            for reason, (at_ns, text) in self.roles[role].doubts.items()
+            for reason, (at_ns, text) in self._all(role)
         ]
+
+    def _all(self, role: str) -> Iterator[tuple[str, tuple[int, str]]]:
+        yield from self.roles[role].doubts.items()
+        if late := self._stuck.signs[role].late:
+            yield "stale", late
 
     def stuck(self, roles: Iterable[str], subject: str) -> list[Doubt]:
         """What stood still where it should have moved, and lowers a pass likewise."""
         return [
             Doubt(subject, "sensor-suspect", f"{self._bench.bindings[role].key} {text}")
             for role in roles
-            if role in self.roles and (text := self._stuck(role, self.roles[role]))
+            if role in self.roles and (text := self._stuck.text(role))
         ]
 
 

@@ -31,7 +31,7 @@ def test_a_current_that_moves_under_load_is_believed():
     ("current", "told"),
     [
         (np.full(len(T), 0.5), "never changed in the whole run"),
-        (np.where(T < 1, 0.3, 0.5), "never changed while a unit turned"),
+        (np.where(T < 1, 0.3, 0.5), "never changed while front turned for"),
     ],
     ids=["stuck from the start", "stuck before the first burst"],
 )
@@ -43,6 +43,89 @@ def test_a_stuck_current_is_no_pass(current, told):
 
 def test_a_stuck_current_lifts_no_fail():
     assert current_ceiling(np.full(len(T), 40.0))["pack"].verdict == "fail"
+
+
+def moved_at(*at_s):
+    """A reading that moves by one raw step at these instants and stands still between them."""
+    steps = sum((at <= T).astype(int) for at in at_s)
+    return 0.5 + 0.01 * steps
+
+
+def test_a_current_must_move_in_every_spell_under_power():
+    """Two spells, 1 to 3 s and 6 to 8 s; the sensor freezes between them."""
+    turning = ((T >= 1) & (T < 3)) | ((T >= 6) & (T < 8))
+    roles = {"units.front.speed": (T, np.where(turning, 600.0, 0.0))}
+
+    def ceiling(current, **more):
+        roles["pack.current"] = (T, current)
+        bench, rules = {"coolant": "empty"}, {"dry_current_A": 30}
+        return judge("current-ceiling", roles | more, bench=bench, rules=rules)["pack"]
+
+    assert ceiling(moved_at(1.5, 6.5)).verdict == "pass"
+    frozen = ceiling(moved_at(1.5, 4))
+    assert (frozen.verdict, frozen.reason) == ("unproven", "sensor-suspect")
+    assert "never changed while front turned for 1.8 s" in frozen.sentence
+    # A wheel turned by hand with the contactors open loads nothing.
+    poles = {f"contactors.{p}": (T, (T < 4).astype(float)) for p in ("negative", "positive")}
+    assert ceiling(moved_at(1.5, 4), **poles).verdict == "pass"
+
+
+def test_a_spell_shorter_than_a_second_need_not_show():
+    turning = ((T >= 1) & (T < 3)) | ((T >= 6) & (T < 7))
+    roles = {"units.front.speed": (T, np.where(turning, 600.0, 0.0))}
+    roles["pack.current"] = (T, moved_at(1.5, 4))
+    bench, rules = {"coolant": "empty"}, {"dry_current_A": 30}
+    assert judge("current-ceiling", roles, bench=bench, rules=rules)["pack"].verdict == "pass"
+
+
+def test_a_torque_and_a_link_that_never_move_while_the_unit_turns_prove_nothing():
+    lively = np.where(TURNING, 8.0, 0.0)
+    roles = ROLES | {
+        "driver.pedal": (T, np.where((T > 2.5) & (T < 5), 20.0, 0.0)),
+        "units.front.torque": (T, lively),
+    }
+    assert judge("pedal-at-rest", roles)["front torque"].verdict == "pass"
+    roles["units.front.torque"] = (T, np.where(T < 1, 0.1, 0.0))
+    assert judge("pedal-at-rest", roles)["front torque"].reason == "sensor-suspect"
+    link = {"units.front.link_voltage": (T, np.where(TURNING, 358.0, 358.5))}
+    of = ROLES | link
+    nominal = {"nominal_voltage_V": 358.0}
+    assert judge("bus-sag", of, bench=nominal)["front link"].verdict == "pass"
+    of["units.front.link_voltage"] = (T, np.where(T < 1, 358.1, 358.0))
+    assert judge("bus-sag", of, bench=nominal)["front link"].reason == "sensor-suspect"
+
+
+def test_a_brake_that_stays_pressed_while_the_axle_turns_is_suspect():
+    """Released at first and at the end, pressed from before forward until after the spin."""
+    held = ROLES | {"driver.brake": (T, ((T > 0.5) & (T < 7)).astype(float))}
+    finding = judge("brake-interlock", held)["driver"]
+    assert (finding.verdict, finding.reason) == ("unproven", "sensor-suspect")
+    assert "read pressed all the time while front turned" in finding.sentence
+
+
+def test_a_node_that_wakes_after_a_unit_turned_has_not_seen_it():
+    """The first of two spells goes by before the current is first heard."""
+    turning = ((T >= 1) & (T < 3)) | ((T >= 6) & (T < 8))
+    late = T >= 4
+    roles = {
+        "units.front.speed": (T, np.where(turning, 600.0, 0.0)),
+        "pack.current": (T[late], moved_at(6.5)[late]),
+    }
+    finding = judge(
+        "current-ceiling", roles, bench={"coolant": "empty"}, rules={"dry_current_A": 30}
+    )["pack"]
+    assert (finding.verdict, finding.reason) == ("unproven", "stale")
+    assert "2.80 s after a unit began to turn" in finding.sentence  # turning is known at 1.2 s
+
+
+def test_a_unit_that_wakes_after_another_turned_has_missed_nothing_of_its_own():
+    late = T >= 6.5
+    roles = {
+        "units.front.speed": (T, np.where(TURNING, 600.0, 0.0)),
+        "units.rear.speed": (T[late], np.where(T[late] >= 7.5, 600.0, 0.0)),
+    }
+    found = judge("speed-ceiling", roles, rules={"speed_rpm": 1500})
+    assert (found["front"].verdict, found["rear"].verdict) == ("pass", "pass")
 
 
 def test_a_brake_that_was_pressed_all_the_time_proves_no_interlock():

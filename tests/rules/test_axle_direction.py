@@ -132,8 +132,13 @@ def test_a_request_between_two_readings_finds_the_unit_standing():
 
 
 def test_turning_in_neutral_is_not_judged():
-    found = judge(negative(SPIN), [(0, 0)])
+    found = judge(negative(SPIN), [(0, 1), (0.5, 0)])
     assert {finding.reason for finding in found.values()} == {"not-exercised"}
+
+
+def test_a_request_that_never_changes_is_no_request_that_a_pass_can_rest_on():
+    found = judge(SPIN, [(0, 1)])["front forward"]
+    assert (found.verdict, found.reason) == (Verdict.UNPROVEN, "sensor-suspect")
 
 
 def test_a_request_that_the_run_begins_with_counts():

@@ -28,7 +28,8 @@ def judge(torque, speed=800.0, pedal=40.0, brake=None, u=None, **more):
     brake = during(2, 4, 1) if brake is None else brake
     columns = {SPEED: speed, TORQUE: torque, PEDAL: pedal, BRAKE: brake}
     moved = {r: np.array(np.broadcast_to(v, TIMES.shape), float) for r, v in columns.items()}
-    moved[SPEED][0] += 1  # so that the sensor does not look stuck
+    for name in (SPEED, TORQUE, PEDAL):
+        moved[name][0] += 1  # so that no sensor looks stuck
     roles = {role: (TIMES, values) for role, values in moved.items()}
     return run("brake-and-pedal", roles, u=u, cycles_s=CYCLES, **more)["front"]
 

@@ -54,7 +54,8 @@ def test_no_change_at_all_is_unproven():
 
 
 def test_a_direction_that_the_run_begins_with_was_not_entered_in_it():
-    assert judge([140, 140, 139, 140], before=1).reason == "not-exercised"
+    finding = judge([140, 140, 139, 140], before=1)
+    assert (finding.verdict, finding.measured) == ("unproven", None)
 
 
 def test_leaving_for_neutral_is_no_entering():

@@ -33,7 +33,9 @@ def judge(
         f"contactors.{pole}": (times, state(times, (CLOSED_S, 1), (open_s, 0)))
         for pole in ("negative", "positive")
     }
-    roles["pack.insulation"] = (slow, ohm(slow) if callable(ohm) else np.full(len(slow), ohm))
+    reading = ohm(slow) if callable(ohm) else np.full(len(slow), float(ohm))
+    # A monitor that lives reads something else while the poles are open.
+    roles["pack.insulation"] = (slow, np.where(slow < CLOSED_S, reading + 1e3, reading))
     if volts is not None:
         level = volts(times) if callable(volts) else np.full(len(times), float(volts))
         roles["pack.voltage"] = (times, np.where(times < 0.5, level - 1, level))

@@ -115,7 +115,10 @@ def test_the_averages_bridge_a_ripple_that_single_samples_would_fail():
 
 
 def test_a_torque_that_says_nothing_proves_nothing():
-    assert judge((0, 3000), amps=3500 / 400).reason == "not-exercised"
+    last_bit = (lambda t: np.where(t < 2, 0.01, 0.0), 3000)
+    nothing = judge(last_bit, amps=3500 / 400, u={"units.front.torque": 0.02})
+    assert nothing.reason == "not-exercised"
+    assert judge((0, 3000), amps=3500 / 400).reason == "sensor-suspect"
 
 
 def test_a_unit_without_torque_leaves_the_sum_unknown():

@@ -24,7 +24,8 @@ def shaking(hertz, rpm=60.0, start_s=2.0, end_s=5.0):
 
 
 def judge(speed, request=1.0, **more):
-    columns = {SPEED: speed, REQUEST: request}
+    # The request moves once, in the first sample, so that it does not look stuck.
+    columns = {SPEED: speed, REQUEST: np.where(TIMES > 0, request, 0.0)}
     roles = {role: (TIMES, np.broadcast_to(v, TIMES.shape)) for role, v in columns.items()}
     return run("rocking", roles, cycles_s=CYCLES, **more)["front"]
 

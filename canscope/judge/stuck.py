@@ -1,0 +1,154 @@
+"""Readings that stand still where they should move, or began too late to have seen it.
+
+What should move by one raw step, and when, is common practice, no source: high voltage and current
+in every spell in which a unit turns under power, its torque with them; the brake lets go in it;
+what the driver presses to get there moves at least once in such a run; what is measured of a live
+pack moves at least once while a pole is closed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from canscope.model.bench import MAINS, Bench
+from canscope.model.history import History
+from canscope.model.signals import NEVER, Samples
+from canscope.model.tables import Int64s
+
+MUST_MOVE = ("pack.voltage", "pack.current", "pack.insulation", "supply.voltage")
+MUST_MOVE_TO_TURN = ("driver.brake", "driver.pedal", "driver.direction")
+BRAKE = "driver.brake"
+BEGINS_NS = 1_200_000_000  # turning is known 0.2 s after it began, the load may come before it
+SPELL_NS = 10**9  # a shorter spell need not show anything
+S = 1e9
+
+
+@dataclass
+class Signs:
+    """One role's signs of life."""
+
+    raw: int | None = None
+    moved: bool = False
+    last_ns: int = int(NEVER)  # the latest sign in a spell's sense
+    late: tuple[int, str] | None = None  # its first value came after a unit began to turn
+    still: str = ""  # the first spell in which it gave no sign
+
+
+class Stuck:
+    """Follows every bound role of one segment."""
+
+    def __init__(self, bench: Bench) -> None:
+        self.signs = {role: Signs() for role in bench.bindings}
+        self.engaged = False  # ever
+        self._bench = bench
+        self._turning: dict[str, int] = {}  # unit -> since when
+        self._turned: dict[str, int] = {}  # unit -> when it first turned
+        self._shown = {unit.name: tuple(_shown_by(bench, unit.name)) for unit in bench.units}
+
+    def feed(self, new: Mapping[str, Samples], history: History, from_ns: int) -> None:
+        """One piece: its new samples (already in ``history``), none of them before ``from_ns``."""
+        switches = list(self._switches(history, from_ns))
+        for time_ns, unit, on in switches:
+            if on:
+                self._turned.setdefault(unit, time_ns)
+        lives = {role: self._live(role, samples) for role, samples in new.items() if len(samples)}
+        for time_ns, unit, on in switches:
+            if on:
+                self._turning[unit] = time_ns
+            elif unit in self._turning:
+                self._spell(unit, self._turning.pop(unit), time_ns, history, lives)
+        for role, times in lives.items():
+            if len(times):
+                self.signs[role].last_ns = int(times[-1])
+
+    def finish(self, history: History, until_ns: int) -> None:
+        """The spells that the end of the segment cuts off."""
+        for unit, since_ns in self._turning.items():
+            self._spell(unit, since_ns, until_ns, history, {})
+
+    def text(self, role: str) -> str:
+        """How a reading stood still where it should have moved; empty if it did not."""
+        signs = self.signs[role]
+        if signs.raw is None:
+            return ""
+        turned = bool(self._turned)
+        speed = role.endswith(".speed") and self._bench.stage != "power-up"
+        torque = role.endswith(".torque") and role.split(".")[1] in self._turned
+        needed = self.engaged and (role in MUST_MOVE or speed or torque)
+        if (needed or (turned and role in MUST_MOVE_TO_TURN)) and not signs.moved:
+            return "never changed in the whole run"
+        return signs.still
+
+    def _switches(self, history: History, from_ns: int) -> Iterator[tuple[int, str, bool]]:
+        """(when, unit, on) of every unit in this piece; each unit's in time order."""
+        for unit in self._bench.units:
+            steps = history.samples(f"@turning.{unit.name}")
+            first = int(np.searchsorted(steps.time_ns, from_ns))
+            for time_ns, value in zip(
+                steps.time_ns[first:].tolist(), steps.value[first:].tolist(), strict=True
+            ):
+                yield time_ns, unit.name, value == 1
+
+    def _live(self, role: str, samples: Samples) -> Int64s:
+        """When a role gave a sign of life in this piece: its raw code changed, the brake let go."""
+        signs = self.signs[role]
+        first = signs.raw is None
+        before = int(samples.raw[0]) if signs.raw is None else signs.raw
+        changed = samples.raw != np.concatenate(([before], samples.raw[:-1]))
+        signs.moved = signs.moved or bool(changed.any())
+        signs.raw = int(samples.raw[-1])
+        if first:
+            signs.late = self._late(role, int(samples.time_ns[0]))
+        times: Int64s = samples.time_ns[samples.value == 0 if role == BRAKE else changed]
+        return times
+
+    def _late(self, role: str, first_ns: int) -> tuple[int, str] | None:
+        """A node that wakes after a unit turned has not seen it; another unit's is no matter."""
+        words = role.split(".")
+        units = (words[1],) if words[0] == "units" else tuple(self._turned)
+        since = [self._turned[unit] for unit in units if unit in self._turned]
+        if not since or min(since) >= first_ns:
+            return None
+        after_s = (first_ns - min(since)) / S
+        return min(since), f"gave its first value {after_s:.2f} s after a unit began to turn"
+
+    def _spell(
+        self,
+        unit: str,
+        since_ns: int,
+        until_ns: int,
+        history: History,
+        lives: Mapping[str, Int64s],
+    ) -> None:
+        """A unit turned from then until then: what showed no sign of life meanwhile."""
+        if until_ns - since_ns < SPELL_NS or not self._powered(history, since_ns):
+            return
+        for role in self._shown[unit]:
+            signs = self.signs[role]
+            if signs.raw is None or signs.still:
+                continue
+            mine = lives.get(role, np.zeros(0, np.int64))
+            inside = mine[mine <= until_ns]
+            last_ns = int(inside[-1]) if len(inside) else signs.last_ns
+            if last_ns <= since_ns - (0 if role == BRAKE else BEGINS_NS):
+                word = "read pressed all the time" if role == BRAKE else "never changed"
+                signs.still = f"{word} while {unit} turned for {(until_ns - since_ns) / S:.1f} s"
+
+    def _powered(self, history: History, time_ns: int) -> bool:
+        """Whether high voltage was on; a wheel turned by hand loads nothing."""
+        if not self._bench.has(*(f"contactors.{pole}" for pole in MAINS)):
+            return True
+        closed = history.samples("@closed")
+        row = int(np.searchsorted(closed.time_ns, time_ns, "right")) - 1
+        return row >= 0 and closed.value[row] == 1
+
+
+def _shown_by(bench: Bench, unit: str) -> Iterator[str]:
+    """Roles that a unit's turning must show on. A rolling vehicle may drag a unit along."""
+    roles = ["pack.voltage", "pack.current", BRAKE, *bench.link_roles().values()]
+    if bench.stage != "rolling":
+        roles.append(f"units.{unit}.torque")
+    return (role for role in roles if role in bench.bindings)
