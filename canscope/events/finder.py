@@ -74,7 +74,8 @@ class Finder:
         request = new.get("driver.direction")
         if request is not None and len(request):
             history.append("@request", steps(request.time_ns, request.value))
-        slept, awake = self._sleep.feed(changes, arrivals, history, until_ns)
+        started = [time for time, _, on in switches if on]
+        slept, awake = self._sleep.feed(changes, started, arrivals, history, until_ns)
         self._write(history, "@awake", awake)
         events += [*slept, *self._charged.feed(dict(new), history)]
         return Found(

@@ -1,12 +1,14 @@
 """Shutdown and waking: from when on nodes may fall silent without being at fault.
 
 A shutdown is ignition off after it was on; or all poles open, no unit turning, and all bound
-nodes falling silent within 10 s of each other. ``@awake`` is 0 from then until the next waking.
+nodes falling silent within 10 s of each other. ``@awake`` is 0 from then until the next waking:
+traffic after a silence, ignition on, or - whatever the ignition says, which may be bound the wrong
+way round or have a broken wire - a pole that closes or a unit that begins to turn.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -32,14 +34,21 @@ class Sleep:
     def feed(
         self,
         changes: list[Event],
+        started: Sequence[int],
         arrivals: Mapping[str, Int64s],
         history: History,
         until_ns: int,
     ) -> tuple[list[Event], list[tuple[int, float]]]:
-        """Shutdown and wake events of one piece, and the steps of ``@awake``, in time order."""
+        """Shutdown and wake events of one piece, and the steps of ``@awake``, in time order.
+
+        ``started``: when units began to turn.
+        """
         timeline: list[tuple[int, Event | None]] = [
-            (event.time_ns, event) for event in changes if event.kind == "ignition"
+            (event.time_ns, event)
+            for event in changes
+            if event.kind == "ignition" or (event.kind == "pole" and event.value == 1)
         ]
+        timeline += [(time, Event("turning", "", time, time, time)) for time in started]
         for begin, end in self._silences(arrivals, until_ns):
             shutdown = self._asleep(arrivals, history, begin, end)
             if shutdown is not None:
@@ -101,6 +110,11 @@ class Sleep:
             after = 0 if self._unseen else time
             self._unseen = False
             return Event("wake", "", time, after, time)
+        if change.kind in ("pole", "turning"):
+            if self._awake or not self._by_ignition:
+                return None
+            self._by_ignition = False
+            return Event("wake", "", time, change.after_ns, time)
         if change.kind == "shutdown":
             return change if self._awake else None
         self._by_ignition = change.value == 0

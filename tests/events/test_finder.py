@@ -170,6 +170,16 @@ def test_ignition_off_after_it_was_on_is_a_shutdown_and_on_again_a_waking():
     assert derived["@awake"] == [(0.0, 1.0), (20.0, 0.0), (30.0, 1.0)]
 
 
+def test_an_ignition_that_reads_off_excuses_nothing_once_a_pole_closes_or_a_unit_turns():
+    """It reads off from 3 s on; a pole closes, or the unit is known to turn (0.2 s after 5 s)."""
+    off = {"driver.ignition": (T, (T < 3).astype(float))}
+    closing = run(off | {"contactors.negative": (T, (T >= 7).astype(float))})
+    assert closing[2]["@awake"] == [(0.0, 1.0), (3.0, 0.0), (7.0, 1.0)]
+    assert told(closing[0], "wake") == [("", 7.0, 7.0)]
+    turning = run(off | speed((5, 8, 300)))
+    assert turning[2]["@awake"] == [(0.0, 1.0), (3.0, 0.0), (5.2, 1.0)]
+
+
 def test_all_nodes_falling_silent_with_poles_open_is_a_shutdown():
     states = {role: (t[t < 30], v[t < 30]) for role, (t, v) in UP.items()}
     states["pack.voltage"] = (T[T < 33], np.full(3300, 350.0))
@@ -186,7 +196,7 @@ def test_silence_with_poles_closed_is_no_shutdown():
 @given(cuts=st.lists(st.floats(0, 40), max_size=8))
 def test_however_the_run_is_cut_the_same_is_found(cuts):
     roles = {**UP, **speed((5, 8, 300), (8.5, 9, -200), (12, 14, 400)), "pack.voltage": (T, T)}
-    roles["driver.ignition"] = (T, ((T >= 0.5) & (T < 34)).astype(float))
+    roles["driver.ignition"] = (T, ((T >= 0.5) & (T < 11) | (T >= 16) & (T < 34)).astype(float))
     key = lambda e: (e.known_ns, e.time_ns, e.kind, e.subject)  # noqa: E731
     whole, cut = run(roles), run(roles, cuts)
     assert sorted(whole[0], key=key) == sorted(cut[0], key=key)
