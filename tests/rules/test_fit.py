@@ -18,6 +18,24 @@ def test_an_exact_charging_curve_gives_its_tau_and_final_level(tau_s):
     assert fit.r2 == pytest.approx(1.0)
 
 
+@pytest.mark.parametrize(
+    ("percent", "taus"), [(90, 2.3026), (95, 2.9957), (98, 3.9120), (99, 4.6052)]
+)
+def test_the_time_to_a_share_of_the_pack_is_as_published(percent, taus):
+    """t90/95/98/99 = 2.3026/2.9957/3.9120/4.6052 tau (D)."""
+    t = clock(0.240, 0.005)
+    fit = exponential(t, charging(t, 0.0, 400.0, 0.040))
+    assert fit.when(4.0 * percent) / 0.040 == pytest.approx(taus, abs=5e-5)
+
+
+def test_the_published_warming_bead_is_read_back():
+    """Bead of "A Heat Transfer Textbook", tau 1.116 s, from 20 to 200 degC (C, D)."""
+    t = clock(4, 0.05)
+    fit = exponential(t, charging(t, 0.0, 200.0, 1.116, start_V=20.0))
+    assert fit.tau_s == pytest.approx(1.116, rel=1e-6)
+    assert [fit.at(s) for s in (1, 3, 5)] == pytest.approx([126.53, 187.76, 197.96], abs=0.01)
+
+
 def test_two_thirds_of_a_curve_give_tau_when_the_final_level_is_known():
     t = clock(0.040, 0.005)
     fit = exponential(t, charging(t, 0.0, 400.0, 0.040), level=400.0)

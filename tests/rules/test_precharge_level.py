@@ -66,6 +66,27 @@ def test_a_plateau_at_80_percent_fails_though_the_next_reading_shows_the_pack(st
     assert finding.margin == pytest.approx(-15.0, abs=0.1)
 
 
+@pytest.mark.parametrize(
+    ("taus", "percent"), [(1, 63.212), (2, 86.466), (3, 95.021), (4, 98.168), (5, 99.326)]
+)
+def test_the_published_levels_at_one_to_five_tau_are_read_back(taus, percent):
+    """V(t)/V0 = 1 - e^(-t/RC); printed 63.2/86.5/95.1/98.2/99.3 in US Army text MM0704 (C2)."""
+    finding = judge(1.0 + taus * TAU_S, states_s=0.001, link_s=0.001)
+    # The reading just before the closing is one millisecond, a fortieth of tau, older.
+    assert finding.measured == pytest.approx(percent, abs=1.0)
+    assert abs(finding.measured - percent) <= finding.uncertainty
+    assert finding.verdict is {63.212: Verdict.FAIL, 86.466: Verdict.FAIL}.get(
+        percent, Verdict.PASS if taus > 3 else Verdict.UNPROVEN
+    )
+
+
+def test_ninety_percent_is_what_the_racing_rules_ask_for():
+    """Formula SAE rules EV.5.6 (2026 v1.0, C2): at least 90 %, reached at 2.3026 tau (D)."""
+    ninety = {"rules": {"minimum_percent": 90}, "states_s": 0.001, "link_s": 0.001}
+    assert judge(1.0 + 2.6 * TAU_S, **ninety).verdict is Verdict.PASS  # 92.6 %
+    assert judge(1.0 + 2.0 * TAU_S, **ninety).verdict is Verdict.FAIL  # 86.5 %
+
+
 def test_positive_closing_at_two_tau_fails():
     finding = judge(1.0 + 2 * TAU_S)
     assert finding.verdict is Verdict.FAIL
