@@ -9,8 +9,9 @@ import zlib
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
-from typing import BinaryIO
+from typing import BinaryIO, cast
 
+from canscope.model.engine import workers
 from canscope.model.errors import CaptureError, Where
 
 LARGE, WAITING = 1 << 18, 8  # bytes of a piece that another thread is worth; pieces
@@ -31,7 +32,7 @@ class Stored(io.RawIOBase):
         path: str | None = None,
     ) -> None:
         self.path = path
-        self._stream, self._file, self._said = stream, file, said
+        self._stream, self._file, self._said = cast(io.RawIOBase, stream), file, said
         self._hash = Hash()
         self.size = 0
 
@@ -43,12 +44,11 @@ class Stored(io.RawIOBase):
         view, filled = memoryview(buffer), 0
         try:
             while filled < len(view):
-                piece = self._stream.read(len(view) - filled)
-                if not piece:
+                size = self._stream.readinto(view[filled:])
+                if not size:
                     break
-                view[filled : filled + len(piece)] = piece
-                filled += len(piece)
-                self._hash.update(piece)
+                self._hash.update(view[filled : filled + size])
+                filled += size
         except OSError as error:
             raise CaptureError(
                 f"reading stopped after {self.size + filled} bytes: {error.strerror or error}",
@@ -65,21 +65,22 @@ class Stored(io.RawIOBase):
 
 
 class Hash:
-    """SHA-256 of what passes; large pieces are hashed beside the reading, on another core."""
+    """SHA-256 of what passes; where there is another core, large pieces are hashed there."""
 
     def __init__(self) -> None:
         self._hash = hashlib.sha256()
+        self._is_alone = workers() == 1
         self._pool: ThreadPoolExecutor | None = None
         self._waiting: deque[Future[None]] = deque()
 
-    def update(self, piece: bytes) -> None:
-        """Take the next piece; at most WAITING of them are held."""
-        if len(piece) < LARGE and not self._waiting:
+    def update(self, piece: bytes | memoryview) -> None:
+        """Take the next piece, which may change afterwards; at most WAITING of them are held."""
+        if self._is_alone or (len(piece) < LARGE and not self._waiting):
             self._hash.update(piece)
             return
         if self._pool is None:
             self._pool = ThreadPoolExecutor(1)
-        self._waiting.append(self._pool.submit(self._hash.update, piece))
+        self._waiting.append(self._pool.submit(self._hash.update, bytes(piece)))
         while len(self._waiting) > WAITING:
             self._waiting.popleft().result()
 

@@ -94,20 +94,11 @@ class _Order:
             yield from self._give(part, max(stamps))
 
     def _give(self, part: Frames, until: int) -> Iterator[Frames]:
-        """Add rows of the segment and give those stamped before ``until``; the rest is the tail.
-
-        Where the tail wholly precedes the new rows, both go out as they are, without a copy.
-        """
-        part, tail = _in_order(part), self.tail
+        """Add rows of the segment and give those stamped before ``until``; the rest is the tail."""
         until = until if self.until is None else max(until, self.until)
-        if len(tail) and len(part):
-            last, first = int(tail.time_ns[-1]), int(part.time_ns[0])
-            if last < min(first, until):
-                yield self._marked(tail, min(first, until))
-            else:
-                part = _in_order(join([tail, part]))
-        elif len(tail):
-            part = tail
+        if len(self.tail):
+            part = join([self.tail, part]) if len(part) else self.tail
+        part = _in_order(part)
         ready = int(np.searchsorted(part.time_ns, until))
         self.tail = _compact(part.take(slice(ready, None)))
         if ready or self.until is None or until > self.until:

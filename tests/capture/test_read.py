@@ -257,7 +257,7 @@ def test_one_reader_error_of_a_file_that_began_well_is_its_own(tmp_path):
 
 def test_a_reading_error_says_how_far_it_came(tmp_path, monkeypatch):
     class Unplugged(io.RawIOBase):
-        def read(self, size=-1):
+        def readinto(self, buffer):
             raise OSError(5, "Input/output error")
 
     monkeypatch.setattr("sys.stdin", type("In", (), {"buffer": Unplugged()}))
