@@ -11,9 +11,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from canscope.model.room import Room
 from canscope.model.tables import Frames, Int64s, Tally, empty_frames, join
 
 DISORDER_NS = 100_000_000
+HELD = 4  # chunks whose memory is used again
 DAY_NS = 86_400 * 1_000_000_000
 GATHERED = 1 << 16  # rows of a chunk that is large enough to be worth judging
 
@@ -44,6 +46,7 @@ class _Order:
         self.until: int | None = None
         self.tally = Tally()
         self.tail = empty_frames()
+        self.room = Room(HELD)
 
     def feed(self, chunk: Frames) -> Iterator[Frames]:
         """Take one chunk; give what nothing can come before any more."""
@@ -72,6 +75,10 @@ class _Order:
         if not len(times):
             return []
         start = int(times[0]) if self.high is None else self.high
+        gaps = np.diff(times, prepend=start)
+        if gaps.min() >= 0 and gaps.max() <= self.limit:  # in order and without steps
+            self.high = int(times[-1])
+            return []
         before = np.maximum.accumulate(np.concatenate((np.array([start], np.int64), times[:-1])))
         jumps = times - before
         odd = (jumps < -DISORDER_NS) | (jumps > self.limit)
@@ -97,7 +104,7 @@ class _Order:
         """Add rows of the segment and give those stamped before ``until``; the rest is the tail."""
         until = until if self.until is None else max(until, self.until)
         if len(self.tail):
-            part = join([self.tail, part]) if len(part) else self.tail
+            part = join([self.tail, part], self.room) if len(part) else self.tail
         part = _in_order(part)
         ready = int(np.searchsorted(part.time_ns, until))
         self.tail = _compact(part.take(slice(ready, None)))

@@ -15,6 +15,7 @@ from canscope.model.engine import inlined, kernel
 from canscope.model.signals import NOT_AVAILABLE, OUT_OF_RANGE
 from canscope.model.tables import Flag
 from canscope.model.words import as_double, as_single, load
+from canscope.model.words import turned as turned_round
 
 EXTENDED, SILENT = int(Flag.EXTENDED), int(Flag.REMOTE | Flag.ERROR)
 EMPTY = -1  # a free place of a hash table; keys are never negative
@@ -112,18 +113,6 @@ def spread(codes, begins, time_ns, to_row, to_time):
 
 
 @inlined
-def _turned(word: np.uint64) -> np.uint64:
-    """The bytes the other way round."""
-    word = ((word & u64(0x00FF00FF00FF00FF)) << u64(8)) | (
-        (word >> u64(8)) & u64(0x00FF00FF00FF00FF)
-    )
-    word = ((word & u64(0x0000FFFF0000FFFF)) << u64(16)) | (
-        (word >> u64(16)) & u64(0x0000FFFF0000FFFF)
-    )
-    return (word << u64(32)) | (word >> u64(32))
-
-
-@inlined
 def _far_field(heap: Any, at: np.int64, signal: Any) -> np.uint64:
     """A field of a long payload in the highest bits of a word, from eight or nine bytes of it."""
     bits, skip = u64(signal[BITS]), u64(signal[FIRST] & 7)
@@ -136,7 +125,7 @@ def _far_field(heap: Any, at: np.int64, signal: Any) -> np.uint64:
             word |= u64(heap[at + k]) << u64(8 * k)
     beyond = i64(skip + bits) - 64  # bits in a ninth byte
     if signal[BIG]:
-        word = _turned(word) << skip
+        word = turned_round(word) << skip
         return word if beyond <= 0 else word | u64(heap[at + 8]) >> (u64(8) - skip)
     if beyond > 0:
         return ((word >> skip) | u64(heap[at + 8]) << (u64(64) - skip)) << (u64(64) - bits)
@@ -151,13 +140,27 @@ def _raw(signal: Any, heap: Any, at: np.int64) -> np.int64:
 
 
 @inlined
-def _cut(signal: Any, word: Any, turned: Any, heap: Any, at: Any, raw: Any) -> None:
-    """The raw codes of one signal: its field into the highest bits of a word, then down again."""
+def _cut(
+    signal: Any, words: Any, turned: Any, heap: Any, at: Any, furthest: np.int64, raw: Any
+) -> None:
+    """The raw codes of one signal: its field into the highest bits of a word, then down again.
+
+    ``furthest`` is the last place in the heap at which one of the payloads begins.
+    """
     field = raw.view(np.uint64)
     right = 64 - signal[BITS]
-    if signal[FAR]:
+    begin, skip = signal[FIRST] >> 3, signal[FIRST] & 7
+    if signal[FAR] and (furthest + begin + 8 > len(heap) or skip + signal[BITS] > 64):
         for i in range(len(raw)):
             field[i] = _far_field(heap, at[i], signal)
+    elif signal[FAR] and signal[BIG]:
+        left = u64(skip)
+        for i in range(len(raw)):
+            field[i] = turned_round(load(heap, at[i] + begin)) << left
+    elif signal[FAR]:
+        left = u64(right - skip)
+        for i in range(len(raw)):
+            field[i] = load(heap, at[i] + begin) << left
     elif signal[BIG]:
         left = u64(signal[FIRST])
         for i in range(len(raw)):
@@ -165,7 +168,7 @@ def _cut(signal: Any, word: Any, turned: Any, heap: Any, at: Any, raw: Any) -> N
     else:
         left = u64(right - signal[FIRST])
         for i in range(len(raw)):
-            field[i] = word[i] << left
+            field[i] = words[i] << left
     if signal[SIGNED]:
         for i in range(len(raw)):
             raw[i] >>= right
@@ -299,7 +302,7 @@ def choose(
             for i in range(count):
                 row = u64(rows[begin + i])
                 sizes[i], places[i], words[i] = length[row], heap_at[row], data[row]
-                turned[i] = _turned(words[i])
+                turned[i] = turned_round(words[i])
             is_short[:count] = False
             is_odd[:count] = False
             hit = hits[:count]
@@ -316,7 +319,7 @@ def choose(
                         for i in range(count):
                             raw[i] = _raw(signal, heap, places[i]) if there[i] else 0
                     else:
-                        _cut(signal, words, turned, heap, places, raw)
+                        _cut(signal, words, turned, heap, places, i64(0), raw)
                     _is_any(raw, values, step[VALUES], step[VALUES_END], hit)
                     for i in range(count):
                         is_odd[i] |= there[i] & ~hit[i]
@@ -365,7 +368,7 @@ def extract(
     for unit in range(len(units)):
         first = edges[units[unit, MESSAGE]]
         for begin in range(0, taken[unit], TILE):
-            count = min(taken[unit] - begin, TILE)
+            count, furthest = min(taken[unit] - begin, TILE), i64(0)
             for i in range(count):
                 at = first + begin + i
                 if lists[unit] != ALL_FRAMES:
@@ -374,13 +377,14 @@ def extract(
                     own_rows[own_begins[unit] + begin + i] = rows[at]
                 row = u64(rows[at])
                 places[i], words[i] = heap_at[row], data[row]
+                furthest = max(furthest, places[i])
             if units[unit, ANY_BIG]:
                 for i in range(count):
-                    turned[i] = _turned(words[i])
+                    turned[i] = turned_round(words[i])
             for signal in range(units[unit, BEGIN], units[unit, END]):
                 low = begins[signal] + begin
                 raw, value = raws[low : low + count], values[low : low + count]
-                _cut(shape[signal], words, turned, heap, places, raw)
+                _cut(shape[signal], words, turned, heap, places, furthest, raw)
                 _scaled(shape[signal], scale[signal], raw, value)
                 status = statuses[low : low + count]
                 _marked(shape[signal], scale[signal], absent_codes, raw, value, status)

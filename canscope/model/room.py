@@ -10,7 +10,7 @@ import threading
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import DTypeLike, NDArray
 
 ALONE = 3  # references to an array that only its room knows: the list, a variable, the asking
 
@@ -23,7 +23,7 @@ class Room:
         self._held: dict[str, list[NDArray[np.uint8]]] = {}
         self._lock = threading.Lock()
 
-    def take(self, name: str, count: int, kind: type) -> NDArray[Any]:
+    def take(self, name: str, count: int, kind: DTypeLike) -> NDArray[Any]:
         """An array of ``count`` numbers, nobody else's while it or a view of it is held."""
         size = count * np.dtype(kind).itemsize
         with self._lock:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canscope.model.errors import CaptureError
+from canscope.model.room import Room
 
 Int64s = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -151,8 +152,10 @@ class FrameBuilder:
         )
 
 
-def join(parts: Sequence[Frames]) -> Frames:
+def join(parts: Sequence[Frames], room: Room | None = None) -> Frames:
     """One table from several; channel codes and heap offsets are rewritten, tallies added.
+
+    It lies in arrays of a ``room`` if there is one.
 
     Raises ``CaptureError`` if they hold more channels together than a code can tell apart.
     """
@@ -176,10 +179,17 @@ def join(parts: Sequence[Frames]) -> Frames:
             heaps.append(part.heap)
             heap_size += len(part.heap)
         tally = tally + part.tally
-    joined: dict[str, Any] = {name: np.concatenate(columns[name]) for name in COLUMNS}
-    heap = np.concatenate(heaps) if heaps else np.zeros(0, np.uint8)
+    joined: dict[str, Any] = {name: _joined(name, columns[name], room) for name in COLUMNS}
+    heap = _joined("heap", heaps, room) if heaps else np.zeros(0, np.uint8)
     joined |= {"heap": heap, "channels": tuple(channels), "tally": tally}
     return replace(parts[-1], **joined, step_ns=parts[0].step_ns)
+
+
+def _joined(name: str, parts: Sequence[NDArray[Any]], room: Room | None) -> NDArray[Any]:
+    if room is None:
+        return np.concatenate(parts)
+    out = room.take(name, sum(map(len, parts)), parts[0].dtype)
+    return np.concatenate(parts, out=out)
 
 
 def empty_frames(channels: Iterable[str] = ()) -> Frames:
