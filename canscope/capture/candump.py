@@ -43,7 +43,6 @@ from canscope.model.tables import (
 
 BY_LINES = True  # is how this format is recognised
 DEVIATING = 1000  # bytes of common lines that take as long as one deviating line
-LARGE_BLOCK = 3 << 20  # bytes a read for the kernel; some 60,000 frames, worth decoding at a time
 AHEAD = 3  # blocks held at a time where others parse: one for each worker, and one being read
 DECIDING = 10  # lines that decide whether a file is candump text at all
 TRAIT = re.compile(
@@ -102,7 +101,7 @@ class _Log:
         self._is_compiled = False
         self._known: set[str] = set()
         self._tally = _Counts()
-        self._room = Room(2 * AHEAD)  # as many chunks may be in work, and still looked at
+        self._room = Room(AHEAD + 2)  # as many chunks may be in work, or waiting for more
         self._workers = 1
         self._pool: ThreadPoolExecutor | None = None
         self._waiting: deque[tuple[memoryview, Future[Parsed]]] = deque()
@@ -118,7 +117,7 @@ class _Log:
             yield small
         self._workers = workers()
         count = 1 if self._workers == 1 else AHEAD
-        yield from cycle(np.empty(LARGE_BLOCK, np.uint8).data for _ in range(count))
+        yield from cycle(np.empty(BLOCK, np.uint8).data for _ in range(count))
 
     def _decided(self) -> bool:
         """Whether the kernels are used, from the next block on."""

@@ -15,9 +15,10 @@ from canscope.model.room import Room
 from canscope.model.tables import Frames, Int64s, Tally, empty_frames, join
 
 DISORDER_NS = 100_000_000
+A_ROW = 20  # bytes of long payloads that are as much to hold as a row without any
 HELD = 4  # chunks whose memory is used again
 DAY_NS = 86_400 * 1_000_000_000
-GATHERED = 1 << 16  # rows of a chunk that is large enough to be worth judging
+GATHERED = 1 << 16  # rows of a chunk that is large enough to be worth what is done with it
 
 
 def ordered(chunks: Iterable[Frames]) -> Iterator[Frames]:
@@ -46,7 +47,6 @@ class _Order:
         self.until: int | None = None
         self.tally = Tally()
         self.tail = empty_frames()
-        self.room = Room(HELD)
 
     def feed(self, chunk: Frames) -> Iterator[Frames]:
         """Take one chunk; give what nothing can come before any more."""
@@ -101,11 +101,20 @@ class _Order:
             yield from self._give(part, max(stamps))
 
     def _give(self, part: Frames, until: int) -> Iterator[Frames]:
-        """Add rows of the segment and give those stamped before ``until``; the rest is the tail."""
+        """Add rows of the segment and give those stamped before ``until``; the rest is the tail.
+
+        Where the tail wholly precedes the new rows, both go out as they are, without a copy.
+        """
+        part, tail = _in_order(part), self.tail
         until = until if self.until is None else max(until, self.until)
-        if len(self.tail):
-            part = join([self.tail, part], self.room) if len(part) else self.tail
-        part = _in_order(part)
+        if len(tail) and len(part):
+            last, first = int(tail.time_ns[-1]), int(part.time_ns[0])
+            if last < min(first, until):
+                yield self._marked(tail, min(first, until))
+            else:
+                part = _in_order(join([tail, part]))
+        elif len(tail):
+            part = tail
         ready = int(np.searchsorted(part.time_ns, until))
         self.tail = _compact(part.take(slice(ready, None)))
         if ready or self.until is None or until > self.until:
@@ -190,28 +199,27 @@ class _Head:
 def gathered(chunks: Iterable[Frames], rows: int = GATHERED) -> Iterator[Frames]:
     """The same frames in chunks of about that many rows, none across a clock step.
 
-    For judging a whole capture: what a rule does with a chunk costs much the same for a thousand
-    frames as for a hundred thousand.
+    For whoever takes a whole capture: what is done with a chunk costs much the same for a thousand
+    frames as for a hundred thousand. Where payloads are long, fewer rows are enough.
     """
-    parts: list[Frames] = []
-    count = 0
+    room, parts, count = Room(HELD), list[Frames](), 0
     for chunk in chunks:
         if parts and chunk.segment != parts[-1].segment:
-            yield _gather(parts)
+            yield _gather(parts, room)
             parts, count = [], 0
         parts.append(chunk)
-        count += len(chunk)
+        count += len(chunk) + len(chunk.heap) // A_ROW
         if count >= rows:
-            yield _gather(parts)
+            yield _gather(parts, room)
             parts, count = [], 0
     if parts:
-        yield _gather(parts)
+        yield _gather(parts, room)
 
 
-def _gather(parts: list[Frames]) -> Frames:
+def _gather(parts: list[Frames], room: Room) -> Frames:
     """One chunk of several of one segment; those without rows carry a tally and how far time is."""
     tally = sum((part.tally for part in parts), Tally())
     filled = [part for part in parts if len(part)] or parts[:1]
     marks = {"segment": parts[-1].segment, "until_ns": parts[-1].until_ns}
     steps = (part.step_ns for part in parts if part.step_ns is not None)
-    return replace(join(filled), tally=tally, step_ns=next(steps, None), **marks)  # type: ignore[arg-type]
+    return replace(join(filled, room), tally=tally, step_ns=next(steps, None), **marks)  # type: ignore[arg-type]

@@ -56,12 +56,12 @@ def parse(log: str) -> Work:
 def decode(log: str, dbc: str, names: str = "") -> Work:
     """canscope: text to the smallest and largest value of every signal, or of those named.
 
-    Frames are put in time order on the way, as for any rule.
+    Frames are put in time order on the way and gathered, as ``canscope check`` does.
     """
     import numpy as np
 
     from canscope.capture.candump import read
-    from canscope.capture.order import ordered
+    from canscope.capture.order import gathered, ordered
     from canscope.decoding.columns import Decoder
     from canscope.decoding.database import read_definitions
 
@@ -72,7 +72,7 @@ def decode(log: str, dbc: str, names: str = "") -> Work:
         decoder, count = Decoder(definitions, wanted), 0
         extremes: dict[str, Any] = {}
         with open(path, "rb", buffering=0) as file:
-            for chunk in ordered(read(io.BufferedReader(file, 1 << 16), path)):
+            for chunk in gathered(ordered(read(io.BufferedReader(file, 1 << 16), path))):
                 count += len(chunk)
                 for key, series in decoder(chunk).series.items():
                     if len(series.value):

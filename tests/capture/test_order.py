@@ -106,7 +106,8 @@ def test_a_chunk_says_how_far_time_has_come():
     ]
     assert got == [
         (0, 200 * MS, [0, 40 * MS]),
-        (0, 310 * MS + 1, [300 * MS, 310 * MS]),
+        (0, 310 * MS, [300 * MS]),  # the tail, which the new chunk does not overlap
+        (0, 310 * MS + 1, [310 * MS]),
         (1, -95 * MS, []),
         (1, 5 * MS + 1, [5 * MS]),
     ]
@@ -170,10 +171,13 @@ def test_a_tally_without_any_frame_comes_out():
     assert [(len(c), c.tally.skipped) for c in ordered([bad])] == [(0, 7)]
 
 
-def test_each_chunk_comes_out_as_one_with_what_waited_of_the_one_before():
-    """Small chunks in between would cost whoever decodes them as much as large ones."""
+def test_chunks_in_order_are_passed_on_without_a_copy():
+    """The tail of the chunk before goes out by itself, the ready part of the new one as a view."""
     first, second = table(range(0, 1000 * MS, MS)), table(range(1000 * MS, 2000 * MS, MS), 1000)
-    assert [len(chunk) for chunk in ordered([first, second])] == [899, 1000, 101]
+    out = list(ordered([first, second]))
+    assert [len(c) for c in out] == [899, 101, 899, 101]
+    assert np.shares_memory(out[0].time_ns, first.time_ns)
+    assert np.shares_memory(out[2].time_ns, second.time_ns)
 
 
 def test_what_is_kept_does_not_grow_with_the_run():
