@@ -14,7 +14,7 @@ import numpy as np
 from canscope.model.bench import Bench
 from canscope.model.outcome import Doubt, Subject
 from canscope.model.piece import Piece, S
-from canscope.model.signals import NEVER, Samples
+from canscope.model.signals import NEVER, NOT_AVAILABLE, OUT_OF_RANGE, Samples
 from canscope.model.tables import Bools, Int64s
 from canscope.rules._sensor import Sensor, doubts, railed, watch
 
@@ -42,6 +42,7 @@ class Followed:
     watched_ns: int = int(NEVER)  # until when it was to be watched, as known then
     gap_ns: int | None = None  # begin of the first gap within the watch
     gap_s: float = 0.0
+    absent: tuple[str, int] | None = None  # why and when it first had no value within the watch
 
 
 @dataclass(frozen=True)
@@ -138,6 +139,8 @@ def follow(state: Heat, piece: Piece, watch_s: float) -> tuple[Heat, dict[str, W
 def _seen(followed: Followed, piece: Piece, role: str, unit: Watch) -> Followed:
     """One temperature after its new samples: sensor, last believable value, gaps in the watch."""
     followed = replace(followed, sensor=watch(followed.sensor, piece, role))
+    if followed.absent is None:
+        followed = replace(followed, absent=_absent(piece, role, unit))
     times = _believable(piece, role, piece[role]).time_ns
     if not len(times):
         return followed
@@ -151,6 +154,23 @@ def _seen(followed: Followed, piece: Piece, role: str, unit: Watch) -> Followed:
             first = int(gaps[0])
             followed = replace(followed, gap_ns=int(earlier[first]), gap_s=float(lost[first] / S))
     return replace(followed, last_ns=int(times[-1]), watched_ns=int(unit.at(times[-1:])[0]))
+
+
+def _absent(piece: Piece, role: str, unit: Watch) -> tuple[str, int] | None:
+    """The first sample within the watch that carries no value, and why.
+
+    Heat soaks out with the contactors open, when a missing value matters for nothing else. A node
+    that is being switched off may well say that it has none, but not that it is out of range.
+    """
+    samples = piece[role]
+    watched = unit.on(samples.time_ns)
+    for reason, status in (("out-of-range", OUT_OF_RANGE), ("not-available", NOT_AVAILABLE)):
+        rows = np.flatnonzero(watched & (samples.status == status))
+        if status == NOT_AVAILABLE and len(rows):
+            rows = rows[piece.at("@awake", samples.time_ns[rows]).value == 1]
+        if len(rows):
+            return reason, int(samples.time_ns[rows[0]])
+    return None
 
 
 def _believable(piece: Piece, role: str, samples: Samples) -> Samples:
@@ -192,6 +212,9 @@ def _ended(
     if followed.gap_ns is not None:
         text = f"it gave nothing for {followed.gap_s:.1f} s while heat soaked out"
         return [Doubt(sensed.subject, "stale", text, followed.gap_ns)]
+    if followed.absent is not None:
+        reason, at_ns = followed.absent
+        return [Doubt(sensed.subject, reason, "while heat soaked out", at_ns)]
     if followed.last_ns == NEVER:
         return []
     last = np.array([followed.last_ns], np.int64)

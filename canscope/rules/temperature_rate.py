@@ -44,8 +44,9 @@ class TemperatureRate(Rule):
         twice the instrument's uncertainty, if given) over the window.
     Unproven
         The unit never turned, except in power-up, or the recording ended less than ``watch_s``
-        after its last burst (not-exercised); the sensor fell silent in that time (stale), stood at
-        an end of its range or never moved (sensor-suspect).
+        after its last burst (not-exercised); in that time the sensor fell silent or had no value
+        (stale, not-available, out-of-range); it stood at an end of its range or never moved
+        (sensor-suspect).
 
     Plan::
 

@@ -40,7 +40,8 @@ class TemperatureRise(Rule):
     Unproven
         The unit never turned, or the recording ended less than ``watch_s`` after its last burst
         (not-exercised); there was no fresh value before the first burst, or the sensor fell silent
-        while watched (stale); it stood at an end of its range or never moved (sensor-suspect).
+        or had no value while watched (stale, not-available, out-of-range); it stood at an end of
+        its range or never moved (sensor-suspect).
 
     Plan::
 

@@ -8,7 +8,7 @@ from canscope.judge.judge import Chunk, Judge
 from canscope.judge.verdict import findings_of
 from canscope.model.bench import UNITS, Bench, Binding, DriveUnit, Kind, Mark
 from canscope.model.definition import SignalSpec
-from canscope.model.signals import NOT_AVAILABLE, Samples
+from canscope.model.signals import NOT_AVAILABLE, OUT_OF_RANGE, Samples
 from canscope.model.tables import Frames
 from canscope.rules import RULES
 
@@ -56,12 +56,16 @@ def bench_of(roles, stage, fields, u=None, cycles_s=None, options=None):
 
 
 def samples_of(times_s, values, kind, step=0.01):
+    """NaN says that there is no value, infinity that it lay out of its declared range."""
     times = START_NS + np.round(np.asarray(times_s, float) * 1e9).astype(np.int64)
     value = np.broadcast_to(np.asarray(values, float), times.shape)
-    absent = np.isnan(value)
+    outside = np.isinf(value)
+    absent = np.isnan(value) | outside
+    value = np.where(outside, np.nan, value)
     scale = 1.0 if kind is not Kind.NUMBER else step
     raw = np.round(np.where(absent, 65535, value / scale)).astype(np.int64)
-    return Samples(times, value, raw, np.where(absent, NOT_AVAILABLE, 0).astype(np.uint8))
+    status = np.where(outside, OUT_OF_RANGE, np.where(absent, NOT_AVAILABLE, 0))
+    return Samples(times, value, raw, status.astype(np.uint8))
 
 
 def frames_of(part):

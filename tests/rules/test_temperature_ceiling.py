@@ -53,6 +53,16 @@ def test_a_word_without_ceiling_has_no_limit():
     assert "winding" in finding.sentence
 
 
+@pytest.mark.parametrize(("value", "reason"), [(np.nan, "not-available"), (np.inf, "out-of-range")])
+def test_a_single_missing_value_while_heat_soaks_out_keeps_the_pass_away(value, reason):
+    """Out of its declared range it may be hotter than the ceiling for all that is known."""
+    finding = judge(np.where(SLOW == 30, value, hill(60.0)))
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, reason)
+    # Before the first burst, and once heat has soaked out, it takes nothing away.
+    assert judge(np.where((SLOW == 1) | (SLOW == 70), value, hill(60.0))).verdict is Verdict.PASS
+    assert judge(np.where(SLOW == 30, value, hill(130.0))).verdict is Verdict.FAIL
+
+
 def test_a_recording_that_ends_before_60_s_after_the_burst_is_unproven():
     finding = judge(hill(60.0), until_s=38.05)  # the speed falls below 30 rpm at 8.0 s
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
