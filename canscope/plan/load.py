@@ -19,7 +19,7 @@ from canscope.plan.roles import bind
 from canscope.plan.rulebook import rule_book
 from canscope.plan.schema import PlanTable, UnitTable
 from canscope.plan.source import Source, read_source
-from canscope.plan.stage import check_stage
+from canscope.plan.stage import check_stage, taken
 from canscope.plan.validate import rest, validate
 from canscope.plan.waivers import waivers_of, warn_of_idle_waivers
 from canscope.plan.wishes import wishes
@@ -156,8 +156,8 @@ def _bench(table: PlanTable, source: Source) -> Bench:
     return Bench(
         stage=job.stage,
         vehicle=job.vehicle,
-        coolant=job.coolant or "filled",
-        oil=job.oil or "filled",
+        coolant=taken(job.coolant, job.stage),
+        oil=taken(job.oil, job.stage),
         cold=job.cold,
         ambient_degC=job.ambient_degC,
         nominal_voltage_V=pack.nominal_voltage_V,

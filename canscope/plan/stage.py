@@ -9,6 +9,11 @@ WET = ("wet-spin", "rolling")
 FLUIDS = ("coolant", "oil")
 
 
+def taken(given: str | None, stage: str) -> str:
+    """How coolant or oil is taken: what the plan does not name is not there, in a dry stage."""
+    return given or ("filled" if stage in WET else "empty")
+
+
 def check_stage(plan: PlanTable, notes: Notes) -> None:
     """Coolant and oil against the stage, and voltages against each other."""
     if "job" not in notes.touched:
@@ -28,8 +33,8 @@ def _check_fluids(plan: PlanTable, notes: Notes) -> None:
             what = f"{job.stage} with empty {fluid}"
             notes.mistake(("job", fluid), what, "fill it first, or name the stage dry-spin")
         elif given is None:
-            notes.warn(("job", fluid), "not given; taken as filled")
-    if job.stage == "dry-spin" and "empty" not in (job.coolant, job.oil):
+            notes.warn(("job", fluid), f"not given; taken as {taken(None, job.stage)}")
+    if job.stage == "dry-spin" and (job.coolant, job.oil) == ("filled", "filled"):
         what = "dry-spin with coolant and oil both filled"
         hint = 'say which is "empty", or name the stage wet-spin'
         notes.mistake(("job", "stage"), what, hint)

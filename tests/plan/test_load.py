@@ -334,9 +334,26 @@ def test_wet_stages_refuse_an_empty_unit(tmp_path, stage, fluid):
 
 
 def test_a_dry_spin_with_everything_filled_is_a_contradiction(tmp_path):
-    filled = (('coolant  = "empty"', 'coolant = "filled"'), ('oil      = "empty"', ""))
+    filled = (
+        ('coolant  = "empty"', 'coolant = "filled"'),
+        ('oil      = "empty"', 'oil = "filled"'),
+    )
     (found,) = mistakes(tmp_path, *filled)
     assert "job.stage: dry-spin with coolant and oil both filled" in found
+
+
+@pytest.mark.parametrize(
+    ("stage", "taken"),
+    [("unit-alone", "empty"), ("power-up", "empty"), ("dry-spin", "empty"), ("wet-spin", "filled")],
+)
+def test_what_nobody_says_to_be_filled_is_taken_as_empty_where_the_stage_allows(
+    tmp_path, stage, taken
+):
+    swaps = (('coolant  = "empty"', ""), ('oil      = "empty"', ""))
+    found = loaded(tmp_path, ('stage    = "dry-spin"', f'stage = "{stage}"'), *swaps)
+    assert (found.bench.coolant, found.bench.oil) == (taken, taken)
+    assert found.bench.dry is (taken == "empty")
+    assert any(f"job.oil: not given; taken as {taken}" in w for w in found.warnings)
 
 
 def test_one_parameter_in_two_places_is_a_mistake(tmp_path):
