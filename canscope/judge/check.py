@@ -55,7 +55,12 @@ class Run:
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
         bench = plan.bench
-        off = {n for n in bench.off if not plan.rules[n].required(bench)}
+        # What speaks only if something happens is required once it does, so it runs all the same.
+        off = {
+            name
+            for name in bench.off
+            if not plan.rules[name].required(bench) and not plan.rules[name].silent(bench)
+        }
         self._rules = {name: rule for name, rule in plan.rules.items() if name not in off}
         self._judge: Judge | None = None
         self._marks: list[PlanMark] = []

@@ -9,7 +9,7 @@ from typing import ClassVar
 import numpy as np
 
 from canscope.model.bench import MAINS, POLES, Bench
-from canscope.model.outcome import Doubt, Outcome, Subject, margins
+from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import Rule, limit, unjudged
 from canscope.model.signals import Samples
@@ -63,8 +63,9 @@ class EmergencyStop(Rule):
         ``limit_s`` minus that time, in s. Both instants lie between two samples: the middle, give
         or take half the interval, and the clock.
     Unproven
-        It was never pressed, or only with everything open and at rest (not-exercised); a contactor
-        or a torque was not known at the deadline (stale, not-available).
+        It was never pressed, or only without both main contactors closed (not-exercised: their
+        opening was not shown, though one pole that stays closed fails); a contactor or a torque
+        was not known at the deadline (stale, not-available).
 
     Plan::
 
@@ -153,7 +154,14 @@ class EmergencyStop(Rule):
         if not doubts and not any(self._busy(piece, role, press) for role in roles):
             text = "it was pressed with all contactors open and no torque"
             return known_ns, [unjudged(NAME, "not-exercised", text, press.time_ns)]
-        return known_ns, [*self._rows(piece, press, ends), *doubts]
+        rows = self._rows(piece, press, ends)
+        mains = [f"contactors.{pole}" for pole in MAINS]
+        if all(self._busy(piece, role, press) for role in mains if role in roles):
+            return known_ns, [*rows, *doubts]
+        # Half-way through closing it can fail, but shows nothing of the pole that was not closed.
+        late = [row for row in rows if (row.margin < 0).any()]
+        text = "it was pressed without both main contactors closed, whose opening it has to show"
+        return known_ns, [*late, unjudged(NAME, "not-exercised", text, press.time_ns)]
 
     def _busy(self, piece: Piece, role: str, press: Press) -> bool:
         """Whether this role had something to bring to rest when it was pressed."""
@@ -185,13 +193,13 @@ class EmergencyStop(Rule):
         text = f"{_words(role)} was not known {self.limit_s:g} s after pressing"
         return Doubt(NAME, absence_at(piece, role, deadline), text, deadline + patience)
 
-    def _rows(self, piece: Piece, press: Press, ends: Sequence[Ended]) -> list[Outcome]:
+    def _rows(self, piece: Piece, press: Press, ends: Sequence[Ended]) -> list[Margins]:
         """A margin for each role."""
         half = (press.time_ns - press.after_ns) / S / 2
         torques = [e.role for e in ends if e.role.endswith("torque")]
         shown = any(self._busy(piece, role, press) for role in torques)
         told = "" if shown else " (no torque was given, so that cutting it was not shown)"
-        found: list[Outcome] = []
+        found: list[Margins] = []
         for end in ends:
             width = (end.time_ns - end.after_ns) / S / 2 if end.rested else 0.0
             took = (end.time_ns - press.time_ns) / S - width + half

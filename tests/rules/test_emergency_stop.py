@@ -161,3 +161,21 @@ def test_no_cut_changes_anything():
     short = {"until_s": 6.4}
     for more in ({}, {"opens_s": 5.99}, {"opens_s": 99.0}, {"torque": ramp(2.0)}):
         assert judge(cuts="each", **short, **more) == judge(**short, **more)
+
+
+def test_pressed_half_way_through_closing_it_shows_nothing_of_the_positive_pole():
+    """Negative closed at 1.0 s and pre-charge at 1.2 s; pressed at 1.3 s, positive still open."""
+    opened = {"negative": [(1.0, 1), (1.5, 0)], "precharge": [(1.2, 1), (1.5, 0)], "positive": []}
+    finding = judge(presses=((1.3, 1),), poles=opened)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
+    assert "without both main contactors closed" in finding.sentence
+    stays = opened | {"negative": [(1.0, 1)]}
+    assert judge(presses=((1.3, 1),), poles=stays).verdict is Verdict.FAIL
+
+
+def test_a_press_half_way_takes_nothing_from_a_whole_one():
+    twice = {"negative": [(1.0, 1), (1.5, 0), (3.0, 1), (5.03, 0)]}
+    twice |= {"precharge": [(1.2, 1), (1.5, 0), (3.2, 1), (3.8, 0)]}
+    twice |= {"positive": [(3.5, 1), (5.03, 0)]}
+    presses = ((1.3, 1), (2.0, 0), (PRESSED_S, 1))
+    assert judge(presses=presses, poles=twice).verdict is Verdict.PASS
