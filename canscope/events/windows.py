@@ -79,7 +79,7 @@ class Windows:
 
     def _pole(self, event: Event) -> list[Span]:
         closing = event.value == 1
-        all_open = len(self._closed) == len(self._poles) and not any(self._closed.values())
+        known = len(self._closed) == len(self._poles)
         both = all(self._closed.get(pole, False) for pole in MAINS)
         self._closed[event.subject] = closing
         spans: list[Span] = []
@@ -88,7 +88,8 @@ class Windows:
             self._opening = None
         if self._attempt is not None:
             self._attempt.append(event)
-        elif closing and all_open:
+        elif closing and known and not both:
+            # Also where one pole has stayed closed since: closing the other is powering up.
             self._attempt = [event]
         if self._opening is not None:
             self._opening.append(event)
@@ -128,6 +129,8 @@ class Windows:
         if not any(self._closed.values()):
             return min(latest, max(settled, self._attempt[-1].time_ns))
         reached = [e.time_ns for e in self._attempt if e.subject == "positive" and e.value == 1]
+        if not reached and self._closed.get("positive", False):
+            reached = [self._attempt[0].time_ns]  # it has been closed since before
         if not reached or ("negative" in self._poles and not self._closed.get("negative", False)):
             return latest
         if self._closed.get("precharge", False):

@@ -30,7 +30,8 @@ class ContactorSequence(Rule):
         three contactors (never on commands). Three orders: negative closed before positive,
         pre-charge closed before positive, pre-charge opened after positive closed. A contactor
         that never closes, or a pre-charge that stays closed, fails by the time until the window
-        ended (pre-charge: 5 s after positive closed).
+        ended (pre-charge: 5 s after positive closed). Negative closing (again) while positive is
+        closed fails as well, whenever it does.
     Margin
         The time between the two changes, in ms. Each change lies between two samples: it is taken
         in the middle, give or take half the interval; the two halves and the clock add up to the
@@ -78,10 +79,11 @@ class ContactorSequence(Rule):
     def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
         """The orders at every closing of positive."""
         reached = closings(window, "positive")
-        if not reached:
+        again = self._again(window, reached)
+        if not reached and not again:
             text = "positive never closed in this attempt"
             return [unjudged(NAME, "not-exercised", text, window.span.start_ns)]
-        found: list[Outcome] = []
+        found: list[Outcome] = [*again]
         for positive in reached:
             found += self._before(window, "negative", "negative", positive)
             found += self._before(window, "precharge", "pre-charge", positive)
@@ -93,6 +95,8 @@ class ContactorSequence(Rule):
         right, wrong = f"{word} closed before positive", f"{word} closed only after positive"
         closed = last_until(closings(window, pole), positive.time_ns)
         if closed is None:
+            if pole == "negative" and _is_closed(window, pole, positive.after_ns):
+                return []  # since before this attempt, and so before positive
             closed = first_after(closings(window, pole), positive.time_ns)
             if closed is None:
                 return [self._never(window, pole, word, positive)]
@@ -103,6 +107,24 @@ class ContactorSequence(Rule):
             right = f"{word} was still closed"
             rows.append(self._order(window.bench, positive, opened, right, wrong))
         return rows
+
+    def _again(self, window: ClosedWindow, reached: list[Event]) -> list[Margins]:
+        """Closings of negative that put the link onto the pack, with positive closed already."""
+        found = []
+        for negative in closings(window, "negative"):
+            positive = last_until(reached, negative.time_ns)
+            earlier = [e for e in closings(window, "negative") if e.time_ns < negative.time_ns]
+            if positive is not None and last_until(earlier, positive.time_ns) is None:
+                continue  # the one order of the two that is judged at the closing of positive
+            if not all(
+                _is_closed(window, "positive", t) for t in (negative.after_ns, negative.time_ns)
+            ):
+                continue
+            since_ns = window.span.start_ns if positive is None else positive.time_ns
+            wrong = "negative closed again while positive was closed"
+            late = -max(1.0, (negative.time_ns - since_ns) / MS)
+            found.append(self._row(negative.time_ns, late, negative.after_ns, wrong))
+        return found
 
     def _never(self, window: ClosedWindow, pole: str, word: str, positive: Event) -> Outcome:
         """Positive closed, and this pole did not close in the whole attempt."""
@@ -153,13 +175,20 @@ class ContactorSequence(Rule):
     def _missed(self, window: ClosedWindow, positive: Event, wrong: str) -> Margins:
         """What never happened: short by all the time there was for it, at least 1 ms."""
         missed = -max(1.0, (window.until_ns - positive.time_ns) / MS)
+        return self._row(window.until_ns, missed, positive.after_ns, wrong)
+
+    def _row(self, time_ns: int, late_ms: float, start_ns: int, wrong: str) -> Margins:
         return margins(
             NAME,
-            window.until_ns,
-            missed,
-            measured=missed,
+            time_ns,
+            late_ms,
+            measured=late_ms,
             limit=0.0,
-            start_ns=positive.after_ns,
+            start_ns=start_ns,
             right="",
             wrong=wrong,
         )
+
+
+def _is_closed(window: ClosedWindow, pole: str, time_ns: int) -> bool:
+    return bool(window.at(f"contactors.{pole}", time_ns).value[0] == 1)

@@ -152,7 +152,9 @@ def _circuit_ns(window: ClosedWindow, positive: Event) -> int | None:
     changes = [*closings(window, "precharge"), *openings(window, "precharge")]
     changes = [event for event in changes if event.time_ns <= positive.time_ns]
     if not changes and window.bench.has("contactors.precharge"):
-        return None
+        if window.at("contactors.precharge", window.span.start_ns).value[0] != 1:
+            return None
+        return positive.after_ns - 120 * S  # it has been closed since before the attempt
     changes += [e for e in closings(window, "negative") if e.time_ns <= positive.time_ns]
     return max((event.time_ns for event in changes), default=window.span.start_ns)
 

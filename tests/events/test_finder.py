@@ -135,6 +135,19 @@ def test_a_given_up_attempt_ends_when_all_poles_are_open_again():
     assert [s(x.end_ns) for x in spans if x.kind is Window.ATTEMPT] == [pytest.approx(3.0)]
 
 
+def test_closing_one_pole_while_the_other_stayed_closed_is_an_attempt_of_its_own():
+    kept = contactors((1.0, 30.0), (1.2, 2.0), (1.8, 22.5))
+    t = T
+    again = {"contactors.positive": (t, ((t >= 1.8) & (t < 10) | (t >= 15) & (t < 22.5)) * 1.0)}
+    spans = [x for x in run(kept | again)[1] if x.kind is Window.ATTEMPT]
+    assert [s(x.start_ns) for x in spans] == [1.0, 15.0]
+    assert s(spans[1].end_ns) == pytest.approx(15.5)
+    # Positive has been closed since before: decided half a second after negative closed.
+    stuck = {"contactors.negative": (t, ((t >= 1.0) & (t < 10) | (t >= 15)) * 1.0)}
+    both = contactors((0, 0), (1.2, 2.0), (1.8, 40)) | stuck
+    assert [s(x.end_ns) for x in run(both)[1] if x.kind is Window.ATTEMPT][1] == pytest.approx(15.5)
+
+
 def test_an_opening_waits_for_ten_seconds_and_a_safe_link():
     link = np.where(T < 20, 350.0, np.maximum(0, 350 - (T - 20) * 25))  # 60 V after 11.6 s
     spans = run({**UP, "units.front.link_voltage": (T, link)})[1]

@@ -125,6 +125,29 @@ def test_an_attempt_given_up_takes_nothing_from_one_that_passed():
     assert finding.measured == pytest.approx(300.0)
 
 
+def test_positive_closing_again_without_pre_charge_fails_though_negative_stayed_closed():
+    """The link has been bleeding since 3 s; positive closes onto it again at 5 s."""
+    again = judge(positive=[(1.5, 1), (3.0, 0), (5.0, 1)], negative=[(1.0, 1)])
+    assert again.verdict is Verdict.FAIL
+    assert "positive closed and pre-charge never did" in again.sentence
+    healthy = judge(
+        positive=[(1.5, 1), (3.0, 0), (5.0, 1)],
+        precharge=[(1.2, 1), (1.7, 0), (4.5, 1), (5.2, 0)],
+        negative=[(1.0, 1)],
+    )
+    assert healthy.verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize("again_s", [1.8, 5.0])
+def test_negative_closing_again_while_positive_is_closed_fails(again_s):
+    """Within the attempt, or long after it."""
+    dropped = [(1.0, 1), (again_s - 0.1, 0), (again_s, 1)]
+    finding = judge(positive=[(1.5, 1)], negative=dropped)
+    assert finding.verdict is Verdict.FAIL
+    assert "negative closed again while positive was closed" in finding.sentence
+    assert finding.first_failed_s == pytest.approx(again_s)
+
+
 def test_a_state_that_goes_silent_is_no_pass():
     def silent(roles):
         times, values = roles["contactors.precharge"]
