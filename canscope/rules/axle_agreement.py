@@ -88,7 +88,8 @@ class AxleAgreement(Rule):
     stops: ClassVar[bool] = True
     limit_parameter: ClassVar[str] = "agree_percent"
     says: ClassVar[dict[str, str]] = {
-        "pass": "{subject} turned the same way whenever both turned",
+        "pass": "{subject} turned the same way whenever both turned, by their own speeds and the "
+        "plan's mounting (CAN cannot see a wheel)",
         "fail": "{subject} turned against each other",
         "close": "it cannot be told whether {subject} turned the same way",
         "pass speed": "{subject} turned the same way and equally fast within what is allowed",

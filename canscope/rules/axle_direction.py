@@ -95,7 +95,8 @@ class AxleDirection(Rule):
     waivable: ClassVar[bool] = False
     limit_source: ClassVar[str] = "plan"  # the direction codes and the mounting
     says: ClassVar[dict[str, str]] = {
-        "pass": "the {axle} axle turned {direction} when {direction} was requested",
+        "pass": "the {axle} axle turned {direction} when {direction} was requested, by its own "
+        "speed and the plan's mounting (CAN cannot see a wheel)",
         "fail": "the {axle} axle turned against the requested direction ({direction})",
         "close": "the {axle} axle's sense of rotation with {direction} requested cannot be told",
         "stalled": "the {axle} axle stalled: torque with the brake released, {direction} requested"

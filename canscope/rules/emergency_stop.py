@@ -83,7 +83,7 @@ class EmergencyStop(Rule):
     limit_parameter: ClassVar[str] = "limit_s"
     says: ClassVar[dict[str, str]] = {
         "pass": "after pressing, all contactors read open and torque none in time, "
-        "{what} last{told}",
+        "{what} last{told}; CAN cannot prove that the loop opens without software",
         "fail": "after pressing, {what} came too late or not at all",
     }
     exercise: ClassVar[str] = (

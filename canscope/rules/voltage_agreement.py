@@ -65,7 +65,8 @@ class VoltageAgreement(Rule):
     unit: ClassVar[str] = "%"
     limit_parameter: ClassVar[str] = "limit_percent"
     says: ClassVar[dict[str, str]] = {
-        "pass": "it agreed with the pack, at most {link_V:.1f} V against {pack_V:.1f} V",
+        "pass": "it agreed with the pack, at most {link_V:.1f} V against {pack_V:.1f} V (CAN "
+        "proves only that the two sensors agree)",
         "fail": "it did not agree with the pack, {link_V:.1f} V against {pack_V:.1f} V",
     }
     exercise: ClassVar[str] = "close the contactors and leave them closed at rest for some seconds"
