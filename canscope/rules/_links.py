@@ -12,11 +12,9 @@ from canscope.model.tables import Floats, Int64s
 
 
 def link_subjects(bench: Bench, needs: tuple[str, ...]) -> list[Subject]:
-    """One subject for each unit with a link voltage; a single unbound one if there is none."""
-    links = bench.link_roles()
-    if not links:
-        return [Subject("link", ("units.*.link_voltage", *needs))]
-    return [Subject(f"{name} link", (role, *needs)) for name, role in links.items()]
+    """One subject for each unit, also where its link voltage is not bound: then it is unproven."""
+    found = [Subject(f"{u.name} link", (u.role("link_voltage"), *needs)) for u in bench.units]
+    return found or [Subject("link", ("units.*.link_voltage", *needs))]
 
 
 def links(bench: Bench) -> list[tuple[str, str]]:

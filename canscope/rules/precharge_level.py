@@ -19,6 +19,9 @@ from canscope.rules._links import absence, link_subjects, links, present
 from canscope.rules._poles import closings, openings
 
 SAFE_V = 60.0  # UN R100: high voltage begins above 60 V d.c.; a pack below it gives no percentage
+FULL = (
+    110.0  # %; a link that reads more is read wrongly, or the pack is; common practice, no source
+)
 
 
 @RULES.add("precharge-level")
@@ -38,7 +41,8 @@ class PrechargeLevel(Rule):
         a jump out of the link's own curve says where positive closed.
     Unproven
         Positive never closed (not-exercised); link or pack voltage were not known then (stale,
-        not-available); the pack itself read below 60 V (sensor-suspect).
+        not-available); the pack itself read below 60 V, or the link above 110 % of it
+        (sensor-suspect).
 
     Plan::
 
@@ -101,6 +105,9 @@ class PrechargeLevel(Rule):
         before, drift = _level(window, role, positive)
         link_u = window.bench.u(role) + drift
         percent = 100 * before / pack
+        if percent > FULL:
+            text = f"the link read {before:.1f} V and the pack {pack:.1f} V when positive closed"
+            return Doubt(name, "sensor-suspect", text, positive.time_ns)
         resistor = window.bench.precharge_resistor_ohm
         amps = max(pack - before, 0.0) / resistor if resistor else None
         inrush = "" if amps is None else f", inrush estimate {amps:.2f} A"

@@ -4,7 +4,9 @@
 import numpy as np
 import pytest
 
+from canscope.model.bench import Bench, DriveUnit
 from canscope.model.findings import Verdict
+from canscope.rules import RULES
 from tests.rules.harness import judge as run
 from tests.rules.vehicle import charging, clock, rounded, state
 
@@ -78,6 +80,21 @@ def test_the_published_levels_at_one_to_five_tau_are_read_back(taus, percent):
     assert finding.verdict is {63.212: Verdict.FAIL, 86.466: Verdict.FAIL}.get(
         percent, Verdict.PASS if taus > 3 else Verdict.UNPROVEN
     )
+
+
+def test_a_link_that_reads_far_more_than_the_pack_is_suspect_and_no_pass():
+    """A link read at twice its voltage, or at the upper end of its range, is charged to nothing."""
+    doubled = judge(1.4, link=lambda t: 2 * charging(t, 1.0, PACK_V, TAU_S))
+    assert (doubled.verdict, doubled.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+
+
+def test_a_unit_whose_link_is_not_bound_is_unproven_beside_one_that_passes():
+    units = (DriveUnit("front"), DriveUnit("rear"))
+    names = {
+        s.name: s.needs for s in RULES["precharge-level"]().subjects(Bench("power-up", units=units))
+    }
+    assert list(names) == ["front link", "rear link"]
+    assert "units.rear.link_voltage" in names["rear link"]
 
 
 def test_ninety_percent_is_what_the_racing_rules_ask_for():
