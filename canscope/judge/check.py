@@ -151,7 +151,7 @@ class Run:
         judge = self._closed()
         plots = {}
         for finding in findings:
-            plot = judge.plots.get((finding.rule, finding.subject))
+            plot = judge.plot(finding.rule, finding.subject)
             if plot is None and finding.verdict is Verdict.UNPROVEN:
                 plot = overview_plot(
                     finding.roles, judge.overviews, judge.bench, judge.origin, judge.last_ns

@@ -35,15 +35,21 @@ class Overview:
 
     def add(self, samples: Samples) -> None:
         """Take in new samples; absent ones leave a bucket empty if nothing else is in it."""
-        known = ~np.isnan(samples.value) & (samples.time_ns >= self._origin)
-        if not known.any():
+        times, values = samples.time_ns, samples.value
+        absent = np.isnan(values)
+        if absent.any():
+            times, values = times[~absent], values[~absent]
+        begun = int(times.searchsorted(self._origin))
+        times, values = times[begun:], values[begun:]
+        if not len(times):
             return
-        times, values = samples.time_ns[known] - self._origin, samples.value[known]
-        while times[-1] // self._width >= BUCKETS:
+        lowest, highest = (int(time) - self._origin for time in (times[0], times[-1]))
+        while highest // self._width >= BUCKETS:
             self._widen()
-        bucket = times // self._width
-        first = np.flatnonzero(np.diff(bucket, prepend=-1))
-        at = bucket[first]
+        at = np.arange(lowest // self._width, highest // self._width + 1)
+        edges = times.searchsorted(self._origin + at * self._width)
+        filled = np.flatnonzero(np.diff(edges, append=len(times)))
+        at, first = at[filled], edges[filled]
         self._low[at] = np.fmin(self._low[at], np.minimum.reduceat(values, first))
         self._high[at] = np.fmax(self._high[at], np.maximum.reduceat(values, first))
 
@@ -81,13 +87,28 @@ def wanted(worst: Worst, roles: tuple[str, ...]) -> Wanted:
     return Wanted(worst, roles, start - AROUND_NS, end + AROUND_NS)
 
 
-def picture(want: Wanted, history: History, bench: Bench, origin_ns: int, unit: str) -> Plot:
-    """The plot of one finding from what the history still holds."""
-    worst = want.worst
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """What was copied for one finding: by role, stamps and values, few enough to be drawn."""
+
+    want: Wanted
+    lines: tuple[tuple[str, Int64s, Floats], ...]
+
+
+def picture(want: Wanted, history: History) -> Picture:
+    """Copy what is wanted from what the history still holds."""
+    return Picture(want, tuple((role, *_line(role, want, history)) for role in want.roles))
+
+
+def drawn(shown: Picture, bench: Bench, origin_ns: int, unit: str) -> Plot:
+    """The plot of one finding."""
+    want, worst = shown.want, shown.want.worst
     traces = []
-    for role in want.roles:
-        samples = history.samples(role).between(want.from_ns, want.until_ns)
-        traces.append(_trace(role, samples, history, bench, origin_ns))
+    for role, times, values in shown.lines:
+        binding = bench.bindings[role]
+        states = binding.kind is not Kind.NUMBER
+        of = (role, binding.key, binding.unit)
+        traces.append(trace(*of, times, values, origin_ns, states=states))
     own = bool(traces) and traces[0].unit == unit and np.isfinite(worst.limit)
     return Plot(
         tuple(traces),
@@ -99,9 +120,9 @@ def picture(want: Wanted, history: History, bench: Bench, origin_ns: int, unit: 
     )
 
 
-def _trace(role: str, samples: Samples, history: History, bench: Bench, origin_ns: int) -> Trace:
-    binding = bench.bindings[role]
-    states = binding.kind is not Kind.NUMBER
+def _line(role: str, want: Wanted, history: History) -> tuple[Int64s, Floats]:
+    """A role's samples, thinned, with a NaN in each gap. Copies: the history goes on."""
+    samples = history.samples(role).between(want.from_ns, want.until_ns)
     times, values = samples.time_ns, samples.value
     if len(times) > 1:
         patience = history.patience_ns(role, times[1:])
@@ -109,7 +130,7 @@ def _trace(role: str, samples: Samples, history: History, bench: Bench, origin_n
         times = np.insert(times, gaps + 1, times[gaps] + 1)
         values = np.insert(values, gaps + 1, np.nan)
     times, values = thin(times, values)
-    return trace(role, binding.key, binding.unit, times, values, origin_ns, states=states)
+    return times.copy(), values.copy()
 
 
 def trace(

@@ -13,14 +13,14 @@ import numpy as np
 
 from canscope.events.finder import Finder
 from canscope.judge.bursts import burst_row
-from canscope.judge.evidence import Overview, Wanted, picture, wanted
+from canscope.judge.evidence import Overview, Picture, Wanted, drawn, picture, wanted
 from canscope.judge.happenings import Happenings
 from canscope.judge.health import Health, window_doubts
 from canscope.judge.standing import Standing
 from canscope.model.bench import Bench, Mark
 from canscope.model.events import Event, Span, Window
 from canscope.model.history import KEEP_NS, History, steps
-from canscope.model.outcome import Outcome, Subject
+from canscope.model.outcome import Outcome
 from canscope.model.piece import ClosedWindow, Piece
 from canscope.model.report import Burst, Plot
 from canscope.model.rule import Rule
@@ -64,7 +64,7 @@ class Judge:
             for name, subjects in self.subjects.items()
             for subject in subjects
         }
-        self.plots: dict[tuple[str, str], Plot] = {}
+        self.pictures: dict[tuple[str, str], Picture] = {}
         self.overviews: dict[str, Overview] = {}
         self.bursts: list[Burst] = []
         self.happenings = Happenings()
@@ -107,6 +107,14 @@ class Judge:
     def close(self) -> None:
         """The one closing step: facts about the whole run."""
         self._finish_segment()
+
+    def plot(self, rule: str, subject: str) -> Plot | None:
+        """What shows the worst instant of a finding, once the run is closed."""
+        shown = self.pictures.get((rule, subject))
+        if shown is None:
+            return None
+        about = next(s for s in self.subjects[rule] if s.name == subject)
+        return drawn(shown, self.bench, self.origin, about.unit or self.rules[rule].unit)
 
     def add(self, rule: str, outcomes: Sequence[Outcome]) -> None:
         """Take in a rule's answers."""
@@ -277,14 +285,8 @@ class Segment:
                     self._wanted[key] = wanted(worst, roles)
         for key, want in list(self._wanted.items()):
             if forgotten_ns is None or want.from_ns < forgotten_ns:
-                unit = _unit(judge, key)
-                judge.plots[key] = picture(want, self._history, bench, judge.origin, unit)
+                judge.pictures[key] = picture(want, self._history)
                 del self._wanted[key]
-
-
-def _unit(judge: Judge, key: tuple[str, str]) -> str:
-    subject: Subject = next(s for s in judge.subjects[key[0]] if s.name == key[1])
-    return subject.unit or judge.rules[key[0]].unit
 
 
 def _first_stamp(chunk: Chunk) -> int:

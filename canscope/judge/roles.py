@@ -16,7 +16,8 @@ def samples_of(binding: Binding, series: Series) -> Samples:
     """
     if binding.kind is Kind.NUMBER:
         value = series.value * binding.factor + binding.offset
-        value = np.where(series.status == OK, value, np.nan)
+        if series.status.any():
+            value[series.status != OK] = np.nan
     elif binding.kind is Kind.CODE:
         value = series.raw.astype(np.float64)
     else:

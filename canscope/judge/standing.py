@@ -14,7 +14,6 @@ import numpy as np
 from canscope.model.findings import REASONS, Verdict
 from canscope.model.outcome import Doubt, Margins, Outcome
 from canscope.model.rule import Worst
-from canscope.model.tables import Bools
 
 # Which reason is told where several apply.
 PRIORITY = {reason: place for place, reason in enumerate(REASONS)}
@@ -41,23 +40,21 @@ class Standing:
             self._weigh(outcome, origin_ns)
 
     def _weigh(self, rows: Margins, origin_ns: int) -> None:
+        """Rows are few: only those that may decide are told."""
         self.judged += len(rows.time_ns)
-        passes = rows.margin >= rows.uncertainty
-        smallest = rows.margin.min()
-        if smallest >= 0 and passes.all():  # nearly always
-            if not self.passed or smallest < self.passed.margin:
-                self.passed = _worse(self.passed, rows, passes, origin_ns)
-            return
-        fails = rows.margin < -rows.uncertainty
-        if fails.any():
-            self.first_failed_ns = _earliest(self.first_failed_ns, rows, fails)
-            self.failed = _worse(self.failed, rows, fails, origin_ns)
-        if (alarms := rows.margin < 0).any():
-            self.first_alarm_ns = _earliest(self.first_alarm_ns, rows, alarms)
-        if (between := ~fails & ~passes).any():
-            self.close = _worse(self.close, rows, between, origin_ns)
-        if passes.any():
-            self.passed = _worse(self.passed, rows, passes, origin_ns)
+        columns = (rows.time_ns, rows.margin, rows.uncertainty)
+        for row, (time_ns, margin, u) in enumerate(
+            zip(*(c.tolist() for c in columns), strict=True)
+        ):
+            if margin < 0:
+                self.first_alarm_ns = _earliest(self.first_alarm_ns, time_ns)
+            if margin < -u:
+                self.first_failed_ns = _earliest(self.first_failed_ns, time_ns)
+                self.failed = _worse(self.failed, rows, row, origin_ns)
+            elif margin >= u:
+                self.passed = _worse(self.passed, rows, row, origin_ns)
+            else:
+                self.close = _worse(self.close, rows, row, origin_ns)
 
     def merge(self, window: Standing, spoiled: Sequence[Doubt] = ()) -> None:
         """Take in one closed window: a fail wins, and an unjudged one takes nothing away.
@@ -110,19 +107,14 @@ class Standing:
         return self.failed or self.close or self.passed
 
 
-def _earliest(known: int | None, rows: Margins, which: Bools) -> int:
-    first = int(rows.time_ns[which].min())
-    return first if known is None else min(known, first)
+def _earliest(known: int | None, time_ns: int) -> int:
+    return time_ns if known is None else min(known, time_ns)
 
 
-def _worse(known: Worst | None, rows: Margins, which: Bools, origin_ns: int) -> Worst:
-    """The row with the smallest margin (the earliest of equals), unless the known one is worse."""
-    candidates = np.flatnonzero(which)
-    smallest = rows.margin[candidates].min()
-    if known and known.margin <= smallest:
+def _worse(known: Worst | None, rows: Margins, i: int, origin_ns: int) -> Worst:
+    """That row, unless the known one is as bad."""
+    if known and known.margin <= rows.margin[i]:
         return known
-    row = candidates[rows.margin[candidates] == smallest]
-    i = int(row[np.argmin(rows.time_ns[row])])
     return Worst(
         subject=rows.subject,
         time_ns=int(rows.time_ns[i]),

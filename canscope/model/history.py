@@ -103,9 +103,17 @@ class History:
         known = track.cycle_ns if track.cycle_ns is not None else UNLEARNED_NS
         patience = np.empty(times_ns.shape, np.int64)
         patience.fill(STALE_CYCLES * known)
-        if track.learned_ns != NEVER and len(times_ns) and times_ns.min() < track.learned_ns:
+        if self.constant_patience_ns(role, times_ns) is None:
             patience[times_ns < track.learned_ns] = STALE_CYCLES * UNLEARNED_NS
         return patience
+
+    def constant_patience_ns(self, role: str, times_ns: Int64s) -> int | None:
+        """The same if it is one for all of these instants, else None."""
+        track = self._tracks[role]
+        known = track.cycle_ns if track.cycle_ns is not None else UNLEARNED_NS
+        if track.learned_ns != NEVER and len(times_ns) and times_ns.min() < track.learned_ns:
+            return None
+        return STALE_CYCLES * known
 
     def cycle_ms(self, role: str) -> float | None:
         """A role's cycle as stated or learned, None while it is not known."""

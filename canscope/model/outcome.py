@@ -35,13 +35,12 @@ class Subject:
 
 @dataclass(frozen=True, eq=False)
 class Margins:
-    """Distances to a limit at the instants that could be judged, for one subject.
+    """Distances to a limit for one subject, at the instants that decide; made by ``margins``.
 
     ``margin`` is positive on the good side, in the rule's unit; ``uncertainty`` is never negative
-    (0 for counts, states, presence). ``measured`` and ``limit`` are what a person compares: give
-    ``limit`` NaN where there is no single number. ``facts`` are further columns for the sentence.
-    All columns have one row an instant; scalars are repeated. ``start_ns``/``end_ns``: the window
-    of each instant (default: the instant itself).
+    (0 for counts, states, presence). ``measured`` and ``limit`` are what a person compares; limit
+    is NaN where there is no single number. ``facts`` are further columns for the sentence. All
+    columns have one row an instant; ``start_ns``/``end_ns`` are the window of each.
     """
 
     subject: str
@@ -67,37 +66,76 @@ def margins(
     end_ns: ArrayLike | None = None,
     **facts: ArrayLike,
 ) -> Margins:
-    """Make Margins from arrays or scalars; rows whose margin is NaN are left out (not judged)."""
+    """Make Margins from columns or scalars, a row an instant that could be judged.
+
+    Rows whose margin is NaN are left out: not judged. Of the others only those are kept that can
+    decide (``telling``). The default of start and end is the instant itself.
+    """
     time = np.atleast_1d(np.asarray(time_ns, np.int64))
-    distance = _column(margin, np.float64, len(time))
-    unjudged = np.isnan(distance)
-    keep = None if not unjudged.any() else ~unjudged
+    distance = np.asarray(margin, np.float64)
+    if distance.shape != time.shape:
+        distance = np.broadcast_to(distance, time.shape)
+    spread = np.asarray(uncertainty, np.float64)
+    rows = _deciding(distance, spread, time)
+    instant = time[rows]
 
     def column(values: ArrayLike, dtype: Any = None) -> NDArray[Any]:
-        whole = _column(values, dtype, len(time))
-        return whole if keep is None else whole[keep]
+        array = np.asarray(values, dtype)
+        if array.shape == time.shape:
+            return array[rows]
+        # Not np.broadcast_to, which takes longer than all the rest here.
+        column = np.empty(len(instant), array.dtype)
+        column[:] = array
+        return column
 
     return Margins(
         subject,
-        column(time),
-        column(distance),
-        column(uncertainty, np.float64),
+        instant,
+        distance[rows],
+        column(spread),
         column(measured, np.float64),
         column(limit, np.float64),
-        column(time if start_ns is None else start_ns, np.int64),
-        column(time if end_ns is None else end_ns, np.int64),
+        instant if start_ns is None else column(start_ns, np.int64),
+        instant if end_ns is None else column(end_ns, np.int64),
         {name: column(values) for name, values in facts.items()},
     )
 
 
-def _column(values: ArrayLike, dtype: Any, rows: int) -> NDArray[Any]:
-    """One value a row; not ``np.broadcast_to``, which takes longer than all the rest here."""
-    array = np.asarray(values, dtype)
-    if array.shape == (rows,):
-        return array
-    column = np.empty(rows, array.dtype)
-    column[:] = array
-    return column
+def telling(margin: Floats, uncertainty: ArrayLike = 0.0) -> Int64s:
+    """Of rows in time order those that decide, so that a rule need not work out the others.
+
+    Of the fails, the passes and the rest the smallest margin each, the earliest of equals; the
+    first fail and the first negative margin. So a verdict, its worst instant and the instant at
+    which it first failed are those of all rows.
+    """
+    place = np.arange(len(margin))
+    return place[_deciding(margin, np.asarray(uncertainty, np.float64), place)]
+
+
+def _deciding(margin: Floats, u: Floats, time_ns: Int64s) -> Int64s | slice:
+    """The same of rows in any order."""
+    if not len(margin):
+        return slice(0, 0)
+    row = int(margin.argmin())
+    smallest = float(margin[row])
+    good = smallest >= 0 and (smallest >= u if u.ndim == 0 else (margin >= u).all())
+    if good:  # nearly always
+        if len(margin) > 1 and np.count_nonzero(equal := margin == smallest) > 1:
+            rows = np.flatnonzero(equal)
+            row = int(rows[np.argmin(time_ns[rows])])
+        return slice(row, row + 1)
+    fails, passes = margin < -u, margin >= u
+    found = []
+    for some in (fails, passes, ~fails & ~passes & ~np.isnan(margin)):
+        of = np.flatnonzero(some)
+        if len(of):
+            worst = of[margin[of] == margin[of].min()]
+            found.append(worst[np.argmin(time_ns[worst])])
+    for some in (fails, margin < 0):
+        of = np.flatnonzero(some)
+        if len(of):
+            found.append(of[np.argmin(time_ns[of])])
+    return np.unique(np.array(found, np.int64))
 
 
 @dataclass(frozen=True)

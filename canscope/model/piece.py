@@ -40,21 +40,24 @@ class Past:
         """
         times = np.atleast_1d(np.asarray(times_ns, np.int64))
         samples = self.history.samples(role)
-        index = samples.time_ns.searchsorted(times, "left" if before else "right") - 1
         if not len(samples):
             nothing = np.full(len(times), NEVER)
             return Held(
                 np.full(len(times), np.nan), nothing, times - NEVER, np.ones(len(times), bool)
             )
-        stale = index < 0
-        if unknown := bool(stale.any()):
-            index = np.maximum(index, 0)
+        index = samples.places(times, "left" if before else "right") - 1
+        unknown = index < 0 if len(index) and index.min() < 0 else None
+        if unknown is not None:
+            index[unknown] = 0
         sampled = samples.time_ns[index]
-        if unknown:
-            sampled[stale] = NEVER
+        if unknown is not None:
+            sampled[unknown] = NEVER
         age = times - sampled
-        if not role.startswith("@"):
-            stale |= age > self.history.patience_ns(role, times)
+        if role.startswith("@"):
+            stale = np.zeros(len(times), np.bool_) if unknown is None else unknown
+        else:
+            patience = self.history.constant_patience_ns(role, times)
+            stale = age > (self.history.patience_ns(role, times) if patience is None else patience)
         value = samples.value[index]
         if stale.any():
             value[stale] = np.nan
@@ -133,7 +136,7 @@ class Piece(Past):
         key = (role, id(times_ns), before)
         kept = self._held.get(key)  # it holds the array, so that no other takes its id
         if kept is None:
-            kept = self._held[key] = times_ns, super().at(role, times_ns, before=before)
+            kept = self._held[key] = times_ns, Past.at(self, role, times_ns, before=before)
         return kept[1]
 
     def events_of(self, kind: str, subject: str | None = None) -> list[Event]:

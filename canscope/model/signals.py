@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,7 @@ from canscope.model.definition import SignalSpec
 from canscope.model.tables import Floats, Frames, Int64s
 
 OK, NOT_AVAILABLE, OUT_OF_RANGE = 0, 1, 2  # values of a status column
+MANY = 64  # instants, from which on it pays to look whether they are the column's own
 
 
 @dataclass(frozen=True, eq=False)
@@ -24,7 +26,7 @@ class Series:
     time_ns int64   as in the frames
     value   float64 physical value in the definition's unit; NaN where not available
     raw     int64   raw code (uint64 codes above 2**63 wrap; the bit pattern if a float)
-    status  uint8   OK, NOT_AVAILABLE, OUT_OF_RANGE (outside the declared range; value kept)
+    status  uint8       OK, NOT_AVAILABLE, OUT_OF_RANGE (outside the declared range; value kept)
     row     int64   row of the chunk's frames that it came from
     ======= ======= ======================================================================
     """
@@ -96,6 +98,21 @@ class Samples:
 
     def __getitem__(self, rows: slice | NDArray[np.bool_] | Int64s) -> Samples:
         return Samples(self.time_ns[rows], self.value[rows], self.raw[rows], self.status[rows])
+
+    def places(self, times_ns: Int64s, side: Literal["left", "right"]) -> Int64s:
+        """``np.searchsorted`` in the stamps; at once where the instants are a stretch of them.
+
+        So they are wherever one role is asked for at the samples of another of its message.
+        """
+        stamps, count = self.time_ns, len(times_ns)
+        if count >= MANY:
+            first = int(stamps.searchsorted(times_ns[0]))
+            same = stamps[first : first + count + 1]
+            alone = (same[1:] > same[:-1]).all()  # and the stamp that follows is another one
+            if alone and len(same) >= count and (same[:count] == times_ns).all():
+                begin = first if side == "left" else first + 1
+                return np.arange(begin, begin + count)
+        return np.asarray(stamps.searchsorted(times_ns, side))
 
     def between(self, start_ns: int, end_ns: int) -> Samples:
         """The samples with start <= time < end."""

@@ -32,6 +32,10 @@ def rows_on(frames: Frames, channel: str) -> Int64s:
 
 def rows_of(piece: Piece, message: MessageSpec) -> Int64s:
     """Rows of this piece's data frames of one message, in frame order."""
+    return piece.once((rows_of, message.key), lambda: _rows_of(piece, message))
+
+
+def _rows_of(piece: Piece, message: MessageSpec) -> Int64s:
     frames = piece.frames
     arrivals = piece.arrivals.get(message.key, NONE)
     if not len(arrivals) or message.channel not in frames.channels:
@@ -44,7 +48,7 @@ def rows_of(piece: Piece, message: MessageSpec) -> Int64s:
         alike &= np.isin(frames.time_ns, arrivals)
     else:
         alike = frames.can_id == message.can_id
-    rows = np.flatnonzero(alike)
+    rows: Int64s = np.flatnonzero(alike)
     wanted = Flag.EXTENDED if message.extended else 0
     kind = frames.flags[rows] & (Flag.EXTENDED | Flag.REMOTE | Flag.ERROR)
     channel = frames.channels.index(message.channel)

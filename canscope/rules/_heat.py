@@ -8,15 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 
 from canscope.model.bench import Bench
 from canscope.model.outcome import Doubt, Subject
 from canscope.model.piece import Piece, S
-from canscope.model.signals import NEVER, NOT_AVAILABLE, OUT_OF_RANGE, Samples
+from canscope.model.signals import NEVER, NOT_AVAILABLE, OUT_OF_RANGE
 from canscope.model.tables import Bools, Int64s
-from canscope.rules._sensor import Sensor, doubts, railed, watch
+from canscope.rules._sensor import Sensor, doubts, railed_new, watch
 
 HOT_STAGES = frozenset({"unit-alone", "dry-spin", "wet-spin", "rolling"})
 WATCH_S = 60.0  # common practice, no source
@@ -56,12 +57,15 @@ class Heat:
 
 def sensors(bench: Bench) -> list[Sensed]:
     """Every bound temperature of every unit."""
-    return [
-        Sensed(f"{unit.name} {word}", unit.name, word, role)
-        for unit in bench.units
-        for word, role in unit.temperature_roles().items()
-        if role in bench.bindings
-    ]
+    return bench.once(
+        sensors,
+        lambda: [
+            Sensed(f"{unit.name} {word}", unit.name, word, role)
+            for unit in bench.units
+            for word, role in unit.temperature_roles().items()
+            if role in bench.bindings
+        ],
+    )
 
 
 def heat_subjects(
@@ -122,7 +126,12 @@ def watch_of(state: Heat, piece: Piece, unit: str, watch_s: float) -> Watch:
 
 def follow(state: Heat, piece: Piece, watch_s: float) -> tuple[Heat, dict[str, Watch]]:
     """The state after a piece, and each unit's watch over it."""
-    watches = {name: watch_of(state, piece, name, watch_s) for name in state.until_ns}
+    watches = {
+        name: piece.once(
+            (watch_of, name, until_ns, watch_s), partial(watch_of, state, piece, name, watch_s)
+        )
+        for name, until_ns in state.until_ns.items()
+    }
     followed, base = dict(state.followed), dict(state.base)
     for sensed in sensors(piece.bench):
         starts = piece.events_of("burst-start", sensed.unit)
@@ -131,7 +140,11 @@ def follow(state: Heat, piece: Piece, watch_s: float) -> tuple[Heat, dict[str, W
             base[sensed.subject] = float(before.value[0])
         if len(piece[sensed.role]):
             now = followed[sensed.subject]
-            followed[sensed.subject] = _seen(now, piece, sensed.role, watches[sensed.unit])
+            key = (_seen, sensed.role, now, state.until_ns[sensed.unit], watch_s)
+            unit = watches[sensed.unit]
+            followed[sensed.subject] = piece.once(
+                key, partial(_seen, now, piece, sensed.role, unit)
+            )
     until = {name: int(watch.until_ns[-1]) for name, watch in watches.items()}
     return Heat(until, followed, base), watches
 
@@ -139,9 +152,10 @@ def follow(state: Heat, piece: Piece, watch_s: float) -> tuple[Heat, dict[str, W
 def _seen(followed: Followed, piece: Piece, role: str, unit: Watch) -> Followed:
     """One temperature after its new samples: sensor, last believable value, gaps in the watch."""
     followed = replace(followed, sensor=watch(followed.sensor, piece, role))
-    if followed.absent is None:
+    if followed.absent is None and piece[role].status.any():
         followed = replace(followed, absent=_absent(piece, role, unit))
-    times = _believable(piece, role, piece[role]).time_ns
+    samples, rail = railed_new(piece, role)
+    times = samples.time_ns[~rail] if rail.any() else samples.time_ns
     if not len(times):
         return followed
     if followed.gap_ns is None:
@@ -163,19 +177,14 @@ def _absent(piece: Piece, role: str, unit: Watch) -> tuple[str, int] | None:
     that is being switched off may well say that it has none, but not that it is out of range.
     """
     samples = piece[role]
-    watched = unit.on(samples.time_ns)
+    watched, found = unit.on(samples.time_ns), list[tuple[str, int]]()
     for reason, status in (("out-of-range", OUT_OF_RANGE), ("not-available", NOT_AVAILABLE)):
         rows = np.flatnonzero(watched & (samples.status == status))
         if status == NOT_AVAILABLE and len(rows):
             rows = rows[piece.at("@awake", samples.time_ns[rows]).value == 1]
         if len(rows):
-            return reason, int(samples.time_ns[rows[0]])
-    return None
-
-
-def _believable(piece: Piece, role: str, samples: Samples) -> Samples:
-    off = ~np.isnan(samples.value) & ~railed(piece.bench.bindings[role], samples)
-    return samples[off]
+            found.append((reason, int(samples.time_ns[rows[0]])))
+    return min(found, key=lambda one: one[1], default=None)
 
 
 def closing(state: Heat, piece: Piece, watch_s: float, *, idle_counts: bool) -> list[Doubt]:

@@ -26,20 +26,37 @@ def settled(
 ) -> Samples:
     """A role's samples from ``since_ns`` on that can be judged before ``until_ns``."""
     samples = piece.back(role, since_ns)
-    ready = samples.time_ns
+    return samples[: count_settled(piece, samples.time_ns, until_ns, rests_on)]
+
+
+def count_settled(
+    piece: Piece, times_ns: Int64s, until_ns: int, rests_on: Sequence[str] = ()
+) -> int:
+    """How many of these samples, which come first, can be judged before ``until_ns``."""
+    sure, end = (int(n) for n in times_ns.searchsorted((until_ns - SETTLE_NS, until_ns)))
+    times = times_ns[sure:end]  # none is ready before its own stamp, nor waits for longer
+    ready = times
     for other in (*POLES, *rests_on):
-        ready = np.maximum(ready, next_of(piece, other, samples.time_ns)[0])
-    ready = np.minimum(ready, samples.time_ns + SETTLE_NS)
+        ready = np.maximum(ready, next_of(piece, other, times)[0])
     # Both columns never decrease, so what is ready comes first.
-    return samples[: int(np.searchsorted(ready, until_ns))]
+    return sure + int(np.minimum(ready, times + SETTLE_NS).searchsorted(until_ns))
 
 
 def stayed_closed(piece: Piece, times_ns: Int64s) -> Bools:
     """Instants with both poles closed, and not seen open when they were next seen in time."""
     closed: Bools = piece.at("@closed", times_ns).value == 1
-    for pole in POLES:
-        closed &= after(piece, pole, times_ns) != 0
-    return closed
+    return closed & unopened(piece, times_ns) if closed.any() else closed
+
+
+def unopened(piece: Piece, times_ns: Int64s) -> Bools:
+    """Instants after which no pole, seen again in time, was open."""
+    still = np.ones(len(times_ns), np.bool_)
+    for pole in POLES if len(times_ns) else ():
+        states = piece.history.samples(pole)
+        near = states.between(int(times_ns[0]), int(times_ns[-1]) + SETTLE_NS + 1)
+        if (near.value == 0).any():
+            still &= after(piece, pole, times_ns) != 0
+    return still
 
 
 def after(piece: Piece, role: str, times_ns: Int64s) -> Floats:
@@ -51,7 +68,7 @@ def after(piece: Piece, role: str, times_ns: Int64s) -> Floats:
 def next_of(piece: Piece, role: str, times_ns: Int64s) -> tuple[Int64s, Floats]:
     """Stamp and value of a role's first sample at or after these instants; far away if none."""
     samples = piece.history.samples(role)
-    index = samples.time_ns.searchsorted(times_ns)
+    index = samples.places(times_ns, "left")
     count = len(samples)
     if not count:
         return np.full(len(times_ns), FAR), np.full(len(times_ns), np.nan)

@@ -33,15 +33,22 @@ def at_end_of_range(binding: Binding, samples: Samples) -> Bools:
     """
     spec = binding.signal
     ends = np.zeros(len(samples), bool)
+    if not len(samples):
+        return ends
     if not spec.is_float and spec.length_bits < 63:
         bits = spec.length_bits - 1 if spec.signed else spec.length_bits
-        ends |= samples.raw == (1 << bits) - 1
-        ends |= samples.raw == (-(1 << bits) if spec.signed else 0)
-    declared = [end for end in (spec.minimum, spec.maximum) if end is not None]
-    for sense, end in zip((-1.0, 1.0), declared if len(declared) == 2 else [], strict=False):
-        turned = sense if binding.factor >= 0 else -sense
-        ends |= turned * (samples.value - (end * binding.factor + binding.offset)) >= 0
-    return ends & (np.abs(samples.value) > binding.half_step)
+        low, high = -(1 << bits) if spec.signed else 0, (1 << bits) - 1
+        if samples.raw.max() >= high or samples.raw.min() <= low:
+            ends |= (samples.raw == high) | (samples.raw == low)
+    if spec.minimum is not None and spec.maximum is not None:
+        lowest, highest = np.fmin.reduce(samples.value), np.fmax.reduce(samples.value)
+        for sense, declared in ((-1.0, spec.minimum), (1.0, spec.maximum)):
+            turned = sense if binding.factor >= 0 else -sense
+            end = declared * binding.factor + binding.offset
+            # Rounding keeps the order, so that the outermost value tells whether any is beyond.
+            if turned * ((highest if turned > 0 else lowest) - end) >= 0:
+                ends |= turned * (samples.value - end) >= 0
+    return ends & (np.abs(samples.value) > binding.half_step) if ends.any() else ends
 
 
 def railed(binding: Binding, samples: Samples) -> Bools:
@@ -52,12 +59,26 @@ def railed(binding: Binding, samples: Samples) -> Bools:
 
 def watch(sensor: Sensor, piece: Piece, role: str) -> Sensor:
     """The sensor after a piece. Rails before its first good value are forgiven while idle."""
-    samples = piece[role]
-    samples = samples[~np.isnan(samples.value)]
+    return piece.once((watch, role, sensor), lambda: _watched(sensor, piece, role))
+
+
+def railed_new(piece: Piece, role: str) -> tuple[Samples, Bools]:
+    """The known new samples of a temperature, and which of them are railed."""
+
+    def found() -> tuple[Samples, Bools]:
+        samples = piece[role]
+        absent = np.isnan(samples.value)
+        samples = samples[~absent] if absent.any() else samples
+        return samples, railed(piece.bench.bindings[role], samples)
+
+    return piece.once((railed_new, role), found)
+
+
+def _watched(sensor: Sensor, piece: Piece, role: str) -> Sensor:
+    samples, rail = railed_new(piece, role)
     if not len(samples):
         return sensor
-    rail = railed(piece.bench.bindings[role], samples)
-    good = samples[~rail]
+    good = samples[~rail] if rail.any() else samples
     if sensor.railed_ns is None and rail.any():
         first_good = good.time_ns[0] if len(good) else piece.until_ns
         been_good = sensor.raw is not None or samples.time_ns > first_good

@@ -26,6 +26,7 @@ FD_SLOW = (17, 36)  # bits up to the switch to the faster rate, 11- and 29-bit i
 FD_SLOW_TAIL = 2 + 7 + 3
 
 COUNT_AT, STATE = np.uint8(4), np.uint8(15)  # of a table's entry: stuff bits above the state
+ALL = slice(None)
 
 Words = NDArray[np.int64]
 Small = NDArray[np.uint8] | NDArray[np.uint16]
@@ -37,49 +38,65 @@ def frame_bits(frames: Frames, rows: Int64s) -> tuple[Int64s, Int64s]:
     The two differ only for FD frames that switch to a faster rate in their middle.
     """
     every = np.zeros(len(rows), np.int64)
-    slow = np.zeros(len(rows), np.int64)
-    flags = frames.flags[rows].astype(np.int64)
-    kind = flags & (Flag.EXTENDED | Flag.REMOTE | Flag.FD | Flag.BRS | Flag.ESI)
-    kinds = kind << 8 | frames.length[rows]
-    for value in np.unique(kinds).tolist():
+    flags = frames.flags[rows]
+    long = flags & Flag.FD != 0
+    if not long.any():
+        every = _classical(frames, rows, flags)
+        return every, every
+    some = np.flatnonzero(~long)
+    every[some] = _classical(frames, rows[some], flags[some])
+    slow = every.copy()
+    kind = flags.astype(np.int64) & (Flag.EXTENDED | Flag.FD | Flag.BRS | Flag.ESI)
+    kinds = np.where(long, kind << 8 | frames.length[rows], -1)
+    for value in np.unique(kinds[long]).tolist():
         some = np.flatnonzero(kinds == value)
-        flag, length = Flag(value >> 8), value & 0xFF
-        count = _fd(frames, rows[some], flag, length) if flag & Flag.FD else None
-        every[some] = _classical(frames, rows[some], flag, length) if count is None else count
-        slow[some] = every[some]
-        if flag & Flag.BRS and flag & Flag.FD:
+        flag = Flag(value >> 8)
+        every[some] = slow[some] = _fd(frames, rows[some], flag, value & 0xFF)
+        if flag & Flag.BRS:
             slow[some] = FD_SLOW[bool(flag & Flag.EXTENDED)] + FD_SLOW_TAIL
     return every, slow
 
 
-def _classical(frames: Frames, rows: Int64s, flag: Flag, length: int) -> Int64s:
-    """Frames of one kind and length; a length above 8 is a raw DLC for 8 bytes."""
-    remote = 1 if flag & Flag.REMOTE else 0
-    can_id = frames.can_id[rows].astype(np.int64)
-    tail = remote << 6 | min(length, 15)
-    if flag & Flag.EXTENDED:
-        first, second = can_id >> 18, can_id & 0x3FFFF
-        header, width = first << 27 | 0b11 << 25 | second << 7 | tail, 39
-    else:
-        header, width = can_id << 7 | tail, 19
-    size = 0 if remote else min(length, 8)
-    pairs, odd = divmod(size, 2)
-    data = frames.data[rows].byteswap()  # byte 0 highest, as it goes over the wire
-    words = [(data >> np.uint64(48 - 16 * k)).astype(np.uint16) for k in range(pairs)]
-    crc = np.zeros(len(rows), np.uint16)
-    # Zeros in front do not change a checksum that starts from zero, so whole words will do.
-    for word in (*_words(header, -(-width // 16) * 16), *words):
-        crc = _crc_table(16)[crc << 1 ^ word]
-    stuffing = Stuffing(len(rows))
-    stuffing.take_word(header, width)
-    for word in words:
-        stuffing.take(word, 16)
-    if odd:
-        byte = (data >> np.uint64(56 - 8 * (size - 1)) & np.uint64(0xFF)).astype(np.uint16)
-        crc = crc << 8 & 0x7FFF ^ _crc_table(8)[(crc >> 7 ^ byte) & 0xFF]
-        stuffing.take(byte, 8)
+def _classical(frames: Frames, rows: Int64s, flags: NDArray[np.uint8]) -> Int64s:
+    """Frames that are not FD; a length above 8 is a raw DLC for 8 bytes."""
+    remote, extended = flags & Flag.REMOTE != 0, flags & Flag.EXTENDED != 0
+    dlc = np.minimum(frames.length[rows], 15)
+    size = np.where(remote, 0, np.minimum(dlc, 8))
+    # The longest first: those that have a further word are then always the first ones.
+    order = np.argsort(-size.astype(np.int8), kind="stable")
+    remote, extended, size = remote[order], extended[order], size[order]
+    can_id = frames.can_id[rows[order]].astype(np.int64)
+    tail = remote.astype(np.int64) << 6 | dlc[order]
+    data = frames.data[rows[order]].byteswap()  # byte 0 highest, as it goes over the wire
+    stuffing, crc = Stuffing(len(rows)), np.zeros(len(rows), np.uint16)
+    for wide in (False, True):
+        some = np.flatnonzero(extended == wide)
+        if not len(some):
+            continue
+        if wide:
+            first, second = can_id[some] >> 18, can_id[some] & 0x3FFFF
+            header, width = first << 27 | 0b11 << 25 | second << 7 | tail[some], 39
+        else:
+            header, width = can_id[some] << 7 | tail[some], 19
+        stuffing.take_word(header, width, some)
+        # Zeros in front do not change a checksum that starts from zero, so whole words will do.
+        for word in _words(header, -(-width // 16) * 16):
+            crc[some] = _crc_table(16)[crc[some] << 1 ^ word]
+    for place in range(4):
+        whole = slice(int(np.searchsorted(-size.astype(np.int8), -2 * (place + 1), "right")))
+        word = (data[whole] >> np.uint64(48 - 16 * place)).astype(np.uint16)
+        stuffing.take(word, 16, whole)
+        crc[whole] = _crc_table(16)[crc[whole] << 1 ^ word]
+    odd = np.flatnonzero(size & 1)
+    if len(odd):
+        byte = (data[odd] >> (64 - 8 * size[odd].astype(np.uint64))).astype(np.uint8)
+        crc[odd] = crc[odd] << 8 & 0x7FFF ^ _crc_table(8)[(crc[odd] >> 7 ^ byte) & 0xFF]
+        stuffing.take(byte, 8, odd)
     stuffing.take(crc, 15)
-    return width + 8 * size + 15 + stuffing.bits(at_end=True) + CLASSICAL_TAIL
+    bits = np.empty(len(rows), np.int64)
+    plain = np.where(extended, 39, 19) + 8 * size.astype(np.int64) + 15 + CLASSICAL_TAIL
+    bits[order] = plain + stuffing.bits(at_end=True)
+    return bits
 
 
 def _fd(frames: Frames, rows: Int64s, flag: Flag, length: int) -> Int64s:
@@ -110,19 +127,19 @@ class Stuffing:
         self._state = np.full(frames, LONGEST_RUN, np.uint32)
         self._count = np.zeros(frames, np.uint8)
 
-    def take(self, bits: Small, width: int) -> None:
-        """The next bits of every frame, at most 16 of them."""
-        after = _stuff_table(width)[self._state << np.uint32(width) | bits]
-        self._count += after >> COUNT_AT
-        self._state = (after & STATE).astype(np.uint32)
+    def take(self, bits: Small, width: int, some: Int64s | slice = ALL) -> None:
+        """The next bits of every frame, or of some, at most 16 of them."""
+        after = _stuff_table(width)[self._state[some] << np.uint32(width) | bits]
+        self._count[some] += after >> COUNT_AT
+        self._state[some] = after & STATE
 
-    def take_word(self, word: Words, width: int) -> None:
-        """The next bits of every frame, the highest one first."""
+    def take_word(self, word: Words, width: int, some: Int64s | slice = ALL) -> None:
+        """The next bits of every frame, or of some, the highest one first."""
         odd = width % 16
         if odd:
-            self.take((word >> width - odd).astype(np.uint16), odd)
+            self.take((word >> width - odd).astype(np.uint16), odd, some)
         for part in _words(word, width - odd):
-            self.take(part, 16)
+            self.take(part, 16, some)
 
     def bits(self, *, at_end: bool) -> Int64s:
         """Stuff bits so far; ``at_end``: with the one that a full run at the very end needs."""

@@ -10,12 +10,11 @@ import numpy as np
 
 from canscope.model.bench import Bench, Binding
 from canscope.model.history import STALE_CYCLES, UNLEARNED_NS
-from canscope.model.outcome import Outcome, Subject, margins
+from canscope.model.outcome import Outcome, Subject, margins, telling
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule, limit
 from canscope.model.tables import Floats, Int64s
 from canscope.rules import RULES
-from canscope.rules._worst import telling
 
 
 @dataclass(frozen=True)

@@ -11,13 +11,12 @@ from numpy.typing import NDArray
 
 from canscope.model.bench import Bench
 from canscope.model.findings import Verdict
-from canscope.model.outcome import Doubt, Outcome, Subject, margins
+from canscope.model.outcome import Doubt, Outcome, Subject, margins, telling
 from canscope.model.piece import Piece, S
 from canscope.model.rule import Rule, Worst, limit, unjudged
 from canscope.model.tables import Bools, Flag, Floats, Frames, Int64s
 from canscope.rules import RULES
 from canscope.rules._wire import frame_bits
-from canscope.rules._worst import telling
 
 REPEATS = 100  # the same frame so often in a row is no message any more; common practice
 BACK_TO_BACK = 2.0  # frames that begin within so many of their own lengths follow at once

@@ -18,7 +18,7 @@ from canscope.model.rule import Rule, Worst, limit
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Bools, Int64s
 from canscope.rules import RULES
-from canscope.rules._mains import POLES, SETTLE_NS, next_of
+from canscope.rules._mains import POLES, SETTLE_NS, count_settled, unopened
 from canscope.rules._sensor import at_end_of_range
 
 CURRENT = "pack.current"
@@ -159,13 +159,10 @@ class BusSag(Rule):
     def _judge(self, sag: Sag, piece: Piece, name: str, until_ns: int) -> tuple[Sag, list[Outcome]]:
         """Judge the samples that are settled before ``until_ns``, each once."""
         samples = piece.back(_voltages(piece.bench)[name], sag.next_ns)
-        # None is settled before its own stamp.
-        samples = samples[: int(samples.time_ns.searchsorted(until_ns))]
-        if not len(samples):
-            return sag, []
-        settled = _settled_ns(piece, name, samples.time_ns)
-        ready = int(np.searchsorted(settled, until_ns))
-        samples = samples[:ready]
+        if _waits(piece, name):
+            samples = samples[: count_settled(piece, samples.time_ns, until_ns)]
+        else:
+            samples = samples[: int(samples.time_ns.searchsorted(until_ns))]
         if not len(samples):
             return sag, []
         sag = replace(sag, next_ns=int(samples.time_ns[-1]) + 1)
@@ -176,7 +173,9 @@ class BusSag(Rule):
     ) -> tuple[Sag, list[Outcome]]:
         """Margins of samples against the resting value; ``loaded``: while a unit turned."""
         role = _voltages(piece.bench)[name]
-        judged = _in_circuit(piece, samples) & _unopened(piece, name, samples.time_ns)
+        judged = _in_circuit(piece, samples)
+        if _waits(piece, name) and judged.any():
+            judged &= unopened(piece, samples.time_ns)
         if not piece.bench.has(*POLES):
             if sag.collapsed_ns is None and (loaded & ~judged & ~np.isnan(samples.value)).any():
                 first = np.flatnonzero(loaded & ~judged & ~np.isnan(samples.value))[0]
@@ -254,29 +253,13 @@ def _in_circuit(piece: Piece, samples: Samples) -> Bools:
     return np.asarray(samples.value > nominal_V / 2)
 
 
-def _settled_ns(piece: Piece, name: str, times_ns: Int64s) -> Int64s:
-    """When each sample can be judged: once both poles were seen again, or SETTLE_NS have passed.
+def _waits(piece: Piece, name: str) -> bool:
+    """Whether a sample can be judged only once both poles were seen again.
 
     A link loses its voltage as soon as a pole really opens, which is up to one sample before its
     state says so. The pack's own voltage does not, and is judged at once.
     """
-    if name == "pack" or not piece.bench.has(*POLES):
-        return times_ns
-    latest = times_ns
-    for pole in POLES:
-        latest = np.maximum(latest, next_of(piece, pole, times_ns)[0])
-    return np.minimum(latest, times_ns + SETTLE_NS)
-
-
-def _unopened(piece: Piece, name: str, times_ns: Int64s) -> Bools:
-    """Samples after which no pole, seen again in time, had opened meanwhile."""
-    still = np.ones(len(times_ns), bool)
-    if name == "pack" or not piece.bench.has(*POLES):
-        return still
-    for pole in POLES:
-        next_ns, value = next_of(piece, pole, times_ns)
-        still &= ~((value == 0) & (next_ns <= times_ns + SETTLE_NS))
-    return still
+    return name != "pack" and piece.bench.has(*POLES)
 
 
 def _unexercised(name: str, sag: Sag, bench: Bench) -> list[Outcome]:

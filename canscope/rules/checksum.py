@@ -11,14 +11,13 @@ import numpy as np
 from canscope.model.bench import Bench, Binding
 from canscope.model.definition import SignalSpec
 from canscope.model.findings import Verdict
-from canscope.model.outcome import Outcome, Subject, margins
+from canscope.model.outcome import Outcome, Subject, margins, telling
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule, Worst
 from canscope.model.tables import Frames, Int64s
 from canscope.rules import RULES
 from canscope.rules._checksums import PROFILES, bytes_of, id_bytes, places_of
 from canscope.rules._frames import Bytes, column, rows_of
-from canscope.rules._worst import telling
 
 
 @RULES.add("checksum")

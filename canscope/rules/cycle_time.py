@@ -138,6 +138,10 @@ class CycleTime(Rule):
         before = node
         if before.last_ns is not None:
             times = np.concatenate((np.array([before.last_ns], np.int64), times))
+        if node.cycle_ns is not None and not len(quiet) and not node.quiet_ns:
+            interval, allowed = np.diff(times), self._allowed_ns(node)
+            if not (interval > allowed).any():  # nearly always
+                return self._punctual(key, node, times, interval)
         spared = _spared(times, quiet)
         spared[:1] += before.quiet_ns
         found: list[Outcome] = []
@@ -168,6 +172,17 @@ class CycleTime(Rule):
             found.append(self._row(key, node, due[late_rows], allowed + 1))
         found += self._judged(key, node, times[1:], interval, spared)
         return _longer(replace(node, due_ns=int(times[-1]) + allowed), quiet), found
+
+    def _punctual(
+        self, key: str, node: Node, times: Int64s, interval: Int64s
+    ) -> tuple[Node, list[Outcome]]:
+        """Intervals none of which is too long, while something was heard all the time."""
+        due_ns = int(times[-1]) + self._allowed_ns(node)
+        node = replace(node, last_ns=int(times[-1]), due_ns=due_ns, late=False, asked=False)
+        if not len(interval):
+            return node, [self._row(key, node, times[1:], interval)]
+        longest = slice(int(np.argmax(interval)), int(np.argmax(interval)) + 1)
+        return node, [self._row(key, node, times[1:][longest], interval[longest])]
 
     def _judged(
         self, key: str, node: Node, at_ns: Int64s, interval: Int64s, spared: Int64s

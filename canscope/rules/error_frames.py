@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from canscope.model.bench import Bench
 from canscope.model.events import Event
-from canscope.model.outcome import Margins, Outcome, Subject, margins
+from canscope.model.outcome import Margins, Outcome, Subject, margins, telling
 from canscope.model.piece import Piece, S
 from canscope.model.rule import Rule, limit, unjudged
 from canscope.model.signals import NEVER
@@ -19,7 +19,6 @@ from canscope.model.tables import Bools, Flag, Frames, Int64s
 from canscope.rules import RULES
 from canscope.rules._entering import WORDS
 from canscope.rules._frames import buses, rows_on
-from canscope.rules._worst import telling
 
 # Bits of an error frame's class (linux/can/error.h). Lost arbitration is ordinary traffic, a
 # restart is good news and counters are only told along with something else.

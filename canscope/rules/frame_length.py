@@ -9,13 +9,12 @@ from typing import ClassVar
 import numpy as np
 
 from canscope.model.bench import Bench
-from canscope.model.outcome import Outcome, Subject, margins
+from canscope.model.outcome import Outcome, Subject, margins, telling
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule
 from canscope.rules import RULES
 from canscope.rules._frames import rows_of
 from canscope.rules._messages import message_subjects
-from canscope.rules._worst import telling
 
 
 @dataclass(frozen=True)
@@ -76,9 +75,12 @@ class FrameLength(Rule):
                 continue
             length = piece.frames.length[rows].astype(np.float64)
             margin = length - message.length
-            count = short[key] + np.cumsum(margin < 0)
-            short[key] = int(count[-1])
             some = telling(margin)
+            if margin[some[0]] < 0 or len(some) > 1:
+                count = short[key] + np.cumsum(margin < 0)
+                short[key] = int(count[-1])
+            else:
+                count = np.broadcast_to(short[key], margin.shape)
             found.append(
                 margins(
                     key,

@@ -9,12 +9,11 @@ from typing import ClassVar
 import numpy as np
 
 from canscope.model.bench import Bench, DriveUnit
-from canscope.model.outcome import Doubt, Outcome, Subject, margins
+from canscope.model.outcome import Doubt, Outcome, Subject, margins, telling
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule, limit
 from canscope.rules import RULES
 from canscope.rules._hold import NOTHING, Last, Stretches, follow, seconds
-from canscope.rules._worst import telling
 
 REQUEST = "driver.direction"
 

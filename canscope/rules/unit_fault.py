@@ -10,12 +10,11 @@ import numpy as np
 
 from canscope.model.bench import Bench, Binding
 from canscope.model.findings import Verdict
-from canscope.model.outcome import Outcome, Subject, margins
+from canscope.model.outcome import Outcome, Subject, margins, telling
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule, Worst
 from canscope.model.signals import NOT_AVAILABLE
 from canscope.rules import RULES
-from canscope.rules._worst import telling
 
 
 @RULES.add("unit-fault")

@@ -10,13 +10,12 @@ import numpy as np
 
 from canscope.model.bench import Bench, Binding, Kind
 from canscope.model.definition import SignalSpec
-from canscope.model.outcome import Doubt, Outcome, Subject, margins
+from canscope.model.outcome import Doubt, Outcome, Subject, margins, telling
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule
 from canscope.model.signals import NOT_AVAILABLE, OUT_OF_RANGE, Samples
 from canscope.model.tables import Floats, Int64s
 from canscope.rules import RULES
-from canscope.rules._worst import telling
 
 # Bits of a floating-point signal -> (unsigned type that holds its raw code, its own type).
 FLOATS = {
@@ -79,14 +78,15 @@ class ValueRange(Rule):
             samples = piece[role]
             if binding.kind is not Kind.NUMBER or not len(samples):
                 continue
-            absent = np.flatnonzero(samples.status == NOT_AVAILABLE)
+            sound = not samples.status.any()
+            absent = np.flatnonzero(samples.status == NOT_AVAILABLE) if not sound else ()
             if len(absent):
                 awake = piece.at("@awake", samples.time_ns[absent]).value == 1
                 if awake.any():
                     at_ns = int(samples.time_ns[absent[np.argmax(awake)]])
                     text = "the node said so while it was awake"
                     found.append(Doubt(binding.key, "not-available", text, at_ns))
-            present = samples[samples.status != NOT_AVAILABLE]
+            present = samples if sound else samples[samples.status != NOT_AVAILABLE]
             if _declared(binding.signal) and len(present):
                 found.append(_judged(binding, present))
         return None, found
@@ -103,18 +103,20 @@ def _judged(binding: Binding, samples: Samples) -> Outcome:
     value = _decoded(spec, samples.raw)
     inside = np.minimum(value - spec.minimum, spec.maximum - value)
     # Decoding has compared before; rounding must not tell it otherwise.
-    outside = samples.status == OUT_OF_RANGE
-    least = abs(spec.factor) * 1e-9
-    inside = np.where(outside, np.minimum(inside, -least), np.maximum(inside, 0.0))
+    outside, past = samples.status == OUT_OF_RANGE, inside
+    inside = np.maximum(inside, 0.0)
+    if outside.any():
+        inside = np.where(outside, np.minimum(past, -abs(spec.factor) * 1e-9), inside)
     rows = telling(inside)
+    value = value[rows]
     nearer = np.where(value - spec.minimum < spec.maximum - value, spec.minimum, spec.maximum)
-    ends = sorted(_in_role(binding, np.array([spec.minimum, spec.maximum])).tolist())
+    ends = sorted(end * binding.factor + binding.offset for end in (spec.minimum, spec.maximum))
     return margins(
         binding.key,
         samples.time_ns[rows],
         inside[rows] * abs(binding.factor),
-        measured=_in_role(binding, value[rows]),
-        limit=_in_role(binding, nearer[rows]),
+        measured=_in_role(binding, value),
+        limit=_in_role(binding, nearer),
         low=ends[0],
         high=ends[1],
         unit=binding.unit,
