@@ -172,8 +172,11 @@ def _error(
 
 def _times(seconds: Floats, start_ns: int) -> tuple[Int64s, Bools]:
     """Nanoseconds since 1970 of seconds since the start, and which of them can be so."""
-    nanos = np.rint(np.asarray(seconds, np.float64) * 1e9)
+    with np.errstate(over="ignore", invalid="ignore"):
+        nanos = np.rint(np.asarray(seconds, np.float64) * 1e9)
     good = (np.abs(nanos) < LAST_NS) & (nanos + float(start_ns) >= 0)  # false for no number
+    if start_ns >= LAST_NS:
+        good, start_ns = np.zeros_like(good), 0
     return np.where(good, nanos, 0).astype(np.int64) + start_ns, np.asarray(good)
 
 

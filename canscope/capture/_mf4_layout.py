@@ -21,6 +21,7 @@ from canscope.capture._table import Bytes
 
 VALUE, VARIABLE, MASTER, SIZED = 0, 1, 2, 5  # types of channels
 UNSIGNED, UNSIGNED_BIG, REAL, BYTE_ARRAY = 0, 1, 4, 10  # types of data
+MAY_BE_INVALID = 3  # flags of a channel: always, or where a bit of the record says so
 REMOTE_MASTER = 8  # flag of a group whose times are in another one
 SIZES = (1, 2, 4, 8)
 ROWS = 1 << 16  # records a piece
@@ -69,14 +70,12 @@ class Layout:
 
 def layout(group: Any, kind: str) -> Layout | None:
     """How the records of a group are laid out, None if any of it is not understood."""
-    size = int(group.channel_group.samples_byte_nr)
-    plain = not (group.channel_group.invalidation_bytes_nr or group.uses_ld)
-    plain &= not group.channel_group.flags & REMOTE_MASTER
-    if (
-        not plain
-        or not 0 < size <= LONGEST
-        or any(info.block_type not in KINDS for info in group.data_blocks)
-    ):
+    size = _size(group)
+    plain = not group.uses_ld and not group.channel_group.flags & REMOTE_MASTER
+    plain &= not any(channel.flags & MAY_BE_INVALID for channel in group.channels)
+    if not plain or not 0 < size <= LONGEST:
+        return None
+    if any(info.block_type not in KINDS for info in group.data_blocks):
         return None
     masters = [channel for channel in group.channels if channel.channel_type == MASTER]
     time = _field(masters[0], size) if len(masters) == 1 else None
@@ -114,6 +113,27 @@ def layout(group: Any, kind: str) -> Layout | None:
         else:
             found.fields[name] = field
     return found if "ID" in found.fields else None
+
+
+def _size(group: Any) -> int:
+    """Bytes of a record, those that say which of its values are invalid included."""
+    return int(group.channel_group.samples_byte_nr + group.channel_group.invalidation_bytes_nr)
+
+
+def is_safe(group: Any) -> bool:
+    """Whether asammdf can be left to read a group, if its file is damaged as well.
+
+    It would reserve whatever size of a record a file says, read on whatever is behind a record,
+    and believe where values of variable length are said to be.
+    """
+    size = _size(group)
+    ends = [
+        channel.byte_offset + max(0 if parts else channel.dtype_fmt.itemsize, -(-bits // 8))
+        for channel, parts in zip(group.channels, group.channel_dependencies, strict=True)
+        if (bits := channel.bit_offset + channel.bit_count)
+    ]
+    fixed = all(channel.channel_type != VARIABLE for channel in group.channels)
+    return bool(fixed and size <= LONGEST and max(ends, default=0) <= size)
 
 
 def _field(channel: Any, size: int) -> Field | None:
@@ -163,7 +183,8 @@ def records(found: Layout, blocks: Blocks) -> Iterator[Records | str]:
 def _piece(found: Layout, rows: Bytes, values: Values | None) -> Records:
     seconds = found.time.column(rows)
     if found.conversion is not None:
-        seconds = found.conversion.convert(seconds)
+        with np.errstate(over="ignore", invalid="ignore"):
+            seconds = found.conversion.convert(seconds)
     columns = {name: field.column(rows) for name, field in found.fields.items()}
     payload = None
     if found.payload is not None:

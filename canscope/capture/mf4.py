@@ -24,8 +24,8 @@ import numpy as np
 from canscope.capture import READERS
 from canscope.capture._mf4_blocks import Blocks
 from canscope.capture._mf4_frames import KINDS, OVERLOAD, Records, frames, records_of
-from canscope.capture._mf4_layout import layout, records
-from canscope.capture._mf4_links import is_endless
+from canscope.capture._mf4_layout import is_safe, layout, records
+from canscope.capture._mf4_links import problem
 from canscope.capture._on_disk import on_disk
 from canscope.model.errors import CaptureError, Where
 from canscope.model.tables import Frames, Int64s, Tally, empty_frames, join
@@ -33,7 +33,6 @@ from canscope.model.tables import Frames, Int64s, Tally, empty_frames, join
 MAGIC, NEVER_CLOSED = b"MDF     ", b"UnFinMF "
 FLAGS = slice(60, 62)  # of the identification block: what is left to do to close the file
 FRAGMENT = 1 << 21  # bytes of records that are decoded at once
-ENDLESS = "its blocks lead back to themselves"
 LOCAL_TIME = 1  # flag of the header: its time zone is not known
 
 
@@ -82,8 +81,8 @@ def _opened(path: str, file: str) -> Iterator[tuple[Any, Blocks]]:
                 where=Where(file),
                 hint="let the recorder's own software close it, and check the result",
             )
-        made: Any = ENDLESS
-        if not is_endless(stream):
+        made: Any = problem(stream)
+        if not made:
             stream.seek(0)
             # the open file, not its path: of some names asammdf would delete the file afterwards
             made = _made(asammdf.MDF, stream)
@@ -177,6 +176,9 @@ def _pieces(mdf: Any, blocks: Blocks, number: int, kind: str) -> Iterator[Record
     found = layout(mdf.groups[number], kind)
     if found is not None:
         yield from records(found, blocks)
+        return
+    if not is_safe(mdf.groups[number]):
+        yield "its records are laid out in a way that is not read, or their description is damaged"
         return
     signals = mdf.iter_get(kind, group=number, raw=True)
     while True:

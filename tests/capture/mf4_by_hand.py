@@ -42,6 +42,7 @@ class Layout:
     zip: int | None = None
     cut: int = 0
     invalid: int = 0  # invalidation bytes behind each record
+    flags: int = 0  # of the channel of the whole frame: 2, a bit says if it is invalid
     parts: list = field(default_factory=list)
     at: int = 168  # behind identification and header
 
@@ -87,7 +88,8 @@ class Layout:
     def channel(self, name, following, byte, bit, bits, *, kind=VALUE, data=UNSIGNED, **links):
         conversion = links.get("conversion", 0)
         where = (following, links.get("parts", 0), self.text(name), 0, conversion)
-        body = struct.pack("<BBBBIIIIBBH6d", kind, kind == MASTER, data, bit, byte, bits, *[0] * 11)
+        head = (kind, kind == MASTER, data, bit, byte, bits, links.get("flags", 0))
+        body = struct.pack("<BBBBIIIIBBH6d", *head, *[0] * 10)
         return self.block(b"CN", (*where, links.get("apart", 0), 0, 0), body)
 
     def group(self, kind, count, following, number, apart):
@@ -102,7 +104,9 @@ class Layout:
         for name, byte, bit, bits in PACKED:
             parts = self.channel(f"{kind}.{name}", parts, byte, bit, bits)
         size = self.size(kind)
-        whole = self.channel(kind, 0, 8, 0, 8 * (size - 8), data=BYTES, parts=parts)
+        whole = self.channel(
+            kind, 0, 8, 0, 8 * (size - 8), data=BYTES, parts=parts, flags=self.flags
+        )
         factor = 0
         if self.tick_ns:
             values = struct.pack("<BBHHH4d", 1, 0, 0, 0, 2, 0, 0, 0, self.tick_ns / 1e9)

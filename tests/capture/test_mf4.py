@@ -12,7 +12,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from canscope.capture import mf4
@@ -296,6 +296,7 @@ def by_hand(path, monkeypatch, **how):
     monkeypatch.setattr(mf4, "layout", seen)
     own = measurement(path)
     monkeypatch.setattr(mf4, "layout", lambda *group: None)
+    monkeypatch.setattr(mf4, "is_safe", lambda group: True)
     return own, measurement(path), [found is not None for found in understood]
 
 
@@ -314,9 +315,21 @@ def test_layouts_of_loggers_are_read_as_asammdf_reads_them(tmp_path, monkeypatch
 
 
 def test_a_layout_that_is_not_understood_is_left_to_asammdf(tmp_path, monkeypatch):
-    own, theirs, understood = by_hand(tmp_path / "a.mf4", monkeypatch, invalid=1)
-    assert rows(own) == rows(theirs) == expected(sorted(TRAFFIC, key=lambda row: row[0]))
-    assert understood == [False, False, False]
+    """Bytes that could say which values are invalid, of which no channel makes use, are no matter;
+    a frame that says whether it is valid is."""
+    for flags, understood in ((0, True), (2, False)):
+        how = {"invalid": 1, "flags": flags}
+        own, theirs, seen = by_hand(tmp_path / "a.mf4", monkeypatch, **how)
+        assert rows(own) == rows(theirs) == expected(sorted(TRAFFIC, key=lambda row: row[0]))
+        assert seen == [understood] * 3
+
+
+def test_values_of_variable_length_in_such_a_layout_are_not_read_and_it_says_so(tmp_path):
+    layout_ = mf4_by_hand.Layout(data="apart", invalid=1, flags=2)
+    mf4_by_hand.write(tmp_path / "a.mf4", TRAFFIC[:1], layout_)
+    tally = measurement(tmp_path / "a.mf4").tally
+    assert tally.cut_end
+    assert "laid out in a way that is not read" in tally.examples[0]
 
 
 def test_what_asammdf_and_python_can_write_is_understood(tmp_path):
@@ -327,6 +340,7 @@ def test_what_asammdf_and_python_can_write_is_understood(tmp_path):
                 assert layout(group, group.channels[1].name) is not None
 
 
+@settings(deadline=None)
 @given(st.integers(1, 24), st.data())
 def test_a_field_of_any_bits_is_what_arithmetic_says(size, data):
     """A number of n bits from bit b of byte B on is (record >> 8B + b) mod 2**n, little-endian."""
