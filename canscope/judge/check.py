@@ -11,8 +11,9 @@ from canscope.judge.diagnosis import diagnose
 from canscope.judge.evidence import overview_plot
 from canscope.judge.facts import Counts, Source, role_facts, rule_facts
 from canscope.judge.judge import Alarm, Chunk, Judge
+from canscope.judge.lead import look_first
 from canscope.judge.roles import samples_of
-from canscope.judge.verdict import findings_of, look_first, overall, waive
+from canscope.judge.verdict import findings_of, overall, waive
 from canscope.model.bench import Mark
 from canscope.model.errors import CaptureError
 from canscope.model.findings import Finding, Verdict
@@ -108,6 +109,7 @@ class Run:
         accepted += [(name, None, reason, tester) for name, reason in bench.off.items()]
         findings = waive(findings_of(self._judge), accepted)
         verdict, headline, waived = overall(findings)
+        causes = diagnose(findings, [unit.name for unit in bench.units], self._judge.rules)
         facts = self._counts.facts(capture, self._closed().segments)
         inputs = (*(capture.inputs if capture else ()), *plan.inputs)
         return Report(
@@ -124,8 +126,8 @@ class Run:
             version=canscope.__version__,
             job=dict(plan.job),
             conditions=_conditions(plan),
-            look_first=look_first(findings, self._judge.rules),
-            diagnosis=diagnose(findings, [unit.name for unit in bench.units], self._judge.rules),
+            look_first=look_first(findings, causes, self._judge.rules),
+            diagnosis=causes,
             events=self._closed().happenings.rows(self._closed().origin),
             roles=role_facts(self._closed(), findings),
             rules=tuple(rule_facts(plan)),

@@ -132,6 +132,28 @@ TABLE: tuple[Row, ...] = (
         ),
         explains=RUNS_AWAY,
     ),
+    # All axles alike, in both directions: it is not the units.
+    Row(
+        (
+            failed("axle-direction", "* forward", AGAINST),
+            failed("axle-direction", "* reverse", AGAINST),
+            passed("axle-agreement"),
+        ),
+        (
+            (
+                "forward and reverse are exchanged in the plan's direction codes, or the "
+                "selector's wires are: all axles turn together, against the request",
+                "with contactors open, put the selector to forward and read the direction signal's "
+                "raw code",
+            ),
+            (
+                "every unit's controller has forward and reverse exchanged",
+                "ask for forward and have a second person watch a wheel of each axle",
+            ),
+        ),
+        unless=(passed("axle-direction"), failed("torque-response")),
+        explains=("axle-direction", "axle-witness"),
+    ),
     # Both directions of one axle, by what a person saw.
     Row(
         (
@@ -207,6 +229,25 @@ TABLE: tuple[Row, ...] = (
             (
                 "the differential or reduction turns the wheels the other way than planned",
                 "turn the motor by hand and watch the wheel",
+            ),
+        ),
+    ),
+    Row(
+        (failed("axle-witness", "{unit} *", "axle still while CAN says"),),
+        (
+            (
+                "the buses of two units are exchanged: CAN told of the {unit} axle while another "
+                "one turned",
+                "unplug the {unit} unit's bus and see which readings stop",
+            ),
+            (
+                "the {unit} motor turns and its wheels do not: a shaft, spline or clutch is not in",
+                "with all power off, turn a {unit} wheel by hand: the motor must follow",
+            ),
+            (
+                "the mark names the wrong axle, or the wheel that was watched is the one that the "
+                "differential leaves standing",
+                "repeat the burst and watch both wheels of the {unit} axle",
             ),
         ),
     ),
@@ -306,6 +347,24 @@ TABLE: tuple[Row, ...] = (
         ),
     ),
     # Powering up.
+    Row(
+        (failed("precharge-curve", "{unit} link", "it hardly rose"),),
+        (
+            (
+                "the pre-charge path is open: its fuse, resistor, contact or wire",
+                "with the pack isolated, measure the pre-charge path from end to end",
+            ),
+            (
+                "a dead short or a heavy load holds the {unit} link down",
+                "isolate, measure dead, then measure the resistance across the link",
+            ),
+            (
+                "the {unit} unit does not measure its link: sensor, or factor in its definition",
+                "compare with a rated instrument while pre-charge is closed",
+            ),
+        ),
+        explains=(*LINK, "precharge-attempts", "contactor-sequence"),
+    ),
     Row(
         (failed("precharge-curve", "{unit} link", "plateau"),),
         (
@@ -495,6 +554,22 @@ TABLE: tuple[Row, ...] = (
         (unproven("message-presence", "{bus}:*", "never came"),),
         (
             (
+                "nothing that the plan knows came on {bus}: the recorder's channels are exchanged, "
+                "or {bus} is recorded at another bit rate, or its plug is out",
+                "compare the identifiers of each channel with the definitions, channel by channel",
+            ),
+            (
+                "every node on {bus} was off",
+                "measure 12 V at their plugs with the ignition on",
+            ),
+        ),
+        unless=(passed("message-presence", "{bus}:*"),),
+        explains=("message-presence|{bus}:*",),
+    ),
+    Row(
+        (unproven("message-presence", "{bus}:*", "never came"),),
+        (
+            (
                 "the node that sends it was off, is not on {bus}, or {bus} is another bus in the "
                 "capture",
                 "look which identifiers {bus} carried, then unplug the node and see which stop",
@@ -505,6 +580,27 @@ TABLE: tuple[Row, ...] = (
             ),
         ),
         explains=("message-presence|{bus}:*",),
+    ),
+    Row(
+        (failed("cycle-time", "{bus}:*"),),
+        (
+            (
+                "everything on {bus} fell silent: a node that is alone on it lost its supply or "
+                "hangs, or all of its nodes did",
+                "with {bus} silent, measure 12 V at the plug of each of its nodes",
+            ),
+            (
+                "the wiring of {bus} itself: a plug, a broken wire, a short, the recorder's own "
+                "plug",
+                "with all power off, measure 60 ohm between the two bus wires, at both ends",
+            ),
+            (
+                "it was switched off before the others, and that is meant so",
+                "give its true cycle in the plan, or note the order of switching off",
+            ),
+        ),
+        unless=(passed("cycle-time", "{bus}:*"),),
+        explains=("cycle-time|{bus}:*", "link-discharge", "dry-exposure", "axle-witness"),
     ),
     Row(
         (failed("cycle-time", "{bus}:*"),),
@@ -763,26 +859,41 @@ Group = tuple[tuple[tuple[str, str], ...], list[Finding]]
 
 
 def _matched(findings: Sequence[Finding], units: tuple[str, ...]) -> Iterator[Group]:
-    """Causes of every row that matches, for each unit and bus, with the findings it explains."""
+    """Causes of every row that matches, with the findings it explains.
+
+    A row that matches for several units or buses is told once, of all of them.
+    """
     buses = tuple(dict.fromkeys(f.subject.partition(":")[0] for f in findings if _of_bus(f)))
     explained: set[int] = set()
     for row in TABLE:
         text = repr(row)
+        together: dict[int, Finding] = {}
+        hit: list[Mapping[str, str]] = []
         for unit, bus in product(
             units if "{unit}" in text else ("",), buses if "{bus}" in text else ("",)
         ):
             names = {"unit": unit, "bus": bus}
-            signs = [_first(findings, sign, names, explained) for sign in row.signs]
-            members = [finding for finding in signs if finding is not None]
-            if len(members) < len(signs):
-                continue
-            if any(_first(findings, sign, names) for sign in row.unless):
-                continue
-            members += [f for f in findings if _is_explained(f, row, names)]
-            members = list({id(f): f for f in members if f.verdict is not Verdict.PASS}.values())
-            explained |= {id(finding) for finding in members}
-            told = tuple((_told(c, names), _told(check, names)) for c, check in row.causes)
-            yield told, members
+            members = _members(findings, row, names, explained)
+            if members:
+                hit.append(names)
+                together |= {id(finding): finding for finding in members}
+                explained |= together.keys()
+        if hit:
+            joined = {kind: " and ".join(dict.fromkeys(n[kind] for n in hit)) for kind in hit[0]}
+            told = tuple((_told(c, joined), _told(check, joined)) for c, check in row.causes)
+            yield told, list(together.values())
+
+
+def _members(
+    findings: Sequence[Finding], row: Row, names: Mapping[str, str], explained: set[int]
+) -> list[Finding]:
+    """What the row explains if it matches, the findings that are its signs first; else nothing."""
+    signs = [_first(findings, sign, names, explained) for sign in row.signs]
+    found = [finding for finding in signs if finding is not None]
+    if len(found) < len(signs) or any(_first(findings, sign, names) for sign in row.unless):
+        return []
+    found += [finding for finding in findings if _is_explained(finding, row, names)]
+    return [finding for finding in found if finding.verdict is not Verdict.PASS]
 
 
 def _of_bus(finding: Finding) -> bool:
@@ -803,10 +914,16 @@ def _first(
             and fnmatchcase(finding.rule, sign.rule)
             and fnmatchcase(finding.subject, subject)
             and sign.words in finding.sentence
+            and (finding.verdict is not Verdict.UNPROVEN or _is_lacking(finding))
             and not (explained and id(finding) in explained)
         ):
             return finding
     return None
+
+
+def _is_lacking(finding: Finding) -> bool:
+    """Whether an unproven keeps the run from passing; any other needs no cause."""
+    return finding.required and not finding.waived
 
 
 def _is_explained(finding: Finding, row: Row, names: Mapping[str, str]) -> bool:

@@ -59,10 +59,10 @@ def unjudged(
 
     ``seen`` says what was seen of it in the run all the same.
     """
-    why = REASONS[doubt.reason]
-    text = f"{_capital(subject.name)}: unproven, {why}"
-    if doubt.text:
-        text += f": {doubt.text}"
+    text = f"{_capital(subject.name)}: unproven"
+    if doubt.reason != "not-exercised" or not doubt.text:  # else the clause says what was not done
+        text += f", {REASONS[doubt.reason]}"
+    text += f": {doubt.text}" if doubt.text else ""
     if at_s is not None:
         text += f", at {at_s:.3f} s"
     if worst is not None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 from canscope.judge import sentences
@@ -50,6 +50,7 @@ def _finding(judge: Judge, rule: Rule, name: str, subject: Subject, standing: St
         subject=subject.name,
         verdict=verdict,
         reason=doubt.reason if doubt else None,
+        doubt=doubt.text if doubt else "",
         required=rule.required(judge.bench) or (rule.silent(judge.bench) and standing.judged > 0),
         sentence=sentence,
         measured=_finite(measured),
@@ -154,30 +155,6 @@ def overall(findings: Sequence[Finding]) -> tuple[str, str, int]:
         items = "item" if len(waived) == 1 else "items"
         headline += f", {len(waived)} {items} accepted by {names}"
     return str(verdict), headline, len(waived)
-
-
-def look_first(findings: Sequence[Finding], rules: Mapping[str, Rule]) -> tuple[str, ...]:
-    """At most three sentences that a person should read first: what failed, what is missing."""
-
-    def weight(finding: Finding) -> tuple[bool, bool, bool, float]:
-        rule = rules[finding.rule]
-        when = finding.first_failed_s if finding.first_failed_s is not None else math.inf
-        failed = finding.verdict is Verdict.FAIL
-        return (not failed, not rule.stops, not finding.required, when)
-
-    relevant = [
-        finding
-        for finding in findings
-        if finding.verdict is Verdict.FAIL
-        or (finding.verdict is Verdict.UNPROVEN and finding.required and not finding.waived)
-    ]
-    told: dict[object, str] = {}
-    for finding in sorted(relevant, key=weight):
-        # One lead a rule that failed, and one a sensor that proves nothing: three places to look.
-        failed = finding.verdict is Verdict.FAIL
-        lead = finding.rule if failed else (finding.reason, finding.signals or finding.rule)
-        told.setdefault(lead, finding.sentence)
-    return tuple(told.values())[:3]
 
 
 def _finite(value: float | None) -> float | None:

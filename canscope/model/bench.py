@@ -129,6 +129,7 @@ class Bench:
     bindings: Mapping[str, Binding] = field(default_factory=dict)
     messages: Mapping[str, MessageSpec] = field(default_factory=dict)  # bound ones, by their key
     bitrates: Mapping[str, int] = field(default_factory=dict)  # channel -> bit/s
+    buses: tuple[str, ...] = ()  # channels that the plan names, in its order
     sections: frozenset[str] = frozenset()  # of the plan that exist: pack, contactors, ...
     given: Mapping[str, frozenset[str]] = field(default_factory=dict)  # rule -> parameters set
     off: Mapping[str, str] = field(default_factory=dict)  # rule -> reason

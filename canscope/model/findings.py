@@ -59,4 +59,5 @@ class Finding:
     waived: str = ""  # by whom and why, if accepted
     waived_by: str = ""
     roles: tuple[str, ...] = ()
+    doubt: str = ""  # what explains the reason, as told in the sentence
     facts: Mapping[str, Any] = field(default_factory=dict)

@@ -167,6 +167,7 @@ def _bench(table: PlanTable, source: Source) -> Bench:
         link_capacitance_F=box.link_capacitance_F,
         bleed=box.bleed,
         creep=table.driver.creep,
+        buses=tuple(table.buses),
         bitrates={name: bus.bitrate for name, bus in table.buses.items() if bus.bitrate},
         sections=frozenset(key for key, value in source.data.items() if isinstance(value, dict)),
     )

@@ -20,7 +20,7 @@ NONE = np.zeros(0, np.int64)
 def buses(bench: Bench) -> tuple[str, ...]:
     """The channels that the plan speaks of, in its order."""
     bound = (binding.signal.channel for binding in bench.bindings.values())
-    return tuple(dict.fromkeys([*bound, *bench.bitrates]))
+    return tuple(dict.fromkeys([*bound, *bench.buses, *bench.bitrates]))
 
 
 def rows_on(frames: Frames, channel: str) -> Int64s:

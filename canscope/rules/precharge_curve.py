@@ -20,6 +20,7 @@ from canscope.rules._poles import closings
 from canscope.rules._precharge import Curve, facts_of, read_curve, stretches
 
 HIGH_VOLTAGE = "UN R100 section 2 (from memory)"
+FLAT = 0.2  # of the pack; below, the charging path is hardly there. Common practice, no source
 
 
 @RULES.add("precharge-curve")
@@ -205,6 +206,7 @@ class PrechargeCurve(Rule):
         u *= 100 / self.minimum_percent
         if share - u < 100:
             told = f"a plateau at {level:.1f} V of {curve.pack_V:.1f} V"
+            told += ", so it hardly rose" if level < FLAT * curve.pack_V else ""
             yield _least(name, curve, share, u, told, facts)
 
     def _reach(

@@ -16,14 +16,15 @@ BOTH_WRONG = [
 ]
 
 
-def causes(*told, units=("front", "rear")):
+def causes(*told, units=("front", "rear"), required=True, waived=""):
     findings = [
         Finding(
             rule=rule,
             subject=subject,
             verdict=Verdict(verdict),
             reason=None,
-            required=True,
+            required=required,
+            waived=waived,
             sentence=sentence,
             causes=RULES[rule].causes if verdict == "fail" else (),
             next=RULES[rule].next,
@@ -69,6 +70,7 @@ def test_rotation_against_the_command_while_drawing_power_is_position_sensor_or_
     ("sentence", "word", "not_word"),
     [
         ("a plateau at 200 V of 358 V", "load on the link", "welded"),
+        ("a plateau at 0.0 V of 358 V, so it hardly rose", "path is open", "welded"),
         ("a step instead of a curve", "already charged, or a contactor is welded", "heater"),
         ("tau 200 ms where R C says 40 ms", "resistor fitted", "welded"),
     ],
@@ -85,6 +87,65 @@ def test_errors_that_begin_as_a_unit_is_enabled_are_shielding_and_ground():
     assert all(word in found[0].cause for word in ("shield", "ground"))
     later = causes(("fail", "error-frames", "can1", "error frames: bus error 12, in 1 burst"))
     assert not any("shield" in cause.cause for cause in later)
+
+
+def test_a_bus_that_falls_silent_as_a_whole_is_told_from_one_of_its_nodes():
+    silent = [("fail", "cycle-time", f"can1:{name}", "") for name in ("Fast", "Slow")]
+    other = ("pass", "cycle-time", "can0:Box", "")
+    whole = causes(*silent, other)
+    assert any("wiring of can1" in cause.cause for cause in whole)
+    part = causes(*silent, other, ("pass", "cycle-time", "can1:Third", ""))
+    assert "a node on can1" in part[0].cause
+    assert not any("wiring of can1" in cause.cause for cause in part)
+
+
+def test_a_bus_on_which_no_message_came_is_told_from_a_message_that_did_not():
+    missing = [
+        ("unproven", "message-presence", f"can1:{name}", "its message never came")
+        for name in ("Fast", "Slow")
+    ]
+    assert "channels are exchanged" in causes(*missing)[0].cause
+    seen = ("pass", "message-presence", "can1:Third", "")
+    assert "the node that sends it" in causes(*missing, seen)[0].cause
+
+
+def test_all_axles_against_the_request_together_are_the_selector_and_not_the_units():
+    told = [
+        ("fail", "axle-direction", f"{unit} {way}", AGAINST)
+        for unit in ("front", "rear")
+        for way in ("forward", "reverse")
+    ]
+    together = causes(*told, ("pass", "axle-agreement", "front and rear", ""))
+    assert "direction codes" in together[0].cause
+    one = causes(
+        *told[:2],
+        ("pass", "axle-direction", "rear forward", ""),
+        ("fail", "axle-agreement", "front and rear", ""),
+    )
+    assert not any("direction codes" in cause.cause for cause in one)
+
+
+def test_a_wheel_that_stands_while_can_says_it_turns_is_exchanged_buses_or_an_open_driveline():
+    told = "a person saw the front axle still while CAN says forward"
+    found = causes(("fail", "axle-witness", "front forward", told))
+    assert "buses of two units are exchanged" in found[0].cause
+    assert "its wheels do not" in found[1].cause
+    other = causes(("fail", "axle-witness", "front forward", told.replace("still", "turn reverse")))
+    assert not any("driveline" in cause.cause or "its wheels" in cause.cause for cause in other)
+
+
+def test_the_same_fault_of_two_units_takes_one_place():
+    found = causes(("fail", "speed-ceiling", "front", ""), ("fail", "speed-ceiling", "rear", ""))
+    assert "the front and rear unit's controller" in found[0].cause
+    assert found[0].findings == ("speed-ceiling, front", "speed-ceiling, rear")
+    assert len(found) == 2
+
+
+def test_what_a_run_need_not_prove_needs_no_cause():
+    stuck = ("unproven", "sensor-alive", "front winding", "raw value never changed")
+    assert "stuck" in causes(stuck)[0].cause
+    assert causes(stuck, required=False) == ()
+    assert causes(stuck, waived="measured by hand") == ()
 
 
 def test_efficiency_above_one_is_a_factor_or_sign():

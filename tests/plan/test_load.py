@@ -46,6 +46,7 @@ def test_every_section_of_the_contract_example_is_read(plan):
     )
     assert (bench.precharge_resistor_ohm, bench.link_capacitance_F) == (40, 0.001)
     assert (bench.bleed, bench.creep) == ("active", False)
+    assert bench.buses == ("can0", "can1", "can2")
     assert bench.bitrates == {"can0": 500_000, "can1": 500_000, "can2": 500_000}
     assert {"pack", "contactors", "supply", "driver", "units", "cooling"} <= bench.sections
     assert plan.job["tester"] == "workshop bay 2"

@@ -56,6 +56,13 @@ def test_a_bus_of_which_nothing_was_recorded_is_not_seen():
     assert findings["can1"].reason == "not-seen"
 
 
+def test_a_bus_of_the_plan_is_judged_though_no_role_is_bound_to_it():
+    bench = bench_of([BOX, FAST], ROLES, buses=("can0", "can1", "can2"))
+    rows = sorted([*traffic(), *errors(0x40, 2.0, channel="can2")], key=lambda row: row.at_s)
+    found = judge("error-frames", rows, [BOX, FAST], bench)
+    assert (found["can2"].verdict, found["can2"].measured) == (Verdict.FAIL, 1.0)
+
+
 def test_a_few_are_told_by_class_and_pass():
     finding = run(traffic(), errors(0x80, 2.0, 2.1, 2.2), errors(0x88, 4.0))["can1"]
     assert (finding.verdict, finding.measured, finding.margin) == (Verdict.PASS, 4.0, 6.0)

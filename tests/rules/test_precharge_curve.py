@@ -170,7 +170,7 @@ def test_a_plateau_below_the_pack_fails_as_a_plateau():
 def test_a_link_that_never_rises_fails_as_a_plateau_at_nothing():
     finding = judge(lambda t: 0 * t, held_s=0.5)
     assert finding.verdict is Verdict.FAIL
-    assert "a plateau at 0.0 V" in finding.sentence
+    assert "a plateau at 0.0 V of 400.0 V, so it hardly rose" in finding.sentence
 
 
 def test_a_link_that_is_still_charged_before_the_first_closing_fails():
