@@ -17,6 +17,8 @@ def own_cache(tmp_path_factory):
 
 def pytest_addoption(parser):
     parser.addoption("--regenerate-golden", action="store_true", help="write golden files anew")
+    parser.addoption("--definitions", help="folder of definition files to compare with cantools")
+    parser.addoption("--frames", type=int, default=500, help="random frames of each message there")
     parser.addoption("--kills", type=int, default=3, help="how often a recorder is killed")
 
 

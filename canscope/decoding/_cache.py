@@ -21,7 +21,7 @@ from typing import Any
 from canscope import __version__
 from canscope.model.definition import Absent, MessageSpec, SignalSpec
 
-FORMAT = 2  # to be raised whenever the same file would be compiled into something else
+FORMAT = 3  # to be raised whenever the same file would be compiled into something else
 PARSER = "cantools"  # another version of it may read the same file another way
 Messages = tuple[tuple[str, MessageSpec], ...]  # (name of its bus or empty, message)
 Said = tuple[Messages, tuple[str, ...]]  # and warnings

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from canscope.decoding.bits import FLOATS, LONGEST
@@ -19,6 +20,8 @@ def compiled(message: Any, file: str) -> tuple[MessageSpec, list[str]]:
             warnings.append(f"signal {message.name}.{signal.name} {problem}")
         else:
             signals.append(_signal(message, signal))
+    signals, twice = _named_once(signals)
+    warnings += twice
     if message.is_container:
         warnings.append(f"message {message.name} is a container: what it holds is not decoded")
     if j1939 and message.length > 8:
@@ -38,6 +41,44 @@ def compiled(message: Any, file: str) -> tuple[MessageSpec, list[str]]:
         file=file,
     )
     return spec, warnings + _ambiguous(spec)
+
+
+def _named_once(signals: list[SignalSpec]) -> tuple[list[SignalSpec], list[str]]:
+    """Signals without double names, and what has to be said about those.
+
+    The same field under several values of its multiplexer is one signal. Different ones of one
+    name cannot be told apart by it, so none of them is decoded, nor what they would select.
+    """
+    by_name: dict[str, list[SignalSpec]] = {}
+    for spec in signals:
+        by_name.setdefault(spec.name, []).append(spec)
+    merged = {name: _merged(specs) for name, specs in by_name.items()}
+    kept = [spec for spec in merged.values() if spec is not None]
+    warnings = [
+        f"signal {signals[0].message}.{name} is defined {len(by_name[name])} times, differently: "
+        "not decoded"
+        for name, spec in merged.items()
+        if spec is None
+    ]
+    for spec in kept:
+        if lost := [name for name, _ in spec.multiplexer if merged.get(name) is None]:
+            warnings.append(f"signal {spec.message}.{spec.name} is selected by {lost[0]}, which is "
+                            "not decoded: nor is it")  # fmt: skip
+    return [s for s in kept if all(merged.get(name) for name, _ in s.multiplexer)], warnings
+
+
+def _merged(specs: list[SignalSpec]) -> SignalSpec | None:
+    """One signal for several of a name, None if they differ in more than what selects them."""
+    if len(specs) == 1:
+        return specs[0]
+    values = {value for spec in specs for _, chosen in spec.multiplexer[-1:] for value in chosen}
+    alike = [
+        replace(spec, multiplexer=(*spec.multiplexer[:-1], (name, tuple(sorted(values)))))
+        for spec in specs
+        for name, _ in spec.multiplexer[-1:]
+    ]
+    same = len(alike) == len(specs) and all(spec == alike[0] for spec in alike)
+    return alike[0] if same else None
 
 
 def _problem(signal: Any) -> str:

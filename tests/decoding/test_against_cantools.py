@@ -1,24 +1,21 @@
-"""Value by value against cantools, over the definition files of its own source distribution.
+"""Value by value against cantools, over a selection of its own test files; over all of them, or any
+others, with thousands of frames each, by
 
-The files (DBC, KCD, ARXML) come from the sdist of the installed cantools version, fetched with pip
-and kept in pytest's cache. Payloads are random bytes; the oracle is ``Message.decode`` without
-choices. Equality is exact.
+    pytest tests/decoding/test_against_cantools.py --definitions FOLDER --frames 3000 -s
+
+Payloads are random bytes; the oracle is ``Message.decode`` without choices. Equality is exact.
 """
 
 import logging
-import os
 import random
-import subprocess
-import sys
-import tarfile
-from importlib.metadata import version
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from canscope.decoding.columns import decode
+from canscope.decoding.columns import Decoder, decode
 from canscope.decoding.database import read_definitions
 from canscope.model.errors import DefinitionError
 from canscope.model.tables import Flag, FrameBuilder
@@ -26,7 +23,7 @@ from canscope.model.tables import Flag, FrameBuilder
 from .conftest import HEAD
 
 cantools = pytest.importorskip("cantools.database")
-FRAMES = 25  # random payloads a message
+SELECTION = Path(__file__).parents[2] / "dbc_examples" / "cantools"
 
 REFUSED = {  # what cantools' own tests call bad, and what it cannot keep apart
     "arxml/system-bad-root-tag-4.2.arxml": "illegal root tag",
@@ -55,30 +52,23 @@ NO_MESSAGES = {
 CONTAINERS = {"OneToContainThemAll"}  # cantools decodes them only apart; a warning says so
 
 
-def fetched(folder):
-    """The unpacked ``tests/files`` of the sdist; fails, or skips if there is no registry."""
-    release = version("cantools")
-    files = folder / f"cantools-{release}" / "tests" / "files"
-    if files.is_dir():
-        return files
-    command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--retries=1"]
-    command += ["--no-binary=cantools", f"--dest={folder}", f"cantools=={release}"]
-    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=300)
-    if done.returncode:
-        why = f"the source distribution of cantools {release} could not be fetched: {done.stderr}"
-        unreachable = "from versions: none" in done.stderr or "Connection" in done.stderr
-        (pytest.skip if unreachable and not os.environ.get("CI") else pytest.fail)(why)
-    [archive] = folder.glob("cantools-*.tar.gz")
-    with tarfile.open(archive) as packed:
-        names = [name for name in packed.getnames() if "/tests/files/" in name]
-        packed.extractall(folder, [packed.getmember(name) for name in names], filter="data")
-    archive.unlink()
-    return files
+@pytest.fixture(scope="module")
+def sources(request):
+    """The folder in which definition files are looked for, at any depth."""
+    return Path(request.config.getoption("--definitions") or SELECTION)
 
 
 @pytest.fixture(scope="module")
-def sources(request):
-    return fetched(Path(request.config.cache.mkdir("cantools-sdist")))
+def frames(request):
+    """How many frames of each message."""
+    return request.config.getoption("--frames")
+
+
+def found(sources):
+    """(path, ``folder/name``) of each definition file."""
+    for path in sorted(sources.rglob("*")):
+        if path.suffix.lower() in (".dbc", ".kcd", ".arxml"):
+            yield path, f"{path.parent.name}/{path.name}"
 
 
 @pytest.fixture(autouse=True)
@@ -99,69 +89,79 @@ def oracle(message, payload):
         raise
 
 
-def compare(path, channel="can0"):
+def compare(path, frames, channel="can0"):
     """Compare one file; how many values that were, of how many messages."""
     pick = random.Random(f"{path.name}")
     definitions = read_definitions({channel: [path]}, {channel: "none"})
     by_id = {(m.can_id, m.extended): m for m in definitions.messages}
-    builder, expected = FrameBuilder(), []
     messages = cantools.load_file(path).messages
     messages = [m for m in messages if channel in ("can0", m.bus_name)]
+    decoder, compared = Decoder(definitions), 0
     for message in messages:
         assert by_id[message.frame_id, message.is_extended_frame].name == message.name
         if message.is_container:
             assert message.name in CONTAINERS
             continue
-        flags = Flag.EXTENDED if message.is_extended_frame else 0
-        for _ in range(FRAMES):
-            payload = pick.randbytes(message.length)
+        many = frames * (10 if message.is_multiplexed() else 1)  # most of these select nothing
+        payloads = [pick.randbytes(message.length) for _ in range(many)]
+        said = [oracle(message, payload) for payload in payloads]
+        builder, flags = FrameBuilder(), Flag.EXTENDED if message.is_extended_frame else 0
+        flags |= Flag.FD if message.length > 8 else 0
+        for payload in payloads:
             builder.add(len(builder), channel, message.frame_id, flags, len(payload), payload)
-            expected.append((message.name, oracle(message, payload)))
-    [signals] = decode(builder.build(), definitions)
-    found = [{} for _ in expected]
-    for series in signals.series.values():
-        for row, value in zip(series.row.tolist(), series.value.tolist(), strict=True):
-            found[row][series.spec.name] = value
-    refused = {}
-    for (name, said), values in zip(expected, found, strict=True):
-        if said is None:
-            refused[f"{channel}:{name}"] = refused.get(f"{channel}:{name}", 0) + 1
-        else:
-            assert values.keys() == said.keys(), f"{path.name}: {name}"
-            for signal, value in values.items():
-                same = value == said[signal] or (value != value and said[signal] != said[signal])
-                assert same, f"{path.name}: {name}.{signal}: {value!r}, cantools {said[signal]!r}"
-    assert signals.tally.undefined_multiplexer == refused
-    assert not signals.tally.short_frames
-    assert not signals.tally.undefined_ids
-    return sum(len(said or ()) for _, said in expected), len(messages)
+        signals = decoder(builder.build())
+        decoded = {s.spec.name: s for s in signals.series.values() if len(s.row)}
+        assert decoded.keys() >= {name for values in said for name in values or ()}
+        for name, series in decoded.items():
+            rows = [row for row, values in enumerate(said) if name in (values or ())]
+            theirs = np.array([said[row][name] for row in rows], np.float64)
+            ours = {row: at for at, row in enumerate(series.row.tolist())}
+            assert ours.keys() >= set(rows)
+            # where cantools refuses a frame for one selector, what others select is still there
+            assert all(said[row] is None for row in ours.keys() - set(rows))
+            mine = series.value[[ours[row] for row in rows]]
+            where = f"{path.name}: {message.name}.{name}"
+            np.testing.assert_array_equal(mine, theirs, err_msg=where, strict=True)
+            compared += len(rows)
+        refused = said.count(None)
+        key = f"{channel}:{message.name}"
+        assert signals.tally.undefined_multiplexer == ({key: refused} if refused else {})
+        assert not signals.tally.short_frames
+        assert not signals.tally.undefined_ids
+    return compared, len(messages)
 
 
-def test_every_value_of_every_file_equals_that_of_cantools(sources):
-    compared, without = 0, set()
-    for path in sorted(sources.glob("*/*")):
-        name = f"{path.parent.name}/{path.name}"
-        if path.suffix.lower() in (".dbc", ".kcd", ".arxml") and name not in REFUSED:
-            values, messages = compare(path)
-            compared += values
-            if not messages:
-                without.add(name)
-    assert without == NO_MESSAGES
+def test_every_value_of_every_file_equals_that_of_cantools(sources, frames):
+    compared = files = several = 0
+    without = set()
+    for path, name in found(sources):
+        if name in REFUSED:
+            continue
+        values, messages = compare(path, frames)
+        compared, files, several = compared + values, files + 1, several + messages
+        if not messages:
+            without.add(name)
+    print(f"\n{files} files, {several} messages, {frames} frames each: {compared} equal values")
+    assert without <= NO_MESSAGES
     assert compared > 30_000
 
 
-def test_a_file_of_several_buses_bus_by_bus(sources):
-    path = sources / "kcd" / "the_homer.kcd"
-    buses = {message.bus_name for message in cantools.load_file(path).messages}
+def test_a_file_of_several_buses_bus_by_bus(sources, frames):
+    paths = [path for path, name in found(sources) if name == "kcd/the_homer.kcd"]
+    if not paths:
+        pytest.skip("it is not among these files")
+    buses = {message.bus_name for message in cantools.load_file(paths[0]).messages}
     assert len(buses) == 3
-    assert sum(compare(path, bus)[0] for bus in buses) > 1000
+    assert sum(compare(paths[0], frames, bus)[0] for bus in buses) > 1000
 
 
-@pytest.mark.parametrize("name", REFUSED)
-def test_what_is_refused_says_why(sources, name):
-    with pytest.raises(DefinitionError, match=r"(?s)\n  hint: ") as caught:
-        read_definitions({"can0": [sources / name]})
-    assert REFUSED[name] in str(caught.value)
+def test_what_is_refused_says_why(sources):
+    refused = [(path, name) for path, name in found(sources) if name in REFUSED]
+    for path, name in refused:
+        with pytest.raises(DefinitionError, match=r"(?s)\n  hint: ") as caught:
+            read_definitions({"can0": [path]})
+        assert REFUSED[name] in str(caught.value)
+    assert refused
 
 
 @st.composite

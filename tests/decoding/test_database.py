@@ -2,6 +2,7 @@
 
 import pytest
 
+from canscope.decoding.columns import decode
 from canscope.decoding.database import read_definitions
 from canscope.model.definition import Absent, SignalSpec
 from canscope.model.errors import DefinitionError
@@ -178,6 +179,30 @@ def test_a_file_without_messages_and_what_cannot_be_decoded_are_warned_of(dbc):
     long, empty = definitions.warnings
     assert "long.dbc: signal M.S is longer than 64 bits" in long
     assert "empty.dbc: defines no message" in empty
+
+
+TWICE = (
+    '<Bus name="a"><Message id="0x5" name="M" length="4"><Multiplex name="X" offset="0" length="8">'
+    '<MuxGroup count="1"><Signal name="S" offset="8" length="8"/></MuxGroup>'
+    '<MuxGroup count="2"><Signal name="S" offset="{}" length="8"/></MuxGroup>'
+    '</Multiplex><Signal name="T" offset="24" length="8"/></Message></Bus>'
+)
+
+
+def test_a_field_under_several_selections_is_one_signal(kcd, frames):
+    """As in one of cantools' own files, where the values 6 and 7 select the same."""
+    definitions = read_definitions({"can0": [kcd(TWICE.format(8))]})
+    assert definitions.signals()["can0:M.S"].multiplexer == (("X", (1, 2)),)
+    sent = frames(*[("can0", 5, 0, f"{x:02x}{10 * x:02x}0000") for x in (1, 2, 3)])
+    [signals] = decode(sent, definitions)
+    assert signals.series["can0:M.S"].value.tolist() == [10, 20]
+    assert signals.tally.undefined_multiplexer == {"can0:M": 1}
+
+
+def test_different_signals_of_one_name_are_not_decoded_and_it_says_so(kcd):
+    definitions = read_definitions({"can0": [kcd(TWICE.format(16))]})
+    assert sorted(definitions.signals()) == ["can0:M.T", "can0:M.X"]
+    assert "signal M.S is defined 2 times, differently: not decoded" in definitions.warnings[0]
 
 
 def test_factor_zero_is_warned_of(dbc):
