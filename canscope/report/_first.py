@@ -113,24 +113,39 @@ def _headline(report: Report) -> str:
 
 
 def look_first(report: Report, anchors: Mapping[int, str]) -> str:
-    """What to look at first, its probable causes, each with the check that decides."""
-    sentences = [safe(text) for text in report.look_first]
+    """What to look at first, and the probable causes, each with the check that decides."""
+    sentences = [_lead(report, text, anchors) for text in report.look_first]
     deciding = [f for f in worst_first(report.findings) if state(f) in ("failed", "unproven")]
     if not sentences:
-        sentences = [safe(finding.sentence) for finding in deciding[:3]]
+        sentences = [_lead(report, finding.sentence, anchors) for finding in deciding[:3]]
     if not sentences:
         sentences = ["Nothing failed and nothing required is missing. Read the cautions and sign."]
     drawn = items(sentences, kind="ol")
     if report.diagnosis:
-        causes = (
-            f"<b>{safe(found.cause)}</b><br>To decide: {safe(found.check)}"
-            f"<br><small>explains {_explained(report, found, anchors)}</small>"
+        causes = [
+            f"<b>{safe(_sentence(found.cause))}</b><br>To decide: {safe(found.check)}."
             for found in report.diagnosis
-        )
+        ]
+        for place, found in enumerate(report.diagnosis):
+            if all(found.findings != earlier.findings for earlier in report.diagnosis[:place]):
+                explained = _explained(report, found, anchors)
+                causes[place] += f"<br><small>explains {explained}</small>"
         drawn += (
             f"<p class=next>Probable causes, the likeliest first:</p>{items(causes, kind='ol')}"
         )
     return f'<section class="first"><h2>Look at this first</h2>{drawn}</section>'
+
+
+def _lead(report: Report, text: str, anchors: Mapping[int, str]) -> str:
+    """One sentence, what would prove it on a line of its own, and where the report tells it."""
+    told, deed, rest = safe(text).partition("To prove it:")
+    told += f"<br><b>{deed}</b>{rest}" if deed else ""
+    of = next((f for f in report.findings if f.sentence and text.startswith(f.sentence)), None)
+    return told + (f" <small>See {link(of, anchors)}.</small>" if of else "")
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _explained(report: Report, found: Cause, anchors: Mapping[int, str]) -> str:

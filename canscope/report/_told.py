@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping
 
 from canscope.model.findings import Finding
@@ -22,16 +23,24 @@ from canscope.report._words import (
     worst_first,
 )
 
+FULL = ("failed", "unproven", "accepted")  # told at full length; the others fold into a line
+
 
 def findings(report: Report, anchors: Mapping[int, str]) -> str:
-    """All findings, what failed first."""
+    """All findings, what failed first; what is proven or not required folds into a line each."""
     facts = {rule.rule: rule for rule in report.rules}
-    told = [
-        _finding(finding, anchors[id(finding)], facts.get(finding.rule), _plot(report, finding))
-        for finding in worst_first(report.findings)
-    ]
-    told = told or ["<p class=empty>no finding: no rule applied</p>"]
-    return f'<section class="findings"><h2>Findings</h2>{"".join(told)}</section>'
+    told: dict[bool, list[str]] = {True: [], False: []}
+    for finding in worst_first(report.findings):
+        full = state(finding) in FULL
+        tell = _full if full else _folded
+        anchor, plot = anchors[id(finding)], _plot(report, finding)
+        told[full].append(tell(finding, anchor, facts.get(finding.rule), plot))
+    whole = "".join(told[True]) or "<p class=empty>nothing failed, nothing required is missing</p>"
+    rest = "".join(told[False]) or "<p class=empty>none</p>"
+    return (
+        f'<section class="findings"><h2>Failed, missing or accepted</h2>{whole}'
+        f"<h2>Proven, and what this stage does not require</h2>{rest}</section>{_curves(report)}"
+    )
 
 
 def as_data(value: object) -> str:
@@ -46,21 +55,73 @@ def _plot(report: Report, finding: Finding) -> Plot | None:
     return report.plots.get(f"{finding.rule}|{finding.subject}")
 
 
-def _finding(finding: Finding, anchor: str, facts: RuleFacts | None, plot: Plot | None) -> str:
+def _full(finding: Finding, anchor: str, facts: RuleFacts | None, plot: Plot | None) -> str:
     short = state(finding)
-    asked = "required in this stage" if finding.required else "not required in this stage"
-    reason = f": {safe(why(finding))}" if why(finding) else ""
-    about = f"<p class=summary>{safe(facts.summary)}</p>" if facts and facts.summary else ""
     words = [
-        f"<h3>{shape(short)} {safe(finding.rule)}: {safe(finding.subject)}</h3>",
-        f"<p class=state><b>{STATE_WORDS[short]}</b>{reason}; {asked}</p>",
-        about,
+        f"<h3>{_name(finding)}</h3>",
+        _standing(finding),
+        _about(facts),
         f"<p class=sentence>{safe(finding.sentence)}</p>",
         _advice(finding),
     ]
     figure = _figure(finding, plot) if plot else "<p class=empty>no curve for this finding</p>"
     parts = f"<div>{''.join(words)}</div><div class=shown>{figure}{pairs(_numbers(finding))}</div>"
     return f'<article id="{anchor}" class="{short}">{parts}</article>'
+
+
+def _folded(finding: Finding, anchor: str, facts: RuleFacts | None, plot: Plot | None) -> str:
+    """One line that has the result; the curve and the rest unfold below it."""
+    margin = f"{to_digits_of(finding.margin, finding.uncertainty)} {finding.unit}".rstrip()
+    source = finding.limit_source or "not stated"
+    room = "" if finding.margin is None else f"Margin {margin}; limit from: {source}."
+    figure = _figure(finding, plot, drawn=False) if plot else ""
+    return (
+        f'<article id="{anchor}" class="{state(finding)} folded"><details>'
+        f"<summary><b>{_name(finding)}</b> {safe(finding.sentence)}"
+        f" <small>{safe(room)}</small></summary>"
+        f"<div>{_standing(finding)}{_about(facts)}{_advice(finding)}"
+        f"{pairs(_numbers(finding))}</div>{figure}</details></article>"
+    )
+
+
+def _name(finding: Finding) -> str:
+    return f"{shape(state(finding))} {safe(finding.rule)}: {safe(finding.subject)}"
+
+
+def _standing(finding: Finding) -> str:
+    asked = "required in this stage" if finding.required else "not required in this stage"
+    reason = f": {safe(why(finding))}" if why(finding) else ""
+    return f"<p class=state><b>{STATE_WORDS[state(finding)]}</b>{reason}; {asked}</p>"
+
+
+def _about(facts: RuleFacts | None) -> str:
+    return f"<p class=summary>{safe(facts.summary)}</p>" if facts and facts.summary else ""
+
+
+def _curves(report: Report) -> str:
+    """For paper: of each rule that proved something required, the curve nearest to its limit."""
+    nearest: dict[str, Finding] = {}
+    for finding in report.findings:
+        limited = finding.required and finding.limit is not None
+        if state(finding) == "proven" and limited and _plot(report, finding):
+            known = nearest.setdefault(finding.rule, finding)
+            nearest[finding.rule] = min(known, finding, key=_room)
+    drawn = [
+        f"<figure>{drawing(plot, f'{f.rule}, {f.subject}')}<figcaption>{safe(f.rule)},"
+        f" {safe(f.subject)}: {safe(measured(f))}, limit {safe(number(f.limit, f.unit))}"
+        "</figcaption></figure>"
+        for f in nearest.values()
+        if (plot := _plot(report, f))
+    ]
+    title = "Curves of what is proven: of each rule the one nearest to its limit"
+    told = f"<h2>{title}</h2><div>{''.join(drawn)}</div>"
+    return f'<section class="paper">{told}</section>' if drawn else ""
+
+
+def _room(finding: Finding) -> float:
+    """How far from the limit, in parts of it."""
+    margin, limit = finding.margin, finding.limit
+    return math.inf if margin is None or not limit else margin / abs(limit)
 
 
 def _advice(finding: Finding) -> str:
@@ -104,9 +165,11 @@ def _numbers(finding: Finding) -> list[tuple[str, str]]:
     return told
 
 
-def _figure(finding: Finding, plot: Plot) -> str:
+def _figure(finding: Finding, plot: Plot, *, drawn: bool = True) -> str:
+    """The curve as data for the screen, and as a drawing for paper where it stands unfolded."""
     title = f"{finding.rule}, {finding.subject}"
+    kind = "" if drawn else ' class="unfolded"'
     return (
-        f'<figure aria-label="{safe(title)}">{drawing(plot, title)}'
+        f'<figure{kind} aria-label="{safe(title)}">{drawing(plot, title) if drawn else ""}'
         f'<script type="application/json">{as_data(chart(plot))}</script></figure>'
     )

@@ -43,8 +43,20 @@
     figures.forEach(draw);
   }
 
+  // A link to a folded finding unfolds it.
+  function unfold() {
+    const place = location.hash && document.getElementById(location.hash.slice(1));
+    const block = place && place.querySelector("details");
+    if (block) {
+      block.open = true;
+    }
+  }
+  window.addEventListener("hashchange", unfold);
+  unfold();
+
+  // Folded findings stay folded on paper: their line has the result.
   window.addEventListener("beforeprint", function () {
-    document.querySelectorAll("details").forEach(function (block) {
+    document.querySelectorAll(".inputs details").forEach(function (block) {
       block.open = true;
     });
   });

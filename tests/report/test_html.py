@@ -368,6 +368,49 @@ def test_figures_are_drawn_in_a_real_browser_under_the_policy(tmp_path):
     assert "main-svg" in became
 
 
+def test_what_is_proven_folds_into_a_line_that_has_its_result():
+    html = bare(factory.failing())
+    lines = map(text_of, re.findall(r"<summary>.*?</summary>", html, re.S))
+    sag = next(line for line in lines if line.startswith("bus-sag: pack"))
+    margin = f"Margin {factory.SAG.margin:g}"
+    assert factory.SAG.sentence in sag
+    assert margin in sag
+    assert f"limit from: {COMMON_PRACTICE}" in sag
+    folded = re.findall(r'<article id="[^"]*" class="(\w+) folded">', html)
+    whole = re.findall(r'<article id="[^"]*" class="(\w+)">', html)
+    assert (folded.count("proven"), folded.count("advice")) == (20, 1)
+    assert sorted(whole) == ["accepted", "failed", "unproven", "unproven"]
+
+
+def test_a_folded_curve_is_drawn_when_a_link_leads_to_it(tmp_path):
+    report = factory.whole()
+    place = 1 + [f"{f.rule}|{f.subject}" for f in report.findings].index("bus-sag|pack")
+    became = dom(render(report), tmp_path, "folded", at=f"finding-{place}")
+    figure = re.search(r'<figure class="[^"]*" aria-label="bus-sag, pack"', became)[0]
+    assert 'class="unfolded drawn"' in figure
+    closed = re.search(r'aria-label="temperature-ceiling, front winding".*?</figure>', became, re.S)
+    assert "main-svg" not in closed[0]
+
+
+def test_paper_shows_of_each_proven_rule_the_curve_nearest_to_its_limit():
+    """Margins of 3 and 8 in parts of limits 10 and 100: 0.3 and 0.08, so the second is nearer."""
+    far = replace(factory.SAG, subject="far", margin=3.0, limit=10.0)
+    near = replace(factory.SAG, subject="near", margin=8.0, limit=100.0)
+    plots = {f"bus-sag|{name}": factory.sag_plot() for name in ("near", "far")}
+    html = bare(factory.whole(findings=(far, near), plots=plots))
+    paper = re.search(r'<section class="paper">.*?</section>', html, re.S)[0]
+    assert paper.count('<svg class="drawing"') == 1
+    assert "bus-sag, near: " in text_of(paper)
+
+
+def test_the_script_is_plotlys_own():
+    from plotly.offline import get_plotlyjs
+
+    from canscope.report.html import _plotly_js
+
+    assert _plotly_js() == get_plotlyjs()
+
+
 def test_every_event_is_told_between_its_two_samples_and_with_what_told_of_it():
     told = text_of(
         re.search(r'<section class="events">.*?</section>', bare(factory.whole()), re.S)[0]
