@@ -1,7 +1,7 @@
 """The rows that margins keep decide exactly as all rows would, one after the other."""
 
 import numpy as np
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from canscope.judge.standing import Standing
@@ -9,6 +9,8 @@ from canscope.model.outcome import margins, telling
 
 COARSE = st.integers(-4, 4).map(float) | st.just(np.nan)  # so that equal margins occur
 ROWS = st.lists(st.tuples(COARSE, st.integers(0, 2), st.integers(0, 9)), min_size=1, max_size=30)
+
+UNHURRIED = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 
 def standing(*outcomes):
@@ -26,6 +28,7 @@ def rows(margin, u, time_ns):
     return margins("x", time_ns, margin, **made, twice=2 * time_ns, word="same")
 
 
+@UNHURRIED
 @given(ROWS)
 def test_rows_of_any_order_decide_like_each_of_them_in_turn(table):
     margin, u, time_ns = (np.array(c) for c in zip(*table, strict=True))
@@ -36,6 +39,7 @@ def test_rows_of_any_order_decide_like_each_of_them_in_turn(table):
     assert standing(whole) == standing(*each)
 
 
+@UNHURRIED
 @given(ROWS)
 def test_what_a_rule_keeps_of_rows_in_time_order_decides_like_all_of_them(table):
     margin, u, time_ns = (np.array(c) for c in zip(*sorted(table, key=lambda r: r[2]), strict=True))
