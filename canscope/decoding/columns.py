@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canscope.decoding.bits import Heap, Payloads
-from canscope.decoding.lookup import NO_DATA, UNDEFINED, Codes, Lookup
+from canscope.decoding.lookup import NO_DATA, UNDEFINED, Codes, Lookup, from_any_source
 from canscope.decoding.message import Compiled, Found
 from canscope.model.definition import Definitions, MessageSpec, SignalSpec
 from canscope.model.engine import is_compiled, waking
@@ -71,6 +71,7 @@ class Decoder:
         self._channels: dict[str, int] = {}
         self._messages: list[MessageSpec] = []
         self._compiled: list[Compiled | None] = []  # by message code; None where nothing is wanted
+        self._anybody: list[tuple[str, list[str]]] = []  # messages of any source, their signals
         self._no_series: dict[str, Series] = {}
         self._no_arrivals: dict[str, Int64s] = {}
         self._lookup, self._is_wanted = Lookup({}, []), NOTHING_WANTED
@@ -98,7 +99,7 @@ class Decoder:
             frames,
             self._no_series | found.series,
             self._no_arrivals | found.arrivals,
-            DecodeTally(found.short, found.undefined, unknown),
+            DecodeTally(found.short, found.undefined, unknown, self._senders(frames, found)),
         )
 
     def _found(self, frames: Frames, place: Int64s) -> Found:
@@ -117,6 +118,16 @@ class Decoder:
                 found.undefined[key] = undefined
         unknown = np.bincount(places[codes == UNDEFINED], minlength=len(self._channels))
         return replace(found, unknown=unknown)
+
+    def _senders(self, frames: Frames, found: Found) -> dict[str, frozenset[int]]:
+        """Who sent what is decoded of the messages that come from whoever sends them."""
+        senders: dict[str, frozenset[int]] = {}
+        for message, keys in self._anybody:
+            rows = [found.series[key].row for key in keys if key in found.series]
+            addresses = frames.can_id[np.concatenate([NO_TIMES, *rows])] & 0xFF
+            if len(addresses):
+                senders[message] = frozenset(np.flatnonzero(np.bincount(addresses)).tolist())
+        return senders
 
     def keys(self, *channels: str) -> tuple[str, ...]:
         """The wanted signals of all channels heard of so far, these ones included."""
@@ -168,6 +179,8 @@ class Decoder:
             self._compiled.append(None)
             return
         self._compiled.append(Compiled(message, keys))
+        if from_any_source(message):
+            self._anybody.append((message.key, sorted(keys)))
         self._no_arrivals[message.key] = NO_TIMES
         self._no_series.update(
             (spec.key, _no_series(spec)) for spec in message.signals if spec.key in keys

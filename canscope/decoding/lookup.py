@@ -28,6 +28,11 @@ def group_of(can_id: Any) -> Any:
     return group & ~((group & 0xFF) * (group & 0xFF00 < 0xF000))
 
 
+def from_any_source(message: MessageSpec) -> bool:
+    """Whether a message is its parameter group from whoever sends it."""
+    return message.j1939 and message.can_id & 0xFF == ANY_SOURCE
+
+
 def identity(message: MessageSpec) -> Hashable:
     """What two messages of one channel may not share."""
     if message.j1939:

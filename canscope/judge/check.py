@@ -181,7 +181,8 @@ def chunk_of(signals: Signals, plan: Plan) -> Chunk:
         for role, binding in plan.bench.bindings.items()
         if binding.key in signals.series
     }
-    return Chunk(samples, signals.arrivals, frames, until, frames.segment)
+    senders = signals.tally.senders
+    return Chunk(samples, signals.arrivals, frames, until, frames.segment, senders)
 
 
 def _marks(marks: Iterable[PlanMark], origin_ns: int) -> list[Mark]:

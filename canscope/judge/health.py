@@ -16,9 +16,11 @@ from canscope.model.bench import Bench
 from canscope.model.events import Span, Window
 from canscope.model.history import History
 from canscope.model.history import steps as derived
-from canscope.model.outcome import Doubt
+from canscope.model.outcome import Doubt, Subject
 from canscope.model.signals import NOT_AVAILABLE, OUT_OF_RANGE, Samples
 from canscope.model.tables import Floats, Int64s
+
+MOST_SENDERS = 8  # that are named
 
 
 @dataclass
@@ -157,6 +159,26 @@ def window_doubts(
                 at = int(times[late[0]])
                 text = f"{key} gave nothing for {np.diff(times)[late[0]] / 1e9:.2f} s"
                 found.append(Doubt(subject, "stale", text, at))
+    return found
+
+
+def mixed(bench: Bench, senders: Mapping[str, frozenset[int]], subject: Subject) -> list[Doubt]:
+    """What came from several senders where the definition tells none apart, and lowers a pass.
+
+    Their frames are one message then: one that died hides behind one that lives, and nobody knows
+    whose value a role had.
+    """
+    found = []
+    for role in dict.fromkeys((*subject.needs, *subject.shows)):
+        binding = bench.bindings.get(role)
+        addresses = senders.get(binding.signal.message_key, frozenset()) if binding else frozenset()
+        if binding and len(addresses) > 1:
+            text = (
+                f"{binding.signal.message_key} came from {len(addresses)} source addresses "
+                f"({', '.join(f'{one:02X}' for one in sorted(addresses)[:MOST_SENDERS])}), and the "
+                "definition takes them all for one (FE): write the address of the one that is meant"
+            )
+            found.append(Doubt(subject.name, "sensor-suspect", text))
     return found
 
 

@@ -6,7 +6,7 @@ Offline is live in one piece: this is the only implementation, whatever feeds it
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -15,7 +15,7 @@ from canscope.events.finder import Finder
 from canscope.judge.bursts import burst_row
 from canscope.judge.evidence import Overview, Picture, Wanted, drawn, picture, wanted
 from canscope.judge.happenings import Happenings
-from canscope.judge.health import Health, window_doubts
+from canscope.judge.health import Health, mixed, window_doubts
 from canscope.judge.standing import Standing
 from canscope.model.bench import Bench, Mark
 from canscope.model.events import Event, Span, Window
@@ -40,6 +40,7 @@ class Chunk:
     frames: Frames
     until_ns: int
     segment: int = 0
+    senders: Mapping[str, frozenset[int]] = field(default_factory=dict)  # as DecodeTally
 
 
 @dataclass(frozen=True)
@@ -70,6 +71,7 @@ class Judge:
         self.happenings = Happenings()
         self.healths: list[Health] = []
         self.learned: dict[str, float] = {}  # role -> cycle in ms
+        self.senders: dict[str, frozenset[int]] = {}  # of messages that may come from anybody
         self.origin_ns: int | None = None
         self.last_ns = 0
         self._segment: Segment | None = None
@@ -95,6 +97,8 @@ class Judge:
         if self._segment is None or chunk.segment != self._segment.number:
             self._finish_segment()
             self._segment = Segment(self, chunk.segment, _first_stamp(chunk))
+        for key, addresses in chunk.senders.items():
+            self.senders[key] = self.senders.get(key, frozenset()) | addresses
         self._segment.feed(chunk)
         self.last_ns = chunk.until_ns
         return self._alarms()
@@ -107,6 +111,9 @@ class Judge:
     def close(self) -> None:
         """The one closing step: facts about the whole run."""
         self._finish_segment()
+        for name, subjects in self.subjects.items():
+            for subject in subjects:
+                self.add(name, mixed(self.bench, self.senders, subject))
 
     def plot(self, rule: str, subject: str) -> Plot | None:
         """What shows the worst instant of a finding, once the run is closed."""

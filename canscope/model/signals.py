@@ -46,6 +46,8 @@ class DecodeTally:
     short_frames: Mapping[str, int] = field(default_factory=dict)  # shorter than a signal needs
     undefined_multiplexer: Mapping[str, int] = field(default_factory=dict)
     undefined_ids: Mapping[str, int] = field(default_factory=dict)  # by channel: frames
+    # source addresses that sent a J1939 message which its definition takes from any of them
+    senders: Mapping[str, frozenset[int]] = field(default_factory=dict)
 
     def __add__(self, other: DecodeTally) -> DecodeTally:
         def plus(a: Mapping[str, int], b: Mapping[str, int]) -> dict[str, int]:
@@ -55,6 +57,10 @@ class DecodeTally:
             plus(self.short_frames, other.short_frames),
             plus(self.undefined_multiplexer, other.undefined_multiplexer),
             plus(self.undefined_ids, other.undefined_ids),
+            {
+                key: self.senders.get(key, frozenset()) | other.senders.get(key, frozenset())
+                for key in {**self.senders, **other.senders}
+            },
         )
 
 

@@ -78,3 +78,19 @@ def test_remote_and_error_frames_are_no_data(dbc, frames):
         ),
     )
     assert (found, undefined) == ({"can0:M.S": [7]}, {})
+
+
+def test_who_sent_a_message_that_anybody_may_send_is_told(dbc, frames, monkeypatch):
+    """Two senders of one group; a third has a definition of its own, and is another message."""
+    path = dbc(
+        f"BO_ {0x0CF004FE | 1 << 31} Any: 8 Node\n{BYTE}"
+        f"BO_ {0x0CF00421 | 1 << 31} Own: 8 Node\n{BYTE}{J1939}"
+    )
+    sources = (0x00, 0x17, 0x21, 0x00)
+    sent = frames(*[("can0", 0x0CF00400 | source, EXT, "01" * 8) for source in sources])
+    parts = [sent.take(slice(0, 1)), sent.take(slice(1, 4))]
+    for engine in ("numpy", "numba"):
+        monkeypatch.setenv("CANSCOPE_ENGINE", engine)
+        first, second = decode(parts, read_definitions({"can0": [path]}))
+        assert first.tally.senders == {"can0:Any": {0x00}}
+        assert (first.tally + second.tally).senders == {"can0:Any": {0x00, 0x17}}

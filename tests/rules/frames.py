@@ -94,6 +94,7 @@ def judge(rule, rows, messages, bench, *, rules=None, cuts=None):
             for role, binding in bench.bindings.items()
         }
         until = signals.frames.until_ns
-        judge.feed(Chunk(samples, signals.arrivals, signals.frames, until, signals.frames.segment))
+        piece, senders = signals.frames, signals.tally.senders
+        judge.feed(Chunk(samples, signals.arrivals, piece, until, piece.segment, senders))
     judge.close()
     return {finding.subject: finding for finding in findings_of(judge)}
