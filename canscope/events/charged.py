@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from canscope.events.states import between
 from canscope.model.bench import MAINS, Bench
 from canscope.model.events import Event
 from canscope.model.history import History
@@ -49,18 +50,7 @@ class Charged:
             before, when = self._state[name]
             times, charged = np.insert(times, 0, when), np.insert(charged, 0, before)
         self._state[name] = bool(charged[-1]), int(times[-1])
-        return [
-            Event(
-                "link",
-                name,
-                time_ns=int(times[i + 1]),
-                after_ns=int(times[i]),
-                known_ns=int(times[i + 1]),
-                value=float(charged[i + 1]),
-                before=float(charged[i]),
-            )
-            for i in np.flatnonzero(np.diff(charged.astype(np.int8)))
-        ]
+        return between("link", name, times, charged.astype(np.float64))
 
 
 def _shares(link: Samples, pack: Samples) -> tuple[Int64s, np.ndarray]:

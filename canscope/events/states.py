@@ -7,6 +7,7 @@ import numpy as np
 from canscope.model.bench import POLES, Bench
 from canscope.model.events import Event
 from canscope.model.signals import Samples
+from canscope.model.tables import Floats, Int64s
 
 # role -> (kind, subject) of the events that its changes make
 WATCHED = {
@@ -43,8 +44,8 @@ class Changes:
         return sorted(events, key=lambda event: event.time_ns)
 
     def _changes(self, role: str, samples: Samples) -> list[Event]:
-        known = ~np.isnan(samples.value)
-        times, values = samples.time_ns[known], samples.value[known]
+        samples = samples.known
+        times, values = samples.time_ns, samples.value
         if not len(times):
             return []
         kind, subject = WATCHED[role]
@@ -56,15 +57,20 @@ class Changes:
             times = np.concatenate(([self._time[role]], times))
             values = np.concatenate(([self.value[role]], values))
         self.value[role], self._time[role] = float(values[-1]), int(times[-1])
-        return first + [
-            Event(
-                kind,
-                subject,
-                time_ns=int(times[i + 1]),
-                after_ns=int(times[i]),
-                known_ns=int(times[i + 1]),
-                value=float(values[i + 1]),
-                before=float(values[i]),
-            )
-            for i in np.flatnonzero(np.diff(values))
-        ]
+        return first + between(kind, subject, times, values)
+
+
+def between(kind: str, subject: str, times: Int64s, values: Floats) -> list[Event]:
+    """An event for each change between two neighbouring samples, known as the second one comes."""
+    return [
+        Event(
+            kind,
+            subject,
+            time_ns=int(times[i + 1]),
+            after_ns=int(times[i]),
+            known_ns=int(times[i + 1]),
+            value=float(values[i + 1]),
+            before=float(values[i]),
+        )
+        for i in np.flatnonzero(np.diff(values))
+    ]

@@ -74,7 +74,7 @@ class Health:
         unknown = np.isnan(samples.value) & ~absent & ~outside
         health.not_available += int(absent.sum())
         health.out_of_range += int(outside.sum())
-        known = samples.value[~np.isnan(samples.value)]
+        known = samples.known.value
         if len(known):
             health.lowest = min(health.lowest, float(known.min()))
             health.highest = max(health.highest, float(known.max()))

@@ -6,11 +6,11 @@ import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 
+from canscope.judge.diagnosis import MOST
 from canscope.model.findings import Finding, Verdict
 from canscope.model.report import Cause
 from canscope.model.rule import Rule
 
-MOST = 3
 OF_A_SENSOR = ("sensor-suspect", "stale", "not-available", "out-of-range")
 NUMBER = re.compile(r"(?<![\w:])[\d.]+")  # in a clause; the digits of a name are none
 

@@ -26,7 +26,7 @@ class Series:
     time_ns int64   as in the frames
     value   float64 physical value in the definition's unit; NaN where not available
     raw     int64   raw code (uint64 codes above 2**63 wrap; the bit pattern if a float)
-    status  uint8       OK, NOT_AVAILABLE, OUT_OF_RANGE (outside the declared range; value kept)
+    status  uint8   OK, NOT_AVAILABLE, OUT_OF_RANGE (outside the declared range; value kept)
     row     int64   row of the chunk's frames that it came from
     ======= ======= ======================================================================
     """
@@ -104,6 +104,12 @@ class Samples:
 
     def __getitem__(self, rows: slice | NDArray[np.bool_] | Int64s) -> Samples:
         return Samples(self.time_ns[rows], self.value[rows], self.raw[rows], self.status[rows])
+
+    @property
+    def known(self) -> Samples:
+        """The samples that carry a value."""
+        absent = np.isnan(self.value)
+        return self[~absent] if absent.any() else self
 
     def places(self, times_ns: Int64s, side: Literal["left", "right"]) -> Int64s:
         """``np.searchsorted`` in the stamps; at once where the instants are a stretch of them.

@@ -168,15 +168,9 @@ def recent(piece: Piece, role: str, back_ns: int, *, silences: int = 1) -> Sampl
         start_ns = piece.start_ns - back_ns
         ends = np.array([start_ns, piece.until_ns], np.int64)
         reach_ns = silences * int(piece.history.patience_ns(role, ends).max())
-        return known(piece.back(role, start_ns - reach_ns))
+        return piece.back(role, start_ns - reach_ns).known
 
     return piece.once((recent, role, back_ns, silences), found)
-
-
-def known(samples: Samples) -> Samples:
-    """The samples that carry a value."""
-    absent = np.isnan(samples.value)
-    return samples[~absent] if absent.any() else samples
 
 
 def within(time_ns: Int64s, rows: Int64s, width_ns: int) -> Int64s:

@@ -7,7 +7,6 @@ import numpy as np
 from canscope.model.bench import Bench
 from canscope.model.outcome import Subject
 from canscope.model.piece import ClosedWindow, S
-from canscope.model.signals import Samples
 from canscope.model.tables import Floats, Int64s
 
 
@@ -20,11 +19,6 @@ def link_subjects(bench: Bench, needs: tuple[str, ...]) -> list[Subject]:
 def links(bench: Bench) -> list[tuple[str, str]]:
     """Subject name and role of each bound link."""
     return [(f"{name} link", role) for name, role in bench.link_roles().items()]
-
-
-def present(samples: Samples) -> Samples:
-    """The samples that carry a value."""
-    return samples[~np.isnan(samples.value)]
 
 
 def seconds(time_ns: Int64s, since_ns: int) -> Floats:

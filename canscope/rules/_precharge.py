@@ -13,7 +13,7 @@ from canscope.model.events import Event
 from canscope.model.piece import ClosedWindow, S
 from canscope.model.tables import Floats
 from canscope.rules._fit import Exponential, exponential
-from canscope.rules._links import present, seconds
+from canscope.rules._links import seconds
 from canscope.rules._poles import closings, first_after, last_until, openings
 
 FULL = 0.95  # of the pack: as good as charged, 2.9957 tau
@@ -51,7 +51,7 @@ def read_curve(
     window: ClosedWindow, role: str, begin: Event, end_ns: int, pack_V: float
 ) -> Curve | None:
     """The curve between the event that began it and ``end_ns``; None without a reading in it."""
-    samples = present(window.back(role, begin.after_ns - 10 * S).between(0, end_ns + 1))
+    samples = window.back(role, begin.after_ns - 10 * S).between(0, end_ns + 1).known
     first = int(np.searchsorted(samples.time_ns, begin.after_ns, "right")) - 1
     samples = samples[max(first, 0) :]
     if len(samples) < 2 or end_ns <= begin.after_ns:

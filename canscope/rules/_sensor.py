@@ -66,9 +66,7 @@ def railed_new(piece: Piece, role: str) -> tuple[Samples, Bools]:
     """The known new samples of a temperature, and which of them are railed."""
 
     def found() -> tuple[Samples, Bools]:
-        samples = piece[role]
-        absent = np.isnan(samples.value)
-        samples = samples[~absent] if absent.any() else samples
+        samples = piece[role].known
         return samples, railed(piece.bench.bindings[role], samples)
 
     return piece.once((railed_new, role), found)

@@ -24,14 +24,13 @@ def slopes(piece: Piece, role: str, window_ns: int) -> tuple[Int64s, Floats]:
 
 def _slopes(piece: Piece, role: str, window_ns: int) -> tuple[Int64s, Floats]:
     new = piece[role]
-    new_ns = new.time_ns[~np.isnan(new.value)]
+    new_ns = new.known.time_ns
     if not len(new_ns):
         return new_ns, np.zeros(0)
     ends = np.array([piece.start_ns, piece.until_ns], np.int64)
     # The reading that was last known at the window's start may be one silence older.
     reach_ns = int(piece.history.patience_ns(role, ends).max())
-    samples = piece.back(role, int(new_ns[0]) - window_ns - reach_ns)
-    samples = samples[~np.isnan(samples.value)]
+    samples = piece.back(role, int(new_ns[0]) - window_ns - reach_ns).known
     times = samples.time_ns
     patience = piece.history.patience_ns(role, times)
     silent = np.concatenate(([False], np.diff(times) > patience[1:]))

@@ -149,7 +149,7 @@ class AxleWitness(Rule):
         rows = np.flatnonzero(turning & (known.since_ns <= mark.time_ns))
         if not len(rows):
             return 0.0
-        rpm = np.abs(samples.value[~np.isnan(samples.value)])
+        rpm = np.abs(samples.known.value)
         stopped = rows[-1] + np.flatnonzero(rpm[rows[-1] :] < self.still_rpm)
         end_ns = known.sampled_ns[stopped[0] if len(stopped) else -1]
         if not len(stopped) and mark.time_ns - end_ns > patience_ns[-1]:

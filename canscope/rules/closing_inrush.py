@@ -14,7 +14,6 @@ from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import Rule, limit, unjudged
 from canscope.rules import RULES
-from canscope.rules._links import present
 from canscope.rules._poles import closings
 
 NAME, CURRENT, POSITIVE = "pack", "pack.current", "contactors.positive"
@@ -87,7 +86,7 @@ class ClosingInrush(Rule):
         end_ns = event.time_ns + round(self.within_ms * S / 1000)
         # It really closed somewhere between the two samples of its state.
         every = window.back(CURRENT, event.after_ns + 1).between(0, end_ns + 1)
-        samples = present(every)
+        samples = every.known
         if not len(samples):
             reason = "not-available" if len(every) else "stale"
             text = f"no current was sampled within {self.within_ms:g} ms of positive closing"

@@ -14,7 +14,7 @@ from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import Rule, limit, unjudged
 from canscope.rules import RULES
-from canscope.rules._links import absence, present
+from canscope.rules._links import absence
 
 PACK = "pack.voltage"
 OTHER = {"negative": "positive", "positive": "negative"}
@@ -185,7 +185,7 @@ def _closed_between(window: ClosedWindow, pole: str, start_ns: int, end_ns: int)
 
 def _difference(window: ClosedWindow, role: str, start_ns: int, end_ns: int) -> float:
     """The median of link minus pack between two instants, the last reading before them included."""
-    samples = present(window.back(role, start_ns - BEFORE_NS))
+    samples = window.back(role, start_ns - BEFORE_NS).known
     first, last = np.searchsorted(samples.time_ns, (start_ns, end_ns), ("right"))
     part = samples[max(int(first) - 1, 0) : int(last)]
     apart = part.value - window.at(PACK, part.time_ns).value

@@ -14,7 +14,7 @@ from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import SPINNING, Rule, limit
 from canscope.rules import RULES
-from canscope.rules._links import absence, present
+from canscope.rules._links import absence
 from canscope.rules._poles import closings
 
 NAME, SUPPLY = "12 V", "supply.voltage"
@@ -80,7 +80,7 @@ class ControlSupply(Rule):
         reach = round(self.around_s * S)
         begin, end = event.after_ns - reach, event.time_ns + reach
         last = min(end, window.until_ns - 1)
-        readings = present(window.back(SUPPLY, begin).between(begin, last + 1))
+        readings = window.back(SUPPLY, begin).between(begin, last + 1).known
         covered = self._covered(window, pole, event, begin, last)
         if len(readings):
             i = int(np.argmin(readings.value))

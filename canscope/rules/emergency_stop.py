@@ -236,14 +236,12 @@ def _words(role: str) -> str:
 
 
 def _known(piece: Piece, role: str) -> Samples:
-    samples = piece.history.samples(role)
-    return samples[~np.isnan(samples.value)]
+    return piece.history.samples(role).known
 
 
 def _pressings(state: State, piece: Piece) -> tuple[float, int, list[Press]]:
     """The button's last known value, when it was read, and its pressings in this piece."""
-    samples = piece[STOP]
-    samples = samples[~np.isnan(samples.value)]
+    samples = piece[STOP].known
     if not len(samples):
         return state.value, state.time_ns, []
     values = np.concatenate(([state.value], samples.value))

@@ -105,8 +105,7 @@ class InsulationResistance(Rule):
     def fold(self, state: Seen, piece: Piece) -> tuple[Seen, Sequence[Outcome]]:
         """Judge the new readings of the monitor."""
         state = replace(state, closed_s=_longest(state.closed_s, piece))
-        readings = piece[MONITOR]
-        readings = readings[~np.isnan(readings.value)]
+        readings = piece[MONITOR].known
         state, working_V, working_u = _working(state, piece, readings.time_ns)
         if not len(readings):
             return state, ()
@@ -160,8 +159,7 @@ class InsulationResistance(Rule):
 
 def _working(state: Seen, piece: Piece, times_ns: Int64s) -> tuple[Seen, Floats, Floats]:
     """The working voltage at these instants, its uncertainty, and the state after the piece."""
-    volts = piece[VOLTAGE]
-    volts = volts[~np.isnan(volts.value)]
+    volts = piece[VOLTAGE].known
     highest = np.fmax.accumulate(np.concatenate(([state.highest_V], volts.value)))
     seen_V = highest[np.searchsorted(volts.time_ns, times_ns, "right")]
     planned = piece.bench.maximum_voltage_V

@@ -17,7 +17,7 @@ from canscope.model.rule import SPINNING, Rule, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.rules import RULES
 from canscope.rules._fit import Exponential, exponential
-from canscope.rules._links import absence, link_subjects, links, present, seconds
+from canscope.rules._links import absence, link_subjects, links, seconds
 from canscope.rules._poles import openings
 
 MACHINES = "IEC 60204-1, 6.2.4"
@@ -107,7 +107,7 @@ class LinkDischarge(Rule):
             reason = absence(window, role, opened.after_ns)
             text = f"the link voltage was not known when the contactors opened; {MEASURE}"
             return Doubt(name, reason, text, opened.time_ns)
-        samples = present(window.back(role, opened.after_ns))
+        samples = window.back(role, opened.after_ns).known
         high = np.flatnonzero(samples.value >= self.safe_V)
         if start_V < self.safe_V and not len(high):
             text = f"the link was at {start_V:.1f} V, not charged, when opened; {MEASURE}"

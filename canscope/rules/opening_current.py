@@ -15,7 +15,7 @@ from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import Rule, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.rules import RULES
-from canscope.rules._links import absence, present
+from canscope.rules._links import absence
 from canscope.rules._poles import openings
 
 NAME, CURRENT = "pack", "pack.current"
@@ -115,7 +115,7 @@ class OpeningCurrent(Rule):
         """The last reading that surely belongs to the closed contactor; None if none is fresh."""
         if np.isnan(window.at(CURRENT, event.after_ns).value[0]):
             return None
-        samples = present(window.back(CURRENT, event.after_ns - 10 * S))
+        samples = window.back(CURRENT, event.after_ns - 10 * S).known
         samples = samples.between(0, event.time_ns + 1)
         sure = int(np.searchsorted(samples.time_ns, event.after_ns, "right")) - 1
         flowing = np.flatnonzero(np.abs(samples.value) > self.limit_A)

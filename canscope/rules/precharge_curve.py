@@ -15,7 +15,7 @@ from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow
 from canscope.model.rule import Rule, limit, unjudged
 from canscope.rules import RULES
-from canscope.rules._links import absence, link_subjects, links, present
+from canscope.rules._links import absence, link_subjects, links
 from canscope.rules._poles import closings
 from canscope.rules._precharge import Curve, facts_of, read_curve, stretches
 
@@ -174,7 +174,7 @@ class PrechargeCurve(Rule):
 
         A link only rises while contactors close, so it was no higher before.
         """
-        samples = present(window.back(role, since_ns).between(since_ns, end_ns + 1))
+        samples = window.back(role, since_ns).between(since_ns, end_ns + 1).known
         if not len(samples) or samples.value[0] >= self.start_V:
             return float("nan"), since_ns
         return float(samples.value[0]), int(samples.time_ns[0])

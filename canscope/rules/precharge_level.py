@@ -15,7 +15,7 @@ from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import SPINNING, Rule, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.rules import RULES
-from canscope.rules._links import absence, link_subjects, links, present
+from canscope.rules._links import absence, link_subjects, links
 from canscope.rules._poles import closings, openings
 
 SAFE_V = 60.0  # UN R100: high voltage begins above 60 V d.c.; a pack below it gives no percentage
@@ -134,7 +134,7 @@ def _level(window: ClosedWindow, role: str, positive: Event) -> tuple[float, flo
     bounds what follows the last sure reading; the smallest of them is taken. A jump in the
     bracketing interval is the closing itself and widens nothing.
     """
-    samples = present(window.back(role, positive.after_ns - 120 * S))
+    samples = window.back(role, positive.after_ns - 120 * S).known
     last = int(np.searchsorted(samples.time_ns, positive.after_ns, "right")) - 1
     end = int(np.searchsorted(samples.time_ns, positive.time_ns, "right")) - 1
     reading = float(samples.value[last])

@@ -17,7 +17,7 @@ from canscope.model.signals import Samples
 from canscope.model.tables import Floats
 from canscope.rules import RULES
 from canscope.rules._hold import NOTHING, Last, Stretches, follow, seconds
-from canscope.rules._links import links, present
+from canscope.rules._links import links
 from canscope.rules._mains import POLES
 
 CURRENT = "pack.current"
@@ -182,7 +182,7 @@ class SourceResistance(Rule):
     def _pulse(self, piece: Piece, step: Step) -> Pulse | None:
         """The largest change of current of one step; None if it is too small or was not closed."""
         begin_ns = step.rest_ns - seconds(self.rest_s)
-        current = present(piece.back(CURRENT, begin_ns))
+        current = piece.back(CURRENT, begin_ns).known
         load = current.between(step.leave_ns, step.leave_ns + seconds(self.pulse_s) + 1)
         back = np.flatnonzero(np.abs(load.value) <= self.rest_current_A)
         load = load[: int(back[0])] if len(back) else load
@@ -202,7 +202,7 @@ class SourceResistance(Rule):
         """The margin of one voltage; None if it rose under load."""
         begin_ns = pulse.step.rest_ns - seconds(self.rest_s)
         end_ns = pulse.step.leave_ns + seconds(self.pulse_s)
-        volts = present(piece.back(role, begin_ns)).between(begin_ns, end_ns + 1)
+        volts = piece.back(role, begin_ns).known.between(begin_ns, end_ns + 1)
         from_V = _resting(volts, pulse.step)
         held = piece.at(role, pulse.at_ns)
         to_V = float(held.value[0])
