@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from canscope.cli._memory import give_back
 from canscope.model.errors import CanscopeError, ReportError, UnknownNameError, Where
 from canscope.model.report import Report
 
@@ -62,6 +63,7 @@ def run(args: argparse.Namespace) -> int:
         channel=args.channel,
         progress=not args.quiet,
     )
+    give_back()  # what judging took, before the page of a report takes as much again
     written = [write_report(report, path) for path in wanted]
     if out is not None:
         report, numbered = write_numbered(report, out, inputs.stem)

@@ -27,7 +27,7 @@ FIRST, BITS, BIG, SIGNED, KIND, FAR, WHOLE, FACTOR, OFFSET, ABSENT, LARGEST, COD
 INTEGER, UNSIGNED_64, FLOAT_16, FLOAT_32, FLOAT_64 = range(5)  # of KIND
 NEVER_ABSENT, TWO_BITS, TOP_BYTE, EQUAL = range(4)  # of ABSENT
 # Of those that describe a unit: signals that all come from the same frames
-MESSAGE, PATH, NEED, BEGIN, END, ANY_BIG, ANY_FAR = range(7)
+MESSAGE, PATH, NEED, BEGIN, END, ANY_BIG = range(6)
 # Of those that describe a step on the way to which frames these are, and which kinds there are
 STEP, OWN, UPON, SELECTOR, LEAST, VALUES, VALUES_END = range(7)
 READ, SELECT = range(2)

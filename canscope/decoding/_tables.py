@@ -79,7 +79,7 @@ class Builder:
             _rows(shape, k.CODES_END + 1),
             np.array(scale, np.float64).reshape(wanted, 4),
             np.array(codes, np.int64),
-            _rows(self._units, 7),
+            _rows(self._units, 6),
             np.array(self._unit_edges),
             np.array(self._is_part, np.bool_),
             steps,
@@ -112,7 +112,7 @@ class Builder:
         message, end = len(self._unit_edges) - 1, begin + len(specs)
         need = max(bytes_needed(spec) for spec in specs)
         is_big = any(spec.big_endian for spec in specs)
-        self._units.append((message, path, need, begin, end, is_big, need > 8))
+        self._units.append((message, path, need, begin, end, is_big))
         self._is_part.append(is_part)
 
     def _shape(self, spec: SignalSpec, codes: int) -> Sequence[int]:

@@ -1,0 +1,28 @@
+"""Freed memory goes back to the system, seen by what Linux says is resident (proc(5), statm)."""
+
+import ctypes
+import os
+import sys
+from pathlib import Path
+
+import pytest
+
+from canscope.cli._memory import give_back
+
+
+def resident():
+    """Bytes of this process in memory."""
+    return int(Path("/proc/self/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE")
+
+
+@pytest.mark.skipif(
+    sys.platform != "linux" or not hasattr(ctypes.CDLL(None), "malloc_trim"), reason="glibc only"
+)
+def test_what_was_freed_between_things_that_stay_is_given_back():
+    pieces = [bytes([1]) * 20_000 for _ in range(3000)]
+    kept = pieces[::30]
+    del pieces
+    before = resident()
+    give_back()
+    assert before - resident() > 20_000_000
+    assert len(kept) == 100
