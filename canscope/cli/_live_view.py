@@ -11,6 +11,7 @@ if TYPE_CHECKING:
 
 # Word, shape and border tell the states apart without colour.
 SHAPES = {"STOP": "■ ■ ■", "TURNING": "> > >", "READY": "●", "NOT READY": "○"}
+ARMED = "armed: recording begins by itself with the first frame"
 STYLES = {"STOP": "bold white on red", "TURNING": "bold cyan", "READY": "bold green"}
 
 
@@ -105,5 +106,8 @@ def recorder_line(glance: Glance, status: dict[str, Any]) -> str:
         else ""
     )
     late = f"; judging took up to {glance.late_s:.2f} s" if glance.late_s > 0.2 else ""
-    state = "RECORDER STOPPED" if status.get("end") else "recording"
+    heard = any(bus["frames"] for bus in status.get("buses", {}).values())
+    state = "recording" if heard else ARMED
+    if status.get("end"):
+        state = "RECORDER STOPPED"
     return f"{state}{disk}{waiting}{late}"

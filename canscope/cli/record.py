@@ -64,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
     """Record until told to stop; then the report. 2 if the recorder did not end in order."""
     from canscope.live.earlier import as_recorded
     from canscope.live.folder import RunFolder
-    from canscope.live.recorder import Orders
+    from canscope.live.orders import Orders
     from canscope.live.session import Session
     from canscope.live.source import stamp_uncertainty_ms
     from canscope.live.watch import Watch
@@ -201,8 +201,8 @@ class _Recorded:
         from canscope.live.earlier import SHOWN, shown
 
         report = judge_files(inputs_of([str(folder)], None))
-        if self._watch.turned is not None and not self._watch.broken:
-            turned_s = self._watch.turned.seconds()
+        if self._watch.latest is not None and not self._watch.broken:
+            turned_s = self._watch.latest.turned.seconds()
             self._session.folder.add({SHOWN: shown(self._plan, turned_s, report)})
         report, written = write_numbered(report, folder / "reports", "report")
         print_summary(report)
@@ -280,9 +280,10 @@ class _Recorded:
                 return
 
     def _greet(self, no_sound: str) -> None:
-        from canscope.cli._live_view import bus_cells
+        from canscope.cli._live_view import ARMED, bus_cells
 
         print(CAUTION)
+        print(f"{ARMED}; q twice or Ctrl-C ends it")
         for name, bus in self._session.status["buses"].items():
             print(f"{bus['address']}: {bus['found']}; {bus['silent_how']}")
             print("  " + ", ".join(bus_cells(name, bus, None)[1:3]))

@@ -17,7 +17,7 @@ from canscope.capture.read import read_capture
 from canscope.decoding.columns import decode
 from canscope.judge.check import Run
 from canscope.live.folder import PLAN_FILE, facts_of, is_held
-from canscope.live.recorder import RUN_FILE
+from canscope.live.papers import RUN_FILE
 from canscope.live.turned import Turned
 from canscope.live.writer import captures_in
 from canscope.model.errors import CanscopeError

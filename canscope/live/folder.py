@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from canscope.live.recorder import BUG_FILE, RUN_FILE
+from canscope.live.papers import BUG_FILE, RUN_FILE
 from canscope.live.toml import replace_file, toml_text
 from canscope.live.writer import PATTERN
 from canscope.model.errors import CanscopeError, Where

@@ -42,6 +42,14 @@ class Follower:
             return self.more()
         return whole
 
+    def rest(self) -> bytes:
+        """What was begun and never finished as a line."""
+        path = self._folder / (NAME % self._number)
+        try:
+            return path.read_bytes()[self._at :]
+        except FileNotFoundError:
+            return b""
+
 
 def followed(
     folder: Path,
@@ -67,6 +75,7 @@ def followed(
                 last = int(chunk.time_ns[-1]) + int(rising) if len(chunk) else None
                 yield replace(chunk, until_ns=last)
         elif not going_on:
+            yield from read(io.BytesIO(follower.rest()), folder.name)  # a line that was cut
             return
         if going_on and len(text) < BEHIND:
             going_on = wait()

@@ -18,7 +18,8 @@ from pathlib import Path
 from typing import Any
 
 from canscope.live.address import Address
-from canscope.live.recorder import Orders, Recorder
+from canscope.live.orders import Orders
+from canscope.live.recorder import Recorder
 from canscope.model.errors import CanscopeError
 
 FIRST = -10  # the niceness of the recorder

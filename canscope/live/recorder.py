@@ -1,8 +1,6 @@
 """The recorder: hears every bus, writes everything down, and knows nothing of what it means.
 
-One thread a bus reads, the caller's own thread writes, one more calls for the disk. Frames are
-stamped where they are handed over, under one lock, so that the file is in order of its stamps,
-which rise by at least 1 microsecond a frame.
+One thread a bus reads, the caller's own thread writes, one more calls for the disk.
 """
 
 from __future__ import annotations
@@ -10,18 +8,18 @@ from __future__ import annotations
 import shutil
 import threading
 import time
-import traceback
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import asdict, dataclass, field
-from pathlib import Path
+from dataclasses import asdict
 from typing import Any
 
-from canscope.live.address import EVERY, Address
-from canscope.live.clock import TICKS, Clock, Spread, ticks_ns
+from canscope.live.address import EVERY
+from canscope.live.clock import Clock, Spread, ticks_ns
 from canscope.live.lines import dropped
-from canscope.live.source import Batch, Opened, Source, source_of, stamp_uncertainty_ms
-from canscope.live.toml import replace_file, toml_text
+from canscope.live.orders import Bus, Orders
+from canscope.live.papers import Papers
+from canscope.live.pending import Pending
+from canscope.live.source import Batch, Opened, Source, source_of
 from canscope.live.writer import Captures
 from canscope.model.errors import CanscopeError
 
@@ -30,44 +28,6 @@ STATUS_S = 0.05
 ASLEEP_NS = 500_000_000  # a tick that came so late says that the process did not run
 HANGS_S = 2.0  # a read comes back after 0.05 s, with or without frames
 RETRY_S = 0.3  # between two tries to open an adapter that went away
-QUEUE_BYTES = 64 << 20  # about 80 s of two full buses; only a stalled disk fills it
-RESERVE_BYTES = 1 << 16  # kept free for the words about a full disk
-RESERVE, RUN_FILE, BUG_FILE = ".reserve", "run.toml", "recorder-errors.txt"
-MOST_EVENTS = 1000
-
-
-@dataclass(frozen=True)
-class Orders:
-    """What a recorder is told."""
-
-    folder: Path
-    addresses: tuple[Address, ...]
-    not_silent: str = ""  # the person's signature where listen-only cannot be confirmed
-    rotate_bytes: int = 256 << 20
-    low_disk_bytes: int = 1 << 30
-    rotate_s: float = 3600.0  # a capture file is closed after so long
-    about: dict[str, Any] = field(default_factory=dict)  # goes into run.toml as [run]
-    earlier: dict[str, Any] | None = None  # what earlier runs have shown, as [earlier]
-
-
-@dataclass
-class Bus:
-    """How one bus is doing."""
-
-    address: str
-    state: str = "closed"  # closed, recording, lost, ended
-    found: str = ""
-    silent: bool = False
-    silent_how: str = ""
-    error_frames_are: str = "unknown"
-    bitrate: int | None = None
-    frames: int = 0
-    error_frames: int = 0
-    garbled: int = 0
-    dropped: int = 0
-    gaps: int = 0
-    last_ns: int = 0
-    late_by_at_most_ms: float = 0.0  # of stamps: the longest time for which nobody read
 
 
 class Recorder:
@@ -91,15 +51,13 @@ class Recorder:
         self._sources: dict[str, Source] = made
         self.buses = {a.name: Bus(str(a), bitrate=a.bitrate) for a in orders.addresses}
         self.replays = any(a.kind == "replay" for a in orders.addresses)
-        self.events: list[dict[str, Any]] = []
         self.end: dict[str, Any] = {}
         self._spreads = {name: Spread(s.period_ns) for name, s in made.items()}
+        self._papers = Papers(orders, self.clock, self.buses, self._spreads)
         self._beats = dict.fromkeys(made, ticks_ns())  # when each reader last came back
         self._hung: set[str] = set()
-        self._lock, self._wake = threading.Lock(), threading.Event()
-        self._queue: list[bytes] = []
-        self._queued = self._last_us = self._played_ns = 0
-        self._lost_in_queue = 0
+        self._wake, self._pending = threading.Event(), Pending(self.clock)
+        self._played_ns = 0
         self._stopping: str | None = None
         self.recording_ns = 0  # when it began; what comes later is recorded
         self._disk_free: int | None = None
@@ -121,6 +79,11 @@ class Recorder:
             self._close_all()
             raise
 
+    @property
+    def events(self) -> list[dict[str, Any]]:
+        """What happened, as run.toml tells it."""
+        return self._papers.events
+
     def stop(self, reason: str) -> None:
         """Let ``run`` come to an end, for this reason."""
         self._stopping = self._stopping or reason
@@ -129,7 +92,7 @@ class Recorder:
     def run(self) -> str:
         """Record; the reason why it ended."""
         captures = Captures(self.orders.folder, self.orders.rotate_bytes, self.orders.rotate_s)
-        self._keep_reserve()
+        self._papers.keep_reserve()
         readers = [
             threading.Thread(target=self._read, args=(name,), name=f"read {name}", daemon=True)
             for name in self._sources
@@ -141,7 +104,7 @@ class Recorder:
         self.recording_ns = self.clock.now_ns()
         for reader in readers:
             reader.start()
-        self._write_run_file()
+        self._papers.write(self.end)
         reason, clean = "", False
         try:
             reason, clean = self._write_until_stopped(captures, readers), True
@@ -149,10 +112,10 @@ class Recorder:
             reason = f"nothing can be written any more: {error.strerror or error}"
         except Exception:
             reason = "the writer failed by a bug of its own"
-            self._bug("writer")
+            self._papers.bug("writer")
         finally:
             self._stopping = self._stopping or reason
-            (self.orders.folder / RESERVE).unlink(missing_ok=True)
+            self._papers.free_reserve()
             for reader in readers:
                 reader.join(2.0)
             self._close_all()
@@ -168,13 +131,13 @@ class Recorder:
             "recording_ns": self.recording_ns,
             "anchor_ns": self.clock.anchor_ns,
             "not_silent": self.orders.not_silent,
-            "buses": {name: asdict(bus) for name, bus in self._known().items()},
+            "buses": {name: asdict(bus) for name, bus in self._papers.known().items()},
             "hung": sorted(self._hung),
-            "queued": self._queued,
+            "queued": self._pending.size,
             "disk_free": self._disk_free,
             "disk_low": self._disk_low,
-            "events": len(self.events),
-            "last_event": self.events[-1]["what"] if self.events else "",
+            "events": len(self._papers.events),
+            "last_event": self._papers.events[-1]["what"] if self._papers.events else "",
             "end": self.end,
         }
 
@@ -199,38 +162,24 @@ class Recorder:
             ) as error:  # recording goes first: a bug is written down, and tried again
                 expected = isinstance(error, OSError | CanscopeError) or _of_python_can(error)
                 if not expected:
-                    self._bug(name)
+                    self._papers.bug(name)
                 self._lost(name, source, error)
                 self._beats[name] = ticks_ns()
 
     def _take(self, name: str, batch: Batch, away_ns: int) -> None:
         """Stamp a batch and hand it to the writer; nobody read for ``away_ns`` before it."""
-        bus, count = self.buses.get(name), len(batch.frames)
         if batch.text:
             self._take_text(batch)
             return
-        assert bus is not None
+        bus, count = self.buses[name], len(batch.frames)
         if not count and not batch.garbled:
             return
-        channel = name.encode()
-        with self._lock:
-            if self._queued > QUEUE_BYTES:
-                bus.dropped += count
-                self._lost_in_queue += count
-                return
-            us = max(self.clock.now_ns() // 1000, self._last_us + 1)
-            lines = [
-                b"(%d.%06d) %s %s\n" % (stamp // 1_000_000, stamp % 1_000_000, channel, frame)
-                for stamp, frame in enumerate(batch.frames, us)
-            ]
-            if batch.garbled:
-                lines.append(dropped(batch.garbled, f"{name}: the adapter's line was garbled"))
-            text = b"".join(lines)
-            self._queue.append(text)
-            self._queued += len(text)
-            if count:
-                self._last_us = us + count - 1
-                bus.last_ns = self._last_us * 1000
+        stamps = self._pending.stamp(name, batch)
+        if stamps is None:
+            bus.dropped += count
+            return
+        if count:
+            bus.last_ns = stamps[1]
         bus.frames += count
         bus.error_frames += batch.errors
         bus.garbled += batch.garbled
@@ -238,26 +187,19 @@ class Recorder:
         late_ms = away_ns / 1e6 + self._sources[name].gather_ms
         bus.late_by_at_most_ms = max(bus.late_by_at_most_ms, late_ms)
         if batch.device_ns is not None:
-            self._spreads[name].add(us * 1000, batch.device_ns)
+            self._spreads[name].add(stamps[0], batch.device_ns)
 
     def _take_text(self, batch: Batch) -> None:
         """A replayed piece has its stamps already."""
-        while self._queued > QUEUE_BYTES and self._stopping is None:
+        while self._pending.full and self._stopping is None:
             time.sleep(TICK_S)  # a file can wait
         for channel, (frames, errors) in batch.counts.items():
             bus = self.buses.get(channel) or self.buses.setdefault(channel, self._replayed())
             bus.frames += frames
             bus.error_frames += errors
             bus.last_ns = batch.last_ns
-        with self._lock:
-            self._queue.append(batch.text)
-            self._queued += len(batch.text)
-            self._played_ns = batch.last_ns
-
-    def _put(self, line: bytes) -> None:
-        with self._lock:
-            self._queue.append(line)
-            self._queued += len(line)
+        self._pending.put(batch.text)
+        self._played_ns = batch.last_ns
 
     def _replayed(self) -> Bus:
         """A bus that a replayed file turns out to hold."""
@@ -269,7 +211,7 @@ class Recorder:
         """An adapter went away: say so, and open it again as soon as it comes back."""
         bus, began_ns = self.buses[name], self.clock.now_ns()
         bus.state, bus.gaps = "lost", bus.gaps + 1
-        self._event(f"{name}: the adapter went away: {error}", name)
+        self._papers.event(f"{name}: the adapter went away: {error}", name)
         source.close()
         tried = ""
         while self._stopping is None:
@@ -283,9 +225,9 @@ class Recorder:
                     tried = str(again)
         away_s = (self.clock.now_ns() - began_ns) / 1e9
         bus.dropped += 1
-        self._put(dropped(None, f"{name}: the adapter was away for {away_s:.2f} s"))
+        self._pending.put(dropped(None, f"{name}: the adapter was away for {away_s:.2f} s"))
         if self._stopping is None:
-            self._event(f"{name}: the adapter is back after {away_s:.2f} s", name)
+            self._papers.event(f"{name}: the adapter is back after {away_s:.2f} s", name)
 
     def _opened(self, name: str, opened: Opened) -> None:
         """Note what opening found; refuse what is not silent unless somebody signed for it."""
@@ -315,9 +257,9 @@ class Recorder:
                 looked_ns = now
                 self._look_around()
                 self._look_after(readers)
-            if len(self.events) != noted:
-                noted = len(self.events)
-                self._write_run_file()
+            if len(self._papers.events) != noted:
+                noted = len(self._papers.events)
+                self._papers.write(self.end)
             if now - told_ns > STATUS_S * 1e9:
                 told_ns = now
                 self._say(self.status())
@@ -328,12 +270,10 @@ class Recorder:
                 return self._stopping or "told to stop"
 
     def _write(self, captures: Captures) -> None:
-        with self._lock:
-            parts, self._queue, self._queued = self._queue, [], 0
-            lost, self._lost_in_queue = self._lost_in_queue, 0
+        parts, lost = self._pending.drain()
         if lost:
             parts.append(dropped(lost, "the disk was too slow"))
-            self._event(f"{lost} frames were lost: the disk was too slow")
+            self._papers.event(f"{lost} frames were lost: the disk was too slow")
         if parts:
             captures.write(b"".join(parts))
 
@@ -342,22 +282,22 @@ class Recorder:
         if self.replays:
             return
         why = f"the recorder did not run for {seconds:.2f} s (suspended, or starved)"
-        self._event(why)
+        self._papers.event(why)
         for bus in self.buses.values():
             bus.dropped += 1
-        self._put(dropped(None, why))
+        self._pending.put(dropped(None, why))
 
     def _look_around(self) -> None:
         """Once a second: the disk and the wall clock."""
         self._disk_free = shutil.disk_usage(self.orders.folder).free
         low = self._disk_free < self.orders.low_disk_bytes
         if low and not self._disk_low:
-            self._event(f"the disk is low: {self._disk_free / 1e6:.0f} MB are free")
+            self._papers.event(f"the disk is low: {self._disk_free / 1e6:.0f} MB are free")
         self._disk_low = low
         stepped = self.clock.wall_stepped_ns()
         if stepped:
             what = "the computer's clock was set by"
-            self._event(f"{what} {stepped / 1e9:+.3f} s; the run's stamps go on unbroken")
+            self._papers.event(f"{what} {stepped / 1e9:+.3f} s; the run's stamps go on unbroken")
 
     def _look_after(self, readers: list[threading.Thread]) -> None:
         """A reader that died or hangs is told; the others go on."""
@@ -370,7 +310,7 @@ class Recorder:
             elif name not in self._hung:
                 self._hung.add(name)
                 what = "died" if dead else f"hangs: its adapter gave no answer for {silent_s:.1f} s"
-                self._event(f"{name}: the reader {what}", name)
+                self._papers.event(f"{name}: the reader {what}", name)
 
     def _last_words(self, captures: Captures, clean: bool, reason: str) -> tuple[bool, str]:
         try:
@@ -386,74 +326,15 @@ class Recorder:
             "dropped": sum(bus.dropped for bus in self.buses.values()),
         }
         try:
-            self._write_run_file()
+            self._papers.write(self.end)
         except OSError as error:
             self.end["run_file"] = f"could not be written: {error.strerror or error}"
         self._say(self.status())
         return clean, reason
 
-    # -- words --------------------------------------------------------------------------------
-
-    def _event(self, what: str, bus: str | None = None) -> None:
-        if len(self.events) < MOST_EVENTS:
-            self.events.append({"at_ns": self.clock.now_ns(), "what": what, "bus": bus})
-
-    def _bug(self, where: str) -> None:
-        """A bug looks like a bug: its traceback is kept beside the run."""
-        self._event(f"{where}: a bug was met; see {BUG_FILE}")
-        try:
-            with open(self.orders.folder / BUG_FILE, "a", encoding="utf-8") as file:
-                file.write(f"{where}\n{traceback.format_exc()}\n")
-        except OSError:
-            pass  # the disk that it would be told on is what failed
-
-    def _keep_reserve(self) -> None:
-        with suppress(OSError):  # the disk is full already; the first write will say so
-            (self.orders.folder / RESERVE).write_bytes(b"\0" * RESERVE_BYTES)
-
-    def _write_run_file(self) -> None:
-        replace_file(self.orders.folder / RUN_FILE, toml_text(self.facts()))
-
     def facts(self) -> dict[str, Any]:
         """Everything that run.toml says."""
-        return {
-            "format": 1,
-            "run": {**self.orders.about, "not_silent": self.orders.not_silent or None},
-            "earlier": self.orders.earlier,
-            "clock": self._clock_facts(),
-            "buses": {name: self._bus_facts(name, bus) for name, bus in self._known().items()},
-            "end": self.end or None,
-            "events": list(self.events),
-        }
-
-    def _known(self) -> dict[str, Bus]:
-        """The buses by name; a replayed file's own ones once they are known."""
-        buses = dict(self.buses)
-        return {n: b for n, b in buses.items() if n != EVERY or len(buses) == 1}
-
-    def _clock_facts(self) -> dict[str, Any]:
-        if self.replays:
-            return {"kind": "the stamps of the replayed file"}
-        return {
-            "kind": f"{TICKS} of this computer, set to its wall clock once at the start",
-            "anchor_ns": self.clock.anchor_ns,
-            "anchor_uncertainty_ms": round(self.clock.anchor_uncertainty_ns / 1e6, 6),
-            "stamps": "a frame bears the time at which it was read from its adapter",
-            "uncertainty_ms": stamp_uncertainty_ms(self.orders.addresses),
-            "uncertainty": "stated for the adapters in use; late_by_at_most_ms of each bus is how "
-            "long its frames really may have waited in this computer",
-            "wall_clock_apart_ms": round(self.clock.wall_apart_ns() / 1e6, 3),
-        }
-
-    def _bus_facts(self, name: str, bus: Bus) -> dict[str, Any]:
-        spread = self._spreads.get(name)
-        measured = spread is not None and spread.count > 1
-        return {
-            **asdict(bus),
-            "late_by_at_most_ms": round(bus.late_by_at_most_ms, 3),
-            "device_stamps": measured,
-            "stamp_jitter_ms": round(spread.range_ns / 1e6, 3) if spread and measured else None,
-        }
+        return self._papers.facts(self.end)
 
     def _close_all(self) -> None:
         for source in self._sources.values():

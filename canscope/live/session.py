@@ -17,8 +17,8 @@ from typing import Any
 import canscope
 from canscope.live.clock import ticks_ns
 from canscope.live.folder import MARKS_FILE, RunFolder, check_plan, facts_of
+from canscope.live.orders import Orders
 from canscope.live.process import orders_text
-from canscope.live.recorder import Orders
 from canscope.model.errors import CanscopeError
 from canscope.plan.plan import Plan, PlanMark
 

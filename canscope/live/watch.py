@@ -10,7 +10,7 @@ import time
 import traceback
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -20,48 +20,18 @@ from canscope.capture.order import ordered
 from canscope.decoding.columns import decode
 from canscope.judge.check import Run
 from canscope.judge.judge import Alarm
-from canscope.judge.roles import samples_of
 from canscope.live.clock import ticks_ns
 from canscope.live.follow import followed
-from canscope.live.turned import Turned
-from canscope.model.history import History
+from canscope.live.latch import Latch, Latched
+from canscope.live.latest import Heat, Latest
 from canscope.model.signals import Signals
 from canscope.plan.plan import Plan, PlanMark
 
 FEED_S = 0.08  # between two looks at the disk: a feed costs the same however few frames it holds
-KEEP_NS = 30_000_000_000
-SLOPE_NS = 10_000_000_000  # over which the shown slope of a temperature is fitted
 MOST_DELAYS = 20_000
 LATE_S = 0.5  # a round of judging that took so long is told
-STALE_FLOOR_NS = 100_000_000  # no silence shorter than this stops: common practice, no source
 NEVER_SEEN_NS = 3_000_000_000  # after the contactors closed: common practice, no source
 BUS_AGE_NS = 1_000_000_000  # a bus silent for longer is not ready: common practice, no source
-RAIL_DEGC, RAIL_WIDTH_K = -40.0, 2.0  # where a broken sensor stands: common practice, no source
-
-
-@dataclass(frozen=True)
-class Latched:
-    """An alarm that stays until a person has acknowledged it."""
-
-    rule: str
-    subject: str
-    stops: bool
-    text: str
-    at_ns: int  # of the frame that shows it
-    judged_ns: int  # how far the judge was when it was raised
-    raised_ns: int  # by the run's clock; of a replay, when it was raised here
-    acknowledged: bool = False
-
-
-@dataclass(frozen=True)
-class Heat:
-    """One temperature as shown."""
-
-    role: str
-    value_degC: float
-    slope_K_s: float | None
-    ceiling_degC: float | None
-    to_ceiling_s: float | None  # at the present slope
 
 
 @dataclass(frozen=True)
@@ -99,11 +69,8 @@ class Watch:
         self.delays_ms: deque[float] = deque(maxlen=MOST_DELAYS)
         self.broken = ""  # the judge's own bug, if it met one
         self._lock, self._judging = threading.Lock(), threading.Lock()
-        self._alarms: dict[tuple[str, str], Latched] = {}
-        bench = plan.bench if plan else None
-        cycles = {r: b.cycle_ns for r, b in bench.bindings.items()} if bench else {}
-        self._history = History(cycles)
-        self.turned = Turned(bench) if bench else None
+        self._latch = Latch()
+        self.latest = Latest(plan) if plan is not None else None
         self._closed_since_ns: int | None = None
         self._round_s = time.monotonic()
 
@@ -157,17 +124,10 @@ class Watch:
 
     def _note(self, signals: Signals) -> None:
         """Keep the roles' latest values, and who turns."""
-        assert self._plan is not None
+        assert self.latest is not None
         until = signals.frames.until_ns or self.judged_ns
-        bindings = self._plan.bench.bindings
         with self._lock:
-            for role, binding in bindings.items():
-                series = signals.series.get(binding.key)
-                if series is not None and len(series.time_ns):
-                    self._history.append(role, samples_of(binding, series))
-            if self.turned is not None:
-                self.turned.feed(signals, until)
-            self._history.forget(until - KEEP_NS)
+            self.latest.feed(signals, until)
             self.judged_ns = until
 
     def _raise(self, alarm: Alarm) -> None:
@@ -199,30 +159,20 @@ class Watch:
             "alarms": alarms,
         }
 
-    # -- alarms -------------------------------------------------------------------------------
-
     def alarm(self, rule: str, subject: str, stops: bool, text: str, at_ns: int = 0) -> None:
-        """Latch an alarm; one that is latched already is left as it is."""
-        key = (rule, subject)
-        with self._lock:
-            if key not in self._alarms or (
-                self._alarms[key].acknowledged and self._alarms[key].text != text
-            ):
-                at = at_ns or self.judged_ns
-                raised = self._status().get("anchor_ns", 0) + ticks_ns()
-                self._alarms[key] = Latched(rule, subject, stops, text, at, self.judged_ns, raised)
+        """Latch an alarm, raised now; one that is latched already is left as it is."""
+        raised = self._status().get("anchor_ns", 0) + ticks_ns()
+        at = at_ns or self.judged_ns
+        self._latch.add(Latched(rule, subject, stops, text, at, self.judged_ns, raised))
 
     def acknowledge(self) -> None:
         """A person has seen all alarms that stand now."""
-        with self._lock:
-            for key, alarm in self._alarms.items():
-                self._alarms[key] = replace(alarm, acknowledged=True)
+        self._latch.acknowledge()
 
     @property
     def alarms(self) -> tuple[Latched, ...]:
         """All alarms so far, in the order in which they were raised."""
-        with self._lock:
-            return tuple(self._alarms.values())
+        return self._latch.all
 
     def mark(self, write: Callable[[int], PlanMark]) -> None:
         """What a person has just seen.
@@ -250,8 +200,15 @@ class Watch:
         self._look_at_silence(now_ns)
         alarms = self.alarms
         standing = [alarm for alarm in alarms if not alarm.acknowledged]
-        turning = self.turned.now if self.turned is not None else ()
         reasons = self._reasons(status, now_ns, recorder_ended)
+        latest, turning = self.latest, tuple[str, ...]()
+        shown: dict[str, Any] = {}
+        if latest is not None:
+            with self._lock:
+                turning = latest.turned.now
+                shown["dry_left"] = tuple(latest.dry_left())
+                shown["heats"] = tuple(latest.heats())
+                shown["speeds_rpm"] = latest.speeds_rpm()
         stops = [alarm for alarm in standing if alarm.stops]
         if stops:
             word, why = "STOP", tuple(alarm.text for alarm in stops)
@@ -265,12 +222,10 @@ class Watch:
             word,
             why,
             turning,
-            tuple(self._dry_left()),
-            tuple(self._heats()),
-            self._speeds(),
-            self._ages(status),
-            alarms,
-            self.late_s,
+            bus_age_s=self._ages(status),
+            alarms=alarms,
+            late_s=self.late_s,
+            **shown,
         )
 
     def _now(self, status: dict[str, Any]) -> int:
@@ -297,15 +252,15 @@ class Watch:
 
     def _look_at_silence(self, now_ns: int) -> None:
         """Stop on any bound role that is stale while the contactors are closed."""
-        if self._plan is None:
+        if self._plan is None or self.latest is None:
             return
         with self._lock:
-            closed = self._engaged()
+            closed = self.latest.engaged
             if not closed:
                 self._closed_since_ns = None
             elif self._closed_since_ns is None:
                 self._closed_since_ns = now_ns
-            stale = self._stale(now_ns) if closed else {}
+            stale = self.latest.stale(now_ns) if closed else {}
             since_ns = self._closed_since_ns
         for role, age_ns in stale.items():
             if age_ns is None and (since_ns is None or now_ns - since_ns < NEVER_SEEN_NS):
@@ -314,31 +269,6 @@ class Watch:
             said = "was never heard" if age_ns is None else f"is silent for {age_ns / 1e9:.2f} s"
             text = f"{role} ({key}) {said} while the contactors are closed"
             self.alarm("stale", role, True, text, now_ns)
-
-    def _engaged(self) -> bool:
-        poles = ("contactors.negative", "contactors.positive")
-        turning = self.turned is not None and self.turned.now
-        return bool(turning) or any(self._last(role) == 1 for role in poles)
-
-    def _last(self, role: str) -> float | None:
-        samples = self._history.samples(role)
-        known = samples.value[~np.isnan(samples.value)]
-        return float(known[-1]) if len(known) else None
-
-    def _stale(self, now_ns: int) -> dict[str, int | None]:
-        """Roles that should have been heard by now, with their age; None if they never were."""
-        assert self._plan is not None
-        found: dict[str, int | None] = {}
-        for role in self._plan.bench.bindings:
-            samples = self._history.samples(role)
-            if not len(samples):
-                found[role] = None
-                continue
-            last_ns = int(samples.time_ns[-1])
-            patience = int(self._history.patience_ns(role, np.array([last_ns]))[0])
-            if now_ns - last_ns > max(patience, STALE_FLOOR_NS):
-                found[role] = now_ns - last_ns
-        return found
 
     def _reasons(self, status: dict[str, Any], now_ns: int, ended: str) -> list[str]:
         """Why it is not ready."""
@@ -358,11 +288,11 @@ class Watch:
             reasons.append("the disk is low")
         if not self.heard:
             reasons.append("the sound test was not confirmed")
-        if self._plan is None:
+        if self._plan is None or self.latest is None:
             return [*reasons, "no plan: nothing is judged"]
         with self._lock:
-            stale = self._stale(now_ns)
-            suspects = [role for role in self._plan.bench.bindings if self._suspect(role)]
+            stale = self.latest.stale(now_ns)
+            suspects = [r for r in self._plan.bench.bindings if self.latest.suspect(r)]
         reasons += [f"{r} {'is stale' if age else 'was never heard'}" for r, age in stale.items()]
         reasons += [f"{role}: its sensor cannot be believed" for role in suspects]
         if self._plan.bench.dry and self._plan.bench.uncounted:
@@ -371,15 +301,6 @@ class Watch:
         standing = [alarm for alarm in self.alarms if not alarm.acknowledged]
         return reasons + [f"not acknowledged: {alarm.text}" for alarm in standing]
 
-    def _suspect(self, role: str) -> bool:
-        """A temperature at the rail, or a value that its node says it does not have."""
-        samples = self._history.samples(role)
-        if not len(samples):
-            return False
-        value = samples.value[-1]
-        railed = abs(value - RAIL_DEGC) <= RAIL_WIDTH_K and ".temperatures." in role
-        return bool(np.isnan(value) or railed)
-
     def _ages(self, status: dict[str, Any]) -> dict[str, float | None]:
         """Seconds since each bus's last frame."""
         ages: dict[str, float | None] = {}
@@ -387,53 +308,3 @@ class Watch:
             seen = bus["last_ns"]
             ages[name] = max(0.0, (int(status["now_ns"]) - seen) / 1e9) if seen else None
         return ages
-
-    def _speeds(self) -> dict[str, float]:
-        units = self._plan.bench.units if self._plan else ()
-        with self._lock:
-            last = {unit.name: self._last(unit.role("speed")) for unit in units}
-        return {name: value for name, value in last.items() if value is not None}
-
-    def _dry_left(self) -> list[tuple[str, float | None, float | None]]:
-        """For each unit: seconds left of this burst and of all, as the plan limits them."""
-        if self._plan is None or not self._plan.bench.dry:
-            return []
-        rule = self._plan.rules.get("dry-exposure")
-        burst_s, total_s = getattr(rule, "burst_s", None), getattr(rule, "total_s", None)
-        earlier = self._plan.bench.turned_dry_s or {}
-        rows = []
-        with self._lock:
-            assert self.turned is not None
-            for name in (unit.name for unit in self._plan.bench.units):
-                used = earlier.get(name, 0.0) + self.turned.total_s(name)
-                burst = None if burst_s is None else burst_s - self.turned.burst_s(name)
-                rows.append((name, burst, None if total_s is None else total_s - used))
-        return rows
-
-    def _heats(self) -> list[Heat]:
-        if self._plan is None:
-            return []
-        bench, rows = self._plan.bench, []
-        with self._lock:
-            for unit in bench.units:
-                for word, role in unit.temperature_roles().items():
-                    samples = self._history.samples(role)
-                    known = samples[~np.isnan(samples.value)]
-                    if len(known):
-                        rows.append(_heat(role, known, bench.ceilings_degC.get(word)))
-        return rows
-
-
-def _heat(role: str, known: Any, ceiling: float | None) -> Heat:
-    """The last value, the fitted slope of the last seconds, and when the ceiling is reached."""
-    value = float(known.value[-1])
-    recent = known.between(int(known.time_ns[-1]) - SLOPE_NS, int(known.time_ns[-1]) + 1)
-    seconds = (recent.time_ns - recent.time_ns[0]) / 1e9
-    if len(recent) < 5 or seconds[-1] < 2.0:
-        return Heat(role, value, None, ceiling, None)
-    centred = seconds - seconds.mean()
-    slope = float(centred @ recent.value / (centred @ centred))
-    left = None
-    if ceiling is not None and slope > 0.02:
-        left = max(0.0, (ceiling - value) / slope)
-    return Heat(role, value, slope, ceiling, left)

@@ -84,7 +84,8 @@ def through_virtual(folder: Path, seconds: float, rate: int = RATE) -> dict[str,
     import can
 
     from canscope.live.address import Address
-    from canscope.live.recorder import Orders, Recorder
+    from canscope.live.orders import Orders
+    from canscope.live.recorder import Recorder
 
     folder.mkdir()
     recorder = Recorder(Orders(folder, tuple(Address(n, "virtual", f"bench-{n}") for n in BUSES)))

@@ -153,6 +153,7 @@ class Recorded:
         time.sleep(1.0)  # what is under way arrives
         self._process.send_signal(signal.SIGTERM)
         self._process.wait(600)
+        self._said.close()
         return self._players.facts()
 
     def facts(self) -> dict:
@@ -173,7 +174,7 @@ class Recorded:
         alarms = [
             {k: a[k] for k in ("rule", "subject", "stop")}
             | {"ms_after_its_frame": round((a["raised_ns"] - a["at_ns"]) / 1e6, 1)}
-            for a in told["watch"]["alarms"][:12]
+            for a in told["watch"]["alarms"]
         ]
         quarter = len(table) // 4
         memory = {
@@ -185,6 +186,8 @@ class Recorded:
             "offered": offered,
             "offered_per_s": round(offered / seconds),
             "recorded": told["end"]["frames"],
+            "on_the_disk": sum(p.read_bytes().count(b"\n") for p in self.run.glob("capture-*.log")),
+            "judged": int(journal[:, 3].sum()),
             "dropped_by_adapters": sum(one["dropped"] for one in adapters),
             "dropped_by_recorder": told["end"]["dropped"],
             "only_listened": all(one["clean"] for one in adapters),
@@ -268,19 +271,20 @@ def _record(journal: str, *words: str) -> int:
     from canscope.cli.main import main
     from canscope.judge.check import Run
 
-    rows: list[tuple[int, int, int]] = []
+    rows: list[tuple[int, int, int, int]] = []
 
     class Timed(Run):
         def feed(self, signals):
             begun = ticks_ns()
             raised = super().feed(signals)
             if len(signals.frames):
-                rows.append((int(signals.frames.time_ns[-1]), ticks_ns(), ticks_ns() - begun))
+                last, count = int(signals.frames.time_ns[-1]), len(signals.frames)
+                rows.append((last, ticks_ns(), ticks_ns() - begun, count))
             return raised
 
     def keep() -> None:
         told = tomllib.loads((Path(words[1]) / "run.toml").read_text())
-        table = np.array(rows, np.int64).reshape(-1, 3)
+        table = np.array(rows, np.int64).reshape(-1, 4)
         table[:, 1] += told["clock"]["anchor_ns"]
         np.save(journal, table)
 

@@ -2,8 +2,9 @@
 
 It has a buffer of its own of 4 KiB: what is not fetched in time is dropped, and counted. It notes
 every byte that is ever written to it and refuses what a listener has no business to say.
-Run by itself it plays a candump file: ``python adapter.py LINK FILE CHANNEL SPEED``; it then prints
-one JSON line at the end: frames offered, frames dropped, and all commands.
+Run by itself it plays a candump file, ``python adapter.py LINK FILE CHANNEL FIRST``, FIRST being
+the stamp to begin with, once it is told the monotonic time to begin at. At the end, after another
+line of input, it prints one line of JSON: frames offered, frames dropped, and all commands.
 """
 
 import json
@@ -29,6 +30,7 @@ class Adapter:
         self.commands, self.offered, self.dropped = [], 0, 0
         self.sent = []  # the lines that went into the buffer
         self.keeps = True  # whether it notes them
+        self.fetched, self._bytes = [], 0  # (monotonic time, bytes) handed over until then
         self.opened = threading.Event()
         self._buffer, self._typed = bytearray(), b""
         self._lock = threading.Lock()
@@ -99,6 +101,9 @@ class Adapter:
                     except BlockingIOError:
                         done = 0
                     del self._buffer[:done]
+                if self.keeps:
+                    self._bytes += done
+                    self.fetched.append((time.monotonic(), self._bytes))
 
     def _obey(self):
         while b"\r" in self._typed:
@@ -133,28 +138,26 @@ def lines_of(file, channel):
             yield int(m[1]) + int(m[2]) / 1e6, said
 
 
-def play(adapter, frames, speed=1.0, start_s=None, first_s=None):
-    """Offer frames when their time has come."""
-    frames = list(frames)
-    first_s = frames[0][0] if first_s is None else first_s
-    start_s = time.monotonic() if start_s is None else start_s
+def play(adapter, frames, begin_s, first_s):
+    """Offer frames when their time has come: ``first_s`` of the file at ``begin_s``."""
     for at_s, line in frames:
-        wait = start_s + (at_s - first_s) / speed - time.monotonic()
+        wait = begin_s + at_s - first_s - time.monotonic()
         if wait > 0:
             time.sleep(wait)
         adapter.offer(line)
 
 
 def main():
-    link, file, channel, speed = sys.argv[1:5]
-    first = float(sys.argv[5]) if len(sys.argv) > 5 else None
+    link, file, channel, first = sys.argv[1:]
     adapter = Adapter(link)
+    frames = list(lines_of(file, channel))
     print("ready", flush=True)
-    adapter.opened.wait(30)
-    play(adapter, lines_of(file, channel), float(speed), first_s=first)
+    begin_s = float(sys.stdin.readline())
+    play(adapter, frames, begin_s, float(first))
     end = time.monotonic() + 2
     while not adapter.drained() and time.monotonic() < end:
         time.sleep(0.01)
+    print("played", flush=True)
     sys.stdin.readline()
     facts = {
         "offered": adapter.offered,

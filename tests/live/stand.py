@@ -9,6 +9,7 @@ import sys
 import time
 from pathlib import Path
 
+from canscope.simulate.faults import find_fault
 from canscope.simulate.folder import write_run
 from canscope.simulate.runs import excerpt, make_run
 
@@ -16,10 +17,16 @@ HERE = Path(__file__).parent
 CHANNELS = ("can0", "can1", "can2")
 
 
-def made(tmp, fault, until_s=14.0):
+def made(tmp, fault, until_s=14.0, vehicle="bramble"):
     """The beginning of a run with that fault, written into a folder; its capture and plan."""
-    run = excerpt(make_run(fault=fault), 0.0, until_s)
-    return write_run(run, tmp)
+    return write_run(excerpt(run_with(fault, vehicle), 0.0, until_s), tmp)
+
+
+def run_with(fault, vehicle="bramble"):
+    """A run of a vehicle with that fault, in a stage that the fault is made for."""
+    stages = find_fault(fault).stages
+    stage = "dry-spin" if "dry-spin" in stages else stages[0]
+    return make_run(vehicle, stage=stage, fault=fault)
 
 
 def record(run, *buses, plan=None, more=(), **popen):
@@ -69,12 +76,12 @@ def as_candump(said):
 class Player:
     """The simulated adapters in a process of their own, so that they keep time."""
 
-    def __init__(self, tmp, file, channels=CHANNELS, speed=1.0):
+    def __init__(self, tmp, file, channels=CHANNELS):
         first = min(float(m) for m in re.findall(r"^\((\d+\.\d+)\)", file.read_text(), re.M)[:1])
         self.links = {name: tmp / f"tty-{name}" for name in channels}
         self._processes = [
             subprocess.Popen(
-                [sys.executable, HERE / "adapter.py", link, file, name, str(speed), str(first)],
+                [sys.executable, HERE / "adapter.py", link, file, name, str(first)],
                 stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
             )
             for name, link in self.links.items()
@@ -85,6 +92,16 @@ class Player:
     def buses(self):
         """As ``--bus`` wants them."""
         return [f"{name}=slcan:{link}" for name, link in self.links.items()]
+
+    def go(self):
+        """Let all of them begin at the same time."""
+        for process in self._processes:
+            process.stdin.write(f"{time.monotonic() + 0.2}\n")
+            process.stdin.flush()
+
+    def played(self):
+        """Wait until all has been offered and fetched."""
+        assert [p.stdout.readline() for p in self._processes] == ["played\n"] * len(self.links)
 
     def facts(self):
         """What each adapter has to say at the end."""

@@ -9,8 +9,9 @@ import can
 import pytest
 
 from canscope.live.address import Address
+from canscope.live.orders import Orders
 from canscope.live.python_can import PythonCan, _link, silence_of
-from canscope.live.recorder import Orders, Recorder
+from canscope.live.recorder import Recorder
 from canscope.live.source import AdapterError
 from canscope.model.errors import CanscopeError
 from tests.live.stand import frames_in, wait_for

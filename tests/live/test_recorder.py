@@ -9,7 +9,9 @@ import pytest
 from canscope.capture.read import read_capture
 from canscope.live.address import Address
 from canscope.live.clock import Clock, ticks_ns
-from canscope.live.recorder import Orders, Recorder
+from canscope.live.orders import Orders
+from canscope.live.recorder import Recorder
+from canscope.live.slcan import Slcan
 from canscope.live.source import NOTHING, Batch, Opened
 from tests.live.adapter import Adapter
 from tests.live.stand import as_candump, frames_in, wait_for
@@ -187,6 +189,29 @@ def test_a_reader_that_hangs_is_told(tmp_path):
         wait_for(lambda: r.status()["hung"] == ["can0"])
         hanging.free.set()
     assert any("hangs" in event["what"] for event in facts(tmp_path / "run")["events"])
+
+
+class Dying(Broken):
+    """An adapter whose driver takes its thread with it."""
+
+    def read(self):
+        time.sleep(0.01)
+        self.reads += 1
+        if self.reads > 20:
+            raise SystemExit
+        return Batch([b"123#AA"])
+
+
+def test_a_reader_that_dies_is_told_and_the_others_go_on(tmp_path, adapter):
+    run = tmp_path / "run"
+    addresses = (Address("can0", "x", "y"), slcan(adapter, "can1"))
+    sources = {"can0": Dying(), "can1": Slcan(addresses[1])}
+    with Recording(run, *addresses, sources=sources) as recorder:
+        wait_for(lambda: recorder.status()["hung"] == ["can0"])
+        adapter.offer(b"t1231AA\r")
+        wait_for(lambda: recorder.buses["can1"].frames == 1)
+    assert any("can0: the reader died" in event["what"] for event in facts(run)["events"])
+    assert ("can1", "123#AA") in frames_in(run)
 
 
 def test_a_clock_that_is_set_during_the_run_is_told_and_stamps_go_on(tmp_path, adapter):

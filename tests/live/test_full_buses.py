@@ -1,0 +1,45 @@
+"""Two full 1 Mbit/s buses for 20 s, judged by every rule: nothing lost, everything written down.
+
+How fast it is, is shown by ``python -m tests.benchmarks.live``, of which this is the short form.
+"""
+
+import pytest
+
+from tests.benchmarks.live import BUSES, RATE, through_slcan, through_virtual
+
+
+@pytest.fixture(scope="module")
+def figures(tmp_path_factory):
+    return through_slcan(tmp_path_factory.mktemp("slcan"), 20.0)
+
+
+def test_every_frame_of_two_full_buses_is_recorded(figures):
+    assert figures["offered"] > 20 * RATE  # a machine with other work may be late, not stand still
+    assert figures["dropped_by_adapters"] == 0
+    assert figures["dropped_by_recorder"] == 0
+    assert figures["recorded"] == figures["offered"]
+
+
+def test_every_frame_is_on_the_disk_and_was_judged(figures):
+    assert figures["on_the_disk"] == figures["offered"]
+    assert figures["judged"] == figures["offered"]
+
+
+def test_only_what_a_listener_may_say_was_said(figures):
+    assert figures["only_listened"]
+
+
+def test_memory_does_not_grow_with_the_run(figures):
+    early, late = figures["memory_MiB_second_and_last_quarter"]["recorder"]
+    assert late < 1.1 * early + 5
+
+
+def test_the_alarms_of_an_axle_that_is_too_fast_came(figures):
+    assert ("speed-ceiling", "rear") in {(a["rule"], a["subject"]) for a in figures["alarms"]}
+
+
+def test_a_virtual_bus_of_python_can_is_recorded_at_the_same_rate(tmp_path):
+    found = through_virtual(tmp_path / "virtual", 5.0)
+    assert found["offered"] >= len(BUSES) * 5 * RATE
+    assert found["recorded"] == found["offered"]
+    assert found["dropped"] == 0
