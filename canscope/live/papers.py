@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import traceback
 from collections.abc import Mapping
 from contextlib import suppress
@@ -28,6 +29,9 @@ class Papers:
         self._orders, self._clock = orders, clock
         self._buses, self._spreads = buses, spreads
         self.events: list[dict[str, Any]] = []
+        self._news, self._closed = threading.Event(), False
+        self._writer = threading.Thread(target=self._write_news, name="papers", daemon=True)
+        self._writer.start()
 
     def event(self, what: str, bus: str | None = None) -> None:
         """Note what happened now."""
@@ -55,6 +59,25 @@ class Papers:
     def write(self, end: Mapping[str, Any]) -> None:
         """Write run.toml anew. Raises OSError."""
         replace_file(self._orders.folder / RUN_FILE, toml_text(self.facts(end)))
+
+    def write_soon(self) -> None:
+        """The same from a thread of its own: no frame waits for this file."""
+        self._news.set()
+
+    def close(self) -> None:
+        """Nothing more is written but by ``write``."""
+        self._closed = True
+        self._news.set()
+        self._writer.join()
+
+    def _write_news(self) -> None:
+        while True:
+            self._news.wait()
+            self._news.clear()
+            if self._closed:
+                return
+            with suppress(OSError):  # the next frames will meet it and say so
+                self.write({})
 
     def facts(self, end: Mapping[str, Any]) -> dict[str, Any]:
         """Everything that run.toml says."""

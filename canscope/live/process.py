@@ -50,7 +50,7 @@ def orders_of(text: str) -> Orders:
 
 def main() -> int:
     """Record as ordered; 0 if it ended in order, 1 if not, 2 if it was refused."""
-    _go_first()
+    go_first()
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the watching process decides what Ctrl-C means
     recorder = Recorder(orders_of(sys.stdin.readline()), say=_say)
     try:
@@ -67,7 +67,7 @@ def main() -> int:
     return 0 if recorder.end.get("in_order") else 1
 
 
-def _go_first() -> None:
+def go_first() -> None:
     """Recording comes before all else that this computer does, where the system allows it."""
     sys.setswitchinterval(0.001)  # s: no thread keeps the one that reads waiting for longer
     with suppress(OSError, AttributeError):  # not without the right to; there is no such call

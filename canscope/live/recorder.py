@@ -116,6 +116,7 @@ class Recorder:
         finally:
             self._stopping = self._stopping or reason
             self._papers.free_reserve()
+            self._papers.close()
             for reader in readers:
                 reader.join(2.0)
             self._close_all()
@@ -259,7 +260,7 @@ class Recorder:
                 self._look_after(readers)
             if len(self._papers.events) != noted:
                 noted = len(self._papers.events)
-                self._papers.write(self.end)
+                self._papers.write_soon()
             if now - told_ns > STATUS_S * 1e9:
                 told_ns = now
                 self._say(self.status())

@@ -35,6 +35,7 @@ class Captures:
         self._number, self._fd, self._size = 0, -1, 0
         self.total = 0
         self._failed: OSError | None = None
+        self._full: list[int] = []  # files that nothing is written to any more
         self._stop, self._lock = threading.Event(), threading.Lock()
         self._dirty = False
         self._syncer = threading.Thread(target=self._sync, name="fsync", daemon=True)
@@ -73,18 +74,24 @@ class Captures:
         new = os.open(path, flags, 0o644)
         self._begun_s = self._seconds()
         with self._lock:
-            old, self._fd, self._size = self._fd, new, 0
-        if old >= 0:
-            _fsync(old)
-            os.close(old)
+            if self._fd >= 0:
+                self._full.append(
+                    self._fd
+                )  # asking for the disk here would hold up the next frames
+            self._fd, self._size = new, 0
 
     def _sync(self) -> None:
         while not self._stop.wait(FSYNC_S):
-            with self._lock:
-                fd = os.dup(self._fd) if self._fd >= 0 and self._dirty else -1
-                self._dirty = False
-            if fd < 0:
-                continue
+            self._sync_once()
+        self._sync_once()
+
+    def _sync_once(self) -> None:
+        with self._lock:
+            fds, self._full = self._full, []
+            if self._fd >= 0 and self._dirty:
+                fds.append(os.dup(self._fd))
+            self._dirty = False
+        for fd in fds:
             try:
                 _fsync(fd)
             except OSError as error:

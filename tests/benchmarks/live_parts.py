@@ -13,13 +13,12 @@ import threading
 import time
 import tomllib
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
 
 from canscope.live.clock import ticks_ns
-from tests.live.adapter import Adapter, lines_of
+from tests.live.adapter import Adapter, go_first, lines_of
 from tests.live.stand import recorder_pid, wait_for
 
 TICK_S = 0.001
@@ -237,16 +236,8 @@ def resident_bytes(pid: int) -> int:
     return int(Path(f"/proc/{pid}/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE")
 
 
-def go_first(niceness: int) -> None:
-    """Run ahead of the machine's other work, which is not measured here, where that is allowed."""
-    sys.setswitchinterval(0.001)
-    with suppress(OSError):
-        os.setpriority(os.PRIO_PROCESS, 0, niceness)
-        Path("/proc/self/autogroup").write_text(str(niceness))
-
-
 def _play(link: str, log: str, channel: str, rate: str) -> None:
-    go_first(-15)  # it stands for hardware, which waits for nobody
+    go_first(-15)
     adapter, ended = Adapter(link), threading.Event()
     adapter.keeps = False
     frames = lines_of(log, channel)
@@ -288,7 +279,7 @@ def _record(journal: str, *words: str) -> int:
         table[:, 1] += told["clock"]["anchor_ns"]
         np.save(journal, table)
 
-    go_first(-5)
+    go_first(-5)  # the machine's other work is not what is measured
     canscope.live.watch.Run = Timed
     atexit.register(keep)
     return main(list(words))

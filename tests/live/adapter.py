@@ -16,6 +16,7 @@ import sys
 import threading
 import time
 import tty
+from contextlib import suppress
 from pathlib import Path
 
 BUFFER = 4096
@@ -125,6 +126,14 @@ class Adapter:
         return not self._typed and all(ALLOWED.fullmatch(command) for command in self.commands)
 
 
+def go_first(niceness):
+    """Run ahead of the machine's other work, where that is allowed: it stands for hardware."""
+    sys.setswitchinterval(0.001)
+    with suppress(OSError):
+        os.setpriority(os.PRIO_PROCESS, 0, niceness)
+        Path("/proc/self/autogroup").write_text(str(niceness))
+
+
 FRAME = re.compile(r"\((\d+)\.(\d{6})\) (\S+) ([0-9A-F]{3}|[0-9A-F]{8})#([0-9A-F]*)")
 
 
@@ -149,6 +158,7 @@ def play(adapter, frames, begin_s, first_s):
 
 def main():
     link, file, channel, first = sys.argv[1:]
+    go_first(-15)
     adapter = Adapter(link)
     frames = list(lines_of(file, channel))
     print("ready", flush=True)

@@ -38,13 +38,13 @@ def record(run, *buses, plan=None, more=(), **popen):
     return subprocess.Popen(words, **kept)
 
 
-def ended(process, timeout=30):
+def ended(process, timeout=120):
     """Its output and exit code."""
     out, _ = process.communicate(timeout=timeout)
     return out, process.returncode
 
 
-def wait_for(condition, timeout=15.0):
+def wait_for(condition, timeout=60.0):
     """Wait until something is so; fails if it never is."""
     end = time.monotonic() + timeout
     while not (found := condition()):
@@ -82,7 +82,7 @@ class Player:
         self._processes = [
             subprocess.Popen(
                 [sys.executable, HERE / "adapter.py", link, file, name, str(first)],
-                stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+                stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True,
             )
             for name, link in self.links.items()
         ]  # fmt: skip
@@ -113,6 +113,30 @@ class Player:
         for process in self._processes:
             process.kill()
             process.wait()
+
+
+class Control:
+    """How long this machine lets a process wait that only passes a byte through a terminal.
+
+    It runs as the recorder does. What it waits is no fault of a recorder, and is granted to it.
+    """
+
+    def __init__(self):
+        self._process = subprocess.Popen(
+            [sys.executable, HERE / "control.py"],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True,
+        )  # fmt: skip
+        assert self._process.stdout.readline() == "ready\n"
+
+    def waited_s(self):
+        """The longest wait of each tenth of a second so far, by its number since the boot."""
+        said, _ = self._process.communicate("\n", timeout=30)
+        return {int(tenth): float(s) for tenth, s in map(str.split, said.splitlines())}
+
+    def kill(self):
+        """Leave nothing running."""
+        self._process.kill()
+        self._process.communicate()
 
 
 def kill(pid, number=signal.SIGKILL):

@@ -202,6 +202,7 @@ class Dying(Broken):
         return Batch([b"123#AA"])
 
 
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")  # on purpose
 def test_a_reader_that_dies_is_told_and_the_others_go_on(tmp_path, adapter):
     run = tmp_path / "run"
     addresses = (Address("can0", "x", "y"), slcan(adapter, "can1"))
