@@ -11,6 +11,7 @@ if TYPE_CHECKING:
 
 # Word, shape and border tell the states apart without colour.
 SHAPES = {"STOP": "■ ■ ■", "TURNING": "> > >", "READY": "●", "NOT READY": "○"}
+MOST_ALARMS = 6
 ARMED = "armed: recording begins by itself with the first frame"
 STYLES = {"STOP": "bold white on red", "TURNING": "bold cyan", "READY": "bold green"}
 
@@ -26,9 +27,10 @@ def view(glance: Glance, status: dict[str, Any], *, prompt: str, legend: str) ->
     shape = SHAPES[glance.word]
     big = Text(f"\n{shape}   {'  '.join(glance.word)}   {shape}\n", style, justify="center")
     frame = box.DOUBLE if glance.word == "STOP" else box.ROUNDED
-    why = [Text(f"  {line}") for line in glance.why[:6]]
-    if len(glance.why) > 6:
-        why.append(Text(f"  and {len(glance.why) - 6} more"))
+    told = () if glance.word == "STOP" else glance.why  # the alarms below say it
+    why = [Text(f"  {line}") for line in told[:6]]
+    if len(told) > 6:
+        why.append(Text(f"  and {len(told) - 6} more"))
     parts: list[RenderableType] = [Panel(big, box=frame), *why]
     parts += [_alarms(glance), _units(glance), _buses(glance, status)]
     parts += [
@@ -42,7 +44,11 @@ def _alarms(glance: Glance) -> RenderableType:
     from rich.text import Text
 
     text = Text()
-    for alarm in glance.alarms[-6:]:
+    # What stands comes first, stops before warnings, and of these the latest.
+    by_weight = sorted(glance.alarms, key=lambda a: (not a.acknowledged, a.stops, a.raised_ns))
+    if len(by_weight) > MOST_ALARMS:
+        text.append(f"{len(by_weight) - MOST_ALARMS} more alarms\n", "dim")
+    for alarm in by_weight[-MOST_ALARMS:]:
         sign = "■ STOP" if alarm.stops else "△ warning"
         seen = "  (acknowledged)" if alarm.acknowledged else ""
         style = "dim" if alarm.acknowledged else "bold red" if alarm.stops else "yellow"
@@ -55,7 +61,7 @@ def _units(glance: Glance) -> RenderableType:
 
     table = Table.grid(padding=(0, 3))
     for name, speed in glance.speeds_rpm.items():
-        table.add_row(name, f"{speed:.0f} rpm", "turning" if name in glance.turning else "")
+        table.add_row(name, f"{round(speed)} rpm", "turning" if name in glance.turning else "")
     for name, burst, total in glance.dry_left:
         table.add_row(f"{name} dry", f"burst {_left(burst)}", f"all {_left(total)}")
     for heat in glance.heats:

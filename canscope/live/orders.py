@@ -28,7 +28,7 @@ class Bus:
     """How one bus is doing."""
 
     address: str
-    state: str = "closed"  # closed, recording, lost, ended
+    state: str = "closed"  # closed, recording, lost, ended; replayed: one of a played file
     found: str = ""
     silent: bool = False
     silent_how: str = ""

@@ -155,7 +155,7 @@ class Recorder:
                 self._take(name, batch, away_ns)
             except EOFError as ended:
                 bus.state = "ended"
-                if all(one.state == "ended" for one in self.buses.values()):
+                if all(one.state in ("ended", "replayed") for one in self.buses.values()):
                     self.stop(str(ended))
                 return
             except (
@@ -206,7 +206,7 @@ class Recorder:
         """A bus that a replayed file turns out to hold."""
         whole = self.buses[EVERY]
         how = whole.error_frames_are
-        return Bus(whole.address, "ended", whole.found, whole.silent, whole.silent_how, how)
+        return Bus(whole.address, "replayed", whole.found, whole.silent, whole.silent_how, how)
 
     def _lost(self, name: str, source: Source, error: Exception) -> None:
         """An adapter went away: say so, and open it again as soon as it comes back."""

@@ -298,8 +298,12 @@ class Watch:
         if self._plan.bench.dry and self._plan.bench.uncounted:
             runs = ", ".join(self._plan.bench.uncounted)
             reasons.append(f"nobody can tell how long it turned dry in earlier runs: {runs}")
-        standing = [alarm for alarm in self.alarms if not alarm.acknowledged]
-        return reasons + [f"not acknowledged: {alarm.text}" for alarm in standing]
+        for alarm in self.alarms:
+            if not alarm.acknowledged:
+                reasons.append(f"not acknowledged: {alarm.text}")
+            elif alarm.rule in self._plan.rules and alarm.stops:
+                reasons.append(f"failed in this run: {alarm.rule}, {alarm.subject}")
+        return reasons
 
     def _ages(self, status: dict[str, Any]) -> dict[str, float | None]:
         """Seconds since each bus's last frame."""

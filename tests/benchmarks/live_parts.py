@@ -185,7 +185,7 @@ class Recorded:
             "offered": offered,
             "offered_per_s": round(offered / seconds),
             "recorded": told["end"]["frames"],
-            "on_the_disk": sum(p.read_bytes().count(b"\n") for p in self.run.glob("capture-*.log")),
+            "on_the_disk": sum(p.read_bytes().count(b"#") for p in self.run.glob("capture-*.log")),
             "judged": int(journal[:, 3].sum()),
             "dropped_by_adapters": sum(one["dropped"] for one in adapters),
             "dropped_by_recorder": told["end"]["dropped"],

@@ -33,7 +33,7 @@ class Terminal:
     def shown(self):
         return " ".join(ESCAPES.sub("", self.raw.decode("utf-8", "replace")).split())
 
-    def wait_for(self, text, timeout=30):
+    def wait_for(self, text, timeout=120):
         """Read on until this was shown."""
         end = time.monotonic() + timeout
         while text not in self.shown:
@@ -51,7 +51,7 @@ class Terminal:
         os.write(self._master, keys.encode())
 
     def end(self):
-        end = time.monotonic() + 30
+        end = time.monotonic() + 120
         while self.process.poll() is None:
             assert time.monotonic() < end
             self._read()

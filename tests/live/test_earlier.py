@@ -119,7 +119,7 @@ def test_a_limit_that_only_all_runs_together_break_is_broken(tmp_path, spun):
     verdicts, out = [], ""
     for name in ("monday", "tuesday"):
         source = f"*=replay:{files.capture}@max"
-        out, code = ended(record(tmp_path / name, source, plan=plan), 60)
+        out, code = ended(record(tmp_path / name, source, plan=plan))
         assert code in (1, 3), out
         report = json.loads(next((tmp_path / name / "reports").glob("*.json")).read_text())
         found = [f for f in report["findings"] if f["rule"] == "dry-exposure"]

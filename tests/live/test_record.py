@@ -94,7 +94,7 @@ def test_killed_at_any_instant_all_but_the_last_fifth_of_a_second_is_kept(tmp_pa
         for one in together:
             one.start()
         for one in together:
-            one.join(60)
+            one.join()
         killed += together
     waited_s = control.waited_s()
     for one in killed:
@@ -117,14 +117,17 @@ class Killed(threading.Thread):
         self._place.mkdir()
         run, adapter = self._place / "run", Adapter(self._place / "tty")
         process = record(run, bus(adapter))
-        wait_for(lambda: (run / "run.toml").exists(), 60)
-        speak(adapter, self._after_s)
-        both = [recorder_pid(process), process.pid]
-        self.at_s = time.monotonic()
-        for pid in both:  # as when the power is lost: the watcher too
-            kill(pid)
-        process.communicate()
-        adapter.unplug()
+        try:
+            wait_for(lambda: (run / "run.toml").exists(), 300)
+            speak(adapter, self._after_s)
+            both = [recorder_pid(process), process.pid]
+            self.at_s = time.monotonic()
+            for pid in both:  # as when the power is lost: the watcher too
+                kill(pid)
+        finally:
+            process.kill()
+            process.communicate()
+            adapter.unplug()
         kept = [text for _, text in frames_in(run)]
         self.kept, self._fetched = len(kept), adapter.fetched
         read = sum(map(len, read_capture(run / "capture-0001.log")))
@@ -320,7 +323,7 @@ def test_end_to_end_the_alarm_names_the_right_thing_in_time(tmp_path, demo_fault
 
 def test_a_run_that_was_changed_afterwards_says_so(tmp_path, hot):
     run = tmp_path / "run"
-    out, code = ended(record(run, f"*=replay:{hot.capture}@max"), 60)
+    out, code = ended(record(run, f"*=replay:{hot.capture}@max"))
     assert code == 0
     assert "the replayed file has ended" in out
     assert (run / "capture-0001.log").read_bytes() == hot.capture.read_bytes()

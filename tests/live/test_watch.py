@@ -39,7 +39,7 @@ class Watched:
         )
         self.thread.start()
 
-    def end(self, timeout=30):
+    def end(self, timeout=120):
         """Stop it if it does not end by itself, and complete the folder."""
         if self.session.running:
             self.session.stop("the test is over")
@@ -51,7 +51,7 @@ class Watched:
 
     def play(self):
         """Let a replayed file come to its end."""
-        wait_for(lambda: not self.session.running, 60)
+        wait_for(lambda: not self.session.running, 120)
         return self.end()
 
 
@@ -175,6 +175,8 @@ def test_ready_is_withheld_with_its_reasons_and_given_when_they_are_gone(tmp_pat
         assert glance.turning == ("front",)
         adapter_rpm[0] = 800
         wait_for(lambda: watch.glance().word == "STOP")  # beyond its ceiling of 500 rpm
+        adapter_rpm[0] = 0
+        wait_for(lambda: not watch.glance().turning)
     finally:
         adapter_rpm[0] = 0
         stop.set()
@@ -184,7 +186,8 @@ def test_ready_is_withheld_with_its_reasons_and_given_when_they_are_gone(tmp_pat
     time.sleep(0.3)
     assert watch.glance().word == "STOP"  # latched, though it stands still again
     watch.acknowledge()
-    assert watch.glance().word != "STOP"
+    after = wait_for(lambda: (g := watch.glance()).word == "NOT READY" and g)
+    assert "failed in this run: speed-ceiling, front" in after.why  # no READY after a fail
     live.end()
     adapter.unplug()
 
@@ -226,8 +229,8 @@ def test_a_node_that_falls_silent_while_it_turns_stops_the_test(tmp_path):
     stop.set()
     speaker.join()
     silent = time.monotonic()
-    wait_for(lambda: live.watch.glance().word == "STOP", 3)
-    assert time.monotonic() - silent < 1.0
+    wait_for(lambda: live.watch.glance().word == "STOP")
+    assert time.monotonic() - silent < 5.0  # some 0.2 s on an idle machine, which CI is not
     assert "units.front.speed" in live.watch.alarms[-1].text
     live.end()
     adapter.unplug()
