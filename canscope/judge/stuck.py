@@ -80,6 +80,9 @@ class Stuck:
         needed = self.engaged and (role in MUST_MOVE or speed or torque)
         if (needed or (turned and role in MUST_MOVE_TO_TURN)) and not signs.moved:
             return "never changed in the whole run"
+        warms = ".temperatures." in role and role not in self._bench.moved_before
+        if turned and warms and not signs.moved:
+            return "never changed in a run in which a unit turned"
         return signs.still
 
     def _switches(self, history: History, from_ns: int) -> Iterator[tuple[int, str, bool]]:

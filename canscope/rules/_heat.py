@@ -22,6 +22,9 @@ from canscope.rules._sensor import Sensor, doubts, railed_new, watch
 HOT_STAGES = frozenset({"unit-alone", "dry-spin", "wet-spin", "rolling"})
 WATCH_S = 60.0  # common practice, no source
 FOREVER = np.int64(2**62)
+# What a neighbour of a dead sensor moves by at least, in K and in the dead one's raw steps; common
+# practice, no source.
+NEIGHBOUR_K, NEIGHBOUR_STEPS = 4.0, 4.0
 
 
 @dataclass(frozen=True)
@@ -44,6 +47,8 @@ class Followed:
     gap_ns: int | None = None  # begin of the first gap within the watch
     gap_s: float = 0.0
     absent: tuple[str, int] | None = None  # why and when it first had no value within the watch
+    low_degC: float = float("inf")  # within the watch
+    high_degC: float = float("-inf")
 
 
 @dataclass(frozen=True)
@@ -138,7 +143,7 @@ def follow(state: Heat, piece: Piece, watch_s: float) -> tuple[Heat, dict[str, W
         if starts and sensed.subject not in base:
             before = piece.at(sensed.role, starts[0].time_ns, before=True)
             base[sensed.subject] = float(before.value[0])
-        if len(piece[sensed.role]):
+        if len(piece[sensed.role]) or piece.events:
             now = followed[sensed.subject]
             key = (_seen, sensed.role, now, state.until_ns[sensed.unit], watch_s)
             unit = watches[sensed.unit]
@@ -155,9 +160,15 @@ def _seen(followed: Followed, piece: Piece, role: str, unit: Watch) -> Followed:
     if followed.absent is None and piece[role].status.any():
         followed = replace(followed, absent=_absent(piece, role, unit))
     samples, rail = railed_new(piece, role)
-    times = samples.time_ns[~rail] if rail.any() else samples.time_ns
+    good = samples[~rail] if rail.any() else samples
+    times = good.time_ns
     if not len(times):
         return followed
+    watched_degC = good.value[unit.on(times)]
+    if len(watched_degC):
+        low = min(followed.low_degC, float(watched_degC.min()))
+        high = max(followed.high_degC, float(watched_degC.max()))
+        followed = replace(followed, low_degC=low, high_degC=high)
     if followed.gap_ns is None:
         # Before the first value nothing was watched, so that nothing counts as lost.
         earlier = np.concatenate(([followed.last_ns], times[:-1])).astype(np.int64)
@@ -195,7 +206,8 @@ def closing(state: Heat, piece: Piece, watch_s: float, *, idle_counts: bool) -> 
     found: list[Doubt] = []
     for sensed in sensors(piece.bench):
         followed = state.followed[sensed.subject]
-        found += doubts(followed.sensor, piece.bench, sensed.subject, sensed.role)
+        found += doubts(followed.sensor, piece, sensed.subject, sensed.role)
+        found += _beside(state, piece.bench, sensed)
         if state.until_ns[sensed.unit] == NEVER:
             if not idle_counts:
                 text = "the unit was not seen to turn"
@@ -203,6 +215,19 @@ def closing(state: Heat, piece: Piece, watch_s: float, *, idle_counts: bool) -> 
         else:
             found += _ended(state.until_ns[sensed.unit], followed, piece, sensed, watch_s)
     return found
+
+
+def _beside(state: Heat, bench: Bench, sensed: Sensed) -> list[Doubt]:
+    """A sensor that stood still from the first burst on beside one of its unit that moved far."""
+    mine = state.followed[sensed.subject]
+    least_K = max(NEIGHBOUR_K, NEIGHBOUR_STEPS * 2 * bench.bindings[sensed.role].half_step)
+    for other in sensors(bench):
+        theirs = state.followed[other.subject]
+        moved_K = theirs.high_degC - theirs.low_degC
+        if other.unit == sensed.unit and mine.high_degC == mine.low_degC and moved_K >= least_K:
+            text = f"it never moved from the first burst on, while {other.word} moved by "
+            return [Doubt(sensed.subject, "sensor-suspect", f"{text}{moved_K:.1f} K")]
+    return []
 
 
 def _ended(

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from canscope.model.bench import Bench, Binding
+from canscope.model.bench import Binding
 from canscope.model.outcome import Doubt
 from canscope.model.piece import Piece
 from canscope.model.signals import Samples
 from canscope.model.tables import Bools
+from canscope.rules._pace import Pace
+from canscope.rules._pace import follow as follow_pace
+from canscope.rules._warming import Warming
+from canscope.rules._warming import follow as follow_warming
 
 COLD_RAIL_DEGC, RAIL_WIDTH_K = -40.0, 2.0  # an open or shorted probe; common practice, no source
 
@@ -24,6 +28,8 @@ class Sensor:
     moved_ns: int | None = None  # when the raw code first differed from that one
     railed_ns: int | None = None  # when it first stood at a rail and should not have
     railed_degC: float = float("nan")
+    warming: Warming = field(default_factory=Warming)
+    pace: Pace = field(default_factory=Pace)
 
 
 def at_end_of_range(binding: Binding, samples: Samples) -> Bools:
@@ -74,9 +80,14 @@ def railed_new(piece: Piece, role: str) -> tuple[Samples, Bools]:
 
 def _watched(sensor: Sensor, piece: Piece, role: str) -> Sensor:
     samples, rail = railed_new(piece, role)
+    good = samples[~rail] if rail.any() else samples
+    unit = role.split(".")[1]
+    warming = follow_warming(sensor.warming, piece, unit, good)
+    pace = follow_pace(sensor.pace, piece, unit, good)
+    if warming is not sensor.warming or pace is not sensor.pace:
+        sensor = replace(sensor, warming=warming, pace=pace)
     if not len(samples):
         return sensor
-    good = samples[~rail] if rail.any() else samples
     if sensor.railed_ns is None and rail.any():
         first_good = good.time_ns[0] if len(good) else piece.until_ns
         been_good = sensor.raw is not None or samples.time_ns > first_good
@@ -100,7 +111,7 @@ def _watched(sensor: Sensor, piece: Piece, role: str) -> Sensor:
     return sensor
 
 
-def doubts(sensor: Sensor, bench: Bench, subject: str, role: str) -> Sequence[Doubt]:
+def doubts(sensor: Sensor, piece: Piece, subject: str, role: str) -> Sequence[Doubt]:
     """Why the sensor cannot be believed at the end of the run; empty if it can."""
     if sensor.railed_ns is not None:
         text = f"the sensor stood at the end of its range ({sensor.railed_degC:g} degC)"
@@ -108,7 +119,13 @@ def doubts(sensor: Sensor, bench: Bench, subject: str, role: str) -> Sequence[Do
     if sensor.raw is None:
         text = "the sensor gave no value off the ends of its range"
         return [Doubt(subject, "sensor-suspect", text)]
-    if sensor.moved_ns is None and role not in bench.moved_before:
+    if sensor.moved_ns is None and role not in piece.bench.moved_before:
         text = "the sensor's raw value never changed, so it may be stuck"
         return [Doubt(subject, "sensor-suspect", text)]
+    if sensor.pace.stopped_ns is not None:
+        text = "the sensor stopped moving at all before a burst that heats it"
+        return [Doubt(subject, "sensor-suspect", text, sensor.pace.stopped_ns)]
+    if still := sensor.warming.suspect(piece.until_ns):
+        text = "the sensor stood still over one burst and moved clearly over another"
+        return [Doubt(subject, "sensor-suspect", text, still.began_ns)]
     return []

@@ -13,11 +13,13 @@ from canscope.model.events import Event, Window
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import SPINNING, Rule, limit
+from canscope.model.signals import Samples
 from canscope.rules import RULES
 from canscope.rules._links import absence
 from canscope.rules._poles import closings
 
 NAME, SUPPLY = "12 V", "supply.voltage"
+HIGHEST_V = 36.0  # a 24 V supply on charge stays below 30 V; common practice, no source
 LOST_CYCLES = 1.5  # a longer way between two counts is a gap in the stamps
 
 
@@ -30,11 +32,14 @@ class ControlSupply(Rule):
         Around every closing of a contactor: the lowest reading from ``around_s`` before to
         ``around_s`` after it.
     Margin
-        That reading minus ``minimum_V``, in V. The uncertainty is the reading's own.
+        That reading minus ``minimum_V``, in V. The uncertainty is the reading's own. Above the
+        limit it is also how far the next reading has recovered towards what it was before the dip:
+        as much may have recovered unseen before the lowest one.
     Unproven
         No contactor closed (not-exercised); the readings do not cover the time around a closing
         (stale, not-available); a rolling counter (``units.X.alive``) jumped or began anew within
-        that time: a node that restarted is a sign of a brown-out shorter than a sample (inferred).
+        that time: a node that restarted is a sign of a brown-out shorter than a sample (inferred);
+        a reading above 36 V, which is no 12 V nor 24 V supply's (sensor-suspect).
 
     Plan::
 
@@ -85,7 +90,12 @@ class ControlSupply(Rule):
         if len(readings):
             i = int(np.argmin(readings.value))
             lowest = float(readings.value[i])
+            if (highest := float(readings.value.max())) > HIGHEST_V:
+                text = f"it read {highest:.1f} V when {pole} closed, which no 12 V supply has"
+                yield Doubt(NAME, "sensor-suspect", text, int(readings.time_ns[i]))
             u = window.bench.u(SUPPLY)
+            if lowest >= self.minimum_V:
+                u += _unseen_V(readings, i)
             # Too little of it seen says nothing good, but a breakdown stays a breakdown.
             if (covered is None and end < window.until_ns) or lowest - self.minimum_V < -u:
                 yield margins(
@@ -138,6 +148,15 @@ class ControlSupply(Rule):
                 text = f"the rolling counter of {unit.name} did not count on when {pole} closed: "
                 text += "a sign of a brown-out shorter than a sample"
                 yield Doubt(NAME, "inferred", text, jump_ns)
+
+
+def _unseen_V(readings: Samples, lowest: int) -> float:
+    """How much deeper a dip may have been between two readings, by how fast it recovered after."""
+    if not 0 < lowest < len(readings) - 1:
+        return 0.0
+    before = float(readings.value[:lowest].max())  # a converter that starts lifts it further
+    after = min(float(readings.value[lowest + 1]), before)
+    return after - float(readings.value[lowest])
 
 
 def _jump(window: ClosedWindow, role: str, begin: int, last: int) -> int | None:

@@ -31,8 +31,9 @@ class SensorAlive(Rule):
         earlier run of the build record has seen one. It never fails.
     Unproven
         The sensor stood at a rail after its first good value or while the vehicle was engaged, it
-        never gave a good value, or its raw value never changed (sensor-suspect). The temperature
-        rules then do not pass on it either.
+        never gave a good value, its raw value never changed, it stopped changing before a burst of
+        its unit, or it stood still over one burst where it moves by three steps over another as
+        long (sensor-suspect). The temperature rules then do not pass on it either.
 
     Plan::
 
@@ -80,7 +81,7 @@ class SensorAlive(Rule):
         found: list[Outcome] = []
         for sensed in sensors(piece.bench):
             sensor = state[sensed.subject]
-            found += doubts(sensor, piece.bench, sensed.subject, sensed.role)
+            found += doubts(sensor, piece, sensed.subject, sensed.role)
             earlier = sensed.role in piece.bench.moved_before
             if sensor.moved_ns is None and sensor.raw is not None and earlier:
                 found.append(

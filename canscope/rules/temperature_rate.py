@@ -45,8 +45,8 @@ class TemperatureRate(Rule):
     Unproven
         The unit never turned, except in power-up, or the recording ended less than ``watch_s``
         after its last burst (not-exercised); in that time the sensor fell silent or had no value
-        (stale, not-available, out-of-range); it stood at an end of its range or never moved
-        (sensor-suspect).
+        (stale, not-available, out-of-range); it stood at an end of its range, never moved,
+        or stopped moving before a burst (sensor-suspect).
 
     Plan::
 

@@ -68,7 +68,7 @@ def draw_vehicle(rng: np.random.Generator, stage: str, units: int | None = None)
         units=built,
         pack=pack,
         box=box,
-        supply=Supply(resting_V=float(rng.uniform(12.3, 12.9)), dip_V=float(rng.uniform(0.3, 1.0))),
+        supply=Supply(resting_V=float(rng.uniform(12.3, 12.9)), dip_V=float(rng.uniform(0.3, 0.9))),
         limits=limits,
         ambient_degC=ambient,
     )

@@ -11,12 +11,13 @@ from numpy.typing import NDArray
 from canscope.simulate.faults import Fault, fault
 from canscope.simulate.physics import Truth
 from canscope.simulate.record import Recording, all_messages, signal_of
-from canscope.simulate.script import Script
+from canscope.simulate.script import Floats, Script
 from canscope.simulate.sensors import Readings
 from canscope.simulate.vehicle import Vehicle
 
 BABBLE_ID = 0x7E5
-BUS_OFF_ID = 0x2000_0040  # SocketCAN error frame, class bus-off (linux/can/error.h)
+ERROR_FRAME = 0x2000_0000  # SocketCAN's flag and classes of error frames (linux/can/error.h)
+PROTOCOL, NO_ACKNOWLEDGE, BUS_OFF, BUS_ERROR = 0x08, 0x20, 0x40, 0x80
 
 
 @fault("node-dies", must="cycle-time", may="axle-witness link-discharge dry-exposure")
@@ -79,16 +80,42 @@ class BusOff(Fault):
     """A node on the front unit's bus goes off it; the adapter records the error frame."""
 
     def damage(self, recording: Recording, script: Script, vehicle: Vehicle) -> Recording:
-        at_s = script.spins[0].start_s + 0.4
-        row = int(np.searchsorted(recording.since_s(), at_s))
-        pick = np.insert(np.arange(len(recording)), row, row)
-        out = recording.take(pick)
-        can_id, length = out.can_id.copy(), out.length.copy()
-        channel, payload = out.channel.copy(), out.payload.copy()
-        can_id[row], length[row] = BUS_OFF_ID, 8
-        channel[row] = recording.channels.index(vehicle.front.channel)
-        payload[row] = 0
-        return replace(out, can_id=can_id, length=length, channel=channel, payload=payload)
+        at_s = np.array([script.spins[0].start_s + 0.4])
+        return _with_errors(recording, at_s, vehicle.front.channel, BUS_OFF)
+
+
+@fault("errors-while-driving", must="error-frames")
+class ErrorsWhileDriving(Fault):
+    """The front inverter's switching couples into its bus: errors while it drives its motor."""
+
+    def damage(self, recording: Recording, script: Script, vehicle: Vehicle) -> Recording:
+        spells = [
+            np.arange(spin.start_s + 0.5, spin.end_s, 0.1 / self.severity) for spin in script.spins
+        ]
+        kind = PROTOCOL | BUS_ERROR
+        return _with_errors(recording, np.concatenate(spells), vehicle.front.channel, kind)
+
+
+@fault("nobody-acknowledges", must="error-frames")
+class NobodyAcknowledges(Fault):
+    """At first the front unit is alone with silent listeners: nobody acknowledges its frames."""
+
+    def damage(self, recording: Recording, script: Script, vehicle: Vehicle) -> Recording:
+        at_s = recording.since_s()[0] + np.arange(0.2, 1.2, 0.04 / self.severity)
+        return _with_errors(recording, at_s, vehicle.front.channel, NO_ACKNOWLEDGE)
+
+
+def _with_errors(recording: Recording, at_s: Floats, channel: str, kind: int) -> Recording:
+    """The recording with error frames of that class at those seconds."""
+    rows = np.searchsorted(recording.since_s(), at_s)
+    pick = np.insert(np.arange(len(recording)), rows, np.minimum(rows, len(recording) - 1))
+    out = recording.take(pick)
+    new = rows + np.arange(len(rows))
+    can_id, length = out.can_id.copy(), out.length.copy()
+    where, payload = out.channel.copy(), out.payload.copy()
+    can_id[new], length[new] = ERROR_FRAME | kind, 8
+    where[new], payload[new] = recording.channels.index(channel), 0
+    return replace(out, can_id=can_id, length=length, channel=where, payload=payload)
 
 
 @fault("recording-gap", must="capture-gaps", may="cycle-time")

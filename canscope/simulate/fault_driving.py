@@ -146,7 +146,7 @@ class ChangeOnTheMove(Fault):
     """Reverse is accepted while both axles still turn forward."""
 
     def story(self, story: Any) -> Any:
-        return replace(story, change_on_the_move=True)
+        return replace(story, change_after_s=max(1.15 - 0.9 * self.severity, 0.05))
 
 
 @fault("long-dry-burst", must="dry-exposure", may=HEAT)

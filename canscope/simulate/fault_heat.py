@@ -46,7 +46,7 @@ class SensorFrozen(Fault):
         channel = vehicle.rear.channel
         key = f"{channel}:UnitSlow.InverterTemp"
         seen[key] = np.full(len(truth.time_s), vehicle.ambient_degC)
-        seen.still.add(key)
+        seen.still[key] = 0
 
 
 @fault("sensor-offset", must="cold-soak")
@@ -85,8 +85,9 @@ class HeatsTowardsTheCeiling(Fault):
 
 @fault("pump-stops", must="coolant-flow", stages="wet-spin")
 class PumpStops(Fault):
-    """The coolant stands still from before the first burst on."""
+    """Hardly any coolant moves, from before the first burst on."""
 
     def distort(self, seen: Readings, truth: Truth, vehicle: Vehicle, script: Script) -> None:
         stopped = truth.time_s >= script.spins[0].start_s - 3.0
-        seen["can0:Cooling.Flow"] = np.where(stopped, 0.0, seen["can0:Cooling.Flow"])
+        trickle = 0.4 / self.severity
+        seen["can0:Cooling.Flow"] = np.where(stopped, trickle, seen["can0:Cooling.Flow"])

@@ -155,8 +155,9 @@ def _frames_of(
         if spec.key in seen:
             column = seen[spec.key]
             value = column[np.minimum(rows, len(column) - 1)]
-            if spec.name in NOISE and spec.key not in seen.still:
-                value = value + rng.normal(0.0, NOISE[spec.name], count)
+            if spec.name in NOISE:
+                noise = rng.normal(0.0, NOISE[spec.name], count)
+                value = value + np.where(rows < seen.still.get(spec.key, len(column)), noise, 0.0)
             codes[spec.name] = _said(spec, value, wiring.spoken.get(spec.key))
         elif spec.name == "Alive":
             codes[spec.name] = number % (1 << spec.length_bits)

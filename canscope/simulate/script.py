@@ -86,7 +86,7 @@ class DrySpin:
     burst_s: float = 2.7
     brake_for_reverse: bool = True
     reverse: bool = True
-    change_on_the_move: bool = False
+    change_after_s: float | None = None  # reverse so soon after the pedal is released
     brake_in_burst: bool = False  # the brake is pressed while the pedal is still down
     retries: int = 0  # attempts broken off before the one that stays
     positive_first: bool = False
@@ -109,8 +109,8 @@ class DrySpin:
         if self.brake_in_burst:
             acts += [(spins[0].start_s + 1.2, "brake", 1.0), (spins[0].end_s + 0.5, "brake", 0.0)]
         stopped = spins[0].end_s + 3.0  # coasting takes little more than one second
-        if self.change_on_the_move:
-            stopped = spins[0].end_s + 0.25
+        if self.change_after_s is not None:
+            stopped = spins[0].end_s + self.change_after_s
             acts += [(stopped - 0.01, "brake", 1.0), (stopped, "direction", REVERSE)]
             stopped += 3.0
         acts += [(stopped, "brake", 1.0), (stopped + 0.8, "direction", NEUTRAL)]

@@ -31,12 +31,12 @@ NOISE = {
 class Readings(dict[str, Floats]):
     """What each signal shows: "channel:Message.Signal" -> physical value, a row a millisecond.
 
-    Signals in ``still`` get no noise: a frozen sensor has none.
+    Signals in ``still`` get no noise from that row on: a frozen sensor has none.
     """
 
     def __init__(self) -> None:
         super().__init__()
-        self.still: set[str] = set()
+        self.still: dict[str, int] = {}
 
 
 def readings(truth: Truth, vehicle: Vehicle) -> Readings:

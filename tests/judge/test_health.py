@@ -133,3 +133,18 @@ def test_a_brake_that_was_pressed_all_the_time_proves_no_interlock():
     stuck = ROLES | {"driver.brake": (T, np.ones(len(T)))}
     finding = judge("brake-interlock", stuck)["driver"]
     assert (finding.verdict, finding.reason) == ("unproven", "sensor-suspect")
+
+
+def test_a_temperature_that_never_moved_is_not_agreed_with_by_a_cold_soak():
+    """A frozen sensor that shows just what the others show in the morning."""
+    winding, inverter = (f"units.front.temperatures.{word}" for word in ("winding", "inverter"))
+    warming = np.where(T < 4, 20.0, 20.5)
+
+    def soak(degC, **bench):
+        roles = ROLES | {winding: (T, degC), inverter: (T, warming)}
+        return judge("cold-soak", roles, bench={"cold": True, **bench})["temperatures"]
+
+    assert soak(warming).verdict == "pass"
+    frozen = soak(np.full(len(T), 20.0))
+    assert (frozen.verdict, frozen.reason) == ("unproven", "sensor-suspect")
+    assert soak(np.full(len(T), 20.0), moved_before=frozenset({winding})).verdict == "pass"

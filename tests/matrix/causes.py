@@ -3,6 +3,8 @@
 The words are those of the faults' own descriptions in the simulator, not of the diagnosis.
 """
 
+from canscope.simulate.vehicle import Vehicle
+
 CAUSES = {
     "bad-precharge": "timer",
     "bus-off": "termina",
@@ -16,11 +18,12 @@ CAUSES = {
     "direction-without-brake": "brake",
     "drives-against-the-brake": "brake",
     "emergency-stop-ignored": "emergency stop",
-    "front-axle-wrong-way": "controller asks for the wrong sense",
+    "errors-while-driving": "inverter's switching couples",
+    "front-axle-wrong-way": "{front} unit's controller asks for the wrong sense",
     "garbled-lines": "damaged",
     "heater-left-on": "heater",
     "high-source-resistance": "joint",
-    "link-sensor-wrong": "voltage",
+    "link-sensor-wrong": "{rear} unit's voltage reading",
     "load-at-closing": "heater",
     "long-dry-burst": "too long",
     "low-12V": "12 V battery",
@@ -28,12 +31,13 @@ CAUSES = {
     "message-missing": "node that sends it",
     "no-precharge": "pre-charge is not driven",
     "node-dies": "node",
+    "nobody-acknowledges": "nobody acknowledges",
     "overspeed": "speed limit",
     "pedal-rests-high": "pedal",
     "pedal-tracks-apart": "track",
     "phases-not-swapped": "phases_swapped",
     "rear-axle-locked": "axle is held",
-    "rear-axle-wrong-way": "controller asks for the wrong sense",
+    "rear-axle-wrong-way": "{rear} unit's controller asks for the wrong sense",
     "recording-gap": "recording computer",
     "sensor-at-the-rail": "unplugged",
     "sensor-frozen": "stuck",
@@ -47,3 +51,13 @@ CAUSES = {
     "welded-positive": "positive contactor has welded",
     "wrong-precharge-resistor": "resistor",
 }
+
+# With one unit there is no second link to say which of two voltages is wrong.
+OF_ONE_UNIT = {"link-sensor-wrong": "one of the two voltage signals"}
+
+
+def cause_of(fault: str, vehicle: Vehicle) -> str:
+    """The words that have to be found; empty where nothing is asked."""
+    words = OF_ONE_UNIT.get(fault) if len(vehicle.units) == 1 else None
+    words = words or CAUSES.get(fault, "")
+    return words.format(front=vehicle.front.name, rear=vehicle.rear.name)

@@ -3,27 +3,49 @@
 from __future__ import annotations
 
 import tempfile
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from canscope.capture.read import read_capture
 from canscope.decoding.columns import decode
 from canscope.judge.check import check
 from canscope.model.report import Report
+from canscope.model.rule import Rule
+from canscope.model.signals import Signals
 from canscope.plan.load import read_plan
+from canscope.plan.plan import Plan
 from canscope.simulate.folder import write_run
 from canscope.simulate.runs import Run
-from tests.matrix.causes import CAUSES
+from tests.matrix.causes import cause_of
 from tests.matrix.scenarios import Scenario
 
 
-def report_of(run: Run) -> Report:
-    """The report on a run, by way of its capture, definitions and plan on the disk."""
+@dataclass(frozen=True, eq=False)
+class Decoded:
+    """A run read back from its files, as a user has it: decoded once, judged as often as wanted."""
+
+    plan: Plan
+    signals: tuple[Signals, ...]
+
+    def report(self, rules: Mapping[str, Rule] | None = None) -> Report:
+        """The report by all rules of the plan, or by these instead."""
+        plan = self.plan if rules is None else replace(self.plan, rules=rules)
+        return check(self.signals, plan)
+
+
+def decoded(run: Run) -> Decoded:
+    """Write a run's capture, definitions and plan, and read them."""
     with tempfile.TemporaryDirectory() as folder:
         files = write_run(run, Path(folder))
         plan = read_plan(files.plan)
         capture = read_capture(files.capture)
-        return check(decode(capture, plan.definitions, wanted=plan.wanted), plan, capture=capture)
+        return Decoded(plan, tuple(decode(capture, plan.definitions, wanted=plan.wanted)))
+
+
+def report_of(run: Run) -> Report:
+    """The report on a run, by way of its files."""
+    return decoded(run).report()
 
 
 def rules_with(report: Report, verdict: str) -> frozenset[str]:
@@ -42,17 +64,16 @@ class Row:
     wrongs: tuple[str, ...]
 
 
-def judged(scenario: Scenario) -> Row:
-    """Run a scenario and hold it against what its fault declares."""
+def judged(scenario: Scenario, read: Decoded | None = None) -> Row:
+    """Run a scenario (or take it as already read) and hold it against what its fault declares."""
     run = scenario.run()
-    report = report_of(run)
-    wrongs = wrongs_of(run, report)
+    report = (read or decoded(run)).report()
     return Row(
         scenario,
         str(report.verdict),
         rules_with(report, "fail"),
         rules_with(report, "unproven"),
-        tuple(wrongs),
+        tuple(wrongs_of(run, report)),
     )
 
 
@@ -83,6 +104,6 @@ def wrongs_of(run: Run, report: Report) -> list[str]:
     ]
     wrongs += [f"not unproven: {rule}" for rule in sorted(fault.unproven - unproven - failed)]
     told = [found.cause for found in report.diagnosis]
-    if not any(CAUSES.get(fault.name, "") in cause for cause in told or [""]):
+    if not any(cause_of(fault.name, run.vehicle) in cause for cause in told or [""]):
         wrongs.append(f"its true cause is not among {told}")
     return wrongs

@@ -2,40 +2,106 @@
 
 A fault is failed by the rules made for it and by none outside of what it declares; a healthy
 run, however coarse its sensors, passes with nothing required unproven; no run with a fault passes.
-What a fault declares was written knowing nothing of the rules' code. ``python -m tests.matrix``
-runs all of them.
+What a fault declares was written knowing nothing of the rules' code. ``--full-matrix`` runs all.
+
+The matrix itself is tested: with any rule emptied, or its good and bad exchanged, it turns red.
 """
+
+from dataclasses import replace
 
 import pytest
 
 from canscope.rules import RULES
-from canscope.simulate.faults import FAULTS, fault_names
-from tests.matrix.judging import judged
+from canscope.simulate.faults import FAULTS, fault_names, find_fault
+from canscope.simulate.runs import make_run
+from canscope.simulate.script import DrySpin
+from canscope.simulate.vehicle import BRAMBLE, Limits
+from tests.matrix.judging import decoded, judged, rules_with
 from tests.matrix.scenarios import TIMES, fifth, scenarios
+from tests.matrix.spoiled import spoiled
 
-CHOSEN = fifth()
+# They can only be unproven, never fail.
+NEVER_FAILS = {"message-presence", "sensor-alive"}
+# In a healthy run they judge nothing, or what they count is none: flipped, that stays none.
+NOTHING_TO_FLIP = {
+    "alive-counter",
+    "checksum",
+    "closing-inrush",
+    "frame-length",
+    "unit-fault",
+}
 
 
-@pytest.mark.parametrize("scenario", CHOSEN, ids=[s.name for s in CHOSEN])
+def pytest_generate_tests(metafunc):
+    if "scenario" in metafunc.fixturenames:
+        chosen = scenarios() if metafunc.config.getoption("--full-matrix") else fifth()
+        metafunc.parametrize("scenario", chosen, ids=[s.name for s in chosen])
+
+
 def test_a_run_is_judged_as_what_it_is(scenario):
-    row = judged(scenario)
+    run = scenario.run()
+    read = decoded(run)
+    row = judged(scenario, read)
     assert row.wrongs == ()
-    assert scenario.fault is None or row.verdict != "pass"
+    if scenario.fault is None:
+        return
+    assert row.verdict != "pass"
+    for name in run.fault.must_in(run.vehicle):
+        for how in ("empty", "flip") if name in NOTHING_TO_FLIP else ("empty",):
+            report = read.report({name: spoiled(read.plan.rules[name], how)})
+            assert rules_with(report, "fail") == set(), f"nothing notices that {name} is spoiled"
+
+
+@pytest.fixture(scope="module")
+def healthy():
+    """Runs in good health in which every rule speaks that can."""
+    limits = Limits(bus_load_percent=70.0)
+    vehicle = replace(BRAMBLE, limits=limits)
+    wet = replace(vehicle, wiring=replace(vehicle.wiring, coolant_flow=True))
+    stages = {"dry-spin": vehicle, "power-up": vehicle, "wet-spin": wet}
+    runs = {stage: decoded(make_run(v, stage=stage)) for stage, v in stages.items()}
+    braked = DrySpin(pedal_percent=27.0, brake_in_burst=True)
+    runs["braked"] = decoded(make_run(vehicle, story=braked))
+    few = make_run(fault="nobody-acknowledges", severity=0.2)  # six error frames, ten are allowed
+    return {**runs, "few errors": decoded(few)}
+
+
+ONLY_IN = {
+    "brake-and-pedal": "braked",
+    "contactor-weld": "power-up",
+    "emergency-stop": "power-up",
+    "error-frames": "few errors",
+    "insulation-resistance": "power-up",
+    "coolant-flow": "wet-spin",
+}
+
+
+@pytest.mark.parametrize("name", sorted(set(RULES) - NOTHING_TO_FLIP))
+def test_a_flipped_rule_turns_a_healthy_run_red(healthy, name):
+    read = healthy[ONLY_IN.get(name, "dry-spin")]
+    rule = read.plan.rules[name]
+    assert rules_with(read.report({name: rule}), "fail") == set()
+    assert rules_with(read.report({name: spoiled(rule, "flip")}), "fail") == {name}
+
+
+@pytest.mark.parametrize("name", sorted(NEVER_FAILS))
+def test_a_rule_that_never_fails_and_is_emptied_leaves_a_healthy_run_unproven(healthy, name):
+    read = healthy["dry-spin"]
+    assert read.report({name: read.plan.rules[name]}).verdict == "pass"
+    assert read.report({name: spoiled(read.plan.rules[name], "empty")}).verdict == "unproven"
 
 
 def test_the_matrix_is_large_enough_and_its_fifth_has_every_fault():
-    every = scenarios()
+    every, chosen = scenarios(), fifth()
     assert len(every) >= 300
     for name in fault_names():
         assert sum(s.fault == name for s in every) >= TIMES
-    assert {s.fault for s in CHOSEN} == {None, *fault_names()}
+    assert {s.fault for s in chosen} == {None, *fault_names()}
     assert len({s.seed for s in every}) == len(every)
-
-
-# They can only be unproven, never fail, or no run of the matrix has what they compare.
-NEVER_FAILS = {"message-presence", "sensor-alive"}
 
 
 def test_for_every_rule_there_is_a_fault_that_it_has_to_fail():
     fault_names()
     assert set(RULES) - NEVER_FAILS == set().union(*(fault.must for fault in FAULTS.values()))
+    for name in NEVER_FAILS:
+        assert any(name in find_fault(fault).unproven for fault in fault_names())

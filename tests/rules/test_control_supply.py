@@ -55,6 +55,22 @@ def test_a_dip_to_the_limit_is_too_close_to_call():
     assert judge(10.52).reason == "too-close-to-call"
 
 
+def test_a_dip_that_recovers_from_one_reading_to_the_next_may_have_been_deeper_between_them():
+    """11.4 V, 13.0 V at the next reading: 1.6 V more before it would have been 9.8 V."""
+    finding = judge(11.4, width_s=0.02)
+    assert (finding.reason, finding.uncertainty) == ("too-close-to-call", pytest.approx(1.65))
+    assert judge(12.0, width_s=0.02).verdict is Verdict.PASS
+    assert judge(10.4, width_s=0.02).verdict is Verdict.FAIL
+
+
+def test_a_decimal_point_in_the_wrong_place_is_no_strong_supply():
+    def tenfold(roles):
+        times, volt = roles["supply.voltage"]
+        roles["supply.voltage"] = (times, 10 * volt)
+
+    assert judge(edit=tenfold).reason == "sensor-suspect"
+
+
 @pytest.mark.parametrize("dip_s", [0.52, 2.04])
 def test_a_dip_up_to_half_a_second_before_or_after_a_closing_counts(dip_s):
     assert judge(9.8, dip_s).verdict is Verdict.FAIL

@@ -28,6 +28,33 @@ def test_a_frozen_sensor_is_suspect_and_never_failed():
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
 
 
+TWO = ((FAST >= 3) & (FAST < 6)) | ((FAST >= 10) & (FAST < 13))
+AFTER = np.clip(SLOW - 3, 0, 3)  # three kelvin in three seconds, in steps of half a kelvin
+
+
+def over_two_bursts(degC, turning=TWO, **more):
+    roles = {WINDING: (SLOW, degC), SPEED: (FAST, np.where(turning, 800.0, 0.0))}
+    return run("sensor-alive", roles, **more)["front winding"]
+
+
+def test_a_sensor_that_freezes_between_two_bursts_is_suspect():
+    finding = over_two_bursts(20.0 + AFTER)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert "stood still over one burst" in finding.sentence
+    assert over_two_bursts(20.0 + AFTER, cuts=(3.1, 5, 6.9, 10.15, 14)).reason == "sensor-suspect"
+
+
+def test_a_sensor_that_follows_both_bursts_passes():
+    assert over_two_bursts(20.0 + AFTER + np.clip(SLOW - 10, 0, 3)).verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize(("until_s", "reason"), [(10.3, None), (10.8, "sensor-suspect")])
+def test_a_second_burst_has_to_be_long_enough_to_show_three_steps(until_s, reason):
+    """Twenty steps of 0.01 K after three seconds: two after 0.3 s, five after 0.8 s."""
+    turning = ((FAST >= 3) & (FAST < 6)) | ((FAST >= 10) & (until_s > FAST))
+    assert over_two_bursts(20.0 + np.clip(SLOW - 3, 0, 2) / 10, turning).reason == reason
+
+
 def test_an_earlier_run_in_which_it_moved_is_enough():
     finding = judge(20.0, bench={"moved_before": frozenset({WINDING})})
     assert finding.verdict is Verdict.PASS

@@ -1,0 +1,64 @@
+"""Whether a temperature sensor that kept flickering stopped for good, with a burst after it.
+
+The last bit of a living sensor flickers; how long it rests between two changes is its pace. One
+that has rested ten times longer than ever before, although its unit began to turn and to heat it
+meanwhile, is dead, whatever it read before.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from canscope.model.piece import Piece, S
+from canscope.model.signals import NEVER, Samples
+
+CHANGES = 10  # so many before a pace is known; common practice, no source
+LONGER = 10  # times its longest rest; by chance one in 200 000 after ten even-tempered rests
+QUIET = 2  # times its longest rest before the burst already, which the burst itself cannot explain
+
+
+@dataclass(frozen=True)
+class Pace:
+    """What a run has shown of one sensor's changes so far."""
+
+    raw: int | None = None  # the last raw code
+    since_ns: int = int(NEVER)  # its last change, else its first value
+    changes: int = 0
+    longest_ns: int = 0  # the longest rest between two of them, or before the first
+    began_ns: int = int(NEVER)  # the last time its unit began to turn
+    stopped_ns: int | None = None  # since when it has rested for too long
+
+
+def follow(pace: Pace, piece: Piece, unit: str, samples: Samples) -> Pace:
+    """The pace after a piece; ``samples`` are the sensor's believable ones of that piece."""
+    if not len(samples):
+        return pace
+    turning = piece.history.samples(f"@turning.{unit}")
+    begins_ns = turning.time_ns[(turning.value == 1) & (turning.time_ns > pace.began_ns)]
+    times, raw = samples.time_ns, samples.raw
+    first = pace.raw is None
+    before = int(raw[0]) if pace.raw is None else pace.raw
+    changed = raw != np.concatenate(([before], raw[:-1]))
+    since_ns = np.where(changed, times, int(times[0]) if first else pace.since_ns)
+    since_ns = np.maximum.accumulate(since_ns)
+    earlier_ns = np.concatenate((since_ns[:1] if first else [pace.since_ns], since_ns[:-1]))
+    rests = np.where(changed, times - earlier_ns, 0)
+    longest = np.maximum(np.maximum.accumulate(rests), pace.longest_ns)
+    count = pace.changes + np.cumsum(changed)
+    starts = np.concatenate(([pace.began_ns], begins_ns)).astype(np.int64)
+    began_ns = starts[np.searchsorted(starts, times, "right") - 1]
+    stopped_ns = pace.stopped_ns
+    if stopped_ns is None:
+        dead = (count >= CHANGES) & (times - since_ns > LONGER * longest)
+        dead &= (began_ns - since_ns > QUIET * longest + S) & (times - began_ns >= S)
+        stopped_ns = int(since_ns[np.argmax(dead)]) if dead.any() else None
+    return Pace(
+        raw=int(raw[-1]),
+        since_ns=int(since_ns[-1]),
+        changes=int(count[-1]),
+        longest_ns=int(longest[-1]),
+        began_ns=int(began_ns[-1]),
+        stopped_ns=stopped_ns,
+    )

@@ -1,0 +1,88 @@
+"""Whether a temperature sensor that followed one burst also follows the others.
+
+A burst of a few seconds warms a unit by about as much as another one as long. A sensor that moved
+by several raw steps after one burst and by none after another died between them, or came to life.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from canscope.model.piece import Piece, S
+from canscope.model.signals import Samples
+
+CLEARLY = 3.0  # raw steps that are expected before none is suspect; common practice, no source
+
+
+@dataclass(frozen=True)
+class Spell:
+    """From when one burst is known until the next one is: how long it turned, what was read."""
+
+    began_ns: int
+    turned_s: float | None = None  # None: it still turns
+    low: int | None = None  # raw codes
+    high: int = 0
+
+    @property
+    def moved(self) -> int:
+        """The range of its raw codes."""
+        return 0 if self.low is None else self.high - self.low
+
+
+@dataclass(frozen=True)
+class Warming:
+    """One sensor over the bursts of its unit."""
+
+    now: Spell | None = None
+    most: Spell | None = None  # the one that moved it furthest
+    still: Spell | None = None  # the longest that did not move it at all
+
+    def suspect(self, until_ns: int) -> Spell | None:
+        """The spell in which it stood still though another one, as long, moves it clearly."""
+        ended = _ended(self, until_ns)
+        if ended.most is None or ended.still is None or not ended.most.turned_s:
+            return None
+        share = min(1.0, (ended.still.turned_s or 0.0) / ended.most.turned_s)
+        return ended.still if ended.most.moved * share >= CLEARLY else None
+
+
+def follow(warming: Warming, piece: Piece, unit: str, samples: Samples) -> Warming:
+    """The sensor after a piece; ``samples`` are its believable ones of that piece."""
+    if warming.now is None and not piece.events:
+        return warming
+    from_ns = piece.start_ns
+    for event in piece.events:
+        if event.subject != unit or event.kind not in ("burst-start", "burst-end"):
+            continue
+        warming = _seen(warming, samples.between(from_ns, event.known_ns))
+        from_ns = max(from_ns, event.known_ns)
+        if event.kind == "burst-start":
+            warming = replace(_ended(warming, event.time_ns), now=Spell(event.time_ns))
+        elif warming.now is not None:
+            turned_s = (event.time_ns - warming.now.began_ns) / S
+            warming = replace(warming, now=replace(warming.now, turned_s=turned_s))
+    return _seen(warming, samples.between(from_ns, piece.until_ns))
+
+
+def _seen(warming: Warming, samples: Samples) -> Warming:
+    if warming.now is None or not len(samples):
+        return warming
+    low, high = int(samples.raw.min()), int(samples.raw.max())
+    if warming.now.low is not None:
+        low, high = min(low, warming.now.low), max(high, warming.now.high)
+    return replace(warming, now=replace(warming.now, low=low, high=high))
+
+
+def _ended(warming: Warming, until_ns: int) -> Warming:
+    """The present spell counted."""
+    spell = warming.now
+    if spell is None or spell.low is None:
+        return replace(warming, now=None)
+    if spell.turned_s is None:
+        spell = replace(spell, turned_s=(until_ns - spell.began_ns) / S)
+    most, still = warming.most, warming.still
+    if most is None or spell.moved > most.moved:
+        most = spell
+    if not spell.moved and (still is None or (spell.turned_s or 0) > (still.turned_s or 0)):
+        still = spell
+    return Warming(None, most, still)
