@@ -11,14 +11,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from canscope.judge.stuck import Stuck
+from canscope.judge.stuck import Stuck, step_at
 from canscope.model.bench import Bench
 from canscope.model.events import Span, Window
 from canscope.model.history import History
 from canscope.model.history import steps as derived
 from canscope.model.outcome import Doubt, Subject
 from canscope.model.signals import NOT_AVAILABLE, OUT_OF_RANGE, Samples
-from canscope.model.tables import Floats, Int64s
 
 MOST_SENDERS = 8  # that are named
 
@@ -85,7 +84,7 @@ class Health:
         ):
             if rows.any() and reason not in health.doubts:
                 times = samples.time_ns[rows]
-                bad = times[_step_at(steps, times) == 1]
+                bad = times[step_at(steps, times) == 1]
                 if len(bad):
                     health.doubts[reason] = (int(bad[0]), "")
 
@@ -106,7 +105,7 @@ class Health:
         if last + patience >= until or "stale" in health.doubts:
             return
         inside = steps.between(last + patience, until)
-        if _step_at(steps, np.array([last + patience]))[0] == 1 or (inside.value == 1).any():
+        if step_at(steps, np.array([last + patience]))[0] == 1 or (inside.value == 1).any():
             health.doubts["stale"] = (last + patience, f"{(until - last) / 1e9:.2f} s without one")
 
     def doubts(self, roles: Iterable[str], subject: str) -> list[Doubt]:
@@ -189,12 +188,5 @@ def _mattering(history: History) -> Samples:
     """
     engaged, awake = history.samples("@engaged"), history.samples("@awake")
     times = np.union1d(engaged.time_ns, awake.time_ns)
-    both = (_step_at(engaged, times) == 1) & (_step_at(awake, times) == 1)
+    both = (step_at(engaged, times) == 1) & (step_at(awake, times) == 1)
     return derived(times, both.astype(np.float64))
-
-
-def _step_at(steps: Samples, times: Int64s) -> Floats:
-    index = np.searchsorted(steps.time_ns, times, "right") - 1
-    if not len(steps):
-        return np.zeros(len(times))
-    return np.where(index >= 0, steps.value[np.maximum(index, 0)], 0.0)

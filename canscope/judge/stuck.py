@@ -2,8 +2,9 @@
 
 What should move by one raw step, and when, is common practice, no source: high voltage and current
 in every spell in which a unit turns under power, its torque with them; the brake lets go in it;
-what the driver presses to get there moves at least once in such a run; what is measured of a live
-pack moves at least once while a pole is closed.
+what the driver presses to get there moves at least once in such a run; the current moves each time
+that the poles close and charge the link; what no other role is held against, 12 V and insulation,
+moves at least once while a pole is closed.
 """
 
 from __future__ import annotations
@@ -16,9 +17,11 @@ import numpy as np
 from canscope.model.bench import MAINS, Bench
 from canscope.model.history import History
 from canscope.model.signals import NEVER, Samples
-from canscope.model.tables import Int64s
+from canscope.model.tables import Floats, Int64s
 
 MUST_MOVE = ("pack.voltage", "pack.current", "pack.insulation", "supply.voltage")
+ALONE = ("pack.insulation", "supply.voltage")  # no rule holds another role against them
+CHARGES = "pack.current"
 MUST_MOVE_TO_TURN = ("driver.brake", "driver.pedal", "driver.direction")
 BRAKE = "driver.brake"
 BEGINS_NS = 1_200_000_000  # turning is known 0.2 s after it began, the load may come before it
@@ -32,6 +35,7 @@ class Signs:
 
     raw: int | None = None
     moved: bool = False
+    moved_engaged: bool = False  # while a pole was closed or a unit turned
     last_ns: int = int(NEVER)  # the latest sign in a spell's sense
     late: tuple[int, str] | None = None  # its first value came after a unit began to turn
     still: str = ""  # the first spell in which it gave no sign
@@ -46,6 +50,8 @@ class Stuck:
         self._bench = bench
         self._turning: dict[str, int] = {}  # unit -> since when
         self._turned: dict[str, int] = {}  # unit -> when it first turned
+        self._poles = bench.has(*(f"contactors.{pole}" for pole in MAINS))
+        self._engaged_ns: int | None = None  # while both poles are closed: when the first closed
         self._shown = {unit.name: tuple(_shown_by(bench, unit.name)) for unit in bench.units}
 
     def feed(self, new: Mapping[str, Samples], history: History, from_ns: int) -> None:
@@ -54,12 +60,18 @@ class Stuck:
         for time_ns, unit, on in switches:
             if on:
                 self._turned.setdefault(unit, time_ns)
-        lives = {role: self._live(role, samples) for role, samples in new.items() if len(samples)}
+        engaged = history.samples("@engaged")
+        lives = {
+            role: self._live(role, samples, engaged)
+            for role, samples in new.items()
+            if len(samples)
+        }
         for time_ns, unit, on in switches:
             if on:
                 self._turning[unit] = time_ns
             elif unit in self._turning:
                 self._spell(unit, self._turning.pop(unit), time_ns, history, lives)
+        self._charges(history, from_ns, lives)
         for role, times in lives.items():
             if len(times):
                 self.signs[role].last_ns = int(times[-1])
@@ -68,6 +80,7 @@ class Stuck:
         """The spells that the end of the segment cuts off."""
         for unit, since_ns in self._turning.items():
             self._spell(unit, since_ns, until_ns, history, {})
+        self._charged(until_ns, {})
 
     def text(self, role: str) -> str:
         """How a reading stood still where it should have moved; empty if it did not."""
@@ -80,6 +93,8 @@ class Stuck:
         needed = self.engaged and (role in MUST_MOVE or speed or torque)
         if (needed or (turned and role in MUST_MOVE_TO_TURN)) and not signs.moved:
             return "never changed in the whole run"
+        if role in ALONE and self._poles and self.engaged and not signs.moved_engaged:
+            return "never changed while a contactor was closed"
         warms = ".temperatures." in role and role not in self._bench.moved_before
         if turned and warms and not signs.moved:
             return "never changed in a run in which a unit turned"
@@ -95,13 +110,35 @@ class Stuck:
             ):
                 yield time_ns, unit.name, value == 1
 
-    def _live(self, role: str, samples: Samples) -> Int64s:
+    def _charges(self, history: History, from_ns: int, lives: Mapping[str, Int64s]) -> None:
+        """Follow the closings of both poles in this piece."""
+        closed, engaged = history.samples("@closed"), history.samples("@engaged")
+        for row in range(int(np.searchsorted(closed.time_ns, from_ns)), len(closed)):
+            time_ns = int(closed.time_ns[row])
+            if closed.value[row] != 1:
+                self._charged(time_ns, lives)
+                continue
+            since = np.flatnonzero((engaged.time_ns <= time_ns) & (engaged.value == 1))
+            self._engaged_ns = int(engaged.time_ns[since[-1]]) if len(since) else time_ns
+
+    def _charged(self, until_ns: int, lives: Mapping[str, Int64s]) -> None:
+        """Both poles were closed until then: the current has moved since the first one closed."""
+        since_ns, self._engaged_ns = self._engaged_ns, None
+        signs = self.signs.get(CHARGES)
+        if since_ns is None or signs is None or signs.raw is None or signs.still:
+            return
+        if until_ns - since_ns >= SPELL_NS and _last(signs, lives, CHARGES, until_ns) < since_ns:
+            signs.still = f"never changed in {(until_ns - since_ns) / S:.1f} s with poles closed"
+
+    def _live(self, role: str, samples: Samples, engaged: Samples) -> Int64s:
         """When a role gave a sign of life in this piece: its raw code changed, the brake let go."""
         signs = self.signs[role]
         first = signs.raw is None
         before = int(samples.raw[0]) if signs.raw is None else signs.raw
         changed = samples.raw != np.concatenate(([before], samples.raw[:-1]))
         signs.moved = signs.moved or bool(changed.any())
+        if not signs.moved_engaged and changed.any():
+            signs.moved_engaged = bool((step_at(engaged, samples.time_ns[changed]) == 1).any())
         signs.raw = int(samples.raw[-1])
         if first:
             signs.late = self._late(role, int(samples.time_ns[0]))
@@ -133,20 +170,33 @@ class Stuck:
             signs = self.signs[role]
             if signs.raw is None or signs.still:
                 continue
-            mine = lives.get(role, np.zeros(0, np.int64))
-            inside = mine[mine <= until_ns]
-            last_ns = int(inside[-1]) if len(inside) else signs.last_ns
+            last_ns = _last(signs, lives, role, until_ns)
             if last_ns <= since_ns - (0 if role == BRAKE else BEGINS_NS):
                 word = "read pressed all the time" if role == BRAKE else "never changed"
                 signs.still = f"{word} while {unit} turned for {(until_ns - since_ns) / S:.1f} s"
 
     def _powered(self, history: History, time_ns: int) -> bool:
         """Whether high voltage was on; a wheel turned by hand loads nothing."""
-        if not self._bench.has(*(f"contactors.{pole}" for pole in MAINS)):
+        if not self._poles:
             return True
         closed = history.samples("@closed")
         row = int(np.searchsorted(closed.time_ns, time_ns, "right")) - 1
         return row >= 0 and closed.value[row] == 1
+
+
+def step_at(steps: Samples, times: Int64s) -> Floats:
+    """The value of a derived role at these instants, 0 before its first step."""
+    index = np.searchsorted(steps.time_ns, times, "right") - 1
+    if not len(steps):
+        return np.zeros(len(times))
+    return np.where(index >= 0, steps.value[np.maximum(index, 0)], 0.0)
+
+
+def _last(signs: Signs, lives: Mapping[str, Int64s], role: str, until_ns: int) -> int:
+    """The latest sign of life up to an instant, in this piece or before it."""
+    mine = lives.get(role, np.zeros(0, np.int64))
+    inside = mine[mine <= until_ns]
+    return int(inside[-1]) if len(inside) else signs.last_ns
 
 
 def _shown_by(bench: Bench, unit: str) -> Iterator[str]:

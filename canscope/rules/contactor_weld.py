@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
@@ -14,7 +14,7 @@ from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import Rule, limit, unjudged
 from canscope.rules import RULES
-from canscope.rules._links import absence
+from canscope.rules._links import absence, collapse
 
 PACK = "pack.voltage"
 OTHER = {"negative": "positive", "positive": "negative"}
@@ -45,7 +45,8 @@ class ContactorWeld(Rule):
     Unproven
         Both poles opened together, or the other one had opened before: one welded pole cannot be
         seen (not-exercised); no active bleed and the link stayed (inferred); link or pack voltage
-        were not known (stale, not-available). Two attempts, one for each order, prove both poles.
+        were not known (stale, not-available); the link read next to nothing at once, faster than
+        any bleed empties it (sensor-suspect). Two attempts, one for each order, prove both poles.
 
     Plan::
 
@@ -120,6 +121,7 @@ class ContactorWeld(Rule):
         """How far the links had left the pack at the end of the time judged."""
         end_ns = min(until_ns, opened.time_ns + round(self.judged_s * S))
         seen: list[tuple[float, float]] = []
+        gone: Doubt | None = None
         for role in window.bench.link_roles().values():
             for needed in (role, PACK):
                 for at_ns in (opened.after_ns, end_ns):
@@ -134,6 +136,7 @@ class ContactorWeld(Rule):
                 text = f"too few readings of {role} to compare with the pack"
                 return Doubt(name, "stale", text, end_ns)
             seen.append((abs(away), u))
+            gone = gone or collapse(window, role, opened.after_ns, end_ns)
         if not seen:
             return unjudged(name, "not-exercised", "no link voltage is bound")
         (least, u), (most, _) = min(seen), max(seen)
@@ -145,6 +148,8 @@ class ContactorWeld(Rule):
             text = f"the link left by only {least:.1f} V in {held_s:.1f} s, but without an active "
             text += "bleed a charged capacitor is no weld"
             return Doubt(name, "inferred", text, end_ns, measured=least)
+        if gone and not stayed:
+            return replace(gone, subject=name, measured=least)
         return margins(
             name,
             end_ns,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
@@ -17,7 +17,7 @@ from canscope.model.rule import SPINNING, Rule, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.rules import RULES
 from canscope.rules._fit import Exponential, exponential
-from canscope.rules._links import absence, link_subjects, links, seconds
+from canscope.rules._links import absence, collapse, link_subjects, links, seconds
 from canscope.rules._poles import openings
 
 MACHINES = "IEC 60204-1, 6.2.4"
@@ -43,8 +43,10 @@ class LinkDischarge(Rule):
     Unproven
         No main contactor opened on a charged link, or one closed again before the limit
         (not-exercised); the recording ended above ``safe_V`` before the limit (not-exercised); the
-        link fell silent or had no value above ``safe_V`` (stale, not-available). A link still
-        above ``safe_V`` after the limit fails.
+        link fell silent or had no value above ``safe_V`` (stale, not-available), or went from 120 V
+        or more to next to nothing from one reading to the next, as no bleed empties it and a sensor
+        does that loses its supply (sensor-suspect). A link still above ``safe_V`` after the limit
+        fails.
 
     Plan::
 
@@ -71,7 +73,8 @@ class LinkDischarge(Rule):
         f"({{bleed}}{{decay}}; {MEASURE})",
     }
     exercise: ClassVar[str] = (
-        "open the contactors and keep the 12 V on and recording until the link is below 60 V"
+        "open the contactors and keep the 12 V on and recording until the link is below 60 V; "
+        + MEASURE
     )
     causes: ClassVar[tuple[str, ...]] = (
         "the bleed resistor or the active discharge does not work, or is not commanded",
@@ -99,7 +102,13 @@ class LinkDischarge(Rule):
         if not opened:
             text = f"no main contactor opened; {MEASURE}"
             return [unjudged(name, "not-exercised", text) for name, _ in links(window.bench)]
-        return [self._judge(window, *link, opened[0]) for link in links(window.bench)]
+        found: list[Outcome] = []
+        for name, role in links(window.bench):
+            found.append(self._judge(window, name, role, opened[0]))
+            gone = collapse(window, role, opened[0].after_ns, window.until_ns)
+            if gone:
+                found.append(replace(gone, subject=name, text=f"{gone.text}; {MEASURE}"))
+        return found
 
     def _judge(self, window: ClosedWindow, name: str, role: str, opened: Event) -> Outcome:
         start_V = float(window.at(role, opened.after_ns).value[0])

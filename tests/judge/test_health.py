@@ -70,6 +70,28 @@ def test_a_current_must_move_in_every_spell_under_power():
     assert ceiling(moved_at(1.5, 4), **poles).verdict == "pass"
 
 
+def closed_current(current, until_s=8.0):
+    """Both poles closed from 1 s and again from 5 s, for 2 s and until then; nothing turns."""
+    closed = ((T >= 1) & (T < 3)) | ((T >= 5) & (until_s > T))
+    roles = {f"contactors.{p}": (T, closed.astype(float)) for p in ("negative", "positive")}
+    roles["pack.current"] = (T, current)
+    bench, rules = {"coolant": "empty"}, {"dry_current_A": 30}
+    found = judge("current-ceiling", roles, stage="power-up", bench=bench, rules=rules)
+    return found["pack"]
+
+
+def test_a_current_must_move_each_time_that_the_poles_close():
+    """It charges the link then: 1 mF to 400 V takes 0.4 As, 10 A through 40 ohm (D)."""
+    assert closed_current(moved_at(1.1, 5.1)).verdict == "pass"
+    for frozen in (moved_at(0.5), moved_at(1.1, 4.0)):
+        finding = closed_current(frozen)
+        assert (finding.verdict, finding.reason) == ("unproven", "sensor-suspect")
+    assert "never changed in 3.0 s with poles closed" in finding.sentence
+    assert closed_current(moved_at(1.1, 4.0), until_s=5.5).verdict == "pass"  # too short to tell
+    still_closed = closed_current(moved_at(1.1, 4.0), until_s=99.0)
+    assert "never changed in 5.0 s with poles closed" in still_closed.sentence
+
+
 def test_a_spell_shorter_than_a_second_need_not_show():
     turning = ((T >= 1) & (T < 3)) | ((T >= 6) & (T < 7))
     roles = {"units.front.speed": (T, np.where(turning, 600.0, 0.0))}

@@ -82,6 +82,19 @@ def test_a_link_that_stays_with_an_active_bleed_is_a_weld(held_s):
     assert "looks welded" in finding.sentence
 
 
+@pytest.mark.parametrize("welded", [True, False])
+def test_a_link_sensor_that_goes_at_once_proves_no_opening(welded):
+    """The inverter loses its supply 1 s after the first pole opened, and reads nothing."""
+
+    def gone(roles):
+        times, volts = roles["units.front.link_voltage"]
+        roles["units.front.link_voltage"] = (times, np.where(times >= 3.0, 0.0, volts))
+
+    finding = judge(tau_s=1.5, welded=welded, edit=gone)["positive pole"]
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert "no bleed empties it so fast" in finding.sentence
+
+
 @pytest.mark.parametrize("bleed", ["passive", "none", None])
 def test_a_link_that_stays_without_an_active_bleed_is_only_inferred(bleed):
     finding = judge(held_s=12.0, welded=True, bleed=bleed)["positive pole"]

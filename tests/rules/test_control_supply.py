@@ -78,7 +78,18 @@ def test_a_dip_up_to_half_a_second_before_or_after_a_closing_counts(dip_s):
 
 @pytest.mark.parametrize("dip_s", [0.3, 2.3])
 def test_a_dip_further_away_is_not_this_rules_business(dip_s):
-    assert judge(9.8, dip_s).verdict is Verdict.PASS
+    def charged(roles):  # a reading that never moved with the poles closed would be suspect
+        times, volt = roles["supply.voltage"]
+        roles["supply.voltage"] = (times, np.where(times >= 2.5, 13.4, volt))
+
+    assert judge(9.8, dip_s, edit=charged).verdict is Verdict.PASS
+
+
+def test_a_supply_that_never_moves_with_the_poles_closed_is_suspect():
+    """It moved before the first closing, at 0.3 s, and stands at 13.0 V from then on."""
+    finding = judge(12.0, 0.3)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert "never changed while a contactor was closed" in finding.sentence
 
 
 def test_no_closing_is_not_exercised():

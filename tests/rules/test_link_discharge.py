@@ -111,6 +111,37 @@ def test_a_passive_link_above_60_V_after_120_s_fails():
     assert "60 V foretold 189.7 s after opening" in finding.sentence
 
 
+def dies_at(at_s, tau_s=1.0):
+    """A link that decays, whose sensor reads nothing any more from an instant on."""
+    return lambda t: np.where(t >= at_s, 0.0, discharging(t, OPEN_S, 400.0, tau_s))
+
+
+@pytest.mark.parametrize("at_s", [2.02, 2.5, 3.0])
+def test_a_sensor_that_goes_with_the_link_still_charged_is_no_discharge(at_s):
+    """tau 1 s: 240 V and 146 V are left 0.51 s and 1.01 s after opening."""
+    finding = judge(link=dies_at(at_s))
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert "no bleed empties it so fast" in finding.sentence
+    assert MEASURE in finding.sentence
+    assert MEASURE in finding.next  # as whatever else is the reason
+
+
+def test_a_sensor_that_goes_after_too_long_a_time_lifts_no_fail():
+    assert judge(link=dies_at(9.0, tau_s=8.0)).verdict is Verdict.FAIL
+
+
+def test_a_load_of_constant_power_empties_a_link_ever_faster_and_is_believed():
+    """2 kW on 2 mF: V^2 falls by 2 P / C = 2e6 V^2/s, so 400 V are gone in 80 ms and 60 V are
+    left after 78.2 ms (D)."""
+
+    def drained(times):
+        return np.sqrt(np.maximum(400.0**2 - 2e6 * np.maximum(times - OPEN_S, 0.0), 0.0))
+
+    finding = judge(link=drained, every_s=0.01)
+    assert finding.verdict is Verdict.PASS
+    assert abs(finding.measured - 0.0782) <= finding.uncertainty
+
+
 def test_what_is_no_decay_is_not_told_as_one():
     """A link held at the pack for 3 s and then let go follows no single exponential."""
     finding = judge(link=lambda t: discharging(t, OPEN_S + 3.0, 400.0, 0.5))
