@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import ClassVar
 
 import numpy as np
 
 from canscope.model.bench import Bench
-from canscope.model.outcome import Margins, Outcome, Subject, margins
+from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import ALL_STAGES, Rule, limit
 from canscope.model.tables import Flag, Tally
 from canscope.rules import RULES
+from canscope.rules._messages import bound_messages
 
 S = 10**9
+NONE = np.zeros(0, np.int64)
+LEARNED_FROM = 32  # intervals whose median is held against the stated cycle
+FEWEST = 3  # messages that must agree on how wrong the clock runs; common practice, no source
+WRONG = 0.05  # by which they must be off, and agree; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -26,6 +31,8 @@ class Recorded:
     error_frames: int = 0
     tally: Tally = field(default_factory=Tally)
     stepped: bool = False  # the clock step in front of this segment was told
+    # The first stamps of every bound message whose cycle is stated.
+    first_ns: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
 
 
 @RULES.add("capture-integrity")
@@ -38,12 +45,15 @@ class CaptureIntegrity(Rule):
         that could not be read, a last one that is cut off and frames that the recorder itself says
         it lost, at the end. Whether the recorder was silent and whether it recorded error frames
         is told, not judged.
+        Where every message comes faster, or slower, than its stated cycle by the same factor, it is
+        the recording's clock that ran wrong, and with it all times and slopes.
     Margin
         ``skipped_percent`` minus the percentage of lines that could not be read; minus the number
         of lost frames; -1 for a cut end; -1 for a clock step. It can be neither waived nor
         switched off.
     Unproven
-        Nothing was recorded (not-exercised).
+        Nothing was recorded (not-exercised); three messages or more, and all that state a cycle,
+        came at the same multiple of it, more than 5 % off (capture-damaged).
 
     Plan::
 
@@ -85,6 +95,7 @@ class CaptureIntegrity(Rule):
             state.error_frames + int(np.count_nonzero(frames.flags & Flag.ERROR)),
             state.tally + frames.tally,
             stepped=True,
+            first_ns=_learned(state.first_ns, piece),
         )
         return after, found
 
@@ -101,7 +112,7 @@ class CaptureIntegrity(Rule):
             what += f", that is {percent:.2g} %"
         whole = f"{what}, none was lost, and the clock ran on; {_told(state)}; percent unreadable"
         skipped = self.skipped_percent - percent
-        found = [
+        found: list[Outcome] = [
             margins(
                 "capture",
                 at_ns,
@@ -117,7 +128,47 @@ class CaptureIntegrity(Rule):
         if tally.cut_end:
             cut = "the recording is cut off in the middle of its last line or record; cut ends"
             found.append(_fault(at_ns, 1, cut))
-        return found
+        return [*found, *_paced(state.first_ns, piece.bench)]
+
+
+def _learned(known: Mapping[str, tuple[int, ...]], piece: Piece) -> Mapping[str, tuple[int, ...]]:
+    """The first stamps of every message whose cycle is stated, with those of this piece."""
+    short = [key for key in _cycles_ns(piece.bench) if len(known.get(key, ())) <= LEARNED_FROM]
+    after = dict(known) if short else known
+    for key in short:
+        had = known.get(key, ())
+        times = piece.arrivals.get(key, NONE)[: LEARNED_FROM + 1 - len(had)]
+        after = {**after, key: (*had, *times.tolist())}
+    return after
+
+
+def _paced(first_ns: Mapping[str, tuple[int, ...]], bench: Bench) -> Iterator[Doubt]:
+    """A doubt where all messages agree that the clock ran too fast or too slow."""
+    pace = [
+        float(np.median(np.diff(first_ns[key]))) / cycle_ns
+        for key, cycle_ns in _cycles_ns(bench).items()
+        if len(first_ns.get(key, ())) > LEARNED_FROM
+    ]
+    if len(pace) < FEWEST or max(pace) > min(pace) * (1 + WRONG):
+        return
+    middle = float(np.median(pace))
+    if abs(middle - 1) > WRONG:
+        text = f"all {len(pace)} messages came at {middle:.2f} times their stated cycle: the clock"
+        text += " of the recording ran wrong, or every cycle in plan and definition is"
+        yield Doubt("capture", "capture-damaged", text)
+
+
+def _cycles_ns(bench: Bench) -> Mapping[str, int]:
+    """The stated cycle of each bound message that has one."""
+
+    def stated() -> Mapping[str, int]:
+        cycles = {
+            key: next((c for role in roles if (c := bench.bindings[role].cycle_ns)), None)
+            for key, roles in bound_messages(bench).items()
+        }
+        return {key: cycle for key, cycle in cycles.items() if cycle}
+
+    return bench.once(_cycles_ns, stated)
 
 
 def _step(piece: Piece) -> Margins:

@@ -16,6 +16,9 @@ from canscope.model.bench import Bench
 from canscope.model.findings import Verdict
 from canscope.model.tables import Tally
 from canscope.rules import RULES
+from tests.rules.harness import judge as run
+
+CYCLES_S = {"pack.voltage": 0.02, "pack.current": 0.01, "supply.voltage": 0.1}
 
 
 def lines(count, start_s=1_700_000_000.0):
@@ -121,3 +124,27 @@ def test_the_ordering_puts_a_step_on_the_first_chunk_of_its_segment(tmp_path):
     chunks = recorded(tmp_path, "\n".join(lines(100) + lines(100, 1_699_999_970.0)) + "\n")
     steps = [chunk.step_ns for chunk in ordered(chunks) if chunk.step_ns is not None]
     assert np.allclose(steps, [-30_990_000_000])
+
+
+def paced(times, **other):
+    """Three messages of stated cycles, each so many times slower than stated."""
+    pace = dict.fromkeys(CYCLES_S, times) | other
+    roles = {role: (np.arange(0, 8, cycle * pace[role]), 12.0) for role, cycle in CYCLES_S.items()}
+    return run("capture-integrity", roles, cycles_s=CYCLES_S)["capture"]
+
+
+@pytest.mark.parametrize("times", [0.5, 0.8, 1.25, 2.0])
+def test_a_clock_that_ran_wrong_for_all_messages_alike_is_no_whole_recording(times):
+    finding = paced(times)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "capture-damaged")
+    assert f"all 3 messages came at {times:.2f} times their stated cycle" in finding.sentence
+
+
+@pytest.mark.parametrize("times", [0.97, 1.0, 1.03])
+def test_a_clock_that_is_right_within_what_nodes_keep_passes(times):
+    assert paced(times).verdict is Verdict.PASS
+
+
+def test_one_message_that_keeps_another_cycle_than_stated_is_no_fault_of_the_clock():
+    assert paced(1.0, **{"pack.current": 2.0}).verdict is Verdict.PASS
+    assert paced(2.0, **{"pack.current": 1.0}).verdict is Verdict.PASS
