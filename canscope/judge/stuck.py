@@ -2,8 +2,8 @@
 
 What should move by one raw step, and when, is common practice, no source: high voltage and current
 in every spell in which a unit turns under power, its torque with them; the brake lets go in it;
-what the driver presses to get there moves at least once in such a run; the current moves each time
-that the poles close and charge the link; what no other role is held against, 12 V and insulation,
+what the driver presses to get there moves at least once in such a run; current and 12 V move each
+time that the poles close, by what charges the link and pulls in the coils; the insulation monitor
 moves at least once while a pole is closed.
 """
 
@@ -20,8 +20,8 @@ from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Floats, Int64s
 
 MUST_MOVE = ("pack.voltage", "pack.current", "pack.insulation", "supply.voltage")
-ALONE = ("pack.insulation", "supply.voltage")  # no rule holds another role against them
-CHARGES = "pack.current"
+MUST_MOVE_CLOSED = "pack.insulation"
+CLOSING_MOVES = ("pack.current", "supply.voltage")
 MUST_MOVE_TO_TURN = ("driver.brake", "driver.pedal", "driver.direction")
 BRAKE = "driver.brake"
 BEGINS_NS = 1_200_000_000  # turning is known 0.2 s after it began, the load may come before it
@@ -71,7 +71,7 @@ class Stuck:
                 self._turning[unit] = time_ns
             elif unit in self._turning:
                 self._spell(unit, self._turning.pop(unit), time_ns, history, lives)
-        self._charges(history, from_ns, lives)
+        self._closings(history, from_ns, lives)
         for role, times in lives.items():
             if len(times):
                 self.signs[role].last_ns = int(times[-1])
@@ -80,7 +80,7 @@ class Stuck:
         """The spells that the end of the segment cuts off."""
         for unit, since_ns in self._turning.items():
             self._spell(unit, since_ns, until_ns, history, {})
-        self._charged(until_ns, {})
+        self._closed(until_ns, {})
 
     def text(self, role: str) -> str:
         """How a reading stood still where it should have moved; empty if it did not."""
@@ -93,7 +93,7 @@ class Stuck:
         needed = self.engaged and (role in MUST_MOVE or speed or torque)
         if (needed or (turned and role in MUST_MOVE_TO_TURN)) and not signs.moved:
             return "never changed in the whole run"
-        if role in ALONE and self._poles and self.engaged and not signs.moved_engaged:
+        if role == MUST_MOVE_CLOSED and self._poles and self.engaged and not signs.moved_engaged:
             return "never changed while a contactor was closed"
         warms = ".temperatures." in role and role not in self._bench.moved_before
         if turned and warms and not signs.moved:
@@ -110,25 +110,31 @@ class Stuck:
             ):
                 yield time_ns, unit.name, value == 1
 
-    def _charges(self, history: History, from_ns: int, lives: Mapping[str, Int64s]) -> None:
+    def _closings(self, history: History, from_ns: int, lives: Mapping[str, Int64s]) -> None:
         """Follow the closings of both poles in this piece."""
         closed, engaged = history.samples("@closed"), history.samples("@engaged")
         for row in range(int(np.searchsorted(closed.time_ns, from_ns)), len(closed)):
             time_ns = int(closed.time_ns[row])
             if closed.value[row] != 1:
-                self._charged(time_ns, lives)
+                self._closed(time_ns, lives)
                 continue
             since = np.flatnonzero((engaged.time_ns <= time_ns) & (engaged.value == 1))
             self._engaged_ns = int(engaged.time_ns[since[-1]]) if len(since) else time_ns
 
-    def _charged(self, until_ns: int, lives: Mapping[str, Int64s]) -> None:
-        """Both poles were closed until then: the current has moved since the first one closed."""
+    def _closed(self, until_ns: int, lives: Mapping[str, Int64s]) -> None:
+        """Both poles were closed until then: what has not moved since the first one closed."""
         since_ns, self._engaged_ns = self._engaged_ns, None
-        signs = self.signs.get(CHARGES)
-        if since_ns is None or signs is None or signs.raw is None or signs.still:
+        if since_ns is None or until_ns - since_ns < SPELL_NS:
             return
-        if until_ns - since_ns >= SPELL_NS and _last(signs, lives, CHARGES, until_ns) < since_ns:
-            signs.still = f"never changed in {(until_ns - since_ns) / S:.1f} s with poles closed"
+        text = f"never changed in {(until_ns - since_ns) / S:.1f} s with poles closed"
+        for role in CLOSING_MOVES:
+            signs = self.signs.get(role)
+            if signs is None or signs.raw is None or signs.still:
+                continue
+            if _last(signs, lives, role, until_ns) < since_ns:
+                signs.still = (
+                    f"never changed in {(until_ns - since_ns) / S:.1f} s with poles closed"
+                )
 
     def _live(self, role: str, samples: Samples, engaged: Samples) -> Int64s:
         """When a role gave a sign of life in this piece: its raw code changed, the brake let go."""

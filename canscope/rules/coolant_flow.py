@@ -34,15 +34,16 @@ class CoolantFlow(Rule):
     """Coolant flows whenever a unit turns.
 
     Judged
-        In the wet stages, from ``grace_s`` after a unit was seen to turn until it stops: on every
-        sample of ``cooling.flow``, and on what was last known at that first instant. Bound to a
+        In the wet stages, from when a unit is seen to turn (or ``grace_s`` later, if the plan says
+        so) until it stops: on every sample of ``cooling.flow``, and on what was last known at that
+        first instant. Bound to a
         flow it must be at least ``minimum_l_per_min``; bound to a state, the pump must run. A state
         is what the pump's controller says: CAN cannot prove that coolant moves.
     Margin
         The flow minus ``minimum_l_per_min``, in l/min; of a state, 0 while it is on and -1 while it
         is off.
     Unproven
-        No unit turned for ``grace_s``, or nothing was read of the flow while one did
+        No unit turned (for ``grace_s``), or nothing was read of the flow while one did
         (not-exercised, stale, not-available); the flow stood at an end of its range
         (sensor-suspect).
 
@@ -50,20 +51,20 @@ class CoolantFlow(Rule):
 
         [rules.coolant-flow]
         minimum_l_per_min = 1  # l/min; common practice, no source
-        grace_s = 2            # s for the pump to start; common practice, no source
+        grace_s = 0            # s for the pump to start; common practice, no source
     """
 
     minimum_l_per_min: float = limit(1.0, "l/min", low=0.01)
-    grace_s: float = limit(2.0, "s", high=60.0)
+    grace_s: float = limit(0.0, "s", high=60.0)
 
     unit: ClassVar[str] = "l/min"
     required_in: ClassVar[frozenset[str]] = frozenset({"wet-spin", "rolling"})
     absent_in: ClassVar[frozenset[str]] = frozenset({"unit-alone", "power-up", "dry-spin"})
     limit_parameter: ClassVar[str] = "minimum_l_per_min"
     says: ClassVar[dict[str, str]] = {
-        "pass": "it flowed whenever a unit turned",
+        "pass": "it flowed whenever a unit turned{late}",
         "fail": "it did not flow while a unit turned",
-        "pass state": "the pump reported to run whenever a unit turned (CAN cannot prove "
+        "pass state": "the pump reported to run whenever a unit turned{late} (CAN cannot prove "
         "that coolant moves)",
         "fail state": "the pump did not run while a unit turned",
     }
@@ -119,7 +120,9 @@ class CoolantFlow(Rule):
         if state.clipped_ns is not None:
             text = "the flow stood at an end of its range"
             found.append(Doubt(NAME, "sensor-suspect", text, state.clipped_ns))
-        text = f"nothing was known of it {self.grace_s:g} s after a unit began to turn, or later"
+        text = "nothing was known of it while a unit turned"
+        if self.grace_s:
+            text += f" for longer than {self.grace_s:g} s"
         if not state.turned:
             text = "no unit was seen to turn"
         return [*found, unjudged(NAME, "not-exercised", text)]
@@ -127,7 +130,9 @@ class CoolantFlow(Rule):
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
         """A pump's state is told in other words than a flow."""
         about = worst.facts.get("about")
-        return self.says.get(f"{verdict} {about}" if about else str(verdict), "")
+        late = f", from {self.grace_s:g} s after it began" if self.grace_s else ""
+        says = self.says.get(f"{verdict} {about}" if about else str(verdict), "")
+        return says.format(late=late)
 
     def _needed(self, piece: Piece, times_ns: Int64s) -> Bools:
         """Instants at which some unit has turned for longer than the grace."""
