@@ -173,3 +173,15 @@ def test_no_cut_changes_anything():
         assert judge(ohm, cuts="each", **more) == judge(ohm, **more)
     short = {"open_s": 20.0, "tick_s": 0.5}
     assert judge(300e3, cuts="each", **short) == judge(300e3, **short)
+
+
+def test_a_monitor_that_froze_before_the_closing_knows_nothing_of_what_was_closed():
+    """It moved while the poles were open, and reads the same 400 kohm from then on."""
+
+    def frozen(roles):
+        times, ohm = roles["pack.insulation"]
+        roles["pack.insulation"] = (times, np.where(times < 0.5, ohm + 1e3, 400e3))
+
+    finding = judge(400e3, edit=frozen)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert "never changed while a contactor was closed" in finding.sentence
