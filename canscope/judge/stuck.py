@@ -132,9 +132,7 @@ class Stuck:
             if signs is None or signs.raw is None or signs.still:
                 continue
             if _last(signs, lives, role, until_ns) < since_ns:
-                signs.still = (
-                    f"never changed in {(until_ns - since_ns) / S:.1f} s with poles closed"
-                )
+                signs.still = text
 
     def _live(self, role: str, samples: Samples, engaged: Samples) -> Int64s:
         """When a role gave a sign of life in this piece: its raw code changed, the brake let go."""
