@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 from canscope.model.events import Event
 from canscope.model.report import Happening
+from canscope.model.signals import NEVER
 
 MOST = 2000  # kept of a run; more are counted
 WORDS = {
@@ -25,6 +26,7 @@ WORDS = {
     ("emergency-stop", 1): "emergency stop pressed",
     ("emergency-stop", 0): "emergency stop released",
     ("burst-start", 1): "{subject} unit began to turn",
+    ("burst-start", None): "{subject} unit turned already when its speed was first recorded",
     ("burst-end", 1): "{subject} unit came to rest",
     ("shutdown", 1): "shut down: nodes may fall silent",
     ("wake", 1): "awake again",
@@ -57,16 +59,28 @@ class Happenings:
         """All of them in order of time."""
         told = [
             Happening(
-                since_s=(event.after_ns - origin_ns) / 1e9,
+                since_s=None if _unseen(event) else (event.after_ns - origin_ns) / 1e9,
                 at_s=(event.time_ns - origin_ns) / 1e9,
                 what=_words(event),
                 source=SOURCES.get(event.kind, "state"),
             )
             for event in self._kept
         ]
-        return tuple(sorted(told, key=lambda row: (row.at_s, row.what)))
+        told.sort(key=lambda row: (row.at_s, row.what))
+        if self.more:
+            last_s = told[-1].at_s
+            what = f"{self.more} more events became known after these, too many to be listed"
+            told.append(Happening(last_s, last_s, what, "count"))
+        return tuple(told)
+
+
+def _unseen(event: Event) -> bool:
+    """Whether nobody saw how it was before."""
+    return event.after_ns == NEVER
 
 
 def _words(event: Event) -> str:
-    words = WORDS.get((event.kind, int(event.value)), event.kind)
+    value = int(event.value)
+    known = (event.kind, None if _unseen(event) else value)
+    words = WORDS.get(known) or WORDS.get((event.kind, value), event.kind)
     return words.format(subject=event.subject.replace("precharge", "pre-charge"))

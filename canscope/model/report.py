@@ -50,9 +50,12 @@ class Burst:
 
 @dataclass(frozen=True)
 class Happening:
-    """Something that happened between ``since_s`` and ``at_s``, and what told of it."""
+    """Something that happened between ``since_s`` and ``at_s``, and what told of it.
 
-    since_s: float
+    ``since_s`` is None where nothing was recorded before it.
+    """
+
+    since_s: float | None
     at_s: float
     what: str
     source: str

@@ -6,6 +6,8 @@ from canscope.model.report import Report
 from canscope.report._html import safe, table
 from canscope.report._words import number, seconds
 
+NOT_KNOWN = "not known"  # "none" would read as nothing at all
+
 
 def bursts(report: Report) -> str:
     """The burst table."""
@@ -27,13 +29,13 @@ def bursts(report: Report) -> str:
             seconds(burst.start_s),
             seconds(burst.length_s),
             safe(burst.requested),
-            number(burst.peak_speed_rpm, "rpm"),
-            number(burst.peak_current_A, "A"),
-            number(burst.lowest_voltage_V, "V"),
+            _known(burst.peak_speed_rpm, "rpm"),
+            _known(burst.peak_current_A, "A"),
+            _known(burst.lowest_voltage_V, "V"),
             "<br>".join(
                 f"{safe(word)} {number(gain, 'K')}" for word, gain in burst.heat_gained_K.items()
             )
-            or "none",
+            or NOT_KNOWN,
         )
         for burst in report.bursts
     ]
@@ -47,7 +49,11 @@ def events(report: Report) -> str:
     """What happened, each between the last sample before it and the first after it."""
     rows = [
         (
-            f"{safe(seconds(event.since_s))} to {safe(seconds(event.at_s))}",
+            safe(
+                f"up to {seconds(event.at_s)}"
+                if event.since_s is None
+                else f"{seconds(event.since_s)} to {seconds(event.at_s)}"
+            ),
             safe(event.what),
             safe(event.source),
         )
@@ -58,3 +64,7 @@ def events(report: Report) -> str:
         f"{table(('between', 'event', 'told by'), rows, empty='nothing was seen to happen')}"
         "</section>"
     )
+
+
+def _known(value: float | None, unit: str) -> str:
+    return NOT_KNOWN if value is None else number(value, unit)

@@ -14,6 +14,7 @@ from html.parser import HTMLParser
 import pytest
 
 from canscope.model.findings import COMMON_PRACTICE
+from canscope.model.report import Happening
 from canscope.report._figure import ticks
 from canscope.report.html import page, render
 from tests.report import factory
@@ -417,6 +418,20 @@ def test_every_event_is_told_between_its_two_samples_and_with_what_told_of_it():
     )
     assert "1.980 s to 2.000 s forward requested state" in told
     assert "front <link> came up to the pack's voltage inferred" in told
+
+
+def test_what_began_before_the_recording_is_told_without_a_beginning():
+    report = replace(factory.whole(), events=(Happening(None, 0.25, "it turned already", "speed"),))
+    page = bare(report)
+    told = text_of(re.search(r'<section class="events">.*?</section>', page, re.S)[0])
+    assert "up to 0.250 s it turned already speed" in told
+
+
+def test_what_a_burst_does_not_show_is_not_known_rather_than_none():
+    """The rear's burst has neither a pack voltage nor a temperature."""
+    page = bare(factory.whole())
+    told = text_of(re.search(r'<section class="bursts">.*?</section>', page, re.S)[0])
+    assert told.endswith("21 A not known not known")
 
 
 def test_roles_that_nothing_cross_checks_are_listed():

@@ -1,0 +1,44 @@
+"""The table of events: each lies between the last sample before it and the first after it."""
+
+import numpy as np
+
+from canscope.judge import happenings
+from canscope.model.events import Event
+from tests.rules.harness import START_NS, judged
+
+T = np.arange(0, 6, 0.1)
+NOTHING = dict.fromkeys(
+    ("rules", "bench", "u", "cycles_s", "options", "cuts", "end_s"),
+)
+
+
+def rows_of(roles):
+    """The rows of a run."""
+    _, judge = judged("rocking", roles, stage="dry-spin", marks=(), **NOTHING)
+    return judge.happenings.rows(START_NS)
+
+
+def test_a_unit_that_starts_between_two_samples_began_to_turn_then():
+    rows = rows_of({"units.front.speed": (T, np.where((T > 1) & (T < 3), 600.0, 0.0))})
+    told = [(row.since_s, row.at_s, row.what, row.source) for row in rows]
+    assert told == [
+        (1.0, 1.1, "front unit began to turn", "speed"),
+        (2.9, 3.0, "front unit came to rest", "speed"),
+    ]
+
+
+def test_a_unit_that_turned_when_the_recording_began_was_not_seen_to_begin():
+    first, _ = rows_of({"units.front.speed": (T, np.where(T < 3, 600.0, 0.0))})
+    assert (first.since_s, first.at_s) == (None, 0.0)
+    assert first.what == "front unit turned already when its speed was first recorded"
+
+
+def test_events_that_are_too_many_to_be_listed_are_counted(monkeypatch):
+    monkeypatch.setattr(happenings, "MOST", 2)
+    kept = happenings.Happenings()
+    for second in range(5):
+        at_ns = second * 10**9
+        kept.add([Event("brake", "", at_ns, at_ns, at_ns, value=second % 2)])
+    told = [row.what for row in kept.rows(0)]
+    assert told[:2] == ["brake released", "brake pressed"]
+    assert told[2].startswith("3 more events")
