@@ -18,7 +18,7 @@ DISORDER_NS = 100_000_000
 A_ROW = 20  # bytes of long payloads that are as much to hold as a row without any
 HELD = 4  # chunks whose memory is used again
 DAY_NS = 86_400 * 1_000_000_000
-GATHERED = 1 << 16  # rows of a chunk that is large enough to be worth what is done with it
+GATHERED = 1 << 15  # rows of a chunk; fewer take longer to work on, more take more memory
 
 
 def ordered(chunks: Iterable[Frames]) -> Iterator[Frames]:

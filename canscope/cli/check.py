@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from canscope.cli._memory import give_back
+from canscope.cli._memory import give_back, given_back
 from canscope.model.errors import CanscopeError, ReportError, UnknownNameError, Where
 from canscope.model.report import Report
 
@@ -154,7 +154,7 @@ def judge_files(
     frames = shown(capture) if progress else capture
     signals = decode(gathered(frames), plan.definitions, wanted=plan.wanted)
     now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
-    report = check(signals, plan, capture=capture, written_at=written_at or now)
+    report = check(given_back(signals), plan, capture=capture, written_at=written_at or now)
     return replace(report, warnings=(*inputs.notes, *capture.notes, *report.warnings))
 
 

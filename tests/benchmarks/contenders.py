@@ -121,12 +121,17 @@ def warm(work: Any, log: str) -> None:
     """Let compiled code be loaded, on a small part of the log."""
     from canscope.model import engine
 
-    with open(log, "rb") as file:
-        head = Path(log).with_suffix(".head")
-        head.write_bytes(file.read(1 << 20))
     if engine.is_installed():
         os.environ[engine.VARIABLE] = "numba"
-    work(str(head))
+    work(head_of(log))
+
+
+def head_of(log: str) -> str:
+    """A log of its first lines."""
+    head = Path(log).with_name(f"head-of-{Path(log).name}")
+    with open(log, "rb") as file:
+        head.write_bytes(file.read(1 << 20).rpartition(b"\n")[0] + b"\n")
+    return str(head)
 
 
 def check(log: str, plan: str) -> Work:
@@ -296,13 +301,14 @@ def asammdf(log: str, dbc: str, compression: str) -> Work:
 
     path = to_mf4(log, int(compression))
 
-    def work() -> int:
+    def work(path: str = path) -> int:
         with MDF(path) as file:
             found = file.extract_bus_logging({"CAN": [(dbc, 0)]})
             for number, group in enumerate(found.groups):
                 found.select([(None, number, at) for at in range(1, len(group.channels))])
         return frames_in(log)
 
+    work(to_mf4(head_of(log), int(compression)))
     return work
 
 
@@ -316,10 +322,11 @@ def mf4(log: str, dbc: str, compression: str) -> Work:
 
     path, definitions = to_mf4(log, int(compression)), read_definitions(dbc)
 
-    def work() -> int:
+    def work(path: str = path) -> int:
         signals = decode(read_capture(path), definitions)
         return sum(len(chunk.frames) for chunk in signals)
 
+    warm(lambda head: work(to_mf4(head, int(compression))), log)
     return work
 
 
