@@ -9,6 +9,7 @@ from canscope.model.report import Report
 from canscope.report._words import (
     STATE_WORDS,
     counts,
+    decides,
     meaning,
     overall,
     state,
@@ -54,7 +55,10 @@ def print_summary(
         say("\nProbable causes, the likeliest first", "bold")
         for place, found in enumerate(report.diagnosis, start=1):
             say(f"{place}. {found.cause}", indent=2)
-            say(f"to decide: {found.check}", indent=5)
+            if decides(report.diagnosis, place - 1):
+                say(f"to decide: {found.check}", indent=5)
+            if len(found.findings) > 1 and _is_new(report, place - 1):
+                say(f"explains: {'; '.join(found.findings)}", indent=5)
     told = worst_first(report.findings)
     for short in ("failed", "unproven", "accepted", *(("proven",) if everything else ())):
         rows = [f for f in told if state(f) == short]
@@ -76,6 +80,12 @@ def print_summary(
     for warning in report.warnings:
         say(f"warning: {warning}", "yellow")
     say("A value on the bus never proves a circuit dead: measure before touching.")
+
+
+def _is_new(report: Report, place: int) -> bool:
+    """Whether no cause before this one explains the same findings."""
+    known = [found.findings for found in report.diagnosis[:place]]
+    return report.diagnosis[place].findings not in known
 
 
 def _told(finding: Finding) -> str:

@@ -355,11 +355,11 @@ TABLE: tuple[Row, ...] = (
                 "with the pack isolated, measure the pre-charge path from end to end",
             ),
             (
-                "a dead short or a heavy load holds the {unit} link down",
+                "a dead short or a heavy load holds the link down ({unit})",
                 "isolate, measure dead, then measure the resistance across the link",
             ),
             (
-                "the {unit} unit does not measure its link: sensor, or factor in its definition",
+                "the link's voltage is not measured ({unit}): sensor, or factor in its definition",
                 "compare with a rated instrument while pre-charge is closed",
             ),
         ),
@@ -430,7 +430,7 @@ TABLE: tuple[Row, ...] = (
                 "contactor",
             ),
         ),
-        explains=("precharge-*", "closing-inrush"),
+        explains=("precharge-*", "closing-inrush", "current-ceiling"),
     ),
     Row(
         (failed("precharge-level", "{unit} link"),),
@@ -470,6 +470,27 @@ TABLE: tuple[Row, ...] = (
             ),
         ),
         explains=("cycle-time", "alive-counter", "capture-gaps"),
+    ),
+    Row(
+        (failed("error-frames", "{bus}", "went off the bus"),),
+        (
+            (
+                "a short, a broken wire or wrong termination of {bus}: one of its nodes met so "
+                "many errors that it went silent",
+                "with all power off, measure 60 ohm between the two bus wires, and no path from "
+                "either to ground or supply",
+            ),
+            (
+                "that node has another bit rate or sample point than the rest",
+                "unplug one node after the other and see when the errors stop",
+            ),
+            (
+                "an inverter's switching couples into the bus: shield, ground or routing of the "
+                "motor cables",
+                "repeat without spinning: it has to stay away then",
+            ),
+        ),
+        explains=("cycle-time|{bus}:*", "capture-gaps"),
     ),
     Row(
         (failed("error-frames", "{bus}", "unit started turning"),),
@@ -784,12 +805,31 @@ TABLE: tuple[Row, ...] = (
             ),
         ),
     ),
+    Row(
+        (failed("checksum", "{unit}", "some frames"),),
+        (
+            (
+                "another node sends some of these frames, or a gateway changes them without making "
+                "their checksum anew",
+                "look for wrong frames that come out of step with the right ones, then unplug one "
+                "node after the other",
+            ),
+            (
+                "bytes of the {unit} unit's frames change on their way inside the recorder",
+                "record with another adapter and compare",
+            ),
+            (
+                "profile, bytes or data_id in the plan fit only by chance",
+                "compare them with the unit's description, byte by byte",
+            ),
+        ),
+    ),
     # Driver, speed, the rest that is a matter of settings.
     Row(
         (failed("speed-ceiling", "{unit}"),),
         (
             (
-                "the speed limit for the first spin is not set in the {unit} unit's controller",
+                "the speed limit for the first spin is not set in the controller ({unit})",
                 "read the limit back from the controller before the next burst",
             ),
             (
@@ -952,11 +992,11 @@ def _told(text: str, names: Mapping[str, str]) -> str:
 def _left(
     findings: Sequence[Finding], explained: set[int], rules: Mapping[str, Rule]
 ) -> Iterator[Group]:
-    """Fails that no row explains, once a rule, those that stop a run first."""
+    """Fails that no row explains, once a rule, with its own causes; those that stop first."""
     left: dict[str, list[Finding]] = {}
     for finding in findings:
         if finding.verdict is Verdict.FAIL and id(finding) not in explained and finding.causes:
             left.setdefault(finding.rule, []).append(finding)
     for rule in sorted(left, key=lambda name: not rules[name].stops):
         first = left[rule][0]
-        yield ((first.causes[0], first.next),), left[rule]
+        yield tuple((cause, first.next) for cause in first.causes), left[rule]

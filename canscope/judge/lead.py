@@ -21,8 +21,9 @@ def look_first(
     """At most three sentences that a person should read first.
 
     Each fault is told by the finding that its diagnosis starts from, so that no consequence hides
-    it; then come fails that no cause explains. Where nothing failed, it is what a pass still
-    lacks, one sentence a reason.
+    it; then come fails that no cause explains, and those that stop a run although what their
+    diagnosis starts from does not. Where nothing failed, it is what a pass still lacks, one
+    sentence a reason.
     """
     named = {f"{finding.rule}, {finding.subject}": finding for finding in findings}
     led = [named[cause.findings[0]] for cause in diagnosis]
@@ -35,8 +36,20 @@ def look_first(
     for finding in left:
         first.setdefault(finding.rule, finding)
     led += first.values()
+    led += _stopping(diagnosis, named, rules)
     led.sort(key=lambda finding: finding.verdict is not Verdict.FAIL)
     return tuple(dict.fromkeys(finding.sentence for finding in led))[:MOST]
+
+
+def _stopping(
+    diagnosis: Sequence[Cause], named: Mapping[str, Finding], rules: Mapping[str, Rule]
+) -> Iterator[Finding]:
+    """Of each cause whose first finding does not stop a run, the first fail that does."""
+    for cause in diagnosis:
+        members = [named[name] for name in cause.findings]
+        if not rules[members[0].rule].stops:
+            fails = [f for f in members if f.verdict is Verdict.FAIL and rules[f.rule].stops]
+            yield from sorted(fails, key=lambda finding: _weight(finding, rules))[:1]
 
 
 def _missing(
@@ -46,8 +59,10 @@ def _missing(
     groups: dict[tuple[str, ...], list[Finding]] = {}
     lacking = [f for f in findings if f.verdict is Verdict.UNPROVEN and f.required and not f.waived]
     lacking.sort(key=lambda finding: (finding not in led, *_weight(finding, rules)))
+    unseen = {f.subject for f in lacking if f.rule == "message-presence"}
     for finding in lacking:
-        groups.setdefault(_why(finding), []).append(finding)
+        why = ("not-seen", finding.subject) if finding.subject in unseen else _why(finding)
+        groups.setdefault(why, []).append(finding)
     for first, *others in groups.values():
         also = ""
         if others:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from canscope.model.counted import STATE, with_unit
 from canscope.model.findings import REASONS, Verdict
 from canscope.model.outcome import Doubt, Subject
 from canscope.model.rule import Rule, Worst
@@ -21,14 +22,15 @@ def number(value: float, uncertainty: float = 0.0) -> str:
 
 
 def measured(worst: Worst, unit: str) -> str:
-    """ "-182.0 +- 0.5 rpm, limit 0 rpm": what was measured against what."""
-    space = f" {unit}" if unit else ""
+    """ "-182.0 +- 0.5 rpm, limit 0 rpm": what was measured against what; nothing of a state."""
+    if unit == STATE:  # the clause says it in words
+        return ""
     text = number(worst.measured, worst.uncertainty)
     if worst.uncertainty > 0:
         text += f" ± {number(worst.uncertainty, worst.uncertainty)}"
-    text += space
+    text = with_unit(text, unit)
     if math.isfinite(worst.limit):
-        text += f", limit {number(worst.limit)}{space}"
+        text += f", limit {with_unit(number(worst.limit), unit)}"
     return text
 
 
@@ -42,8 +44,8 @@ def judged(
         clause = f"too close to call; {clause}" if clause else "too close to call"
     shown = f" ({signals[0]})" if signals else ""
     lead = f"{_capital(subject.name)}: {clause}" if clause else _capital(subject.name)
-    unit = subject.unit or rule.unit
-    return f"{lead}: {measured(worst, unit)}, at {worst.at_s:.3f} s{shown}."
+    numbers = measured(worst, subject.unit or rule.unit)
+    return f"{lead}{numbers and ': '}{numbers}, at {worst.at_s:.3f} s{shown}."
 
 
 def unjudged(
@@ -66,13 +68,15 @@ def unjudged(
     if at_s is not None:
         text += f", at {at_s:.3f} s"
     if worst is not None:
-        text += f"; what was judged: {measured(worst, subject.unit or rule.unit)}"
-        text += f", at {worst.at_s:.3f} s"
+        numbers = measured(worst, subject.unit or rule.unit)
+        text += f"; what was judged: {numbers}{numbers and ', '}at {worst.at_s:.3f} s"
     elif seen:
         text += f"; {seen}"
     if signals:
         text += f" ({', '.join(signals[:3])})"
     text += "."
+    if doubt.reason == "not-bound":
+        text += " To prove it: bind it to a signal in the plan."
     if rule.exercise and doubt.reason in ("not-exercised", "not-seen", "inferred"):
         text += f" To prove it: {rule.exercise}."
     return text

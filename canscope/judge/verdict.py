@@ -15,6 +15,13 @@ from canscope.model.findings import Finding, Verdict
 from canscope.model.outcome import Doubt, Subject
 from canscope.model.rule import Rule
 
+# Said of a subject that no window was about.
+NO_WINDOW = {
+    Window.ATTEMPT: "no closing of the contactors was recorded",
+    Window.OPENING: "no opening of the contactors was recorded",
+    Window.BURST: "no unit was seen to turn",
+}
+
 
 def findings_of(judge: Judge) -> list[Finding]:
     """One finding for each subject of each rule, in the order of the rule book."""
@@ -81,8 +88,10 @@ def _seen(judge: Judge, subject: Subject) -> str:
     lowest, highest = min(h.lowest for h in healths), max(h.highest for h in healths)
     if lowest > highest:
         return "it had no value in the whole run"
-    low, high = (sentences.number(value, binding.u) for value in (lowest, highest))
-    return f"it lay between {low} and {high} {binding.unit}"
+    low, high = sentences.number(lowest), sentences.number(highest)
+    if low == high:
+        return f"it read {low} {binding.unit} all the time"
+    return f"it read between {low} and {high} {binding.unit}"
 
 
 def _conclude(
@@ -90,6 +99,8 @@ def _conclude(
 ) -> tuple[Verdict, Doubt | None]:
     """The standing's own verdict, then what no rule need know: bindings and a damaged clock."""
     verdict, doubt = standing.conclude()
+    if doubt and doubt.reason == "not-exercised" and not doubt.text:
+        doubt = replace(doubt, text=rule.missed or NO_WINDOW.get(rule.window, ""))
     if verdict is Verdict.FAIL:
         return verdict, None
     unbound = [r for r in subject.needs if r not in judge.bench.bindings]

@@ -68,6 +68,7 @@ class Rule:
     limit_parameter: ClassVar[str] = ""  # the field whose source is the limit's source
     limit_source: ClassVar[str] = ""  # set where the limit is no parameter
     says: ClassVar[Mapping[str, str]] = {}  # "pass" / "fail" / "close" -> clause, {facts} allowed
+    missed: ClassVar[str] = ""  # what did not happen if nothing at all was judged
     exercise: ClassVar[str] = ""  # what to do at the vehicle so that it can be judged
     causes: ClassVar[tuple[str, ...]] = ()  # of a fail, most probable first
     next: ClassVar[str] = ""  # the next thing to check after a fail

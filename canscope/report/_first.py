@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
+from canscope.model.counted import STATE
 from canscope.model.findings import Finding
 from canscope.model.report import Cause, Report
 from canscope.report._html import items, safe, shape, table
@@ -11,6 +12,7 @@ from canscope.report._words import (
     STATE_WORDS,
     VERDICT_WORDS,
     counts,
+    decides,
     meaning,
     measured,
     number,
@@ -122,11 +124,10 @@ def look_first(report: Report, anchors: Mapping[int, str]) -> str:
         sentences = ["Nothing failed and nothing required is missing. Read the cautions and sign."]
     drawn = items(sentences, kind="ol")
     if report.diagnosis:
-        causes = [
-            f"<b>{safe(_sentence(found.cause))}</b><br>To decide: {safe(found.check)}."
-            for found in report.diagnosis
-        ]
+        causes = [f"<b>{safe(_sentence(found.cause))}</b>" for found in report.diagnosis]
         for place, found in enumerate(report.diagnosis):
+            if decides(report.diagnosis, place):
+                causes[place] += f"<br>To decide: {safe(found.check)}."
             if all(found.findings != earlier.findings for earlier in report.diagnosis[:place]):
                 explained = _explained(report, found, anchors)
                 causes[place] += f"<br><small>explains {explained}</small>"
@@ -215,8 +216,8 @@ def _cell(finding: Finding | None, anchors: Mapping[int, str]) -> str:
         return f"{shape('absent')} nothing judged"
     short = state(finding)
     word = f'<a href="#{anchors[id(finding)]}">{STATE_WORDS[short]}</a>'
-    reason = f"{measured(finding)}" if short == "failed" else why(finding)
-    return f"{shape(short)} {word}" + (f"<br><small>{safe(reason)}</small>" if reason else "")
+    reason = _reason(finding)
+    return f"{shape(short)} {word}" + (f"<br><small>{reason}</small>" if reason else "")
 
 
 def _topic(
@@ -247,6 +248,8 @@ def _word(finding: Finding) -> str:
 
 
 def _reason(finding: Finding) -> str:
+    if state(finding) == "failed" and finding.unit == STATE:  # a yes or no, told in words
+        return safe(finding.sentence)
     if state(finding) == "failed":
         limit = (
             f", limit {number(finding.limit, finding.unit)}" if finding.limit is not None else ""

@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Mapping
 
+from canscope.model.counted import with_unit
 from canscope.model.findings import Finding
 from canscope.model.report import Plot, Report, RuleFacts
 from canscope.report._chart import chart
@@ -71,7 +72,7 @@ def _full(finding: Finding, anchor: str, facts: RuleFacts | None, plot: Plot | N
 
 def _folded(finding: Finding, anchor: str, facts: RuleFacts | None, plot: Plot | None) -> str:
     """One line that has the result; the curve and the rest unfold below it."""
-    margin = f"{to_digits_of(finding.margin, finding.uncertainty)} {finding.unit}".rstrip()
+    margin = with_unit(to_digits_of(finding.margin, finding.uncertainty), finding.unit)
     source = finding.limit_source or "not stated"
     room = "" if finding.margin is None else f"Margin {margin}; limit from: {source}."
     figure = _figure(finding, plot, drawn=False) if plot else ""
@@ -143,7 +144,7 @@ def _numbers(finding: Finding) -> list[tuple[str, str]]:
     ]
     if finding.margin is not None:
         margin = to_digits_of(finding.margin, finding.uncertainty)
-        told.append(("margin", safe(f"{margin} {unit}")))
+        told.append(("margin", safe(with_unit(margin, unit))))
     if finding.uncertainty is not None:
         told.append(("uncertainty", safe(number(finding.uncertainty, unit))))
     if finding.at_s is not None:

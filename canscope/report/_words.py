@@ -8,8 +8,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
+from canscope.model.counted import with_unit
 from canscope.model.findings import REASONS, Finding, Verdict
-from canscope.model.report import CaptureFacts, Report
+from canscope.model.report import CaptureFacts, Cause, Report
 
 # Control characters, halves of surrogate pairs, and the marks that turn the writing direction:
 # text that holds them would not show what it is.
@@ -104,7 +105,7 @@ def number(value: float | None, unit: str = "") -> str:
         text = f"{float(f'{value:.6g}'):.10f}".rstrip("0").rstrip(".")
     else:
         text = f"{value:.6g}"
-    return f"{text} {unit}".rstrip()
+    return with_unit(text, unit)
 
 
 def measured(finding: Finding) -> str:
@@ -112,8 +113,8 @@ def measured(finding: Finding) -> str:
     if finding.measured is None:
         return "nothing measured"
     u = finding.uncertainty
-    plus_minus = "" if u is None else f" ± {to_digits_of(u, u)}"
-    return f"{to_digits_of(finding.measured, u)}{plus_minus} {finding.unit}".rstrip()
+    plus_minus = f" ± {to_digits_of(u, u)}" if u else ""
+    return with_unit(f"{to_digits_of(finding.measured, u)}{plus_minus}", finding.unit)
 
 
 def to_digits_of(value: float | None, uncertainty: float | None) -> str:
@@ -145,6 +146,11 @@ def plain_value(value: Any) -> str:
         entries = sorted(value, key=str) if isinstance(value, (set, frozenset)) else value
         return ", ".join(plain_value(entry) for entry in entries) or "none"
     return visible(value)
+
+
+def decides(causes: Sequence[Cause], place: int) -> bool:
+    """Whether to tell the check of a cause here: not where the next cause has the same."""
+    return place + 1 == len(causes) or causes[place + 1].check != causes[place].check
 
 
 def recorded(capture: CaptureFacts) -> tuple[str, str]:

@@ -56,8 +56,8 @@ class AliveCounter(Rule):
     limit_source: ClassVar[str] = "plan"  # the modulus
     says: ClassVar[dict[str, str]] = {
         "pass": "the rolling counter counted on by one from frame to frame; wrong steps",
-        "fail": "the rolling counter did not count on by one (there from {before} to {now}, of"
-        " {modulus}); wrong steps so far",
+        "fail": "the rolling counter did not count on by one (there it went from {before} to {now},"
+        " modulo {modulus}); wrong so far",
     }
     exercise: ClassVar[str] = "record the bus with the unit powered"
     causes: ClassVar[tuple[str, ...]] = (

@@ -96,6 +96,7 @@ class AxleAgreement(Rule):
         "fail speed": "the axle speeds of {subject} differ by more than is allowed",
         "close speed": "the axle speeds of {subject} differ by about what is allowed",
     }
+    missed: ClassVar[str] = "the axles were not seen to turn at the same time"
     exercise: ClassVar[str] = "let both axles turn at the same time, in each direction"
     causes: ClassVar[tuple[str, ...]] = (
         "one unit's mounting or phase order is not what the plan says",

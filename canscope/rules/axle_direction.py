@@ -102,6 +102,7 @@ class AxleDirection(Rule):
         "stalled": "the {axle} axle stalled: torque with the brake released, {direction} requested"
         " and no motion",
     }
+    missed: ClassVar[str] = "it was not seen to turn on that request"
     exercise: ClassVar[str] = "request the direction and let the axle turn for three seconds"
     causes: ClassVar[tuple[str, ...]] = (
         "two phases are swapped, or swapped back, against what the plan says",

@@ -66,6 +66,7 @@ class AxleWitness(Rule):
         "pass": "a person saw the {axle} axle turn {direction}, as CAN says",
         "fail": "a person saw the {axle} axle {seen} while CAN says {direction}",
     }
+    missed: ClassVar[str] = "no mark says what a person saw of it"
     exercise: ClassVar[str] = (
         "let a second person watch one wheel and mark which way it turns; CAN cannot see a wheel"
     )

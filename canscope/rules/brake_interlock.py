@@ -55,6 +55,7 @@ class BrakeInterlock(Rule):
         "fail": "{entered} was entered without the brake pressed",
         "close": "{entered} was entered while the brake was just being pressed or released",
     }
+    missed: ClassVar[str] = "no direction was entered"
     exercise: ClassVar[str] = "press the brake, enter forward, later press it and enter reverse"
     causes: ClassVar[tuple[str, ...]] = (
         "the controller does not ask for the brake before it changes direction",

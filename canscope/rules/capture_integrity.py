@@ -108,8 +108,7 @@ class CaptureIntegrity(Rule):
         percent = 100.0 * tally.skipped / lines
         what = f"{tally.skipped} of {lines} lines or records could not be read"
         if tally.skipped:
-            what += f" (first: {'; '.join(tally.examples[:1])})"
-            what += f", that is {percent:.2g} %"
+            what += f", the first of them {'; '.join(tally.examples[:1])}"
         whole = f"{what}, none was lost, and the clock ran on; {_told(state)}; percent unreadable"
         skipped = self.skipped_percent - percent
         found: list[Outcome] = [

@@ -45,13 +45,14 @@ class ChangeAtStandstill(Rule):
         "fail": "{entered} was entered while the {subject} unit was turning",
         "close": "{entered} was entered while the {subject} unit turned at about the limit",
     }
+    missed: ClassVar[str] = "no direction was entered"
     exercise: ClassVar[str] = "stop completely, then change direction with the brake pressed"
     causes: ClassVar[tuple[str, ...]] = (
         "the direction was changed while the unit was still coasting",
         "the controller accepts a change of direction at any speed",
         "the speed signal's factor is wrong",
     )
-    next: ClassVar[str] = "the controller's setting for a change of direction on the move"
+    next: ClassVar[str] = "read the controller's setting for a change of direction on the move"
 
     def subjects(self, bench: Bench) -> Sequence[Subject]:
         """Each unit."""

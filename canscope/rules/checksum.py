@@ -20,6 +20,14 @@ from canscope.rules._checksums import PROFILES, bytes_of, id_bytes, places_of
 from canscope.rules._frames import Bytes, column, rows_of
 
 
+@dataclass(frozen=True)
+class Count:
+    """The frames of one unit so far."""
+
+    frames: int = 0
+    wrong: int = 0
+
+
 @RULES.add("checksum")
 @dataclass(frozen=True, kw_only=True)
 class Checksum(Rule):
@@ -46,8 +54,8 @@ class Checksum(Rule):
     limit_source: ClassVar[str] = "plan"  # profile and bytes
     says: ClassVar[dict[str, str]] = {
         "pass": "the checksum fits the bytes of every frame; wrong ones",
-        "fail": "the checksum does not fit the bytes of its frame (there it says {said:02X}, due"
-        " {due:02X}); frames so far",
+        "fail": "the checksum does not fit the bytes of {share} (there it reads {said:02X} and"
+        " has to be {due:02X}); wrong of {total}",
     }
     exercise: ClassVar[str] = "record the bus with the unit powered"
     causes: ClassVar[tuple[str, ...]] = (
@@ -61,13 +69,13 @@ class Checksum(Rule):
         """Every unit with a checksum."""
         return [Subject(name, needs=(role,)) for name, role in _roles(bench).items()]
 
-    def start(self, bench: Bench) -> Mapping[str, int]:
-        """No wrong checksum seen yet."""
-        return dict.fromkeys(_roles(bench), 0)
+    def start(self, bench: Bench) -> Mapping[str, Count]:
+        """No checksum seen yet."""
+        return dict.fromkeys(_roles(bench), Count())
 
     def fold(
-        self, state: Mapping[str, int], piece: Piece
-    ) -> tuple[Mapping[str, int], Sequence[Outcome]]:
+        self, state: Mapping[str, Count], piece: Piece
+    ) -> tuple[Mapping[str, Count], Sequence[Outcome]]:
         """Judge the new frames of every unit."""
         found: list[Outcome] = []
         after = dict(state)
@@ -79,8 +87,9 @@ class Checksum(Rule):
             said = _said(piece.frames, rows, binding.signal)
             due = _due(piece.frames, rows, binding)
             wrong = said != due
-            count = state[name] + np.cumsum(wrong)
-            after[name] = int(count[-1])
+            count = state[name].wrong + np.cumsum(wrong)
+            total = state[name].frames + np.arange(1, len(rows) + 1)
+            after[name] = Count(int(total[-1]), int(count[-1]))
             measured = np.where(wrong, count, 0).astype(np.float64)
             some = telling(-measured)
             found.append(
@@ -90,6 +99,7 @@ class Checksum(Rule):
                     -measured[some],
                     measured=measured[some],
                     limit=0.0,
+                    total=total[some],
                     said=said[some],
                     due=due[some],
                 )
@@ -97,8 +107,10 @@ class Checksum(Rule):
         return after, found
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
-        """Say what the frame says and what was due."""
-        return self.says.get(str(verdict), self.says["fail"]).format(**worst.facts)
+        """Say how many frames there were, what this one says and what was due."""
+        share = "every frame" if worst.measured >= worst.facts["total"] else "some frames"
+        says = self.says.get(str(verdict), self.says["fail"])
+        return says.format(share=share, **worst.facts)
 
 
 def _roles(bench: Bench) -> dict[str, str]:

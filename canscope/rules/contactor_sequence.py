@@ -58,7 +58,7 @@ class ContactorSequence(Rule):
     says: ClassVar[dict[str, str]] = {
         "pass": "negative and pre-charge closed before positive and pre-charge opened after it; "
         "nearest: {right}, time between",
-        "fail": "{wrong}, time between",
+        "fail": "{wrong}",
         "close": "sampling is too coarse to tell whether {right}, time between",
     }
     exercise: ClassVar[str] = (
@@ -121,8 +121,8 @@ class ContactorSequence(Rule):
             ):
                 continue
             since_ns = window.span.start_ns if positive is None else positive.time_ns
-            wrong = "negative closed again while positive was closed"
-            late = -max(1.0, (negative.time_ns - since_ns) / MS)
+            wrong = "negative closed again while positive was closed; for"
+            late = max(1.0, (negative.time_ns - since_ns) / MS)
             found.append(self._row(negative.time_ns, late, negative.after_ns, wrong))
         return found
 
@@ -135,7 +135,9 @@ class ContactorSequence(Rule):
         if not len(states) or np.isnan(states.value).all():
             text = f"the state of {word} was not known when positive closed"
             return Doubt(NAME, "not-available", text, positive.time_ns)
-        return self._missed(window, positive, f"positive closed and {word} never did")
+        return self._missed(
+            window, positive, f"positive closed and {word} never did; without it for"
+        )
 
     def _opened(self, window: ClosedWindow, positive: Event) -> list[Outcome]:
         """Pre-charge opens again, after positive has closed."""
@@ -154,7 +156,7 @@ class ContactorSequence(Rule):
             text = "the state of pre-charge was lost before it opened"
             return [Doubt(NAME, "stale", text, window.until_ns)]
         return [
-            self._missed(window, positive, "pre-charge stayed closed after positive had closed")
+            self._missed(window, positive, "pre-charge stayed closed with positive closed; for")
         ]
 
     def _order(self, bench: Bench, earlier: Event, later: Event, right: str, wrong: str) -> Margins:
@@ -169,19 +171,19 @@ class ContactorSequence(Rule):
             uncertainty=u + clock_ms,
             start_ns=min(earlier.after_ns, later.after_ns),
             right=right,
-            wrong=wrong,
+            wrong=f"{wrong}, time between",
         )
 
     def _missed(self, window: ClosedWindow, positive: Event, wrong: str) -> Margins:
         """What never happened: short by all the time there was for it, at least 1 ms."""
-        missed = -max(1.0, (window.until_ns - positive.time_ns) / MS)
+        missed = max(1.0, (window.until_ns - positive.time_ns) / MS)
         return self._row(window.until_ns, missed, positive.after_ns, wrong)
 
     def _row(self, time_ns: int, late_ms: float, start_ns: int, wrong: str) -> Margins:
         return margins(
             NAME,
             time_ns,
-            late_ms,
+            -late_ms,
             measured=late_ms,
             limit=0.0,
             start_ns=start_ns,

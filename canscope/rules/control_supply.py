@@ -57,8 +57,8 @@ class ControlSupply(Rule):
     limit_parameter: ClassVar[str] = "minimum_V"
     says: ClassVar[dict[str, str]] = {
         "pass": "held up while contactors closed, lowest at {pole}",
-        "fail": "broke down when {pole} closed",
-        "close": "came close to its lowest allowed when {pole} closed",
+        "fail": "broke down when the {pole} contactor closed",
+        "close": "came close to its lowest allowed when the {pole} contactor closed",
     }
     exercise: ClassVar[str] = "close the contactors the way the vehicle does"
     causes: ClassVar[tuple[str, ...]] = (

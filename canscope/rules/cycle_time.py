@@ -9,9 +9,10 @@ from typing import ClassVar
 import numpy as np
 
 from canscope.model.bench import Bench
+from canscope.model.findings import Verdict
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
-from canscope.model.rule import ALL_STAGES, Rule, limit, unjudged
+from canscope.model.rule import ALL_STAGES, Rule, Worst, limit, unjudged
 from canscope.model.tables import Int64s
 from canscope.rules import RULES
 from canscope.rules._messages import bound_messages, message_subjects
@@ -83,7 +84,8 @@ class CycleTime(Rule):
     limit_parameter: ClassVar[str] = "cycles"
     says: ClassVar[dict[str, str]] = {
         "pass": "the message kept its cycle of {cycle_ms:.4g} ms",
-        "fail": "the message of {cycle_ms:.4g} ms cycle fell silent for longer than allowed",
+        "fail": "the message of {cycle_ms:.4g} ms cycle fell silent after {last_s:.3f} s, for"
+        " longer than allowed",
     }
     exercise: ClassVar[str] = "record at least 33 frames of each message with its node powered"
     causes: ClassVar[tuple[str, ...]] = (
@@ -248,6 +250,11 @@ class CycleTime(Rule):
             for key, node in nodes.items()
             if node.late and node.last_ns is not None
         ]
+
+    def clause(self, verdict: Verdict | str, worst: Worst) -> str:
+        """Say as well when the message came for the last time before the silence."""
+        last_s = worst.at_s - worst.measured / 1e3
+        return super().clause(verdict, replace(worst, facts={**worst.facts, "last_s": last_s}))
 
     def _allowed_ns(self, node: Node) -> int:
         assert node.cycle_ns is not None

@@ -18,6 +18,7 @@ from canscope.rules import RULES
 from canscope.rules._known import absence_at
 
 NAME, STOP = "emergency stop", "driver.emergency_stop"
+WORDS = {"precharge": "pre-charge"}
 
 
 @dataclass(frozen=True)
@@ -84,7 +85,7 @@ class EmergencyStop(Rule):
     says: ClassVar[dict[str, str]] = {
         "pass": "after pressing, all contactors read open and torque none in time, "
         "{what} last{told}; CAN cannot prove that the loop opens without software",
-        "fail": "after pressing, {what} came too late or not at all",
+        "fail": "{late} this long after pressing",
     }
     exercise: ClassVar[str] = (
         "press the emergency stop once with the contactors closed and nothing turning, and keep "
@@ -213,6 +214,7 @@ class EmergencyStop(Rule):
                     uncertainty=half + width + piece.bench.clock_s,
                     start_ns=press.after_ns,
                     what=_words(end.role),
+                    late=_late(end),
                     told=told,
                 )
             )
@@ -232,7 +234,14 @@ def _torques(bench: Bench) -> tuple[str, ...]:
 def _words(role: str) -> str:
     """A role as people call it."""
     section, name, *_ = role.split(".")
-    return f"{name} torque" if section == "units" else f"the {name} contactor"
+    return f"{name} torque" if section == "units" else f"the {WORDS.get(name, name)} contactor"
+
+
+def _late(end: Ended) -> str:
+    """What a role did too late, or had not done yet."""
+    if end.role.endswith("torque"):
+        return f"{_words(end.role)} {'was gone only' if end.rested else 'was still there'}"
+    return f"{_words(end.role)} {'opened only' if end.rested else 'was still closed'}"
 
 
 def _known(piece: Piece, role: str) -> Samples:

@@ -38,6 +38,7 @@ FAULTS = 0x001 | 0x004 | 0x008 | 0x010 | 0x020 | BUS_OFF | 0x080
 CONTROLLER, BACK_TO_ACTIVE = 0x004, 0x40  # of data[1]: the error counters have fallen again
 APART_NS = 1 * S  # error frames closer than this make one burst; common practice, no source
 FOLLOWS_NS = 2 * S  # what happened longer before it is not named; common practice, no source
+TOGETHER_NS = S // 2  # of what happened this close, a bus's own unit is named; no source
 MOST = 4096  # stamps kept of one window; more are counted as so many
 MS = 10**6
 
@@ -56,10 +57,10 @@ class Errors:
 
 @dataclass(frozen=True)
 class State:
-    """All buses, and what happened last in the vehicle."""
+    """All buses, and what happened last in the vehicle, all of it if several things did."""
 
     buses: Mapping[str, Errors] = field(default_factory=dict)
-    happened: Event | None = None
+    happened: tuple[Event, ...] = ()
 
 
 @RULES.add("error-frames")
@@ -94,8 +95,8 @@ class ErrorFrames(Rule):
     unit: ClassVar[str] = "frame"
     limit_parameter: ClassVar[str] = "limit_count"
     says: ClassVar[dict[str, str]] = {
-        "pass": "no node went off the bus; error frames: {what}; most of them at once",
-        "fail": "{fault}; error frames: {what}",
+        "pass": "no node went off the bus: {what}; most error frames at once",
+        "fail": "{fault}: {what}; error frames",
     }
     exercise: ClassVar[str] = "record with error frames switched on in the recorder"
     causes: ClassVar[tuple[str, ...]] = (
@@ -117,7 +118,7 @@ class ErrorFrames(Rule):
     def fold(self, state: State, piece: Piece) -> tuple[State, Sequence[Outcome]]:
         """Judge the error frames of this piece."""
         frames, found = piece.frames, list[Outcome]()
-        happened = [*([state.happened] if state.happened else []), *_happened(piece)]
+        happened = [*state.happened, *_happened(piece)]
         after = dict(state.buses)
         wrong = np.flatnonzero(frames.flags & Flag.ERROR)
         for channel, errors in state.buses.items():
@@ -129,10 +130,10 @@ class ErrorFrames(Rule):
                 else wrong[:0]
             )
             if len(rows):
-                after[channel], rows_found = self._bus(channel, errors, frames, rows, happened)
+                near = _Near(happened, _units_on(piece.bench, channel))
+                after[channel], rows_found = self._bus(channel, errors, frames, rows, near)
                 found += rows_found
-        last = max(happened, key=lambda event: event.known_ns, default=None)
-        return State(after, last), found
+        return State(after, tuple(_latest(happened))), found
 
     def _bus(
         self,
@@ -140,7 +141,7 @@ class ErrorFrames(Rule):
         errors: Errors,
         frames: Frames,
         rows: Int64s,
-        happened: Sequence[Event],
+        happened: _Near,
     ) -> tuple[Errors, list[Outcome]]:
         times, kinds = frames.time_ns[rows], frames.can_id[rows]
         bad = _faults(frames, rows)
@@ -194,6 +195,35 @@ class ErrorFrames(Rule):
         ]
 
 
+@dataclass(frozen=True)
+class _Near:
+    """What happened in the vehicle, as seen from one bus."""
+
+    events: Sequence[Event]
+    units: frozenset[str]  # those that speak on this bus
+
+    def before(self, time_ns: int) -> Event | None:
+        """What happened last; of several at once, that this bus's own unit started turning."""
+        latest = _latest([event for event in self.events if event.known_ns <= time_ns])
+        return max(latest, key=lambda e: (self._own(e), e.known_ns), default=None)
+
+    def _own(self, event: Event) -> bool:
+        return event.kind == "burst-start" and event.subject in self.units
+
+
+def _latest(events: Sequence[Event]) -> list[Event]:
+    """The last one, and those that became known together with it."""
+    last_ns = max((event.known_ns for event in events), default=0)
+    return [event for event in events if last_ns - event.known_ns <= TOGETHER_NS]
+
+
+def _units_on(bench: Bench, channel: str) -> frozenset[str]:
+    speeds = {unit.name: bench.bindings.get(unit.role("speed")) for unit in bench.units}
+    return frozenset(
+        name for name, speed in speeds.items() if speed and speed.key.startswith(f"{channel}:")
+    )
+
+
 class _Told:
     """What can be told of a bus at each of its new error frames, looking back only."""
 
@@ -203,7 +233,7 @@ class _Told:
         times: Int64s,
         kinds: NDArray[np.uint32],
         begins: Bools,
-        happened: Sequence[Event],
+        happened: _Near,
     ) -> None:
         self.errors, self.times, self.kinds = errors, times, kinds
         self.begins, self.happened = begins, happened
@@ -224,8 +254,7 @@ class _Told:
         if not len(starts):
             return self.errors.after
         begun_ns = int(self.times[starts[-1]])
-        earlier = [e for e in self.happened if e.known_ns <= begun_ns]
-        last = max(earlier, key=lambda event: event.known_ns, default=None)
+        last = self.happened.before(begun_ns)
         if last is None or begun_ns - last.time_ns > FOLLOWS_NS:
             return ""
         return f"began {(begun_ns - last.time_ns) / MS:.0f} ms after {_named(last)}"

@@ -48,7 +48,7 @@ class FrameLength(Rule):
     limit_source: ClassVar[str] = "the definition"
     says: ClassVar[dict[str, str]] = {
         "pass": "no frame was shorter than its definition; the shortest",
-        "fail": "frames were shorter than their definition ({short} by then)",
+        "fail": "frames were shorter than their definition ({short} by then); this one",
     }
     exercise: ClassVar[str] = "record the bus with the node powered"
     causes: ClassVar[tuple[str, ...]] = (

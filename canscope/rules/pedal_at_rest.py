@@ -112,6 +112,7 @@ class PedalAtRest(Rule):
         "fail drives": "the {unit} unit drove with the pedal at rest",
         "close drives": "the {unit} unit's driving torque with the pedal at rest is at the limit",
     }
+    missed: ClassVar[str] = "the pedal was not seen at rest for long enough"
     exercise: ClassVar[str] = "stand still in neutral with the foot off the pedal for three seconds"
     causes: ClassVar[tuple[str, ...]] = (
         "the pedal's rest is not taught to the controller, or the pedal sticks",

@@ -76,9 +76,9 @@ class PowerBalance(Rule):
     unit: ClassVar[str] = ""
     limit_parameter: ClassVar[str] = "most"
     says: ClassVar[dict[str, str]] = {
-        "pass": "no more came out than went in{powers}",
-        "fail": "a factor, sign or unit in the definition is wrong{powers}",
-        "close": "about as much came out as went in{powers}",
+        "pass": "no more came out than went in{powers}; out by in",
+        "fail": "a factor, sign or unit in the definition is wrong{powers}; out by in",
+        "close": "about as much came out as went in{powers}; out by in",
     }
     exercise: ClassVar[str] = "hold a steady speed for two seconds with enough load that 500 W flow"
     causes: ClassVar[tuple[str, ...]] = (

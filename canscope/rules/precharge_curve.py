@@ -71,12 +71,12 @@ class PrechargeCurve(Rule):
     least_r2: float = limit(0.98, "", high=1.0)
 
     window: ClassVar[Window] = Window.ATTEMPT
-    unit: ClassVar[str] = "% of its limit"
+    unit: ClassVar[str] = "%"
     required_in: ClassVar[frozenset[str]] = frozenset({"power-up"})
     says: ClassVar[dict[str, str]] = {
-        "pass": "charged as it should: {told}; {curve}",
-        "fail": "did not charge as it should: {told}; {curve}",
-        "close": "charged close to a limit: {told}; {curve}",
+        "pass": "charged as it should: {told}; {curve}; share of what is allowed",
+        "fail": "did not charge as it should: {told}; {curve}; share of what is allowed",
+        "close": "charged close to a limit: {told}; {curve}; share of what is allowed",
     }
     exercise: ClassVar[str] = "close the contactors from an empty link, at least once"
     causes: ClassVar[tuple[str, ...]] = (

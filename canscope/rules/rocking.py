@@ -66,7 +66,7 @@ class Rocking(Rule):
     limit_parameter: ClassVar[str] = "flips"
     says: ClassVar[dict[str, str]] = {
         "pass": "the unit did not shake to and fro at a steady request; most sign changes at once",
-        "fail": "the unit shook to and fro at a steady request; sign changes at once",
+        "fail": "the unit shook to and fro at a steady request; changes of sense at once",
     }
     exercise: ClassVar[str] = "request forward, wait a second, then let the axle turn for three"
     causes: ClassVar[tuple[str, ...]] = (

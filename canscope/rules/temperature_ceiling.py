@@ -60,9 +60,7 @@ class TemperatureCeiling(Rule):
         "pass": "the temperature stayed below its ceiling",
         "fail": "the temperature rose above its ceiling",
     }
-    exercise: ClassVar[str] = (
-        "give the plan a ceiling for it, spin the unit, and record for 60 s after the last stop"
-    )
+    exercise: ClassVar[str] = "spin the unit, and record for 60 s after the last stop"
     causes: ClassVar[tuple[str, ...]] = (
         "the unit ran for too long, or with too much current, without coolant or oil",
         "coolant does not flow, or air is trapped in it",

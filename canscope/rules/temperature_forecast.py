@@ -74,9 +74,7 @@ class TemperatureForecast(Rule):
         "fail": "less than {horizon_s:g} s to its ceiling at the present slope, forecast {how}",
         "close": "about {horizon_s:g} s to its ceiling at the present slope, forecast {how}",
     }
-    exercise: ClassVar[str] = (
-        "give the plan a ceiling for it, spin the unit, and record for 60 s after the last stop"
-    )
+    exercise: ClassVar[str] = "spin the unit, and record for 60 s after the last stop"
     causes: ClassVar[tuple[str, ...]] = (
         "the unit works too hard, or for too long, for the coolant and oil that it has",
         "the position sensor is out of adjustment, so that current makes heat instead of torque",

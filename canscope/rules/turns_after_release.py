@@ -96,6 +96,7 @@ class TurnsAfterRelease(Rule):
         "fail": "the unit ran back after the pedal was released; speed the other way",
         "close": "the unit ran back after the pedal was released by about what is allowed",
     }
+    missed: ClassVar[str] = "the pedal was not released while it turned"
     exercise: ClassVar[str] = "let the axle turn, release the pedal and let it come to rest"
     causes: ClassVar[tuple[str, ...]] = (
         "braking torque of the controller goes on through standstill",

@@ -72,9 +72,10 @@ class UnitsFighting(Rule):
     limit_parameter: ClassVar[str] = "brake_percent"
     says: ClassVar[dict[str, str]] = {
         "pass": "no unit braked against one that drove; braking power",
-        "fail": "one unit braked while another drove; braking power",
-        "close": "one unit braked while another drove by about what is allowed",
+        "fail": "the {braker} unit braked while the {driver} unit drove; braking power",
+        "close": "the {braker} unit braked while the {driver} unit drove by about what is allowed",
     }
+    missed: ClassVar[str] = "no steady pull of several units was seen"
     exercise: ClassVar[str] = "let all axles turn and hold the pedal still for two seconds"
     causes: ClassVar[tuple[str, ...]] = (
         "one unit's direction, mounting or torque sign is wrong",
@@ -103,12 +104,13 @@ class UnitsFighting(Rule):
         if not len(piece[clock]):
             return State(state.power, pedal.last), []
         times = recent(piece, clock, width_ns).time_ns
-        ratio, driven_W, u = self._ratio(piece, times)
+        ratio, driven_W, u, who = self._ratio(piece, times)
         patience_ns = piece.history.patience_ns(clock, times)
         new = times >= piece.start_ns
         power = stretches(clock, state.power, times[new], present(ratio[new]), patience_ns[new])
         known = ~np.isnan(ratio)
         times, ratio, driven_W, u = times[known], ratio[known], driven_W[known], u[known]
+        names, who = np.array([unit.name for unit in piece.bench.units]), who[:, known]
         at_ns = power.new.sampled_ns
         judged = power.new.held(at_ns, 0.0, width_ns)
         judged &= pedal.at(piece, at_ns).held(at_ns, 0.0, width_ns)
@@ -126,11 +128,16 @@ class UnitsFighting(Rule):
             limit=self.brake_percent,
             uncertainty=rolling(np.max, u, first, rows),
             start_ns=times[rows] - width_ns,
+            driver=names[who[0, rows]],
+            braker=names[who[1, rows]],
         )
         return State(power.last, pedal.last), [found]
 
-    def _ratio(self, piece: Piece, times_ns: Int64s) -> tuple[Floats, Floats, Floats]:
-        """Braking in percent of driving power, the driving power and the ratio's uncertainty."""
+    def _ratio(self, piece: Piece, times_ns: Int64s) -> tuple[Floats, Floats, Floats, Int64s]:
+        """Braking in percent of driving power, driving power, the ratio's uncertainty, who.
+
+        The two rows of the last are the places of the unit that drives and the one that brakes.
+        """
         powers = [shaft_W(piece, unit, times_ns) for unit in piece.bench.units]
         watt, u = np.array([p for p, _ in powers]), np.array([u for _, u in powers])
         driver, braker = np.argmax(watt, axis=0), np.argmin(watt, axis=0)
@@ -141,7 +148,8 @@ class UnitsFighting(Rule):
         ratio = np.where(enough, 100.0 * braked / base, 0.0)
         ratio[np.isnan(watt).any(axis=0)] = np.nan
         spread = 100.0 * (u[braker, column] + braked * u[driver, column] / base) / base
-        return ratio, driven, np.where(enough & (braked > 0), spread, 0.0)
+        u = np.where(enough & (braked > 0), spread, 0.0)
+        return ratio, driven, u, np.stack((driver, braker)).astype(np.int64)
 
     def _steady(self, piece: Piece, times_ns: Int64s) -> Bools:
         """Where the pedal has hardly moved for long enough."""

@@ -44,7 +44,27 @@ def test_both_directions_wrong_while_torque_and_motion_agree_is_mounting_or_a_si
 
 def test_one_direction_wrong_is_no_mounting():
     found = causes(BOTH_WRONG[0], ("pass", "axle-direction", "front reverse", ""))
-    assert [cause.cause for cause in found] == [RULES["axle-direction"].causes[0]]
+    assert [cause.cause for cause in found] == [*RULES["axle-direction"].causes[:3]]
+
+
+def test_a_fail_of_no_pattern_is_told_with_the_causes_of_its_rule_in_their_order():
+    found = causes(("fail", "brake-interlock", "driver", ""))
+    assert [cause.cause for cause in found] == [*RULES["brake-interlock"].causes[:3]]
+    assert {cause.check for cause in found} == {RULES["brake-interlock"].next}
+
+
+def test_a_node_that_went_off_the_bus_is_first_a_matter_of_wires():
+    off = "a node went off the bus: bus-off 1, in 1 burst, the latest of which began 9 ms after"
+    words = f"{off} the front unit started turning"
+    found = causes(("fail", "error-frames", "can1", words))
+    assert "termination of can1" in found[0].cause
+
+
+def test_a_few_wrong_checksums_are_no_wrong_profile():
+    few = causes(("fail", "checksum", "front", "does not fit the bytes of some frames"))
+    every = causes(("fail", "checksum", "front", "does not fit the bytes of every frame"))
+    assert "another node" in few[0].cause
+    assert "data_id" in every[0].cause
 
 
 def test_what_a_person_saw_tells_a_wrong_reading_from_a_wrong_turning_wheel():

@@ -97,3 +97,29 @@ def test_a_message_that_never_came_is_told_by_its_absence_and_once():
         "message-presence of can1:Fast. Unproven for the same reason: 1 more (speed-ceiling).",
         "sensor-alive of front inverter.",
     )
+
+
+def test_what_else_rests_on_a_message_that_never_came_is_not_told_again():
+    found = [
+        finding("unproven", "message-presence", "can1:Fast", reason="not-seen"),
+        finding("unproven", "cycle-time", "can1:Fast", reason="not-exercised"),
+    ]
+    assert look_first(found, [], RULE_BOOK) == (
+        "message-presence of can1:Fast. Unproven for the same reason: 1 more (cycle-time).",
+    )
+
+
+def test_what_stops_a_run_is_told_though_its_cause_starts_from_what_does_not():
+    found = [
+        finding("fail", "cold-soak", "temperatures", when=1.0),
+        finding("fail", "temperature-rise", "front winding", when=2.0),
+        finding("fail", "temperature-ceiling", "front winding", when=3.0),
+    ]
+    named = cause(*(f"{f.rule}, {f.subject}" for f in found))
+    assert look_first(found, [named], RULE_BOOK) == (
+        "cold-soak of temperatures.",
+        "temperature-ceiling of front winding.",
+    )
+    # One that starts from a stop hides nothing.
+    turned = cause("temperature-ceiling, front winding", "cold-soak, temperatures")
+    assert look_first(found[::2], [turned], RULE_BOOK) == ("temperature-ceiling of front winding.",)

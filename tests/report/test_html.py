@@ -13,8 +13,8 @@ from html.parser import HTMLParser
 
 import pytest
 
-from canscope.model.findings import COMMON_PRACTICE
-from canscope.model.report import Happening
+from canscope.model.findings import COMMON_PRACTICE, Verdict
+from canscope.model.report import Cause, Happening
 from canscope.report._figure import ticks
 from canscope.report.html import page, render
 from tests.report import factory
@@ -174,9 +174,31 @@ def rows(html, kind):
 
 def test_the_matrix_shows_each_axle_in_each_direction():
     assert rows(bare(factory.failing()), "axles") == [
-        ["front", "failed -182.00 ± 0.50 rpm", "proven", "proven", "proven"],
+        ["front", "failed -182.00 ± 0.50 rpm, limit 0 rpm", "proven", "proven", "proven"],
         ["rear", "proven", "proven", "proven", "unproven it never happened in this run"],
     ]
+
+
+def test_a_yes_or_no_that_failed_is_told_in_words_and_not_as_a_number():
+    failing = factory.failing()
+    turned = replace(
+        next(f for f in failing.findings if f.rule == "axle-witness"),
+        verdict=Verdict.FAIL,
+        measured=-1.0,
+        limit=1.0,
+        unit="state",
+        sentence="A person saw the front axle turn reverse while CAN says forward, at 15.1 s.",
+    )
+    cells = rows(bare(replace(failing, findings=(turned,))), "axles")[0]
+    assert cells[2] == f"failed {turned.sentence}"
+
+
+def test_a_check_that_decides_between_several_causes_is_told_once_below_them():
+    causes = [Cause("one", "look there", ("a, b",)), Cause("two", "look there", ("a, b",))]
+    other = Cause("three", "turn it by hand", ("a, b",))
+    page = bare(replace(factory.failing(), diagnosis=(*causes, other)))
+    assert page.count("To decide: look there.") == 1
+    assert page.index("Two") < page.index("To decide: look there.") < page.index("Three")
 
 
 def test_the_matrix_gives_every_subject_its_worst_state():

@@ -30,7 +30,9 @@ def test_the_first_line_is_the_verdict(kind, line):
 
 def test_what_failed_is_told_in_full_before_what_is_unproven():
     said = printed(factory.failing())
-    row = next(line for line in said.splitlines() if "axle-direction, front forward" in line)
+    named = [line for line in said.splitlines() if "axle-direction, front forward" in line]
+    explained, row = named
+    assert explained.strip().startswith("explains: axle-direction, front forward; ")
     for told in ("-182 rpm", "limit of 0 rpm", "14.210 s", "can1:UnitFast.MotorSpeed"):
         assert told in row
     assert said.index("\nFailed") < said.index(row) < said.index("\nUnproven\n")

@@ -27,7 +27,7 @@ def test_a_counter_that_stands_still_fails_at_every_frame():
     finding = judge([5, 6, 7, *[7] * 10])
     assert (finding.verdict, finding.measured, finding.margin) == (Verdict.FAIL, 10.0, -10.0)
     assert (finding.first_failed_s, finding.at_s) == (0.03, 0.12)
-    assert "from 7 to 7, of 16" in finding.sentence
+    assert "from 7 to 7, modulo 16" in finding.sentence
 
 
 @pytest.mark.parametrize("jump", [2, 15, 8])

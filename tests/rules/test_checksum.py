@@ -46,7 +46,10 @@ def test_published_samples_fit_and_any_other_checksum_does_not(number, profile, 
     assert run([right] * 3, **where).verdict is Verdict.PASS
     finding = run([right, wrong, right, wrong], **where)
     assert (finding.verdict, finding.measured, finding.first_failed_s) == (Verdict.FAIL, 2, 0.01)
-    assert f"says {sums[number] ^ 1:02X}, due {sums[number]:02X}" in finding.sentence
+    assert f"reads {sums[number] ^ 1:02X} and has to be {sums[number]:02X}" in finding.sentence
+    assert "some frames" in finding.sentence
+    assert "wrong of 4: 2 frames, limit 0 frames" in finding.sentence
+    assert "every frame" in run([wrong] * 3, **where).sentence
 
 
 @pytest.mark.parametrize(

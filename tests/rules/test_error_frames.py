@@ -16,6 +16,7 @@ ROLES = {
     "contactors.positive": ("can0:Box.Pos", Kind.STATE),
     "units.front.speed": ("can1:Fast.Speed", Kind.NUMBER),
 }
+UNITS = {"front": "can1:Fast", "rear": "can2:Rear"}
 
 
 def traffic(closes_s=99.0, until_s=5.0):
@@ -94,6 +95,23 @@ def test_what_a_burst_follows_is_told():
     assert "the latest of which began 40 ms after the positive contactor closed" in both.sentence
     late = run(traffic(closes_s=2.0), errors(0x80, 4.5))["can1"]
     assert "after" not in late.sentence.split(":")[2]
+
+
+def test_of_two_units_that_start_together_the_one_on_this_bus_is_named():
+    rear = message("Rear", 0x101, 2, {"Speed": (0, 16)}, cycle_s=0.1, channel="can2")
+    speeds = {f"units.{u}.speed": (f"{c}.Speed", Kind.NUMBER) for u, c in UNITS.items()}
+    rows = [
+        Row(k / 10 + late, channel, can_id, bytes([200 if k >= 20 else 0, 0]))
+        for channel, can_id, late in (("can1", 0x100, 0.0), ("can2", 0x101, 0.03))
+        for k in range(50)
+    ]
+    for channel in ("can1", "can2"):
+        both = sorted([*rows, *errors(0x80, 2.9, channel=channel)], key=lambda row: row.at_s)
+        specs = [FAST, rear]
+        for cuts in (None, [2.85]):
+            found = judge("error-frames", both, specs, bench_of(specs, speeds), cuts=cuts)
+            unit = {"can1": "front", "can2": "rear"}[channel]
+            assert f"after the {unit} unit started turning" in found[channel].sentence
 
 
 def test_lost_arbitration_restarts_and_recovery_are_no_faults():

@@ -110,7 +110,7 @@ def test_tau_is_held_against_r_c(told_farad, verdict, words):
     finding = judge(told_farad=told_farad)
     assert finding.verdict is verdict
     assert words in (finding.sentence if verdict is Verdict.FAIL else finding.facts["told"])
-    assert finding.unit == "% of its limit"
+    assert finding.unit == "%"
 
 
 def test_shares_of_the_limit_are_as_worked_by_hand():
