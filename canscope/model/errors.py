@@ -48,7 +48,8 @@ class PlanError(CanscopeError):
 
     def __init__(self, mistakes: Iterable[CanscopeError]) -> None:
         self.mistakes = tuple(mistakes)
-        super().__init__(f"{len(self.mistakes)} mistake(s) in the bench plan")
+        count = len(self.mistakes)
+        super().__init__(f"{count} mistake{'' if count == 1 else 's'} in the bench plan")
 
     def __str__(self) -> str:
         return "\n".join(str(mistake) for mistake in self.mistakes)

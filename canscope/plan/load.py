@@ -58,6 +58,8 @@ class _Loader:
     def plan(self, marks_file: Path | None, given: Definitions | None) -> Plan:
         """The plan. Raises ``PlanError``."""
         table = self.table()
+        if not self.source.whole:  # what rests on the part that is missing is no mistake of its own
+            self.mistakes.raise_any(str(self.source.path))
         units = self.units(table)
         unread: frozenset[str] = frozenset()
         if given is None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import Field, dataclass, fields
 from typing import Any, get_type_hints
@@ -120,5 +121,9 @@ def _check_range(entry: Field[Any], number: Any, path: KeyPath, notes: Notes) ->
     if not low <= number <= high:
         unit = entry.metadata.get("unit", "")
         notes.mistake(
-            path, f"expected {low:g} to {high:g} {unit}".strip() + f", got {said(number)}"
+            path, f"expected {_between(low, high)} {unit}".strip() + f", got {said(number)}"
         )
+
+
+def _between(low: float, high: float) -> str:
+    return f"at least {low:g}" if math.isinf(high) else f"{low:g} to {high:g}"

@@ -36,7 +36,7 @@ def test_check_prints_every_mistake_and_answers_2(tmp_path, capsys):
     assert f"{path}:{line}: rules.axle-directon: no rule of that name" in told
     assert "hint: did you mean 'axle-direction'?" in told
     assert "job.clod: no key of that name" in told
-    assert "2 mistake(s)" in told
+    assert "2 mistakes" in told
 
 
 def test_card_prints_text_or_writes_one_page(tmp_path, capsys):

@@ -156,7 +156,7 @@ def test_a_wheel_that_stands_while_can_says_it_turns_is_exchanged_buses_or_an_op
 
 def test_the_same_fault_of_two_units_takes_one_place():
     found = causes(("fail", "speed-ceiling", "front", ""), ("fail", "speed-ceiling", "rear", ""))
-    assert "the front and rear unit's controller" in found[0].cause
+    assert "in the controller (front and rear)" in found[0].cause
     assert found[0].findings == ("speed-ceiling, front", "speed-ceiling, rear")
     assert len(found) == 2
 

@@ -254,6 +254,22 @@ def test_a_mistake_in_an_included_file_names_that_file_and_line(tmp_path):
     assert "'phases_swapped'" in mistake.hint
 
 
+def test_an_included_file_that_is_missing_is_the_only_mistake_told(tmp_path):
+    head, _ = PLAN.split("[buses]")
+    path = lay_out(
+        tmp_path, 'include = "vehicl.toml"\n' + head + '[[marks]]\nat_s = 1\naxle = "x"\n'
+    )
+    with pytest.raises(PlanError) as error:
+        read_plan(path)
+    (mistake,) = error.value.mistakes
+    assert "vehicl.toml" in str(mistake)
+
+
+def test_a_limit_without_an_upper_end_is_told_by_its_lower_one(tmp_path):
+    (told,) = mistakes(tmp_path, ("speed_rpm = 1500", "speed_rpm = -1"))
+    assert "expected at least 0 rpm, got -1" in told
+
+
 def test_includes_that_lead_back_are_a_mistake(tmp_path):
     found = mistakes(
         tmp_path, ("format = 1", 'format = 1\ninclude = "a.toml"'), a__toml='include="bench.toml"'
