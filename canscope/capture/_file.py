@@ -62,7 +62,7 @@ class CaptureFile:
                 raise CaptureError(
                     "holds no frames" + (f": {damage}" if damage else ""),
                     where=Where(self.name),
-                    hint=f"it has {stored.size} byte(s); was anything sent while it was recorded?",
+                    hint=f"it {_size(stored.size)}; was anything sent while it was recorded?",
                 )
             if damage:
                 lost = Tally(cut_end=True, notes=(f"{self.name}: {damage}",))
@@ -113,3 +113,7 @@ class CaptureFile:
             where=Where(self.name),
             hint="check the path and who may read it",
         )
+
+
+def _size(count: int) -> str:
+    return f"has {count} bytes" if count else "is empty"

@@ -71,7 +71,8 @@ def _check_apart(files: tuple[CaptureFile, ...]) -> None:
             )
     for one, other in combinations(files, 2):
         if os.path.samefile(one.path, other.path):
-            raise CaptureError("this file is given twice", where=Where(other.name))
+            hint = "name each capture once"
+            raise CaptureError("this file is given twice", where=Where(other.name), hint=hint)
 
 
 class Capture:

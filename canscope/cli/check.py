@@ -122,7 +122,16 @@ def inputs_of(captures: Sequence[str], plan: Path | None) -> Inputs:
         marks = folder / MARKS_FILE
         found_marks = marks if marks.is_file() else None
         return Inputs(tuple(captures), plan, notes, found_marks, facts_of(folder))
+    folder_among = next((name for name in captures if name != "-" and Path(name).is_dir()), None)
+    if folder_among is not None:
+        hint = "give one run folder by itself, or the capture files in it"
+        raise CanscopeError("a folder among captures", where=Where(folder_among), hint=hint)
     if plan is None:
+        for name in captures:
+            if name != "-" and not Path(name).exists():
+                hint = "check the path; give captures and --plan, or a run folder"
+                what = "no file or folder of that name"
+                raise CanscopeError(what, where=Where(name), hint=hint)
         hint = "name the bench plan with --plan; 'canscope demo' writes an example"
         raise CanscopeError("a capture alone cannot be judged", hint=hint)
     return Inputs(tuple(captures), plan)

@@ -75,6 +75,9 @@ def run(args: argparse.Namespace) -> int:
 
     files = _files(args)
     _check_output(args.to, [*args.captures, *(name for names in files.values() for name in names)])
+    if args.start_s is not None and args.until_s is not None and args.start_s >= args.until_s:
+        what = f"--from {args.start_s:g} is not before --until {args.until_s:g}"
+        raise CanscopeError(what, hint="both count in seconds from the first frame")
     policy = _policy(args.not_available)
     definitions = read_definitions(files, {} if policy is None else {EVERY: policy})
     for warning in definitions.warnings:

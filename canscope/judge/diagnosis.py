@@ -217,7 +217,7 @@ TABLE: tuple[Row, ...] = (
         ),
         (
             (
-                "phases_swapped or mounting of the {unit} unit in the plan is not as built: CAN "
+                "the plan's phases_swapped or mounting of the {unit} unit is not as built: CAN "
                 "agrees with the request, the wheel does not",
                 "compare phases and position of the {unit} unit with the plan, end for end and "
                 "roll",

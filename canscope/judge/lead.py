@@ -66,7 +66,9 @@ def _missing(
     for first, *others in groups.values():
         also = ""
         if others:
-            told = ", ".join(dict.fromkeys(finding.rule for finding in others))
+            alike = all(finding.rule == first.rule for finding in others)
+            names = [finding.subject if alike else finding.rule for finding in others]
+            told = ", ".join(dict.fromkeys(names))
             also = f" Unproven for the same reason: {len(others)} more ({told})."
         yield first.sentence + also
 

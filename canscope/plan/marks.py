@@ -36,7 +36,9 @@ def file_marks(path: Path, axles: Iterable[str], notes: Notes) -> list[PlanMark]
     known = list(axles)
     content = read_bytes(path)
     if isinstance(content, str):
-        notes.mistakes.add(Where(str(path)), f"cannot be read: {content}")
+        notes.mistakes.add(
+            Where(str(path)), f"cannot be read: {content}", "give the path of the marks"
+        )
         return []
     notes.source.take("marks", path.name, path, content)
     text = read_text(path, content)

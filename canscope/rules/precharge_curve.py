@@ -10,10 +10,10 @@ import numpy as np
 
 from canscope.model.bench import Bench
 from canscope.model.events import Event, Window
-from canscope.model.findings import COMMON_PRACTICE
+from canscope.model.findings import COMMON_PRACTICE, Verdict
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow
-from canscope.model.rule import Rule, limit, unjudged
+from canscope.model.rule import Rule, Worst, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules._links import absence, link_subjects, links
 from canscope.rules._poles import closings
@@ -99,6 +99,13 @@ class PrechargeCurve(Rule):
         if given:
             return "plan"
         return f"{COMMON_PRACTICE}; {self.start_V:g} V: {HIGH_VOLTAGE}"
+
+    def clause(self, verdict: Verdict | str, worst: Worst) -> str:
+        """What is judged first, then what else is known of the curve."""
+        curve = str(worst.facts["curve"])
+        if str(worst.facts["told"]).startswith("tau "):  # else it would be told twice
+            curve = curve.partition(", ")[2]
+        return super().clause(verdict, replace(worst, facts={**worst.facts, "curve": curve}))
 
     def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
         """Each link at every closing of pre-charge."""

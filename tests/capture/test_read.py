@@ -206,9 +206,9 @@ def test_a_named_format_is_taken_at_its_word(tmp_path):
 @pytest.mark.parametrize("data", [b"", gzip.compress(b"", mtime=0)])
 def test_an_empty_file_is_refused(tmp_path, data):
     path = stored(tmp_path, "empty.log", data)
+    size = f"has {len(data)} bytes" if data else "is empty"
     assert refused(path) == (
-        f"{path}: holds no frames\n"
-        f"  hint: it has {len(data)} byte(s); was anything sent while it was recorded?"
+        f"{path}: holds no frames\n  hint: it {size}; was anything sent while it was recorded?"
     )
 
 

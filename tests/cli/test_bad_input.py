@@ -302,3 +302,24 @@ def test_an_unknown_command_and_an_unknown_rule_are_told(canscope, capsys):
     code, _, err = canscope("explain", "axle-directon")
     assert code == 2
     assert "did you mean 'axle-direction'?" in err
+
+
+def test_a_path_that_is_not_there_is_told_before_a_plan_is_asked_for(canscope, run):
+    code, _, err = canscope("check", run / "no-such-run")
+    assert code == 2
+    assert "no-such-run: no file or folder of that name" in err
+
+
+def test_a_run_folder_stands_by_itself(canscope, run):
+    code, _, err = canscope("check", run, run / "capture.log", "--plan", run / "plan.toml")
+    assert code == 2
+    assert "a folder among captures" in err
+    assert "hint: give one run folder by itself" in err
+
+
+def test_seconds_that_end_before_they_begin_decode_nothing(canscope, run, tmp_path):
+    words = ("--bus", f"can1={run / 'drive_unit.dbc'}", "--to", tmp_path / "t.csv")
+    code, _, err = canscope("decode", run / "capture.log", *words, "--from", "5", "--until", "1")
+    assert code == 2
+    assert "--from 5 is not before --until 1" in err
+    assert not (tmp_path / "t.csv").exists()

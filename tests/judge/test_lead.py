@@ -123,3 +123,10 @@ def test_what_stops_a_run_is_told_though_its_cause_starts_from_what_does_not():
     # One that starts from a stop hides nothing.
     turned = cause("temperature-ceiling, front winding", "cold-soak, temperatures")
     assert look_first(found[::2], [turned], RULE_BOOK) == ("temperature-ceiling of front winding.",)
+
+
+def test_what_is_missing_of_one_rule_is_named_by_its_subjects():
+    ended = {"reason": "not-exercised", "doubt": "no opening was recorded"}
+    found = [finding("unproven", "link-discharge", f"{u} link", **ended) for u in ("front", "rear")]
+    (told,) = look_first(found, [], RULE_BOOK)
+    assert told.endswith("Unproven for the same reason: 1 more (rear link).")
