@@ -134,7 +134,7 @@ class Run:
             plots=self._plots(findings),
             marks=tuple(self._mark_rows()),
             cautions=tuple(m["caution"] for m in plan.mounting if m.get("caution")),
-            warnings=plan.warnings,
+            warnings=(*plan.warnings, *self._unlisted()),
             plan_text=plan.text,
             written_at=written_at,
             unique_id=_unique_id(inputs, verdict, written_at),
@@ -161,6 +161,12 @@ class Run:
             if plot is not None and plot.traces:
                 plots[f"{finding.rule}|{finding.subject}"] = plot
         return plots
+
+    def _unlisted(self) -> Iterator[str]:
+        judge = self._closed()
+        for count, what in ((judge.more_bursts, "bursts"), (judge.happenings.more, "events")):
+            if count:
+                yield f"{count} more {what} are not listed: a report has room for so many only"
 
     def _mark_rows(self) -> Iterator[dict[str, Any]]:
         judge = self._closed()

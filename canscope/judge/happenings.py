@@ -41,7 +41,7 @@ SOURCES = {
 
 
 class Happenings:
-    """Gathers events as they become known, in bounded memory."""
+    """Gathers events as they become known, in bounded memory; ``more`` were not kept."""
 
     def __init__(self) -> None:
         self._kept: list[Event] = []

@@ -28,6 +28,7 @@ from canscope.model.signals import Samples
 from canscope.model.tables import Frames, Int64s, empty_frames
 
 MOST_TRACES = 3  # in one finding's plot
+MOST_BURSTS = 2000  # that the report's table lists
 SETTLE_NS = 2 * 10**9  # what only the report shows may lag so far behind
 
 
@@ -68,6 +69,7 @@ class Judge:
         self.pictures: dict[tuple[str, str], Picture] = {}
         self.overviews: dict[str, Overview] = {}
         self.bursts: list[Burst] = []
+        self.more_bursts = 0  # that the table does not list; every rule judged them
         self.happenings = Happenings()
         self.healths: list[Health] = []
         self.learned: dict[str, float] = {}  # role -> cycle in ms
@@ -251,7 +253,10 @@ class Segment:
         for span in spans:
             window = ClosedWindow(self._bench, self._history, span, span.end_ns, judge.origin)
             if span.kind is Window.BURST:
-                judge.bursts.append(burst_row(window))
+                if len(judge.bursts) < MOST_BURSTS:
+                    judge.bursts.append(burst_row(window))
+                else:
+                    judge.more_bursts += 1
             for name, rule in judge.rules.items():
                 if rule.window is span.kind:
                     self._judge_window(name, rule, window)

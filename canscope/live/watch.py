@@ -8,19 +8,17 @@ from __future__ import annotations
 import threading
 import time
 import traceback
-from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
-
-import numpy as np
 
 from canscope.capture.order import ordered
 from canscope.decoding.columns import decode
 from canscope.judge.check import Run
 from canscope.judge.judge import Alarm
 from canscope.live.clock import ticks_ns
+from canscope.live.delays import Delays
 from canscope.live.follow import followed
 from canscope.live.latch import Latch, Latched
 from canscope.live.latest import Heat, Latest
@@ -28,7 +26,6 @@ from canscope.model.signals import Signals
 from canscope.plan.plan import Plan, PlanMark
 
 FEED_S = 0.08  # between two looks at the disk: a feed costs the same however few frames it holds
-MOST_DELAYS = 20_000
 LATE_S = 0.5  # a round of judging that took so long is told
 NEVER_SEEN_NS = 3_000_000_000  # after the contactors closed: common practice, no source
 BUS_AGE_NS = 1_000_000_000  # a bus silent for longer is not ready: common practice, no source
@@ -66,7 +63,7 @@ class Watch:
         self.heard = heard
         self.judged_ns = 0
         self.late_s = 0.0
-        self.delays_ms: deque[float] = deque(maxlen=MOST_DELAYS)
+        self.delays = Delays()
         self.broken = ""  # the judge's own bug, if it met one
         self._lock, self._judging = threading.Lock(), threading.Lock()
         self._latch = Latch()
@@ -116,7 +113,7 @@ class Watch:
         status = self._status()
         if len(signals.frames) and not status.get("replays"):
             now_ns = status.get("anchor_ns", 0) + ticks_ns()
-            self.delays_ms.append((now_ns - int(signals.frames.time_ns[0])) / 1e6)
+            self.delays.add(now_ns - int(signals.frames.time_ns[0]))
         late_s = time.monotonic() - self._round_s
         self.late_s = max(self.late_s, late_s)
         if late_s > LATE_S and not status.get("replays"):
@@ -142,8 +139,6 @@ class Watch:
         ``delay`` is the time from a frame's stamp to its judgement; the oldest frame of each piece
         counts, so these are the longest ones.
         """
-        delays = np.array(self.delays_ms or [0.0])
-        shown = {"median": 50, "p99": 99, "longest": 100}
         alarms = [
             {
                 "rule": alarm.rule, "subject": alarm.subject, "stop": alarm.stops,
@@ -152,8 +147,8 @@ class Watch:
             for alarm in self.alarms
         ]  # fmt: skip
         return {
-            "pieces": len(self.delays_ms),
-            "delay_ms": {k: round(float(np.percentile(delays, q)), 1) for k, q in shown.items()},
+            "pieces": self.delays.count,
+            "delay_ms": self.delays.facts(),
             "slow_s": round(self.late_s, 3) if self.late_s > LATE_S else None,
             "broken": self.broken or None,
             "alarms": alarms,

@@ -191,7 +191,7 @@ def main() -> None:
         }
         parts = {
             "reading": reading_alone,
-            "virtual": lambda: through_virtual(folder / "v", min(asked.seconds, 60.0), asked.rate),
+            "virtual": lambda: through_virtual(folder / "v", asked.seconds, asked.rate),
             "slcan": lambda: through_slcan(folder, asked.seconds, asked.rate),
         }
         for name, part in parts.items():
