@@ -87,19 +87,37 @@ def _buses(glance: Glance, status: dict[str, Any]) -> RenderableType:
 
     table = Table.grid(padding=(0, 3))
     for name, bus in status.get("buses", {}).items():
-        table.add_row(*bus_cells(name, bus, glance.bus_age_s.get(name)))
+        per_s = status.get("per_s", {}).get(name)
+        table.add_row(*bus_cells(name, bus, glance.bus_age_s.get(name), per_s))
     return table
 
 
-def bus_cells(name: str, bus: dict[str, Any], age_s: float | None) -> tuple[str, ...]:
+def bus_cells(
+    name: str, bus: dict[str, Any], age_s: float | None, per_s: int | None
+) -> tuple[str, ...]:
     """One bus: found -> silent -> frames -> error frames, in words."""
-    silent = "silent" if bus["silent"] else "NOT KNOWN TO BE SILENT"
     age = "no frame yet" if age_s is None else f"last frame {age_s:.1f} s ago"
-    errors = f"{bus['error_frames']} error frames"
-    if bus["error_frames_are"] == "not carried":
-        errors = "error frames are not carried"
+    frames = f"{bus['frames']} frames"
+    if per_s is not None:
+        frames += f", {per_s} a second"
     lost = f"{bus['dropped']} lost" if bus["dropped"] else "none lost"
-    return name, bus["state"], silent, f"{bus['frames']} frames", age, errors, lost
+    return name, bus["state"], _silent(bus), frames, age, _errors(bus), lost
+
+
+def adapter_check(name: str, bus: dict[str, Any], per_s: int) -> str:
+    """Whether an adapter does what it should, in one line, once frames have come."""
+    return f"{name}: {bus['found']} -> {_silent(bus)} -> {per_s} frames/s -> {_errors(bus)}"
+
+
+def _silent(bus: dict[str, Any]) -> str:
+    return "silent" if bus["silent"] else "NOT KNOWN TO BE SILENT"
+
+
+def _errors(bus: dict[str, Any]) -> str:
+    if bus["error_frames_are"] == "not carried":
+        return "error frames are not carried"
+    known = "" if bus["error_frames_are"] == "recorded" else " (whether all come is not known)"
+    return f"{bus['error_frames']} error frames{known if not bus['error_frames'] else ''}"
 
 
 def recorder_line(glance: Glance, status: dict[str, Any]) -> str:

@@ -145,6 +145,7 @@ class _Recorded:
         self._stop_reason = ""
         self._told_alarms = self._told_events = 0
         self._told_word, self._told_s = "", 0.0
+        self._told_buses: set[str] = set()
         self._rung_s = 0.0
         self._judging = threading.Thread(
             target=watch.follow, args=(lambda: session.running,), daemon=True
@@ -286,7 +287,7 @@ class _Recorded:
         print(f"{ARMED}; q twice or Ctrl-C ends it")
         for name, bus in self._session.status["buses"].items():
             print(f"{bus['address']}: {bus['found']}; {bus['silent_how']}")
-            print("  " + ", ".join(bus_cells(name, bus, None)[1:3]))
+            print("  " + ", ".join(bus_cells(name, bus, None, None)[1:3]))
         if self._plan is not None:
             heard = {address.partition("=")[0] for address in self._args.bus}
             if "*" not in heard and not any(a.startswith("replay:") for a in self._args.bus):
@@ -300,6 +301,7 @@ class _Recorded:
     def _tell(self, glance: Any) -> None:
         """Plain lines: what changed, and a sign of life."""
         self._tell_alarms()
+        self._tell_buses()
         now = time.monotonic()
         if glance.word != self._told_word or now - self._told_s > TELL_S:
             self._told_word, self._told_s = glance.word, now
@@ -307,6 +309,16 @@ class _Recorded:
             frames = sum(bus["frames"] for bus in status["buses"].values())
             why = f": {'; '.join(glance.why[:3])}" if glance.why else ""
             print(f"{glance.word}{why} ({frames} frames)", flush=True)
+
+    def _tell_buses(self) -> None:
+        """Each adapter's check, once it has given frames for a while."""
+        from canscope.cli._live_view import adapter_check
+
+        status = self._session.status
+        for name, per_s in status.get("per_s", {}).items():
+            if per_s and name not in self._told_buses and name in status["buses"]:
+                self._told_buses.add(name)
+                print(adapter_check(name, status["buses"][name], per_s), flush=True)
 
     def _tell_alarms(self) -> None:
         alarms = self._watch.alarms

@@ -27,6 +27,7 @@ TICK_S = 0.02  # between two writes
 STATUS_S = 0.05
 ASLEEP_NS = 500_000_000  # a tick that came so late says that the process did not run
 HANGS_S = 2.0  # a read comes back after 0.05 s, with or without frames
+COUNT_NS = 500_000_000  # over which the pace of a bus is counted, at least
 RETRY_S = 0.3  # between two tries to open an adapter that went away
 
 
@@ -62,6 +63,8 @@ class Recorder:
         self.recording_ns = 0  # when it began; what comes later is recorded
         self._disk_free: int | None = None
         self._disk_low = False
+        self._counted = (ticks_ns(), dict.fromkeys(made, 0))  # when, and each bus's frames then
+        self._per_s: dict[str, int] = {}
 
     def open(self) -> None:
         """Open every adapter; all of them or none.
@@ -133,6 +136,7 @@ class Recorder:
             "anchor_ns": self.clock.anchor_ns,
             "not_silent": self.orders.not_silent,
             "buses": {name: asdict(bus) for name, bus in self._papers.known().items()},
+            "per_s": dict(self._per_s),
             "hung": sorted(self._hung),
             "queued": self._pending.size,
             "disk_free": self._disk_free,
@@ -289,7 +293,8 @@ class Recorder:
         self._pending.put(dropped(None, why))
 
     def _look_around(self) -> None:
-        """Once a second: the disk and the wall clock."""
+        """Once a second: the pace of the buses, the disk and the wall clock."""
+        self._count()
         self._disk_free = shutil.disk_usage(self.orders.folder).free
         low = self._disk_free < self.orders.low_disk_bytes
         if low and not self._disk_low:
@@ -299,6 +304,16 @@ class Recorder:
         if stepped:
             what = "the computer's clock was set by"
             self._papers.event(f"{what} {stepped / 1e9:+.3f} s; the run's stamps go on unbroken")
+
+    def _count(self) -> None:
+        """How many frames each bus gives a second."""
+        (then_ns, before), now_ns = self._counted, ticks_ns()
+        if now_ns - then_ns < COUNT_NS:
+            return
+        frames = {name: bus.frames for name, bus in self._papers.known().items()}
+        pace = 1e9 / (now_ns - then_ns)
+        self._per_s = {n: round((f - before.get(n, 0)) * pace) for n, f in frames.items()}
+        self._counted = (now_ns, frames)
 
     def _look_after(self, readers: list[threading.Thread]) -> None:
         """A reader that died or hangs is told; the others go on."""

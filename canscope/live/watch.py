@@ -272,6 +272,8 @@ class Watch:
         for name, bus in status.get("buses", {}).items():
             if bus["state"] == "lost":
                 reasons.append(f"{name}: its adapter is away")
+            if name in status.get("hung", ()):
+                reasons.append(f"{name}: its adapter gives no answer")
             if not bus["silent"] and not signed:
                 reasons.append(f"{name}: not known to be silent")
         for name, age_s in self._ages(status).items():

@@ -63,14 +63,34 @@ def test_the_model_opens_nothing():
     assert not used & forbidden
 
 
+SENDS = {"send", "sendto", "sendall", "sendmsg", "send_periodic", "_send_periodic_internal"}
+SENDING = {"CyclicTask", "ThreadSafeCyclicTaskABC", "broadcastmanager", "MessageSync"}
+
+
 def test_nothing_in_the_package_can_transmit():
-    """A passive tool: no call named send, and no bus opened for writing."""
-    calls = [
+    """A passive tool: nothing named send is so much as mentioned, nor what sends for others."""
+    found = [
         f"{path.relative_to(ROOT)}:{node.lineno}"
         for path in ROOT.glob("**/*.py")
         for node in ast.walk(ast.parse(path.read_text("utf-8")))
-        if isinstance(node, ast.Call)
-        and isinstance(node.func, ast.Attribute)
-        and node.func.attr in {"send", "sendto", "sendall", "send_periodic"}
+        if (isinstance(node, ast.Attribute) and node.attr in SENDS | SENDING)
+        or (isinstance(node, ast.Constant) and node.value in SENDS)
+        or (isinstance(node, ast.ImportFrom) and {name.name for name in node.names} & SENDING)
     ]
-    assert calls == []
+    assert found == []
+
+
+def test_only_one_function_writes_to_an_adapter_and_only_what_a_listener_may_say():
+    """Whoever holds the serial line could write to it: one place does, behind its own check."""
+    writers = []
+    for path in (ROOT / "live").glob("*.py"):
+        for function in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(function, ast.FunctionDef):
+                writers += [
+                    (path.name, function.name)
+                    for node in ast.walk(function)
+                    if isinstance(node, ast.Attribute)
+                    and node.attr in {"write", "writelines"}
+                    and "port" in ast.unparse(node.value)
+                ]
+    assert writers == [("slcan.py", "_command")]

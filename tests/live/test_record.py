@@ -2,6 +2,7 @@
 
 import os
 import random
+import re
 import signal
 import subprocess
 import sys
@@ -235,6 +236,21 @@ def test_an_adapter_that_is_not_known_to_be_silent_needs_a_signature(tmp_path):
     assert "NOT KNOWN TO BE SILENT" in out
     assert facts(tmp_path / "run")["run"]["not_silent"] == "a bench without a vehicle"
     assert mute.wrote_only_what_a_listener_may()
+
+
+def test_each_adapter_is_checked_in_words_as_soon_as_frames_come(tmp_path, adapter):
+    said = tmp_path / "said.txt"
+    with said.open("w") as file:
+        process = record(tmp_path / "run", bus(adapter), stdout=file)
+        wait_for(lambda: (tmp_path / "run" / "run.toml").exists())
+        speak(adapter, 60, until=lambda: "frames/s" in said.read_text())
+        kill(process.pid, signal.SIGTERM)
+        assert process.wait(60) == 0
+    words = (
+        r"can0: serial adapter opened -> silent -> (\d+) frames/s -> error frames are not carried"
+    )
+    found = re.search(words, said.read_text())
+    assert 0 < int(found[1]) <= 2000  # never more than one in half a millisecond is offered
 
 
 def test_a_file_size_limit_stops_the_recorder_loudly_and_keeps_what_was_written(

@@ -1,5 +1,7 @@
 """The recorder in one process, against real pseudo-terminals: nothing lost without a word."""
 
+import os
+import shutil
 import threading
 import time
 import tomllib
@@ -241,6 +243,31 @@ def test_a_full_disk_ends_the_run_in_words(tmp_path, adapter):
     end = facts(run)["end"]
     assert not end["in_order"]
     assert "No space left" in end["reason"]
+
+
+def test_a_disk_that_gets_low_while_recording_is_told_and_so_is_its_end(tmp_path, adapter):
+    """Its limit lies between what is free now and what is free with a large file more."""
+    free = shutil.disk_usage(tmp_path).free
+    size = min(free // 2, 1 << 30)
+    run = tmp_path / "run"
+    run.mkdir()
+    recorder = Recorder(Orders(run, (slcan(adapter),), low_disk_bytes=free - size // 2))
+    recorder.open()
+    thread = threading.Thread(target=recorder.run)
+    thread.start()
+    try:
+        wait_for(lambda: recorder.status()["disk_free"])
+        assert not recorder.status()["disk_low"]
+        large = os.open(tmp_path / "large", os.O_CREAT | os.O_WRONLY)
+        os.posix_fallocate(large, 0, size)
+        os.close(large)
+        wait_for(lambda: recorder.status()["disk_low"])
+        (tmp_path / "large").unlink()
+        wait_for(lambda: not recorder.status()["disk_low"])
+    finally:
+        recorder.stop("the test is over")
+        thread.join()
+    assert [e["what"][:15] for e in facts(run)["events"]] == ["the disk is low"]
 
 
 def test_the_run_file_states_the_clock_and_the_silence(tmp_path, adapter):
