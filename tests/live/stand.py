@@ -6,9 +6,14 @@ import re
 import signal
 import subprocess
 import sys
+import threading
 import time
+from contextlib import suppress
 from pathlib import Path
 
+import numpy as np
+
+from canscope.live.clock import ticks_ns
 from canscope.simulate.faults import find_fault
 from canscope.simulate.folder import write_run
 from canscope.simulate.runs import excerpt, make_run
@@ -113,6 +118,43 @@ class Player:
         for process in self._processes:
             process.kill()
             process.wait()
+
+
+def waited_s(*pids):
+    """How long the threads of processes were ready to run and the machine did not let them."""
+    waited_ns = 0
+    for pid in pids:
+        for task in Path(f"/proc/{pid}/task").glob("*/schedstat"):
+            with suppress(OSError):  # it has just ended
+                waited_ns += int(task.read_text().split()[1])
+    return waited_ns / 1e9
+
+
+class Waiting:
+    """Samples ``waited_s`` of some processes, to tell what a delay owes to a busy machine."""
+
+    def __init__(self, *pids):
+        self._pids, self._rows, self._over = pids, [], threading.Event()
+        self._thread = threading.Thread(target=self._sample)
+        self._thread.start()
+
+    def _sample(self):
+        while not self._over.wait(0.05):
+            self._rows.append((ticks_ns(), waited_s(*self._pids)))
+
+    def end(self):
+        """No more samples."""
+        self._over.set()
+        self._thread.join()
+
+    def between_s(self, start_ns, end_ns):
+        """How long they waited between two instants of ``ticks_ns``."""
+        at, waited = np.array(self._rows).T
+        late = 60_000_000  # samples lie so far apart
+        before, after = np.interp(
+            (start_ns - late, end_ns + late), at, np.maximum.accumulate(waited)
+        )
+        return float(after - before)
 
 
 class Control:

@@ -11,6 +11,7 @@ from canscope.plan.load import read_plan
 S = 10**9
 BEGAN = 1_790_000_000 * S
 END = BEGAN + 5 * S
+LAST = END - S // 100 + 1000  # the stamp of the last frame
 PLAN = """format = 1
 [job]
 vehicle = "v"
@@ -32,7 +33,7 @@ BO_ 257 Slow: 2 U
  SG_ Winding : 0|16@1- (1,0) [-40|200] "degC" U
 """
 DRY = "nobody can tell how long it turned dry in earlier runs"
-BUS = {"state": "recording", "silent": True, "last_ns": END, "gaps": 0, "dropped": 0}
+BUS = {"state": "recording", "silent": True, "last_ns": LAST, "gaps": 0, "dropped": 0}
 STATUS = {"anchor_ns": 0, "now_ns": END, "buses": {"can0": BUS}, "disk_low": False}
 
 
@@ -42,17 +43,19 @@ def patient(monkeypatch):
     monkeypatch.setattr(canscope.live.watch, "LATE_S", float("inf"))
 
 
-def watching(folder, *, winding=20, silent_from=END, heard=True, bus=(), uncounted=(), **status):
-    """A watch that has judged 5 s of a unit at rest; the speed falls silent at ``silent_from``."""
+def watching(
+    folder, *, rpm=0, winding=20, silent_from=END, heard=True, bus=(), uncounted=(), **status
+):
+    """A watch that has judged 5 s of a unit; its speed falls silent at ``silent_from``."""
     (folder / "u.dbc").write_text(DEFINITION)
     (folder / "bench.toml").write_text(PLAN)
     plan = read_plan(folder / "bench.toml")
     plan = replace(plan, bench=replace(plan.bench, uncounted=uncounted))
-    lines = []
+    lines, speed = [], rpm.to_bytes(2, "little").hex().upper()
     for at in range(BEGAN, END, S // 100):
         stamp = f"({at // S}.{at % S // 1000:06d}) can0"
         degrees = winding.to_bytes(2, "little", signed=True).hex().upper()
-        lines += [f"{stamp} 100#0000\n"] * (at < silent_from)
+        lines += [f"{stamp} 100#{speed}\n"] * (at < silent_from)
         lines += [f"{stamp[:-6]}1) can0 101#{degrees}\n"]
     (folder / "capture-0001.log").write_text("".join(lines))
     told = {**STATUS, "buses": {"can0": {**BUS, **dict(bus)}}, **status}
@@ -113,3 +116,17 @@ def test_a_low_disk_warns(tmp_path):
     assert [(a.rule, a.stops, a.text) for a in watch.alarms] == [
         ("disk", False, "the disk is low: 5 MB are free")
     ]
+
+
+def test_a_silence_while_a_unit_turns_stops_within_a_fifth_of_a_second_of_its_deadline(tmp_path):
+    """By hand: heard every 10 ms, stale after 100 ms; the picture is drawn anew every 100 ms."""
+    watch = watching(tmp_path, rpm=300)
+    first = None
+    for late_ms in range(0, 400, 10):
+        watch._status = lambda at=late_ms: {**STATUS, "now_ns": END + at * 1_000_000}
+        if watch.glance().word == "STOP":
+            first = late_ms
+            break
+        assert watch.glance().word == "TURNING"
+    assert 100 < first + (END - LAST) / 1e6 <= 100 + 200 - 100
+    assert "units.front.speed (can0:Fast.Speed) is silent for" in watch.glance().why[0]

@@ -18,9 +18,11 @@ from canscope.live.folder import notes_of
 from canscope.rules import RULES
 from canscope.simulate.faults import find_fault
 from canscope.simulate.folder import write_run
-from tests.live.adapter import Adapter
+from tests.live.adapter import Adapter, lines_of
 from tests.live.stand import (
+    CHANNELS,
     Control,
+    Waiting,
     as_candump,
     ended,
     frames_in,
@@ -157,7 +159,7 @@ def test_a_killed_recorder_is_told_loudly_by_the_one_who_watches(tmp_path, adapt
 def test_asked_to_end_it_ends_in_order_with_everything_kept(tmp_path, adapter, started, number):
     process = started()
     speak(adapter, 0.3)
-    time.sleep(0.1)
+    wait_for(lambda: len(frames_in(tmp_path / "run")) == len(adapter.sent))
     kill(process.pid, number)
     out, code = ended(process)
     assert (code, "Traceback" in out) == (0, False)
@@ -173,6 +175,7 @@ def test_asked_to_end_it_ends_in_order_with_everything_kept(tmp_path, adapter, s
 def test_without_its_watcher_the_recorder_ends_in_order_and_says_why(tmp_path, adapter, started):
     process = started()
     speak(adapter, 0.2)
+    wait_for(lambda: len(frames_in(tmp_path / "run")) == len(adapter.sent))
     kill(process.pid)
     wait_for(lambda: facts(tmp_path / "run").get("end"))
     assert facts(tmp_path / "run")["end"]["reason"] == "the watching process ended"
@@ -187,15 +190,14 @@ def test_a_recorder_that_was_suspended_says_so_and_goes_on(tmp_path, adapter, st
     speak(adapter, 0.8, start=10_000)
     kill(pid, signal.SIGCONT)
     speak(adapter, 0.2, start=20_000)
-    time.sleep(0.2)
+    run = tmp_path / "run"
+    wait_for(lambda: frames_in(run)[-1][1] == as_candump(adapter.sent[-1]))
     kill(process.pid, signal.SIGTERM)
     ended(process)
-    run = tmp_path / "run"
     assert any("did not run for" in event["what"] for event in facts(run)["events"])
     assert sum(chunk.tally.dropped for chunk in read_capture(run / "capture-0001.log")) >= 1
     kept = [text for _, text in frames_in(run)]
     assert set(kept) <= {as_candump(line) for line in adapter.sent}
-    assert kept[-1] == as_candump(adapter.sent[-1])
 
 
 def test_a_second_recorder_on_one_folder_is_refused(tmp_path, adapter, started):
@@ -311,9 +313,12 @@ def test_end_to_end_the_alarm_names_the_right_thing_in_time(tmp_path, demo_fault
     play, run = player(files.capture), tmp_path / "run"
     process = record(run, *play.buses, plan=files.plan)
     wait_for(lambda: (run / "run.toml").exists(), 60)
+    waiting = Waiting(process.pid, recorder_pid(process))
     play.go()
     play.played()
-    time.sleep(0.5)
+    offered = sum(len(list(lines_of(files.capture, name))) for name in CHANNELS)
+    wait_for(lambda: len(frames_in(run)) == offered)
+    waiting.end()
     kill(process.pid, signal.SIGTERM)
     out, _ = ended(process, 120)
     said, ran = play.facts(), facts(run)
@@ -328,11 +333,13 @@ def test_end_to_end_the_alarm_names_the_right_thing_in_time(tmp_path, demo_fault
     for rule in told_live:
         word = "STOP" if RULES[rule].stops else "WARNING"
         assert f"{word} {rule}: " in out
-    late = {a["rule"]: round((a["raised_ns"] - a["at_ns"]) / 1e6) for a in alarms}
-    print(demo_fault.fault, {rule: late[rule] for rule in told_live}, ran["watch"]["delay_ms"])
-    for rule in told_live:
-        if RULES[rule].stops:
-            assert late[rule] < 3000  # 200 on an idle machine, which CI is not
+    anchor_ns = ran["clock"]["anchor_ns"]
+    for alarm in alarms:
+        at_ns, raised_ns = alarm["at_ns"] - anchor_ns, alarm["raised_ns"] - anchor_ns
+        late_s, granted_s = (raised_ns - at_ns) / 1e9, waiting.between_s(at_ns, raised_ns)
+        print(f"{demo_fault.fault}: {alarm['rule']} after {late_s:.3f} s, waited {granted_s:.3f} s")
+        if alarm["rule"] in told_live and alarm["stop"]:
+            assert late_s < 1.0 + granted_s  # 0.2 s where nothing else runs; it too waits its turn
     text = checked(run, files.plan)[1]
     assert "error frames are not carried in this recording" in text
 
