@@ -11,7 +11,7 @@ from canscope.plan.load import read_plan
 S = 10**9
 BEGAN = 1_790_000_000 * S
 END = BEGAN + 5 * S
-LAST = END - S // 100 + 1000  # the stamp of the last frame
+LAST = END - S // 100 + 100  # the stamp of the last frame
 PLAN = """format = 1
 [job]
 vehicle = "v"
