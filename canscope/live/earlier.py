@@ -59,7 +59,11 @@ def earlier_of(folder: Path, vehicle: str) -> Earlier:
     for beside in sorted(path.parent for path in home.glob(f"*/{RUN_FILE}")):
         if beside == folder.absolute():
             continue
-        facts = facts_of(beside)
+        try:
+            facts = facts_of(beside)
+        except CanscopeError:  # of this vehicle perhaps, and nobody can tell
+            uncounted.append(beside.name)
+            continue
         whose = (facts.get("run") or {}).get("vehicle")
         if whose is None:
             strangers.append(beside.name)

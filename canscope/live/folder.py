@@ -17,6 +17,7 @@ from canscope.plan.plan import Plan
 
 LOCK_FILE, MARKS_FILE, PLAN_FILE = ".lock", "marks.jsonl", "plan.toml"
 AS_USED, DEFINITIONS = "plan-as-used", "definitions"
+TABLES = ("run", "end", "buses", "clock", "earlier", "shown", "watch", "sha256")  # of run.toml
 BLOCK = 1 << 20
 
 
@@ -85,11 +86,11 @@ class RunFolder:
 
     def add(self, more: Mapping[str, Any]) -> None:
         """Add to run.toml what is only known afterwards."""
-        replace_file(self.path / RUN_FILE, toml_text({**facts_of(self.path), **more}))
+        replace_file(self.path / RUN_FILE, toml_text({**known_facts(self.path), **more}))
 
     def finish(self, more: Mapping[str, Any]) -> None:
         """Add hashes of all files, and what the watching process knows, to run.toml."""
-        facts = facts_of(self.path)
+        facts = known_facts(self.path)
         facts.update(more)
         facts["sha256"] = {
             str(path.relative_to(self.path)): _sha256(path)
@@ -135,11 +136,54 @@ def check_plan(plan: Plan) -> None:
 
 
 def facts_of(folder: Path) -> dict[str, Any]:
-    """What run.toml says; nothing if there is none or it cannot be read."""
+    """What run.toml says; nothing if there is none.
+
+    Raises CanscopeError if it is there and cannot be used: without what it says of the clock and
+    of earlier runs, more would pass than may.
+    """
+    path = folder / RUN_FILE
+    hint = "copy the whole run folder again, from where it was recorded"
     try:
-        return tomllib.loads((folder / RUN_FILE).read_text("utf-8"))
-    except (OSError, ValueError):
+        facts = tomllib.loads(path.read_text("utf-8"))
+    except FileNotFoundError:
         return {}
+    except (OSError, ValueError) as error:
+        why = error.strerror if isinstance(error, OSError) else error
+        what = f"the papers of this run cannot be read: {why}"
+        raise CanscopeError(what, where=Where(str(path)), hint=hint) from error
+    odd = _odd(facts)
+    if odd:
+        what = f"the papers of this run are not as they were written: {odd}"
+        raise CanscopeError(what, where=Where(str(path)), hint=hint)
+    return facts
+
+
+def known_facts(folder: Path) -> dict[str, Any]:
+    """What run.toml says as far as it can be read, for those who write it anew."""
+    try:
+        return facts_of(folder)
+    except CanscopeError:
+        return {}
+
+
+def _odd(facts: Mapping[str, Any]) -> str:
+    """The first entry that is not of the kind that the recorder writes."""
+    for name in TABLES:
+        if not isinstance(facts.get(name, {}), dict):
+            return f"{name} is no table"
+    for name in ("earlier", "shown"):
+        turned = facts.get(name, {}).get("turned_dry_s", {})
+        if not isinstance(turned, dict) or not all(_is_number(s) for s in turned.values()):
+            return f"{name}.turned_dry_s holds no seconds"
+    if not all(isinstance(bus, dict) for bus in facts.get("buses", {}).values()):
+        return "buses holds what is no bus"
+    if not all(_is_number(x) for x in (facts.get("clock", {}).get("uncertainty_ms", 0.0),)):
+        return "clock.uncertainty_ms is no number"
+    return ""
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def notes_of(folder: Path) -> tuple[str, ...]:

@@ -16,7 +16,7 @@ from typing import Any
 
 import canscope
 from canscope.live.clock import ticks_ns
-from canscope.live.folder import MARKS_FILE, RunFolder, check_plan, facts_of
+from canscope.live.folder import MARKS_FILE, RunFolder, check_plan, known_facts
 from canscope.live.orders import Orders
 from canscope.live.process import orders_text
 from canscope.model.errors import CanscopeError
@@ -125,7 +125,7 @@ class Session:
     def finish(self, watched: dict[str, Any] | None = None) -> None:
         """Complete run.toml with hashes and, where the recorder could not, with how it ended."""
         more: dict[str, Any] = {"watch": watched} if watched else {}
-        if not facts_of(self.folder.path).get("end"):
+        if not known_facts(self.folder.path).get("end"):
             more["end"] = {"at_ns": self.now_ns(), "reason": self.reason, "in_order": False}
         self.folder.finish(more)
 

@@ -14,6 +14,7 @@ from canscope.cli.check import inputs_of, judge_files
 from canscope.live.earlier import SHOWN, as_recorded, earlier_of
 from canscope.live.folder import RunFolder, facts_of
 from canscope.live.toml import toml_text
+from canscope.model.errors import CanscopeError
 from canscope.plan.load import read_plan
 from canscope.simulate.folder import write_run
 from canscope.simulate.runs import excerpt, make_run
@@ -89,6 +90,17 @@ def test_a_run_that_cannot_be_judged_makes_the_total_unproven(tmp_path, garage, 
     assert {(f.verdict, f.reason) for f in exposure} == {("unproven", "capture-damaged")}
     assert "monday" in exposure[0].sentence
     assert any("monday" in warning for warning in report.warnings)
+
+
+@pytest.mark.parametrize(
+    "papers", ["[run\n", '[shown]\nturned_dry_s = "some"\n', 'run = "monday"\n']
+)
+def test_a_run_whose_papers_are_damaged_is_not_passed_over(tmp_path, garage, papers):
+    monday, tuesday = garage("monday"), garage("tuesday")
+    (monday / "run.toml").write_text(papers)
+    assert earlier_of(tuesday, "Bramble, forestry 4x4").uncounted == ("monday",)
+    with pytest.raises(CanscopeError, match=r"run\.toml: the papers of this run"):
+        inputs_of([str(monday)], None)
 
 
 def test_a_run_that_still_goes_on_cannot_be_counted(tmp_path, garage):
