@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from canscope.live.kinds import odd
 from canscope.live.papers import BUG_FILE, RUN_FILE
 from canscope.live.toml import replace_file, toml_text
 from canscope.live.writer import PATTERN
@@ -17,7 +18,6 @@ from canscope.plan.plan import Plan
 
 LOCK_FILE, MARKS_FILE, PLAN_FILE = ".lock", "marks.jsonl", "plan.toml"
 AS_USED, DEFINITIONS = "plan-as-used", "definitions"
-TABLES = ("run", "end", "buses", "clock", "earlier", "shown", "watch", "sha256")  # of run.toml
 BLOCK = 1 << 20
 
 
@@ -151,9 +151,9 @@ def facts_of(folder: Path) -> dict[str, Any]:
         why = error.strerror if isinstance(error, OSError) else error
         what = f"the papers of this run cannot be read: {why}"
         raise CanscopeError(what, where=Where(str(path)), hint=hint) from error
-    odd = _odd(facts)
-    if odd:
-        what = f"the papers of this run are not as they were written: {odd}"
+    wrong = odd(facts)
+    if wrong:
+        what = f"the papers of this run are not as they were written: {wrong}"
         raise CanscopeError(what, where=Where(str(path)), hint=hint)
     return facts
 
@@ -164,26 +164,6 @@ def known_facts(folder: Path) -> dict[str, Any]:
         return facts_of(folder)
     except CanscopeError:
         return {}
-
-
-def _odd(facts: Mapping[str, Any]) -> str:
-    """The first entry that is not of the kind that the recorder writes."""
-    for name in TABLES:
-        if not isinstance(facts.get(name, {}), dict):
-            return f"{name} is no table"
-    for name in ("earlier", "shown"):
-        turned = facts.get(name, {}).get("turned_dry_s", {})
-        if not isinstance(turned, dict) or not all(_is_number(s) for s in turned.values()):
-            return f"{name}.turned_dry_s holds no seconds"
-    if not all(isinstance(bus, dict) for bus in facts.get("buses", {}).values()):
-        return "buses holds what is no bus"
-    if not all(_is_number(x) for x in (facts.get("clock", {}).get("uncertainty_ms", 0.0),)):
-        return "clock.uncertainty_ms is no number"
-    return ""
-
-
-def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def notes_of(folder: Path) -> tuple[str, ...]:
