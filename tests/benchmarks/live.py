@@ -7,8 +7,9 @@ buffer of 4 KiB, drops what is not fetched in time, and counts it. What nobody k
 at which it was offered, so that every delay is measured from there, by one clock.
 
 A second part plays the same rate through python-can's virtual interface, which does not leave its
-process: there recorder and sender are threads side by side, and only the recorder's are counted. A
-third compares the cost of a frame with that of python-can's own slcan reader.
+process: there recorder and sender are threads side by side, and only the recorder's are counted; a
+process of its own judges the folder. A third part compares the cost of a frame with that of
+python-can's own slcan reader.
 """
 
 from __future__ import annotations
@@ -28,11 +29,18 @@ import numpy as np
 from canscope.simulate.folder import write_run
 from canscope.simulate.runs import make_run
 from tests.benchmarks.live_parts import (
+    Judging,
     Load,
     Players,
     Recorded,
+    Sampled,
+    alarms_of,
     cpu_s,
+    delays,
+    quarters,
+    resident_bytes,
 )
+from tests.live.adapter import lines_of
 from tests.live.stand import wait_for
 
 LAPS = ("overspeed", "hot-while-dry", "front-axle-wrong-way", "unit-reports-fault", "weak-pack")
@@ -80,40 +88,57 @@ def through_slcan(folder: Path, seconds: float, rate: int = RATE) -> dict[str, o
 
 
 def through_virtual(folder: Path, seconds: float, rate: int = RATE) -> dict[str, object]:
-    """The recorder and what it hears, side by side in this process."""
+    """Recorder and what it hears side by side in this process, the judge in one of its own."""
     import can
 
     from canscope.live.address import Address
     from canscope.live.orders import Orders
     from canscope.live.recorder import Recorder
 
-    folder.mkdir()
-    recorder = Recorder(Orders(folder, tuple(Address(n, "virtual", f"bench-{n}") for n in BUSES)))
+    log, plan = traffic(folder / "traffic")
+    run = folder / "run"
+    run.mkdir()
+    recorder = Recorder(Orders(run, tuple(Address(n, "virtual", f"bench-{n}") for n in BUSES)))
     recorder.open()
     buses = [can.Bus(f"bench-{name}", interface="virtual") for name in BUSES]
     thread = threading.Thread(target=recorder.run, name="write")
     thread.start()
-    wait_for(lambda: recorder.recording_ns)
-    load = Load([bus.send for bus in buses], rate)
+    wait_for(lambda: recorder.recording_ns and (run / "run.toml").exists())
+    judging = Judging(run, plan, folder / "journal.npy")
+    lanes = [(b.send, lines_of(log, name)) for b, name in zip(buses, BUSES, strict=True)]
+    load = Load(lanes, rate)
     own = [t for t in threading.enumerate() if t.name.startswith(("read ", "write", "fsync"))]
-    before = sum(cpu_s(os.getpid(), t.native_id) for t in own)
+
+    def used_s() -> float:
+        return sum(cpu_s(os.getpid(), t.native_id) for t in own)
+
+    samples = Sampled(lambda: (used_s(), resident_bytes(os.getpid()), *judging.sample()))
     begun = time.monotonic()
     load.send_for(seconds)
     took = time.monotonic() - begun
+    table = samples.end()
     wait_for(lambda: sum(b.frames for b in recorder.buses.values()) == load.sent, 30)
-    used = sum(cpu_s(os.getpid(), t.native_id) for t in own) - before
     recorder.stop("enough")
     thread.join()
     for bus in buses:
         bus.shutdown()
-    text = b"".join(path.read_bytes() for path in sorted(folder.glob("capture-*.log")))
+    journal, alarms = judging.end()
+    used, watched = table[-1, [0, 2]] - table[0, [0, 2]]
     return {
         "offered": load.sent,
         "offered_per_s": round(load.sent / took),
-        "recorded": text.count(b"#"),
+        "recorded": sum(p.read_bytes().count(b"#") for p in run.glob("capture-*.log")),
+        "judged": int(journal[:, 3].sum()),
         "dropped": sum(bus.dropped for bus in recorder.buses.values()),
         "recorder_cpu_of_a_core": round(used / took, 3),
         "recorder_us_a_frame": round(1e6 * used / load.sent, 2),
+        "watching_cpu_of_a_core": round(watched / took, 3),
+        "memory_MiB_second_and_last_quarter": {
+            "recorder, with what it hears": quarters(table[:, 1]),
+            "watching": quarters(table[:, 3]),
+        },
+        **delays(run, recorder.clock.anchor_ns, journal),
+        "alarms": alarms_of(alarms),
     }
 
 

@@ -58,15 +58,15 @@ def play(
 
 
 class Load:
-    """Frames for buses of python-can, at one rate each."""
+    """Frames for buses of python-can, at one rate each, the vehicle's own among them."""
 
-    def __init__(self, sends: Sequence[Callable], rate: int) -> None:
-        self._sends, self._rate, self.sent = sends, rate, 0
+    def __init__(self, buses: Sequence[tuple[Callable, Iterator]], rate: int) -> None:
+        """``buses`` are what sends a message, and the vehicle's frames by the second."""
+        self._buses = [Lane(send, frames) for send, frames in buses]
+        self._rate, self.sent = rate, 0
 
     def send_for(self, seconds: float) -> None:
         """Send; a sender that was held up goes on from there."""
-        import can
-
         count, begun = 0, time.monotonic()
         while count < seconds * self._rate:
             time.sleep(TICK_S)
@@ -75,11 +75,75 @@ class Load:
             if due > most:
                 begun += (due - most) / self._rate
             for _ in range(min(due, most)):
-                data = payload(count).to_bytes(8, "big")
-                for send in self._sends:
-                    send(can.Message(arbitration_id=0x600, data=data, is_extended_id=False))
+                for lane in self._buses:
+                    lane.send(count, count / self._rate)
                 count += 1
-        self.sent = count * len(self._sends)
+        self.sent = count * len(self._buses)
+
+
+class Lane:
+    """One bus of python-can and what comes next on it."""
+
+    def __init__(self, send: Callable, frames: Iterator[tuple[float, bytes]]) -> None:
+        self._send, self._frames = send, frames
+        self._next = next(frames, None)
+        self._first_s = self._next[0] if self._next else 0.0
+
+    def send(self, count: int, at_s: float) -> None:
+        """The vehicle's next frame if it is due, else one that nobody knows."""
+        import can
+
+        if self._next is not None and self._next[0] - self._first_s <= at_s:
+            name, data = self._next[1][1:4], bytes.fromhex(self._next[1][5:-1].decode())
+            message = can.Message(arbitration_id=int(name, 16), data=data, is_extended_id=False)
+            self._next = next(self._frames, None)
+        else:
+            data = payload(count).to_bytes(8, "big")
+            other = 0x600 + count % OTHERS
+            message = can.Message(arbitration_id=other, data=data, is_extended_id=False)
+        self._send(message)
+
+
+class Judging:
+    """A process of its own that judges a run folder while it grows, as ``canscope record`` does."""
+
+    def __init__(self, run: Path, plan: Path, journal: Path) -> None:
+        self._journal = journal
+        words = [sys.executable, "-m", "tests.benchmarks.live_parts", "watch"]
+        self._process = subprocess.Popen(
+            [*words, str(journal), str(run), str(plan)],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True,
+        )  # fmt: skip
+        assert self._process.stdout is not None
+        assert self._process.stdout.readline() == "ready\n"
+
+    def sample(self) -> tuple[float, int]:
+        """Processor seconds and resident bytes so far."""
+        return cpu_s(self._process.pid), resident_bytes(self._process.pid)
+
+    def end(self) -> tuple[np.ndarray, list[dict]]:
+        """Let it judge the rest: its journal, and the alarms."""
+        said, _ = self._process.communicate("end\n", timeout=600)
+        return np.load(self._journal), json.loads(said)["alarms"]
+
+
+class Sampled:
+    """Takes a sample of something every second, in a thread."""
+
+    def __init__(self, sample: Callable[[], tuple[float, ...]]) -> None:
+        self._sample, self._rows, self._over = sample, [sample()], threading.Event()
+        self._thread = threading.Thread(target=self._run)
+        self._thread.start()
+
+    def _run(self) -> None:
+        while not self._over.wait(1.0):
+            self._rows.append(self._sample())
+
+    def end(self) -> np.ndarray:
+        """All samples, a row each; the last one is taken now."""
+        self._over.set()
+        self._thread.join()
+        return np.array([*self._rows, self._sample()])
 
 
 class Players:
@@ -167,21 +231,7 @@ class Recorded:
         told, journal = self.facts(), np.load(self._journal)
         offered = sum(one["offered"] for one in adapters)
         seconds = max(one["seconds"] for one in adapters)
-        stamp_ns, offer_ns = stamps(self.run, told["clock"]["anchor_ns"])
-        part = np.searchsorted(journal[:, 0], stamp_ns, "left")
-        judged = part < len(journal)
-        judged_ns = journal[part[judged], 1] - offer_ns[judged]
-        alarms = [
-            {k: a[k] for k in ("rule", "subject", "stop")}
-            | {"ms_after_its_frame": round((a["raised_ns"] - a["at_ns"]) / 1e6, 1)}
-            for a in told["watch"]["alarms"]
-        ]
-        quarter = len(table) // 4
-        memory = {
-            name: [round(float(np.median(table[rows, column])) / 2**20, 1) for rows in (
-                slice(quarter, 2 * quarter), slice(3 * quarter, None))]
-            for name, column in (("recorder", 3), ("watching", 4))
-        }  # fmt: skip
+        memory = {"recorder": quarters(table[:, 3]), "watching": quarters(table[:, 4])}
         return {
             "offered": offered,
             "offered_per_s": round(offered / seconds),
@@ -195,13 +245,40 @@ class Recorded:
             "recorder_us_a_frame": round(1e6 * recorder / took * seconds / offered, 2),
             "watching_cpu_of_a_core": round(watcher / took, 3),
             "memory_MiB_second_and_last_quarter": memory,
-            "ms_offered_to_stamped": percentiles((stamp_ns - offer_ns) / 1e6),
-            "ms_offered_to_judged_and_alarms_raised": percentiles(judged_ns / 1e6),
+            **delays(self.run, told["clock"]["anchor_ns"], journal),
             "late_by_at_most_ms": {n: b["late_by_at_most_ms"] for n, b in told["buses"].items()},
             "feeds_per_s": round(len(journal) / seconds, 1),
-            "ms_a_feed": percentiles(journal[:, 2] / 1e6),
-            "alarms": alarms,
+            "alarms": alarms_of(told["watch"]["alarms"]),
         }
+
+
+def quarters(resident: np.ndarray) -> list[float]:
+    """Memory in MiB in the second and in the last quarter of the time."""
+    quarter = len(resident) // 4
+    parts = (resident[quarter : 2 * quarter], resident[3 * quarter :])
+    return [round(float(np.median(part)) / 2**20, 1) for part in parts]
+
+
+def alarms_of(alarms: list[dict]) -> list[dict]:
+    """Each alarm, and how long after its frame it came."""
+    return [
+        {k: a[k] for k in ("rule", "subject", "stop")}
+        | {"ms_after_its_frame": round((a["raised_ns"] - a["at_ns"]) / 1e6, 1)}
+        for a in alarms
+    ]
+
+
+def delays(run: Path, anchor_ns: int, journal: np.ndarray) -> dict[str, object]:
+    """How long frames took from being offered to their stamp and to their judgement."""
+    stamp_ns, offer_ns = stamps(run, anchor_ns)
+    part = np.searchsorted(journal[:, 0], stamp_ns, "left")
+    judged = part < len(journal)
+    judged_ns = journal[part[judged], 1] - offer_ns[judged]
+    return {
+        "ms_offered_to_stamped": percentiles((stamp_ns - offer_ns) / 1e6),
+        "ms_offered_to_judged_and_alarms_raised": percentiles(judged_ns / 1e6),
+        "ms_a_feed": percentiles(journal[:, 2] / 1e6),
+    }
 
 
 def stamps(run: Path, anchor_ns: int) -> tuple[np.ndarray, np.ndarray]:
@@ -257,37 +334,67 @@ def _play(link: str, log: str, channel: str, rate: str) -> None:
     print(json.dumps(facts), flush=True)
 
 
+class Journal:
+    """Notes of every piece: last stamp, when it was judged (ticks), how long that took, frames."""
+
+    def __init__(self) -> None:
+        self._rows = np.full((MOST_FEEDS, 4), -1, np.int64)  # filled: noting takes no more memory
+        self._count = 0
+
+    def run_class(self) -> type:
+        """``Run`` as it is, with a note of every feed."""
+        from canscope.judge.check import Run
+
+        class Timed(Run):
+            def feed(mine, signals):
+                begun = ticks_ns()
+                raised = super().feed(signals)
+                if len(signals.frames):
+                    last, now = int(signals.frames.time_ns[-1]), ticks_ns()
+                    self._rows[self._count] = (last, now, now - begun, len(signals.frames))
+                    self._count += 1
+                return raised
+
+        return Timed
+
+    def keep(self, path: str, run: Path) -> None:
+        """Write it down, in the time of that run."""
+        told = tomllib.loads((run / "run.toml").read_text())
+        table = self._rows[: self._count]
+        table[:, 1] += told["clock"]["anchor_ns"]
+        np.save(path, table)
+
+
 def _record(journal: str, *words: str) -> int:
     """``canscope`` with these words, with a note of when each piece was judged."""
     import canscope.live.watch
     from canscope.cli.main import main
-    from canscope.judge.check import Run
 
-    rows = np.full((MOST_FEEDS, 4), -1, np.int64)  # filled, so that noting takes no more memory
-    fed = 0
-
-    class Timed(Run):
-        def feed(self, signals):
-            nonlocal fed
-            begun = ticks_ns()
-            raised = super().feed(signals)
-            if len(signals.frames):
-                last, count = int(signals.frames.time_ns[-1]), len(signals.frames)
-                rows[fed] = (last, ticks_ns(), ticks_ns() - begun, count)
-                fed += 1
-            return raised
-
-    def keep() -> None:
-        told = tomllib.loads((Path(words[1]) / "run.toml").read_text())
-        table = rows[:fed]
-        table[:, 1] += told["clock"]["anchor_ns"]
-        np.save(journal, table)
-
+    notes = Journal()
     go_first(-5)  # the machine's other work is not what is measured
-    canscope.live.watch.Run = Timed
-    atexit.register(keep)
+    canscope.live.watch.Run = notes.run_class()
+    atexit.register(notes.keep, journal, Path(words[1]))
     return main(list(words))
 
 
+def _watch(journal: str, folder: str, plan_path: str) -> None:
+    """Judge a folder that another process records into, until there is a line of input."""
+    from canscope.live.folder import facts_of
+    from canscope.live.watch import Watch
+    from canscope.plan.load import read_plan
+
+    run, plan, notes = Path(folder), read_plan(Path(plan_path)), Journal()
+    go_first(-5)
+    status = {"anchor_ns": facts_of(run)["clock"]["anchor_ns"]}
+    watch = Watch(run, plan, status=lambda: status, run=notes.run_class()(plan), heard=True)
+    ended = threading.Event()
+    threading.Thread(target=lambda: (sys.stdin.readline(), ended.set()), daemon=True).start()
+    print("ready", flush=True)
+    watch.follow(lambda: not ended.is_set())
+    assert not watch.broken, watch.broken
+    notes.keep(journal, run)
+    print(json.dumps({"alarms": watch.facts()["alarms"]}))
+
+
 if __name__ == "__main__":
-    sys.exit({"play": _play, "record": _record}[sys.argv[1]](*sys.argv[2:]))
+    sys.exit({"play": _play, "record": _record, "watch": _watch}[sys.argv[1]](*sys.argv[2:]))
