@@ -16,6 +16,7 @@ from canscope.model.signals import NEVER, Samples
 
 CHANGES = 10  # so many before a pace is known; common practice, no source
 LONGER = 10  # times its longest rest; by chance one in 200 000 after ten even-tempered rests
+RESTED_NS = 20 * S  # a shorter rest at the end is none; common practice, no source
 QUIET = 2  # times its longest rest before the burst already, which the burst itself cannot explain
 
 
@@ -26,9 +27,17 @@ class Pace:
     raw: int | None = None  # the last raw code
     since_ns: int = int(NEVER)  # its last change, else its first value
     changes: int = 0
+    step: int = 0  # the smallest of them: what it resolves, whatever its raw code could
     longest_ns: int = 0  # the longest rest between two of them, or before the first
     began_ns: int = int(NEVER)  # the last time its unit began to turn
     stopped_ns: int | None = None  # since when it has rested for too long
+    last_ns: int = int(NEVER)  # its last value
+
+    @property
+    def rests(self) -> bool:
+        """Whether it has stopped flickering for good by the end of the run."""
+        rest_ns = self.last_ns - self.since_ns
+        return self.changes >= CHANGES and rest_ns > max(LONGER * self.longest_ns, RESTED_NS)
 
 
 def follow(pace: Pace, piece: Piece, unit: str, samples: Samples) -> Pace:
@@ -47,6 +56,8 @@ def follow(pace: Pace, piece: Piece, unit: str, samples: Samples) -> Pace:
     rests = np.where(changed, times - earlier_ns, 0)
     longest = np.maximum(np.maximum.accumulate(rests), pace.longest_ns)
     count = pace.changes + np.cumsum(changed)
+    moved = np.abs(np.diff(raw, prepend=before))[changed]
+    step = int(np.min(moved, initial=pace.step or np.iinfo(np.int64).max))
     starts = np.concatenate(([pace.began_ns], begins_ns)).astype(np.int64)
     began_ns = starts[np.searchsorted(starts, times, "right") - 1]
     stopped_ns = pace.stopped_ns
@@ -58,7 +69,9 @@ def follow(pace: Pace, piece: Piece, unit: str, samples: Samples) -> Pace:
         raw=int(raw[-1]),
         since_ns=int(since_ns[-1]),
         changes=int(count[-1]),
+        step=step if count[-1] else 0,
         longest_ns=int(longest[-1]),
         began_ns=int(began_ns[-1]),
         stopped_ns=stopped_ns,
+        last_ns=int(times[-1]),
     )

@@ -125,6 +125,9 @@ def doubts(sensor: Sensor, piece: Piece, subject: str, role: str) -> Sequence[Do
     if sensor.pace.stopped_ns is not None:
         text = "the sensor stopped moving at all before a burst that heats it"
         return [Doubt(subject, "sensor-suspect", text, sensor.pace.stopped_ns)]
+    if sensor.warming.went_far(sensor.pace.step) and sensor.pace.rests:
+        text = "the sensor followed the last burst and then stopped moving at all"
+        return [Doubt(subject, "sensor-suspect", text, sensor.pace.since_ns)]
     if still := sensor.warming.suspect(piece.until_ns):
         text = "the sensor stood still over one burst and moved clearly over another"
         return [Doubt(subject, "sensor-suspect", text, still.began_ns)]

@@ -12,6 +12,7 @@ from canscope.model.piece import Piece, S
 from canscope.model.signals import Samples
 
 CLEARLY = 3.0  # raw steps that are expected before none is suspect; common practice, no source
+FAR = 10  # steps by which a burst moved it, so that it does not rest on one for long; likewise
 
 
 @dataclass(frozen=True)
@@ -36,6 +37,10 @@ class Warming:
     now: Spell | None = None
     most: Spell | None = None  # the one that moved it furthest
     still: Spell | None = None  # the longest that did not move it at all
+
+    def went_far(self, step: int) -> bool:
+        """Whether the last burst moved it through many steps of so many raw codes."""
+        return self.now is not None and self.now.moved >= FAR * max(step, 1)
 
     def suspect(self, until_ns: int) -> Spell | None:
         """The spell in which it stood still though another one, as long, moves it clearly."""

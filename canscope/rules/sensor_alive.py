@@ -32,8 +32,8 @@ class SensorAlive(Rule):
     Unproven
         The sensor stood at a rail after its first good value or while the vehicle was engaged, it
         never gave a good value, its raw value never changed, it stopped changing before a burst of
-        its unit, or it stood still over one burst where it moves by three steps over another as
-        long (sensor-suspect). The temperature rules then do not pass on it either.
+        its unit or after it, or it stood still over one burst where it moves by three steps over
+        another as long (sensor-suspect). The temperature rules then do not pass on it either.
 
     Plan::
 

@@ -38,7 +38,7 @@ class TemperatureCeiling(Rule):
         power-up, or the recording ended less than ``watch_s`` after its last burst
         (not-exercised); in that time the sensor fell silent or had no value (stale, not-available,
         out-of-range); it stood at an end of its range, never moved,
-        or stopped moving before a burst (sensor-suspect).
+        or stopped moving before a burst or after it (sensor-suspect).
 
     Plan::
 

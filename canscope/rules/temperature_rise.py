@@ -41,7 +41,7 @@ class TemperatureRise(Rule):
         The unit never turned, or the recording ended less than ``watch_s`` after its last burst
         (not-exercised); there was no fresh value before the first burst, or the sensor fell silent
         or had no value while watched (stale, not-available, out-of-range); it stood at an end of
-        its range, never moved, or stopped moving before a burst (sensor-suspect).
+        its range, never moved, or stopped moving before a burst or after it (sensor-suspect).
 
     Plan::
 

@@ -43,6 +43,19 @@ def test_a_sensor_that_flickered_and_stopped_before_the_burst_is_suspect(at_s):
     assert "stopped moving at all before a burst" in finding.sentence
 
 
+@pytest.mark.parametrize("at_s", [24.0, 40.0, 70.0])
+def test_a_sensor_that_followed_the_burst_and_died_hides_what_soaks_out_after_it(at_s):
+    finding = judge(stopped(rounded(HEATED + FLICKER), at_s))
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert "followed the last burst and then stopped moving at all" in finding.sentence
+
+
+def test_a_sensor_on_the_edge_of_a_coarse_step_may_flicker_before_and_rest_after():
+    """It resolves 0.5 K: one step of 3 K in all, so that the rest in the middle of one is long."""
+    coarse = rounded(20.25 + np.where(T < 20, FLICKER - 0.05, 2.5), 0.5)
+    assert judge(coarse, step=0.5).verdict is Verdict.PASS
+
+
 @pytest.mark.parametrize(
     "living",
     [
