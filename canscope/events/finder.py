@@ -92,6 +92,14 @@ class Finder:
                 spans.append(self._burst(name, turning.start, until_ns, until_ns, complete=False))
         return tuple(spans)
 
+    def open_bursts(self, until_ns: int) -> dict[str, tuple[int, int]]:
+        """Unit -> (start, known to last until) of the bursts that are not over by that instant."""
+        return {
+            name: (turning.start.time_ns, turning.turns_until_ns(until_ns))
+            for name, turning in self._turning.items()
+            if turning.start is not None
+        }
+
     def _burst_spans(self, name: str, opened: Event | None, found: list[Event]) -> list[Span]:
         spans = []
         for event in found:

@@ -48,6 +48,10 @@ class Turning:
             self._last_ns = int(times[-1])
         return events + self._finish(until_ns - 1), switches
 
+    def turns_until_ns(self, until_ns: int) -> int:
+        """Until when the open burst surely lasts: it may have ended where the unit fell slow."""
+        return until_ns if self._stopped_ns is None else min(self._stopped_ns, until_ns)
+
     def _transitions(self, times: Int64s, rpm: Floats) -> list[tuple[int, bool, int, int]]:
         """Rows at which turning switches: (row, on, first sample of the run, sample before it)."""
         fast, slow = rpm >= START_RPM, rpm < STOP_RPM

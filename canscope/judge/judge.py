@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from canscope.events.finder import Finder
-from canscope.judge.bursts import burst_row
+from canscope.judge.bursts import Bursts
 from canscope.judge.evidence import Overview, Picture, Wanted, drawn, picture, wanted
 from canscope.judge.happenings import Happenings
 from canscope.judge.health import Health, mixed, window_doubts
@@ -158,6 +158,7 @@ class Segment:
         self._history = History(cycles)
         self._finder = Finder(self._bench)
         self._health = Health(self._bench)
+        self._bursts = Bursts(self._bench)
         judge.healths.append(self._health)
         self._states: dict[str, Any] = {
             name: rule.start(self._bench)
@@ -199,6 +200,7 @@ class Segment:
         for role, samples in new.items():
             self._overview(role, samples)
         self._health.feed(new, history, until)
+        self._bursts.follow(self._finder.open_bursts(until), history)
         self._draw(until - KEEP_NS)
         history.forget(until - KEEP_NS)
         self._settled_ns = until
@@ -254,7 +256,7 @@ class Segment:
             window = ClosedWindow(self._bench, self._history, span, span.end_ns, judge.origin)
             if span.kind is Window.BURST:
                 if len(judge.bursts) < MOST_BURSTS:
-                    judge.bursts.append(burst_row(window))
+                    judge.bursts.append(self._bursts.row(window))
                 else:
                     judge.more_bursts += 1
             for name, rule in judge.rules.items():

@@ -111,7 +111,12 @@ def _unchecked(report: Report) -> str:
         if not fact.checked_by
     ]
     told = "<p>If one of these reads wrong but plausible, nothing in this report notices it.</p>"
-    return (told if alone else "") + items(alone)
+    sizes = (
+        "<p>Of the others, axle-witness, axle-direction and torque-response confirm the sense, not "
+        "the size, and power-balance only that shafts do not give more than the pack: a speed or "
+        "torque that reads too small would not be noticed. Compare one reading of each by hand.</p>"
+    )
+    return (told if alone else "") + items(alone) + sizes
 
 
 def quality(report: Report) -> str:

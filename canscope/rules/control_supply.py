@@ -56,7 +56,8 @@ class ControlSupply(Rule):
     required_in: ClassVar[frozenset[str]] = SPINNING | {"power-up"}
     limit_parameter: ClassVar[str] = "minimum_V"
     says: ClassVar[dict[str, str]] = {
-        "pass": "held up while contactors closed, lowest at {pole}",
+        "pass": "held up while contactors closed, by its readings (a dip between two of them is "
+        "not seen), lowest at {pole}",
         "fail": "broke down when the {pole} contactor closed",
         "close": "came close to its lowest allowed when the {pole} contactor closed",
     }

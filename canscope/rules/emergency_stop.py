@@ -130,7 +130,13 @@ class EmergencyStop(Rule):
             text = f"the recording ended {after_s:.2f} s after it was pressed, before all was open"
             return [unjudged(NAME, "not-exercised", text, state.press.time_ns)]
         if not state.pressed and piece.bench.has(STOP):
-            return [unjudged(NAME, "not-exercised", "it was never pressed")]
+            text = "it was never pressed"
+            if state.value == 1:
+                text = (
+                    "it read pressed from the first, whatever the vehicle did: its signal is the "
+                )
+                text += "other way round, or the stop does nothing"
+            return [unjudged(NAME, "not-exercised", text)]
         return ()
 
     def _judge(self, piece: Piece, press: Press) -> tuple[int, list[Outcome]] | None:

@@ -462,3 +462,5 @@ def test_roles_that_nothing_cross_checks_are_listed():
     assert "pack.voltage" in alone
     assert "compare it by hand" in alone
     assert "units.front.speed" not in alone
+    # Witnesses and signs say nothing of a factor, and losses hide one that is too small.
+    assert "a speed or torque that reads too small would not be noticed" in said

@@ -111,6 +111,12 @@ def test_never_pressed_is_not_exercised():
     assert "it was never pressed" in finding.sentence
 
 
+def test_a_stop_that_reads_pressed_all_the_time_is_told_as_such():
+    finding = judge(presses=((0.0, 1),), opens_s=9.0)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
+    assert "it read pressed from the first, whatever the vehicle did" in finding.sentence
+
+
 def test_pressed_from_the_start_is_not_a_pressing_that_anybody_saw():
     assert judge(presses=((-1.0, 1), (8.0, 0))).reason == "not-exercised"
 
