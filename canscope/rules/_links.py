@@ -11,6 +11,7 @@ from canscope.model.bench import Bench
 from canscope.model.outcome import Doubt, Subject
 from canscope.model.piece import ClosedWindow, S
 from canscope.model.tables import Floats, Int64s
+from canscope.rules._sensor import at_end_of_range
 
 # A link that holds at least so much does not lose most of it so fast, unless it did so before.
 HELD_V = 120.0
@@ -42,6 +43,13 @@ def absence(window: ClosedWindow, role: str, time_ns: int) -> str:
     last = int(np.searchsorted(samples.time_ns, time_ns, "right")) - 1
     said = last >= 0 and np.isnan(samples.value[last])
     return "not-available" if said and not window.at(role, time_ns).stale[0] else "stale"
+
+
+def at_its_end(window: ClosedWindow, role: str, time_ns: int) -> bool:
+    """Whether the last reading by then stood at an end of its range: the true one may be beyond."""
+    sampled_ns = int(window.at(role, time_ns).sampled_ns[0])
+    last = window.back(role, sampled_ns).between(sampled_ns, sampled_ns + 1)[-1:]
+    return bool(at_end_of_range(window.bench.bindings[role], last).any())
 
 
 def collapse(window: ClosedWindow, role: str, start_ns: int, end_ns: int) -> Doubt | None:

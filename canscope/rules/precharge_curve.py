@@ -15,7 +15,7 @@ from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow
 from canscope.model.rule import Rule, Worst, limit, unjudged
 from canscope.rules import RULES
-from canscope.rules._links import absence, link_subjects, links
+from canscope.rules._links import absence, at_its_end, link_subjects, links
 from canscope.rules._poles import closings
 from canscope.rules._precharge import Curve, facts_of, read_curve, stretches
 
@@ -50,7 +50,8 @@ class PrechargeCurve(Rule):
     Unproven
         Pre-charge never closed (not-exercised); it lasted too short or the readings are too coarse
         to see a curve, or they do not follow one, R2 below ``least_r2`` (inferred); link or pack
-        voltage were not known (stale, not-available).
+        voltage were not known (stale, not-available); the pack stood at an end of its range
+        (sensor-suspect).
 
     Plan::
 
@@ -134,6 +135,9 @@ class PrechargeCurve(Rule):
             reason = reason if np.isnan(pack_V) else "sensor-suspect"
             text = f"pack.voltage read {pack_V:.1f} V when pre-charge closed"
             return [Doubt(name, reason, text, begin.time_ns)]
+        if at_its_end(window, "pack.voltage", begin.time_ns):
+            text = f"pack.voltage read {pack_V:.1f} V, an end of its range: it may be larger"
+            return [Doubt(name, "sensor-suspect", text, begin.time_ns)]
         curve = read_curve(window, role, begin, end_ns, pack_V)
         facts = facts_of(window.bench, curve)
         rows = self._start(window, name, role, begin, end_ns, facts) if first else []

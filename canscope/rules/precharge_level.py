@@ -15,7 +15,7 @@ from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import SPINNING, Rule, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.rules import RULES
-from canscope.rules._links import absence, link_subjects, links
+from canscope.rules._links import absence, at_its_end, link_subjects, links
 from canscope.rules._poles import closings, openings
 
 SAFE_V = 60.0  # UN R100: high voltage begins above 60 V d.c.; a pack below it gives no percentage
@@ -41,8 +41,8 @@ class PrechargeLevel(Rule):
         a jump out of the link's own curve says where positive closed.
     Unproven
         Positive never closed (not-exercised); link or pack voltage were not known then (stale,
-        not-available); the pack itself read below 60 V, or the link above 110 % of it
-        (sensor-suspect).
+        not-available); the pack itself read below 60 V or stood at an end of its range, or the
+        link read above 110 % of it (sensor-suspect).
 
     Plan::
 
@@ -101,6 +101,9 @@ class PrechargeLevel(Rule):
                 return Doubt(name, reason, text, positive.time_ns)
         if pack < SAFE_V:
             text = f"the pack read only {pack:.1f} V when positive closed"
+            return Doubt(name, "sensor-suspect", text, positive.time_ns)
+        if at_its_end(window, "pack.voltage", positive.time_ns):
+            text = f"the pack read {pack:.1f} V, an end of its range: the true one may be larger"
             return Doubt(name, "sensor-suspect", text, positive.time_ns)
         before, drift = _level(window, role, positive)
         link_u = window.bench.u(role) + drift

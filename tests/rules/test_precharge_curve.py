@@ -242,3 +242,11 @@ def test_no_cut_changes_anything():
     for told_farad in (1e-3, 2.5e-3):
         coarse = {"states_s": 0.05, "link_s": 0.02, "told_farad": told_farad}
         assert judge(**coarse, cuts="each") == judge(**coarse)
+
+
+def test_a_pack_at_the_end_of_its_range_says_nothing_of_where_a_curve_should_end():
+    """655.35 V is all ones of 16 bits at 0.01 V."""
+    finding = judge(volts=655.35)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert "an end of its range" in finding.sentence
+    assert judge(volts=655.34).verdict is Verdict.PASS

@@ -187,6 +187,18 @@ def test_a_pack_that_reads_nothing_gives_no_percentage():
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
 
 
+def test_a_pack_at_the_end_of_its_range_may_be_far_above_the_link():
+    """655.35 V is all ones of 16 bits at 0.01 V; the same at 655.34 V is a reading."""
+
+    def charged(volts):
+        return judge(1.4, pack=volts, link=lambda t: np.where(t < 1.2, 0.0, 650.0))
+
+    finding = charged(655.35)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert "an end of its range: the true one may be larger" in finding.sentence
+    assert charged(655.34).measured == pytest.approx(99.2, abs=0.1)
+
+
 def test_each_link_is_a_subject_and_none_bound_is_not_bound():
     times = clock(3.0, 0.01)
     roles = {
