@@ -10,7 +10,7 @@ import numpy as np
 from canscope.model.bench import Binding
 from canscope.model.outcome import Doubt
 from canscope.model.piece import Piece
-from canscope.model.signals import Samples
+from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Bools
 from canscope.rules._pace import Pace
 from canscope.rules._pace import follow as follow_pace
@@ -18,6 +18,9 @@ from canscope.rules._warming import Warming
 from canscope.rules._warming import follow as follow_warming
 
 COLD_RAIL_DEGC, RAIL_WIDTH_K = -40.0, 2.0  # an open or shorted probe; common practice, no source
+
+# No part of a unit cools so far between two readings so close; common practice, no source.
+FALL_K, FALL_NS = 15.0, 300 * 10**6
 
 
 @dataclass(frozen=True)
@@ -28,6 +31,9 @@ class Sensor:
     moved_ns: int | None = None  # when the raw code first differed from that one
     railed_ns: int | None = None  # when it first stood at a rail and should not have
     railed_degC: float = float("nan")
+    last_ns: int = int(NEVER)  # its last value off the rails
+    last_degC: float = float("nan")
+    fell: tuple[int, float] | None = None  # when it first fell at once, and by how much
     warming: Warming = field(default_factory=Warming)
     pace: Pace = field(default_factory=Pace)
 
@@ -102,6 +108,13 @@ def _watched(sensor: Sensor, piece: Piece, role: str) -> Sensor:
                 railed_ns=int(samples.time_ns[row]),
                 railed_degC=float(samples.value[row]),
             )
+    if len(good):
+        sensor = replace(
+            sensor,
+            fell=sensor.fell or _fall(sensor, piece, good),
+            last_ns=int(good.time_ns[-1]),
+            last_degC=float(good.value[-1]),
+        )
     if sensor.raw is None and len(good):
         sensor = replace(sensor, raw=int(good.raw[0]))
     if sensor.moved_ns is None:
@@ -109,6 +122,19 @@ def _watched(sensor: Sensor, piece: Piece, role: str) -> Sensor:
         if len(moved):
             sensor = replace(sensor, moved_ns=int(good.time_ns[moved[0]]))
     return sensor
+
+
+def _fall(sensor: Sensor, piece: Piece, good: Samples) -> tuple[int, float] | None:
+    """The first reading that is too far below the one just before it; None if there is none.
+
+    A node that is being switched off may send anything.
+    """
+    times = np.concatenate((np.array([sensor.last_ns], np.int64), good.time_ns))
+    fall_K = -np.diff(good.value, prepend=sensor.last_degC)
+    far = np.flatnonzero((fall_K >= FALL_K) & (times[1:] - times[:-1] <= FALL_NS))
+    if len(far):
+        far = far[piece.at("@awake", good.time_ns[far]).value == 1]
+    return (int(good.time_ns[far[0]]), float(fall_K[far[0]])) if len(far) else None
 
 
 def doubts(sensor: Sensor, piece: Piece, subject: str, role: str) -> Sequence[Doubt]:
@@ -122,6 +148,9 @@ def doubts(sensor: Sensor, piece: Piece, subject: str, role: str) -> Sequence[Do
     if sensor.moved_ns is None and role not in piece.bench.moved_before:
         text = "the sensor's raw value never changed, so it may be stuck"
         return [Doubt(subject, "sensor-suspect", text)]
+    if sensor.fell is not None:
+        text = f"the sensor fell by {sensor.fell[1]:.1f} K from one reading to the next"
+        return [Doubt(subject, "sensor-suspect", text, sensor.fell[0])]
     if sensor.pace.stopped_ns is not None:
         text = "the sensor stopped moving at all before a burst that heats it"
         return [Doubt(subject, "sensor-suspect", text, sensor.pace.stopped_ns)]

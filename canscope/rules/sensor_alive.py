@@ -31,9 +31,10 @@ class SensorAlive(Rule):
         earlier run of the build record has seen one. It never fails.
     Unproven
         The sensor stood at a rail after its first good value or while the vehicle was engaged, it
-        never gave a good value, its raw value never changed, it stopped changing before a burst of
-        its unit or after it, or it stood still over one burst where it moves by three steps over
-        another as long (sensor-suspect). The temperature rules then do not pass on it either.
+        never gave a good value, its raw value never changed, it fell by 15 K within 0.3 s as no
+        part cools, it stopped changing before a burst of its unit or after it, or it stood still
+        over one burst where it moves by three steps over another as long (sensor-suspect). The
+        temperature rules then do not pass on it either.
 
     Plan::
 

@@ -67,6 +67,26 @@ def test_a_sensor_that_goes_to_a_rail_is_suspect(rail):
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
 
 
+QUICK = np.round(np.arange(0, 20, 0.2), 3)
+
+
+def test_a_sensor_that_falls_at_once_by_more_than_anything_cools_is_suspect():
+    """Its wire breaks for 2 s while the unit turns: 21 degC, then 0 degC at the next reading."""
+    turns = (FAST >= 10) & (FAST < 13)
+
+    def alive(degC, cuts=None):
+        roles = {WINDING: (QUICK, degC), SPEED: (FAST, np.where(turns, 800.0, 0.0))}
+        return run("sensor-alive", roles, cuts=cuts)["front winding"]
+
+    warming = np.where(QUICK >= 9, 21.0, 20.0)
+    broken = np.where((QUICK > 11) & (QUICK < 13), 0.0, warming)
+    finding = alive(broken)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert "fell by 21.0 K from one reading to the next" in finding.sentence
+    assert alive(broken, cuts="each") == finding
+    assert alive(np.where((QUICK > 11) & (QUICK < 13), 7.0, warming)).verdict is Verdict.PASS
+
+
 def test_just_off_the_cold_rail_is_a_reading():
     assert judge(np.where(SLOW > 15, -37.9, WARMING)).verdict is Verdict.PASS
 
