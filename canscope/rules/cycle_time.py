@@ -20,6 +20,7 @@ from canscope.rules._quiet import Silences, gaps, idle
 
 MS = 10**6
 LEARNED_FROM = 32  # intervals whose median becomes the cycle where nobody states one
+OFTEN = 0.6  # of the stated cycle on average: less is another sender; common practice, no source
 TOGETHER_NS = 10 * S  # a shutdown silences all nodes within this time; common practice, no source
 
 
@@ -35,6 +36,8 @@ class Node:
     learning_quiet: tuple[int, ...] = ()  # the part of each in which nothing at all was recorded
     late: bool = False  # the present silence is told to be too long
     asked: bool = False  # it is too long, but the node may have been switched off
+    heard: int = 0  # intervals, and their length, of a message whose cycle is stated
+    heard_ns: int = 0
 
 
 @dataclass(frozen=True)
@@ -65,7 +68,9 @@ class CycleTime(Rule):
     Margin
         ``cycles`` times the cycle minus the interval, in ms.
     Unproven
-        The message never came (not-seen), or too seldom to learn its cycle (not-exercised); the
+        The message never came (not-seen), or too seldom to learn its cycle (not-exercised); it came
+        far more often than its stated cycle, so that a node that dies would hide behind another one
+        that sends the same, or the cycle is not its own (inferred); the
         recording ended during a silence that may have been a shutdown (stale); it was missing only
         because nothing at all was recorded (capture-damaged).
 
@@ -143,7 +148,7 @@ class CycleTime(Rule):
         if node.cycle_ns is not None and not len(quiet) and not node.quiet_ns:
             interval, allowed = np.diff(times), self._allowed_ns(node)
             if not (interval > allowed).any():  # nearly always
-                return self._punctual(key, node, times, interval)
+                return self._punctual(key, _counted(node, interval), times, interval)
         spared = _spared(times, quiet)
         spared[:1] += before.quiet_ns
         found: list[Outcome] = []
@@ -163,6 +168,7 @@ class CycleTime(Rule):
             found += self._judged(key, node, at, np.array(learning), np.array(learning_quiet))
         allowed = self._allowed_ns(node)
         interval = np.diff(times)
+        node = _counted(node, interval)
         late_rows = np.flatnonzero(interval - spared > allowed)
         if before.late:
             late_rows = late_rows[late_rows > 0]
@@ -226,6 +232,7 @@ class CycleTime(Rule):
                 nodes[key], rows = self._silence(key, node, piece, end_ns, latest)
                 found += rows
         found += self._lasting(nodes, end_ns)
+        found += _too_often(nodes, piece.bench)
         for key, node in nodes.items():
             if node.asked:
                 text = (
@@ -274,6 +281,30 @@ class CycleTime(Rule):
             end_ns=at_ns,
             cycle_ms=node.cycle_ns / MS,
         )
+
+
+def _counted(node: Node, interval: Int64s) -> Node:
+    """The node with these intervals counted."""
+    heard_ns = node.heard_ns + int(interval.sum())
+    return replace(node, heard=node.heard + len(interval), heard_ns=heard_ns)
+
+
+def _too_often(nodes: Mapping[str, Node], bench: Bench) -> Iterator[Doubt]:
+    """Messages that came far more often than stated, in the plan or the definition."""
+    for key, roles in bound_messages(bench).items():
+        node, cycle_ns = (
+            nodes[key],
+            next((c for r in roles if (c := bench.bindings[r].cycle_ns)), 0),
+        )
+        if node.heard < LEARNED_FROM or node.heard_ns >= OFTEN * cycle_ns * node.heard:
+            continue
+        times = cycle_ns * node.heard / max(node.heard_ns, 1)
+        text = f"it came {times:.1f} times as often as its stated cycle of {cycle_ns / MS:.4g} ms: "
+        text += (
+            "two nodes may send it, or frames were recorded twice, and one that dies would hide "
+        )
+        text += "behind the other; or state its own cycle in the plan"
+        yield Doubt(key, "inferred", text)
 
 
 def _stretches(awake: bool, piece: Piece) -> Iterator[tuple[int, int, bool]]:

@@ -40,6 +40,26 @@ def test_a_message_that_keeps_its_cycle_passes_by_two_cycles():
     assert (finding.uncertainty, finding.facts["cycle_ms"]) == (0.0, 100.0)
 
 
+def with_another(start_s=0.0):
+    """The same message from a second node, 30 ms after each of the first one's."""
+    return np.sort(np.concatenate((every_100_ms(), every_100_ms(start_s) + 0.03)))
+
+
+def test_a_second_sender_would_hide_one_that_dies():
+    finding = judge(with_another())
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "inferred")
+    assert "it came 2.0 times as often as its stated cycle of 100 ms" in finding.sentence
+    assert judge(with_another(), cuts=[0.5, 3.0, 3.07, 11.0]) == finding
+
+
+def test_some_frames_more_than_stated_are_sent_on_change_and_no_second_sender():
+    assert judge(with_another(start_s=12.0)).verdict is Verdict.PASS  # 1.4 times as often
+
+
+def test_a_cycle_that_nobody_states_is_the_messages_own_however_short():
+    assert judge(with_another(), cycles_s={}).verdict is Verdict.PASS
+
+
 def test_three_cycles_to_the_nanosecond_still_pass():
     finding = judge(without(every_100_ms(), 5.0, 5.3))
     assert (finding.verdict, finding.margin, finding.at_s) == (Verdict.PASS, 0.0, 5.3)
