@@ -66,12 +66,7 @@ class Happenings:
             )
             for event in self._kept
         ]
-        told.sort(key=lambda row: (row.at_s, row.what))
-        if self.more:
-            last_s = told[-1].at_s
-            what = f"{self.more} more events became known after these, too many to be listed"
-            told.append(Happening(last_s, last_s, what, "count"))
-        return tuple(told)
+        return tuple(sorted(told, key=lambda row: (row.at_s, row.what)))
 
 
 def _unseen(event: Event) -> bool:

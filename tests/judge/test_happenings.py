@@ -2,8 +2,6 @@
 
 import numpy as np
 
-from canscope.judge import happenings
-from canscope.model.events import Event
 from tests.rules.harness import START_NS, judged
 
 T = np.arange(0, 6, 0.1)
@@ -31,14 +29,3 @@ def test_a_unit_that_turned_when_the_recording_began_was_not_seen_to_begin():
     first, _ = rows_of({"units.front.speed": (T, np.where(T < 3, 600.0, 0.0))})
     assert (first.since_s, first.at_s) == (None, 0.0)
     assert first.what == "front unit turned already when its speed was first recorded"
-
-
-def test_events_that_are_too_many_to_be_listed_are_counted(monkeypatch):
-    monkeypatch.setattr(happenings, "MOST", 2)
-    kept = happenings.Happenings()
-    for second in range(5):
-        at_ns = second * 10**9
-        kept.add([Event("brake", "", at_ns, at_ns, at_ns, value=second % 2)])
-    told = [row.what for row in kept.rows(0)]
-    assert told[:2] == ["brake released", "brake pressed"]
-    assert told[2].startswith("3 more events")
