@@ -209,6 +209,29 @@ TABLE: tuple[Row, ...] = (
         unless=UNSTEADY,
         explains=MOVES_ODDLY,
     ),
+    *(
+        Row(
+            (
+                failed("axle-direction", f"{{unit}} {wrong}", AGAINST),
+                passed("axle-direction", f"{{unit}} {right}"),
+            ),
+            (
+                (
+                    f"the {{unit}} unit's controller does not take the request for {wrong}: the "
+                    "other direction is right, so that it is no mounting and no phase order",
+                    f"ask for {wrong} from standstill, and compare the signs of torque and speed",
+                ),
+                (
+                    f"the plan's codes for the direction: the one for {wrong} means something else",
+                    "with contactors open, put the selector to each place and read the signal's "
+                    "raw code",
+                ),
+            ),
+            unless=UNSTEADY,
+            explains=MOVES_ODDLY,
+        )
+        for wrong, right in (("forward", "reverse"), ("reverse", "forward"))
+    ),
     Row(
         (
             failed("axle-witness", "{unit} forward", "while CAN says"),

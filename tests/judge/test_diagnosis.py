@@ -44,7 +44,8 @@ def test_both_directions_wrong_while_torque_and_motion_agree_is_mounting_or_a_si
 
 def test_one_direction_wrong_is_no_mounting():
     found = causes(BOTH_WRONG[0], ("pass", "axle-direction", "front reverse", ""))
-    assert [cause.cause for cause in found] == [*RULES["axle-direction"].causes[:3]]
+    assert "controller does not take the request for forward" in found[0].cause
+    assert "codes for the direction" in found[1].cause
 
 
 def test_a_fail_of_no_pattern_is_told_with_the_causes_of_its_rule_in_their_order():
