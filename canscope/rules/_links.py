@@ -10,6 +10,7 @@ import numpy as np
 from canscope.model.bench import Bench
 from canscope.model.outcome import Doubt, Subject
 from canscope.model.piece import ClosedWindow, S
+from canscope.model.signals import OUT_OF_RANGE
 from canscope.model.tables import Floats, Int64s
 from canscope.rules._sensor import at_end_of_range
 
@@ -38,11 +39,12 @@ def seconds(time_ns: Int64s, since_ns: int) -> Floats:
 
 
 def absence(window: ClosedWindow, role: str, time_ns: int) -> str:
-    """Why a role has no value at an instant: ``not-available`` if it said so, else ``stale``."""
+    """Why a role has no value at an instant, by its last fresh sample; else ``stale``."""
     samples = window.back(role, window.span.start_ns - 120 * S)
     last = int(np.searchsorted(samples.time_ns, time_ns, "right")) - 1
-    said = last >= 0 and np.isnan(samples.value[last])
-    return "not-available" if said and not window.at(role, time_ns).stale[0] else "stale"
+    if last < 0 or not np.isnan(samples.value[last]) or window.at(role, time_ns).stale[0]:
+        return "stale"
+    return "out-of-range" if samples.status[last] == OUT_OF_RANGE else "not-available"
 
 
 def at_its_end(window: ClosedWindow, role: str, time_ns: int) -> bool:

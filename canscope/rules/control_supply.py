@@ -37,9 +37,9 @@ class ControlSupply(Rule):
         as much may have recovered unseen before the lowest one.
     Unproven
         No contactor closed (not-exercised); the readings do not cover the time around a closing
-        (stale, not-available); a rolling counter (``units.X.alive``) jumped or began anew within
-        that time: a node that restarted is a sign of a brown-out shorter than a sample (inferred);
-        a reading above 36 V, which is no 12 V nor 24 V supply's (sensor-suspect).
+        (stale, not-available, out-of-range); a rolling counter (``units.X.alive``) jumped or began
+        anew within that time: a node that restarted is a sign of a brown-out shorter than a sample
+        (inferred); a reading above 36 V, which is no 12 V nor 24 V supply's (sensor-suspect).
 
     Plan::
 
@@ -123,7 +123,9 @@ class ControlSupply(Rule):
         for at_ns in (event.after_ns, event.time_ns, last):
             if np.isnan(window.at(SUPPLY, at_ns).value[0]):
                 reason = absence(window, SUPPLY, at_ns)
-                return Doubt(NAME, reason, f"no 12 V reading when {pole} closed", at_ns)
+                return Doubt(
+                    NAME, reason, f"no 12 V reading when the {pole} contactor closed", at_ns
+                )
         times = window.back(SUPPLY, begin).between(begin, last + 1).time_ns
         patience = window.history.patience_ns(SUPPLY, times[1:])
         if (np.diff(times) > patience).any():

@@ -5,10 +5,11 @@ from tests.cli.test_record_screen import Terminal
 
 def test_the_bar_tells_share_frames_speed_and_time_left(run):
     frames = len((run / "capture.log").read_text().splitlines())
-    terminal = Terminal("check", run / "capture.log", "--plan", run / "plan.toml", "--quiet")
+    words = ("check", run / "capture.log", "--plan", run / "plan.toml", "--out", run / "out")
+    terminal = Terminal(*words, "--quiet")
     assert terminal.end() == 0
     assert "reading" not in terminal.shown  # --quiet says only the verdict
-    terminal = Terminal("check", run / "capture.log", "--plan", run / "plan.toml")
+    terminal = Terminal(*words)
     assert terminal.end() == 0
     assert "100 %" in terminal.shown
     assert f"{frames:,} frames, " in terminal.shown

@@ -165,3 +165,13 @@ def test_a_restart_never_lifts_a_breakdown():
 def test_no_cut_changes_anything():
     for dip_V in (11.4, 9.8):
         assert judge(dip_V, cuts="each") == judge(dip_V)
+
+
+def test_a_reading_outside_of_its_declared_range_is_told_as_that():
+    def outside(roles):
+        times, values = roles["supply.voltage"]
+        roles["supply.voltage"] = times, np.where((times >= 0.9) & (times < 1.1), np.inf, values)
+
+    finding = judge(edit=outside)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "out-of-range")
+    assert "no 12 V reading when the negative contactor closed" in finding.sentence
