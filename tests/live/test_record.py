@@ -183,22 +183,52 @@ def test_without_its_watcher_the_recorder_ends_in_order_and_says_why(tmp_path, a
     assert len(frames_in(tmp_path / "run")) == len(adapter.sent)
 
 
-def test_a_recorder_that_was_suspended_says_so_and_goes_on(tmp_path, adapter, started):
-    process = started()
-    pid = recorder_pid(process)
-    speak(adapter, 0.2)
-    kill(pid, signal.SIGSTOP)
-    speak(adapter, 0.8, start=10_000)
-    kill(pid, signal.SIGCONT)
-    speak(adapter, 0.2, start=20_000)
-    run = tmp_path / "run"
-    wait_for(lambda: frames_in(run)[-1][1] == as_candump(adapter.sent[-1]))
-    kill(process.pid, signal.SIGTERM)
-    ended(process)
+def test_a_recorder_that_was_suspended_is_told_loudly_says_so_and_goes_on(
+    tmp_path, adapter, started
+):
+    said, run = tmp_path / "said.txt", tmp_path / "run"
+    with said.open("w") as file:
+        process = started(stdout=file)
+        pid = recorder_pid(process)
+        speak(adapter, 0.2)
+        kill(pid, signal.SIGSTOP)
+        speak(adapter, 60, start=10_000, until=lambda: "(suspended?)" in said.read_text())
+        kill(pid, signal.SIGCONT)
+        speak(adapter, 0.2, start=1_000_000)
+        wait_for(lambda: frames_in(run)[-1][1] == as_candump(adapter.sent[-1]))
+        kill(process.pid, signal.SIGTERM)
+        assert process.wait(60) == 0
+    assert "STOP recorder: RECORDER STOPPED: its process says nothing any more" in said.read_text()
     assert any("did not run for" in event["what"] for event in facts(run)["events"])
     assert sum(chunk.tally.dropped for chunk in read_capture(run / "capture-0001.log")) >= 1
-    kept = [text for _, text in frames_in(run)]
-    assert set(kept) <= {as_candump(line) for line in adapter.sent}
+    assert {text for _, text in frames_in(run)} <= {as_candump(line) for line in adapter.sent}
+
+
+def test_an_adapter_that_is_pulled_stops_the_test_and_recording_goes_on_when_it_is_back(
+    tmp_path, hot, adapter, started
+):
+    run = tmp_path / "run"
+    process = started()
+    speak(adapter, 0.2)
+    wait_for(lambda: len(frames_in(run)) == len(adapter.sent))
+    adapter.say(b"t12381122")
+    wait_for(adapter.drained)
+    adapter.unplug()
+    wait_for(lambda: "went away" in str(facts(run)["events"]))
+    time.sleep(0.5)  # the watching process looks every tenth of a second
+    adapter.plug_in()
+    wait_for(lambda: "is back after" in str(facts(run)["events"]))
+    speak(adapter, 0.2, start=10_000)
+    wait_for(lambda: len(frames_in(run)) == len(adapter.sent))
+    kill(process.pid, signal.SIGTERM)
+    out, code = ended(process)
+    assert code == 0
+    assert "STOP recorder: RECORDER STOPPED on can0: its adapter went away" in out
+    assert [text for _, text in frames_in(run)] == [as_candump(line) for line in adapter.sent]
+    assert adapter.wrote_only_what_a_listener_may()
+    code, said = checked(run, hot.plan)
+    assert code == 1  # whatever was lost meanwhile, the recording is not whole
+    assert "the adapter was away" in said or "the adapter went away" in said
 
 
 def test_a_second_recorder_on_one_folder_is_refused(tmp_path, adapter, started):
@@ -227,18 +257,43 @@ def test_an_adapter_that_cannot_be_opened_leaves_nothing_behind(tmp_path):
     assert not (tmp_path / "run").exists()
 
 
-def test_an_adapter_that_is_not_known_to_be_silent_needs_a_signature(tmp_path):
-    mute = Adapter(tmp_path / "tty", answers=False)
-    out, code = ended(record(tmp_path / "run", bus(mute), more=("--for", "0.5")))
+def test_an_adapter_that_is_not_known_to_be_silent_needs_a_signature(tmp_path, hot):
+    mute, run = Adapter(tmp_path / "tty", answers=False), tmp_path / "run"
+    out, code = ended(record(run, bus(mute), more=("--for", "0.5")))
     assert code == 2
     assert "not known to be silent" in out
-    signed = ("--for", "0.5", "--not-silent", "a bench without a vehicle")
-    out, code = ended(record(tmp_path / "run", bus(mute), more=signed))
+    process = record(run, bus(mute), more=("--not-silent", "a bench without a vehicle"))
+    wait_for(lambda: (run / "run.toml").exists())
+    speak(mute, 0.2)
+    wait_for(lambda: frames_in(run))
+    kill(process.pid, signal.SIGTERM)
+    out, code = ended(process)
     mute.unplug()
     assert code == 0
     assert "NOT KNOWN TO BE SILENT" in out
-    assert facts(tmp_path / "run")["run"]["not_silent"] == "a bench without a vehicle"
+    assert facts(run)["run"]["not_silent"] == "a bench without a vehicle"
     assert mute.wrote_only_what_a_listener_may()
+    checked(run, hot.plan)
+    for kind in ("html", "json"):
+        (page,) = (tmp_path / "checked").glob(f"*.{kind}")
+        assert "signed for: a bench without a vehicle" in page.read_text(), kind
+
+
+def test_a_run_in_many_small_files_is_judged_as_one_in_a_single_file(tmp_path, hot):
+    """Rotated by size; live and afterwards, nothing is lost or found twice at the joints."""
+    reports = []
+    for name, more in (("whole", ()), ("parts", ("--rotate-mb", "0.02"))):
+        source = f"*=replay:{hot.capture}@20"
+        _, code = ended(record(tmp_path / name / "run", source, plan=hot.plan, more=more))
+        assert code == 1
+        found = next((tmp_path / name / "run" / "reports").glob("*.json")).read_text()
+        alarms = facts(tmp_path / name / "run")["watch"]["alarms"]
+        told = {(a["rule"], a["subject"], a["at_ns"]) for a in alarms if a["rule"] in RULES}
+        reports.append((json.loads(found)["findings"], told))
+    files = sorted((tmp_path / "parts" / "run").glob("capture-*.log"))
+    assert len(files) > 5
+    assert b"".join(path.read_bytes() for path in files) == hot.capture.read_bytes()
+    assert reports[0] == reports[1]
 
 
 def test_each_adapter_is_checked_in_words_as_soon_as_frames_come(tmp_path, adapter):

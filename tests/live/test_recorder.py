@@ -15,6 +15,7 @@ from canscope.live.orders import Orders
 from canscope.live.recorder import Recorder
 from canscope.live.slcan import Slcan
 from canscope.live.source import NOTHING, Batch, Opened
+from canscope.live.writer import Captures
 from tests.live.adapter import Adapter
 from tests.live.stand import as_candump, frames_in, wait_for, waited_s
 
@@ -191,6 +192,19 @@ def test_a_reader_that_hangs_is_told(tmp_path):
         wait_for(lambda: r.status()["hung"] == ["can0"])
         hanging.free.set()
     assert any("hangs" in event["what"] for event in facts(tmp_path / "run")["events"])
+
+
+def test_a_bug_in_the_writer_ends_the_run_in_words(tmp_path, adapter, monkeypatch):
+    def broken(captures, text):
+        raise KeyError("a bug in the writer")
+
+    monkeypatch.setattr(Captures, "write", broken)
+    with Recording(tmp_path / "run", slcan(adapter)) as recorder:
+        adapter.offer(b"t1230\r")
+        wait_for(lambda: recorder.end)
+    end = facts(tmp_path / "run")["end"]
+    assert (end["in_order"], end["reason"]) == (False, "the writer failed by a bug of its own")
+    assert "a bug in the writer" in (tmp_path / "run" / "recorder-errors.txt").read_text()
 
 
 class Dying(Broken):

@@ -2,9 +2,11 @@
 
 import errno
 import os
+import threading
 
 import pytest
 
+import canscope.live.writer
 from canscope.live.writer import Captures, captures_in
 
 LINE = b"(1700000000.000001) can0 123#1122334455667788\n"
@@ -34,6 +36,18 @@ def test_a_new_file_begins_when_the_old_one_is_old_enough(tmp_path):
         captures.write(LINE)
     captures.close()
     assert [path.read_bytes() for path in captures_in(tmp_path)] == [2 * LINE, 2 * LINE, LINE]
+
+
+def test_the_disk_itself_is_asked_for_at_most_a_second_later_though_nothing_is_closed(
+    tmp_path, monkeypatch
+):
+    asked = threading.Event()
+    monkeypatch.setattr(os, "fsync", lambda fd: asked.set())
+    captures = Captures(tmp_path, 1 << 20)
+    captures.write(LINE)
+    assert asked.wait(60)
+    assert canscope.live.writer.FSYNC_S <= 1.0
+    captures.close()
 
 
 def test_nothing_heard_leaves_no_file(tmp_path):
