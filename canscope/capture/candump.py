@@ -62,7 +62,19 @@ def read(stream: BinaryIO, file: str) -> Iterator[Frames]:
 
     Raises ``CaptureError`` if most of the first ten lines are not frames.
     """
-    opening, log = _Opening(file), _Log(file, _size(stream))
+    yield from _read(stream, file, _Opening(file), 1)
+
+
+def read_on(stream: BinaryIO, file: str, line: int) -> Iterator[Frames]:
+    """The same of a further part of what is known to be a log, whatever it begins with.
+
+    ``line`` is the number of its first line.
+    """
+    yield from _read(stream, file, _Opening(file, asks=False), line)
+
+
+def _read(stream: BinaryIO, file: str, opening: _Opening, line: int) -> Iterator[Frames]:
+    log = _Log(file, _size(stream), line)
     try:
         for text, unfinished in views(stream, log.rooms()):
             if unfinished:
@@ -94,9 +106,9 @@ class _Log:
     their frames come out in the order of the blocks all the same.
     """
 
-    def __init__(self, file: str, expected: int | None) -> None:
+    def __init__(self, file: str, expected: int | None, line: int = 1) -> None:
         self.file, self._expected = file, expected
-        self._number = 1  # of the first line of the next block
+        self._number = line  # of the first line of the next block
         self._done = 0  # the work so far, in bytes of common lines
         self._is_compiled = False
         self._known: set[str] = set()
@@ -256,8 +268,9 @@ def _last(line: bytes, place: str) -> Tally:
 class _Opening:
     """Decides by the first ten lines whether a file is candump text, however it comes in pieces."""
 
-    def __init__(self, file: str) -> None:
-        self.file, self.number, self.seen, self.odd, self.first = file, 0, 0, 0, ""
+    def __init__(self, file: str, *, asks: bool = True) -> None:
+        self.file, self.number, self.odd, self.first = file, 0, 0, ""
+        self.seen = 0 if asks else DECIDING
 
     def look(self, text: memoryview) -> None:
         """Count the lines of a block; raise as soon as ten were seen and most are odd."""

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
-from canscope.capture.candump import read
+from canscope.capture.candump import read_on
 from canscope.live.writer import NAME
 from canscope.model.tables import Frames
 
@@ -23,10 +23,16 @@ class Follower:
 
     def __init__(self, folder: Path) -> None:
         self._folder, self._number, self._at = folder, 1, 0
+        self._next_line = self.line = 1
+
+    @property
+    def path(self) -> Path:
+        """The file that is being read; ``line`` is where in it the last lines given began."""
+        return self._folder / (NAME % self._number)
 
     def more(self) -> bytes:
         """New whole lines; empty if there are none yet."""
-        path = self._folder / (NAME % self._number)
+        path = self.path
         try:
             with open(path, "rb") as file:
                 file.seek(self._at)
@@ -35,18 +41,20 @@ class Follower:
             return b""
         whole = text[: text.rfind(b"\n") + 1]
         self._at += len(whole)
+        self.line, self._next_line = self._next_line, self._next_line + whole.count(b"\n")
         further = self._folder / (NAME % (self._number + 1))
         # A rotated file is complete before the next one exists.
         if not whole and further.exists() and self._at >= path.stat().st_size:
             self._number, self._at = self._number + 1, 0
+            self._next_line = 1
             return self.more()
         return whole
 
     def rest(self) -> bytes:
         """What was begun and never finished as a line."""
-        path = self._folder / (NAME % self._number)
+        self.line = self._next_line
         try:
-            return path.read_bytes()[self._at :]
+            return self.path.read_bytes()[self._at :]
         except FileNotFoundError:
             return b""
 
@@ -71,11 +79,12 @@ def followed(
         text = follower.more()
         if text:
             took()
-            for chunk in read(io.BytesIO(text), folder.name):
+            for chunk in read_on(io.BytesIO(text), str(follower.path), follower.line):
                 last = int(chunk.time_ns[-1]) + int(rising) if len(chunk) else None
                 yield replace(chunk, until_ns=last)
         elif not going_on:
-            yield from read(io.BytesIO(follower.rest()), folder.name)  # a line that was cut
+            cut = io.BytesIO(follower.rest())
+            yield from read_on(cut, str(follower.path), follower.line)
             return
         if going_on and len(text) < BEHIND:
             going_on = wait()
