@@ -96,6 +96,21 @@ class Inputs:
         return re.sub(r"[^\w.-]+", "_", re.sub(r"(\.\w+)(\.gz)?$", "", name)) or "capture"
 
 
+def captures_of(names: Sequence[str]) -> list[str]:
+    """Captures as named, or those of the one run folder that is named.
+
+    Raises CanscopeError if there are none in it.
+    """
+    if len(names) != 1 or names[0] == "-" or not Path(names[0]).is_dir():
+        return list(names)
+    folder = Path(names[0])
+    found = sorted({path for pattern in CAPTURE_PATTERNS for path in folder.glob(pattern)})
+    if not (filled := [str(path) for path in found if path.stat().st_size]):
+        hint = "a run folder holds its captures as *.log or *.log.gz"
+        raise CanscopeError("no capture in this folder", where=Where(str(folder)), hint=hint)
+    return filled
+
+
 def inputs_of(captures: Sequence[str], plan: Path | None) -> Inputs:
     """Captures and plan from the command line, or from a run folder.
 
@@ -103,11 +118,7 @@ def inputs_of(captures: Sequence[str], plan: Path | None) -> Inputs:
     """
     if len(captures) == 1 and captures[0] != "-" and Path(captures[0]).is_dir():
         folder = Path(captures[0])
-        found = sorted({p for pattern in CAPTURE_PATTERNS for p in folder.glob(pattern)})
-        found = [path for path in found if path.stat().st_size]
-        if not found:
-            hint = "a run folder holds its captures as *.log or *.log.gz"
-            raise CanscopeError("no capture in this folder", where=Where(str(folder)), hint=hint)
+        found = captures_of(captures)
         own = next((folder / name for name in PLAN_NAMES if (folder / name).is_file()), None)
         from canscope.live.folder import MARKS_FILE, facts_of, notes_of
 
@@ -115,7 +126,7 @@ def inputs_of(captures: Sequence[str], plan: Path | None) -> Inputs:
         if plan is not None and own is not None:
             notes += (f"judged against {plan} instead of the run's own plan {own.name}",)
         plan = plan or own
-        captures = [str(path) for path in found]
+        captures = found
         if plan is None:
             hint = "name one with --plan, or put plan.toml into the folder"
             raise CanscopeError("no bench plan in this folder", where=Where(str(folder)), hint=hint)

@@ -24,7 +24,9 @@ EVERY = "*"  # channel of definitions that are given without one
 def add(subparsers: Any) -> None:
     """Tell the command line what this verb takes."""
     parser = subparsers.add_parser("decode", help=__doc__, description=__doc__)
-    parser.add_argument("captures", nargs="+", metavar="CAPTURE", help="capture file(s), or '-'")
+    parser.add_argument(
+        "captures", nargs="+", metavar="CAPTURE", help="capture file(s), a run folder, or '-'"
+    )
     parser.add_argument(
         "--definitions",
         nargs="+",
@@ -68,11 +70,13 @@ def run(args: argparse.Namespace) -> int:
     """Decode and write; one line at the end says what was written and what could not be used."""
     from canscope.capture.read import read_capture
     from canscope.cli._progress import shown
+    from canscope.cli.check import captures_of
     from canscope.decoding.columns import decode
     from canscope.decoding.database import read_definitions
     from canscope.decoding.table_file import TIDY, table_file, wide_columns
     from canscope.decoding.tidy import tidy, wide
 
+    args.captures = captures_of(args.captures)
     files = _files(args)
     _check_output(args.to, [*args.captures, *(name for names in files.values() for name in names)])
     if args.start_s is not None and args.until_s is not None and args.start_s >= args.until_s:

@@ -294,6 +294,12 @@ def test_a_run_in_many_small_files_is_judged_as_one_in_a_single_file(tmp_path, h
     assert len(files) > 5
     assert b"".join(path.read_bytes() for path in files) == hot.capture.read_bytes()
     assert reports[0] == reports[1]
+    tables = [tmp_path / "of_run.csv", tmp_path / "of_file.csv"]
+    for capture, table in zip((tmp_path / "parts" / "run", hot.capture), tables, strict=True):
+        words = [sys.executable, "-m", "canscope", "decode", str(capture), "--to", str(table)]
+        words += ["--definitions", str(hot.plan.parent / "drive_unit.dbc")]
+        subprocess.run(words, check=True, capture_output=True)
+    assert tables[0].read_text() == tables[1].read_text()
 
 
 def test_each_adapter_is_checked_in_words_as_soon_as_frames_come(tmp_path, adapter):
