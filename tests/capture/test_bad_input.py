@@ -246,7 +246,7 @@ def test_a_capture_without_what_is_needed_is_refused_in_these_words(
 
 def test_a_folder_and_what_cannot_be_opened_are_refused(tmp_path, capsys):
     (tmp_path / "folder").mkdir()
-    assert "this is a folder" in refused(tmp_path / "folder", tmp_path, capsys)
+    assert "no capture in this folder" in refused(tmp_path / "folder", tmp_path, capsys)
     assert "cannot be opened: No such file" in refused(tmp_path / "nowhere", tmp_path, capsys)
     (tmp_path / "circle").symlink_to(tmp_path / "circle")
     assert "cannot be opened" in refused(tmp_path / "circle", tmp_path, capsys)
