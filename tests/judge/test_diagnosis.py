@@ -5,7 +5,8 @@ That each simulated fault finds its true cause is shown by the fault matrix.
 
 import pytest
 
-from canscope.judge.diagnosis import MOST, TABLE, diagnose
+from canscope.judge.causes import TABLE
+from canscope.judge.diagnosis import MOST, diagnose
 from canscope.model.findings import Finding, Verdict
 from canscope.rules import RULES
 
