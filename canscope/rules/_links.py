@@ -10,7 +10,6 @@ import numpy as np
 from canscope.model.bench import Bench
 from canscope.model.outcome import Doubt, Subject
 from canscope.model.piece import ClosedWindow, S
-from canscope.model.signals import OUT_OF_RANGE
 from canscope.model.tables import Floats, Int64s
 from canscope.rules._sensor import at_end_of_range
 
@@ -36,15 +35,6 @@ def links(bench: Bench) -> list[tuple[str, str]]:
 def seconds(time_ns: Int64s, since_ns: int) -> Floats:
     """Stamps as seconds since an instant."""
     return np.asarray((time_ns - since_ns) / S, np.float64)
-
-
-def absence(window: ClosedWindow, role: str, time_ns: int) -> str:
-    """Why a role has no value at an instant, by its last fresh sample; else ``stale``."""
-    samples = window.back(role, window.span.start_ns - 120 * S)
-    last = int(np.searchsorted(samples.time_ns, time_ns, "right")) - 1
-    if last < 0 or not np.isnan(samples.value[last]) or window.at(role, time_ns).stale[0]:
-        return "stale"
-    return "out-of-range" if samples.status[last] == OUT_OF_RANGE else "not-available"
 
 
 def at_its_end(window: ClosedWindow, role: str, time_ns: int) -> bool:

@@ -14,7 +14,8 @@ from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import Rule, limit, unjudged
 from canscope.rules import RULES
-from canscope.rules._links import absence, collapse
+from canscope.rules._known import absence_at
+from canscope.rules._links import collapse
 
 PACK = "pack.voltage"
 OTHER = {"negative": "positive", "positive": "negative"}
@@ -126,7 +127,7 @@ class ContactorWeld(Rule):
             for needed in (role, PACK):
                 for at_ns in (opened.after_ns, end_ns):
                     if np.isnan(window.at(needed, at_ns).value[0]):
-                        reason = absence(window, needed, at_ns)
+                        reason = absence_at(window, needed, at_ns)
                         return Doubt(name, reason, f"{needed} was not known then", at_ns)
             bindings = window.bench.bindings
             u = 2 * (bindings[role].half_step + bindings[PACK].half_step)

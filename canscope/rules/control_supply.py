@@ -15,7 +15,7 @@ from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import SPINNING, Rule, limit
 from canscope.model.signals import Samples
 from canscope.rules import RULES
-from canscope.rules._links import absence
+from canscope.rules._known import absence_at
 from canscope.rules._poles import closings
 
 NAME, SUPPLY = "12 V", "supply.voltage"
@@ -122,7 +122,7 @@ class ControlSupply(Rule):
         """A doubt where the supply was not known just before, at or after the closing."""
         for at_ns in (event.after_ns, event.time_ns, last):
             if np.isnan(window.at(SUPPLY, at_ns).value[0]):
-                reason = absence(window, SUPPLY, at_ns)
+                reason = absence_at(window, SUPPLY, at_ns)
                 return Doubt(
                     NAME, reason, f"no 12 V reading when the {pole} contactor closed", at_ns
                 )

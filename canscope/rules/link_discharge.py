@@ -17,7 +17,8 @@ from canscope.model.rule import SPINNING, Rule, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.rules import RULES
 from canscope.rules._fit import Exponential, exponential
-from canscope.rules._links import absence, collapse, link_subjects, links, seconds
+from canscope.rules._known import absence_at
+from canscope.rules._links import collapse, link_subjects, links, seconds
 from canscope.rules._poles import openings
 
 MACHINES = "IEC 60204-1, 6.2.4"
@@ -113,7 +114,7 @@ class LinkDischarge(Rule):
     def _judge(self, window: ClosedWindow, name: str, role: str, opened: Event) -> Outcome:
         start_V = float(window.at(role, opened.after_ns).value[0])
         if np.isnan(start_V):
-            reason = absence(window, role, opened.after_ns)
+            reason = absence_at(window, role, opened.after_ns)
             text = f"the link voltage was not known when the contactors opened; {MEASURE}"
             return Doubt(name, reason, text, opened.time_ns)
         samples = window.back(role, opened.after_ns).known
@@ -166,7 +167,7 @@ class LinkDischarge(Rule):
             return self._row(window.bench, name, opened, seen_ns, took_s, opened_u, fit)
         told = f"at {seen_V:.1f} V {stayed_s:.1f} s after opening"
         if np.isnan(window.at(role, window.until_ns - 1).value[0]):
-            reason = absence(window, role, window.until_ns - 1)
+            reason = absence_at(window, role, window.until_ns - 1)
             text = f"the link was last seen {told}: keep the 12 V on until the link is below "
             text += f"{self.safe_V:g} V; {MEASURE}"
             return Doubt(name, reason, text, seen_ns, measured=stayed_s)

@@ -15,7 +15,7 @@ from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import Rule, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.rules import RULES
-from canscope.rules._links import absence
+from canscope.rules._known import absence_at
 from canscope.rules._poles import openings
 
 NAME, CURRENT = "pack", "pack.current"
@@ -95,7 +95,7 @@ class OpeningCurrent(Rule):
     def _judge(self, window: ClosedWindow, event: Event, pole: str) -> Outcome:
         reading = self._before(window, event)
         if reading is None:
-            reason = absence(window, CURRENT, event.after_ns)
+            reason = absence_at(window, CURRENT, event.after_ns)
             text = f"the pack current was not known just before {pole} opened"
             return Doubt(NAME, reason, text, event.time_ns)
         magnitude = abs(reading.current_A)

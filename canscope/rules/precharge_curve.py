@@ -15,7 +15,8 @@ from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow
 from canscope.model.rule import Rule, Worst, limit, unjudged
 from canscope.rules import RULES
-from canscope.rules._links import absence, at_its_end, link_subjects, links
+from canscope.rules._known import absence_at
+from canscope.rules._links import at_its_end, link_subjects, links
 from canscope.rules._poles import closings
 from canscope.rules._precharge import Curve, facts_of, read_curve, stretches
 
@@ -131,7 +132,7 @@ class PrechargeCurve(Rule):
     ) -> list[Outcome]:
         pack_V = float(window.at("pack.voltage", begin.time_ns).value[0])
         if np.isnan(pack_V) or pack_V <= self.start_V:
-            reason = absence(window, "pack.voltage", begin.time_ns)
+            reason = absence_at(window, "pack.voltage", begin.time_ns)
             reason = reason if np.isnan(pack_V) else "sensor-suspect"
             text = f"pack.voltage read {pack_V:.1f} V when pre-charge closed"
             return [Doubt(name, reason, text, begin.time_ns)]
@@ -171,7 +172,7 @@ class PrechargeCurve(Rule):
                 value, seen_ns = self._woken(window, role, at_ns, end_ns)
             if np.isnan(value):
                 text = "the link voltage was not known before the first closing"
-                rows.append(Doubt(name, absence(window, role, at_ns), text, at_ns))
+                rows.append(Doubt(name, absence_at(window, role, at_ns), text, at_ns))
                 continue
             told = f"{value:.1f} V {when or 'before pre-charge acted'} (below {self.start_V:g} V)"
             share, u = 100 * value / self.start_V, 100 * window.bench.u(role) / self.start_V

@@ -15,7 +15,8 @@ from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import SPINNING, Rule, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.rules import RULES
-from canscope.rules._links import absence, at_its_end, link_subjects, links
+from canscope.rules._known import absence_at
+from canscope.rules._links import at_its_end, link_subjects, links
 from canscope.rules._poles import closings, openings
 
 SAFE_V = 60.0  # UN R100: high voltage begins above 60 V d.c.; a pack below it gives no percentage
@@ -96,7 +97,7 @@ class PrechargeLevel(Rule):
         before = float(window.at(role, positive.after_ns).value[0])
         for known, needed in ((pack, "pack.voltage"), (before, role)):
             if np.isnan(known):
-                reason = absence(window, needed, positive.time_ns)
+                reason = absence_at(window, needed, positive.time_ns)
                 text = f"{needed} was not known when positive closed"
                 return Doubt(name, reason, text, positive.time_ns)
         if pack < SAFE_V:
