@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from canscope.model.engine import waking
 from canscope.model.room import Room
-from canscope.model.tables import COLUMNS, MOST_CHANNELS, Frames, Int64s
+from canscope.model.tables import MOST_CHANNELS, Frames, Int64s
 
 SHORTEST = 24  # bytes of a line, on average; where lines are shorter, a block makes several chunks
 MOST_REJECTED = 1 << 12  # lines at a time
@@ -53,8 +53,9 @@ def parse(text: memoryview, room: Room) -> Parsed:
     while at < len(text) and not counts[kernel.FULL]:
         counts[[kernel.FRAMES, kernel.HEAP, kernel.REJECTED]] = 0
         most = len(text) // SHORTEST + 1
-        columns = [room.take(name, most, kind) for name, kind in zip(COLUMNS, TYPES, strict=True)]
-        heap = room.take("heap", len(text) // 2 + SPARE, np.uint8)  # two digits are a byte
+        # Two digits are a byte of the heap.
+        kinds = [*((most, kind) for kind in TYPES), (len(text) // 2 + SPARE, np.uint8)]
+        *columns, heap = room.take("frames", *kinds)
         some = np.empty((MOST_REJECTED, 3), np.int64)
         at = kernel.frames_of(buffer, at, *columns, heap, *names.arrays, counts, some)
         chunks.append(names.frames(counts, columns, heap))

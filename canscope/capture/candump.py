@@ -175,7 +175,7 @@ class _Log:
         self._number += parsed.lines
         self._done += len(text)
         for chunk in parsed.chunks:
-            yield replace(chunk, tally=self._tally.take(len(chunk)))
+            yield chunk.but(tally=self._tally.take(len(chunk)))
 
     def _reject(self, text: memoryview, rejected: Int64s) -> None:
         """Count the lines that the kernel found no frame on; a reason is only sought if shown."""

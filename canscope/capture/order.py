@@ -7,12 +7,11 @@ return: a jump forward by more than half of that step. So does a jump forward of
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 
 import numpy as np
 
 from canscope.model.room import Room
-from canscope.model.tables import Frames, Int64s, Tally, empty_frames, join
+from canscope.model.tables import NOTHING, Frames, Int64s, Tally, empty_frames, join
 
 DISORDER_NS = 100_000_000
 A_ROW = 20  # bytes of long payloads that are as much to hold as a row without any
@@ -75,9 +74,9 @@ class _Order:
         if not len(times):
             return []
         start = int(times[0]) if self.high is None else self.high
-        gaps = np.diff(times, prepend=start)
-        if gaps.min() >= 0 and gaps.max() <= self.limit:  # in order and without steps
-            self.high = int(times[-1])
+        first, last = int(times[0]), int(times[-1])
+        if start <= first and last - start <= self.limit and _is_in_order(times):
+            self.high = last
             return []
         before = np.maximum.accumulate(np.concatenate((np.array([start], np.int64), times[:-1])))
         jumps = times - before
@@ -121,18 +120,22 @@ class _Order:
             yield self._marked(part.take(slice(0, ready)), until)
 
     def _marked(self, frames: Frames, until: int | None) -> Frames:
-        marks = {"segment": self.segment, "until_ns": until, "step_ns": self.step}
-        frames = replace(frames, tally=self.tally, **marks)  # type: ignore[arg-type]
-        self.tally, self.step, self.until = Tally(), None, until
+        frames = frames.but(
+            tally=self.tally, segment=self.segment, until_ns=until, step_ns=self.step
+        )
+        self.tally, self.step, self.until = NOTHING, None, until
         return frames
+
+
+def _is_in_order(times: Int64s) -> bool:
+    return not (times[1:] < times[:-1]).any()
 
 
 def _in_order(frames: Frames) -> Frames:
     """The same rows by time, those of one stamp as they were."""
-    times = frames.time_ns
-    if not np.any(times[1:] < times[:-1]):
+    if _is_in_order(frames.time_ns):
         return frames
-    return frames.take(np.argsort(times, kind="stable"))
+    return frames.take(np.argsort(frames.time_ns, kind="stable"))
 
 
 def _compact(frames: Frames) -> Frames:
@@ -146,7 +149,7 @@ def _compact(frames: Frames) -> Frames:
     places = np.repeat(frames.heap_at[long] - begins, sizes) + np.arange(sizes.sum())
     heap_at = frames.heap_at.copy()
     heap_at[long] = begins
-    return replace(frames, heap_at=heap_at, heap=frames.heap[places])
+    return frames.but(heap_at=heap_at, heap=frames.heap[places])
 
 
 def merged(streams: Iterable[Iterable[Frames]]) -> Iterator[Frames]:
@@ -161,13 +164,13 @@ def merged(streams: Iterable[Iterable[Frames]]) -> Iterator[Frames]:
         parts = [head.before(until) for head in heads]
         tally = sum((part.tally for part in parts), Tally())
         filled = [part for part in parts if len(part)] or parts[:1]
-        yield replace(_in_order(join(filled)), tally=tally, until_ns=until)
+        yield _in_order(join(filled)).but(tally=tally, until_ns=until)
         for head in heads:
             if head.until == until:
                 head.pull()
     left = sum((head.before(0).tally for head in heads), Tally())
     if left != Tally():
-        yield replace(empty_frames(), tally=left)
+        yield empty_frames().but(tally=left)
 
 
 class _Head:
@@ -183,15 +186,15 @@ class _Head:
         tally = self._rest.tally
         for chunk in self._stream:
             tally = tally + chunk.tally
-            self._rest, self.until = replace(chunk, tally=tally), chunk.until_ns
+            self._rest, self.until = chunk.but(tally=tally), chunk.until_ns
             if self.until is not None:
                 return
-        self._rest = replace(empty_frames(), tally=tally)
+        self._rest = empty_frames().but(tally=tally)
 
     def before(self, until: int) -> Frames:
         """The rows before a time, with the tally; they are not given again."""
         ready = int(np.searchsorted(self._rest.time_ns, until))
-        rows = replace(self._rest.take(slice(0, ready)), tally=self._rest.tally)
+        rows = self._rest.take(slice(0, ready)).but(tally=self._rest.tally)
         self._rest = self._rest.take(slice(ready, None))
         return rows
 
@@ -220,6 +223,10 @@ def _gather(parts: list[Frames], room: Room) -> Frames:
     """One chunk of several of one segment; those without rows carry a tally and how far time is."""
     tally = sum((part.tally for part in parts), Tally())
     filled = [part for part in parts if len(part)] or parts[:1]
-    marks = {"segment": parts[-1].segment, "until_ns": parts[-1].until_ns}
     steps = (part.step_ns for part in parts if part.step_ns is not None)
-    return replace(join(filled, room), tally=tally, step_ns=next(steps, None), **marks)  # type: ignore[arg-type]
+    return join(filled, room).but(
+        tally=tally,
+        step_ns=next(steps, None),
+        segment=parts[-1].segment,
+        until_ns=parts[-1].until_ns,
+    )

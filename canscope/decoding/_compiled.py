@@ -72,6 +72,7 @@ class Program:
         self._tables = builder.build()
         units = self._tables.units
         self._message, self._need = units[:, k.MESSAGE], units[:, k.NEED]
+        self._messages = self._message.tolist()
         self._is_plain = units[:, k.PATH] == 0
         self._ranges = [(int(row[k.BEGIN]), int(row[k.END])) for row in units]
         least = np.zeros(len(messages), np.int64)
@@ -91,7 +92,7 @@ class Program:
         size = np.where(is_used & ~is_all, np.diff(grouped.edges)[self._message] + 1, 0)
         lists = np.where(is_used, np.cumsum(size) - size, k.UNUSED)
         lists[is_all] = k.ALL_FRAMES
-        picked = self._room.take("picked", int(size.sum()), np.int32)
+        (picked,) = self._room.take("picked", (int(size.sum()), np.int32))
         taken, begins = np.zeros(len(lists), np.int64), np.zeros(len(tables.specs), np.int64)
         short, undefined = np.zeros((2, len(self._keys)), np.int64)
         total = k.choose(
@@ -101,10 +102,12 @@ class Program:
         )
         own = np.where(is_all, 0, taken)
         own_begins = np.cumsum(own) - own
-        take, listed = self._room.take, int(own.sum())
-        times, rows = take("times", listed, np.int64), take("rows", listed, np.int64)
-        raw, value = take("raw", total, np.int64), take("value", total, np.float64)
-        status = take("status", total, np.uint8)
+        listed = int(own.sum())
+        times, rows, raw, value, status = self._room.take(
+            "values",
+            *((listed, np.int64), (listed, np.int64)),
+            *((total, np.int64), (total, np.float64), (total, np.uint8)),
+        )
         status[:] = 0
         k.extract(
             *(grouped.edges, tables.units, lists, taken, begins, picked),
@@ -126,7 +129,7 @@ class Program:
     ) -> tuple[Grouped, Int64s]:
         """The wanted frames, and how many there are of no message, a place of a channel."""
         count, messages = len(frames), len(self._keys)
-        codes = self._room.take("codes", count, np.int32)
+        (codes,) = self._room.take("codes", (count, np.int32))
         counts, shortest = np.zeros(messages, np.int64), np.full(messages, LONGER)
         unknown = np.zeros(len(self._standard), np.int64)
         k.find_codes(
@@ -137,14 +140,9 @@ class Program:
         )
         edges = np.concatenate((np.zeros(1, np.int64), np.cumsum(counts)))
         total = int(edges[-1])
-        grouped = Grouped(
-            edges,
-            shortest,
-            self._room.take("row", total, np.int64),
-            self._room.take("time_ns", total, np.int64),
-        )
-        k.spread(*(codes, edges[:-1].copy(), _whole(frames.time_ns), grouped.row, grouped.time_ns))
-        return grouped, unknown
+        row, time_ns = self._room.take("grouped", (total, np.int64), (total, np.int64))
+        k.spread(codes, edges[:-1].copy(), _whole(frames.time_ns), row, time_ns)
+        return Grouped(edges, shortest, row, time_ns), unknown
 
     def _series(
         self,
@@ -156,21 +154,26 @@ class Program:
         own: tuple[Int64s, Int64s, Int64s],
     ) -> dict[str, Series]:
         """The signals that have values, by key; those of one unit share their times and rows."""
-        (raw, value, status), (own_begins, times, rows) = columns, own
-        firsts = np.where(lists == k.ALL_FRAMES, grouped.edges[self._message], 0)
-        series, places = {}, begins.tolist()
+        (own_begins, times, rows), (raws, values, statuses) = own, columns
+        edges, listed, first_values = grouped.edges.tolist(), lists.tolist(), begins.tolist()
+        own_places, counts = own_begins.tolist(), taken.tolist()
+        series: dict[str, Series] = {}
         for unit in np.flatnonzero(taken).tolist():
-            count = int(taken[unit])
-            if lists[unit] == k.ALL_FRAMES:
-                part = slice(int(firsts[unit]), int(firsts[unit]) + count)
-                time_ns, row = grouped.time_ns[part], grouped.row[part]
+            count, (first, last) = counts[unit], self._ranges[unit]
+            if listed[unit] == k.ALL_FRAMES:
+                begin = edges[self._messages[unit]]
+                time_ns, row = grouped.time_ns[begin : begin + count], grouped.row[begin : begin + count]
             else:
-                part = slice(int(own_begins[unit]), int(own_begins[unit]) + count)
-                time_ns, row = times[part], rows[part]
-            for number in range(*self._ranges[unit]):
-                part = slice(places[number], places[number] + count)
-                spec, key = self._specs[number]
-                series[key] = Series(spec, time_ns, value[part], raw[part], status[part], row)
+                begin = own_places[unit]
+                time_ns, row = times[begin : begin + count], rows[begin : begin + count]
+            # The signals of a unit lie behind one another; a row of a table is the cheapest part.
+            begin = first_values[first]
+            end, shape = begin + count * (last - first), (last - first, count)
+            value, raw = values[begin:end].reshape(shape), raws[begin:end].reshape(shape)
+            status = statuses[begin:end].reshape(shape)
+            for at in range(last - first):
+                spec, key = self._specs[first + at]
+                series[key] = Series(spec, time_ns, value[at], raw[at], status[at], row)
         return series
 
     def _counted(self, counts: Int64s) -> dict[str, int]:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
+LINE = 64  # bytes
 ALONE = 3  # references to an array that only its room knows: the list, a variable, the asking
 
 
@@ -23,9 +24,20 @@ class Room:
         self._held: dict[str, list[NDArray[np.uint8]]] = {}
         self._lock = threading.Lock()
 
-    def take(self, name: str, count: int, kind: DTypeLike) -> NDArray[Any]:
-        """An array of ``count`` numbers, nobody else's while it or a view of it is held."""
-        size = count * np.dtype(kind).itemsize
+    def take(self, name: str, *columns: tuple[int, DTypeLike]) -> list[NDArray[Any]]:
+        """Arrays of so many numbers of a kind each, nobody else's while one of them is held.
+
+        They lie behind one another, each from the beginning of a line of the processor's cache on.
+        """
+        places, end = [], 0
+        for count, kind in columns:
+            size = count * np.dtype(kind).itemsize
+            places.append((end, end + size, kind))
+            end += size + -size % LINE
+        memory = self._memory(name, end)
+        return [memory[begin:stop].view(kind) for begin, stop, kind in places]
+
+    def _memory(self, name: str, size: int) -> NDArray[np.uint8]:
         with self._lock:
             those = self._held.setdefault(name, [])
             for place in reversed(range(len(those))):  # the last one is nearest to the processor
@@ -37,4 +49,4 @@ class Room:
                 held = np.empty(size + size // 4, np.uint8)  # the next one may be a little larger
             those.append(held)
             del those[: -self._most]
-            return held[:size].view(kind)
+            return held

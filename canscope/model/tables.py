@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from enum import IntFlag
 from typing import Any
 
@@ -55,6 +55,9 @@ class Tally:
         )
 
 
+NOTHING = Tally()
+
+
 @dataclass(frozen=True, eq=False)
 class Frames:
     """A chunk of recorded frames, one row a frame.
@@ -94,10 +97,20 @@ class Frames:
     def __len__(self) -> int:
         return len(self.time_ns)
 
+    def but(self, **changes: Any) -> Frames:
+        """The same table but for these: ``dataclasses.replace`` in a tenth of the time.
+
+        That asks for every field by name and sets it by name, which over a capture of many small
+        chunks takes as long as cutting its lines.
+        """
+        other = object.__new__(Frames)
+        other.__dict__.update(self.__dict__, **changes)
+        return other
+
     def take(self, rows: slice | NDArray[Any]) -> Frames:
         """The rows asked for, in that order; the tally stays with the caller."""
-        columns: dict[str, Any] = {name: getattr(self, name)[rows] for name in COLUMNS}
-        return replace(self, tally=Tally(), **columns)
+        own = self.__dict__
+        return self.but(tally=NOTHING, **{name: own[name][rows] for name in COLUMNS})
 
     def payload(self, row: int) -> bytes:
         """The whole payload of one frame; for messages to people, not for decoding."""
@@ -135,7 +148,7 @@ class FrameBuilder:
         word = int.from_bytes(data[:8], "little")
         self._rows.append((time_ns, code, can_id, flags, length, word, heap_at))
 
-    def build(self, tally: Tally = Tally()) -> Frames:
+    def build(self, tally: Tally = NOTHING) -> Frames:
         """The table of all frames added so far."""
         columns = list(zip(*self._rows, strict=True)) if self._rows else [()] * 7
         return Frames(
@@ -179,19 +192,20 @@ def join(parts: Sequence[Frames], room: Room | None = None) -> Frames:
             heaps.append(part.heap)
             heap_size += len(part.heap)
         tally = tally + part.tally
-    joined: dict[str, Any] = {name: _joined(name, columns[name], room) for name in COLUMNS}
-    heap = _joined("heap", heaps, room) if heaps else np.zeros(0, np.uint8)
-    joined |= {"heap": heap, "channels": tuple(channels), "tally": tally}
-    return replace(parts[-1], **joined, step_ns=parts[0].step_ns)
-
-
-def _joined(name: str, parts: Sequence[NDArray[Any]], room: Room | None) -> NDArray[Any]:
+    heads = {"channels": tuple(channels), "tally": tally, "step_ns": parts[0].step_ns}
+    rows, kinds = sum(map(len, parts)), [columns[name][0].dtype for name in COLUMNS]
     if room is None:
-        return np.concatenate(parts)
-    out = room.take(name, sum(map(len, parts)), parts[0].dtype)
-    return np.concatenate(parts, out=out)
+        joined = {name: np.concatenate(columns[name]) for name in COLUMNS}
+        joined["heap"] = np.concatenate(heaps) if heaps else np.zeros(0, np.uint8)
+        return parts[-1].but(**joined, **heads)
+    whole = room.take("joined", *((rows, kind) for kind in kinds), (heap_size, np.uint8))
+    for name, column in zip(COLUMNS, whole[:-1], strict=True):
+        np.concatenate(columns[name], out=column)
+    if heaps:
+        np.concatenate(heaps, out=whole[-1])
+    return parts[-1].but(**dict(zip((*COLUMNS, "heap"), whole, strict=True)), **heads)
 
 
 def empty_frames(channels: Iterable[str] = ()) -> Frames:
     """A table without rows."""
-    return replace(FrameBuilder().build(), channels=tuple(channels))
+    return FrameBuilder().build().but(channels=tuple(channels))
