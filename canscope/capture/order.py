@@ -36,7 +36,11 @@ def ordered(chunks: Iterable[Frames]) -> Iterator[Frames]:
 
 
 class _Order:
-    """What is kept between chunks: the last ``DISORDER_NS`` of frames, in time order."""
+    """What is kept between chunks, in time order: the last ``DISORDER_NS`` of frames.
+
+    Of a source that promises nothing, a whole chunk waits for the one behind it: nearly always it
+    is settled then as it is, and need not be cut in two.
+    """
 
     def __init__(self) -> None:
         self.high: int | None = None  # the largest stamp of the segment so far
@@ -50,6 +54,12 @@ class _Order:
     def feed(self, chunk: Frames) -> Iterator[Frames]:
         """Take one chunk; give what nothing can come before any more."""
         self.tally = self.tally + chunk.tally
+        if chunk.until_ns is None and self._follows(chunk.time_ns):
+            self.high = int(chunk.time_ns[-1])
+            if len(self.tail):
+                yield self._marked(self.tail, int(self.tail.time_ns[-1]) + 1)
+            self.tail = chunk
+            return
         begin = 0
         for at, jump in self._steps(chunk.time_ns):
             yield from self._end(chunk.take(slice(begin, at)))
@@ -65,19 +75,31 @@ class _Order:
         if self.tally != Tally():
             yield self._marked(empty_frames(), self.until)
 
+    def _follows(self, times: Int64s) -> bool:
+        """Whether the rows of a chunk are in order, and settle all that is kept before them."""
+        if not len(times) or not self._is_plain(times):
+            return False
+        settled = min(int(times[0]), int(times[-1]) - DISORDER_NS)
+        return not len(self.tail) or int(self.tail.time_ns[-1]) < settled
+
+    def _is_plain(self, times: Int64s) -> bool:
+        """Whether stamps go on in order and without a step; nearly all do."""
+        first, last = int(times[0]), int(times[-1])
+        start = first if self.high is None else self.high
+        return start <= first and last - start <= self.limit and _is_in_order(times)
+
     def _steps(self, times: Int64s) -> list[tuple[int, int]]:
         """Rows at which a segment begins, each with its jump in ns; ``high`` moves to the end.
 
-        A chunk without steps is seen to be so at once; from a first step on, a plain walk is the
-        only way that does not grow with the square of their number.
+        From a first step on, a plain walk is the only way that does not grow with the square of
+        their number.
         """
         if not len(times):
             return []
-        start = int(times[0]) if self.high is None else self.high
-        first, last = int(times[0]), int(times[-1])
-        if start <= first and last - start <= self.limit and _is_in_order(times):
-            self.high = last
+        if self._is_plain(times):
+            self.high = int(times[-1])
             return []
+        start = int(times[0]) if self.high is None else self.high
         before = np.maximum.accumulate(np.concatenate((np.array([start], np.int64), times[:-1])))
         jumps = times - before
         odd = (jumps < -DISORDER_NS) | (jumps > self.limit)
