@@ -61,7 +61,9 @@ def read(stream: BinaryIO, file: str) -> Iterator[Frames]:
         _check_finished(stored.path, file)
         # immutable: no lock and no file beside it, so a folder that cannot be written to will do
         uri = Path(path).absolute().as_uri() + "?mode=ro&immutable=1"
-        connection = sqlite3.connect(uri, uri=True)
+        # Rows may be asked for by another thread than the one that opened the file, never by two at
+        # a time.
+        connection = sqlite3.connect(uri, uri=True, check_same_thread=False)
         try:
             connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LONGEST)
             # lets a database that was cut short be opened; nothing can be written anyway

@@ -10,10 +10,11 @@ import hashlib
 import importlib.util
 import os
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
+from queue import Queue
 from typing import Any, TypeVar, cast
 
 from canscope.model.errors import CanscopeError
@@ -24,11 +25,13 @@ LARGE = 64 << 20  # bytes of text; below, numpy has finished before numba has pa
 SMALL = 4 << 20  # the same once it is awake
 LEAST_ROWS = 4096
 MOST_WORKERS = 2
+PATIENCE_S = 1.0  # with a maker that is stopped while it waits for a pipe
 LONG_S = 2.0  # kernels of an earlier run are loaded faster than that, compiling takes longer
 WAITING = "preparing the engine for large captures; the first time this takes some seconds"
 
 _woken = False
 
+T = TypeVar("T")
 F = TypeVar("F", bound=Callable[..., Any])
 
 # Hears of a wait that would otherwise be silent; the command line prints it.
@@ -68,6 +71,51 @@ def workers() -> int:
     if hasattr(os, "sched_getaffinity"):
         return min(len(os.sched_getaffinity(0)), MOST_WORKERS)
     return min(os.cpu_count() or 1, MOST_WORKERS)
+
+
+def ahead(chunks: Iterable[T]) -> Iterator[T]:
+    """The same chunks, made while those before are worked on: by a thread of their own.
+
+    It pays once kernels are awake, which let go of the interpreter's lock, and where there is a
+    second core; until then every chunk is made when it is asked for. One waits, another is being
+    made. What goes wrong in the making is raised here, in its place.
+    """
+    source = iter(chunks)
+    for chunk in source:
+        yield chunk
+        if is_awake() and workers() > 1:
+            break
+    else:
+        return
+    made: Queue[tuple[T, None] | tuple[None, BaseException | None]] = Queue(1)
+    ended = threading.Event()
+
+    def make() -> None:
+        last: BaseException | None = None
+        try:
+            for chunk in source:
+                made.put((chunk, None))
+                if ended.is_set():
+                    return
+        except BaseException as error:  # whatever it is, it is raised where chunks are taken
+            last = error
+        made.put((None, last))
+
+    maker = threading.Thread(target=make, daemon=True)
+    maker.start()
+    try:
+        while True:
+            chunk, error = made.get()
+            if error is not None:
+                raise error
+            if chunk is None:
+                return
+            yield chunk
+    finally:
+        ended.set()
+        while not made.empty():  # whoever waits to put something there goes on, and sees the end
+            made.get_nowait()
+        maker.join(PATIENCE_S)
 
 
 def is_awake() -> bool:
