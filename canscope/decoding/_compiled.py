@@ -162,7 +162,10 @@ class Program:
             count, (first, last) = counts[unit], self._ranges[unit]
             if listed[unit] == k.ALL_FRAMES:
                 begin = edges[self._messages[unit]]
-                time_ns, row = grouped.time_ns[begin : begin + count], grouped.row[begin : begin + count]
+                time_ns, row = (
+                    grouped.time_ns[begin : begin + count],
+                    grouped.row[begin : begin + count],
+                )
             else:
                 begin = own_places[unit]
                 time_ns, row = times[begin : begin + count], rows[begin : begin + count]

@@ -105,12 +105,12 @@ def ahead(chunks: Iterable[T]) -> Iterator[T]:
     maker.start()
     try:
         while True:
-            chunk, error = made.get()
+            following, error = made.get()
             if error is not None:
                 raise error
-            if chunk is None:
+            if following is None:
                 return
-            yield chunk
+            yield following
     finally:
         ended.set()
         while not made.empty():  # whoever waits to put something there goes on, and sees the end
