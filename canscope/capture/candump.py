@@ -43,7 +43,7 @@ from canscope.model.tables import (
 
 BY_LINES = True  # is how this format is recognised
 DEVIATING = 1000  # bytes of common lines that take as long as one deviating line
-WAITING = 6  # chunks that may wait to be followed, to be decoded, or be looked at
+WAITING = 4  # chunks that may wait to be followed, to be decoded, or be looked at
 AHEAD = 3  # blocks held at a time where others parse: one for each worker, and one being read
 DECIDING = 10  # lines that decide whether a file is candump text at all
 TRAIT = re.compile(

@@ -173,7 +173,7 @@ def judge_files(
         plan = as_recorded(plan, inputs.facts)
     capture = read_capture(*inputs.captures, format=format, channel=_channel(channel, plan))
     frames = shown(capture) if progress else capture
-    signals = ahead(decode(ahead(gathered(frames)), plan.definitions, wanted=plan.wanted))
+    signals = ahead(decode(gathered(frames), plan.definitions, wanted=plan.wanted))
     now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
     report = check(given_back(signals), plan, capture=capture, written_at=written_at or now)
     return replace(report, warnings=(*inputs.notes, *capture.notes, *report.warnings))

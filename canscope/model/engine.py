@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
-from queue import Queue
+from queue import SimpleQueue
 from typing import Any, TypeVar, cast
 
 from canscope.model.errors import CanscopeError
@@ -77,8 +77,8 @@ def ahead(chunks: Iterable[T]) -> Iterator[T]:
     """The same chunks, made while those before are worked on: by a thread of their own.
 
     It pays once kernels are awake, which let go of the interpreter's lock, and where there is a
-    second core; until then every chunk is made when it is asked for. One waits, another is being
-    made. What goes wrong in the making is raised here, in its place.
+    second core; until then every chunk is made when it is asked for. At most one is made ahead.
+    What goes wrong in the making is raised here, in its place.
     """
     source = iter(chunks)
     for chunk in source:
@@ -87,14 +87,16 @@ def ahead(chunks: Iterable[T]) -> Iterator[T]:
             break
     else:
         return
-    made: Queue[tuple[T, None] | tuple[None, BaseException | None]] = Queue(1)
-    ended = threading.Event()
+    made: SimpleQueue[tuple[T, None] | tuple[None, BaseException | None]] = SimpleQueue()
+    taken, ended = threading.Semaphore(0), threading.Event()
 
     def make() -> None:
         last: BaseException | None = None
         try:
             for chunk in source:
                 made.put((chunk, None))
+                del chunk
+                taken.acquire()
                 if ended.is_set():
                     return
         except BaseException as error:  # whatever it is, it is raised where chunks are taken
@@ -110,11 +112,11 @@ def ahead(chunks: Iterable[T]) -> Iterator[T]:
                 raise error
             if following is None:
                 return
+            taken.release()
             yield following
     finally:
         ended.set()
-        while not made.empty():  # whoever waits to put something there goes on, and sees the end
-            made.get_nowait()
+        taken.release()
         maker.join(PATIENCE_S)
 
 
