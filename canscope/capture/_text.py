@@ -7,7 +7,7 @@ from io import RawIOBase
 from itertools import repeat
 from typing import BinaryIO, cast
 
-BLOCK = 2 << 20  # bytes a read; about 20,000 lines, which still fits a processor's cache
+BLOCK = 1 << 20  # bytes a read; about 20,000 lines, which still fits a processor's cache
 LONGEST = 1 << 14  # bytes of a line that are kept; no frame of any format is written longer
 CLIPPED = b"\0"  # stands for the rest of a line that was longer; no text format allows it
 SEARCHED = 1 << 12  # bytes at a time in which the last line feed is looked for
