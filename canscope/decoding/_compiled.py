@@ -1,13 +1,12 @@
 """The compiled engine of decoding: what its kernels need, and calling them.
 
-A chunk takes four calls: which message each frame is; those of one message put together; which of
-them each signal comes from; and the values of all signals, in one row of numbers.
+A chunk takes three calls: the frames of each message put together; which of them each signal comes
+from; and the values of all signals, in one row of numbers.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
@@ -20,7 +19,7 @@ from canscope.decoding.lookup import Lookup
 from canscope.decoding.message import Compiled, Found
 from canscope.model.room import Room
 from canscope.model.signals import Series
-from canscope.model.tables import Floats, Frames, Int64s
+from canscope.model.tables import Frames, Int64s
 
 k: Any = _kernel  # whose functions are compiled, and have no types for a checker
 HELD = 4  # chunks whose memory is used again
@@ -42,17 +41,19 @@ class Table:
             self.keys[place], self.codes[place] = key, code
 
 
-@dataclass(frozen=True, eq=False)
-class Grouped:
-    """The wanted frames of a chunk, message by message; ``edges`` tells where those of each begin.
+class _Work:
+    """What kernels say of one chunk, in the order in which they find it out."""
 
-    ``shortest`` is the least length that frames of each message have.
-    """
-
-    edges: Int64s
-    shortest: Int64s
-    row: Int64s
-    time_ns: Int64s
+    def __init__(self, channels: int, messages: int, units: int, signals: int) -> None:
+        self.edges = np.zeros(messages + 1, np.int64)  # where the frames of each message begin
+        self.shortest = np.full(messages, LONGER)  # the least length that they have
+        self.unknown = np.zeros(channels, np.int64)  # frames of no message
+        self.lists = np.empty(units, np.int64)  # where frames of a unit are listed, or why not
+        self.taken = np.zeros(units, np.int64)  # how many they are
+        self.begins = np.zeros(signals, np.int64)  # where the values of each signal begin
+        self.own_begins = np.zeros(units + 1, np.int64)  # the same of frames that are listed
+        self.short = np.zeros(messages, np.int64)
+        self.undefined = np.zeros(messages, np.int64)
 
 
 class Program:
@@ -62,122 +63,99 @@ class Program:
     """
 
     def __init__(self, lookup: Lookup, messages: Sequence[Compiled | None]) -> None:
-        self._standard = lookup.standard
-        self._whole, self._group = Table(lookup.whole), Table(lookup.group)
+        whole, group = Table(lookup.whole), Table(lookup.group)
+        is_wanted = np.array([m is not None for m in messages], np.bool_)
         self._keys = [None if m is None else m.message.key for m in messages]
-        self._is_wanted = np.array([m is not None for m in messages], np.bool_)
         builder = Builder()
         for message in messages:
             builder.add(message)
-        self._tables = builder.build()
-        units = self._tables.units
-        self._message, self._need = units[:, k.MESSAGE], units[:, k.NEED]
-        self._messages = self._message.tolist()
-        self._is_plain = units[:, k.PATH] == 0
-        self._ranges = [(int(row[k.BEGIN]), int(row[k.END])) for row in units]
-        least = np.zeros(len(messages), np.int64)
-        np.maximum.at(least, self._message, self._need)
-        self._least = least  # bytes that hold every wanted signal of a message
-        self._specs = [(spec, spec.key) for spec in self._tables.specs]
+        self._tables = tables = builder.build()
+        units = tables.units.tolist()
+        self._messages = [unit[k.MESSAGE] for unit in units]
+        self._ranges = [(unit[k.BEGIN], unit[k.END]) for unit in units]
+        least = np.zeros(len(messages), np.int64)  # bytes that hold all that is wanted of each
+        np.maximum.at(least, tables.units[:, k.MESSAGE], tables.units[:, k.NEED])
+        self._lookup = (
+            *(lookup.standard, whole.keys, whole.codes, group.keys, group.codes),
+            *(is_wanted, least, tables.units, tables.is_part),
+        )
+        self._sizes = (len(lookup.standard), len(messages), len(units), len(tables.specs))
+        self._specs = [(spec, spec.key) for spec in tables.specs]
         self._room = Room(HELD)
 
     def __call__(self, frames: Frames, place: Int64s) -> Found:
         """Decode one chunk; ``place`` is that of each channel's code."""
-        tables, length = self._tables, _whole(frames.length)
+        work, tables, take = _Work(*self._sizes), self._tables, self._room.take
+        count = len(frames)
+        length = _whole(frames.length)
         payloads = (_whole(frames.data), _whole(frames.heap_at), _whole(frames.heap))
-        grouped, unknown = self._grouped(frames, length, place)
-        is_short = (grouped.shortest < self._least)[self._message]
-        is_used = tables.is_part == is_short
-        is_all = is_used & self._is_plain & (grouped.shortest[self._message] >= self._need)
-        size = np.where(is_used & ~is_all, np.diff(grouped.edges)[self._message] + 1, 0)
-        lists = np.where(is_used, np.cumsum(size) - size, k.UNUSED)
-        lists[is_all] = k.ALL_FRAMES
-        (picked,) = self._room.take("picked", (int(size.sum()), np.int32))
-        taken, begins = np.zeros(len(lists), np.int64), np.zeros(len(tables.specs), np.int64)
-        short, undefined = np.zeros((2, len(self._keys)), np.int64)
-        total = k.choose(
-            *(grouped.edges, tables.units, tables.unit_edges, tables.steps, tables.step_edges),
-            *(tables.values, tables.shape, grouped.row, length, *payloads),
-            *(lists, picked, taken, begins, short, undefined),
+        codes, rows, times = take(
+            "grouped", (count, np.int32), (count, np.int64), (count, np.int64)
         )
-        own = np.where(is_all, 0, taken)
-        own_begins = np.cumsum(own) - own
-        listed = int(own.sum())
-        times, rows, raw, value, status = self._room.take(
+        room = k.group(
+            *(_whole(frames.channel), _whole(frames.can_id), _whole(frames.flags), length),
+            *(_whole(frames.time_ns), place, *self._lookup),
+            *(codes, work.edges, work.shortest, work.unknown, rows, times, work.lists),
+        )
+        (picked,) = take("picked", (room, np.int32))
+        total = k.choose(
+            *(work.edges, tables.units, tables.unit_edges, tables.steps, tables.step_edges),
+            *(tables.values, tables.shape, rows, length, *payloads, work.lists),
+            *(picked, work.taken, work.begins, work.own_begins, work.short, work.undefined),
+        )
+        listed = int(work.own_begins[-1])
+        own_rows, own_times, *values = take(
             "values",
             *((listed, np.int64), (listed, np.int64)),
-            *((total, np.int64), (total, np.float64), (total, np.uint8)),
+            *((total, np.float64), (total, np.int64), (total, np.uint8)),
         )
-        status[:] = 0
         k.extract(
-            *(grouped.edges, tables.units, lists, taken, begins, picked),
-            *(grouped.time_ns, grouped.row, *payloads),
-            *(tables.shape, tables.scale, tables.absent_codes, raw, value, status),
-            *(own_begins, times, rows),
+            *(work.edges, tables.units, work.lists, work.taken, work.begins, picked),
+            *(times, rows, *payloads, tables.shape, tables.scale, tables.absent_codes),
+            *(*values, work.own_begins, own_times, own_rows),
         )
-        columns = (raw, value, status)
-        series = self._series(grouped, lists, taken, begins, columns, (own_begins, times, rows))
-        arrivals = {
-            key: grouped.time_ns[begin:end]
-            for key, (begin, end) in zip(self._keys, pairwise(grouped.edges.tolist()), strict=True)
-            if key is not None and begin < end
-        }
-        return Found(series, arrivals, self._counted(short), self._counted(undefined), unknown)
-
-    def _grouped(
-        self, frames: Frames, length: NDArray[np.uint8], place: Int64s
-    ) -> tuple[Grouped, Int64s]:
-        """The wanted frames, and how many there are of no message, a place of a channel."""
-        count, messages = len(frames), len(self._keys)
-        (codes,) = self._room.take("codes", (count, np.int32))
-        counts, shortest = np.zeros(messages, np.int64), np.full(messages, LONGER)
-        unknown = np.zeros(len(self._standard), np.int64)
-        k.find_codes(
-            *(_whole(frames.channel), _whole(frames.can_id), _whole(frames.flags), length, place),
-            *(self._standard, self._whole.keys, self._whole.codes),
-            *(self._group.keys, self._group.codes, self._is_wanted),
-            *(codes, counts, shortest, unknown),
-        )
-        edges = np.concatenate((np.zeros(1, np.int64), np.cumsum(counts)))
-        total = int(edges[-1])
-        row, time_ns = self._room.take("grouped", (total, np.int64), (total, np.int64))
-        k.spread(codes, edges[:-1].copy(), _whole(frames.time_ns), row, time_ns)
-        return Grouped(edges, shortest, row, time_ns), unknown
+        series = self._series(work, (times, rows), (own_times, own_rows), values)
+        arrivals = self._arrivals(work, times)
+        short, undefined = self._counted(work.short), self._counted(work.undefined)
+        return Found(series, arrivals, short, undefined, work.unknown)
 
     def _series(
         self,
-        grouped: Grouped,
-        lists: Int64s,
-        taken: Int64s,
-        begins: Int64s,
-        columns: tuple[Int64s, Floats, NDArray[np.uint8]],
-        own: tuple[Int64s, Int64s, Int64s],
+        work: _Work,
+        grouped: tuple[Int64s, Int64s],
+        own: tuple[Int64s, Int64s],
+        values: Sequence[NDArray[Any]],
     ) -> dict[str, Series]:
         """The signals that have values, by key; those of one unit share their times and rows."""
-        (own_begins, times, rows), (raws, values, statuses) = own, columns
-        edges, listed, first_values = grouped.edges.tolist(), lists.tolist(), begins.tolist()
-        own_places, counts = own_begins.tolist(), taken.tolist()
+        edges, lists, taken = work.edges.tolist(), work.lists.tolist(), work.taken.tolist()
+        begins, own_begins = work.begins.tolist(), work.own_begins.tolist()
         series: dict[str, Series] = {}
-        for unit in np.flatnonzero(taken).tolist():
-            count, (first, last) = counts[unit], self._ranges[unit]
-            if listed[unit] == k.ALL_FRAMES:
-                begin = edges[self._messages[unit]]
-                time_ns, row = (
-                    grouped.time_ns[begin : begin + count],
-                    grouped.row[begin : begin + count],
-                )
+        for unit, count in enumerate(taken):
+            if not count:
+                continue
+            if lists[unit] == k.ALL_FRAMES:
+                (times, rows), begin = grouped, edges[self._messages[unit]]
             else:
-                begin = own_places[unit]
-                time_ns, row = times[begin : begin + count], rows[begin : begin + count]
+                (times, rows), begin = own, own_begins[unit]
+            time_ns, row = times[begin : begin + count], rows[begin : begin + count]
             # The signals of a unit lie behind one another; a row of a table is the cheapest part.
-            begin = first_values[first]
-            end, shape = begin + count * (last - first), (last - first, count)
-            value, raw = values[begin:end].reshape(shape), raws[begin:end].reshape(shape)
-            status = statuses[begin:end].reshape(shape)
-            for at in range(last - first):
+            first, last = self._ranges[unit]
+            begin, size = begins[first], last - first
+            value, raw, status = (
+                column[begin : begin + size * count].reshape(size, count) for column in values
+            )
+            for at in range(size):
                 spec, key = self._specs[first + at]
                 series[key] = Series(spec, time_ns, value[at], raw[at], status[at], row)
         return series
+
+    def _arrivals(self, work: _Work, times: Int64s) -> dict[str, Int64s]:
+        """When frames of each message came, of those that did."""
+        return {
+            key: times[begin:end]
+            for key, (begin, end) in zip(self._keys, pairwise(work.edges.tolist()), strict=True)
+            if key is not None and begin < end
+        }
 
     def _counted(self, counts: Int64s) -> dict[str, int]:
         """Counts a message by key, where there are any."""

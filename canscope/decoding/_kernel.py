@@ -12,7 +12,7 @@ import numpy as np
 
 from canscope.decoding.lookup import ANY_SOURCE, NO_DATA, STANDARD_IDS, UNDEFINED
 from canscope.model.engine import inlined, kernel
-from canscope.model.signals import NOT_AVAILABLE, OUT_OF_RANGE
+from canscope.model.signals import NOT_AVAILABLE, OK, OUT_OF_RANGE
 from canscope.model.tables import Flag
 from canscope.model.words import as_double, as_single, load
 from canscope.model.words import turned as turned_round
@@ -56,17 +56,22 @@ def _find(key: np.int64, keys: Any, codes: Any) -> np.int64:
 
 
 @kernel(
-    "void(uint8[::1],uint32[::1],uint8[::1],uint8[::1],int64[::1],int32[:,::1],int64[::1],"
-    "int32[::1],int64[::1],int32[::1],boolean[::1],int32[::1],int64[::1],int64[::1],int64[::1])"
+    "int64(uint8[::1],uint32[::1],uint8[::1],uint8[::1],int64[::1],int64[::1],int32[:,::1],"
+    "int64[::1],int32[::1],int64[::1],int32[::1],boolean[::1],int64[::1],int64[:,::1],boolean[::1],"
+    "int32[::1],int64[::1],int64[::1],int64[::1],int64[::1],int64[::1],int64[::1])"
 )
-def find_codes(
-    channel, can_id, flags, length, place, standard, whole_keys, whole_codes, group_keys,
-    group_codes, is_wanted, codes, counts, shortest, undefined,
+def group(
+    channel, can_id, flags, length, time_ns, place, standard,
+    whole_keys, whole_codes, group_keys, group_codes, is_wanted, least, units, is_part,
+    codes, edges, shortest, undefined, rows, times, lists,
 ):  # fmt: skip
-    """Fill ``codes`` a frame, ``counts`` and the ``shortest`` length a message.
+    """Put the wanted frames of each message together, in their order, and say how to go on.
 
-    A frame that is of no wanted message has a negative code, and is not counted; if it is of no
-    message at all, it is in ``undefined``, a place of a channel.
+    ``rows`` and ``times`` are theirs; ``edges`` tells where those of each message begin, and
+    ``shortest`` is the least length they have. ``undefined`` counts the frames of no message at
+    all, a place of a channel. ``lists`` is where ``choose`` is to list the frames of each unit, or
+    why not: they are all those of its message, or ``least`` bytes are there and so another unit is
+    used. Gives how much room these lists take.
     """
     for row in range(len(can_id)):
         flag, here = flags[row], place[channel[row]]
@@ -78,10 +83,10 @@ def find_codes(
             high = here << 32
             code = _find(high | identifier, whole_keys, whole_codes)
             if code < 0 and len(group_keys) > 1:
-                group = (identifier >> 8) & 0x3FFFF
-                if group & 0xFF00 < 0xF000:
-                    group &= ~0xFF
-                key = high | group << 8
+                pgn = (identifier >> 8) & 0x3FFFF
+                if pgn & 0xFF00 < 0xF000:
+                    pgn &= ~0xFF
+                key = high | pgn << 8
                 code = _find(key | (identifier & 0xFF), group_keys, group_codes)
                 if code < 0:
                     code = _find(key | ANY_SOURCE, group_keys, group_codes)
@@ -90,26 +95,32 @@ def find_codes(
         if code == UNDEFINED:
             undefined[here] += 1
         if code >= 0 and is_wanted[code]:
-            counts[code] += 1
+            edges[code + 1] += 1
             shortest[code] = min(shortest[code], i64(length[row]))
         else:
             code = i64(NO_DATA)
         codes[row] = code
-
-
-@kernel("void(int32[::1],int64[::1],int64[::1],int64[::1],int64[::1])")
-def spread(codes, begins, time_ns, to_row, to_time):
-    """Rows and times of wanted frames, those of one message together and in their order.
-
-    ``begins`` is where each message's begin; afterwards, where they end.
-    """
+    for message in range(len(edges) - 1):
+        edges[message + 1] += edges[message]
+    begins = edges.copy()
     for row in range(len(codes)):
-        code = codes[row]
-        if code >= 0:
-            to_row[u64(begins[u64(code)])] = row
-            begins[u64(code)] += 1
-    for to in range(len(to_row)):
-        to_time[to] = time_ns[u64(to_row[to])]
+        if codes[row] >= 0:
+            code = u64(codes[row])
+            rows[u64(begins[code])] = row
+            begins[code] += 1
+    for to in range(edges[-1]):
+        times[to] = time_ns[u64(rows[to])]
+    room = i64(0)
+    for unit in range(len(units)):
+        message = units[unit, MESSAGE]
+        if is_part[unit] != (shortest[message] < least[message]):
+            lists[unit] = UNUSED
+        elif units[unit, PATH] == 0 and shortest[message] >= units[unit, NEED]:
+            lists[unit] = ALL_FRAMES
+        else:
+            lists[unit] = room
+            room += edges[message + 1] - edges[message] + 1
+    return room
 
 
 @inlined
@@ -265,18 +276,19 @@ def _is_any(raw: Any, values: Any, begin: np.int64, end: np.int64, hit: Any) -> 
 @kernel(
     "int64(int64[::1],int64[:,::1],int64[::1],int64[:,::1],int64[::1],int64[::1],int64[:,::1],"
     "int64[::1],uint8[::1],uint64[::1],int32[::1],uint8[::1],int64[::1],"
-    "int32[::1],int64[::1],int64[::1],int64[::1],int64[::1])"
+    "int32[::1],int64[::1],int64[::1],int64[::1],int64[::1],int64[::1])"
 )
 def choose(
     edges, units, unit_edges, steps, step_edges, values, shape,
     rows, length, data, heap_at, heap, lists,
-    picked, taken, begins, short, undefined,
+    picked, taken, begins, own_begins, short, undefined,
 ):  # fmt: skip
     """How many frames each unit has (``taken``) and where its signals' values ``begin``.
 
     ``lists`` is where in ``picked`` the frames of a unit are listed, with room for one more than
-    there can be, or a reason why they are not. Gives how many values there are; ``short`` and
-    ``undefined`` count frames a message.
+    there can be, or a reason why they are not. Those of all units behind one another begin at
+    ``own_begins``, whose last entry is their number. Gives how many values there are; ``short``
+    and ``undefined`` count frames a message.
     """
     total = i64(0)
     is_on = np.empty((len(steps) + 1, TILE), np.bool_)  # a path of multiplexers, frame by frame
@@ -345,6 +357,7 @@ def choose(
                 for signal in range(units[unit, BEGIN], units[unit, END]):
                     begins[signal] = total
                     total += taken[unit]
+            own_begins[unit + 1] = own_begins[unit] + (taken[unit] if lists[unit] >= 0 else 0)
     return total
 
 
@@ -352,13 +365,13 @@ def choose(
     "void(int64[::1],int64[:,::1],int64[::1],int64[::1],int64[::1],int32[::1],"
     "int64[::1],int64[::1],uint64[::1],int32[::1],uint8[::1],"
     "int64[:,::1],float64[:,::1],int64[::1],"
-    "int64[::1],float64[::1],uint8[::1],int64[::1],int64[::1],int64[::1])"
+    "float64[::1],int64[::1],uint8[::1],int64[::1],int64[::1],int64[::1])"
 )
 def extract(
     edges, units, lists, taken, begins, picked, time_ns, rows, data, heap_at, heap,
-    shape, scale, absent_codes, raws, values, statuses, own_begins, own_times, own_rows,
+    shape, scale, absent_codes, values, raws, statuses, own_begins, own_times, own_rows,
 ):  # fmt: skip
-    """Fill raw codes and values of every signal, and the statuses that are not OK.
+    """Fill raw codes, values and statuses of every signal.
 
     ``scale`` has factor, offset, lowest and highest value. A unit whose frames are listed has times
     and rows of its own, from ``own_begins`` on.
@@ -387,4 +400,5 @@ def extract(
                 _cut(shape[signal], words, turned, heap, places, furthest, raw)
                 _scaled(shape[signal], scale[signal], raw, value)
                 status = statuses[low : low + count]
+                status[:] = OK
                 _marked(shape[signal], scale[signal], absent_codes, raw, value, status)
