@@ -11,10 +11,10 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import tempfile
+import re
+import sys
 from collections.abc import Callable
 from dataclasses import asdict
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
@@ -46,40 +46,71 @@ def kept(kind: str, data: bytes, name: str, read: Callable[[], Said]) -> Said:
     where = folder()
     if where is None:
         return read()
-    about = f"{FORMAT}|{__version__}|{PARSER} {_version_of(PARSER)}|{kind}|".encode()
+    about = f"{FORMAT}|{__version__}|{PARSER} {version(PARSER)}|{kind}|".encode()
     entry = where / f"{hashlib.sha256(about + data).hexdigest()}.json"
     try:
-        return _loaded(entry.read_bytes(), name)
+        return _said(load(entry), name)
     except DAMAGED:
         said = read()
-        _keep(entry, _dumped(said))
+        keep(entry, _plain(said))
         return said
 
 
-def _version_of(library: str) -> str:
-    """The version of a library, which is not imported for that; empty if nobody knows it."""
+def version(library: str) -> str:
+    """The version of a library, which is not imported for that; empty if nobody knows it.
+
+    It stands in the name of the folder that every installer leaves beside the library. Importing
+    what the standard library has for this question takes longer than reading an entry.
+    """
+    named = re.compile(rf"{re.escape(library)}-(.+)\.(?:dist|egg)-info")
+    for path in sys.path:
+        try:
+            names = os.listdir(path or ".")
+        except OSError:
+            continue
+        for found in filter(None, map(named.fullmatch, names)):
+            return found[1]
+    return ""
+
+
+def load(entry: Path) -> Any:
+    """What an entry holds. Raises one of ``DAMAGED`` if there is none, or not what was written."""
+    digest, _, text = entry.read_bytes().partition(b"\n")
+    if hashlib.sha256(text).hexdigest().encode() != digest:
+        raise ValueError("not what was written")
+    return json.loads(text)
+
+
+def keep(entry: Path, data: Any) -> None:
+    """Write an entry in one step, so that another process never sees half of it."""
+    import tempfile  # not needed by a run that finds its entries
+
+    text = json.dumps(data, separators=(",", ":")).encode()
+    content = hashlib.sha256(text).hexdigest().encode() + b"\n" + text
     try:
-        return version(library)
-    except PackageNotFoundError:
-        return ""
+        entry.parent.mkdir(parents=True, exist_ok=True)
+        handle, part = tempfile.mkstemp(dir=entry.parent, suffix=".part")
+    except OSError:
+        return
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+        os.replace(part, entry)
+    except OSError:
+        Path(part).unlink(missing_ok=True)
 
 
-def _dumped(said: Said) -> bytes:
+def _plain(said: Said) -> dict[str, Any]:
     messages, warnings = said
     rows: list[tuple[str, dict[str, Any]]]
     rows = [(bus, {**asdict(message), "file": ""}) for bus, message in messages]
     for _, row in rows:
         for signal in row["signals"]:
             signal["labels"] = list(signal["labels"].items())  # keys of JSON are texts
-    text = json.dumps({"messages": rows, "warnings": warnings}, separators=(",", ":")).encode()
-    return hashlib.sha256(text).hexdigest().encode() + b"\n" + text
+    return {"messages": rows, "warnings": warnings}
 
 
-def _loaded(entry: bytes, name: str) -> Said:
-    digest, _, text = entry.partition(b"\n")
-    if hashlib.sha256(text).hexdigest().encode() != digest:
-        raise ValueError("not what was written")
-    data = json.loads(text)
+def _said(data: Any, name: str) -> Said:
     messages = tuple((str(bus), _message(row, name)) for bus, row in data["messages"])
     return messages, tuple(data["warnings"])
 
@@ -94,18 +125,3 @@ def _signal(row: dict[str, Any]) -> SignalSpec:
     absent = Absent(row["absent"]["kind"], tuple(row["absent"]["codes"]))
     labels = {int(code): str(label) for code, label in row["labels"]}
     return SignalSpec(**{**row, "multiplexer": path, "absent": absent, "labels": labels})
-
-
-def _keep(entry: Path, content: bytes) -> None:
-    """Write an entry in one step, so that another process never sees half of it."""
-    try:
-        entry.parent.mkdir(parents=True, exist_ok=True)
-        handle, part = tempfile.mkstemp(dir=entry.parent, suffix=".part")
-    except OSError:
-        return
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-        os.replace(part, entry)
-    except OSError:
-        Path(part).unlink(missing_ok=True)

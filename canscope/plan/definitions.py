@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from canscope.decoding.absent import with_policy
 from canscope.decoding.database import read_definitions
@@ -15,9 +15,11 @@ from canscope.plan.mistakes import Unusable
 from canscope.plan.names import Names
 from canscope.plan.notes import Notes
 from canscope.plan.roles import policy_of
-from canscope.plan.schema import PlanTable
 from canscope.plan.source import Source, read_bytes
 from canscope.plan.wishes import Wish
+
+if TYPE_CHECKING:
+    from canscope.plan.schema import PlanTable
 
 
 def definitions_of(

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from canscope.model.bench import Bench, DriveUnit, Mounting
 from canscope.model.definition import Definitions
+from canscope.plan._kept import Answers
 from canscope.plan.definitions import definitions_of, with_policies
 from canscope.plan.marks import file_marks, plan_marks
 from canscope.plan.mistakes import Mistakes, said
@@ -17,12 +19,13 @@ from canscope.plan.notes import Notes
 from canscope.plan.plan import Plan, PlanMark
 from canscope.plan.roles import bind
 from canscope.plan.rulebook import rule_book
-from canscope.plan.schema import PlanTable, UnitTable
 from canscope.plan.source import Source, read_source
 from canscope.plan.stage import check_stage, taken
-from canscope.plan.validate import rest, validate
 from canscope.plan.waivers import waivers_of, warn_of_idle_waivers
 from canscope.plan.wishes import wishes
+
+if TYPE_CHECKING:
+    from canscope.plan.schema import PlanTable, UnitTable
 
 # Stands in for [job] while the rest of a plan is searched for further mistakes.
 NEEDED = {"format": 1, "job": {"vehicle": "unknown", "stage": "unit-alone"}}
@@ -54,6 +57,7 @@ class _Loader:
     def __init__(self, source: Source, mistakes: Mistakes) -> None:
         self.source, self.mistakes = source, mistakes
         self.notes = Notes(source, mistakes)
+        self.answers = Answers(source.data)
 
     def plan(self, marks_file: Path | None, given: Definitions | None) -> Plan:
         """The plan. Raises ``PlanError``."""
@@ -72,11 +76,12 @@ class _Loader:
         known = [] if self._lacks_buses(table) else wanted
         bindings = bind(known, names, signs, self.notes)
         words = [word for unit in units for word in unit.temperatures]
-        book = rule_book(table, words, self.notes)
+        book = rule_book(table, words, self.answers, self.notes)
         waivers = waivers_of(table, self.notes)
         marks = self.marks(table, marks_file)
         check_stage(table, self.notes)
         self.mistakes.raise_any(str(self.source.path))
+        self.answers.keep()
         rests_on = {binding.signal.message_key for binding in bindings.values()}
         messages = {m.key: m for m in definitions.messages if m.key in rests_on}
         bench = replace(_bench(table, self.source), units=units, bindings=bindings)
@@ -93,7 +98,9 @@ class _Loader:
             rules=book.rules,
             waivers=waivers,
             marks=tuple(marks),
-            job=table.job.model_dump(exclude_unset=True),
+            job={
+                key: said for key, said in vars(table.job).items() if key in self.source.data["job"]
+            },
             inputs=tuple(self.source.inputs),
             files=self.source.files,
             warnings=(*self.mistakes.warnings, *definitions.warnings),
@@ -102,6 +109,14 @@ class _Loader:
 
     def table(self) -> PlanTable:
         """The plan's tables; those with mistakes in them left out."""
+        table: PlanTable = self.answers.to("tables", self._validated)
+        return table
+
+    def _validated(self) -> PlanTable:
+        # Imported here, since a plan that is known already does without pydantic.
+        from canscope.plan.schema import PlanTable
+        from canscope.plan.validate import rest, validate
+
         data, whole = self.source.data, self.source.whole
         table = validate(PlanTable, data, self.notes.mistake, whole=whole)
         return table if table is not None else rest(data, PlanTable, NEEDED)

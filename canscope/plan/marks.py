@@ -5,15 +5,17 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from canscope.model.errors import CanscopeError, Where, nearest
 from canscope.plan.lines import KeyPath
 from canscope.plan.mistakes import shown
 from canscope.plan.notes import Notes
 from canscope.plan.plan import PlanMark
-from canscope.plan.schema import MarkTable
 from canscope.plan.source import read_bytes, read_text
-from canscope.plan.validate import validate
+
+if TYPE_CHECKING:
+    from canscope.plan.schema import MarkTable
 
 Note = Callable[[KeyPath, str, str], None]
 
@@ -62,6 +64,10 @@ def _line(line: str, where: Where, axles: list[str], notes: Notes) -> Iterator[P
     except (ValueError, RecursionError):
         note((), "not a JSON object", 'a line looks like {"at_s": 21.5, "axle": "rear"}')
         return
+    # Imported here, since a run without such a file does without pydantic.
+    from canscope.plan.schema import MarkTable
+    from canscope.plan.validate import validate
+
     table = validate(MarkTable, data, note)
     if table is not None:
         yield from _mark(table, axles, note)

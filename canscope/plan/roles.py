@@ -15,7 +15,6 @@ from canscope.plan.codes import meanings, raw_codes, raw_range, state_codes
 from canscope.plan.mistakes import Unusable, said
 from canscope.plan.names import Names
 from canscope.plan.notes import Notes
-from canscope.plan.role_tables import AliveRole, ChecksumRole, DirectionRole, FaultRole, Role
 from canscope.plan.units import Conversion, conversion, missing, role_unit
 from canscope.plan.wishes import Wish
 from canscope.rules._checksums import PROFILES, WIDTH_BITS, bytes_of
@@ -95,7 +94,7 @@ class _Binder:
 
     def _cycle(self) -> int | None:
         if self.wish.table.cycle_ms is not None:
-            return round(self.wish.table.cycle_ms * 1e6)
+            return round(float(self.wish.table.cycle_ms) * 1e6)
         # A multiplexed signal comes once in several frames; its own cycle has to be learned.
         return None if self.spec.multiplexer else self.message.cycle_ns or None
 
@@ -130,10 +129,10 @@ class _Binder:
             self.mistake("", f"{self.spec.key}: {error.what}", error.hint)
             return Conversion(1.0)
 
-    def _codes(self, kind: Kind, table: Role) -> dict[int, float]:
+    def _codes(self, kind: Kind, table: Any) -> dict[int, float]:
         """Raw code -> value; empty for roles whose raw code is the value."""
         sign = -1.0 if getattr(table, "invert", False) else 1.0
-        if isinstance(table, DirectionRole):
+        if kind is Kind.DIRECTION:
             lists = {"forward": (table.forward, sign), "reverse": (table.reverse, -sign)}
             if not table.neutral:
                 what = "no code for neutral is listed; neutral will never be seen"
@@ -154,21 +153,21 @@ class _Binder:
             hint = 'if it does not, add not_available = "none" to this role'
             self.mistake("", what, hint)
 
-    def _options(self, table: Role) -> dict[str, object]:
+    def _options(self, table: Any) -> dict[str, object]:
         """What rules about one kind of role need to know besides the signal."""
-        if isinstance(table, FaultRole) and table.ok is not None:
+        if self.wish.code == "fault" and table.ok is not None:
             return {"ok": raw_codes(self.spec, "ok", table.ok, self.mistake)}
-        if isinstance(table, AliveRole) and table.modulus is not None:
+        if self.wish.code == "alive" and table.modulus is not None:
             most = 1 << self.spec.length_bits
             if table.modulus > most:
                 what = f"{self.spec.key} has only {self.spec.length_bits} bits"
                 self.mistake("modulus", what, f"at most {most}")
             return {"modulus": table.modulus}
-        if isinstance(table, ChecksumRole):
+        if self.wish.code == "checksum":
             return self._checksum(table)
         return {}
 
-    def _checksum(self, table: ChecksumRole) -> dict[str, object]:
+    def _checksum(self, table: Any) -> dict[str, object]:
         options: dict[str, object] = {"profile": table.profile}
         if table.profile not in PROFILES:
             hint = nearest(table.profile, PROFILES)
@@ -198,7 +197,7 @@ def policy_of(wish: Wish, spec: SignalSpec, notes: Notes) -> Policy:
     It never applies to counters, checksums and one-bit states (design: not available).
     """
     given: Policy = getattr(wish.table, "not_available", None)
-    if isinstance(wish.table, AliveRole | ChecksumRole):
+    if wish.code in ("alive", "checksum"):
         return "none"
     if spec.length_bits == 1:
         if given not in (None, "none"):

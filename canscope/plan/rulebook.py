@@ -5,16 +5,18 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import Field, dataclass, fields
-from typing import Any, get_type_hints
+from typing import TYPE_CHECKING, Any, get_type_hints
 
 from canscope.model.errors import nearest
 from canscope.model.rule import Rule
+from canscope.plan._kept import Answers
 from canscope.plan.lines import KeyPath
 from canscope.plan.mistakes import said, shown
 from canscope.plan.notes import Notes
-from canscope.plan.schema import PlanTable
-from canscope.plan.validate import parameter
 from canscope.rules import RULES
+
+if TYPE_CHECKING:
+    from canscope.plan.schema import PlanTable
 
 # [limits] key -> rule and parameter it stands for (contract).
 SHORTHAND = {
@@ -37,7 +39,7 @@ class RuleBook:
     off: Mapping[str, str]
 
 
-def rule_book(plan: PlanTable, words: Iterable[str], notes: Notes) -> RuleBook:
+def rule_book(plan: PlanTable, words: Iterable[str], answers: Answers, notes: Notes) -> RuleBook:
     """All rules with their parameters; ``words`` are the temperature words of all units."""
     off: dict[str, str] = {}
     given: dict[str, dict[str, Any]] = {}
@@ -45,7 +47,12 @@ def rule_book(plan: PlanTable, words: Iterable[str], notes: Notes) -> RuleBook:
     for (rule, name), (value, path) in settings.items():
         found = _parameter_of(rule, name, path, notes)
         if found is not None:
-            checked = _checked(RULES[rule], found, value, path, set(words), notes)
+            hint = get_type_hints(RULES[rule])[name]
+            checked, expected = answers.to(f"{rule}.{name}: {hint}", _typed, hint, value)
+            if expected:
+                notes.mistake(path, expected)
+            else:
+                _check_ranges(found, checked, path, set(words), notes)
             given.setdefault(rule, {})[name] = checked
     rules: dict[str, Rule] = {}
     for rule in RULES:
@@ -96,21 +103,22 @@ def _parameter_of(rule: str, name: str, path: KeyPath, notes: Notes) -> Field[An
     return known.get(name)
 
 
-def _checked(
-    rule: type[Rule], entry: Field[Any], value: Any, path: KeyPath, words: set[str], notes: Notes
-) -> Any:
-    """A parameter's value with its type and range checked."""
-    checked, expected = parameter(get_type_hints(rule)[entry.name], value)
-    if expected:
-        notes.mistake(path, expected)
-        return value
+def _typed(hint: Any, value: Any) -> tuple[Any, str]:
+    from canscope.plan.validate import parameter  # needs pydantic
+
+    return parameter(hint, value)
+
+
+def _check_ranges(
+    entry: Field[Any], checked: Any, path: KeyPath, words: set[str], notes: Notes
+) -> None:
+    """A parameter's value, or each of its values by word, against what the rule allows."""
     by_word = isinstance(checked, Mapping)
     for word, number in (checked if by_word else {"": checked}).items():
         place = (*path, word) if by_word else path
         _check_range(entry, number, place, notes)
         if by_word and word not in words:
             notes.mistake(place, "no unit has a temperature of that name", nearest(word, words))
-    return checked
 
 
 def _check_range(entry: Field[Any], number: Any, path: KeyPath, notes: Notes) -> None:

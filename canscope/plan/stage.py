@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from canscope.plan.notes import Notes
-from canscope.plan.schema import PlanTable
+
+if TYPE_CHECKING:
+    from canscope.plan.schema import PlanTable
 
 WET = ("wet-spin", "rolling")
 FLUIDS = ("coolant", "oil")

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
 
 from canscope.model.bench import Bench
 from canscope.model.errors import nearest
 from canscope.model.rule import Rule
 from canscope.plan.notes import Notes
 from canscope.plan.plan import Waiver
-from canscope.plan.schema import PlanTable
 from canscope.rules import RULES
+
+if TYPE_CHECKING:
+    from canscope.plan.schema import PlanTable
 
 
 def waivers_of(plan: PlanTable, notes: Notes) -> tuple[Waiver, ...]:

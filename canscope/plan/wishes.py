@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, Any
 
 from canscope.model.bench import POLES, Kind
 from canscope.plan.lines import KeyPath
-from canscope.plan.role_tables import ContactorTable, Role, StateRole
-from canscope.plan.schema import PlanTable, UnitTable
+
+if TYPE_CHECKING:
+    from canscope.plan.role_tables import ContactorTable
+    from canscope.plan.schema import PlanTable, UnitTable
 
 # Section, keys of one kind in it.
 SIMPLE: tuple[tuple[str, Kind, tuple[str, ...]], ...] = (
@@ -35,8 +39,13 @@ class Wish:
 
     role: str
     kind: Kind
-    table: Role
+    table: Any  # a role's table of the schema; which one, its kind and code tell
     path: KeyPath
+
+    @property
+    def code(self) -> str:
+        """Which code of a unit it is, fault, alive or checksum; empty for any other role."""
+        return str(self.path[-1]) if self.kind is Kind.CODE else ""
 
 
 def wishes(plan: PlanTable) -> Iterator[Wish]:
@@ -59,7 +68,7 @@ def _pole(pole: str, table: ContactorTable) -> Iterator[Wish]:
         for key in ("cycle_ms", "invert", "not_available", "true", "false")
         if (value := getattr(table, key)) is not None
     }
-    state: StateRole = table.state.model_copy(update=outer)
+    state = SimpleNamespace(**{**vars(table.state), **outer})
     yield Wish(f"contactors.{pole}", Kind.STATE, state, (*path, "state"))
     if table.command:
         role = f"contactors.{pole}.command"
