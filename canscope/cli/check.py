@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from canscope.cli._memory import give_back, given_back
+from canscope.cli._memory import collected, give_back, given_back, nothing_collected
 from canscope.model.errors import CanscopeError, ReportError, UnknownNameError, Where
 from canscope.model.report import Report
 
@@ -51,6 +51,11 @@ def add(subparsers: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Check, write the reports, print the summary."""
+    with nothing_collected():
+        return _run(args)
+
+
+def _run(args: argparse.Namespace) -> int:
     from canscope.report.write import write_report
 
     wanted = _named(args)
@@ -175,7 +180,8 @@ def judge_files(
     frames = shown(capture) if progress else capture
     signals = ahead(decode(gathered(frames), plan.definitions, wanted=plan.wanted))
     now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
-    report = check(given_back(signals), plan, capture=capture, written_at=written_at or now)
+    with collected():
+        report = check(given_back(signals), plan, capture=capture, written_at=written_at or now)
     return replace(report, warnings=(*inputs.notes, *capture.notes, *report.warnings))
 
 

@@ -52,6 +52,9 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _run(verb: str, options: argparse.Namespace) -> int:
+    # Before numpy is imported: its linear algebra would start a thread for every processor, which
+    # costs more than all the small fits of a run together.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # Imported here, since help does without it and should start at once.
     from canscope.model import engine
     from canscope.model.errors import CanscopeError
