@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from canscope.model.registry import Registry
 from canscope.model.report import Report
 
-RENDERERS: Registry[Callable[[Report], str]] = Registry(
+Rendered = str | Sequence[str | bytes]  # a text, or its parts, some of which are UTF-8 already
+
+RENDERERS: Registry[Callable[[Report], Rendered]] = Registry(
     "report kind", __name__, __path__[0], not_entries=("write",)
 )

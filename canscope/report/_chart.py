@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from canscope.model.report import Plot
 from canscope.report._figure import (
@@ -25,21 +26,27 @@ from canscope.report._figure import (
     usable,
     worst_point,
 )
+from canscope.report._html import as_data
+from canscope.report._listed import listed
 from canscope.report._words import number
 
 RED = "#b00020"
+NO_CURVE = '"x":0,"y":0'  # in JSON; no text in it can hold this, since its quotes are escaped
 
 
-def chart(plot: Plot) -> dict[str, Any]:
-    """``{"data": [...], "layout": {...}}`` of one plot; a None among the values is a gap."""
+def chart(plot: Plot) -> str:
+    """``{"data": [...], "layout": {...}}`` of one plot; a null among the values is a gap."""
     shown = panels(plot)
-    data = [
-        _line(line, _axis("y", place)) for place, panel in enumerate(shown) for line in panel.lines
+    placed = [
+        (line, _axis("y", place)) for place, panel in enumerate(shown) for line in panel.lines
     ]
+    data = [_line(line, axis) for line, axis in placed]
     point = worst_point(plot)
     if point is not None and point[1] is not None:
         data.append(_worst(*point))
-    return {"data": data, "layout": _layout(plot, shown)}
+    first, *others = as_data({"data": data, "layout": _layout(plot, shown)}).split(NO_CURVE)
+    curves = (_curve(line) for line, _ in placed)
+    return first + "".join(part for pair in zip(curves, others, strict=True) for part in pair)
 
 
 def text(value: str) -> str:
@@ -48,6 +55,7 @@ def text(value: str) -> str:
 
 
 def _line(line: Line, axis: str) -> dict[str, Any]:
+    """One line, its curve left out."""
     lone = line.lone()
     style: dict[str, Any] = {"color": line.colour, "width": 1.6, "dash": _dash(line)}
     if line.trace.states:
@@ -56,8 +64,8 @@ def _line(line: Line, axis: str) -> dict[str, Any]:
         "type": "scatter",
         "mode": "lines",
         "name": text(line.label),
-        "x": np.round(np.asarray(line.trace.at_s, np.float64), 6).tolist(),
-        "y": _short(line.trace.value),
+        "x": 0,
+        "y": 0,
         "yaxis": axis,
         "line": style,
         "connectgaps": False,
@@ -68,18 +76,22 @@ def _line(line: Line, axis: str) -> dict[str, Any]:
     return drawn
 
 
+def _curve(line: Line) -> str:
+    at_s = np.round(np.asarray(line.trace.at_s, np.float64), 6).astype(np.float64)
+    return f'"x":{listed(at_s)},"y":{listed(_short(line.values))}'
+
+
 def _dash(line: Line) -> str:
     return ",".join(f"{length}px" for length in line.dash.split()) or "solid"
 
 
-def _short(values: Sequence[float | None]) -> list[float | None]:
-    """Values with the digits that a screen can show; gaps stay None."""
-    array = np.asarray(values, np.float64)
-    known = np.isfinite(array)
-    largest = float(np.abs(array[known]).max()) if known.any() else 0.0
+def _short(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Values with the digits that a screen can show."""
+    known = np.isfinite(values)
+    largest = float(np.abs(values[known]).max()) if known.any() else 0.0
     digits = 6 - math.floor(math.log10(largest)) if largest > 0 else 0
-    rounded = np.round(array, min(max(digits, 0), 12)).tolist()
-    return [value if drawn else None for value, drawn in zip(rounded, known.tolist(), strict=True)]
+    short: NDArray[np.float64] = np.round(values, min(max(digits, 0), 12))
+    return short
 
 
 def _worst(at_s: float, value: float | None) -> dict[str, Any]:

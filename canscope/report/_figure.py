@@ -6,6 +6,7 @@ import math
 from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,9 +44,14 @@ class Line:
         """Its dashes, in px."""
         return DASHES[self.order % len(DASHES)]
 
+    @cached_property
+    def values(self) -> NDArray[np.float64]:
+        """Its values; whatever is not finite is a gap."""
+        return np.asarray(self.trace.value, np.float64)
+
     def lone(self) -> NDArray[np.bool_]:
         """For each sample whether it stands alone between two gaps, where no line would show it."""
-        known: NDArray[np.bool_] = np.isfinite(np.asarray(self.trace.value, np.float64))
+        known: NDArray[np.bool_] = np.isfinite(self.values)
         padded = np.concatenate([[False], known, [False]])
         lone: NDArray[np.bool_] = known & ~padded[:-2] & ~padded[2:]
         return lone
@@ -130,8 +136,7 @@ def _is_direction(line: Line) -> bool:
 
 
 def _range(lines: Iterable[Line], limit: float | None) -> tuple[float, float]:
-    values = [np.asarray(line.trace.value, np.float64) for line in lines]
-    joined = np.concatenate([*values, np.array([limit], np.float64)])
+    joined = np.concatenate([*(line.values for line in lines), np.array([limit], np.float64)])
     known = joined[np.isfinite(joined)]
     low, high = (float(known.min()), float(known.max())) if len(known) else (0.0, 1.0)
     # A flat line gets room of its own, wide enough that floats still tell the ends apart.

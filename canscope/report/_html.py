@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Sequence
 from html import escape
 
 from canscope.report._words import visible
+
+_JSON = json.JSONEncoder(allow_nan=False, separators=(",", ":"), ensure_ascii=False)
 
 # Shape first, colour second: the sheet must read the same on a black-and-white printer.
 _SHAPES = {
@@ -47,6 +50,14 @@ def symbols() -> str:
 def shape(name: str) -> str:
     """One shape in the text; the word always stands beside it."""
     return f'<svg class="shape" aria-hidden="true"><use href="#shape-{name}"/></svg>'
+
+
+def as_data(value: object) -> str:
+    """JSON to stand inside a ``<script>``: nothing in it can end the element or begin another."""
+    text = _JSON.encode(value)
+    for sign in "<>&\u2028\u2029":
+        text = text.replace(sign, f"\\u{ord(sign):04x}")
+    return text
 
 
 def safe(text: object) -> str:

@@ -81,9 +81,8 @@ def _curve(plot: Plot, panel: Panel, top: int, line: Line) -> Iterator[str]:
     """The line in tenths of a px, broken at every gap, with a dot for a sample on its own."""
     low, high = span(plot)
     at = np.asarray(line.trace.at_s, np.float64)
-    value = np.asarray(line.trace.value, np.float64)
     inside = (at >= low) & (at <= high)
-    at, value = at[inside], value[inside]
+    at, value = at[inside], line.values[inside]
     known = np.isfinite(value)
     x = np.round(_x(plot, at), 1).tolist()
     y = np.round(np.where(known, _y(panel, top, np.where(known, value, 0.0)), 0.0), 1).tolist()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping
 
@@ -42,14 +41,6 @@ def findings(report: Report, anchors: Mapping[int, str]) -> str:
         f'<section class="findings"><h2>Failed, missing or accepted</h2>{whole}'
         f"<h2>Proven, and what this stage does not require</h2>{rest}</section>{_curves(report)}"
     )
-
-
-def as_data(value: object) -> str:
-    """JSON to stand inside a ``<script>``: nothing in it can end the element or begin another."""
-    text = json.dumps(value, allow_nan=False, separators=(",", ":"), ensure_ascii=False)
-    for sign in "<>&\u2028\u2029":
-        text = text.replace(sign, f"\\u{ord(sign):04x}")
-    return text
 
 
 def _plot(report: Report, finding: Finding) -> Plot | None:
@@ -172,5 +163,5 @@ def _figure(finding: Finding, plot: Plot, *, drawn: bool = True) -> str:
     kind = "" if drawn else ' class="unfolded"'
     return (
         f'<figure{kind} aria-label="{safe(title)}">{drawing(plot, title) if drawn else ""}'
-        f'<script type="application/json">{as_data(chart(plot))}</script></figure>'
+        f'<script type="application/json">{chart(plot)}</script></figure>'
     )

@@ -58,7 +58,8 @@ def overall(report: Report) -> str:
 
 def visible(text: object) -> str:
     """Text in which every character that cannot be seen stands as the replacement mark."""
-    return _UNSEEN.sub("\ufffd", str(text))
+    told = str(text)
+    return told if told.isprintable() else _UNSEEN.sub("\ufffd", told)
 
 
 def state(finding: Finding) -> str:

@@ -22,15 +22,29 @@ HERE = Path(__file__).parent
 
 
 @RENDERERS.add("html")
+def parts(report: Report) -> tuple[str, bytes, str]:
+    """The whole page; plotly's JavaScript, most of it, is never turned into text and back."""
+    plotly = _script(_plotly_js())
+    before, after = _around(report, plotly)
+    return before, plotly, after
+
+
 def render(report: Report) -> str:
     """The whole page; the same report gives the same text."""
-    return page(report, _plotly_js())
+    return page(report, _plotly_js().decode())
 
 
 def page(report: Report, plotly_js: str) -> str:
     """The page around a given plotly JavaScript."""
+    plotly = _script(plotly_js.encode())
+    before, after = _around(report, plotly)
+    return before + plotly.decode() + after
+
+
+def _around(report: Report, plotly: bytes) -> tuple[str, str]:
+    """The page before and after that script."""
     anchors = {id(finding): f"finding-{n}" for n, finding in enumerate(report.findings, start=1)}
-    scripts = [_script(plotly_js), _script(_file("page.js"))]
+    own = _script((HERE / "page.js").read_bytes())
     sections = [
         _told.findings(report, anchors),
         _happened.bursts(report),
@@ -45,51 +59,52 @@ def page(report: Report, plotly_js: str) -> str:
         _paper.signatures(report),
     ]
     stage = report.stage or "stage not named"
-    return Template(_file("page.html")).substitute(
-        policy=" ".join(f"'sha256-{_digest(script)}'" for script in scripts),
-        title=safe(f"Test report {identity(report)}: {report.vehicle}, {stage}"),
-        style=_file("page.css") + _footer(report),
-        symbols=symbols(),
-        stage=safe(stage),
-        vehicle=safe(report.vehicle or "vehicle not named"),
-        identity=safe(identity(report)),
-        word=safe(VERDICT_WORDS.get(report.verdict, report.verdict)),
-        written=safe(report.written_at or "date not stated"),
-        verdict=_first.verdict(report),
-        look_first=_first.look_first(report, anchors),
-        matrix=_first.matrix(report, anchors),
-        about=_paper.about(report),
-        sections="\n".join(sections),
-        plotly=scripts[0],
-        script=scripts[1],
-    )
+    before, after = _file("page.html").split("$plotly")
+    words = {
+        "policy": f"'sha256-{_digest(plotly)}' 'sha256-{_digest(own)}'",
+        "title": safe(f"Test report {identity(report)}: {report.vehicle}, {stage}"),
+        "style": _file("page.css") + _footer(report),
+        "symbols": symbols(),
+        "stage": safe(stage),
+        "vehicle": safe(report.vehicle or "vehicle not named"),
+        "identity": safe(identity(report)),
+        "word": safe(VERDICT_WORDS.get(report.verdict, report.verdict)),
+        "written": safe(report.written_at or "date not stated"),
+        "verdict": _first.verdict(report),
+        "look_first": _first.look_first(report, anchors),
+        "matrix": _first.matrix(report, anchors),
+        "about": _paper.about(report),
+        "sections": "\n".join(sections),
+        "script": own.decode(),
+    }
+    return Template(before).substitute(words), Template(after).substitute(words)
 
 
-def _plotly_js() -> str:
+def _plotly_js() -> bytes:
     """Plotly's own JavaScript, 5 MB, where possible without importing a line of its Python."""
     found = find_spec("plotly")
     for folder in (found.submodule_search_locations or ()) if found else ():
         script = Path(folder) / "package_data" / "plotly.min.js"
         if script.is_file():
-            return script.read_text("utf-8")
+            return script.read_bytes()
     from plotly.offline import get_plotlyjs
 
-    return str(get_plotlyjs())
+    return str(get_plotlyjs()).encode()
 
 
 def _file(name: str) -> str:
     return (HERE / name).read_text("utf-8")
 
 
-def _script(text: str) -> str:
+def _script(text: bytes) -> bytes:
     """JavaScript that cannot end its own element, with the line ends that a browser hashes."""
-    one_end = text.replace("\r\n", "\n").replace("\r", "\n")
-    return re.sub("</(script)", r"<\\/\1", one_end, flags=re.IGNORECASE)
+    one_end = text.replace(b"\r\n", b"\n").replace(b"\r", b"\n") if b"\r" in text else text
+    return re.sub(b"</(script)", rb"<\\/\1", one_end, flags=re.IGNORECASE)
 
 
-def _digest(script: str) -> str:
+def _digest(script: bytes) -> str:
     # Only these two scripts may run: a script that got in as text stays text.
-    return b64encode(sha256(script.encode()).digest()).decode()
+    return b64encode(sha256(script).digest()).decode()
 
 
 def _footer(report: Report) -> str:

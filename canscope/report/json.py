@@ -9,16 +9,22 @@ import dataclasses
 import json
 import math
 import types
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from enum import Enum
+from types import NoneType
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
+import numpy as np
+
 from canscope.model.errors import ReportError, Where
-from canscope.model.report import Report
+from canscope.model.report import Plot, Report, Trace
 from canscope.report import RENDERERS
+from canscope.report._listed import listed
 
 FORMAT = 1
 INF = math.inf
+PLAIN = {str, int, bool, NoneType}
+CURVES = ("at_s", "value")
 CONTRACT = (
     "verdict",
     "waived",
@@ -52,10 +58,18 @@ FINDING = (
 )
 
 
+_JSON = json.JSONEncoder(allow_nan=False, ensure_ascii=False)
+
+
 @RENDERERS.add("json")
 def render(report: Report) -> str:
     """The report as JSON, one finding a line, so that two reports can be compared by eye."""
-    return "{" + ",\n ".join(f"{_text(k)}: {_block(v)}" for k, v in tree(report).items()) + "}\n"
+    plain = tree(dataclasses.replace(report, plots={}))
+    blocks = {key: _block(value) for key, value in plain.items()}
+    if report.plots:
+        plots = (f"{_text(key)}: {_drawn(plot)}" for key, plot in report.plots.items())
+        blocks["plots"] = _lines("{}", plots)
+    return "{" + ",\n ".join(f"{_text(key)}: {block}" for key, block in blocks.items()) + "}\n"
 
 
 def tree(report: Report) -> dict[str, Any]:
@@ -95,6 +109,8 @@ def recover(text: str, *, name: str = "") -> Report:
 
 
 def _plain(value: Any) -> Any:
+    if type(value) in PLAIN:
+        return value
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
     if isinstance(value, Enum):
@@ -118,16 +134,35 @@ def _ordered(plain: Mapping[str, Any], first: tuple[str, ...]) -> dict[str, Any]
 
 
 def _text(value: Any) -> str:
-    return json.dumps(value, allow_nan=False, ensure_ascii=False)
+    return _JSON.encode(value)
 
 
 def _block(value: Any) -> str:
     """A value of the top level, one entry a line."""
     if isinstance(value, list) and value:
-        return "[\n  " + ",\n  ".join(_text(entry) for entry in value) + "]"
+        return _lines("[]", map(_text, value))
     if isinstance(value, dict) and value:
-        return "{\n  " + ",\n  ".join(f"{_text(k)}: {_text(v)}" for k, v in value.items()) + "}"
+        return _lines("{}", (f"{_text(k)}: {_text(v)}" for k, v in value.items()))
     return _text(value)
+
+
+def _lines(ends: str, entries: Iterable[str]) -> str:
+    return f"{ends[0]}\n  " + ",\n  ".join(entries) + ends[1]
+
+
+def _drawn(shown: Plot | Trace) -> str:
+    """A plot or one of its traces; the curves make up nearly all of a report."""
+    parts = []
+    for field in dataclasses.fields(shown):
+        value = getattr(shown, field.name)
+        if field.name == "traces":
+            text = f"[{', '.join(map(_drawn, value))}]"
+        elif field.name in CURVES and set(map(type, value)) <= {float, NoneType}:
+            text = listed(np.asarray(value, np.float64)).replace(",", ", ")
+        else:
+            text = _text(_plain(value))
+        parts.append(f"{_text(field.name)}: {text}")
+    return f"{{{', '.join(parts)}}}"
 
 
 def _typed(kind: Any, plain: Any) -> Any:

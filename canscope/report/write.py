@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from pathlib import Path
 
 from canscope.model.errors import ReportError, Where
 from canscope.model.report import Report
-from canscope.report import RENDERERS
+from canscope.report import RENDERERS, Rendered
 
 OTHER_SUFFIXES = {"xml": "junit", "htm": "html"}  # all others are the renderer's own name
 
@@ -34,8 +35,7 @@ def write_report(
         _look(target, replace=replace)
     except OSError as error:
         raise _unwritable(target, error) from error
-    # A byte of a file name that is no text becomes a visible escape instead of an error.
-    data = RENDERERS[kind](report).encode("utf-8", "backslashreplace")
+    data = _encoded(RENDERERS[kind](report))
     part = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
         _write(part, data)
@@ -57,9 +57,15 @@ def _look(target: Path, *, replace: bool) -> None:
         raise _taken(target)
 
 
-def _write(part: Path, data: bytes) -> None:
+def _encoded(rendered: Rendered) -> list[bytes]:
+    parts = [rendered] if isinstance(rendered, str) else rendered
+    # A byte of a file name that is no text becomes a visible escape instead of an error.
+    return [p.encode("utf-8", "backslashreplace") if isinstance(p, str) else p for p in parts]
+
+
+def _write(part: Path, data: Iterable[bytes]) -> None:
     with part.open("wb") as file:
-        file.write(data)
+        file.writelines(data)
         file.flush()
         os.fsync(file.fileno())
 

@@ -431,7 +431,7 @@ def test_the_script_is_plotlys_own():
 
     from canscope.report.html import _plotly_js
 
-    assert _plotly_js() == get_plotlyjs()
+    assert _plotly_js().decode() == get_plotlyjs()
 
 
 def test_every_event_is_told_between_its_two_samples_and_with_what_told_of_it():
