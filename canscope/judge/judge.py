@@ -155,7 +155,8 @@ class Segment:
         for binding in self._bench.bindings.values():
             key = f"#{binding.signal.message_key}"
             cycles[key] = binding.cycle_ns or cycles.get(key)
-        self._history = History(cycles)
+        leads = {r: f"#{b.signal.message_key}" for r, b in self._bench.bindings.items()}
+        self._history = History(cycles, leads)
         self._finder = Finder(self._bench)
         self._health = Health(self._bench)
         self._bursts = Bursts(self._bench)
@@ -172,10 +173,10 @@ class Segment:
     def feed(self, chunk: Chunk) -> None:
         """Judge one chunk of this segment."""
         history, until = self._history, max(chunk.until_ns, self._start_ns)
-        for role, samples in chunk.samples.items():
-            history.append(role, samples)
         for key, times in chunk.arrivals.items():
             history.append(f"#{key}", steps(times, np.zeros(len(times))))
+        for role, samples in chunk.samples.items():
+            history.append(role, samples)
         found = self._finder.feed(chunk.samples, chunk.arrivals, history, until)
         self._judge.happenings.add(found.events)
         piece = self._piece(chunk.frames, dict(chunk.arrivals), until, found.events, found.spans)

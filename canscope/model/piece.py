@@ -16,8 +16,8 @@ from numpy.typing import ArrayLike
 from canscope.model.bench import Bench, Made, Mark
 from canscope.model.events import Event, Span
 from canscope.model.history import History
-from canscope.model.signals import NEVER, Held, Samples
-from canscope.model.tables import Frames, Int64s
+from canscope.model.signals import MANY, NEVER, Held, Place, Samples, place_of
+from canscope.model.tables import Bools, Frames, Int64s
 
 S = 10**9  # nanoseconds in a second
 
@@ -45,23 +45,25 @@ class Past:
             return Held(
                 np.full(len(times), np.nan), nothing, times - NEVER, np.ones(len(times), bool)
             )
-        index = samples.places(times, "left" if before else "right") - 1
-        unknown = index < 0 if len(index) and index.min() < 0 else None
-        if unknown is not None:
-            index[unknown] = 0
-        sampled = samples.time_ns[index]
-        if unknown is not None:
-            sampled[unknown] = NEVER
-        age = times - sampled
-        if role.startswith("@"):
-            stale = np.zeros(len(times), np.bool_) if unknown is None else unknown
+        place = self._place(samples, times, before)
+        stale = place.unknown if role.startswith("@") else self._stale(role, times, place)
+        value = samples.value[place.row]
+        if stale is None:
+            stale = np.zeros(len(times), np.bool_)
         else:
-            patience = self.history.constant_patience_ns(role, times)
-            stale = age > (self.history.patience_ns(role, times) if patience is None else patience)
-        value = samples.value[index]
-        if stale.any():
             value[stale] = np.nan
-        return Held(value, sampled, age, stale)
+        return Held(value, place.sampled_ns, place.age_ns, stale)
+
+    def _place(self, samples: Samples, times_ns: Int64s, before: bool) -> Place:
+        """Where instants lie among samples, of which there is at least one."""
+        return place_of(samples, times_ns, before=before)
+
+    def _stale(self, role: str, times_ns: Int64s, place: Place) -> Bools | None:
+        """Instants at which the last sample was too old; None where it never was."""
+        patience = self.history.constant_patience_ns(role, times_ns)
+        if patience is None:
+            return place.age_ns > self.history.patience_ns(role, times_ns)
+        return place.age_ns > patience if place.oldest_ns > patience else None
 
     def at_event(self, role: str, event: Event) -> tuple[float, float]:
         """A role's value at an event and its uncertainty (design: u of a value at an event).
@@ -108,7 +110,9 @@ class Piece(Past):
     events: tuple[Event, ...] = ()
     marks: tuple[Mark, ...] = ()
     spans: tuple[Span, ...] = ()  # windows that closed in it
-    _new: dict[str, Samples] = field(default_factory=dict)
+    _parts: dict[tuple[int, int], tuple[Int64s, slice, Int64s]] = field(default_factory=dict)
+    _backs: dict[tuple[str, int], Samples] = field(default_factory=dict)
+    _places: dict[tuple[int, int, bool], tuple[Int64s, Int64s, Place]] = field(default_factory=dict)
     _held: dict[tuple[str, int, bool], tuple[ArrayLike, Held]] = field(default_factory=dict)
     _known: dict[Hashable, Any] = field(default_factory=dict)
 
@@ -124,10 +128,25 @@ class Piece(Past):
 
     def __getitem__(self, role: str) -> Samples:
         """A role's samples of this piece alone."""
-        samples = self._new.get(role)
-        if samples is None:
-            samples = self._new[role] = self.back(role, self.start_ns)
-        return samples
+        return self.back(role, self.start_ns)
+
+    def back(self, role: str, start_ns: int) -> Samples:
+        """As of every past; roles with the same stamps get the same array of them here, too."""
+        found = self._backs.get((role, start_ns))
+        if found is None:
+            found = self._backs[role, start_ns] = self._back(role, start_ns)
+        return found
+
+    def _back(self, role: str, start_ns: int) -> Samples:
+        samples = self.history.samples(role)
+        stamps = samples.time_ns
+        part = self._parts.get((id(stamps), start_ns))
+        if part is None:
+            first, end = stamps.searchsorted((start_ns, self.until_ns)).tolist()
+            rows = slice(first, end)
+            part = self._parts[id(stamps), start_ns] = stamps, rows, stamps[rows]
+        _, rows, times = part
+        return Samples(times, samples.value[rows], samples.raw[rows], samples.status[rows])
 
     def at(self, role: str, times_ns: ArrayLike, *, before: bool = False) -> Held:
         """As of every past; what several rules ask of the same samples is looked up once."""
@@ -138,6 +157,27 @@ class Piece(Past):
         if kept is None:
             kept = self._held[key] = times_ns, Past.at(self, role, times_ns, before=before)
         return kept[1]
+
+    def rows(self, role: str, times_ns: Int64s) -> Int64s:
+        """The row of ``piece[role]`` last known at these instants, -1 where none of it was yet."""
+        samples = self.history.samples(role)
+        if not len(samples):
+            return np.full(len(times_ns), -1)
+        place = self._place(samples, times_ns, before=False)
+        row = np.maximum(place.row - int(samples.time_ns.searchsorted(self.start_ns)), -1)
+        if place.unknown is not None:
+            row[place.unknown] = -1
+        return row
+
+    def _place(self, samples: Samples, times_ns: Int64s, before: bool) -> Place:
+        if len(times_ns) < MANY:
+            return place_of(samples, times_ns, before=before)
+        key = (id(samples.time_ns), id(times_ns), before)
+        kept = self._places.get(key)
+        if kept is None:
+            place = place_of(samples, times_ns, before=before)
+            kept = self._places[key] = samples.time_ns, times_ns, place
+        return kept[2]
 
     def events_of(self, kind: str, subject: str | None = None) -> list[Event]:
         """The events of one kind (and subject) that became known in this piece."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -109,8 +110,16 @@ class Samples:
     @property
     def known(self) -> Samples:
         """The samples that carry a value."""
-        absent = np.isnan(self.value)
-        return self[~absent] if absent.any() else self
+        return self if self.is_complete else self._known
+
+    @cached_property
+    def is_complete(self) -> bool:
+        """Whether every sample carries a value."""
+        return not np.isnan(self.value).any()
+
+    @cached_property
+    def _known(self) -> Samples:
+        return self[~np.isnan(self.value)]
 
     def places(self, times_ns: Int64s, side: Literal["left", "right"]) -> Int64s:
         """``np.searchsorted`` in the stamps; at once where the instants are a stretch of them.
@@ -155,3 +164,27 @@ class Held:
 
 
 NEVER = np.int64(-(2**62))
+
+
+@dataclass(frozen=True, eq=False)
+class Place:
+    """Where instants lie among samples (one row an instant)."""
+
+    row: Int64s  # of the last sample by then; 0 where there is none
+    sampled_ns: Int64s
+    age_ns: Int64s
+    oldest_ns: int
+    unknown: NDArray[np.bool_] | None  # instants before the first sample; None where there are none
+
+
+def place_of(samples: Samples, times_ns: Int64s, *, before: bool = False) -> Place:
+    """Where these instants lie among samples, of which there is at least one."""
+    row = samples.places(times_ns, "left" if before else "right") - 1
+    unknown = row < 0 if len(row) and row.min() < 0 else None
+    if unknown is not None:
+        row[unknown] = 0
+    sampled = samples.time_ns[row]
+    if unknown is not None:
+        sampled[unknown] = NEVER
+    age = times_ns - sampled
+    return Place(row, sampled, age, int(age.max()) if len(age) else 0, unknown)

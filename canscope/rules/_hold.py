@@ -21,7 +21,6 @@ from canscope.model.tables import Bools, Floats, Int64s
 BLOCK = 1 << 20  # values looked at in one go, so that memory stays bounded
 FEW = 8  # levels of _extremes, about: with fewer values a window it would be slower
 EXTREMES: dict[Callable[..., ArrayLike], np.ufunc] = {np.min: np.minimum, np.max: np.maximum}
-NO_TIMES = np.zeros(0, np.int64)
 
 Reduce = Callable[[Floats], Floats]  # from (windows, samples in each) to (windows,)
 
@@ -69,13 +68,17 @@ class Stretches:
     since_ns int64   first sample of the stretch that it belongs to
     joined   bool    the sample before it is not more than three cycles older
     ======== ======= =======================================================
+
+    ``stamps`` are those of the new samples alone, the very array that they came with.
     """
 
     role: str
     time_ns: Int64s
     label: Floats
     since_ns: Int64s
-    joined: Bools = field(default_factory=lambda: np.zeros(1, np.bool_))
+    joined: Bools
+    stamps: Int64s
+    _asked: dict[int, tuple[Int64s, Known]] = field(default_factory=dict)
 
     @cached_property
     def last(self) -> Last:
@@ -85,30 +88,48 @@ class Stretches:
     @cached_property
     def new(self) -> Known:
         """The new samples alone."""
-        return Known(self.label[1:], self.since_ns[1:], self.time_ns[1:])
+        return Known(self.label[1:], self.since_ns[1:], self.stamps)
 
     def at(self, piece: Piece, times_ns: Int64s) -> Known:
         """What was last known at instants of this piece."""
-        index = np.maximum(self.time_ns.searchsorted(times_ns, "right") - 1, 0)
+        asked = self._asked.get(id(times_ns))  # with the array, so that no other takes its id
+        if asked is None:
+            asked = self._asked[id(times_ns)] = times_ns, self._at(piece, times_ns)
+        return asked[1]
+
+    def _at(self, piece: Piece, times_ns: Int64s) -> Known:
+        if self.stamps is piece[self.role].time_ns:
+            row = piece.rows(self.role, times_ns) + 1
+        else:
+            row = np.maximum(self.time_ns.searchsorted(times_ns, "right") - 1, 0)
+        label = self.label[row]
         lost = np.isnan(piece.at(self.role, times_ns).value)
-        label = np.where(lost, np.nan, self.label[index])
-        return Known(label, self.since_ns[index], self.time_ns[index])
+        if lost.any():
+            label[lost] = np.nan
+        return Known(label, self.since_ns[row], self.time_ns[row])
 
 
 def stretches(
-    role: str, carried: Last, time_ns: Int64s, label: Floats, patience_ns: Int64s
+    role: str, carried: Last, time_ns: Int64s, label: Floats, patience_ns: Int64s | int
 ) -> Stretches:
     """Follow labels over the samples of one piece; NaN labels are passed over."""
     unknown = np.isnan(label)
     if unknown.any():
         known = ~unknown
-        time_ns, label, patience_ns = time_ns[known], label[known], patience_ns[known]
+        time_ns, label = time_ns[known], label[known]
+        patience_ns = patience_ns if isinstance(patience_ns, int) else patience_ns[known]
     times = _after(carried.time_ns, time_ns)
     labels = _after(carried.label, np.asarray(label, np.float64))
     joined = _after(False, times[1:] - times[:-1] <= patience_ns)
-    begins = _after(False, ~joined[1:] | (labels[1:] != labels[:-1]))
-    since = np.where(begins, times, np.int64(carried.since_ns))
-    return Stretches(role, times, labels, np.maximum.accumulate(since), joined)
+    begins = ~joined
+    begins[1:] |= labels[1:] != labels[:-1]
+    begins[0] = True
+    rows = begins.nonzero()[0]
+    starts = times[rows]
+    starts[0] = carried.since_ns
+    ends = np.empty(len(rows), np.int64)
+    ends[:-1], ends[-1] = rows[1:], len(times)
+    return Stretches(role, times, labels, starts.repeat(ends - rows), joined, time_ns)
 
 
 def _after(first: float, column: NDArray[Any]) -> NDArray[Any]:
@@ -123,10 +144,16 @@ def follow(piece: Piece, role: str, carried: Last, label: Reduce = np.asarray) -
 
     def followed() -> Stretches:
         samples = piece[role]
-        patience = piece.history.patience_ns(role, samples.time_ns) if len(samples) else NO_TIMES
-        return stretches(role, carried, samples.time_ns, label(samples.value), patience)
+        patience_ns = patience(piece, role, samples.time_ns) if len(samples) else 0
+        return stretches(role, carried, samples.time_ns, label(samples.value), patience_ns)
 
     return piece.once((follow, role, carried, label), followed)
+
+
+def patience(piece: Piece, role: str, times_ns: Int64s) -> Int64s | int:
+    """How old a role's last sample may be at these instants; one number if it is the same."""
+    constant = piece.history.constant_patience_ns(role, times_ns)
+    return piece.history.patience_ns(role, times_ns) if constant is None else constant
 
 
 @cache
@@ -171,6 +198,12 @@ def recent(piece: Piece, role: str, back_ns: int, *, silences: int = 1) -> Sampl
         return piece.back(role, start_ns - reach_ns).known
 
     return piece.once((recent, role, back_ns, silences), found)
+
+
+def fresh(piece: Piece, role: str, samples: Samples) -> tuple[Int64s, slice]:
+    """Of ``recent`` samples those of this piece itself: their stamps and their rows."""
+    new = piece[role].known.time_ns
+    return new, slice(len(samples) - len(new), None)
 
 
 def within(time_ns: Int64s, rows: Int64s, width_ns: int) -> Int64s:

@@ -96,12 +96,16 @@ class BrakeAndPedal(Rule):
         found: list[Outcome] = []
         for unit in piece.bench.units:
             if len(piece[unit.role("torque")]):
-                after[unit.name], outcome = self._unit(piece, unit, state[unit.name])
-                found.append(outcome)
+                after[unit.name], rows = self._unit(piece, unit, state[unit.name])
+                found += rows
         return after, found
 
-    def _unit(self, piece: Piece, unit: DriveUnit, carried: Last) -> tuple[Last, Outcome]:
+    def _unit(self, piece: Piece, unit: DriveUnit, carried: Last) -> tuple[Last, list[Outcome]]:
         role, width_ns = unit.role("torque"), seconds(self.held_s)
+        new_ns = piece[role].time_ns
+        brake, pedal = piece.at(BRAKE, new_ns).value, piece.at(PEDAL, new_ns).value
+        if carried.label != 1 and not ((brake == 1) & (pedal > self.pedal_percent)).any():
+            return carried, []  # since when they have not been pressed together is no matter
         samples = recent(piece, role, width_ns)
         times = samples.time_ns
         drive_Nm = driving_Nm(piece, unit, samples, self.still_rpm)
@@ -115,7 +119,7 @@ class BrakeAndPedal(Rule):
         at_ns = pressed.new.sampled_ns
         rows = np.flatnonzero(pressed.new.held(at_ns, 1.0, width_ns)) + len(times) - len(at_ns)
         kept_Nm = rolling(np.min, drive_Nm, throughout(times, rows, width_ns), rows)
-        return pressed.last, margins(
+        found = margins(
             unit.name,
             times[rows],
             self.torque_Nm - kept_Nm,
@@ -124,3 +128,4 @@ class BrakeAndPedal(Rule):
             uncertainty=piece.bench.u(role),
             start_ns=times[rows] - width_ns,
         )
+        return pressed.last, [found]
