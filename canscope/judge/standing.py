@@ -50,11 +50,12 @@ class Standing:
                 self.first_alarm_ns = _earliest(self.first_alarm_ns, time_ns)
             if margin < -u:
                 self.first_failed_ns = _earliest(self.first_failed_ns, time_ns)
-                self.failed = _worse(self.failed, rows, row, origin_ns)
-            elif margin >= u:
-                self.passed = _worse(self.passed, rows, row, origin_ns)
+                kind = "failed"
             else:
-                self.close = _worse(self.close, rows, row, origin_ns)
+                kind = "passed" if margin >= u else "close"
+            known = getattr(self, kind)
+            if known is None or margin < known.margin:
+                setattr(self, kind, _worst(rows, row, origin_ns))
 
     def merge(self, window: Standing, spoiled: Sequence[Doubt] = ()) -> None:
         """Take in one closed window: a fail wins, and an unjudged one takes nothing away.
@@ -111,10 +112,8 @@ def _earliest(known: int | None, time_ns: int) -> int:
     return time_ns if known is None else min(known, time_ns)
 
 
-def _worse(known: Worst | None, rows: Margins, i: int, origin_ns: int) -> Worst:
-    """That row, unless the known one is as bad."""
-    if known and known.margin <= rows.margin[i]:
-        return known
+def _worst(rows: Margins, i: int, origin_ns: int) -> Worst:
+    """That row in plain numbers."""
     return Worst(
         subject=rows.subject,
         time_ns=int(rows.time_ns[i]),

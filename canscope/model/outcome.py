@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -40,18 +40,56 @@ class Margins:
     ``margin`` is positive on the good side, in the rule's unit; ``uncertainty`` is never negative
     (0 for counts, states, presence). ``measured`` and ``limit`` are what a person compares; limit
     is NaN where there is no single number. ``facts`` are further columns for the sentence. All
-    columns have one row an instant; ``start_ns``/``end_ns`` are the window of each.
+    columns have one row an instant; ``start_ns``/``end_ns`` are the window of each. Most rows turn
+    out to be no news, so what is only told of them is taken from the rule's columns when asked for.
     """
 
     subject: str
     time_ns: Int64s
     margin: Floats
     uncertainty: Floats
-    measured: Floats
-    limit: Floats
-    start_ns: Int64s
-    end_ns: Int64s
-    facts: Mapping[str, NDArray[Any]] = field(default_factory=dict)
+    _rows: Int64s | slice
+    _shape: tuple[int, ...]  # of columns that have a value for each of the rule's rows
+    _told: Mapping[str, ArrayLike | None]
+    _facts: Mapping[str, ArrayLike]
+
+    @property
+    def measured(self) -> Floats:
+        """What a person compares with the limit."""
+        return self._column(self._told["measured"], np.float64)
+
+    @property
+    def limit(self) -> Floats:
+        """The limit as a number."""
+        return self._column(self._told["limit"], np.float64)
+
+    @property
+    def start_ns(self) -> Int64s:
+        """Where the window of each row begins."""
+        return self._instant("start_ns")
+
+    @property
+    def end_ns(self) -> Int64s:
+        """Where the window of each row ends."""
+        return self._instant("end_ns")
+
+    @property
+    def facts(self) -> dict[str, NDArray[Any]]:
+        """What the sentence needs besides."""
+        return {name: self._column(values) for name, values in self._facts.items()}
+
+    def _instant(self, name: str) -> Int64s:
+        values = self._told[name]
+        return self.time_ns if values is None else self._column(values, np.int64)
+
+    def _column(self, values: ArrayLike | None, dtype: Any = None) -> NDArray[Any]:
+        array = np.asarray(values, dtype)
+        if array.shape == self._shape:
+            return array[self._rows]
+        # Not np.broadcast_to, which takes longer than all the rest here.
+        column = np.empty(len(self.time_ns), array.dtype)
+        column[:] = array
+        return column
 
 
 def margins(
@@ -71,34 +109,18 @@ def margins(
     Rows whose margin is NaN are left out: not judged. Of the others only those are kept that can
     decide (``telling``). The default of start and end is the instant itself.
     """
-    time = np.atleast_1d(np.asarray(time_ns, np.int64))
+    time = np.asarray(time_ns, np.int64)
+    if time.ndim == 0:
+        time = time.reshape(1)
     distance = np.asarray(margin, np.float64)
     if distance.shape != time.shape:
         distance = np.broadcast_to(distance, time.shape)
     spread = np.asarray(uncertainty, np.float64)
     rows = _deciding(distance, spread, time)
     instant = time[rows]
-
-    def column(values: ArrayLike, dtype: Any = None) -> NDArray[Any]:
-        array = np.asarray(values, dtype)
-        if array.shape == time.shape:
-            return array[rows]
-        # Not np.broadcast_to, which takes longer than all the rest here.
-        column = np.empty(len(instant), array.dtype)
-        column[:] = array
-        return column
-
-    return Margins(
-        subject,
-        instant,
-        distance[rows],
-        column(spread),
-        column(measured, np.float64),
-        column(limit, np.float64),
-        instant if start_ns is None else column(start_ns, np.int64),
-        instant if end_ns is None else column(end_ns, np.int64),
-        {name: column(values) for name, values in facts.items()},
-    )
+    u = spread[rows] if spread.shape == time.shape else np.full(len(instant), spread)
+    told = {"measured": measured, "limit": limit, "start_ns": start_ns, "end_ns": end_ns}
+    return Margins(subject, instant, distance[rows], u, rows, time.shape, told, facts)
 
 
 def telling(margin: Floats, uncertainty: ArrayLike = 0.0) -> Int64s:
@@ -108,25 +130,31 @@ def telling(margin: Floats, uncertainty: ArrayLike = 0.0) -> Int64s:
     first fail and the first negative margin. So a verdict, its worst instant and the instant at
     which it first failed are those of all rows.
     """
-    place = np.arange(len(margin))
-    return place[_deciding(margin, np.asarray(uncertainty, np.float64), place)]
+    rows = _deciding(margin, np.asarray(uncertainty, np.float64))
+    return np.arange(rows.start, rows.stop) if isinstance(rows, slice) else rows
 
 
-def _deciding(margin: Floats, u: Floats, time_ns: Int64s) -> Int64s | slice:
-    """The same of rows in any order."""
+def _deciding(margin: Floats, u: Floats, time_ns: Int64s | None = None) -> Int64s | slice:
+    """The same of rows in any order, whose instants are given."""
     if not len(margin):
         return slice(0, 0)
     row = int(margin.argmin())
     smallest = float(margin[row])
     good = smallest >= 0 and (smallest >= u if u.ndim == 0 else (margin >= u).all())
     if good:  # nearly always
-        if len(margin) > 1 and np.count_nonzero(equal := margin == smallest) > 1:
-            rows = np.flatnonzero(equal)
-            row = int(rows[np.argmin(time_ns[rows])])
+        if time_ns is not None and len(margin) > 1:
+            rows = (margin == smallest).nonzero()[0]
+            if len(rows) > 1:
+                row = int(rows[time_ns[rows].argmin()])
         return slice(row, row + 1)
+    if np.isnan(smallest):  # what is NaN is not judged
+        judged = (~np.isnan(margin)).nonzero()[0]
+        when = None if time_ns is None else time_ns[judged]
+        return judged[_deciding(margin[judged], u[judged] if u.ndim else u, when)]
+    time_ns = np.arange(len(margin)) if time_ns is None else time_ns
     fails, passes = margin < -u, margin >= u
     found = []
-    for some in (fails, passes, ~fails & ~passes & ~np.isnan(margin)):
+    for some in (fails, passes, ~fails & ~passes):
         of = np.flatnonzero(some)
         if len(of):
             worst = of[margin[of] == margin[of].min()]
