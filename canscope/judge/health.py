@@ -45,15 +45,14 @@ class Health:
         self._from_ns = 0
 
     def feed(self, new: Mapping[str, Samples], history: History, until_ns: int) -> None:
-        """One piece: its new samples (already in ``history``)."""
+        """One piece: its new samples (already in ``history``), of roles that have any."""
         steps = _mattering(history)
         self._stuck.engaged = self._stuck.engaged or bool((steps.value == 1).any())
         self._stuck.feed(new, history, self._from_ns)
+        longest = _longest(new)
         for role, samples in new.items():
-            health = self.roles[role]
-            if len(samples):
-                self._count(health, samples, steps)
-                self._gaps(role, samples, history, steps)
+            self._count(self.roles[role], samples, steps)
+            self._gaps(role, samples, history, steps, longest[role])
         self._from_ns = until_ns
 
     def finish(self, history: History, until_ns: int) -> None:
@@ -68,15 +67,17 @@ class Health:
 
     def _count(self, health: RoleHealth, samples: Samples, steps: Samples) -> None:
         health.samples += len(samples)
+        known = samples.known.value
+        if len(known):
+            health.lowest = min(health.lowest, float(known.min()))
+            health.highest = max(health.highest, float(known.max()))
+        if len(known) == len(samples) and not samples.status.any():
+            return
         absent = samples.status == NOT_AVAILABLE
         outside = samples.status == OUT_OF_RANGE
         unknown = np.isnan(samples.value) & ~absent & ~outside
         health.not_available += int(absent.sum())
         health.out_of_range += int(outside.sum())
-        known = samples.known.value
-        if len(known):
-            health.lowest = min(health.lowest, float(known.min()))
-            health.highest = max(health.highest, float(known.max()))
         for reason, rows in (
             ("not-available", absent),
             ("out-of-range", outside),
@@ -88,12 +89,18 @@ class Health:
                 if len(bad):
                     health.doubts[reason] = (int(bad[0]), "")
 
-    def _gaps(self, role: str, samples: Samples, history: History, steps: Samples) -> None:
-        health = self.roles[role]
-        times = samples.time_ns
-        if health.last_ns is not None:
-            times = np.concatenate(([health.last_ns], times))
-        health.last_ns = int(times[-1])
+    def _gaps(
+        self, role: str, samples: Samples, history: History, steps: Samples, longest_ns: int
+    ) -> None:
+        health, times = self.roles[role], samples.time_ns
+        last_ns, health.last_ns = health.last_ns, int(times[-1])
+        if last_ns is not None:
+            longest_ns = max(longest_ns, int(times[0]) - last_ns)
+        constant = history.constant_patience_ns(role, times)
+        if constant is not None and longest_ns <= constant:
+            return
+        if last_ns is not None:
+            times = np.concatenate(([last_ns], times))
         patience = history.patience_ns(role, times[1:])
         for i in np.flatnonzero(np.diff(times) > patience):
             self._note_gap(health, int(times[i]), int(patience[i]), int(times[i + 1]), steps)
@@ -179,6 +186,16 @@ def mixed(bench: Bench, senders: Mapping[str, frozenset[int]], subject: Subject)
             )
             found.append(Doubt(subject.name, "sensor-suspect", text))
     return found
+
+
+def _longest(new: Mapping[str, Samples]) -> dict[str, int]:
+    """Role -> the longest way between two of its samples; looked up once for the same stamps."""
+    found: dict[int, int] = {}
+    for samples in new.values():
+        times = samples.time_ns
+        if id(times) not in found:
+            found[id(times)] = int((times[1:] - times[:-1]).max(initial=0))
+    return {role: found[id(samples.time_ns)] for role, samples in new.items()}
 
 
 def _mattering(history: History) -> Samples:

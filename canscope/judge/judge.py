@@ -9,8 +9,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-import numpy as np
-
 from canscope.events.finder import Finder
 from canscope.judge.bursts import Bursts
 from canscope.judge.evidence import Overview, Picture, Wanted, drawn, picture, wanted
@@ -19,7 +17,7 @@ from canscope.judge.health import Health, mixed, window_doubts
 from canscope.judge.standing import Standing
 from canscope.model.bench import Bench, Mark
 from canscope.model.events import Event, Span, Window
-from canscope.model.history import KEEP_NS, History, steps
+from canscope.model.history import KEEP_NS, History, stamped
 from canscope.model.outcome import Outcome
 from canscope.model.piece import ClosedWindow, Piece
 from canscope.model.report import Burst, Plot
@@ -174,7 +172,7 @@ class Segment:
         """Judge one chunk of this segment."""
         history, until = self._history, max(chunk.until_ns, self._start_ns)
         for key, times in chunk.arrivals.items():
-            history.append(f"#{key}", steps(times, np.zeros(len(times))))
+            history.append(f"#{key}", stamped(times))
         for role, samples in chunk.samples.items():
             history.append(role, samples)
         found = self._finder.feed(chunk.samples, chunk.arrivals, history, until)
@@ -194,10 +192,7 @@ class Segment:
         Health and overviews are the same however they are cut, as rules are.
         """
         history, until = self._history, self._start_ns
-        new = {
-            role: history.samples(role).between(self._settled_ns, until)
-            for role in self._bench.bindings
-        }
+        new = history.between(self._bench.bindings, self._settled_ns, until)
         for role, samples in new.items():
             self._overview(role, samples)
         self._health.feed(new, history, until)
@@ -278,11 +273,10 @@ class Segment:
             judge.standings[name, subject.name].merge(standing, doubts)
 
     def _overview(self, role: str, samples: Samples) -> None:
-        if len(samples):
-            judge = self._judge
-            if role not in judge.overviews:
-                judge.overviews[role] = Overview(judge.origin)
-            judge.overviews[role].add(samples)
+        judge = self._judge
+        if role not in judge.overviews:
+            judge.overviews[role] = Overview(judge.origin)
+        judge.overviews[role].add(samples)
 
     def _draw(self, forgotten_ns: int | None) -> None:
         """Copy what the findings need to show before the history forgets it (None: all of it).

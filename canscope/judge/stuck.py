@@ -139,15 +139,17 @@ class Stuck:
         signs = self.signs[role]
         first = signs.raw is None
         before = int(samples.raw[0]) if signs.raw is None else signs.raw
-        changed = samples.raw != np.concatenate(([before], samples.raw[:-1]))
-        signs.moved = signs.moved or bool(changed.any())
-        if not signs.moved_engaged and changed.any():
-            signs.moved_engaged = bool((step_at(engaged, samples.time_ns[changed]) == 1).any())
+        changed = np.empty(len(samples), np.bool_)
+        changed[0] = samples.raw[0] != before
+        np.not_equal(samples.raw[1:], samples.raw[:-1], out=changed[1:])
+        times: Int64s = samples.time_ns[changed.nonzero()]
+        signs.moved = signs.moved or len(times) > 0
+        if not signs.moved_engaged and len(times):
+            signs.moved_engaged = bool((step_at(engaged, times) == 1).any())
         signs.raw = int(samples.raw[-1])
         if first:
             signs.late = self._late(role, int(samples.time_ns[0]))
-        times: Int64s = samples.time_ns[samples.value == 0 if role == BRAKE else changed]
-        return times
+        return samples.time_ns[samples.value == 0] if role == BRAKE else times
 
     def _late(self, role: str, first_ns: int) -> tuple[int, str] | None:
         """A node that wakes after a unit turned has not seen it; another unit's is no matter."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -154,6 +154,24 @@ class History:
         track = self._tracks.get(role)
         return track.samples if track else NO_SAMPLES
 
+    def between(self, roles: Iterable[str], start_ns: int, end_ns: int) -> dict[str, Samples]:
+        """Their samples with start <= time < end; roles with the same stamps share a part of them.
+
+        A role without any then is left out.
+        """
+        found, parts = dict[str, Samples](), dict[int, tuple[slice, Int64s]]()
+        for role in roles:
+            samples = self.samples(role)
+            stamps = samples.time_ns
+            if id(stamps) not in parts:
+                rows = slice(*stamps.searchsorted((start_ns, end_ns)).tolist())
+                parts[id(stamps)] = rows, stamps[rows]
+            rows, times = parts[id(stamps)]
+            if len(times):
+                value, raw, status = samples.value[rows], samples.raw[rows], samples.status[rows]
+                found[role] = Samples(times, value, raw, status)
+        return found
+
     def forget(self, before_ns: int) -> None:
         """Let go of everything older."""
         for track in self._tracks.values():
@@ -169,3 +187,9 @@ def steps(time_ns: Int64s, value: Floats) -> Samples:
     return Samples(
         time_ns, value, np.nan_to_num(value).astype(np.int64), np.zeros(len(time_ns), np.uint8)
     )
+
+
+def stamped(time_ns: Int64s) -> Samples:
+    """Samples that say nothing but when they came."""
+    count = len(time_ns)
+    return Samples(time_ns, np.zeros(count), np.zeros(count, np.int64), np.zeros(count, np.uint8))

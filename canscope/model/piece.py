@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 from canscope.model.bench import Bench, Made, Mark
 from canscope.model.events import Event, Span
 from canscope.model.history import History
-from canscope.model.signals import MANY, NEVER, Held, Place, Samples, place_of
+from canscope.model.signals import MANY, NEVER, Held, Place, Samples, just_before, place_of
 from canscope.model.tables import Bools, Frames, Int64s
 
 S = 10**9  # nanoseconds in a second
@@ -163,10 +163,21 @@ class Piece(Past):
         samples = self.history.samples(role)
         if not len(samples):
             return np.full(len(times_ns), -1)
-        place = self._place(samples, times_ns, before=False)
+        place = self._place(samples, times_ns, False)
         row = np.maximum(place.row - int(samples.time_ns.searchsorted(self.start_ns)), -1)
         if place.unknown is not None:
             row[place.unknown] = -1
+        return row
+
+    def following(self, role: str, times_ns: Int64s) -> Int64s:
+        """The row of all kept samples of a role that is the first at or after each instant."""
+        samples = self.history.samples(role)
+        if not len(samples):
+            return np.zeros(len(times_ns), np.int64)
+        place = self._place(samples, times_ns, True)
+        row = place.row + 1
+        if place.unknown is not None:
+            row[place.unknown] = 0
         return row
 
     def _place(self, samples: Samples, times_ns: Int64s, before: bool) -> Place:
@@ -175,7 +186,10 @@ class Piece(Past):
         key = (id(samples.time_ns), id(times_ns), before)
         kept = self._places.get(key)
         if kept is None:
-            place = place_of(samples, times_ns, before=before)
+            if before:
+                place = just_before(samples, times_ns, self._place(samples, times_ns, False))
+            else:
+                place = place_of(samples, times_ns)
             kept = self._places[key] = samples.time_ns, times_ns, place
         return kept[2]
 

@@ -179,7 +179,24 @@ class Place:
 
 def place_of(samples: Samples, times_ns: Int64s, *, before: bool = False) -> Place:
     """Where these instants lie among samples, of which there is at least one."""
-    row = samples.places(times_ns, "left" if before else "right") - 1
+    return _place(samples, times_ns, samples.places(times_ns, "left" if before else "right") - 1)
+
+
+def just_before(samples: Samples, times_ns: Int64s, place: Place) -> Place:
+    """The same just before these instants, from their place; few have the stamp of a sample."""
+    hit = (place.age_ns == 0).nonzero()[0]
+    if not len(hit):
+        return place
+    if len(hit) > len(times_ns) // 2:
+        return place_of(samples, times_ns, before=True)
+    row = place.row.copy()
+    if place.unknown is not None:
+        row[place.unknown] = -1
+    row[hit] = samples.time_ns.searchsorted(times_ns[hit]) - 1
+    return _place(samples, times_ns, row)
+
+
+def _place(samples: Samples, times_ns: Int64s, row: Int64s) -> Place:
     unknown = row < 0 if len(row) and row.min() < 0 else None
     if unknown is not None:
         row[unknown] = 0

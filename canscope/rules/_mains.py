@@ -49,26 +49,41 @@ def stayed_closed(piece: Piece, times_ns: Int64s) -> Bools:
 
 
 def unopened(piece: Piece, times_ns: Int64s) -> Bools:
-    """Instants after which no pole, seen again in time, was open."""
+    """Of instants with both poles closed, in time order: after which none was then seen open."""
     still = np.ones(len(times_ns), np.bool_)
     for pole in POLES if len(times_ns) else ():
         states = piece.history.samples(pole)
         near = states.between(int(times_ns[0]), int(times_ns[-1]) + SETTLE_NS + 1)
-        if (near.value == 0).any():
-            still &= after(piece, pole, times_ns) != 0
+        seen_ns, is_open = near.time_ns, near.value == 0
+        if not is_open.any():
+            continue
+        # Where it was seen open already, an instant between the two had no pole closed.
+        begins = is_open.copy()
+        begins[1:] &= ~is_open[:-1]
+        begins[:-1] |= is_open[:-1] & (seen_ns[1:] == seen_ns[:-1])
+        rows = begins.nonzero()[0]
+        since_ns = seen_ns[rows] - SETTLE_NS
+        later = rows > 0
+        since_ns[later] = np.maximum(since_ns[later], seen_ns[rows[later] - 1] + 1)
+        count = np.bincount(times_ns.searchsorted(since_ns), minlength=len(times_ns) + 1)
+        count -= np.bincount(times_ns.searchsorted(seen_ns[rows], "right"), minlength=len(count))
+        still &= count.cumsum()[:-1] == 0
     return still
 
 
 def after(piece: Piece, role: str, times_ns: Int64s) -> Floats:
     """A role's first value at or after these instants; NaN if none came in time."""
     next_ns, value = next_of(piece, role, times_ns)
-    return np.where(next_ns <= times_ns + SETTLE_NS, value, np.nan)
+    late = next_ns > times_ns + SETTLE_NS
+    if late.any():
+        value[late] = np.nan
+    return value
 
 
 def next_of(piece: Piece, role: str, times_ns: Int64s) -> tuple[Int64s, Floats]:
     """Stamp and value of a role's first sample at or after these instants; far away if none."""
     samples = piece.history.samples(role)
-    index = samples.places(times_ns, "left")
+    index = piece.following(role, times_ns)
     count = len(samples)
     if not count:
         return np.full(len(times_ns), FAR), np.full(len(times_ns), np.nan)

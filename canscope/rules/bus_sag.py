@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from canscope.model.bench import Bench
 from canscope.model.events import Event
@@ -16,7 +17,7 @@ from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import Rule, Worst, limit
 from canscope.model.signals import NEVER, Samples
-from canscope.model.tables import Bools, Int64s
+from canscope.model.tables import Bools, Floats
 from canscope.rules import RULES
 from canscope.rules._mains import POLES, SETTLE_NS, count_settled, unopened
 from canscope.rules._sensor import at_end_of_range
@@ -34,6 +35,26 @@ class Sag:
     loaded: bool = False  # judged at least once while a unit turned
     clipped_ns: int | None = None
     collapsed_ns: int | None = None  # below half of nominal in a burst, no contactors bound
+
+
+@dataclass(frozen=True, eq=False)
+class Readings:
+    """Samples of one voltage, and what else is known at each of them."""
+
+    samples: Samples
+    in_circuit: Bools  # and with a value; both poles closed, or above half of nominal
+    judged: Bools  # and no pole seen open next
+    turning: Bools
+    current_A: Floats
+
+    def __getitem__(self, rows: slice) -> Readings:
+        judged, turning = self.judged[rows], self.turning[rows]
+        current_A = self.current_A[rows]
+        return Readings(self.samples[rows], self.in_circuit[rows], judged, turning, current_A)
+
+    def between(self, start_ns: int, end_ns: int) -> Readings:
+        """Those with start <= time < end."""
+        return self[slice(*self.samples.time_ns.searchsorted((start_ns, end_ns)).tolist())]
 
 
 @RULES.add("bus-sag")
@@ -115,12 +136,14 @@ class BusSag(Rule):
         starts = piece.events_of("burst-start")
         for name, role in _voltages(piece.bench).items():
             sag = _seen(state[name], piece, role)
+            since_ns = min((sag.next_ns, *(e.time_ns - self._lookback_ns for e in starts)))
+            readings = _readings(piece, name, role, since_ns)
             for event in starts:
-                sag, rows = self._judge(sag, piece, name, event.known_ns)
+                sag, rows = self._judge(sag, piece, name, readings, event.known_ns)
                 found += rows
-                sag, rows = self._begin(sag, piece, name, event)
+                sag, rows = self._begin(sag, piece, name, readings, event)
                 found += rows
-            after[name], rows = self._judge(sag, piece, name, piece.until_ns)
+            after[name], rows = self._judge(sag, piece, name, readings, piece.until_ns)
             found += rows
         return after, found
 
@@ -128,7 +151,9 @@ class BusSag(Rule):
         """Judge what waited for a pole to be seen again, and say what was not exercised."""
         found: list[Outcome] = []
         for name, sag in state.items():
-            last, rows = self._judge(sag, piece, name, piece.until_ns + SETTLE_NS + 1)
+            readings = _readings(piece, name, _voltages(piece.bench)[name], sag.next_ns)
+            until_ns = piece.until_ns + SETTLE_NS + 1
+            last, rows = self._judge(sag, piece, name, readings, until_ns)
             found += rows
             found += _unexercised(name, last, piece.bench)
         return found
@@ -142,82 +167,89 @@ class BusSag(Rule):
         }
         return super().clause(verdict, replace(worst, facts={**worst.facts, **words}))
 
-    def _begin(self, sag: Sag, piece: Piece, name: str, event: Event) -> tuple[Sag, list[Outcome]]:
-        """A burst has become known: its resting value, and the samples since it began."""
-        role = _voltages(piece.bench)[name]
-        before = piece.back(role, event.time_ns - round(self.lookback_s * S))
-        before = before.between(event.time_ns - round(self.lookback_s * S), event.time_ns)
-        current = np.abs(piece.at(CURRENT, before.time_ns).value)
-        whole = _in_circuit(piece, before) & ~np.isnan(before.value)
-        resting = before.value[whole & (current <= self.rest_current_A)]
-        sag = replace(sag, bursts=sag.bursts + 1)
-        if len(resting) and np.median(resting) > 0:
-            sag = replace(sag, resting_V=float(np.median(resting)))
-        since = piece.back(role, event.time_ns).between(event.time_ns, sag.next_ns)
-        return self._rows(sag, piece, name, since, np.ones(len(since), bool))
+    @property
+    def _lookback_ns(self) -> int:
+        return round(self.lookback_s * S)
 
-    def _judge(self, sag: Sag, piece: Piece, name: str, until_ns: int) -> tuple[Sag, list[Outcome]]:
+    def _begin(
+        self, sag: Sag, piece: Piece, name: str, readings: Readings, event: Event
+    ) -> tuple[Sag, list[Outcome]]:
+        """A burst has become known: its resting value, and the samples since it began."""
+        before = readings.between(event.time_ns - self._lookback_ns, event.time_ns)
+        quiet = before.in_circuit & (np.abs(before.current_A) <= self.rest_current_A)
+        resting = before.samples.value[quiet]
+        sag = replace(sag, bursts=sag.bursts + 1)
+        if len(resting) and (median := float(np.median(resting))) > 0:
+            sag = replace(sag, resting_V=median)
+        since = readings.between(event.time_ns, sag.next_ns)
+        return self._rows(sag, piece, name, since, np.ones(len(since.samples), bool))
+
+    def _judge(
+        self, sag: Sag, piece: Piece, name: str, readings: Readings, until_ns: int
+    ) -> tuple[Sag, list[Outcome]]:
         """Judge the samples that are settled before ``until_ns``, each once."""
-        samples = piece.back(_voltages(piece.bench)[name], sag.next_ns)
+        times = readings.samples.time_ns
+        first = int(times.searchsorted(sag.next_ns))
         if _waits(piece, name):
-            samples = samples[: count_settled(piece, samples.time_ns, until_ns)]
+            end = first + count_settled(piece, times[first:], until_ns)
         else:
-            samples = samples[: int(samples.time_ns.searchsorted(until_ns))]
-        if not len(samples):
+            end = int(times.searchsorted(until_ns))
+        if end <= first:
             return sag, []
-        sag = replace(sag, next_ns=int(samples.time_ns[-1]) + 1)
-        return self._rows(sag, piece, name, samples, _turning(piece, samples.time_ns))
+        sag, part = replace(sag, next_ns=int(times[end - 1]) + 1), readings[first:end]
+        return self._rows(sag, piece, name, part, part.turning)
 
     def _rows(
-        self, sag: Sag, piece: Piece, name: str, samples: Samples, loaded: Bools
+        self, sag: Sag, piece: Piece, name: str, part: Readings, loaded: Bools
     ) -> tuple[Sag, list[Outcome]]:
         """Margins of samples against the resting value; ``loaded``: while a unit turned."""
-        role = _voltages(piece.bench)[name]
-        judged = _in_circuit(piece, samples)
-        if _waits(piece, name) and judged.any():
-            judged &= unopened(piece, samples.time_ns)
+        judged, samples = part.judged, part.samples
         if not piece.bench.has(*POLES):
-            if sag.collapsed_ns is None and (loaded & ~judged & ~np.isnan(samples.value)).any():
-                first = np.flatnonzero(loaded & ~judged & ~np.isnan(samples.value))[0]
-                sag = replace(sag, collapsed_ns=int(samples.time_ns[first]))
-            judged &= loaded
-        judged &= ~np.isnan(samples.value)
-        rows = self._margins(piece, name, role, sag.resting_V, samples[judged])
-        if not math.isnan(sag.resting_V) and (judged & loaded).any():
+            if sag.collapsed_ns is None:
+                fell = (loaded & ~part.in_circuit & ~np.isnan(samples.value)).nonzero()[0]
+                if len(fell):
+                    sag = replace(sag, collapsed_ns=int(samples.time_ns[fell[0]]))
+            judged = judged & loaded
+        found = self._margins(piece, name, sag.resting_V, part, judged)
+        if not sag.loaded and not math.isnan(sag.resting_V) and (judged & loaded).any():
             sag = replace(sag, loaded=True)
-        return sag, rows
+        return sag, found
 
     def _margins(
-        self, piece: Piece, name: str, role: str, resting_V: float, samples: Samples
+        self, piece: Piece, name: str, resting_V: float, part: Readings, judged: Bools
     ) -> list[Outcome]:
         """Percent below resting and, with a floor given, percent below that."""
-        volts, u_V = samples.value, piece.bench.u(role)
+        times, volts = part.samples.time_ns[judged], part.samples.value[judged]
+        u_V = piece.bench.u(_voltages(piece.bench)[name])
         facts: dict[str, Any] = {
             "resting_V": resting_V,
             "voltage_V": volts,
-            "current_A": piece.at(CURRENT, samples.time_ns).value,
+            "current_A": part.current_A[judged],
         }
-        against = []
+        against: list[tuple[float, float, ArrayLike, str]] = []
         if not math.isnan(resting_V):
             # The resting value is a reading as well, and its error moves the ratio.
             u_percent = 100 * (u_V + np.abs(volts) / resting_V * u_V) / resting_V
             against.append((resting_V, self.limit_percent, u_percent, "below resting"))
         if self.floor_V is not None:
-            u_percent = np.full(len(volts), 100 * u_V / self.floor_V)
-            against.append((self.floor_V, 0.0, u_percent, f"below the floor of {self.floor_V:g} V"))
-        return [
-            margins(
-                name,
-                samples.time_ns,
-                ceiling - 100 * (reference - volts) / reference,
-                measured=100 * (reference - volts) / reference,
-                limit=ceiling,
-                uncertainty=u_percent,
-                below=below,
-                **facts,
+            below = f"below the floor of {self.floor_V:g} V"
+            against.append((self.floor_V, 0.0, 100 * u_V / self.floor_V, below))
+        found: list[Outcome] = []
+        for reference, ceiling, u, below in against:
+            percent = 100 * (reference - volts) / reference
+            found.append(
+                margins(
+                    name,
+                    times,
+                    ceiling - percent,
+                    measured=percent,
+                    limit=ceiling,
+                    uncertainty=u,
+                    below=below,
+                    **facts,
+                )
             )
-            for reference, ceiling, u_percent, below in against
-        ]
+        return found
 
 
 def _voltages(bench: Bench) -> dict[str, str]:
@@ -236,21 +268,24 @@ def _seen(sag: Sag, piece: Piece, role: str) -> Sag:
     return sag
 
 
-def _turning(piece: Piece, times_ns: Int64s) -> Bools:
-    turning = np.zeros(len(times_ns), bool)
-    for unit in piece.bench.units:
-        turning |= piece.at(f"@turning.{unit.name}", times_ns).value == 1
-    return turning
-
-
-def _in_circuit(piece: Piece, samples: Samples) -> Bools:
-    """Samples taken with both poles closed; without contactors, above half of nominal."""
-    if piece.bench.has(*POLES):
-        return np.asarray(piece.at("@closed", samples.time_ns).value == 1)
+def _readings(piece: Piece, name: str, role: str, since_ns: int) -> Readings:
+    """A voltage's samples from then on."""
+    samples = piece.back(role, since_ns)
+    times = samples.time_ns
     nominal_V = piece.bench.nominal_voltage_V
-    if nominal_V is None:
-        return np.zeros(len(samples), bool)
-    return np.asarray(samples.value > nominal_V / 2)
+    if piece.bench.has(*POLES):
+        in_circuit = piece.at("@closed", times).value == 1
+    else:
+        in_circuit = samples.value > (np.inf if nominal_V is None else nominal_V / 2)
+    if not samples.is_complete:
+        in_circuit &= ~np.isnan(samples.value)
+    judged = in_circuit
+    if _waits(piece, name):
+        judged = in_circuit & unopened(piece, times)
+    turning = np.zeros(len(times), bool)
+    for unit in piece.bench.units:
+        turning |= piece.at(f"@turning.{unit.name}", times).value == 1
+    return Readings(samples, in_circuit, judged, turning, piece.at(CURRENT, times).value)
 
 
 def _waits(piece: Piece, name: str) -> bool:
