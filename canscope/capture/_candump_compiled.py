@@ -16,7 +16,7 @@ from canscope.model.tables import MOST_CHANNELS, Frames, Int64s
 SHORTEST = 24  # bytes of a line, on average; where lines are shorter, a block makes several chunks
 MOST_REJECTED = 1 << 12  # lines at a time
 SPARE = 72  # bytes of the longest payload, and of a word that is written at its end
-TYPES = (np.int64, np.uint8, np.uint32, np.uint8, np.uint8, np.uint64, np.int32)
+TYPES = tuple(map(np.dtype, ("i8", "u1", "u4", "u1", "u1", "u8", "i4")))
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,27 +46,30 @@ def kernels() -> Any:
 def parse(text: memoryview, room: Room) -> Parsed:
     """Parse whole lines; what is kept of them lies in arrays from the room."""
     kernel = kernels()
-    names = _Names(kernel)
-    counts, buffer = np.zeros(kernel.COUNTS, np.int64), np.frombuffer(text, np.uint8)
+    buffer, names = np.frombuffer(text, np.uint8), _Names(kernel)
+    counts, some = np.zeros(kernel.COUNTS, np.int64), np.empty((MOST_REJECTED, 3), np.int64)
     counts[kernel.MOST] = MOST_CHANNELS
-    rejected, chunks, at = [], list[Frames](), 0
+    rejected, chunks, at = list[Int64s](), list[Frames](), 0
     while at < len(text) and not counts[kernel.FULL]:
-        counts[[kernel.FRAMES, kernel.HEAP, kernel.REJECTED]] = 0
-        most = len(text) // SHORTEST + 1
-        # Two digits are a byte of the heap.
-        kinds = [*((most, kind) for kind in TYPES), (len(text) // 2 + SPARE, np.uint8)]
-        *columns, heap = room.take("frames", *kinds)
-        some = np.empty((MOST_REJECTED, 3), np.int64)
-        at = kernel.frames_of(buffer, at, *columns, heap, *names.arrays, counts, some)
-        chunks.append(names.frames(counts, columns, heap))
-        rejected.append(some[: counts[kernel.REJECTED]])
+        counts[: kernel.OF_A_CHUNK] = 0
+        columns = _columns(room, len(text))
+        at = kernel.frames_of(buffer, at, *columns, *names.arrays, counts, some)
+        chunks.append(names.frames(counts, columns))
+        rejected.append(some[: counts[kernel.REJECTED]].copy())
     return Parsed(
         chunks,
-        np.concatenate(rejected),
+        rejected[0] if len(rejected) == 1 else np.concatenate(rejected),
         int(counts[kernel.LINES]),
         frozenset(names.texts(counts)),
         at == len(text),
     )
+
+
+def _columns(room: Room, size: int) -> list[NDArray[Any]]:
+    """Columns for so many bytes of text, and their heap."""
+    most = size // SHORTEST + 1
+    rows = ((most, kind) for kind in TYPES)
+    return room.take("frames", *rows, (size // 2 + SPARE, np.uint8))  # two digits are a byte
 
 
 class _Names:
@@ -77,24 +80,24 @@ class _Names:
         self._letters = np.zeros((MOST_CHANNELS, kernel.LONGEST_NAME), np.uint8)
         self._sizes = np.zeros(MOST_CHANNELS, np.int64)
         words, masks = np.ones(MOST_CHANNELS, np.uint64), np.zeros(MOST_CHANNELS, np.uint64)
+        self._texts = list[str]()
         self.arrays = (self._letters, self._sizes, words, masks)
 
     def texts(self, counts: Int64s) -> list[str]:
         """The names so far; two whose bytes differ, but are no text, may be called alike."""
-        count = counts[self._kernel.NAMES]
-        rows = zip(self._letters[:count], self._sizes[:count], strict=True)
-        return [bytes(row[:size]).decode("utf-8", "backslashreplace") for row, size in rows]
+        for code in range(len(self._texts), counts[self._kernel.NAMES]):
+            raw = self._letters[code, : self._sizes[code]].tobytes()
+            self._texts.append(raw.decode("utf-8", "backslashreplace"))
+        return self._texts
 
-    def frames(
-        self, counts: Int64s, columns: list[NDArray[Any]], heap: NDArray[np.uint8]
-    ) -> Frames:
+    def frames(self, counts: Int64s, columns: list[NDArray[Any]]) -> Frames:
         """What the columns hold."""
-        count, top = counts[self._kernel.FRAMES], counts[self._kernel.HEAP]
-        time_ns, channel, can_id, flags, length, data, heap_at = (
-            column[:count] for column in columns
-        )
+        *rows, heap = columns
+        count = counts[self._kernel.FRAMES]
+        time_ns, channel, can_id, flags, length, data, heap_at = (row[:count] for row in rows)
         names = self.texts(counts)
         unique = tuple(dict.fromkeys(names))
         if len(unique) < len(names):
             channel = np.array([unique.index(name) for name in names], np.uint8)[channel]
-        return Frames(time_ns, channel, can_id, flags, length, data, heap_at, heap[:top], unique)
+        heap = heap[: counts[self._kernel.HEAP]]
+        return Frames(time_ns, channel, can_id, flags, length, data, heap_at, heap, unique)

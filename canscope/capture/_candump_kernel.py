@@ -20,8 +20,8 @@ from canscope.model.tables import Flag
 from canscope.model.words import hex_bytes, load, store, turned
 
 # Places in ``counts``: how far things are filled, and how many names there may be.
-FRAMES, HEAP, NAMES, LINES, REJECTED, FULL, MOST = range(7)
-COUNTS = 7
+FRAMES, HEAP, REJECTED, NAMES, LINES, FULL, MOST = range(7)
+COUNTS, OF_A_CHUNK = 7, 3
 LONGEST_NAME = 32
 ROOM = 72  # bytes of the heap that one frame may write to
 REACH = 256  # bytes behind a line's first one that the short way may look at

@@ -183,15 +183,15 @@ class _Log:
         """Count the lines that the kernel found no frame on; a reason is only sought if shown."""
         if not len(rejected):
             return
-        begins = np.frombuffer(text, np.uint8)[rejected[:, 1]]
-        plain = begins != ord("D")  # with which DROPCOUNT begins
-        shown = ~plain | (np.cumsum(plain) <= self._tally.room)
+        shown = np.frombuffer(text, np.uint8)[rejected[:, 1]] == ord("D")  # as DROPCOUNT begins
+        if self._tally.room:
+            shown |= np.cumsum(~shown) <= self._tally.room
         for number, left, right in rejected[shown].tolist():
             line = bytes(text[left:right])
             row = _row(line, self._known)
             assert isinstance(row, str), f"the engines disagree on {line!r}"
             self._tally.line(self.place(number), row, line)
-        self._tally.skipped += int(np.count_nonzero(~shown))
+        self._tally.skipped += len(shown) - int(np.count_nonzero(shown))
 
     def _columns(self, text: memoryview) -> Frames:
         """The frames of a block: the common lines by columns, the deviating ones one by one."""
