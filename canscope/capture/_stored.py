@@ -71,7 +71,8 @@ class Hash:
         self._hash = hashlib.sha256()
         self._is_alone = workers() == 1
         self._pool: ThreadPoolExecutor | None = None
-        self._waiting: deque[Future[None]] = deque()
+        self._waiting: deque[Future[bytearray]] = deque()
+        self._spare: list[bytearray] = []  # used again, as fresh memory is dear
 
     def update(self, piece: bytes | memoryview) -> None:
         """Take the next piece, which may change afterwards; at most WAITING of them are held."""
@@ -80,9 +81,17 @@ class Hash:
             return
         if self._pool is None:
             self._pool = ThreadPoolExecutor(1)
-        self._waiting.append(self._pool.submit(self._hash.update, bytes(piece)))
-        while len(self._waiting) > WAITING:
-            self._waiting.popleft().result()
+        while self._waiting and (len(self._waiting) >= WAITING or self._waiting[0].done()):
+            self._spare.append(self._waiting.popleft().result())
+        size = len(piece)
+        copy = self._spare.pop() if self._spare else bytearray(size)
+        copy += bytes(max(0, size - len(copy)))
+        copy[:size] = piece
+        self._waiting.append(self._pool.submit(self._hashed, copy, size))
+
+    def _hashed(self, copy: bytearray, size: int) -> bytearray:
+        self._hash.update(memoryview(copy)[:size])
+        return copy
 
     def hexdigest(self) -> str:
         """The digest of all of it."""
