@@ -168,7 +168,6 @@ def judge_files(
     from canscope.cli._progress import shown
     from canscope.decoding.columns import decode
     from canscope.judge.check import check
-    from canscope.model.engine import ahead
     from canscope.plan.load import read_plan
 
     plan = read_plan(inputs.plan, marks=marks or inputs.marks)
@@ -178,7 +177,7 @@ def judge_files(
         plan = as_recorded(plan, inputs.facts)
     capture = read_capture(*inputs.captures, format=format, channel=_channel(channel, plan))
     frames = shown(capture) if progress else capture
-    signals = ahead(decode(gathered(frames), plan.definitions, wanted=plan.wanted))
+    signals = decode(gathered(frames), plan.definitions, wanted=plan.wanted)
     now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
     with collected():
         report = check(given_back(signals), plan, capture=capture, written_at=written_at or now)

@@ -76,9 +76,10 @@ def workers() -> int:
 def ahead(chunks: Iterable[T]) -> Iterator[T]:
     """The same chunks, made while those before are worked on: by a thread of their own.
 
-    It pays once kernels are awake, which let go of the interpreter's lock, and where there is a
-    second core; until then every chunk is made when it is asked for. At most one is made ahead.
-    What goes wrong in the making is raised here, in its place.
+    It pays once kernels are awake, which let go of the interpreter's lock, where there is a second
+    core, and where what is done with chunks does not take much longer than making them. Until then
+    every chunk is made when it is asked for. At most one is made ahead. What goes wrong in the
+    making is raised here, in its place.
     """
     source = iter(chunks)
     for chunk in source:
