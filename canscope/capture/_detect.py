@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import re
+from typing import Any
 
 from canscope.capture import READERS
 from canscope.capture._text import shown
@@ -44,10 +45,10 @@ def detect(head: bytes, file: str) -> str:
 
     Raises ``CaptureError`` that says what the file looks like, and what to export instead.
     """
-    modules = {
-        name: importlib.import_module(f"canscope.capture.{name.replace('-', '_')}")
-        for name in READERS
-    }
+    # No magic number begins as a line of candump does: the other readers need not be imported.
+    if head.startswith(b"(") and _module("candump").recognises(head):
+        return "candump"
+    modules = {name: _module(name) for name in READERS}
     # A file that begins with a magic number may still hold a line that looks like one of a log.
     for name in sorted(modules, key=lambda name: hasattr(modules[name], "BY_LINES")):
         if modules[name].recognises(head):
@@ -59,6 +60,10 @@ def detect(head: bytes, file: str) -> str:
         where=Where(file),
         hint=hint,
     )
+
+
+def _module(name: str) -> Any:
+    return importlib.import_module(f"canscope.capture.{name.replace('-', '_')}")
 
 
 def _looks(head: bytes) -> tuple[str, str]:
