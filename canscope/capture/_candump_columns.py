@@ -1,4 +1,4 @@
-"""The common lines of candump text, a whole block at once: classical data frames without dots.
+"""The common lines of candump text, a whole block at once: data frames without dots.
 
 Every line that deviates from that by a single character is left to ``_candump_line.parse``.
 
@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from canscope.capture._candump_line import CHANNEL, LAST_SECOND
+from canscope.capture._candump_line import CHANNEL, FD_FLAGS, FD_LENGTHS, LAST_SECOND
 from canscope.model.tables import MOST_CHANNELS, Bools, Flag, Frames, Int64s
 
 Bytes = NDArray[np.uint8]
@@ -31,6 +31,7 @@ u64 = np.uint64
 TRUE, LOW_FOUR = u64(0x0101010101010101), u64(0x0F0F0F0F0F0F0F0F)
 EVERY_2ND, EVERY_4TH, HALF = u64(0x00FF00FF00FF00FF), u64(0x0000FFFF0000FFFF), u64(0xFFFFFFFF)
 FIRST_BYTES = np.array([(1 << 8 * size) - 1 for size in range(9)], np.uint64)
+FD_KINDS = np.array(FD_FLAGS, np.uint8)[HEXADECIMAL & 3]  # by the character behind both marks
 LAST_THREE = ~FIRST_BYTES[5]
 LAYOUTS = 4  # of lines: where a sign is looked for before the whole block is searched for it
 
@@ -64,6 +65,12 @@ def columns(buffer: Bytes, starts: Int64s, ends: Int64s, known: set[str]) -> tup
     can_id, whole = _identifiers(text, mark, extended)
     good &= whole
     length, data, whole = _payloads(text, mark, stops)
+    flags = extended * np.uint8(Flag.EXTENDED) | sent * np.uint8(Flag.TRANSMITTED)
+    heap_at, heap = np.full(len(good), -1, np.int32), np.zeros(0, np.uint8)
+    fd = np.flatnonzero(text.take(mark + 1) == ord("#"))
+    if len(fd):
+        flags[fd] |= FD_KINDS[text[mark[fd] + 2]]
+        length[fd], data[fd], heap_at[fd], heap, whole[fd] = _fd_payloads(text, mark[fd], stops[fd])
     good &= whole
     begin, end = close + 2, mark - np.where(extended, 9, 4)
     channel, names = _channels(text, begin, end, good, known)
@@ -72,22 +79,27 @@ def columns(buffer: Bytes, starts: Int64s, ends: Int64s, known: set[str]) -> tup
         time_ns=time_ns,
         channel=channel,
         can_id=can_id,
-        flags=extended * np.uint8(Flag.EXTENDED) | sent * np.uint8(Flag.TRANSMITTED),
+        flags=flags,
         length=length,
         data=data,
-        heap_at=np.full(len(good), -1, np.int32),
-        heap=np.zeros(0, np.uint8),
+        heap_at=heap_at,
+        heap=heap,
         channels=names,
     )
     rows = np.flatnonzero(good)
     return rows, frames if len(rows) == len(good) else frames.take(rows)
 
 
-def _words(text: Bytes, places: Int64s, count: int) -> Words:
-    """So many words from each place on, shape count x n."""
+def _windows(text: Bytes, places: Int64s, count: int) -> Words:
+    """So many words from each place on, shape n x count."""
     size = 8 * count
     windows = np.ndarray(len(text) - size + 1, f"V{size}", text.data, strides=(1,))
-    return np.ascontiguousarray(windows[places].view("<u8").reshape(-1, count).T)
+    return windows[places].view("<u8").reshape(-1, count)
+
+
+def _words(text: Bytes, places: Int64s, count: int) -> Words:
+    """The same as columns, shape count x n."""
+    return np.ascontiguousarray(_windows(text, places, count).T)
 
 
 def _places(text: Bytes, sign: bytes, starts: Int64s, stops: Int64s) -> Int64s:
@@ -196,6 +208,31 @@ def _payloads(text: Bytes, mark: Int64s, stops: Int64s) -> tuple[Bytes, Words, B
     bad |= wrong[1] & FIRST_BYTES.take(count - 8, mode="clip")
     good = (bad == 0) & (count >= 0) & (count <= 16) & (count & 1 == 0)
     return (count >> 1).astype(np.uint8), data, good
+
+
+def _fd_payloads(
+    text: Bytes, mark: Int64s, stops: Int64s
+) -> tuple[Bytes, Words, NDArray[np.int32], Bytes, Bools]:
+    """As ``_payloads`` behind a second mark and a digit; places in the heap, and the heap, too."""
+    count = stops - mark - 3
+    good, data = np.zeros(len(mark), bool), np.zeros(len(mark), np.uint64)
+    heap_at, heap, top = np.full(len(mark), -1, np.int32), [np.zeros(0, np.uint8)], 0
+    is_right = HEXADECIMAL[text[mark + 2]] != NONE
+    for size in sorted(FD_LENGTHS):
+        rows, words = np.flatnonzero(is_right & (count == 2 * size)), max(2, -(-size // 4))
+        if not len(rows):
+            continue
+        bytes_, wrong = _hex_bytes(_windows(text, mark[rows] + 3, words))
+        wrong &= FIRST_BYTES.take(2 * size - 8 * np.arange(words), mode="clip")
+        is_whole = ~wrong.any(axis=1)
+        rows, bytes_ = rows[is_whole], bytes_[is_whole]
+        good[rows] = True
+        data[rows] = bytes_[:, :8].view("<u8")[:, 0] & FIRST_BYTES[min(size, 8)]
+        if size > 8:
+            heap_at[rows] = top + size * np.arange(len(rows))
+            heap.append(bytes_[:, :size].ravel())
+            top += len(heap[-1])
+    return (count >> 1).astype(np.uint8), data, heap_at, np.concatenate(heap), good
 
 
 def _channels(

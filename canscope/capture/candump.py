@@ -42,7 +42,7 @@ from canscope.model.tables import (
 )
 
 BY_LINES = True  # is how this format is recognised
-DEVIATING = 1000  # bytes of common lines that take as long as one deviating line
+DEVIATING = 1500  # bytes of common lines that take as long as one deviating line
 LARGE_BLOCK = 2 << 20  # bytes a read for the kernels: a chunk of its own, with no need to gather
 WAITING = 4  # chunks that may wait to be followed, to be decoded, or be looked at
 AHEAD = 3  # blocks held at a time where others parse: one for each worker, and one being read

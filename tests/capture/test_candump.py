@@ -382,6 +382,34 @@ def test_the_block_reader_takes_every_plain_frame():
     assert agree(lines) == len(lines)
 
 
+def test_the_block_reader_takes_fd_frames_of_every_length():
+    lengths = (*range(9), 12, 16, 20, 24, 32, 48, 64)  # linux/can/length.h
+    lines = [
+        f"(1.5) can0 {can_id}##{kind:X}{bytes(range(size)).hex()}{end}".encode()
+        for size in lengths
+        for kind in (0, 1, 2, 3, 0xF)
+        for can_id in ("123", "18FF50E5")
+        for end in ("", "\r", " R", " T")
+    ]
+    random.Random(5).shuffle(lines)
+    assert agree(lines) == len(lines)
+    assert agree([line + b"A" for line in lines[::8]]) == 0
+
+
+def test_the_block_reader_takes_lines_of_which_no_two_look_alike():
+    """So that a sign stands nowhere where it stood in a line before."""
+    lines = [
+        f"({'1' * whole}.{'2' * decimals}) {'n' * name} {can_id}#{'AB' * size}".encode()
+        for whole in (1, 9)
+        for decimals in (1, 6, 9)
+        for name in range(1, 17)
+        for can_id in ("123", "18FF50E5")
+        for size in (0, 8)
+    ]
+    random.Random(6).shuffle(lines)
+    assert agree(lines) == len(lines)
+
+
 def test_python_can_and_this_reader_mean_the_same_frames(tmp_path):
     path = tmp_path / "peer.log"
     rng = random.Random(1)
