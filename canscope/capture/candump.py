@@ -126,7 +126,7 @@ class _Log:
 
     def rooms(self) -> Iterator[memoryview]:
         """Where to put each block; a room is used again once nothing reads in it any more."""
-        small = memoryview(bytearray(BLOCK))
+        small = np.empty(BLOCK, np.uint8).data
         while not self._decided():
             yield small
         self._workers = workers()
