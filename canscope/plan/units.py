@@ -76,7 +76,7 @@ OFFSETS: dict[str, tuple[float, float]] = {
 }
 # Words, powers, products and quotients; nothing that could make a parser compute for long.
 WORD = r"(?:1|[A-Za-zµμ°]+)(?:(?:\^|\*\*)?-?[1-9])?"
-EXPRESSION = re.compile(rf"{WORD}(?:\s*[*/·]\s*{WORD}){{0,4}}")
+EXPRESSION = rf"{WORD}(?:\s*[*/·]\s*{WORD}){{0,4}}"
 PINT_NAME = {"V": "volt", "A": "ampere", "ohm": "ohm", "rpm": "rpm", "Nm": "newton * meter"}
 PINT_NAME |= {"degC": "degC", "%": "percent", "l/min": "liter / minute"}
 
@@ -125,7 +125,7 @@ def _fold(table: dict[str, tuple[float, float]]) -> dict[str, tuple[float, float
 
 def _by_pint(unit: str, target: str) -> Conversion:
     unknown = Unusable(f"unit {unit!r} is not known", nearest(unit, SPELLINGS[target]))
-    if not EXPRESSION.fullmatch(unit):
+    if not re.fullmatch(EXPRESSION, unit):
         raise unknown
     import pint
 

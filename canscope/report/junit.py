@@ -15,8 +15,9 @@ from canscope.model.report import Report
 from canscope.report import RENDERERS
 from canscope.report._words import identity, measured, number, state, why
 
-# Everything outside the characters that XML 1.0 allows (section 2.2, Char).
-_FORBIDDEN = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+# Everything outside the characters that XML 1.0 allows (section 2.2, Char): tab, line ends, and
+# from the blank on all but the halves of surrogate pairs and the last two of the first plane.
+_FORBIDDEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
 ELEMENTS = {
     "failed": "failure",
     "unproven": "error",
