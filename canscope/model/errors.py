@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from difflib import get_close_matches
 
 
 @dataclass(frozen=True)
@@ -66,6 +65,8 @@ class UnknownNameError(CanscopeError):
 
 def nearest(wrong: str, known: Iterable[str]) -> str:
     """Advice on a wrong name: the nearest right one, else the known ones (at most twelve)."""
+    from difflib import get_close_matches  # only who made a mistake waits for it
+
     names = sorted(known)
     folded = {name.casefold(): name for name in names}
     near = get_close_matches(wrong.casefold(), list(folded), n=1)
