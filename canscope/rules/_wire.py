@@ -13,7 +13,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from canscope.model.tables import Flag, Frames, Int64s
+from canscope.model.tables import Bools, Flag, Frames, Int64s
 from canscope.rules._frames import column
 
 CRC15 = 0x4599  # x^15+x^14+x^10+x^8+x^7+x^4+x^3+1
@@ -28,6 +28,7 @@ FD_SLOW_TAIL = 2 + 7 + 3
 COUNT_AT, STATE = np.uint8(4), np.uint8(15)  # of a table's entry: stuff bits above the state
 ALL = slice(None)
 
+Rows = Int64s | slice
 Words = NDArray[np.int64]
 Small = NDArray[np.uint8] | NDArray[np.uint16]
 
@@ -35,14 +36,16 @@ Small = NDArray[np.uint8] | NDArray[np.uint16]
 def frame_bits(frames: Frames, rows: Int64s) -> tuple[Int64s, Int64s]:
     """Bits of these data or remote frames: all of them, and those at the bus's own bit rate.
 
-    The two differ only for FD frames that switch to a faster rate in their middle.
+    The two differ only for FD frames that switch to a faster rate in their middle; else they are
+    the same array.
     """
-    every = np.zeros(len(rows), np.int64)
     flags = frames.flags[rows]
     long = flags & Flag.FD != 0
     if not long.any():
-        every = _classical(frames, rows, flags)
+        whole = ALL if len(rows) == len(frames) else rows
+        every = _classical(frames, whole, flags)
         return every, every
+    every = np.zeros(len(rows), np.int64)
     some = np.flatnonzero(~long)
     every[some] = _classical(frames, rows[some], flags[some])
     slow = every.copy()
@@ -57,46 +60,72 @@ def frame_bits(frames: Frames, rows: Int64s) -> tuple[Int64s, Int64s]:
     return every, slow
 
 
-def _classical(frames: Frames, rows: Int64s, flags: NDArray[np.uint8]) -> Int64s:
+def _classical(frames: Frames, rows: Rows, flags: NDArray[np.uint8]) -> Int64s:
     """Frames that are not FD; a length above 8 is a raw DLC for 8 bytes."""
     remote, extended = flags & Flag.REMOTE != 0, flags & Flag.EXTENDED != 0
     dlc = np.minimum(frames.length[rows], 15)
     size = np.where(remote, 0, np.minimum(dlc, 8))
     # The longest first: those that have a further word are then always the first ones.
     order = np.argsort(-size.astype(np.int8), kind="stable")
-    remote, extended, size = remote[order], extended[order], size[order]
-    can_id = frames.can_id[rows[order]].astype(np.int64)
-    tail = remote.astype(np.int64) << 6 | dlc[order]
-    data = frames.data[rows[order]].byteswap()  # byte 0 highest, as it goes over the wire
-    stuffing, crc = Stuffing(len(rows)), np.zeros(len(rows), np.uint16)
-    for wide in (False, True):
-        some = np.flatnonzero(extended == wide)
-        if not len(some):
-            continue
-        if wide:
-            first, second = can_id[some] >> 18, can_id[some] & 0x3FFFF
-            header, width = first << 27 | 0b11 << 25 | second << 7 | tail[some], 39
-        else:
-            header, width = can_id[some] << 7 | tail[some], 19
-        stuffing.take_word(header, width, some)
+    size, extended = size[order], extended[order]
+    short = (frames.can_id[rows] << 5 | remote.astype(np.uint8) << 4 | dlc)[order]
+    data = frames.data[rows][order].byteswap()  # byte 0 highest, as it goes over the wire
+    stuffing, crc = Stuffing(len(flags)), np.zeros(len(flags), np.uint16)
+    for some in _where(~extended):
+        _standard(stuffing, crc, short[some], some)
+    for some in _where(extended):
+        word = frames.can_id[rows][order][some].astype(np.int64)
+        first, second, last = word >> 18, word & 0x3FFFF, short[some].astype(np.int64) & 31
+        header = first << 27 | 0b11 << 25 | second << 7 | (last & 16) << 2 | last & 15
+        stuffing.take_word(header, 39, some)
         # Zeros in front do not change a checksum that starts from zero, so whole words will do.
-        for word in _words(header, -(-width // 16) * 16):
-            crc[some] = _crc_table(16)[crc[some] << 1 ^ word]
-    for place in range(4):
-        whole = slice(int(np.searchsorted(-size.astype(np.int8), -2 * (place + 1), "right")))
-        word = (data[whole] >> np.uint64(48 - 16 * place)).astype(np.uint16)
-        stuffing.take(word, 16, whole)
-        crc[whole] = _crc_table(16)[crc[whole] << 1 ^ word]
-    odd = np.flatnonzero(size & 1)
-    if len(odd):
+        for part in _words(header, 48):
+            crc[some] = _crc_table(16).take(crc[some] << 1 ^ part)
+    ends = (-size.astype(np.int8)).searchsorted(np.array([-2, -4, -6, -8], np.int8), "right")
+    for place, end in enumerate(ends.tolist()):
+        part = (data[:end] >> np.uint64(48 - 16 * place)).astype(np.uint16)
+        stuffing.take(part, 16, slice(end))
+        crc[:end] = _crc_table(16).take(crc[:end] << 1 ^ part)
+    for odd in _where(size & 1 != 0):
         byte = (data[odd] >> (64 - 8 * size[odd].astype(np.uint64))).astype(np.uint8)
         crc[odd] = crc[odd] << 8 & 0x7FFF ^ _crc_table(8)[(crc[odd] >> 7 ^ byte) & 0xFF]
         stuffing.take(byte, 8, odd)
     stuffing.take(crc, 15)
-    bits = np.empty(len(rows), np.int64)
-    plain = np.where(extended, 39, 19) + 8 * size.astype(np.int64) + 15 + CLASSICAL_TAIL
-    bits[order] = plain + stuffing.bits(at_end=True)
+    ordered = stuffing.bits(at_end=True)
+    ordered += size << 3
+    ordered += np.where(extended, 39 + 15 + CLASSICAL_TAIL, 19 + 15 + CLASSICAL_TAIL)
+    bits = np.empty(len(flags), np.int64)
+    bits[order] = ordered
     return bits
+
+
+def _where(chosen: Bools) -> Iterator[Rows]:
+    """The rows that are chosen, if there are any; all of them are a slice, which copies nothing."""
+    rows = chosen.nonzero()[0]
+    if len(rows):
+        yield ALL if len(rows) == len(chosen) else rows
+
+
+def _standard(
+    stuffing: Stuffing, crc: NDArray[np.uint16], short: NDArray[np.uint32], some: Rows
+) -> None:
+    """The headers of standard frames; ``short`` is identifier, remote bit and DLC in 16 bits.
+
+    A bus has few of them, so that each is worked out once.
+    """
+    is_there = np.zeros(1 << 16, np.bool_)
+    is_there[short] = True
+    found = is_there.nonzero()[0]
+    header = found >> 5 << 7 | (found & 16) << 2 | found & 15
+    few, check = Stuffing(len(found)), np.zeros(len(found), np.uint16)
+    few.take_word(header, 19)
+    for part in _words(header, 32):
+        check = _crc_table(16).take(check << 1 ^ part)
+    place = np.empty(1 << 16, np.uint16)
+    place[found] = np.arange(len(found))
+    at = place.take(short)
+    crc[some] = check.take(at)
+    stuffing.begin(few, at, some)
 
 
 def _fd(frames: Frames, rows: Int64s, flag: Flag, length: int) -> Int64s:
@@ -127,13 +156,18 @@ class Stuffing:
         self._state = np.full(frames, LONGEST_RUN, np.uint32)
         self._count = np.zeros(frames, np.uint8)
 
-    def take(self, bits: Small, width: int, some: Int64s | slice = ALL) -> None:
+    def begin(self, others: Stuffing, which: NDArray[np.uint16], some: Rows) -> None:
+        """Some frames begin like others, of which these are the places."""
+        self._state[some] = others._state.take(which)
+        self._count[some] = others._count.take(which)
+
+    def take(self, bits: Small, width: int, some: Rows = ALL) -> None:
         """The next bits of every frame, or of some, at most 16 of them."""
-        after = _stuff_table(width)[self._state[some] << np.uint32(width) | bits]
+        after = _stuff_table(width).take(self._state[some] << np.uint32(width) | bits)
         self._count[some] += after >> COUNT_AT
         self._state[some] = after & STATE
 
-    def take_word(self, word: Words, width: int, some: Int64s | slice = ALL) -> None:
+    def take_word(self, word: Words, width: int, some: Rows = ALL) -> None:
         """The next bits of every frame, or of some, the highest one first."""
         odd = width % 16
         if odd:
@@ -145,7 +179,7 @@ class Stuffing:
         """Stuff bits so far; ``at_end``: with the one that a full run at the very end needs."""
         count = self._count.astype(np.int64)
         if at_end:
-            count += self._state % LONGEST_RUN == LONGEST_RUN - 1
+            count += (self._state == LONGEST_RUN - 1) | (self._state == 2 * LONGEST_RUN - 1)
         return count
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,13 +14,14 @@ from canscope.model.findings import Verdict
 from canscope.model.outcome import Doubt, Outcome, Subject, margins, telling
 from canscope.model.piece import Piece, S
 from canscope.model.rule import Rule, Worst, limit, unjudged
-from canscope.model.tables import Bools, Flag, Floats, Frames, Int64s
+from canscope.model.tables import Flag, Floats, Frames, Int64s
 from canscope.rules import RULES
 from canscope.rules._wire import frame_bits
 
 REPEATS = 100  # the same frame so often in a row is no message any more; common practice
 BACK_TO_BACK = 2.0  # frames that begin within so many of their own lengths follow at once
 NONE = np.zeros(0, np.int64)
+FRAME = ("time_ns", "can_id", "flags", "length", "data")  # what is carried of the last one
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,7 +31,7 @@ class Tail:
     time_ns: Int64s = field(default_factory=lambda: NONE)
     bits: Int64s = field(default_factory=lambda: NONE)
     slow_bits: Int64s = field(default_factory=lambda: NONE)
-    frame: tuple[int, int, int, int, int] | None = None  # stamp, id, flags, length, data
+    frame: tuple[int, ...] | None = None  # its FRAME
     repeats: int = 0
 
 
@@ -96,12 +97,13 @@ class BusLoad(Rule):
         frames = piece.frames
         sound = np.flatnonzero((frames.flags & Flag.ERROR) == 0)
         bits, slow_bits = frame_bits(frames, sound)
-        channels = frames.channel[sound]
+        channels = frames.channel if len(sound) == len(frames) else frames.channel[sound]
         for channel, tail in state.items():
             if channel in frames.channels:
                 mine = np.flatnonzero(channels == frames.channels.index(channel))
                 if len(mine):
-                    rate, sizes = piece.bench.bitrates[channel], (bits[mine], slow_bits[mine])
+                    rate, all_bits = piece.bench.bitrates[channel], bits[mine]
+                    sizes = (all_bits, all_bits if slow_bits is bits else slow_bits[mine])
                     parts = self._bus(channel, tail, frames, sound[mine], sizes, rate)
                     after[channel], outcomes = parts
                     found += outcomes
@@ -118,38 +120,46 @@ class BusLoad(Rule):
     ) -> tuple[Tail, list[Outcome]]:
         bits, slow_bits = sizes
         width_ns = round(self.window_s * S)
-        new, carried = frames.time_ns[rows], len(tail.time_ns)
+        new = frames.time_ns[rows]
         times = np.concatenate((tail.time_ns, new))
-        every = np.concatenate((tail.bits, bits))
-        slow = np.concatenate((tail.slow_bits, slow_bits))
-        first = np.searchsorted(times, new - width_ns, "right")
-        last = carried + np.arange(1, len(new) + 1)
+        every = slow = np.concatenate((tail.bits, bits))
+        if slow_bits is not bits or tail.slow_bits is not tail.bits:
+            slow = np.concatenate((tail.slow_bits, slow_bits))
+        first = times.searchsorted(new - width_ns, "right")
         share = 100.0 / (rate * self.window_s)
-        most, least = (_sums(column, first, last) * share for column in (every, slow))
-        spread = (most - least) / 2 + every[first] * share
+        most = _sums(every, first) * share
+        least = most if slow is every else _sums(slow, first) * share
         load = (most + least) / 2
+        allowed = self.limit_percent
+        if allowed is None:  # told, not judged
+            some = telling(np.maximum(100.0 - load, 0.0))
+        else:
+            some = telling(allowed - load, (most - least) / 2 + every[first] * share)
+        u = (most[some] - least[some]) / 2 + every[first[some]] * share
+        told = self._rows(channel, new[some], load[some], u)
         repeats, doubts = _repeats(channel, tail, frames, rows, bits / rate * S)
-        keep = slice(int(np.searchsorted(times, new[-1] - width_ns, "right")), None)
-        end = frames.take(rows[-1:])
-        frame = tuple(int(c[0]) for c in (end.time_ns, end.can_id, end.flags, end.length, end.data))
-        after = Tail(times[keep], every[keep], slow[keep], frame, repeats)  # type: ignore[arg-type]
-        return after, [self._rows(channel, new, load, spread), *doubts]
+        keep = slice(int(times.searchsorted(new[-1] - width_ns, "right")), None)
+        end = int(rows[-1])
+        frame = tuple(int(getattr(frames, name)[end]) for name in FRAME)
+        kept = every[keep]
+        slow_kept = kept if slow is every else slow[keep]
+        after = Tail(times[keep], kept, slow_kept, frame, repeats)
+        return after, [told, *doubts]
 
     def _rows(self, channel: str, time_ns: Int64s, load: Floats, u: Floats) -> Outcome:
         allowed = self.limit_percent
-        if allowed is None:  # told, not judged
+        if allowed is None:
             margin, u = np.maximum(100.0 - load, 0.0), np.zeros_like(u)
         else:
             margin = allowed - load
-        rows = telling(margin, u)
         return margins(
             channel,
-            time_ns[rows],
-            margin[rows],
-            measured=load[rows],
+            time_ns,
+            margin,
+            measured=load,
             limit=np.nan if allowed is None else allowed,
-            uncertainty=u[rows],
-            start_ns=time_ns[rows] - round(self.window_s * S),
+            uncertainty=u,
+            start_ns=time_ns - round(self.window_s * S),
         )
 
     def close(self, state: Mapping[str, Tail], piece: Piece) -> Sequence[Outcome]:
@@ -162,24 +172,33 @@ class BusLoad(Rule):
         return f"{super().clause(verdict, worst)} over {self.window_s:g} s"
 
 
-def _sums(column: Int64s, first: Int64s, end: Int64s) -> NDArray[np.int64]:
-    total = np.concatenate((np.zeros(1, np.int64), np.cumsum(column)))
-    return np.asarray(total[end] - total[first])
+def _sums(column: Int64s, first: Int64s) -> Int64s:
+    """The sum from each of these rows to the row itself, for the last so many rows."""
+    total = np.zeros(len(column) + 1, np.int64)
+    np.cumsum(column, out=total[1:])
+    return total[len(total) - len(first) :] - total[first]
 
 
 def _repeats(
     channel: str, tail: Tail, frames: Frames, rows: Int64s, length_ns: Floats
 ) -> tuple[int, list[Doubt]]:
     """How often the last frame has come in a row, back to back; a doubt at the REPEATS-th time."""
-    names = ("time_ns", "can_id", "flags", "length", "data")
-    columns = [getattr(frames, name)[rows] for name in names]
-    if tail.frame is not None:
-        carried = zip(tail.frame, columns, strict=True)
-        columns = [np.concatenate((np.array([old], c.dtype), c)) for old, c in carried]
-    times, rest = columns[0], columns[1:]
-    same: Bools = np.diff(times) <= BACK_TO_BACK * length_ns[len(rows) - len(times) + 1 :]
-    for column in rest:  # of long frames the first 8 bytes stand for all
-        same &= column[1:] == column[:-1]
+
+    def column(name: str) -> NDArray[Any]:
+        values: NDArray[Any] = getattr(frames, name)[rows]
+        if tail.frame is None:
+            return values
+        return np.concatenate((np.array([tail.frame[FRAME.index(name)]], values.dtype), values))
+
+    ids = column("can_id")
+    same = ids[1:] == ids[:-1]
+    for name in ("data", "length", "flags"):  # of long frames the first 8 bytes stand for all
+        if not same.any():  # nearly always
+            return 0, []
+        values = column(name)
+        same &= values[1:] == values[:-1]
+    times = column("time_ns")
+    same &= np.diff(times) <= BACK_TO_BACK * length_ns[len(rows) - len(times) + 1 :]
     place = np.arange(1, len(same) + 1)
     broken = np.maximum.accumulate(np.where(same, 0, place))
     count = np.where(broken > 0, place - broken, place + tail.repeats)
@@ -188,7 +207,7 @@ def _repeats(
     if len(hit):
         row = int(hit[0]) + 1
         text = (
-            f"frame {int(rest[0][row]):X} was repeated back to back more than {REPEATS} times:"
+            f"frame {int(ids[row]):X} was repeated back to back more than {REPEATS} times:"
             " nobody acknowledges it, as where a unit is alone with a silent listener"
         )
         doubts.append(Doubt(channel, "inferred", text, int(times[row])))
