@@ -49,8 +49,12 @@ class Sleep:
             if event.kind == "ignition" or (event.kind == "pole" and event.value == 1)
         ]
         timeline += [(time, Event("turning", "", time, time, time)) for time in started]
-        for begin, end in self._silences(arrivals, until_ns):
-            shutdown = self._asleep(arrivals, history, begin, end)
+        silences = self._silences(arrivals, until_ns)
+        least_ns = _least_patience_ns(arrivals, history, silences)
+        for begin, end in silences:
+            # The node that was heard last may be silent for so long.
+            long = end - begin > least_ns
+            shutdown = self._asleep(arrivals, history, begin, end) if long else None
             if shutdown is not None:
                 timeline.append((shutdown.known_ns, shutdown))
             if end < until_ns:
@@ -69,8 +73,9 @@ class Sleep:
     def _silences(self, arrivals: Mapping[str, Int64s], until_ns: int) -> list[tuple[int, int]]:
         """(last arrival, next arrival or ``until_ns``) of gaps in the traffic of all nodes."""
         every = [times for times in arrivals.values() if len(times)]
-        carried = [] if self._last_ns is None else [np.array([self._last_ns])]
-        times = np.sort(np.concatenate([*carried, *every, [until_ns]]).astype(np.int64))
+        carried = [] if self._last_ns is None else [np.array([self._last_ns], np.int64)]
+        times = np.concatenate([*carried, *every, np.array([until_ns], np.int64)])
+        times.sort(kind="stable")  # columns in order are merged
         silences = []
         if self._last_ns is None and every:
             silences.append((0, int(times[0])))
@@ -123,3 +128,16 @@ class Sleep:
         if change.value == 1 and not self._awake:
             return Event("wake", "", change.time_ns, change.after_ns, change.known_ns)
         return None
+
+
+def _least_patience_ns(
+    arrivals: Mapping[str, Int64s], history: History, silences: Sequence[tuple[int, int]]
+) -> int:
+    """No node is given up sooner than that in any of these silences."""
+    if not silences:
+        return 0
+    ends = np.array([silences[0][0], silences[-1][1]], np.int64)
+    known = [
+        history.patience_ns(f"#{key}", ends).min() for key in arrivals if history.samples(f"#{key}")
+    ]
+    return int(min(known, default=0))
