@@ -15,6 +15,7 @@ from canscope.model.piece import Piece
 from canscope.model.rule import SPINNING, Rule, Worst, limit
 from canscope.model.signals import NEVER
 from canscope.rules import RULES
+from canscope.rules._driving import driving_Nm
 from canscope.rules._hold import (
     NOTHING,
     Last,
@@ -22,6 +23,8 @@ from canscope.rules._hold import (
     at_most,
     below,
     follow,
+    fresh,
+    patience,
     present,
     recent,
     rolling,
@@ -214,15 +217,14 @@ class PedalAtRest(Rule):
         if not len(piece[role]):
             return carried, []
         samples = recent(piece, role, width_ns)
-        times = samples.time_ns
-        speed_rpm = piece.at(unit.role("speed"), times).value
-        still = np.abs(speed_rpm) < self.still_rpm
-        along = samples.value * np.sign(speed_rpm)
-        drive_Nm = np.where(still, np.abs(samples.value), along)
-        patience_ns = piece.history.patience_ns(role, times)
-        new = times >= piece.start_ns
-        known = stretches(role, carried, times[new], present(drive_Nm[new]), patience_ns[new])
-        times, drive_Nm = times[~np.isnan(drive_Nm)], drive_Nm[~np.isnan(drive_Nm)]
+        times, drive_Nm = samples.time_ns, driving_Nm(piece, unit, samples, self.still_rpm)
+        new_ns, new = fresh(piece, role, samples)
+        known = stretches(
+            role, carried, new_ns, present(drive_Nm[new]), patience(piece, role, new_ns)
+        )
+        absent = np.isnan(drive_Nm)
+        if absent.any():
+            times, drive_Nm = times[~absent], drive_Nm[~absent]
         at_ns = known.new.sampled_ns
         pedal = rest.at(piece, at_ns)
         judged = pedal.held(at_ns, 1.0, seconds(self.release_s) + width_ns)

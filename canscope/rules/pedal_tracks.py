@@ -18,6 +18,8 @@ from canscope.rules import RULES
 from canscope.rules._hold import (
     NOTHING,
     Last,
+    fresh,
+    patience,
     present,
     recent,
     rolling,
@@ -98,11 +100,14 @@ class PedalTracks(Rule):
         samples = recent(piece, first, width_ns)
         times = samples.time_ns
         apart = np.abs(samples.value - piece.at(second, times).value)
-        patience_ns = piece.history.patience_ns(first, times)
-        new = times >= piece.start_ns
-        known = stretches(first, state.known, times[new], present(apart[new]), patience_ns[new])
+        new_ns, new = fresh(piece, first, samples)
+        patience_ns = patience(piece, first, new_ns)
+        known = stretches(first, state.known, new_ns, present(apart[new]), patience_ns)
         at_ns = known.new.sampled_ns
-        times, apart = times[~np.isnan(apart)], apart[~np.isnan(apart)]
+        absent = np.isnan(apart)
+        lost = new_ns[absent[new]]
+        if absent.any():
+            times, apart = times[~absent], apart[~absent]
         rows = np.flatnonzero(known.new.held(at_ns, 0.0, width_ns)) + len(times) - len(at_ns)
         kept = rolling(np.min, apart, throughout(times, rows, width_ns), rows)
         found = margins(
@@ -115,7 +120,6 @@ class PedalTracks(Rule):
             start_ns=times[rows] - width_ns,
         )
         lost_ns = state.lost_ns
-        lost = samples.time_ns[new & np.isnan(piece.at(second, samples.time_ns).value)]
         begun = known.time_ns[known.time_ns > NEVER][:1]  # both were known once
         lost = lost[(lost > begun) if len(begun) else slice(0, 0)]
         awake = piece.at("@awake", lost).value == 1

@@ -104,18 +104,25 @@ class PowerBalance(Rule):
         width_ns = seconds(self.average_s)
         pack = _power(piece, times, (CURRENT, VOLTAGE), 1.0, width_ns)
         units = [_power(piece, times, shaft, RAD_S, width_ns) for shaft in shafts]
-        times = times[self._flowing(times, pack, units)]
+        times = self._flowing(times, pack, units)
         if not len(times):
             return None, ()
         shaft = _sum([unit.average(piece, times) for unit in units])
         return None, [self._rows(times, pack.average(piece, times), shaft)]
 
-    def _flowing(self, times: Int64s, pack: Power, units: Sequence[Power]) -> Bools:
+    def _flowing(self, times: Int64s, pack: Power, units: Sequence[Power]) -> Int64s:
         """Instants at which a power may be above the floor, so that averages are worth taking."""
+        # An average above the floor has a value above it, and a sum of units one of its parts.
+        loud = pack.loud(times, self.floor_W)
+        for unit in units:
+            loud |= unit.loud(times, self.floor_W / len(units))
+        times = times[loud]
+        if not len(times):
+            return times
         shaft_W = np.sum([unit.roughly(times) for unit in units], axis=0)
         largest_W = np.maximum(np.abs(pack.roughly(times)), np.abs(shaft_W))
         blur_W = pack.blur + sum(unit.blur for unit in units)
-        return np.asarray(largest_W > self.floor_W - blur_W)
+        return times[largest_W > self.floor_W - blur_W]
 
     def close(self, state: None, piece: Piece) -> Sequence[Outcome]:
         """Why nothing was judged, if nothing was."""
@@ -193,6 +200,18 @@ class Power:
         """More than ``roughly`` can be wrong by."""
         return 1e-9 * float(np.nansum(np.abs(self.watt)))
 
+    def loud(self, at_ns: Int64s, floor_W: float) -> Bools:
+        """Instants before which, within the averaging time, some power is as large as that."""
+        found = np.zeros(len(at_ns), np.bool_)
+        when = self.time_ns[np.abs(self.watt) > floor_W * (1 - 1e-9)]
+        if len(when):
+            apart = np.flatnonzero(np.diff(when) > self.width_ns)
+            begins = at_ns.searchsorted(np.concatenate((when[:1], when[apart + 1])))
+            ends = at_ns.searchsorted(np.concatenate((when[apart], when[-1:])) + self.width_ns)
+            for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
+                found[begin:end] = True
+        return found
+
     def roughly(self, at_ns: Int64s) -> Floats:
         """About the averages; what is missing counts as none."""
         first = self.time_ns.searchsorted(at_ns - self.width_ns, "right")
@@ -201,21 +220,23 @@ class Power:
 
     def average(self, piece: Piece, at_ns: Int64s) -> Average:
         """The averages of the time before these instants, and of the time before that."""
-        return Average(
-            self._mean(piece, self.watt, at_ns),
-            self._mean(piece, self.watt, at_ns - self.width_ns),
-            self._mean(piece, self.u, at_ns),
-        )
+        now, then = self._windows(piece, at_ns), self._windows(piece, at_ns - self.width_ns)
+        return Average(_mean(self.watt, *now), _mean(self.watt, *then), _mean(self.u, *now))
 
-    def _mean(self, piece: Piece, values: Floats, at_ns: Int64s) -> Floats:
+    def _windows(self, piece: Piece, at_ns: Int64s) -> tuple[Bools, Int64s, Int64s]:
+        """Which windows have a power at both ends, and first and last row of each of those."""
         first = self.time_ns.searchsorted(at_ns - self.width_ns, "right")
         last = self.time_ns.searchsorted(at_ns, "right") - 1
-        # Known at both ends; a value missing within makes the average missing.
         whole = ~np.isnan(piece.at(self.role, at_ns).value)
         whole &= ~np.isnan(piece.at(self.role, at_ns - self.width_ns).value) & (last >= first)
-        result = np.full(len(at_ns), np.nan)
-        result[whole] = rolling(np.mean, values, first[whole], last[whole])
-        return result
+        return whole, first[whole], last[whole]
+
+
+def _mean(values: Floats, whole: Bools, first: Int64s, last: Int64s) -> Floats:
+    """The mean of each window; a value missing within makes it missing."""
+    result = np.full(len(whole), np.nan)
+    result[whole] = rolling(np.mean, values, first, last)
+    return result
 
 
 def _power(

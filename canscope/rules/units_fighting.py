@@ -19,6 +19,8 @@ from canscope.rules._hold import (
     NOTHING,
     Last,
     follow,
+    fresh,
+    patience,
     present,
     recent,
     rolling,
@@ -103,14 +105,16 @@ class UnitsFighting(Rule):
         clock, width_ns = piece.bench.units[0].role("torque"), seconds(self.held_s)
         if not len(piece[clock]):
             return State(state.power, pedal.last), []
-        times = recent(piece, clock, width_ns).time_ns
+        samples = recent(piece, clock, width_ns)
+        times, (new_ns, new) = samples.time_ns, fresh(piece, clock, samples)
         ratio, driven_W, u, who = self._ratio(piece, times)
-        patience_ns = piece.history.patience_ns(clock, times)
-        new = times >= piece.start_ns
-        power = stretches(clock, state.power, times[new], present(ratio[new]), patience_ns[new])
+        patience_ns = patience(piece, clock, new_ns)
+        power = stretches(clock, state.power, new_ns, present(ratio[new]), patience_ns)
         known = ~np.isnan(ratio)
-        times, ratio, driven_W, u = times[known], ratio[known], driven_W[known], u[known]
-        names, who = np.array([unit.name for unit in piece.bench.units]), who[:, known]
+        if not known.all():
+            times, ratio, driven_W, u = times[known], ratio[known], driven_W[known], u[known]
+            who = who[:, known]
+        names = np.array([unit.name for unit in piece.bench.units])
         at_ns = power.new.sampled_ns
         judged = power.new.held(at_ns, 0.0, width_ns)
         judged &= pedal.at(piece, at_ns).held(at_ns, 0.0, width_ns)

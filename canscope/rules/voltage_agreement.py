@@ -125,20 +125,23 @@ class VoltageAgreement(Rule):
     def _rows(
         self, seen: Seen, piece: Piece, name: str, role: str, samples: Samples
     ) -> tuple[Seen, Margins]:
-        times = samples.time_ns
-        closed = stayed_closed(piece, times)
-        seen = replace(seen, next_ns=int(times[-1]) + 1, closed=seen.closed or bool(closed.any()))
-        link_V = samples.value
+        closed = stayed_closed(piece, samples.time_ns)
+        next_ns = int(samples.time_ns[-1]) + 1
+        seen = replace(seen, next_ns=next_ns, closed=seen.closed or bool(closed.any()))
+        samples = samples if closed.all() else samples[closed]
+        times, link_V = samples.time_ns, samples.value
         pack_V = _nearest(link_V, piece.at(PACK, times).value, after(piece, PACK, times))
-        clipped = closed & at_end_of_range(piece.bench.bindings[role], samples)
-        if seen.clipped_ns is None and clipped.any():
-            seen = replace(seen, clipped_ns=int(times[clipped][0]))
+        if seen.clipped_ns is None:
+            clipped = at_end_of_range(piece.bench.bindings[role], samples)
+            if clipped.any():
+                seen = replace(seen, clipped_ns=int(times[clipped][0]))
         quiet = np.abs(piece.at(CURRENT, times).value) <= self.rest_current_A
         quiet &= ~(np.abs(after(piece, CURRENT, times)) > self.rest_current_A)
         # A pack that reads next to nothing beside a live link is compared with the link.
         reference = np.where(np.abs(pack_V) >= SAFE_V, np.abs(pack_V), np.abs(link_V))
-        judged = closed & quiet & (reference >= SAFE_V)
-        reference = np.where(judged, reference, np.nan)
+        judged = quiet & (reference >= SAFE_V)
+        times, link_V, pack_V = times[judged], link_V[judged], pack_V[judged]
+        reference = reference[judged]
         percent = 100 * (link_V - pack_V) / reference
         u_V = piece.bench.u(role) + np.abs(link_V) / reference * piece.bench.u(PACK)
         return seen, margins(
@@ -156,4 +159,4 @@ class VoltageAgreement(Rule):
 def _nearest(link_V: Floats, before_V: Floats, after_V: Floats) -> Floats:
     """The value between two readings of the pack that lies nearest to the link's."""
     lowest, highest = np.fmin(before_V, after_V), np.fmax(before_V, after_V)
-    return np.where(np.isnan(before_V), np.nan, np.clip(link_V, lowest, highest))
+    return np.where(np.isnan(before_V), np.nan, np.minimum(np.maximum(link_V, lowest), highest))
