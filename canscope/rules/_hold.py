@@ -12,6 +12,7 @@ from functools import cache, cached_property
 from typing import Any
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike, NDArray
 
 from canscope.model.piece import Piece, S
@@ -19,6 +20,7 @@ from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Bools, Floats, Int64s
 
 BLOCK = 1 << 20  # values looked at in one go, so that memory stays bounded
+MANY = 2000  # of these, a view of them pays
 FEW = 8  # levels of _extremes, about: with fewer values a window it would be slower
 EXTREMES: dict[Callable[..., ArrayLike], np.ufunc] = {np.min: np.minimum, np.max: np.maximum}
 
@@ -223,14 +225,30 @@ def rolling(reduce: Callable[..., ArrayLike], value: Floats, first: Int64s, last
         return rolling(np.max, value, first, last) - rolling(np.min, value, first, last)
     if reduce in EXTREMES and int(count.sum()) > len(value) * FEW:
         return _extremes(EXTREMES[reduce], value, first, last)
+    reduce = _medians if reduce is np.median else reduce
     result = np.full(len(last), np.nan)
     for size in np.flatnonzero(np.bincount(count)).tolist():
         windows = np.flatnonzero(count == size)
         for at in range(0, len(windows), max(1, BLOCK // size)):
             some = windows[at : at + max(1, BLOCK // size)]
-            rows = first[some][:, None] + np.arange(size)
-            result[some] = reduce(value[rows], axis=1)
+            result[some] = reduce(_stacked(value, first[some], size), axis=1)
     return result
+
+
+def _stacked(value: Floats, first: Int64s, size: int) -> Floats:
+    """Windows of one size side by side, as a copy."""
+    if len(first) * size < MANY:  # not worth the view
+        return value[first[:, None] + np.arange(size)]
+    return np.asarray(sliding_window_view(value, size)[first])
+
+
+def _medians(windows: Floats, axis: int) -> Floats:
+    """As ``np.median``, which is slower by far than sorting; ``windows`` may be written to."""
+    windows.sort(axis=axis)
+    count = windows.shape[axis]
+    median: Floats = (windows[:, (count - 1) // 2] + windows[:, count // 2]) / 2
+    median[np.isnan(windows[:, -1])] = np.nan
+    return median
 
 
 def _extremes(pick: np.ufunc, value: Floats, first: Int64s, last: Int64s) -> Floats:
@@ -238,8 +256,10 @@ def _extremes(pick: np.ufunc, value: Floats, first: Int64s, last: Int64s) -> Flo
     power = np.frexp(last - first + 1)[1] - 1
     result = np.full(len(last), np.nan)
     level = value  # of row i: the extreme of value[i] to value[i + 2**exponent - 1]
-    for exponent in range(int(power.max()) + 1):
-        some = np.flatnonzero(power == exponent)
-        result[some] = pick(level[first[some]], level[last[some] + 1 - (1 << exponent)])
-        level = pick(level[: -(1 << exponent)], level[1 << exponent :])
+    for exponent, rows in enumerate(np.bincount(power).tolist()):
+        if exponent:
+            level = pick(level[: -(1 << exponent - 1)], level[1 << exponent - 1 :])
+        if rows:
+            some = slice(None) if rows == len(power) else np.flatnonzero(power == exponent)
+            result[some] = pick(level[first[some]], level[last[some] + 1 - (1 << exponent)])
     return result

@@ -122,7 +122,7 @@ class PowerBalance(Rule):
         shaft_W = np.sum([unit.roughly(times) for unit in units], axis=0)
         largest_W = np.maximum(np.abs(pack.roughly(times)), np.abs(shaft_W))
         blur_W = pack.blur + sum(unit.blur for unit in units)
-        return times[largest_W > self.floor_W - blur_W]
+        return np.asarray(times[largest_W > self.floor_W - blur_W])
 
     def close(self, state: None, piece: Piece) -> Sequence[Outcome]:
         """Why nothing was judged, if nothing was."""
