@@ -47,10 +47,11 @@ class Past:
             )
         place = self._place(samples, times, before)
         stale = place.unknown if role.startswith("@") else self._stale(role, times, place)
-        value = samples.value[place.row]
+        value = place.values(samples)
         if stale is None:
             stale = np.zeros(len(times), np.bool_)
         else:
+            value = value.copy() if place.same else value
             value[stale] = np.nan
         return Held(value, place.sampled_ns, place.age_ns, stale)
 

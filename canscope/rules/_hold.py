@@ -238,7 +238,7 @@ def rolling(reduce: Callable[..., ArrayLike], value: Floats, first: Int64s, last
 def _stacked(value: Floats, first: Int64s, size: int) -> Floats:
     """Windows of one size side by side, as a copy."""
     if len(first) * size < MANY:  # not worth the view
-        return value[first[:, None] + np.arange(size)]
+        return np.asarray(value[first[:, None] + np.arange(size)])
     return np.asarray(sliding_window_view(value, size)[first])
 
 
