@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from canscope.model.median import median
 from canscope.model.signals import NEVER, NO_SAMPLES, Samples
 from canscope.model.tables import Floats, Int64s
 
@@ -86,7 +87,7 @@ class Track:
         assert self._learning is not None
         self._learning += time_ns[: LEARNED_FROM + 1 - len(self._learning)].tolist()
         if len(self._learning) > LEARNED_FROM:
-            self.cycle_ns = int(np.median(np.diff(self._learning)))
+            self.cycle_ns = int(median(np.diff(self._learning)))
             self.learned_ns = np.int64(self._learning[-1])
             self._learning = None
 

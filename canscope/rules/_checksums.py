@@ -21,7 +21,7 @@ def _crc8(data: Sequence[Bytes], *, polynomial: int) -> Bytes:
     """CRC-8 that begins with FF and is turned over at the end, not reflected."""
     crc = np.full_like(data[0], 0xFF)
     for byte in data:
-        crc = _table(polynomial)[crc ^ byte]
+        crc = _table(polynomial).take(crc ^ byte)
     return crc ^ np.uint8(0xFF)
 
 

@@ -22,10 +22,15 @@ def driving_Nm(piece: Piece, unit: DriveUnit, torque: Samples, still_rpm: float)
     return np.where(still, np.abs(torque.value), torque.value * np.sign(speed_rpm))
 
 
-def shaft_W(piece: Piece, unit: DriveUnit, times_ns: Int64s) -> tuple[Floats, Floats]:
-    """A unit's shaft power at these instants, positive where it drives, and its uncertainty."""
+def shaft_W(piece: Piece, unit: DriveUnit, times_ns: Int64s) -> Floats:
+    """A unit's shaft power at these instants, positive where it drives."""
+    omega = piece.at(unit.role("speed"), times_ns).value * RAD_S
+    return piece.at(unit.role("torque"), times_ns).value * omega
+
+
+def shaft_u_W(piece: Piece, unit: DriveUnit, times_ns: Int64s) -> Floats:
+    """The uncertainty of that power."""
     speed, torque = unit.role("speed"), unit.role("torque")
     omega = piece.at(speed, times_ns).value * RAD_S
     moment = piece.at(torque, times_ns).value
-    u = np.abs(moment) * piece.bench.u(speed) * RAD_S + np.abs(omega) * piece.bench.u(torque)
-    return moment * omega, u
+    return np.abs(moment) * piece.bench.u(speed) * RAD_S + np.abs(omega) * piece.bench.u(torque)

@@ -10,6 +10,7 @@ import numpy as np
 
 from canscope.model.bench import Bench
 from canscope.model.events import Event
+from canscope.model.median import median
 from canscope.model.piece import ClosedWindow, S
 from canscope.model.tables import Floats
 from canscope.rules._fit import Exponential, exponential
@@ -143,7 +144,7 @@ def _plateau(t: Floats, v: Floats, passed_s: float, pack_V: float, u: float) -> 
     tail = v[t >= passed_s * 2 / 3]
     if passed_s < SETTLING_S or len(tail) < 3 or np.ptp(tail) > FLAT * pack_V + 2 * u:
         return float("nan"), float("nan")
-    return float(np.median(tail)), u + float(np.ptp(tail)) / 2
+    return median(tail), u + float(np.ptp(tail)) / 2
 
 
 def _step(t: Floats, share: Floats) -> float | None:

@@ -192,21 +192,19 @@ def _words(word: Words, width: int) -> Iterator[Small]:
 @cache
 def _stuff_table(width: int) -> NDArray[np.uint8]:
     """State and bits -> next state and stuff bits; a state is 5 * last bit + its run - 1."""
-    if width > 8:  # the first bits, then the last 8
-        first, last = _stuff_table(width - 8), _stuff_table(8)
-        middle = np.repeat(first, 256)
-        bits = np.tile(np.arange(256, dtype=np.uint32), len(first))
-        return np.asarray(last[(middle & STATE).astype(np.uint32) << 8 | bits] + (middle & ~STATE))
-    table = np.zeros(2 * LONGEST_RUN << width, np.uint8)
+    if width > 1:  # the first bits, then the last ones
+        later = 8 if width > 8 else 1
+        first, last = _stuff_table(width - later), _stuff_table(later).reshape(-1, 1 << later)
+        return np.asarray(last[first & STATE] + (first & ~STATE)[:, None]).ravel()
+    table = np.zeros(4 * LONGEST_RUN, np.uint8)
     for index in range(len(table)):
-        last_bit, run = divmod(index >> width, LONGEST_RUN)
+        state, bit = divmod(index, 2)
+        last_bit, run = divmod(state, LONGEST_RUN)
         run, count = run + 1, 0
-        for place in reversed(range(width)):
-            if run == LONGEST_RUN:
-                last_bit, run, count = 1 - last_bit, 1, count + 1
-            bit = index >> place & 1
-            last_bit, run = bit, run + 1 if bit == last_bit else 1
-        table[index] = count << COUNT_AT | LONGEST_RUN * last_bit + run - 1
+        if run == LONGEST_RUN:
+            last_bit, run, count = 1 - last_bit, 1, 1
+        run = run + 1 if bit == last_bit else 1
+        table[index] = count << COUNT_AT | LONGEST_RUN * bit + run - 1
     return table
 
 

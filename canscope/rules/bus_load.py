@@ -16,6 +16,7 @@ from canscope.model.piece import Piece, S
 from canscope.model.rule import Rule, Worst, limit, unjudged
 from canscope.model.tables import Flag, Floats, Frames, Int64s
 from canscope.rules import RULES
+from canscope.rules._hold import within
 from canscope.rules._wire import frame_bits
 
 REPEATS = 100  # the same frame so often in a row is no message any more; common practice
@@ -125,7 +126,7 @@ class BusLoad(Rule):
         every = slow = np.concatenate((tail.bits, bits))
         if slow_bits is not bits or tail.slow_bits is not tail.bits:
             slow = np.concatenate((tail.slow_bits, slow_bits))
-        first = times.searchsorted(new - width_ns, "right")
+        first = within(times, np.arange(len(times) - len(new), len(times)), width_ns)
         share = 100.0 / (rate * self.window_s)
         most = _sums(every, first) * share
         least = most if slow is every else _sums(slow, first) * share

@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike
 from canscope.model.bench import Bench
 from canscope.model.events import Event
 from canscope.model.findings import Verdict
+from canscope.model.median import median
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import Rule, Worst, limit
@@ -179,8 +180,8 @@ class BusSag(Rule):
         quiet = before.in_circuit & (np.abs(before.current_A) <= self.rest_current_A)
         resting = before.samples.value[quiet]
         sag = replace(sag, bursts=sag.bursts + 1)
-        if len(resting) and (median := float(np.median(resting))) > 0:
-            sag = replace(sag, resting_V=median)
+        if len(resting) and (resting_V := median(resting)) > 0:
+            sag = replace(sag, resting_V=resting_V)
         since = readings.between(event.time_ns, sag.next_ns)
         return self._rows(sag, piece, name, since, np.ones(len(since.samples), bool))
 

@@ -9,6 +9,7 @@ from typing import ClassVar
 import numpy as np
 
 from canscope.model.bench import Bench
+from canscope.model.median import median
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import ALL_STAGES, Rule, limit
@@ -144,13 +145,13 @@ def _learned(known: Mapping[str, tuple[int, ...]], piece: Piece) -> Mapping[str,
 def _paced(first_ns: Mapping[str, tuple[int, ...]], bench: Bench) -> Iterator[Doubt]:
     """A doubt where all messages agree that the clock ran too fast or too slow."""
     pace = [
-        float(np.median(np.diff(first_ns[key]))) / cycle_ns
+        median(np.diff(first_ns[key])) / cycle_ns
         for key, cycle_ns in _cycles_ns(bench).items()
         if len(first_ns.get(key, ())) > LEARNED_FROM
     ]
     if len(pace) < FEWEST or max(pace) > min(pace) * (1 + WRONG):
         return
-    middle = float(np.median(pace))
+    middle = median(pace)
     if abs(middle - 1) > WRONG:
         text = f"all {len(pace)} messages came at {middle:.2f} times their stated cycle: the clock"
         text += " of the recording ran wrong, or every cycle in plan and definition is"

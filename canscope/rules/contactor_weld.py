@@ -10,6 +10,7 @@ import numpy as np
 
 from canscope.model.bench import MAINS, Bench
 from canscope.model.events import Event, Window
+from canscope.model.median import median
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import Rule, limit, unjudged
@@ -196,4 +197,4 @@ def _difference(window: ClosedWindow, role: str, start_ns: int, end_ns: int) -> 
     part = samples[max(int(first) - 1, 0) : int(last)]
     apart = part.value - window.at(PACK, part.time_ns).value
     apart = apart[~np.isnan(apart)]
-    return float(np.median(apart)) if len(apart) else float("nan")
+    return median(apart) if len(apart) else float("nan")

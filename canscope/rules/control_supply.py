@@ -10,6 +10,7 @@ import numpy as np
 
 from canscope.model.bench import MAINS, POLES, Bench
 from canscope.model.events import Event, Window
+from canscope.model.median import median
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import SPINNING, Rule, limit
@@ -175,7 +176,7 @@ def _jump(window: ClosedWindow, role: str, begin: int, last: int) -> int | None:
     ways, steps = np.diff(counts.time_ns), np.diff(counts.raw) % modulus
     kinds, times = np.unique(steps, return_counts=True)
     usual = int(kinds[np.argmax(times)])
-    cycle = max(float(np.median(ways)), 1.0)
+    cycle = max(median(ways), 1.0)
     frames = np.where(ways > LOST_CYCLES * cycle, np.round(ways / cycle), 1).astype(np.int64)
     # A frame more or less over a gap is the cycle's own jitter.
     slack = [(frames + more) * usual % modulus for more in (-1, 0, 1)]

@@ -10,6 +10,7 @@ import numpy as np
 
 from canscope.model.bench import Bench
 from canscope.model.findings import Verdict
+from canscope.model.median import median
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import ALL_STAGES, Rule, Worst, limit, unjudged
@@ -160,7 +161,7 @@ class CycleTime(Rule):
             node = replace(node, learning=learning, learning_quiet=learning_quiet)
             if len(learning) < LEARNED_FROM:
                 return _longer(node, quiet), []
-            cycle_ns = max(1, int(np.median(learning)))
+            cycle_ns = max(1, int(median(learning)))
             node = replace(node, cycle_ns=cycle_ns, learning=(), learning_quiet=())
             times, spared = times[used:], spared[used:]
             # The intervals learned from can be judged now, and no sooner.

@@ -10,6 +10,7 @@ import numpy as np
 
 from canscope.model.bench import Bench
 from canscope.model.findings import Verdict
+from canscope.model.median import median
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule, Worst, limit, unjudged
@@ -251,4 +252,4 @@ def _voltages(bench: Bench) -> dict[str, str]:
 def _resting(samples: Samples, step: Step) -> float:
     """Median of the readings of the rest before a step; NaN if there were none."""
     rest = samples.value[: int(np.searchsorted(samples.time_ns, step.rest_ns, "right"))]
-    return float(np.median(rest)) if len(rest) else float("nan")
+    return median(rest) if len(rest) else float("nan")

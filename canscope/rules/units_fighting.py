@@ -14,7 +14,7 @@ from canscope.model.piece import Piece
 from canscope.model.rule import Rule, limit
 from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
-from canscope.rules._driving import shaft_W
+from canscope.rules._driving import shaft_u_W, shaft_W
 from canscope.rules._hold import (
     NOTHING,
     Last,
@@ -107,53 +107,51 @@ class UnitsFighting(Rule):
             return State(state.power, pedal.last), []
         samples = recent(piece, clock, width_ns)
         times, (new_ns, new) = samples.time_ns, fresh(piece, clock, samples)
-        ratio, driven_W, u, who = self._ratio(piece, times)
-        patience_ns = patience(piece, clock, new_ns)
-        power = stretches(clock, state.power, new_ns, present(ratio[new]), patience_ns)
-        known = ~np.isnan(ratio)
-        if not known.all():
-            times, ratio, driven_W, u = times[known], ratio[known], driven_W[known], u[known]
-            who = who[:, known]
-        names = np.array([unit.name for unit in piece.bench.units])
+        watt = np.array([shaft_W(piece, unit, times) for unit in piece.bench.units])
+        unknown = np.isnan(watt).any(axis=0)
+        known_since = np.where(unknown[new], np.nan, 0.0)
+        power = stretches(clock, state.power, new_ns, known_since, patience(piece, clock, new_ns))
+        if unknown.any():
+            times, watt = times[~unknown], watt[:, ~unknown]
         at_ns = power.new.sampled_ns
         judged = power.new.held(at_ns, 0.0, width_ns)
         judged &= pedal.at(piece, at_ns).held(at_ns, 0.0, width_ns)
+        judged &= watt.max(axis=0)[len(times) - len(at_ns) :] >= self.least_W
         if judged.any():
             judged[judged] = self._steady(piece, at_ns[judged])
         rows = np.flatnonzero(judged) + len(times) - len(at_ns)
-        rows = rows[driven_W[rows] >= self.least_W]
-        first = throughout(times, rows, width_ns)
-        kept = rolling(np.min, ratio, first, rows)
+        ratio, u = self._ratio(piece, times, watt)
+        kept, most_u = ratio[rows], u[rows]
+        if u.any() or ratio.any():
+            first = throughout(times, rows, width_ns)
+            kept, most_u = rolling(np.min, ratio, first, rows), rolling(np.max, u, first, rows)
+        names = np.array([unit.name for unit in piece.bench.units])
         found = margins(
             NAME,
             times[rows],
             self.brake_percent - kept,
             measured=kept,
             limit=self.brake_percent,
-            uncertainty=rolling(np.max, u, first, rows),
+            uncertainty=most_u,
             start_ns=times[rows] - width_ns,
-            driver=names[who[0, rows]],
-            braker=names[who[1, rows]],
+            driver=names[watt[:, rows].argmax(axis=0)],
+            braker=names[watt[:, rows].argmin(axis=0)],
         )
         return State(power.last, pedal.last), [found]
 
-    def _ratio(self, piece: Piece, times_ns: Int64s) -> tuple[Floats, Floats, Floats, Int64s]:
-        """Braking in percent of driving power, driving power, the ratio's uncertainty, who.
-
-        The two rows of the last are the places of the unit that drives and the one that brakes.
-        """
-        powers = [shaft_W(piece, unit, times_ns) for unit in piece.bench.units]
-        watt, u = np.array([p for p, _ in powers]), np.array([u for _, u in powers])
-        driver, braker = np.argmax(watt, axis=0), np.argmin(watt, axis=0)
-        column = np.arange(len(times_ns))
-        driven, braked = watt[driver, column], np.maximum(-watt[braker, column], 0.0)
-        enough = driven >= self.least_W
-        base = np.where(enough, driven, 1.0)
-        ratio = np.where(enough, 100.0 * braked / base, 0.0)
-        ratio[np.isnan(watt).any(axis=0)] = np.nan
-        spread = 100.0 * (u[braker, column] + braked * u[driver, column] / base) / base
-        u = np.where(enough & (braked > 0), spread, 0.0)
-        return ratio, driven, u, np.stack((driver, braker)).astype(np.int64)
+    def _ratio(self, piece: Piece, times_ns: Int64s, watt: Floats) -> tuple[Floats, Floats]:
+        """Braking in percent of driving power, and the uncertainty of that; 0 where none brakes."""
+        ratio, u = np.zeros((2, len(times_ns)))
+        driven, braked = watt.max(axis=0), -watt.min(axis=0)
+        rows = ((driven >= self.least_W) & (braked > 0)).nonzero()[0]
+        if len(rows):
+            at_ns, base, braked = times_ns[rows], driven[rows], braked[rows]
+            some = np.array([shaft_u_W(piece, unit, at_ns) for unit in piece.bench.units])
+            driver, braker = watt[:, rows].argmax(axis=0), watt[:, rows].argmin(axis=0)
+            column = np.arange(len(rows))
+            ratio[rows] = 100.0 * braked / base
+            u[rows] = 100.0 * (some[braker, column] + braked * some[driver, column] / base) / base
+        return ratio, u
 
     def _steady(self, piece: Piece, times_ns: Int64s) -> Bools:
         """Where the pedal has hardly moved for long enough."""
