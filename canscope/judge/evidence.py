@@ -23,6 +23,9 @@ POINTS = 500  # of one trace
 BUCKETS = 1024  # of one role's overview
 
 
+Shared = dict[tuple[int, int], tuple[Int64s, Int64s]]  # stamps' id and width -> their buckets
+
+
 class Overview:
     """One role over the whole run: lowest and highest value of each of at most BUCKETS buckets.
 
@@ -35,25 +38,33 @@ class Overview:
         self._low = np.full(BUCKETS, np.nan)
         self._high = np.full(BUCKETS, np.nan)
 
-    def add(self, samples: Samples) -> None:
-        """Take in new samples; absent ones leave a bucket empty if nothing else is in it."""
-        times, values = samples.time_ns, samples.value
-        absent = np.isnan(values)
-        if absent.any():
-            times, values = times[~absent], values[~absent]
-        begun = int(times.searchsorted(self._origin))
-        times, values = times[begun:], values[begun:]
+    def add(self, samples: Samples, shared: Shared | None = None) -> None:
+        """Take in new samples; absent ones leave a bucket empty if nothing else is in it.
+
+        ``shared`` keeps what follows from the stamps alone, for others that have the same ones.
+        """
+        known = samples.known
+        begun = int(known.time_ns.searchsorted(self._origin))
+        times, values = known.time_ns[begun:], known.value[begun:]
         if not len(times):
             return
-        lowest, highest = (int(time) - self._origin for time in (times[0], times[-1]))
-        while highest // self._width >= BUCKETS:
+        while (int(times[-1]) - self._origin) // self._width >= BUCKETS:
             self._widen()
+        key = (id(samples.time_ns), self._width)
+        if shared is None or known is not samples:
+            at, first = self._buckets(times)
+        else:
+            at, first = shared[key] = shared.get(key) or self._buckets(times)
+        self._low[at] = np.fmin(self._low[at], np.minimum.reduceat(values, first))
+        self._high[at] = np.fmax(self._high[at], np.maximum.reduceat(values, first))
+
+    def _buckets(self, times: Int64s) -> tuple[Int64s, Int64s]:
+        """The buckets that have samples, and the first row of each."""
+        lowest, highest = (int(time) - self._origin for time in (times[0], times[-1]))
         at = np.arange(lowest // self._width, highest // self._width + 1)
         edges = times.searchsorted(self._origin + at * self._width)
         filled = np.flatnonzero(np.diff(edges, append=len(times)))
-        at, first = at[filled], edges[filled]
-        self._low[at] = np.fmin(self._low[at], np.minimum.reduceat(values, first))
-        self._high[at] = np.fmax(self._high[at], np.maximum.reduceat(values, first))
+        return at[filled], edges[filled]
 
     def _widen(self) -> None:
         spare = np.full(BUCKETS // 2, np.nan)

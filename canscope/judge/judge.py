@@ -11,7 +11,7 @@ from typing import Any
 
 from canscope.events.finder import Finder
 from canscope.judge.bursts import Bursts
-from canscope.judge.evidence import Overview, Picture, Wanted, drawn, picture, wanted
+from canscope.judge.evidence import Overview, Picture, Shared, Wanted, drawn, picture, wanted
 from canscope.judge.happenings import Happenings
 from canscope.judge.health import Health, mixed, window_doubts
 from canscope.judge.standing import Standing
@@ -193,8 +193,9 @@ class Segment:
         """
         history, until = self._history, self._start_ns
         new = history.between(self._bench.bindings, self._settled_ns, until)
+        shared: Shared = {}
         for role, samples in new.items():
-            self._overview(role, samples)
+            self._overview(role, samples, shared)
         self._health.feed(new, history, until)
         self._bursts.follow(self._finder.open_bursts(until), history)
         self._draw(until - KEEP_NS)
@@ -272,11 +273,11 @@ class Segment:
                 standing.add(outcome, judge.origin)
             judge.standings[name, subject.name].merge(standing, doubts)
 
-    def _overview(self, role: str, samples: Samples) -> None:
+    def _overview(self, role: str, samples: Samples, shared: Shared) -> None:
         judge = self._judge
         if role not in judge.overviews:
             judge.overviews[role] = Overview(judge.origin)
-        judge.overviews[role].add(samples)
+        judge.overviews[role].add(samples, shared)
 
     def _draw(self, forgotten_ns: int | None) -> None:
         """Copy what the findings need to show before the history forgets it (None: all of it).

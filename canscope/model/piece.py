@@ -38,7 +38,9 @@ class Past:
 
         An instant includes the samples that bear its own stamp, of whatever channel.
         """
-        times = np.atleast_1d(np.asarray(times_ns, np.int64))
+        times = np.asarray(times_ns, np.int64)
+        if not times.ndim:
+            times = times.reshape(1)
         samples = self.history.samples(role)
         if not len(samples):
             nothing = np.full(len(times), NEVER)
