@@ -209,11 +209,12 @@ def just_before(samples: Samples, times_ns: Int64s, place: Place) -> Place:
 
 
 def _place(samples: Samples, times_ns: Int64s, row: Int64s) -> Place:
-    unknown = row < 0 if len(row) and row.min() < 0 else None
+    alone = len(row) == 1  # as often as not
+    unknown = row < 0 if (row[0] if alone else row.min(initial=0)) < 0 else None
     if unknown is not None:
         row[unknown] = 0
     sampled = samples.time_ns[row]
     if unknown is not None:
         sampled[unknown] = NEVER
     age = times_ns - sampled
-    return Place(row, sampled, age, int(age.max()) if len(age) else 0, unknown)
+    return Place(row, sampled, age, int(age[0] if alone else age.max(initial=0)), unknown)
