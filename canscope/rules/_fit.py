@@ -61,8 +61,8 @@ def exponential(t_s: Floats, v: Floats, *, level: float | None = None) -> Expone
 def _linear(t: Floats, y: Floats, tau: float, free: bool) -> tuple[Floats, Floats]:
     """The best swing (and level) for one tau, and the residuals."""
     shape = np.exp(-t / tau)
-    columns = np.stack((shape, np.ones_like(t)), axis=1) if free else shape[:, None]
-    best = np.linalg.lstsq(columns, y, rcond=None)[0]
+    columns = _beside(shape, 1.0) if free else shape[:, None]
+    best = np.asarray(np.linalg.lstsq(columns, y, rcond=None)[0], np.float64)
     return best, y - columns @ best
 
 
@@ -111,7 +111,13 @@ def _descend(t: Floats, y: Floats, tau: float, free: bool, base: float) -> Expon
 def _slopes(t: Floats, tau: float, swing: float, free: bool) -> Floats:
     """How the curve moves with ln tau, swing and (if fitted) level; one row a sample."""
     shape = np.exp(-t / tau)
-    columns = [swing * shape * t / tau, shape]
-    if free:
-        columns.append(np.ones_like(t))
-    return np.stack(columns, axis=1)
+    moved = swing * shape * t / tau
+    return _beside(moved, shape, 1.0) if free else _beside(moved, shape)
+
+
+def _beside(first: Floats, *others: Floats | float) -> Floats:
+    """Columns, or the number that fills one, side by side."""
+    table = np.empty((len(first), 1 + len(others)))
+    for place, column in enumerate((first, *others)):
+        table[:, place] = column
+    return table
