@@ -153,3 +153,15 @@ def test_rolling_medians_are_those_of_the_samples_in_the_window_however_it_is_cu
 def test_presence_says_only_whether_there_is_a_value(value):
     (label,) = present(np.array([value]))
     assert label == 0 or (np.isnan(label) and np.isnan(value))
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(0, 2**32 - 1), st.sampled_from([0, 3, 40, 10_000]), st.integers(1, 3))
+def test_the_first_row_of_many_windows_is_that_of_a_plain_search(seed, width, step):
+    """Even stamps, bursts, equal ones and long gaps; the guess has to be mended everywhere."""
+    dice = np.random.default_rng(seed)
+    ways = dice.choice([0, 1, 2, 5, 5, 5, 5, 900], 9000)
+    times = np.cumsum(np.where(np.arange(9000) < 4000, 5, ways)).astype(np.int64)
+    rows = np.arange(dice.integers(0, 500), 9000, step)
+    expected = times.searchsorted(times[rows] - width, "right")
+    assert within(times, rows, width).tolist() == expected.tolist()
