@@ -26,7 +26,7 @@ from canscope.capture._candump_columns import columns, lines
 from canscope.capture._candump_compiled import Parsed, kernels, parse
 from canscope.capture._candump_line import CAN_XL, Row, dropped
 from canscope.capture._candump_line import parse as parse_line
-from canscope.capture._text import BLOCK, CLIPPED, LONGEST, shown, views
+from canscope.capture._text import CLIPPED, LONGEST, shown, views
 from canscope.model.engine import is_compiled, workers
 from canscope.model.errors import CaptureError, Where
 from canscope.model.room import Room
@@ -43,7 +43,9 @@ from canscope.model.tables import (
 
 BY_LINES = True  # is how this format is recognised
 DEVIATING = 1500  # bytes of common lines that take as long as one deviating line
-LARGE_BLOCK = 2 << 20  # bytes a read for the kernels: a chunk of its own, with no need to gather
+# Bytes a read: a chunk of its own, with no need to gather. It is the same for both engines, so that
+# the memory that one has used fits the other.
+BLOCK = 2 << 20
 WAITING = 4  # chunks that may wait to be followed, to be decoded, or be looked at
 AHEAD = 3  # blocks held at a time where others parse: one for each worker, and one being read
 DECIDING = 10  # lines that decide whether a file is candump text at all
@@ -131,7 +133,7 @@ class _Log:
             yield small
         self._workers = workers()
         count = 1 if self._workers == 1 else AHEAD
-        yield from cycle(np.empty(LARGE_BLOCK, np.uint8).data for _ in range(count))
+        yield from cycle(np.empty(BLOCK, np.uint8).data for _ in range(count))
 
     def _decided(self) -> bool:
         """Whether the kernels are used, from the next block on."""

@@ -177,7 +177,7 @@ def test_however_many_workers_parse_the_frames_come_out_in_the_order_of_the_file
     lines[9000:9000] = ["X" * 40_000]
     data = encoded(lines)
     whole = read_by(monkeypatch, "numpy", data)
-    monkeypatch.setattr(candump, "LARGE_BLOCK", 33_000)
+    monkeypatch.setattr(candump, "BLOCK", 33_000)
     monkeypatch.setattr(candump, "workers", lambda: count)
     said = read_by(monkeypatch, "numba", data)
     assert said == whole
@@ -187,7 +187,7 @@ def test_however_many_workers_parse_the_frames_come_out_in_the_order_of_the_file
 
 
 def test_one_who_stops_early_leaves_no_worker_behind(monkeypatch):
-    monkeypatch.setattr(candump, "LARGE_BLOCK", 33_000)
+    monkeypatch.setattr(candump, "BLOCK", 33_000)
     monkeypatch.setattr(candump, "workers", lambda: 2)
     monkeypatch.setenv(engine.VARIABLE, "numba")
     before = threading.active_count()
