@@ -58,8 +58,8 @@ def parse(log: str) -> Work:
 def decode(log: str, dbc: str, names: str = "") -> Work:
     """canscope: text to the smallest and largest value of every signal, or of those named.
 
-    Frames are put in time order on the way and gathered, as ``canscope check`` does. Chunks are
-    made ahead, as ``canscope decode`` does: beside the rules of a check that brings nothing.
+    Frames are put in time order on the way and gathered, as ``canscope check`` does. They are
+    read ahead, as by ``canscope decode``: beside the rules of a check that brings nothing.
     """
     import numpy as np
 
@@ -76,7 +76,7 @@ def decode(log: str, dbc: str, names: str = "") -> Work:
         count, extremes = 0, dict[str, Any]()
         with open(path, "rb", buffering=0) as file:
             frames = gathered(ordered(read(io.BufferedReader(file, 1 << 16), path)))
-            for signals in ahead(columns.decode(ahead(frames), definitions, wanted=wanted)):
+            for signals in columns.decode(ahead(frames), definitions, wanted=wanted):
                 count += len(signals.frames)
                 for key, series in signals.series.items():
                     if len(series.value):
