@@ -14,7 +14,7 @@ from typing import BinaryIO, cast
 from canscope.model.engine import workers
 from canscope.model.errors import CaptureError, Where
 
-LARGE, WAITING = 1 << 18, 8  # bytes of a piece that another thread is worth; pieces
+LARGE, WAITING = 1 << 18, 3  # bytes of a piece that another thread is worth; pieces
 GZIP = b"\x1f\x8b"  # RFC 1952, 2.3.1
 
 
