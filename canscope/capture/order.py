@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 
 from canscope.model.room import Room
-from canscope.model.tables import NOTHING, Frames, Int64s, Tally, empty_frames, join
+from canscope.model.tables import NOTHING, Frames, Int64s, empty_frames, join
 
 DISORDER_NS = 100_000_000
 A_ROW = 20  # bytes of long payloads that are as much to hold as a row without any
@@ -48,7 +48,7 @@ class _Order:
         self.segment = 0
         self.step: int | None = None
         self.until: int | None = None
-        self.tally = Tally()
+        self.tally = NOTHING
         self.tail = empty_frames()
 
     def feed(self, chunk: Frames) -> Iterator[Frames]:
@@ -72,7 +72,7 @@ class _Order:
     def close(self) -> Iterator[Frames]:
         """Give the rest."""
         yield from self._end(empty_frames())
-        if self.tally != Tally():
+        if self.tally != NOTHING:
             yield self._marked(empty_frames(), self.until)
 
     def _follows(self, times: Int64s) -> bool:
@@ -184,14 +184,14 @@ def merged(streams: Iterable[Iterable[Frames]]) -> Iterator[Frames]:
     while waiting := [head.until for head in heads if head.until is not None]:
         until = min(waiting)
         parts = [head.before(until) for head in heads]
-        tally = sum((part.tally for part in parts), Tally())
+        tally = sum((part.tally for part in parts), NOTHING)
         filled = [part for part in parts if len(part)] or parts[:1]
         yield _in_order(join(filled)).but(tally=tally, until_ns=until)
         for head in heads:
             if head.until == until:
                 head.pull()
-    left = sum((head.before(0).tally for head in heads), Tally())
-    if left != Tally():
+    left = sum((head.before(0).tally for head in heads), NOTHING)
+    if left != NOTHING:
         yield empty_frames().but(tally=left)
 
 
@@ -243,7 +243,7 @@ def gathered(chunks: Iterable[Frames], rows: int = GATHERED) -> Iterator[Frames]
 
 def _gather(parts: list[Frames], room: Room) -> Frames:
     """One chunk of several of one segment; those without rows carry a tally and how far time is."""
-    tally = sum((part.tally for part in parts), Tally())
+    tally = sum((part.tally for part in parts), NOTHING)
     filled = [part for part in parts if len(part)] or parts[:1]
     steps = (part.step_ns for part in parts if part.step_ns is not None)
     return join(filled, room).but(

@@ -5,11 +5,17 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
+from canscope.model.tables import Floats
+
 
 def median(values: ArrayLike) -> float:
     """The middle one, or the mean of the two in the middle; NaN if any of them is."""
-    ordered = np.sort(np.asarray(values, np.float64))  # NaN comes last
-    last, count = ordered[-1], len(ordered)
-    if np.isnan(last):
-        return float(last)
-    return float((ordered[(count - 1) // 2] + ordered[count // 2]) / 2)
+    return float(medians(np.array(values, np.float64)))
+
+
+def medians(windows: Floats) -> Floats:
+    """The same of each row, or of the only one; they are sorted where they lie."""
+    windows.sort(axis=-1)  # NaN comes last
+    count = windows.shape[-1]
+    middle = (windows[..., (count - 1) // 2] + windows[..., count // 2]) / 2
+    return np.asarray(np.where(np.isnan(windows[..., -1]), np.nan, middle))

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike, NDArray
 
+from canscope.model.median import medians
 from canscope.model.piece import Piece, S
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Bools, Floats, Int64s
@@ -240,13 +241,13 @@ def rolling(reduce: Callable[..., ArrayLike], value: Floats, first: Int64s, last
         return rolling(np.max, value, first, last) - rolling(np.min, value, first, last)
     if reduce in EXTREMES and int(count.sum()) > len(value) * FEW:
         return _extremes(EXTREMES[reduce], value, first, last)
-    reduce = _medians if reduce is np.median else reduce
     result = np.full(len(last), np.nan)
     for size in np.flatnonzero(np.bincount(count)).tolist():
         windows = np.flatnonzero(count == size)
         for at in range(0, len(windows), max(1, BLOCK // size)):
             some = windows[at : at + max(1, BLOCK // size)]
-            result[some] = reduce(_stacked(value, first[some], size), axis=1)
+            stacked = _stacked(value, first[some], size)
+            result[some] = medians(stacked) if reduce is np.median else reduce(stacked, axis=1)
     return result
 
 
@@ -255,15 +256,6 @@ def _stacked(value: Floats, first: Int64s, size: int) -> Floats:
     if len(first) * size < MANY:  # not worth the view
         return np.asarray(value[first[:, None] + np.arange(size)])
     return np.asarray(sliding_window_view(value, size)[first])
-
-
-def _medians(windows: Floats, axis: int) -> Floats:
-    """As ``np.median``, which is slower by far than sorting; ``windows`` may be written to."""
-    windows.sort(axis=axis)
-    count = windows.shape[axis]
-    median: Floats = (windows[:, (count - 1) // 2] + windows[:, count // 2]) / 2
-    median[np.isnan(windows[:, -1])] = np.nan
-    return median
 
 
 def _extremes(pick: np.ufunc, value: Floats, first: Int64s, last: Int64s) -> Floats:
