@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canscope.model.engine import waking
-from canscope.model.room import Room
 from canscope.model.tables import MOST_CHANNELS, Frames, Int64s
 
 SHORTEST = 24  # bytes of a line, on average; where lines are shorter, a block makes several chunks
@@ -43,8 +42,8 @@ def kernels() -> Any:
     return _candump_kernel
 
 
-def parse(text: memoryview, room: Room) -> Parsed:
-    """Parse whole lines; what is kept of them lies in arrays from the room."""
+def parse(text: memoryview) -> Parsed:
+    """Parse whole lines."""
     kernel = kernels()
     buffer, names = np.frombuffer(text, np.uint8), _Names(kernel)
     counts, some = np.zeros(kernel.COUNTS, np.int64), np.empty((MOST_REJECTED, 3), np.int64)
@@ -52,7 +51,7 @@ def parse(text: memoryview, room: Room) -> Parsed:
     rejected, chunks, at = list[Int64s](), list[Frames](), 0
     while at < len(text) and not counts[kernel.FULL]:
         counts[: kernel.OF_A_CHUNK] = 0
-        columns = _columns(room, len(text))
+        columns = _columns(len(text))
         at = kernel.frames_of(buffer, at, *columns, *names.arrays, counts, some)
         chunks.append(names.frames(counts, columns))
         rejected.append(some[: counts[kernel.REJECTED]].copy())
@@ -65,11 +64,11 @@ def parse(text: memoryview, room: Room) -> Parsed:
     )
 
 
-def _columns(room: Room, size: int) -> list[NDArray[Any]]:
+def _columns(size: int) -> list[NDArray[Any]]:
     """Columns for so many bytes of text, and their heap."""
     most = size // SHORTEST + 1
-    rows = ((most, kind) for kind in TYPES)
-    return room.take("frames", *rows, (size // 2 + SPARE, np.uint8))  # two digits are a byte
+    heap = np.empty(size // 2 + SPARE, np.uint8)  # two digits are a byte
+    return [*(np.empty(most, kind) for kind in TYPES), heap]
 
 
 class _Names:

@@ -29,7 +29,6 @@ from canscope.capture._candump_line import parse as parse_line
 from canscope.capture._text import CLIPPED, LONGEST, shown, views
 from canscope.model.engine import is_compiled, workers
 from canscope.model.errors import CaptureError, Where
-from canscope.model.room import Room
 from canscope.model.tables import (
     EXAMPLES,
     MOST_CHANNELS,
@@ -46,7 +45,6 @@ DEVIATING = 1500  # bytes of common lines that take as long as one deviating lin
 # Bytes a read: a chunk of its own, with no need to gather. It is the same for both engines, so that
 # the memory that one has used fits the other.
 BLOCK = 2 << 20
-WAITING = 4  # chunks that may wait to be followed, to be decoded, or be looked at
 AHEAD = 3  # blocks held at a time where others parse: one for each worker, and one being read
 DECIDING = 10  # lines that decide whether a file is candump text at all
 TRAIT = re.compile(
@@ -117,7 +115,6 @@ class _Log:
         self._is_compiled = False
         self._known: set[str] = set()
         self._tally = _Counts()
-        self._room = Room(AHEAD + WAITING)
         self._workers = 1
         self._pool: ThreadPoolExecutor | None = None
         self._waiting: deque[tuple[memoryview, Future[Parsed]]] = deque()
@@ -145,12 +142,12 @@ class _Log:
         if not self._is_compiled:
             yield self._columns(text)
         elif self._workers == 1:
-            yield from self._taken(text, parse(text, self._room))
+            yield from self._taken(text, parse(text))
         else:
             if self._pool is None:
                 kernels()  # not in two threads at once
                 self._pool = ThreadPoolExecutor(self._workers)
-            self._waiting.append((text, self._pool.submit(parse, text, self._room)))
+            self._waiting.append((text, self._pool.submit(parse, text)))
             if len(self._waiting) == AHEAD:
                 yield from self._first()
 

@@ -10,12 +10,10 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 
-from canscope.model.room import Room
 from canscope.model.tables import NOTHING, Frames, Int64s, empty_frames, join
 
 DISORDER_NS = 100_000_000
 A_ROW = 20  # bytes of long payloads that are as much to hold as a row without any
-HELD = 4  # chunks whose memory is used again
 DAY_NS = 86_400 * 1_000_000_000
 GATHERED = 1 << 15  # rows of a chunk; fewer take longer to work on, more take more memory
 
@@ -227,26 +225,26 @@ def gathered(chunks: Iterable[Frames], rows: int = GATHERED) -> Iterator[Frames]
     For whoever takes a whole capture: what is done with a chunk costs much the same for a thousand
     frames as for a hundred thousand. Where payloads are long, fewer rows are enough.
     """
-    room, parts, count = Room(HELD), list[Frames](), 0
+    parts, count = list[Frames](), 0
     for chunk in chunks:
         if parts and chunk.segment != parts[-1].segment:
-            yield _gather(parts, room)
+            yield _gather(parts)
             parts, count = [], 0
         parts.append(chunk)
         count += len(chunk) + len(chunk.heap) // A_ROW
         if count >= rows:
-            yield _gather(parts, room)
+            yield _gather(parts)
             parts, count = [], 0
     if parts:
-        yield _gather(parts, room)
+        yield _gather(parts)
 
 
-def _gather(parts: list[Frames], room: Room) -> Frames:
+def _gather(parts: list[Frames]) -> Frames:
     """One chunk of several of one segment; those without rows carry a tally and how far time is."""
     tally = sum((part.tally for part in parts), NOTHING)
     filled = [part for part in parts if len(part)] or parts[:1]
     steps = (part.step_ns for part in parts if part.step_ns is not None)
-    return join(filled, room).but(
+    return join(filled).but(
         tally=tally,
         step_ns=next(steps, None),
         segment=parts[-1].segment,

@@ -17,12 +17,10 @@ from canscope.decoding import _kernel
 from canscope.decoding._tables import Builder
 from canscope.decoding.lookup import Lookup
 from canscope.decoding.message import Compiled, Found
-from canscope.model.room import Room
 from canscope.model.signals import Series
 from canscope.model.tables import Frames, Int64s
 
 k: Any = _kernel  # whose functions are compiled, and have no types for a checker
-HELD = 4  # chunks whose memory is used again
 LONGER = 1 << 16  # bytes, than any frame
 
 
@@ -81,34 +79,29 @@ class Program:
         )
         self._sizes = (len(lookup.standard), len(messages), len(units), len(tables.specs))
         self._specs = [(spec, spec.key) for spec in tables.specs]
-        self._room = Room(HELD)
 
     def __call__(self, frames: Frames, place: Int64s) -> Found:
         """Decode one chunk; ``place`` is that of each channel's code."""
-        work, tables, take = _Work(*self._sizes), self._tables, self._room.take
+        work, tables = _Work(*self._sizes), self._tables
         count = len(frames)
         length = _whole(frames.length)
         payloads = (_whole(frames.data), _whole(frames.heap_at), _whole(frames.heap))
-        codes, rows, times = take(
-            "grouped", (count, np.int32), (count, np.int64), (count, np.int64)
-        )
-        room = k.group(
+        codes = np.empty(count, np.int32)
+        rows, times = np.empty(count, np.int64), np.empty(count, np.int64)
+        most = k.group(
             *(_whole(frames.channel), _whole(frames.can_id), _whole(frames.flags), length),
             *(_whole(frames.time_ns), place, *self._lookup),
             *(codes, work.edges, work.shortest, work.unknown, rows, times, work.lists),
         )
-        (picked,) = take("picked", (room, np.int32))
+        picked = np.empty(most, np.int32)
         total = k.choose(
             *(work.edges, tables.units, tables.unit_edges, tables.steps, tables.step_edges),
             *(tables.values, tables.shape, rows, length, *payloads, work.lists),
             *(picked, work.taken, work.begins, work.own_begins, work.short, work.undefined),
         )
         listed = int(work.own_begins[-1])
-        own_rows, own_times, *values = take(
-            "values",
-            *((listed, np.int64), (listed, np.int64)),
-            *((total, np.float64), (total, np.int64), (total, np.uint8)),
-        )
+        own_rows, own_times = np.empty(listed, np.int64), np.empty(listed, np.int64)
+        values = [np.empty(total, kind) for kind in (np.float64, np.int64, np.uint8)]
         k.extract(
             *(work.edges, tables.units, work.lists, work.taken, work.begins, picked),
             *(times, rows, *payloads, tables.shape, tables.scale, tables.absent_codes),

@@ -12,7 +12,7 @@ from glob import escape
 from itertools import product
 
 from canscope.judge.causes import TABLE, Row, Sign
-from canscope.model.findings import Finding, Verdict
+from canscope.model.findings import Finding, Key, Verdict
 from canscope.model.report import Cause
 from canscope.model.rule import Rule
 
@@ -27,7 +27,7 @@ def diagnose(
     Patterns take turns: the first cause of each comes before the second cause of any.
     """
     groups = list(_matched(findings, tuple(units)))
-    explained = {id(finding) for _, members in groups for finding in members}
+    explained = {finding.key for _, members in groups for finding in members}
     groups += _left(findings, explained, rules)
     causes = []
     longest = max((len(told) for told, _ in groups), default=0)
@@ -48,10 +48,10 @@ def _matched(findings: Sequence[Finding], units: tuple[str, ...]) -> Iterator[Gr
     A row that matches for several units or buses is told once, of all of them.
     """
     buses = tuple(dict.fromkeys(f.subject.partition(":")[0] for f in findings if _of_bus(f)))
-    explained: set[int] = set()
+    explained: set[Key] = set()
     for row in TABLE:
         text = repr(row)
-        together: dict[int, Finding] = {}
+        together: dict[Key, Finding] = {}
         hit: list[Mapping[str, str]] = []
         for unit, bus in product(
             units if "{unit}" in text else ("",), buses if "{bus}" in text else ("",)
@@ -60,7 +60,7 @@ def _matched(findings: Sequence[Finding], units: tuple[str, ...]) -> Iterator[Gr
             members = _members(findings, row, names, explained)
             if members:
                 hit.append(names)
-                together |= {id(finding): finding for finding in members}
+                together |= {finding.key: finding for finding in members}
                 explained |= together.keys()
         if hit:
             joined = {kind: " and ".join(dict.fromkeys(n[kind] for n in hit)) for kind in hit[0]}
@@ -69,7 +69,7 @@ def _matched(findings: Sequence[Finding], units: tuple[str, ...]) -> Iterator[Gr
 
 
 def _members(
-    findings: Sequence[Finding], row: Row, names: Mapping[str, str], explained: set[int]
+    findings: Sequence[Finding], row: Row, names: Mapping[str, str], explained: set[Key]
 ) -> list[Finding]:
     """What the row explains if it matches, the findings that are its signs first; else nothing."""
     signs = [_first(findings, sign, names, explained) for sign in row.signs]
@@ -88,7 +88,7 @@ def _first(
     findings: Sequence[Finding],
     sign: Sign,
     names: Mapping[str, str],
-    explained: set[int] | None = None,
+    explained: set[Key] | None = None,
 ) -> Finding | None:
     """The finding that is this sign, if it is there and not explained already."""
     subject = _pattern(sign.subject, names)
@@ -99,7 +99,7 @@ def _first(
             and fnmatchcase(finding.subject, subject)
             and sign.words in finding.sentence
             and (finding.verdict is not Verdict.UNPROVEN or _is_lacking(finding))
-            and not (explained and id(finding) in explained)
+            and not (explained and finding.key in explained)
         ):
             return finding
     return None
@@ -134,12 +134,12 @@ def _told(text: str, names: Mapping[str, str]) -> str:
 
 
 def _left(
-    findings: Sequence[Finding], explained: set[int], rules: Mapping[str, Rule]
+    findings: Sequence[Finding], explained: set[Key], rules: Mapping[str, Rule]
 ) -> Iterator[Group]:
     """Fails that no row explains, once a rule, with its own causes; those that stop first."""
     left: dict[str, list[Finding]] = {}
     for finding in findings:
-        if finding.verdict is Verdict.FAIL and id(finding) not in explained and finding.causes:
+        if finding.verdict is Verdict.FAIL and finding.key not in explained and finding.causes:
             left.setdefault(finding.rule, []).append(finding)
     for rule in sorted(left, key=lambda name: not rules[name].stops):
         first = left[rule][0]

@@ -23,9 +23,6 @@ POINTS = 500  # of one trace
 BUCKETS = 1024  # of one role's overview
 
 
-Shared = dict[tuple[int, int], tuple[Int64s, Int64s]]  # stamps' id and width -> their buckets
-
-
 class Overview:
     """One role over the whole run: lowest and highest value of each of at most BUCKETS buckets.
 
@@ -38,11 +35,8 @@ class Overview:
         self._low = np.full(BUCKETS, np.nan)
         self._high = np.full(BUCKETS, np.nan)
 
-    def add(self, samples: Samples, shared: Shared | None = None) -> None:
-        """Take in new samples; absent ones leave a bucket empty if nothing else is in it.
-
-        ``shared`` keeps what follows from the stamps alone, for others that have the same ones.
-        """
+    def add(self, samples: Samples) -> None:
+        """Take in new samples; absent ones leave a bucket empty if nothing else is in it."""
         known = samples.known
         begun = int(known.time_ns.searchsorted(self._origin))
         times, values = known.time_ns[begun:], known.value[begun:]
@@ -50,11 +44,7 @@ class Overview:
             return
         while (int(times[-1]) - self._origin) // self._width >= BUCKETS:
             self._widen()
-        key = (id(samples.time_ns), self._width)
-        if shared is None or known is not samples:
-            at, first = self._buckets(times)
-        else:
-            at, first = shared[key] = shared.get(key) or self._buckets(times)
+        at, first = self._buckets(times)
         self._low[at] = np.fmin(self._low[at], np.minimum.reduceat(values, first))
         self._high[at] = np.fmax(self._high[at], np.maximum.reduceat(values, first))
 

@@ -189,13 +189,8 @@ def mixed(bench: Bench, senders: Mapping[str, frozenset[int]], subject: Subject)
 
 
 def _longest(new: Mapping[str, Samples]) -> dict[str, int]:
-    """Role -> the longest way between two of its samples; looked up once for the same stamps."""
-    found: dict[int, int] = {}
-    for samples in new.values():
-        times = samples.time_ns
-        if id(times) not in found:
-            found[id(times)] = int((times[1:] - times[:-1]).max(initial=0))
-    return {role: found[id(samples.time_ns)] for role, samples in new.items()}
+    """Role -> the longest way between two of its samples."""
+    return {role: int(np.diff(samples.time_ns).max(initial=0)) for role, samples in new.items()}
 
 
 def _mattering(history: History) -> Samples:

@@ -11,7 +11,7 @@ from typing import Any
 
 from canscope.events.finder import Finder
 from canscope.judge.bursts import Bursts
-from canscope.judge.evidence import Overview, Picture, Shared, Wanted, drawn, picture, wanted
+from canscope.judge.evidence import Overview, Picture, Wanted, drawn, picture, wanted
 from canscope.judge.happenings import Happenings
 from canscope.judge.health import Health, mixed, window_doubts
 from canscope.judge.standing import Standing
@@ -153,8 +153,7 @@ class Segment:
         for binding in self._bench.bindings.values():
             key = f"#{binding.signal.message_key}"
             cycles[key] = binding.cycle_ns or cycles.get(key)
-        leads = {r: f"#{b.signal.message_key}" for r, b in self._bench.bindings.items()}
-        self._history = History(cycles, leads)
+        self._history = History(cycles)
         self._finder = Finder(self._bench)
         self._health = Health(self._bench)
         self._bursts = Bursts(self._bench)
@@ -193,9 +192,8 @@ class Segment:
         """
         history, until = self._history, self._start_ns
         new = history.between(self._bench.bindings, self._settled_ns, until)
-        shared: Shared = {}
         for role, samples in new.items():
-            self._overview(role, samples, shared)
+            self._overview(role, samples)
         self._health.feed(new, history, until)
         self._bursts.follow(self._finder.open_bursts(until), history)
         self._draw(until - KEEP_NS)
@@ -273,11 +271,11 @@ class Segment:
                 standing.add(outcome, judge.origin)
             judge.standings[name, subject.name].merge(standing, doubts)
 
-    def _overview(self, role: str, samples: Samples, shared: Shared) -> None:
+    def _overview(self, role: str, samples: Samples) -> None:
         judge = self._judge
         if role not in judge.overviews:
             judge.overviews[role] = Overview(judge.origin)
-        judge.overviews[role].add(samples, shared)
+        judge.overviews[role].add(samples)
 
     def _draw(self, forgotten_ns: int | None) -> None:
         """Copy what the findings need to show before the history forgets it (None: all of it).

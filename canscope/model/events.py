@@ -23,9 +23,9 @@ class Event:
     (later than ``time_ns`` where a condition must hold for a while).
 
     ============== ========================== ==================================================
-    kind           subject                    value, before
+    kind           subject                    value, before (None where nothing was known)
     ============== ========================== ==================================================
-    pole           negative precharge positive 1 closed, 0 open (NaN first sample is no event)
+    pole           negative precharge positive 1 closed, 0 open (a first sample is no event)
     command        negative precharge positive 1 commanded closed, 0 commanded open
     link           unit                       1 came up to the pack's voltage, 0 left it; only
                                               where no main contactor is bound
@@ -46,7 +46,7 @@ class Event:
     after_ns: int
     known_ns: int
     value: float = 1.0
-    before: float = float("nan")
+    before: float | None = None
 
 
 @dataclass(frozen=True)

@@ -33,6 +33,8 @@ REASONS: Mapping[str, str] = {
 
 COMMON_PRACTICE = "common practice, no source"
 
+Key = tuple[str, str]  # rule and subject, which tell a finding from every other of its report
+
 
 @dataclass(frozen=True)
 class Finding:
@@ -61,3 +63,8 @@ class Finding:
     roles: tuple[str, ...] = ()
     doubt: str = ""  # what explains the reason, as told in the sentence
     facts: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def key(self) -> Key:
+        """Rule and subject; a rule has one finding about a subject."""
+        return self.rule, self.subject

@@ -18,16 +18,10 @@ STALE_CYCLES = 3  # ISO 11783-7 heartbeat: 100 ms, error beyond 300 ms
 
 
 class Track:
-    """The samples of one role of about the last ``KEEP_NS``; at least the last one always.
+    """The samples of one role of about the last ``KEEP_NS``; at least the last one always."""
 
-    ``lead`` is another track, which gets its samples first. As long as all stamps of the two are
-    the same, they are one array to everybody, so that what was looked up in it serves both.
-    """
-
-    def __init__(self, cycle_ns: int | None = None, lead: Track | None = None) -> None:
+    def __init__(self, cycle_ns: int | None = None) -> None:
         self.cycle_ns, self.learned_ns = cycle_ns, NEVER
-        self._lead, self._follows = lead, lead is not None
-        self._seen = 0  # samples ever
         self._learning: list[int] | None = [] if cycle_ns is None else None
         self._first = self._end = 0
         self._time = np.zeros(64, np.int64)
@@ -51,8 +45,6 @@ class Track:
         self._raw[rows] = samples.raw
         self._status[rows] = samples.status
         self._end += count
-        self._seen += count
-        self._follows = self._follows and self._as_lead(count)
         self._shown = None
 
     def forget(self, before_ns: int) -> None:
@@ -67,21 +59,10 @@ class Track:
         """Everything kept. Views: valid for as long as they are held, never to be written to."""
         if self._shown is None:
             rows = slice(self._first, self._end)
-            times = self._time[rows]
-            if self._follows and self._lead is not None and self._lead._seen == self._seen:
-                theirs = self._lead.samples.time_ns
-                # Both are the last of the same stamps.
-                times = theirs if len(theirs) == len(times) else times
-            self._shown = Samples(times, self._value[rows], self._raw[rows], self._status[rows])
+            self._shown = Samples(
+                self._time[rows], self._value[rows], self._raw[rows], self._status[rows]
+            )
         return self._shown
-
-    def _as_lead(self, count: int) -> bool:
-        """Whether the last stamps are the lead's last ones, with as many before them."""
-        lead = self._lead
-        if lead is None or lead._seen != self._seen or lead._end - lead._first < count:
-            return False
-        theirs = lead._time[lead._end - count : lead._end]
-        return bool((self._time[self._end - count : self._end] == theirs).all())
 
     def _learn(self, time_ns: Int64s) -> None:
         assert self._learning is not None
@@ -108,20 +89,10 @@ class Track:
 
 
 class History:
-    """A track for every role, bound or derived.
+    """A track for every role, bound or derived."""
 
-    ``leads`` names, by role, another one that is sampled at the same instants and is told first.
-    """
-
-    def __init__(
-        self,
-        cycles_ns: Mapping[str, int | None] | None = None,
-        leads: Mapping[str, str] | None = None,
-    ) -> None:
-        cycles, leads = cycles_ns or {}, leads or {}
-        self._tracks = {role: Track(cycle) for role, cycle in cycles.items() if role not in leads}
-        for role, lead in leads.items():
-            self._tracks[role] = Track(cycles.get(role), self._tracks[lead])
+    def __init__(self, cycles_ns: Mapping[str, int | None] | None = None) -> None:
+        self._tracks = {role: Track(cycle) for role, cycle in (cycles_ns or {}).items()}
 
     def append(self, role: str, samples: Samples) -> None:
         """Add a role's new samples."""
@@ -156,22 +127,9 @@ class History:
         return track.samples if track else NO_SAMPLES
 
     def between(self, roles: Iterable[str], start_ns: int, end_ns: int) -> dict[str, Samples]:
-        """Their samples with start <= time < end; roles with the same stamps share a part of them.
-
-        A role without any then is left out.
-        """
-        found, parts = dict[str, Samples](), dict[int, tuple[slice, Int64s]]()
-        for role in roles:
-            samples = self.samples(role)
-            stamps = samples.time_ns
-            if id(stamps) not in parts:
-                rows = slice(*stamps.searchsorted((start_ns, end_ns)).tolist())
-                parts[id(stamps)] = rows, stamps[rows]
-            rows, times = parts[id(stamps)]
-            if len(times):
-                value, raw, status = samples.value[rows], samples.raw[rows], samples.status[rows]
-                found[role] = Samples(times, value, raw, status)
-        return found
+        """Their samples with start <= time < end; a role without any then is left out."""
+        found = {role: self.samples(role).between(start_ns, end_ns) for role in roles}
+        return {role: samples for role, samples in found.items() if len(samples)}
 
     def forget(self, before_ns: int) -> None:
         """Let go of everything older."""

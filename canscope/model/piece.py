@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 from canscope.model.bench import Bench, Made, Mark
 from canscope.model.events import Event, Span
 from canscope.model.history import History
-from canscope.model.signals import MANY, NEVER, Held, Place, Samples, just_before, place_of
+from canscope.model.signals import NEVER, Held, Place, Samples, place_of
 from canscope.model.tables import Bools, Frames, Int64s
 
 S = 10**9  # nanoseconds in a second
@@ -47,19 +47,14 @@ class Past:
             return Held(
                 np.full(len(times), np.nan), nothing, times - NEVER, np.ones(len(times), bool)
             )
-        place = self._place(samples, times, before)
+        place = place_of(samples, times, before=before)
         stale = place.unknown if role.startswith("@") else self._stale(role, times, place)
         value = place.values(samples)
         if stale is None:
             stale = np.zeros(len(times), np.bool_)
         else:
-            value = value.copy() if place.same else value
             value[stale] = np.nan
         return Held(value, place.sampled_ns, place.age_ns, stale)
-
-    def _place(self, samples: Samples, times_ns: Int64s, before: bool) -> Place:
-        """Where instants lie among samples, of which there is at least one."""
-        return place_of(samples, times_ns, before=before)
 
     def _stale(self, role: str, times_ns: Int64s, place: Place) -> Bools | None:
         """Instants at which the last sample was too old; None where it never was."""
@@ -113,10 +108,7 @@ class Piece(Past):
     events: tuple[Event, ...] = ()
     marks: tuple[Mark, ...] = ()
     spans: tuple[Span, ...] = ()  # windows that closed in it
-    _parts: dict[tuple[int, int], tuple[Int64s, slice, Int64s]] = field(default_factory=dict)
     _backs: dict[tuple[str, int], Samples] = field(default_factory=dict)
-    _places: dict[tuple[int, int, bool], tuple[Int64s, Int64s, Place]] = field(default_factory=dict)
-    _held: dict[tuple[str, int, bool], tuple[ArrayLike, Held]] = field(default_factory=dict)
     _known: dict[Hashable, Any] = field(default_factory=dict)
 
     def once(self, key: Hashable, make: Callable[[], Made]) -> Made:
@@ -134,39 +126,18 @@ class Piece(Past):
         return self.back(role, self.start_ns)
 
     def back(self, role: str, start_ns: int) -> Samples:
-        """As of every past; roles with the same stamps get the same array of them here, too."""
+        """As of every past; looked up once."""
         found = self._backs.get((role, start_ns))
         if found is None:
-            found = self._backs[role, start_ns] = self._back(role, start_ns)
+            found = self._backs[role, start_ns] = super().back(role, start_ns)
         return found
-
-    def _back(self, role: str, start_ns: int) -> Samples:
-        samples = self.history.samples(role)
-        stamps = samples.time_ns
-        part = self._parts.get((id(stamps), start_ns))
-        if part is None:
-            first, end = stamps.searchsorted((start_ns, self.until_ns)).tolist()
-            rows = slice(first, end)
-            part = self._parts[id(stamps), start_ns] = stamps, rows, stamps[rows]
-        _, rows, times = part
-        return Samples(times, samples.value[rows], samples.raw[rows], samples.status[rows])
-
-    def at(self, role: str, times_ns: ArrayLike, *, before: bool = False) -> Held:
-        """As of every past; what several rules ask of the same samples is looked up once."""
-        if not isinstance(times_ns, np.ndarray):
-            return super().at(role, times_ns, before=before)
-        key = (role, id(times_ns), before)
-        kept = self._held.get(key)  # it holds the array, so that no other takes its id
-        if kept is None:
-            kept = self._held[key] = times_ns, Past.at(self, role, times_ns, before=before)
-        return kept[1]
 
     def rows(self, role: str, times_ns: Int64s) -> Int64s:
         """The row of ``piece[role]`` last known at these instants, -1 where none of it was yet."""
         samples = self.history.samples(role)
         if not len(samples):
             return np.full(len(times_ns), -1)
-        place = self._place(samples, times_ns, False)
+        place = place_of(samples, times_ns)
         row = np.maximum(place.row - int(samples.time_ns.searchsorted(self.start_ns)), -1)
         if place.unknown is not None:
             row[place.unknown] = -1
@@ -177,24 +148,11 @@ class Piece(Past):
         samples = self.history.samples(role)
         if not len(samples):
             return np.zeros(len(times_ns), np.int64)
-        place = self._place(samples, times_ns, True)
+        place = place_of(samples, times_ns, before=True)
         row = place.row + 1
         if place.unknown is not None:
             row[place.unknown] = 0
         return row
-
-    def _place(self, samples: Samples, times_ns: Int64s, before: bool) -> Place:
-        if len(times_ns) < MANY:
-            return place_of(samples, times_ns, before=before)
-        key = (id(samples.time_ns), id(times_ns), before)
-        kept = self._places.get(key)
-        if kept is None:
-            if before:
-                place = just_before(samples, times_ns, self._place(samples, times_ns, False))
-            else:
-                place = place_of(samples, times_ns)
-            kept = self._places[key] = samples.time_ns, times_ns, place
-        return kept[2]
 
     def events_of(self, kind: str, subject: str | None = None) -> list[Event]:
         """The events of one kind (and subject) that became known in this piece."""

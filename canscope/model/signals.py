@@ -14,7 +14,6 @@ from canscope.model.definition import SignalSpec
 from canscope.model.tables import Floats, Frames, Int64s
 
 OK, NOT_AVAILABLE, OUT_OF_RANGE = 0, 1, 2  # values of a status column
-MANY = 64  # instants, from which on it pays to look whether they are the column's own
 
 
 class Series(NamedTuple):
@@ -121,21 +120,6 @@ class Samples:
     def _known(self) -> Samples:
         return self[~np.isnan(self.value)]
 
-    def stretch(self, times_ns: Int64s) -> slice | None:
-        """The rows whose stamps these instants are, each of them another one; None if they are not.
-
-        So they are wherever one role is asked for at the samples of another of its message.
-        """
-        stamps, count = self.time_ns, len(times_ns)
-        if count < MANY:
-            return None
-        first = int(stamps.searchsorted(times_ns[0]))
-        same = stamps[first : first + count + 1]
-        if len(same) < count or same[count - 1] != times_ns[-1] or same[0] != times_ns[0]:
-            return None
-        alone = (same[1:] > same[:-1]).all()  # and the stamp that follows is another one
-        return slice(first, first + count) if alone and (same[:count] == times_ns).all() else None
-
     def between(self, start_ns: int, end_ns: int) -> Samples:
         """The samples with start <= time < end."""
         first = int(self.time_ns.searchsorted(start_ns))
@@ -175,40 +159,15 @@ class Place:
     age_ns: Int64s
     oldest_ns: int
     unknown: NDArray[np.bool_] | None  # instants before the first sample; None where there are none
-    same: slice | None = None  # the rows, where the instants are their very stamps
 
     def values(self, samples: Samples) -> Floats:
-        """What the samples say there; not to be written to."""
-        return samples.value[self.row if self.same is None else self.same]
+        """What the samples say there, in an array of its own."""
+        return samples.value[self.row]
 
 
 def place_of(samples: Samples, times_ns: Int64s, *, before: bool = False) -> Place:
     """Where these instants lie among samples, of which there is at least one."""
-    same = samples.stretch(times_ns)
-    if same is not None and not before:
-        rows = np.arange(same.start, same.stop)
-        return Place(rows, times_ns, np.zeros(len(rows), np.int64), 0, None, same)
-    if same is not None:
-        return _place(samples, times_ns, np.arange(same.start - 1, same.stop - 1))
-    row = samples.time_ns.searchsorted(times_ns, "left" if before else "right")
-    return _place(samples, times_ns, row - 1)
-
-
-def just_before(samples: Samples, times_ns: Int64s, place: Place) -> Place:
-    """The same just before these instants, from their place; few have the stamp of a sample."""
-    if place.same is not None:
-        return place_of(samples, times_ns, before=True)
-    hit = (place.age_ns == 0).nonzero()[0]
-    if not len(hit):
-        return place
-    row = place.row.copy()
-    if place.unknown is not None:
-        row[place.unknown] = -1
-    row[hit] = samples.time_ns.searchsorted(times_ns[hit]) - 1
-    return _place(samples, times_ns, row)
-
-
-def _place(samples: Samples, times_ns: Int64s, row: Int64s) -> Place:
+    row = samples.time_ns.searchsorted(times_ns, "left" if before else "right") - 1
     alone = len(row) == 1  # as often as not
     unknown = row < 0 if (row[0] if alone else row.min(initial=0)) < 0 else None
     if unknown is not None:

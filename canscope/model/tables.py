@@ -11,7 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canscope.model.errors import CaptureError
-from canscope.model.room import Room
 
 Int64s = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -165,10 +164,8 @@ class FrameBuilder:
         )
 
 
-def join(parts: Sequence[Frames], room: Room | None = None) -> Frames:
+def join(parts: Sequence[Frames]) -> Frames:
     """One table from several; channel codes and heap offsets are rewritten, tallies added.
-
-    It lies in arrays of a ``room`` if there is one.
 
     Raises ``CaptureError`` if they hold more channels together than a code can tell apart.
     """
@@ -193,17 +190,9 @@ def join(parts: Sequence[Frames], room: Room | None = None) -> Frames:
             heap_size += len(part.heap)
         tally = tally + part.tally
     heads = {"channels": tuple(channels), "tally": tally, "step_ns": parts[0].step_ns}
-    rows, kinds = sum(map(len, parts)), [columns[name][0].dtype for name in COLUMNS]
-    if room is None:
-        joined = {name: np.concatenate(columns[name]) for name in COLUMNS}
-        joined["heap"] = np.concatenate(heaps) if heaps else np.zeros(0, np.uint8)
-        return parts[-1].but(**joined, **heads)
-    whole = room.take("joined", *((rows, kind) for kind in kinds), (heap_size, np.uint8))
-    for name, column in zip(COLUMNS, whole[:-1], strict=True):
-        np.concatenate(columns[name], out=column)
-    if heaps:
-        np.concatenate(heaps, out=whole[-1])
-    return parts[-1].but(**dict(zip((*COLUMNS, "heap"), whole, strict=True)), **heads)
+    joined = {name: np.concatenate(columns[name]) for name in COLUMNS}
+    joined["heap"] = np.concatenate(heaps) if heaps else np.zeros(0, np.uint8)
+    return parts[-1].but(**joined, **heads)
 
 
 def empty_frames(channels: Iterable[str] = ()) -> Frames:

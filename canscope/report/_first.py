@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 
 from canscope.model.counted import STATE
-from canscope.model.findings import Finding
+from canscope.model.findings import Finding, Key
 from canscope.model.report import Cause, Report
 from canscope.report._html import items, safe, shape, table
 from canscope.report._words import (
@@ -114,7 +114,7 @@ def _headline(report: Report) -> str:
     return "" if bare else f"<p class=headline>{safe(report.headline)}</p>"
 
 
-def look_first(report: Report, anchors: Mapping[int, str]) -> str:
+def look_first(report: Report, anchors: Mapping[Key, str]) -> str:
     """What to look at first, and the probable causes, each with the check that decides."""
     sentences = [_lead(report, text, anchors) for text in report.look_first]
     deciding = [f for f in worst_first(report.findings) if state(f) in ("failed", "unproven")]
@@ -137,7 +137,7 @@ def look_first(report: Report, anchors: Mapping[int, str]) -> str:
     return f'<section class="first"><h2>Look at this first</h2>{drawn}</section>'
 
 
-def _lead(report: Report, text: str, anchors: Mapping[int, str]) -> str:
+def _lead(report: Report, text: str, anchors: Mapping[Key, str]) -> str:
     """One sentence, what would prove it on a line of its own, and where the report tells it."""
     told, deed, rest = safe(text).partition("To prove it:")
     told += f"<br><b>{deed}</b>{rest}" if deed else ""
@@ -149,7 +149,7 @@ def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _explained(report: Report, found: Cause, anchors: Mapping[int, str]) -> str:
+def _explained(report: Report, found: Cause, anchors: Mapping[Key, str]) -> str:
     links = [
         link(finding, anchors)
         for finding in report.findings
@@ -158,7 +158,7 @@ def _explained(report: Report, found: Cause, anchors: Mapping[int, str]) -> str:
     return "; ".join(links[:EXPLAINED]) + (" and more" if len(links) > EXPLAINED else "")
 
 
-def matrix(report: Report, anchors: Mapping[int, str]) -> str:
+def matrix(report: Report, anchors: Mapping[Key, str]) -> str:
     """The proof matrix: axles by direction, then everything else by topic."""
     placed = [f for f in report.findings if f.rule in AXLE_RULES and _axle(f)]
     rest = [f for f in report.findings if not (f.rule in AXLE_RULES and _axle(f))]
@@ -178,10 +178,10 @@ def matrix(report: Report, anchors: Mapping[int, str]) -> str:
     )
 
 
-def link(finding: Finding, anchors: Mapping[int, str]) -> str:
+def link(finding: Finding, anchors: Mapping[Key, str]) -> str:
     """A finding's name as a link to where the report tells it."""
     name = f"{safe(finding.rule)}, {safe(finding.subject)}"
-    return f'<a href="#{anchors[id(finding)]}">{name}</a>'
+    return f'<a href="#{anchors[finding.key]}">{name}</a>'
 
 
 def _axle(finding: Finding) -> tuple[str, str] | None:
@@ -189,7 +189,7 @@ def _axle(finding: Finding) -> tuple[str, str] | None:
     return (axle, direction) if axle and direction in DIRECTIONS else None
 
 
-def _axles(placed: Sequence[Finding], anchors: Mapping[int, str]) -> str:
+def _axles(placed: Sequence[Finding], anchors: Mapping[Key, str]) -> str:
     cells = {(finding.rule, _axle(finding)): finding for finding in placed}
     axles = dict.fromkeys(axle[0] for axle in map(_axle, placed) if axle)
     head = [
@@ -211,17 +211,17 @@ def _axles(placed: Sequence[Finding], anchors: Mapping[int, str]) -> str:
     return table(head, rows, kind="axles", empty=empty)
 
 
-def _cell(finding: Finding | None, anchors: Mapping[int, str]) -> str:
+def _cell(finding: Finding | None, anchors: Mapping[Key, str]) -> str:
     if finding is None:
         return f"{shape('absent')} nothing judged"
     short = state(finding)
-    word = f'<a href="#{anchors[id(finding)]}">{STATE_WORDS[short]}</a>'
+    word = f'<a href="#{anchors[finding.key]}">{STATE_WORDS[short]}</a>'
     reason = _reason(finding)
     return f"{shape(short)} {word}" + (f"<br><small>{reason}</small>" if reason else "")
 
 
 def _topic(
-    topic: str, members: Sequence[Finding], absent: Sequence[str], anchors: Mapping[int, str]
+    topic: str, members: Sequence[Finding], absent: Sequence[str], anchors: Mapping[Key, str]
 ) -> list[str]:
     short = _together(members)
     lines = [

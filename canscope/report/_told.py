@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 
 from canscope.model.counted import with_unit
-from canscope.model.findings import Finding
+from canscope.model.findings import Finding, Key
 from canscope.model.report import Plot, Report, RuleFacts
 from canscope.report._chart import chart
 from canscope.report._html import items, pairs, safe, shape
@@ -26,14 +26,14 @@ from canscope.report._words import (
 FULL = ("failed", "unproven", "accepted")  # told at full length; the others fold into a line
 
 
-def findings(report: Report, anchors: Mapping[int, str]) -> str:
+def findings(report: Report, anchors: Mapping[Key, str]) -> str:
     """All findings, what failed first; what is proven or not required folds into a line each."""
     facts = {rule.rule: rule for rule in report.rules}
     told: dict[bool, list[str]] = {True: [], False: []}
     for finding in worst_first(report.findings):
         full = state(finding) in FULL
         tell = _full if full else _folded
-        anchor, plot = anchors[id(finding)], _plot(report, finding)
+        anchor, plot = anchors[finding.key], _plot(report, finding)
         told[full].append(tell(finding, anchor, facts.get(finding.rule), plot))
     whole = "".join(told[True]) or "<p class=empty>nothing failed, nothing required is missing</p>"
     rest = "".join(told[False]) or "<p class=empty>none</p>"

@@ -43,7 +43,7 @@ def page(report: Report, plotly_js: str) -> str:
 
 def _around(report: Report, plotly: bytes) -> tuple[str, str]:
     """The page before and after that script."""
-    anchors = {id(finding): f"finding-{n}" for n, finding in enumerate(report.findings, start=1)}
+    anchors = {finding.key: f"finding-{n}" for n, finding in enumerate(report.findings, start=1)}
     own = _script((HERE / "page.js").read_bytes())
     sections = [
         _told.findings(report, anchors),

@@ -7,7 +7,7 @@ neither breaks a stretch nor prolongs it; a silence of more than three cycles en
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache, cached_property
 from typing import Any
 
@@ -81,7 +81,6 @@ class Stretches:
     since_ns: Int64s
     joined: Bools
     stamps: Int64s
-    _asked: dict[int, tuple[Int64s, Known]] = field(default_factory=dict)
 
     @cached_property
     def last(self) -> Last:
@@ -95,16 +94,7 @@ class Stretches:
 
     def at(self, piece: Piece, times_ns: Int64s) -> Known:
         """What was last known at instants of this piece."""
-        asked = self._asked.get(id(times_ns))  # with the array, so that no other takes its id
-        if asked is None:
-            asked = self._asked[id(times_ns)] = times_ns, self._at(piece, times_ns)
-        return asked[1]
-
-    def _at(self, piece: Piece, times_ns: Int64s) -> Known:
-        if self.stamps is piece[self.role].time_ns:
-            row = piece.rows(self.role, times_ns) + 1
-        else:
-            row = np.maximum(self.time_ns.searchsorted(times_ns, "right") - 1, 0)
+        row = np.maximum(self.time_ns.searchsorted(times_ns, "right") - 1, 0)
         label = self.label[row]
         lost = np.isnan(piece.at(self.role, times_ns).value)
         if lost.any():

@@ -33,12 +33,7 @@ def _slopes(piece: Piece, role: str, window_ns: int) -> tuple[Int64s, Floats]:
     reach_ns = int(piece.history.patience_ns(role, ends).max())
     samples = piece.back(role, int(new_ns[0]) - window_ns - reach_ns).known
     times, patience_ns = samples.time_ns, patience(piece, role, samples.time_ns)
-    # Sensors of one message have the same stamps, so that these arrays are the same.
-    same = patience_ns if isinstance(patience_ns, int) else role
-    rows, whole = piece.once(
-        (_grid, id(times), id(new_ns), window_ns, same),
-        lambda: _grid(times, new_ns, window_ns, patience_ns),
-    )
+    rows, whole = _grid(times, new_ns, window_ns, patience_ns)
     slope = np.full(len(new_ns), np.nan)
     for at in range(0, len(new_ns), BLOCK):
         some = slice(at, at + BLOCK)
