@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import secrets
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -36,7 +37,8 @@ def write_report(
     except OSError as error:
         raise _unwritable(target, error) from error
     data = _encoded(RENDERERS[kind](report))
-    part = target.with_name(f".{target.name}.{os.getpid()}.part")
+    # Not made from the target's name: with more letters a name that just fits would be too long.
+    part = target.with_name(f".canscope-{os.getpid()}-{secrets.token_hex(4)}.part")
     try:
         _write(part, data)
         _move(part, target, replace=replace)

@@ -82,6 +82,12 @@ def test_a_name_that_is_too_long_is_said_so(tmp_path):
         write_report(factory.whole(), tmp_path / ("a" * 300 + ".json"))
 
 
+def test_a_name_that_just_fits_is_written(tmp_path):
+    target = tmp_path / ("a" * 250 + ".json")
+    assert write_report(factory.whole(), target) == target
+    assert [path.name for path in tmp_path.iterdir()] == [target.name]
+
+
 DISK_OF_4_KIB = """
 import resource, sys
 sys.path.insert(0, sys.argv[1])
