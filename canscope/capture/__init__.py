@@ -19,5 +19,9 @@ from canscope.model.tables import Frames
 Reader = Callable[[BinaryIO, str], Iterator[Frames]]
 UNNAMED = ""
 READERS: Registry[Reader] = Registry(
-    "capture format", __name__, __path__[0], not_entries=("read", "order")
+    "capture format",
+    __name__,
+    __path__[0],
+    main="reader",
+    not_entries=("read", "order", "input"),
 )

@@ -10,7 +10,7 @@ from itertools import chain, combinations
 from pathlib import Path
 
 from canscope.capture import READERS
-from canscope.capture._file import CaptureFile
+from canscope.capture.input.file import CaptureFile
 from canscope.capture.order import merged, ordered
 from canscope.model.errors import CaptureError, Where
 from canscope.model.report import Input

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from canscope.live.watch import Glance
+from canscope.live.watching.watch import Glance
 
 if TYPE_CHECKING:
     from rich.console import RenderableType

@@ -125,7 +125,7 @@ def inputs_of(captures: Sequence[str], plan: Path | None) -> Inputs:
         folder = Path(captures[0])
         found = captures_of(captures)
         own = next((folder / name for name in PLAN_NAMES if (folder / name).is_file()), None)
-        from canscope.live.folder import MARKS_FILE, facts_of, notes_of
+        from canscope.live.run_folder.folder import MARKS_FILE, facts_of, notes_of
 
         notes = notes_of(folder)
         if plan is not None and own is not None:
@@ -172,7 +172,7 @@ def judge_files(
 
     plan = read_plan(inputs.plan, marks=marks or inputs.marks)
     if inputs.facts:
-        from canscope.live.earlier import as_recorded
+        from canscope.live.run_folder.earlier_runs import as_recorded
 
         plan = as_recorded(plan, inputs.facts)
     capture = read_capture(*inputs.captures, format=format, channel=_channel(channel, plan))

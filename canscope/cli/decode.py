@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING, Any
 from canscope.model.errors import CanscopeError, ReportError, UnknownNameError, Where
 
 if TYPE_CHECKING:
-    from canscope.decoding.absent import Policy
     from canscope.model.definition import Definitions
     from canscope.model.signals import Signals
     from canscope.model.tables import Frames
+    from canscope.trust.no_value_codes import Policy
 
 EVERY = "*"  # channel of definitions that are given without one
 

@@ -16,9 +16,9 @@ from typing import TYPE_CHECKING, Any
 from canscope.model.errors import CanscopeError, Where
 
 if TYPE_CHECKING:
-    from canscope.live.address import Address
-    from canscope.live.session import Session
-    from canscope.live.watch import Watch
+    from canscope.live.adapters.address import Address
+    from canscope.live.watching.session import Session
+    from canscope.live.watching.watch import Watch
     from canscope.plan.plan import Plan
 
 LOW_DISK_BYTES = 1 << 30
@@ -62,12 +62,12 @@ def add(subparsers: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Record until told to stop; then the report. 2 if the recorder did not end in order."""
-    from canscope.live.earlier import as_recorded
-    from canscope.live.folder import RunFolder
-    from canscope.live.orders import Orders
-    from canscope.live.session import Session
-    from canscope.live.source import stamp_uncertainty_ms
-    from canscope.live.watch import Watch
+    from canscope.live.adapters.adapter import stamp_uncertainty_ms
+    from canscope.live.recording.recorder_config import Orders
+    from canscope.live.run_folder.earlier_runs import as_recorded
+    from canscope.live.run_folder.folder import RunFolder
+    from canscope.live.watching.session import Session
+    from canscope.live.watching.watch import Watch
     from canscope.plan.load import read_plan
 
     plan = read_plan(args.plan) if args.plan else None
@@ -106,7 +106,7 @@ def _earlier(folder: Path, plan: Plan | None) -> dict[str, Any] | None:
     """What earlier runs of the plan's vehicle have shown, told as run.toml keeps it."""
     if plan is None:
         return None
-    from canscope.live.earlier import earlier_of
+    from canscope.live.run_folder.earlier_runs import earlier_of
 
     earlier = earlier_of(folder, plan.bench.vehicle)
     for name in earlier.uncounted:
@@ -120,7 +120,7 @@ def _earlier(folder: Path, plan: Plan | None) -> dict[str, Any] | None:
 
 def _addresses(texts: list[str], plan: Plan | None) -> tuple[Address, ...]:
     """The buses to record, with the plan's bit rates where none is given."""
-    from canscope.live.address import parse_address
+    from canscope.live.adapters.address import parse_address
 
     rates = plan.bench.bitrates if plan else {}
     addresses = tuple(
@@ -154,7 +154,7 @@ class _Recorded:
     def go(self) -> None:
         """Record until something or somebody ends it."""
         from canscope.cli._keys import Keys, next_key, pressed
-        from canscope.live.sound import Sound
+        from canscope.live.watching.sound import Sound
 
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
             signal.signal(number, self._signalled)
@@ -199,7 +199,7 @@ class _Recorded:
             return 0
         from canscope.cli._summary import print_summary
         from canscope.cli.check import EXIT, inputs_of, judge_files, write_numbered
-        from canscope.live.earlier import SHOWN, shown
+        from canscope.live.run_folder.earlier_runs import SHOWN, shown
 
         report = judge_files(inputs_of([str(folder)], None))
         if self._watch.latest is not None and not self._watch.broken:
@@ -269,7 +269,7 @@ class _Recorded:
 
     def _ring(self, sound: Any, kind: str) -> None:
         """Tone and bell: a stop every second, a warning every four."""
-        from canscope.live.sound import PERIOD_S
+        from canscope.live.watching.sound import PERIOD_S
 
         if time.monotonic() - self._rung_s < PERIOD_S[kind]:
             return

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -12,13 +11,10 @@ from canscope.decoding.bits import Heap, Payloads
 from canscope.decoding.lookup import NO_DATA, UNDEFINED, Codes, Lookup, from_any_source
 from canscope.decoding.message import Compiled, Found
 from canscope.model.definition import Definitions, MessageSpec, SignalSpec
-from canscope.model.engine import is_compiled, waking
+from canscope.model.engine import fast_module, is_compiled
 from canscope.model.errors import UnknownNameError
 from canscope.model.signals import DecodeTally, Series, Signals
 from canscope.model.tables import Frames, Int64s
-
-if TYPE_CHECKING:
-    from canscope.decoding._compiled import Program
 
 EVERY = "*"  # as a channel: every channel that has no definition of its own
 TEXT_OF_A_FRAME = 45  # bytes of a line of text, about: captures are measured in these
@@ -75,7 +71,7 @@ class Decoder:
         self._no_series: dict[str, Series] = {}
         self._no_arrivals: dict[str, Int64s] = {}
         self._lookup, self._is_wanted = Lookup({}, []), NOTHING_WANTED
-        self._program: Program | None = None  # of the kernels, once they are used
+        self._program: Callable[[Frames, Int64s], Found] | None = None  # kernels, once in use
         self._frames = 0
         implied = _implied_channels(definitions, self._wanted or ())
         self._open(*(m.channel for m in definitions.messages if m.channel != EVERY), *implied)
@@ -87,9 +83,7 @@ class Decoder:
         self._frames += len(frames)
         if is_compiled(self._frames * TEXT_OF_A_FRAME, rows=len(frames)):
             if self._program is None:
-                with waking():
-                    from canscope.decoding._compiled import Program
-                self._program = Program(self._lookup, self._compiled)
+                self._program = fast_module("decode").Program(self._lookup, self._compiled)
             found = self._program(frames, place)
         else:
             found = self._found(frames, place)

@@ -6,12 +6,12 @@ import os
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import replace
 
-from canscope.decoding.absent import Policy, absent_codes, check_policy
 from canscope.decoding.columns import EVERY, on_channel
 from canscope.decoding.definition_file import DefinitionFile, read_file
 from canscope.decoding.lookup import identity
 from canscope.model.definition import Definitions, MessageSpec
 from canscope.model.errors import DefinitionError, Where
+from canscope.trust.no_value_codes import Policy, absent_codes, check_policy
 
 AnyPath = str | os.PathLike[str]
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from canscope.decoding import dbc_text
-from canscope.decoding._cache import Messages, kept
+from canscope.decoding.cache import Messages, kept
 from canscope.decoding.from_cantools import compiled
 from canscope.model.errors import DefinitionError, Where
 

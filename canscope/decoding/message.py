@@ -9,11 +9,11 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from canscope.decoding.absent import absent_rows
 from canscope.decoding.bits import Fields, Payloads, bytes_needed
 from canscope.model.definition import MessageSpec, SignalSpec
 from canscope.model.signals import NOT_AVAILABLE, OUT_OF_RANGE, Series
 from canscope.model.tables import Bools, Floats, Int64s
+from canscope.trust.no_value_codes import absent_rows
 
 Path = tuple[tuple[str, tuple[int, ...]], ...]  # as SignalSpec.multiplexer
 Statuses = NDArray[np.uint8]

@@ -10,9 +10,9 @@ import canscope
 from canscope.judge.diagnosis import diagnose
 from canscope.judge.evidence import overview_plot
 from canscope.judge.facts import Counts, Source, role_facts, rule_facts
+from canscope.judge.first_look import look_first
 from canscope.judge.judge import Alarm, Chunk, Judge
-from canscope.judge.lead import look_first
-from canscope.judge.roles import samples_of
+from canscope.judge.role_samples import samples_of
 from canscope.judge.verdict import findings_of, overall, waive
 from canscope.model.bench import Mark
 from canscope.model.errors import CaptureError

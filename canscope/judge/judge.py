@@ -11,9 +11,8 @@ from typing import Any
 
 from canscope.events.finder import Finder
 from canscope.judge.bursts import Bursts
+from canscope.judge.event_log import Happenings
 from canscope.judge.evidence import Overview, Picture, Wanted, drawn, picture, wanted
-from canscope.judge.happenings import Happenings
-from canscope.judge.health import Health, mixed, window_doubts
 from canscope.judge.standing import Standing
 from canscope.model.bench import Bench, Mark
 from canscope.model.events import Event, Span, Window
@@ -24,6 +23,7 @@ from canscope.model.report import Burst, Plot
 from canscope.model.rule import Rule
 from canscope.model.signals import Samples
 from canscope.model.tables import Frames, Int64s, empty_frames
+from canscope.trust.role_health import Health, mixed, window_doubts
 
 MOST_TRACES = 3  # in one finding's plot
 MOST_BURSTS = 2000  # that the report's table lists

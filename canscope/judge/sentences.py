@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from canscope.model.counted import STATE, with_unit
 from canscope.model.findings import REASONS, Verdict
 from canscope.model.outcome import Doubt, Subject
+from canscope.model.quantities import STATE, with_unit
 from canscope.model.rule import Rule, Worst
 
 

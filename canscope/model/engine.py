@@ -6,19 +6,20 @@ never import it. ``CANSCOPE_ENGINE`` set to ``numpy`` or ``numba`` decides for a
 
 from __future__ import annotations
 
-import hashlib
+import importlib
 import importlib.util
 import os
+import sys
 import threading
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from functools import cache
-from pathlib import Path
 from queue import SimpleQueue
-from typing import Any, TypeVar, cast
+from typing import Any, TypeVar
 
 from canscope.model.errors import CanscopeError
 
+FAST = "canscope.fast"  # the folder of what exists for speed alone
 VARIABLE = "CANSCOPE_ENGINE"
 ENGINES = ("numpy", "numba")
 LARGE = 64 << 20  # bytes of text; below, numpy has finished before numba has paid for its waking
@@ -29,10 +30,7 @@ PATIENCE_S = 1.0  # with a maker that is stopped while it waits for a pipe
 LONG_S = 2.0  # kernels of an earlier run are loaded faster than that, compiling takes longer
 WAITING = "preparing the engine for large captures; the first time this takes some seconds"
 
-_woken = False
-
 T = TypeVar("T")
-F = TypeVar("F", bound=Callable[..., Any])
 
 # Hears of a wait that would otherwise be silent; the command line prints it.
 announce: Callable[[str], None] = lambda text: None  # noqa: E731
@@ -121,15 +119,24 @@ def ahead(chunks: Iterable[T]) -> Iterator[T]:
         maker.join(PATIENCE_S)
 
 
+def fast_module(name: str) -> Any:
+    """The module of that name in ``fast``; the first time it is loaded, or compiled.
+
+    Nothing else names that folder: without it everything works, by numpy.
+    """
+    with waking():
+        return importlib.import_module(f"{FAST}.{name}")
+
+
 def is_awake() -> bool:
     """Whether kernels are in use already: then more of them cost little."""
-    return _woken
+    return f"{FAST}.kernels" in sys.modules
 
 
 @cache
 def is_installed() -> bool:
-    """Whether numba could be imported."""
-    return importlib.util.find_spec("numba") is not None
+    """Whether numba could be imported, and there is something for it to compile."""
+    return all(importlib.util.find_spec(name) is not None for name in ("numba", FAST))
 
 
 @contextmanager
@@ -142,45 +149,3 @@ def waking() -> Iterator[None]:
         yield
     finally:
         timer.cancel()
-
-
-def kernel(signature: str) -> Callable[[F], F]:
-    """Compile a function for these types, without holding the interpreter's lock.
-
-    The machine code is kept beside the package, or in the user's cache folder if that is not to be
-    written to; where neither is possible, it is compiled in every process. It is kept under a name
-    that tells all sources which may have gone into it: numba itself looks at one file only.
-    """
-    import numba
-
-    global _woken
-    _woken = True
-
-    def compiled(function: F) -> F:
-        options: dict[str, Any] = {"nogil": True}
-        room = Path(function.__code__.co_filename).parent
-        function.__qualname__ = f"{function.__name__}_{_digest(room)}"
-        try:
-            made = numba.njit(signature, cache=True, **options)(function)
-        except (RuntimeError, OSError):  # no folder to keep it in, or one that is full
-            made = numba.njit(signature, **options)(function)
-        return cast(F, made)
-
-    return compiled
-
-
-@cache
-def _digest(room: Path) -> str:
-    """Of the sources in a kernel's own folder and in this one, which are all it can draw on."""
-    digest = hashlib.sha256()
-    for folder in (room, Path(__file__).parent):
-        for file in sorted(folder.glob("*.py")):
-            digest.update(file.read_bytes())
-    return digest.hexdigest()[:12]
-
-
-def inlined(function: F) -> F:
-    """A part of kernels, compiled into each of them."""
-    import numba
-
-    return cast(F, numba.njit(forceinline=True)(function))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from canscope.model.bench import Bench, DriveUnit, Mounting
 from canscope.model.definition import Definitions
-from canscope.plan._kept import Answers
+from canscope.plan.cache import Answers
 from canscope.plan.definitions import definitions_of, with_policies
 from canscope.plan.marks import file_marks, plan_marks
 from canscope.plan.mistakes import Mistakes, said
@@ -17,12 +17,12 @@ from canscope.plan.mounting import SMALLEST_Y, axle_y, described, facts
 from canscope.plan.names import Names
 from canscope.plan.notes import Notes
 from canscope.plan.plan import Plan, PlanMark
+from canscope.plan.requested_roles import wishes
 from canscope.plan.roles import bind
 from canscope.plan.rulebook import rule_book
 from canscope.plan.source import Source, read_source
 from canscope.plan.stage import check_stage, taken
 from canscope.plan.waivers import waivers_of, warn_of_idle_waivers
-from canscope.plan.wishes import wishes
 
 if TYPE_CHECKING:
     from canscope.plan.schema import PlanTable, UnitTable

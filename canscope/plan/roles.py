@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 
-from canscope.decoding.absent import Policy, absent_rows
 from canscope.model.bench import Binding, Kind
 from canscope.model.definition import MessageSpec, SignalSpec
 from canscope.model.errors import nearest
@@ -15,9 +14,10 @@ from canscope.plan.codes import meanings, raw_codes, raw_range, state_codes
 from canscope.plan.mistakes import Unusable, said
 from canscope.plan.names import Names
 from canscope.plan.notes import Notes
+from canscope.plan.requested_roles import Wish
 from canscope.plan.units import Conversion, conversion, missing, role_unit
-from canscope.plan.wishes import Wish
-from canscope.rules._checksums import PROFILES, WIDTH_BITS, bytes_of
+from canscope.rules.shared.checksums import PROFILES, WIDTH_BITS, bytes_of
+from canscope.trust.no_value_codes import Policy, absent_rows
 
 MAY_SHARE = {"fault", "alive", "checksum"}  # one node may speak for both units
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, get_type_hints
 
 from canscope.model.errors import nearest
 from canscope.model.rule import Rule
-from canscope.plan._kept import Answers
+from canscope.plan.cache import Answers
 from canscope.plan.lines import KeyPath
 from canscope.plan.mistakes import said, shown
 from canscope.plan.notes import Notes

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canscope.model.report import Plot
+from canscope.report._curve_json import listed
 from canscope.report._figure import (
     BOTTOM,
     GAP,
@@ -27,7 +28,6 @@ from canscope.report._figure import (
     worst_point,
 )
 from canscope.report._html import as_data
-from canscope.report._listed import listed
 from canscope.report._words import number
 
 RED = "#b00020"

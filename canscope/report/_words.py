@@ -8,8 +8,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
-from canscope.model.counted import with_unit
 from canscope.model.findings import REASONS, Finding, Verdict
+from canscope.model.quantities import with_unit
 from canscope.model.report import CaptureFacts, Cause, Report
 
 # Control characters, halves of surrogate pairs, and the marks that turn the writing direction:

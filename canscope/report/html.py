@@ -14,7 +14,11 @@ from pathlib import Path
 from string import Template
 
 from canscope.model.report import Report
-from canscope.report import RENDERERS, _first, _happened, _paper, _told
+from canscope.report import RENDERERS
+from canscope.report import _finding_details as _told
+from canscope.report import _first_screen as _first
+from canscope.report import _run_events as _happened
+from canscope.report import _test_record as _paper
 from canscope.report._html import safe, symbols
 from canscope.report._words import VERDICT_WORDS, identity
 

@@ -19,7 +19,7 @@ import numpy as np
 from canscope.model.errors import ReportError, Where
 from canscope.model.report import Plot, Report, Trace
 from canscope.report import RENDERERS
-from canscope.report._listed import listed
+from canscope.report._curve_json import listed
 
 FORMAT = 1
 INF = math.inf

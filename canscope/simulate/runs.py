@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from canscope.simulate.faults import Fault, find_fault
+from canscope.simulate.faults.catalogue import Fault, find_fault
 from canscope.simulate.physics import Truth, simulate
 from canscope.simulate.record import Recording, candump_text, record
 from canscope.simulate.script import FORWARD, DrySpin, PowerUp, Script, Story

@@ -45,7 +45,7 @@ def frames_in(log: str) -> int:
 
 def parse(log: str) -> Work:
     """canscope: text to columns of frames."""
-    from canscope.capture.candump import read
+    from canscope.capture.candump.reader import read
 
     def work(path: str = log) -> int:
         with open(path, "rb", buffering=0) as file:
@@ -63,7 +63,7 @@ def decode(log: str, dbc: str, names: str = "") -> Work:
     """
     import numpy as np
 
-    from canscope.capture.candump import read
+    from canscope.capture.candump.reader import read
     from canscope.capture.order import gathered, ordered
     from canscope.decoding import columns
     from canscope.decoding.database import read_definitions

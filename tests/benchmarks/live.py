@@ -91,9 +91,9 @@ def through_virtual(folder: Path, seconds: float, rate: int = RATE) -> dict[str,
     """Recorder and what it hears side by side in this process, the judge in one of its own."""
     import can
 
-    from canscope.live.address import Address
-    from canscope.live.orders import Orders
-    from canscope.live.recorder import Recorder
+    from canscope.live.adapters.address import Address
+    from canscope.live.recording.recorder import Recorder
+    from canscope.live.recording.recorder_config import Orders
 
     log, plan = traffic(folder / "traffic")
     run = folder / "run"
@@ -162,8 +162,8 @@ def reading(ours: bool, count: int) -> float:
 
     from can.interfaces.slcan import slcanBus
 
-    from canscope.live.address import Address
-    from canscope.live.slcan import Slcan
+    from canscope.live.adapters.address import Address
+    from canscope.live.adapters.slcan import Slcan
 
     master, slave = pty.openpty()
     tty.setraw(slave)

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
-from canscope.live.clock import ticks_ns
+from canscope.live.run_folder.clock import ticks_ns
 from tests.live.adapter import Adapter, go_first, lines_of
 from tests.live.stand import recorder_pid, wait_for
 
@@ -367,20 +367,20 @@ class Journal:
 
 def _record(journal: str, *words: str) -> int:
     """``canscope`` with these words, with a note of when each piece was judged."""
-    import canscope.live.watch
+    import canscope.live.watching.watch
     from canscope.cli.main import main
 
     notes = Journal()
     go_first(-5)  # the machine's other work is not what is measured
-    canscope.live.watch.Run = notes.run_class()
+    canscope.live.watching.watch.Run = notes.run_class()
     atexit.register(notes.keep, journal, Path(words[1]))
     return main(list(words))
 
 
 def _watch(journal: str, folder: str, plan_path: str) -> None:
     """Judge a folder that another process records into, until there is a line of input."""
-    from canscope.live.folder import facts_of
-    from canscope.live.watch import Watch
+    from canscope.live.run_folder.folder import facts_of
+    from canscope.live.watching.watch import Watch
     from canscope.plan.load import read_plan
 
     run, plan, notes = Path(folder), read_plan(Path(plan_path)), Journal()

@@ -15,10 +15,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from canscope.capture._candump_columns import columns
-from canscope.capture._candump_columns import lines as block_lines
-from canscope.capture._candump_line import parse
-from canscope.capture.candump import read, recognises
+from canscope.capture.candump.columns import columns
+from canscope.capture.candump.columns import lines as block_lines
+from canscope.capture.candump.line import parse
+from canscope.capture.candump.reader import read, recognises
 from canscope.model.errors import CaptureError
 from canscope.model.tables import Flag, FrameBuilder, Tally, join
 

@@ -15,10 +15,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from canscope.capture import mf4
-from canscope.capture._mf4_layout import _field as number_in
-from canscope.capture._mf4_layout import layout
-from canscope.capture.mf4 import read, recognises
+from canscope.capture.mf4 import reader as mf4
+from canscope.capture.mf4.layout import _field as number_in
+from canscope.capture.mf4.layout import layout
+from canscope.capture.mf4.reader import read, recognises
 from canscope.capture.read import read_capture
 from canscope.model.errors import CaptureError
 from canscope.model.tables import Flag, Tally, empty_frames, join

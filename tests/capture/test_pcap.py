@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canscope.capture._pcap_frames import walk
-from canscope.capture.pcap import read, recognises
+from canscope.capture.pcap.packets import walk
+from canscope.capture.pcap.reader import read, recognises
 from canscope.model.errors import CaptureError
 from canscope.model.tables import Flag, Tally, empty_frames, join
 from tests.capture.traffic import (

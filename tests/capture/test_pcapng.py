@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canscope.capture.pcapng import read, recognises
+from canscope.capture.pcapng.reader import read, recognises
 from canscope.model.errors import CaptureError
 from canscope.model.tables import Flag, Tally, join
 from tests.capture.traffic import (

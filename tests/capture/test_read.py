@@ -9,7 +9,7 @@ import threading
 import numpy as np
 import pytest
 
-from canscope.capture._stored import Hash
+from canscope.capture.input.stored import Hash
 from canscope.capture.read import read_capture
 from canscope.model.errors import CanscopeError, CaptureError
 from canscope.model.report import Input

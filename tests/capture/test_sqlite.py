@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from canscope.capture import sqlite
 from canscope.capture.read import read_capture
-from canscope.capture.sqlite import MAGIC, read, recognises
+from canscope.capture.sqlite import reader as sqlite
+from canscope.capture.sqlite.reader import MAGIC, read, recognises
 from canscope.model.errors import CaptureError
 from canscope.model.tables import Tally, join
 from tests.capture.traffic import BRS, ESI, FD, TRAFFIC, expected, rows, write_sqlite

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from canscope.decoding import _cache
+from canscope.decoding import cache as _cache
 from canscope.decoding.database import read_definitions
 from canscope.decoding.definition_file import read_file
 from canscope.model.errors import DefinitionError

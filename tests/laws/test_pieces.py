@@ -20,7 +20,7 @@ from canscope.judge.check import Run
 from canscope.model.tables import join
 from canscope.plan.load import read_plan
 from canscope.rules import RULES
-from canscope.simulate.faults import fault_names
+from canscope.simulate.faults.catalogue import fault_names
 from canscope.simulate.folder import write_run
 from canscope.simulate.runs import make_run
 

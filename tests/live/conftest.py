@@ -3,7 +3,7 @@
 import pytest
 
 from canscope.cli.demo import SHOWS
-from canscope.simulate.faults import fault_names
+from canscope.simulate.faults.catalogue import fault_names
 from tests.live.stand import Player, made
 
 QUICK = ("hot-while-dry", "bad-precharge")  # of the demo's faults, to be recorded in real time

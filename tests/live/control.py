@@ -11,7 +11,7 @@ import sys
 import time
 import tty
 
-from canscope.live.process import go_first
+from canscope.live.recording.process import go_first
 
 
 def main():

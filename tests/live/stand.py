@@ -13,8 +13,8 @@ from pathlib import Path
 
 import numpy as np
 
-from canscope.live.clock import ticks_ns
-from canscope.simulate.faults import find_fault
+from canscope.live.run_folder.clock import ticks_ns
+from canscope.simulate.faults.catalogue import find_fault
 from canscope.simulate.folder import write_run
 from canscope.simulate.runs import excerpt, make_run
 

@@ -7,11 +7,11 @@ import types
 import numpy as np
 import pytest
 
-import canscope.judge.happenings
+import canscope.judge.event_log
 import canscope.judge.judge
-import canscope.live.watch
-from canscope.live.delays import Delays
-from canscope.live.watch import Watch
+import canscope.live.watching.watch
+from canscope.live.watching.delays import Delays
+from canscope.live.watching.watch import Watch
 from canscope.model.history import Track, steps
 from canscope.plan.load import read_plan
 from canscope.plan.plan import Plan
@@ -49,9 +49,9 @@ def things(root):
 
 
 def test_what_watching_holds_does_not_grow_with_the_run(tmp_path, hot, monkeypatch):
-    monkeypatch.setattr(canscope.live.watch, "FEED_S", 0.0)
+    monkeypatch.setattr(canscope.live.watching.watch, "FEED_S", 0.0)
     for module, name in (
-        (canscope.judge.happenings, "MOST"),
+        (canscope.judge.event_log, "MOST"),
         (canscope.judge.judge, "MOST_BURSTS"),
     ):
         monkeypatch.setattr(module, name, 5)  # so that their tables are full in time

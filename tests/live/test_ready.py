@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-import canscope.live.watch
-from canscope.live.watch import Watch
+import canscope.live.watching.watch
+from canscope.live.watching.watch import Watch
 from canscope.plan.load import read_plan
 
 S = 10**9
@@ -40,7 +40,7 @@ STATUS = {"anchor_ns": 0, "now_ns": END, "buses": {"can0": BUS}, "disk_low": Fal
 @pytest.fixture(autouse=True)
 def patient(monkeypatch):
     """The first round of judging loads libraries: that it was late is no matter here."""
-    monkeypatch.setattr(canscope.live.watch, "LATE_S", float("inf"))
+    monkeypatch.setattr(canscope.live.watching.watch, "LATE_S", float("inf"))
 
 
 def watching(

@@ -15,9 +15,9 @@ import pytest
 
 from canscope.capture.read import read_capture
 from canscope.cli.check import inputs_of, judge_files
-from canscope.live.folder import notes_of
+from canscope.live.run_folder.folder import notes_of
 from canscope.rules import RULES
-from canscope.simulate.faults import find_fault
+from canscope.simulate.faults.catalogue import find_fault
 from canscope.simulate.folder import write_run
 from tests.live.adapter import Adapter, lines_of
 from tests.live.stand import (

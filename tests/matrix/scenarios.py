@@ -6,7 +6,7 @@ import zlib
 from dataclasses import dataclass
 
 from canscope.simulate.draw import draw
-from canscope.simulate.faults import fault_names, find_fault
+from canscope.simulate.faults.catalogue import fault_names, find_fault
 from canscope.simulate.runs import Run, make_run
 from canscope.simulate.vehicle import VEHICLES
 

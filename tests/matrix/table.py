@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from canscope.rules import RULES
-from canscope.simulate.faults import find_fault
+from canscope.simulate.faults.catalogue import find_fault
 from tests.matrix.judging import Row
 
 HEALTHY = "(healthy)"

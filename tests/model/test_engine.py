@@ -10,7 +10,7 @@ from canscope.model import engine
 @pytest.fixture(params=[1, 2])
 def cores(request, monkeypatch):
     """Kernels that are awake, and one core or two."""
-    monkeypatch.setattr(engine, "_woken", True)
+    monkeypatch.setattr(engine, "is_awake", lambda: True)
     monkeypatch.setattr(engine, "workers", lambda: request.param)
     return request.param
 
@@ -30,7 +30,7 @@ def test_all_chunks_come_in_their_order_and_a_second_core_makes_all_but_the_firs
 
 
 def test_nothing_is_made_elsewhere_before_kernels_are_awake(cores, monkeypatch):
-    monkeypatch.setattr(engine, "_woken", False)
+    monkeypatch.setattr(engine, "is_awake", lambda: False)
     makers = []
     assert list(engine.ahead(told(makers))) == [0, 1, 2, 3, 4]
     assert set(makers) == {threading.current_thread()}

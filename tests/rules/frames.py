@@ -8,7 +8,7 @@ import numpy as np
 from canscope.capture.order import ordered
 from canscope.decoding.columns import decode
 from canscope.judge.judge import Chunk, Judge
-from canscope.judge.roles import samples_of
+from canscope.judge.role_samples import samples_of
 from canscope.judge.verdict import findings_of
 from canscope.model.bench import Bench, Binding, DriveUnit, Kind
 from canscope.model.definition import Definitions, MessageSpec, SignalSpec

@@ -1,0 +1,303 @@
+"""candump logs: one frame a line, ``(seconds.fraction) channel ID#DATA``.
+
+Source: linux-can/can-utils, ``lib.h``, the comment at ``parse_canframe``, and ``candump.c``.
+Read: classical and FD frames, remote and error frames, ``_dlc``, ``.`` and `` R``/`` T`` forms,
+``DROPCOUNT`` lines. Not read: CAN XL (counted in ``Tally.skipped``, never dropped unsaid).
+A last line without line feed may be cut anywhere, so it is reported and never read.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import re
+from collections import deque
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import replace
+from itertools import cycle
+from stat import S_ISREG
+from typing import BinaryIO
+
+import numpy as np
+
+from canscope.capture import READERS
+from canscope.capture.candump.columns import columns, lines
+from canscope.capture.candump.line import CAN_XL, Row, dropped
+from canscope.capture.candump.line import parse as parse_line
+from canscope.capture.candump.parsed import Parsed
+from canscope.capture.input.text import CLIPPED, LONGEST, shown, views
+from canscope.model.engine import fast_module, is_compiled, workers
+from canscope.model.errors import CaptureError, Where
+from canscope.model.tables import (
+    EXAMPLES,
+    MOST_CHANNELS,
+    FrameBuilder,
+    Frames,
+    Int64s,
+    Tally,
+    empty_frames,
+    join,
+)
+
+BY_LINES = True  # is how this format is recognised
+DEVIATING = 1500  # bytes of common lines that take as long as one deviating line
+# Bytes a read: a chunk of its own, with no need to gather. It is the same for both engines, so that
+# the memory that one has used fits the other.
+BLOCK = 2 << 20
+AHEAD = 3  # blocks held at a time where others parse: one for each worker, and one being read
+DECIDING = 10  # lines that decide whether a file is candump text at all
+TRAIT = re.compile(
+    rb"[ \t]*(?:\(\d{1,10}\.\d{1,9}\)[ \t]|DROPCOUNT:|\((\d{1,10}(\.\d{0,9}\)?)?)?\s*\Z)"
+)
+ON_SCREEN = re.compile(r" \[\d{1,2}\] ")  # the length as candump prints it for people
+
+
+def recognises(head: bytes) -> bool:
+    """Whether one of the first ten lines begins as candump begins its lines."""
+    return any(TRAIT.match(line) for line in head.split(b"\n", DECIDING)[:DECIDING])
+
+
+@READERS.add("candump")
+def read(stream: BinaryIO, file: str) -> Iterator[Frames]:
+    """Read a log in chunks of a block; each has the tally of the lines behind it.
+
+    Raises ``CaptureError`` if most of the first ten lines are not frames.
+    """
+    yield from _read(stream, file, _Opening(file), 1)
+
+
+def read_on(stream: BinaryIO, file: str, line: int) -> Iterator[Frames]:
+    """The same of a further part of what is known to be a log, whatever it begins with.
+
+    ``line`` is the number of its first line.
+    """
+    yield from _read(stream, file, _Opening(file, asks=False), line)
+
+
+def _read(stream: BinaryIO, file: str, opening: _Opening, line: int) -> Iterator[Frames]:
+    log = _Log(file, _size(stream), line)
+    try:
+        for text, unfinished in views(stream, log.rooms()):
+            if unfinished:
+                yield from log.rest()
+                yield replace(empty_frames(), tally=_last(unfinished, log.place(0)))
+                continue
+            opening.look(text)
+            yield from log.frames(text)
+        opening.decide()
+        yield from log.rest()
+    finally:
+        log.close()
+
+
+def _size(stream: BinaryIO) -> int | None:
+    """How many bytes there are to read, if the stream is a file as it is stored."""
+    path = getattr(getattr(stream, "raw", None), "path", None)
+    try:
+        status = os.stat(path if path is not None else stream.fileno())
+    except OSError:  # no file at all
+        return None
+    return status.st_size if S_ISREG(status.st_mode) else None
+
+
+class _Log:
+    """A log being read block by block, by either engine.
+
+    Where there is a second core, blocks are parsed beside whatever is done with those before them;
+    their frames come out in the order of the blocks all the same.
+    """
+
+    def __init__(self, file: str, expected: int | None, line: int = 1) -> None:
+        self.file, self._expected = file, expected
+        self._number = line  # of the first line of the next block
+        self._done = 0  # the work so far, in bytes of common lines
+        self._is_compiled = False
+        self._known: set[str] = set()
+        self._tally = _Counts()
+        self._workers = 1
+        self._pool: ThreadPoolExecutor | None = None
+        self._waiting: deque[tuple[memoryview, Future[Parsed]]] = deque()
+
+    def place(self, line: int) -> str:
+        """Where a line of the next block is, counted from 0."""
+        return f"{self.file}:{self._number + line}"
+
+    def rooms(self) -> Iterator[memoryview]:
+        """Where to put each block; a room is used again once nothing reads in it any more."""
+        small = np.empty(BLOCK, np.uint8).data
+        while not self._decided():
+            yield small
+        self._workers = workers()
+        count = 1 if self._workers == 1 else AHEAD
+        yield from cycle(np.empty(BLOCK, np.uint8).data for _ in range(count))
+
+    def _decided(self) -> bool:
+        """Whether the kernels are used, from the next block on."""
+        self._is_compiled = self._is_compiled or is_compiled(self._done, self._expected)
+        return self._is_compiled
+
+    def frames(self, text: memoryview) -> Iterator[Frames]:
+        """The frames of a block of whole lines, or of one given before."""
+        if not self._is_compiled:
+            yield self._columns(text)
+        elif self._workers == 1:
+            yield from self._taken(text, fast_module("candump").parse(text))
+        else:
+            if self._pool is None:
+                self._parse = fast_module("candump").parse  # not in two threads at once
+                self._pool = ThreadPoolExecutor(self._workers)
+            self._waiting.append((text, self._pool.submit(self._parse, text)))
+            if len(self._waiting) == AHEAD:
+                yield from self._first()
+
+    def rest(self) -> Iterator[Frames]:
+        """Those of blocks that have been given and not come out yet."""
+        while self._waiting:
+            yield from self._first()
+
+    def close(self) -> None:
+        """Let nothing read in any room any more."""
+        if self._pool is not None:
+            self._pool.shutdown(cancel_futures=True)
+
+    def _first(self) -> Iterator[Frames]:
+        text, parsed = self._waiting.popleft()
+        yield from self._taken(text, parsed.result())
+
+    def _taken(self, text: memoryview, parsed: Parsed) -> Iterator[Frames]:
+        """What the kernel found, unless the log has too many channels with those of this block."""
+        known = self._known | parsed.names
+        if not parsed.is_whole or len(known) > MOST_CHANNELS:
+            yield self._columns(text)  # which tells the ones that are too many
+            return
+        self._known = known
+        self._reject(text, parsed.rejected)
+        self._number += parsed.lines
+        self._done += len(text)
+        for chunk in parsed.chunks:
+            yield chunk.but(tally=self._tally.take(len(chunk)))
+
+    def _reject(self, text: memoryview, rejected: Int64s) -> None:
+        """Count the lines that the kernel found no frame on; a reason is only sought if shown."""
+        if not len(rejected):
+            return
+        shown = np.frombuffer(text, np.uint8)[rejected[:, 1]] == ord("D")  # as DROPCOUNT begins
+        if self._tally.room:
+            shown |= np.cumsum(~shown) <= self._tally.room
+        for number, left, right in rejected[shown].tolist():
+            line = bytes(text[left:right])
+            row = _row(line, self._known)
+            assert isinstance(row, str), f"the engines disagree on {line!r}"
+            self._tally.line(self.place(number), row, line)
+        self._tally.skipped += len(shown) - int(np.count_nonzero(shown))
+
+    def _columns(self, text: memoryview) -> Frames:
+        """The frames of a block: the common lines by columns, the deviating ones one by one."""
+        buffer, starts, ends = lines(text)
+        rows, common = columns(buffer, starts, ends, self._known)
+        deviating = np.ones(len(ends), bool)
+        deviating[rows] = False
+        places, builder = [], FrameBuilder()
+        for at in np.flatnonzero(deviating).tolist():
+            line = bytes(text[starts[at] : ends[at]]).strip()
+            row = _row(line, self._known)
+            if isinstance(row, tuple):
+                builder.add(*row)
+                places.append(at)
+            elif row:
+                self._tally.line(self.place(at), row, line)
+        frames = _woven(common, rows, builder, places) if places else common
+        self._number += len(ends)
+        self._done += len(text) + len(places) * DEVIATING
+        return replace(frames, tally=self._tally.take(len(frames)))
+
+
+def _woven(common: Frames, rows: Int64s, builder: FrameBuilder, places: list[int]) -> Frames:
+    """Frames read in either way, in the order of their lines."""
+    order = np.argsort(np.concatenate((rows, np.array(places, np.int64))), kind="stable")
+    return join([common, builder.build()]).take(order)
+
+
+def _row(line: bytes, known: set[str]) -> Row | str:
+    """A frame, or the reason why there is none; the reason is empty where none is expected."""
+    if not line or line.startswith(b"#"):
+        return ""
+    if line.endswith(CLIPPED) and len(line) > LONGEST:
+        return f"a line of more than {LONGEST} bytes"
+    row = parse_line(line)
+    if isinstance(row, tuple) and row[1] not in known:
+        if len(known) >= MOST_CHANNELS:
+            return f"more than {MOST_CHANNELS} channels"
+        known.add(row[1])
+    return row
+
+
+class _Counts:
+    """What a log holds besides frames, as it is met; ``room`` is for so many more examples."""
+
+    def __init__(self) -> None:
+        self.skipped, self.dropped, self.examples, self.room = 0, 0, list[str](), EXAMPLES
+
+    def line(self, place: str, reason: str, line: bytes) -> None:
+        """Count a line that holds no frame."""
+        lost = dropped(line)
+        if lost is not None:
+            self.dropped += lost
+            return
+        self.skipped += 1
+        if self.room:
+            self.room -= 1
+            self.examples.append(f"{place}: {reason}: {shown(line)}")
+
+    def take(self, frames: int) -> Tally:
+        """The tally of what was met since the last one, beside so many frames."""
+        looked_at = frames + self.skipped
+        tally = Tally(looked_at, self.skipped, tuple(self.examples), self.dropped)
+        self.skipped, self.dropped, self.examples = 0, 0, []
+        return tally
+
+
+def _last(line: bytes, place: str) -> Tally:
+    """What a last line without line feed counts for: nothing if it is blank or a comment."""
+    line = line.strip()
+    if not line or line.startswith(b"#"):
+        return Tally()
+    return Tally(1, 1, (f"{place}: cut off mid-line: {shown(line)}",), cut_end=True)
+
+
+class _Opening:
+    """Decides by the first ten lines whether a file is candump text, however it comes in pieces."""
+
+    def __init__(self, file: str, *, asks: bool = True) -> None:
+        self.file, self.number, self.odd, self.first = file, 0, 0, ""
+        self.seen = 0 if asks else DECIDING
+
+    def look(self, text: memoryview) -> None:
+        """Count the lines of a block; raise as soon as ten were seen and most are odd."""
+        if self.seen == DECIDING:
+            return
+        for raw in io.BytesIO(text):
+            if self.seen == DECIDING:
+                return
+            self.number += 1
+            line = raw.strip()
+            if line and not line.startswith(b"#") and dropped(line) is None:
+                self.seen += 1
+                if isinstance(parse_line(line), str) and not CAN_XL.match(line):
+                    self.odd += 1
+                    self.first = self.first or f"line {self.number}: {shown(line)}"
+        if self.seen == DECIDING:
+            self.decide()
+
+    def decide(self) -> None:
+        """Raise if most of the lines seen are not candump's; a shorter file decides by all."""
+        if 2 * self.odd > self.seen:
+            screen = "this is what candump shows on screen: record with its option -l or -L"
+            other = "name the format with --format, or export the log as candump text"
+            raise CaptureError(
+                f"not a candump log: {self.odd} of its first {self.seen} line(s) are not frames, "
+                f"the first at {self.first}",
+                where=Where(self.file),
+                hint=screen if ON_SCREEN.search(self.first) else other,
+            )

@@ -1,0 +1,82 @@
+"""Which format a capture has, by its first bytes; what is not read is named, with what to do."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from canscope.capture import READERS
+from canscope.capture.input.text import shown
+from canscope.model.errors import CaptureError, Where
+
+AS_TEXT = (
+    "export it as candump text, one frame a line: (1700000000.123456) can0 123#11223344; "
+    "or name the format with --format"
+)
+AS_PCAP = "export it as pcap, pcapng or candump text"
+UNPACK = "unpack it first; of compressed files only .gz is read as it is"
+KNOWN = (  # first bytes of other formats, from memory
+    (b"MDF  ", "an MDF measurement older than version 4", "export it as MF4 with bus logging"),
+    (b"UnFinMF", "an MDF measurement older than version 4", "export it as MF4 with bus logging"),
+    (b"\x34\xcd\xb2\xa1", "a packet capture of a modified kind", AS_PCAP),
+    (b"\xa1\xb2\xcd\x34", "a packet capture of a modified kind", AS_PCAP),
+    (b"\x0a\x0d\x0d\x0a", "a damaged packet capture (pcapng)", AS_PCAP),
+    (b"LOGG", "a vendor's binary log", AS_TEXT),
+    (b"PK\x03\x04", "a zip archive", UNPACK),
+    (b"BZh", "compressed with bzip2", UNPACK),
+    (b"\xfd7zXZ\0", "compressed with xz", UNPACK),
+    (b"\x28\xb5\x2f\xfd", "compressed with zstd", UNPACK),
+    (b"7z\xbc\xaf\x27\x1c", "a 7z archive", UNPACK),
+    (b"\x1f\x8b", "compressed twice", UNPACK),
+    (b"\xff\xfe", "text in UTF-16", "save it as plain text (UTF-8 or ASCII)"),
+    (b"\xfe\xff", "text in UTF-16", "save it as plain text (UTF-8 or ASCII)"),
+    (b";$FILEVERSION", "a vendor's trace", AS_TEXT),
+)
+ASC = re.compile(
+    rb"(?m)^(?:date [A-Z]|base +(?:hex|dec)\b"
+    rb"|[ \t]*\d+\.\d+[ \t]+\w+[ \t]+[0-9A-Fa-f]+x?[ \t]+[RT]x[ \t])"
+)
+SEPARATORS = (b",", b";", b"\t")
+
+
+def detect(head: bytes, file: str) -> str:
+    """The name of the format of a file that begins with ``head``.
+
+    Raises ``CaptureError`` that says what the file looks like, and what to export instead.
+    """
+    # No magic number begins as a line of candump does: the other readers need not be imported.
+    if head.startswith(b"(") and _module("candump").recognises(head):
+        return "candump"
+    modules = {name: _module(name) for name in READERS}
+    # A file that begins with a magic number may still hold a line that looks like one of a log.
+    for name in sorted(modules, key=lambda name: hasattr(modules[name], "BY_LINES")):
+        if modules[name].recognises(head):
+            return name
+    looks, hint = _looks(head)
+    raise CaptureError(
+        f"this looks like {looks}, not like a capture that can be read (those are: "
+        f"{', '.join(READERS)})",
+        where=Where(file),
+        hint=hint,
+    )
+
+
+def _module(name: str) -> Any:
+    return READERS.module(name)
+
+
+def _looks(head: bytes) -> tuple[str, str]:
+    """What a file looks like, in words, and what to do."""
+    for magic, words, hint in KNOWN:
+        if head.startswith(magic):
+            return words, hint
+    if b"\0" in head or sum(byte < 32 and byte not in b"\t\r\n" for byte in head) > len(head) / 10:
+        return "a binary file", AS_TEXT
+    if ASC.search(head):
+        return "a vendor's text log", AS_TEXT
+    lines = [line for line in head.splitlines()[:10] if line.strip()]
+    first = f"its first line is {shown(lines[0])}" if lines else "it is blank"
+    for separator in SEPARATORS:
+        if lines and all(line.count(separator) >= 2 for line in lines):
+            return f"a table of values (CSV); {first}", AS_TEXT
+    return f"other text; {first}", AS_TEXT

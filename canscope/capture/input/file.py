@@ -1,0 +1,119 @@
+"""One place that a capture's bytes come from: opened, recognised, read, and remembered."""
+
+from __future__ import annotations
+
+import io
+import os
+import stat
+import sys
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import replace
+from typing import BinaryIO
+
+from canscope.capture import READERS, UNNAMED
+from canscope.capture.input.detect import detect
+from canscope.capture.input.stored import GZIP, Stored, Unzipped
+from canscope.model.errors import CaptureError, Where
+from canscope.model.report import Input
+from canscope.model.tables import Frames, Tally, empty_frames
+
+BLOCK = 1 << 16  # bytes a read, and those by which a format is recognised
+STANDARD_INPUT = "-"
+
+
+class CaptureFile:
+    """A file or standard input; ``input`` is known once ``frames`` has come to its end.
+
+    ``size`` is in bytes as stored, None where nobody can know it (a pipe). ``channel`` is the name
+    of the bus if the format does not carry one; ``note`` then says that it was taken from there.
+    Raises ``CaptureError`` if there is nothing to read.
+    """
+
+    def __init__(self, path: str, format: str | None, channel: str | None = None) -> None:
+        self.path, self._format, self._channel = path, format, channel
+        self.name = "standard input" if path == STANDARD_INPUT else path
+        self.size = None if path == STANDARD_INPUT else self._stat()
+        self.bytes_read = 0
+        self.note = ""
+        self.input: Input | None = None
+
+    def frames(self) -> Iterator[Frames]:
+        """The frames in file order.
+
+        Raises ``CaptureError`` if the format is not one that is read, there is no frame, or nobody
+        says which bus it was.
+        """
+        seen = 0
+        with self._open() as stream:
+            path = None if self.size is None else self.path
+            stored = Stored(stream, self.name, self._progress, path)
+            packed = io.BufferedReader(stored, BLOCK)
+            unzipped = Unzipped(packed) if packed.peek(2).startswith(GZIP) else None
+            plain = io.BufferedReader(unzipped, BLOCK) if unzipped else packed
+            head = plain.peek(BLOCK)[:BLOCK]
+            if head:
+                format = self._format or detect(head, self.name)
+                for chunk in READERS[format](plain, self.name):
+                    seen += len(chunk)
+                    yield self._named(chunk)
+            damage = unzipped.damage if unzipped else ""
+            if not seen:
+                raise CaptureError(
+                    "holds no frames" + (f": {damage}" if damage else ""),
+                    where=Where(self.name),
+                    hint=f"it {_size(stored.size)}; was anything sent while it was recorded?",
+                )
+            if damage:
+                lost = Tally(cut_end=True, notes=(f"{self.name}: {damage}",))
+                yield replace(empty_frames(), tally=lost)
+            while packed.read(BLOCK):  # what follows the damage belongs to the hash
+                pass
+            self.input = Input("capture", self.name, stored.sha256, stored.size)
+
+    def _named(self, chunk: Frames) -> Frames:
+        if UNNAMED not in chunk.channels or (self._channel is None and not len(chunk)):
+            return chunk
+        if self._channel is None:
+            raise CaptureError(
+                "this capture does not say on which bus it was recorded",
+                where=Where(self.name),
+                hint="name the bus: --channel can1 (once for all captures, or once for each, in "
+                "their order)",
+            )
+        own = (self._channel if name == UNNAMED else name for name in chunk.channels)
+        self.note = f"{self.name} does not say which bus it was: taken to be {self._channel}"
+        return replace(chunk, channels=tuple(own))
+
+    def _progress(self, size: int) -> None:
+        self.bytes_read += size
+
+    def _stat(self) -> int | None:
+        try:
+            found = os.stat(self.path)
+        except OSError as error:
+            raise self._unreadable(error) from error
+        if stat.S_ISDIR(found.st_mode):
+            raise CaptureError(
+                "this is a folder", where=Where(self.name), hint="name the capture files in it"
+            )
+        return found.st_size if stat.S_ISREG(found.st_mode) else None
+
+    def _open(self) -> AbstractContextManager[BinaryIO]:
+        if self.path == STANDARD_INPUT:
+            return nullcontext(sys.stdin.buffer)
+        try:
+            return open(self.path, "rb", buffering=0)
+        except OSError as error:
+            raise self._unreadable(error) from error
+
+    def _unreadable(self, error: OSError) -> CaptureError:
+        return CaptureError(
+            f"cannot be opened: {error.strerror}",
+            where=Where(self.name),
+            hint="check the path and who may read it",
+        )
+
+
+def _size(count: int) -> str:
+    return f"has {count} bytes" if count else "is empty"

@@ -1,0 +1,183 @@
+"""Serial-line CAN adapters that speak the slcan text protocol, read in batches.
+
+Source: the protocol as linux/drivers/net/can/slcan and the common adapters' manuals describe it;
+from memory. Read: ``t`` ``T`` ``r`` ``R`` (classical) and ``d`` ``D`` ``b`` ``B`` (FD) lines, with
+or without a stamp in milliseconds. The protocol carries no error frames.
+Three commands are ever written: close, bit rate, and silent open.
+"""
+
+from __future__ import annotations
+
+import re
+import time
+from contextlib import suppress
+from typing import Any
+
+from canscope.live.adapters.adapter import NOTHING, WAIT_S, AdapterError, Batch, Opened
+from canscope.live.adapters.address import Address
+
+BITRATES = {
+    10_000: 0, 20_000: 1, 50_000: 2, 100_000: 3, 125_000: 4,
+    250_000: 5, 500_000: 6, 800_000: 7, 1_000_000: 8,
+}  # fmt: skip
+REPLY_S = 0.5  # how long an adapter may take to answer a command
+GATHER_S = 0.003  # between reads, so that one read takes many frames; 4 KiB last 18 ms at 1 Mbit/s
+FULL = 2048  # bytes that wait: somebody is behind, nothing is to be gathered
+MOST_READS = 20
+LONGEST = 160  # bytes of a line; the longest FD frame has 143
+DONE, REFUSED = b"\r", b"\a"
+STAMP_PERIOD_NS = 60_000_000_000
+FD_BYTES = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)  # linux/can/length.h
+HEX = rb"[0-9A-Fa-f]"  # the letter in front tells by its case how long the identifier is
+SHORT, LONG = rb"([0-7]%b{2})" % HEX, rb"([01]%b{7})" % HEX
+CLASSICAL = re.compile(rb"(?:t%b|T%b)([0-8])(%b*)" % (SHORT, LONG, HEX))
+REMOTE = re.compile(rb"(?:r%b|R%b)([0-8])(%b{4})?" % (SHORT, LONG, HEX))
+FD = re.compile(rb"(?:([db])%b|([DB])%b)(%b)(%b*)" % (SHORT, LONG, HEX, HEX))
+
+
+class Slcan:
+    """One adapter on a serial line."""
+
+    period_ns = STAMP_PERIOD_NS
+    gather_ms = 1000 * GATHER_S
+
+    def __init__(self, address: Address) -> None:
+        self._address = address
+        self._port: Any = None
+        self._rest = b""
+
+    def open(self) -> Opened:
+        """Close the channel if it was left open, set the bit rate, open silently."""
+        rate = self._address.bitrate
+        if rate not in BITRATES:
+            known = ", ".join(str(known) for known in BITRATES)
+            hint = f"give one after '@': {self._address}@500000, or in the plan; known: {known}"
+            raise AdapterError(f"{self._address}: no bit rate that slcan knows", hint=hint)
+        self._port = _serial(self._address)
+        self._rest = b""
+        try:
+            self._command(b"C\r")
+            self._settle()
+            self._answer(b"S%d\r" % BITRATES[rate], f"bit rate {rate}")
+            silent = self._answer(b"L\r", "silent open (its command L)")
+        except OSError as error:
+            self.close()
+            raise AdapterError(f"{self._address}: went away while it was opened: {error}") from None
+        except AdapterError:
+            self.close()
+            raise
+        how = "the adapter confirmed its silent-open command"
+        if not silent:
+            how = f"the adapter did not answer its silent-open command within {REPLY_S} s"
+        return Opened("serial adapter opened", silent, how, "not carried", rate)
+
+    def flush(self) -> None:
+        """Throw away the whole lines that wait; a line that has begun is still to come."""
+        waiting = self._rest + self._port.read(self._port.in_waiting)
+        self._rest = waiting[waiting.rfind(b"\r") + 1 :]
+
+    def read(self) -> Batch:
+        """All whole lines that have come."""
+        port = self._port
+        data = port.read(1)
+        if not data:
+            return NOTHING
+        if port.in_waiting < FULL:
+            time.sleep(GATHER_S)
+        parts = [self._rest, data]
+        while (waiting := port.in_waiting) and len(parts) < MOST_READS:
+            parts.append(port.read(waiting))
+        *lines, self._rest = b"".join(parts).split(b"\r")
+        batch = parse(lines)
+        if len(self._rest) > LONGEST:
+            self._rest = b""
+            batch = Batch(batch.frames, batch.garbled + 1, 0, batch.device_ns)
+        return batch
+
+    def close(self) -> None:
+        """Close the channel and the line."""
+        if self._port is None:
+            return
+        with suppress(OSError):  # it may be gone already
+            self._command(b"C\r")
+        with suppress(OSError):
+            self._port.close()
+        self._port = None
+
+    def _command(self, command: bytes) -> None:
+        """The only place that writes to the adapter."""
+        if not re.fullmatch(rb"[CL]\r|S[0-8]\r", command):
+            raise RuntimeError(f"{command!r} is no command that a listener needs")
+        self._port.write(command)
+        self._port.flush()
+
+    def _settle(self) -> None:
+        """Throw away what an adapter that was left open still says, until it is quiet."""
+        end = time.monotonic() + REPLY_S
+        while time.monotonic() < end and self._port.read(4096):
+            pass
+
+    def _answer(self, command: bytes, what: str) -> bool:
+        """Whether the adapter says yes; what follows its answer is kept. Raises if it says no."""
+        self._command(command)
+        end = time.monotonic() + REPLY_S
+        while time.monotonic() < end:
+            reply = self._port.read(1)
+            if reply == DONE:
+                return True
+            if reply == REFUSED:
+                hint = "an adapter that cannot listen only is not opened at all: use another one"
+                raise AdapterError(f"{self._address}: the adapter refuses {what}", hint=hint)
+            if reply:  # no answer but a frame already: keep it
+                self._rest += reply
+                break
+        return False
+
+
+def parse(lines: list[bytes]) -> Batch:
+    """Lines of the protocol without their carriage return."""
+    frames, garbled, stamp = [], 0, b""
+    for line in lines:
+        m = CLASSICAL.fullmatch(line)
+        if m is not None:
+            short, long, size, rest = m.groups()
+            end = 2 * int(size)
+            extra = len(rest) - end
+            if extra == 0 or extra == 4:
+                frames.append(b"%s#%s" % ((short or long).upper(), rest[:end].upper()))
+                stamp = rest[end:] if extra else stamp
+                continue
+        elif (body := _other(line)) is not None:
+            if body:
+                frames.append(body)
+            continue
+        garbled += 1
+    device_ns = int(stamp, 16) * 1_000_000 if stamp else None
+    return Batch(frames, garbled, 0, device_ns)
+
+
+def _other(line: bytes) -> bytes | None:
+    """A remote or FD frame; empty for an empty line; None for anything else."""
+    if not line:
+        return b""
+    if m := REMOTE.fullmatch(line):
+        return b"%s#R%s" % ((m[1] or m[2]).upper(), m[3].strip(b"0"))
+    if m := FD.fullmatch(line):
+        size = 2 * FD_BYTES[int(m[5], 16)]
+        if len(m[6]) in (size, size + 4):
+            fast = 1 if (m[1] or m[3]) in b"bB" else 0  # candump's flags: bit rate switched
+            return b"%s##%d%s" % ((m[2] or m[4]).upper(), fast, m[6][:size].upper())
+    return None
+
+
+def _serial(address: Address) -> Any:
+    try:
+        import serial
+    except ImportError as error:
+        hint = "pip install pyserial (or canscope[record])"
+        raise AdapterError("slcan adapters need the library pyserial", hint=hint) from error
+    try:
+        return serial.Serial(address.address, address.serial_baud, timeout=WAIT_S, exclusive=True)
+    except (OSError, ValueError) as error:
+        hint = "is it plugged in, may you read it, and does no other program hold it?"
+        raise AdapterError(f"{address}: cannot be opened: {error}", hint=hint) from error

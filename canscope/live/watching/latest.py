@@ -1,0 +1,128 @@
+"""The latest of every role while a run goes on: who turns, what is stale, how hot it gets."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from canscope.judge.role_samples import samples_of
+from canscope.live.run_folder.turning_time import Turned
+from canscope.model.history import History
+from canscope.model.signals import Signals
+from canscope.plan.plan import Plan
+
+KEEP_NS = 30_000_000_000
+SLOPE_NS = 10_000_000_000  # over which the shown slope of a temperature is fitted
+STALE_FLOOR_NS = 100_000_000  # no silence shorter than this stops: common practice, no source
+RAIL_DEGC, RAIL_WIDTH_K = -40.0, 2.0  # where a broken sensor stands: common practice, no source
+
+
+@dataclass(frozen=True)
+class Heat:
+    """One temperature as shown."""
+
+    role: str
+    value_degC: float
+    slope_K_s: float | None
+    ceiling_degC: float | None
+    to_ceiling_s: float | None  # at the present slope
+
+
+class Latest:
+    """What the roles of a plan say now. Not for two threads at a time."""
+
+    def __init__(self, plan: Plan) -> None:
+        self._plan = plan
+        self._history = History({r: b.cycle_ns for r, b in plan.bench.bindings.items()})
+        self.turned = Turned(plan.bench)
+
+    def feed(self, signals: Signals, until_ns: int) -> None:
+        """Take in one piece, which ends at ``until_ns``."""
+        for role, binding in self._plan.bench.bindings.items():
+            series = signals.series.get(binding.key)
+            if series is not None and len(series.time_ns):
+                self._history.append(role, samples_of(binding, series))
+        self.turned.feed(signals, until_ns)
+        self._history.forget(until_ns - KEEP_NS)
+
+    @property
+    def engaged(self) -> bool:
+        """Whether a main contactor is closed or a unit turns."""
+        poles = ("contactors.negative", "contactors.positive")
+        return bool(self.turned.now) or any(self._last(role) == 1 for role in poles)
+
+    def _last(self, role: str) -> float | None:
+        samples = self._history.samples(role)
+        known = samples.value[~np.isnan(samples.value)]
+        return float(known[-1]) if len(known) else None
+
+    def stale(self, now_ns: int) -> dict[str, int | None]:
+        """Roles that should have been heard by now, with their age; None if they never were."""
+        found: dict[str, int | None] = {}
+        for role in self._plan.bench.bindings:
+            samples = self._history.samples(role)
+            if not len(samples):
+                found[role] = None
+                continue
+            last_ns = int(samples.time_ns[-1])
+            patience = int(self._history.patience_ns(role, np.array([last_ns]))[0])
+            if now_ns - last_ns > max(patience, STALE_FLOOR_NS):
+                found[role] = now_ns - last_ns
+        return found
+
+    def suspect(self, role: str) -> bool:
+        """A temperature at the rail, or a value that its node says it does not have."""
+        samples = self._history.samples(role)
+        if not len(samples):
+            return False
+        value = samples.value[-1]
+        railed = abs(value - RAIL_DEGC) <= RAIL_WIDTH_K and ".temperatures." in role
+        return bool(np.isnan(value) or railed)
+
+    def speeds_rpm(self) -> dict[str, float]:
+        """The last known speed of each unit that has one."""
+        units = self._plan.bench.units
+        last = {unit.name: self._last(unit.role("speed")) for unit in units}
+        return {name: value for name, value in last.items() if value is not None}
+
+    def dry_left(self) -> list[tuple[str, float | None, float | None]]:
+        """For each unit: seconds left of this burst and of all, as the plan limits them."""
+        if not self._plan.bench.dry:
+            return []
+        rule = self._plan.rules.get("dry-exposure")
+        burst_s, total_s = getattr(rule, "burst_s", None), getattr(rule, "total_s", None)
+        earlier = self._plan.bench.turned_dry_s or {}
+        rows = []
+        for name in (unit.name for unit in self._plan.bench.units):
+            used = earlier.get(name, 0.0) + self.turned.total_s(name)
+            burst = None if burst_s is None else burst_s - self.turned.burst_s(name)
+            rows.append((name, burst, None if total_s is None else total_s - used))
+        return rows
+
+    def heats(self) -> list[Heat]:
+        """All temperatures that were heard."""
+        bench, rows = self._plan.bench, []
+        for unit in bench.units:
+            for word, role in unit.temperature_roles().items():
+                samples = self._history.samples(role)
+                known = samples[~np.isnan(samples.value)]
+                if len(known):
+                    rows.append(_heat(role, known, bench.ceilings_degC.get(word)))
+        return rows
+
+
+def _heat(role: str, known: Any, ceiling: float | None) -> Heat:
+    """The last value, the fitted slope of the last seconds, and when the ceiling is reached."""
+    value = float(known.value[-1])
+    recent = known.between(int(known.time_ns[-1]) - SLOPE_NS, int(known.time_ns[-1]) + 1)
+    seconds = (recent.time_ns - recent.time_ns[0]) / 1e9
+    if len(recent) < 5 or seconds[-1] < 2.0:
+        return Heat(role, value, None, ceiling, None)
+    centred = seconds - seconds.mean()
+    slope = float(centred @ recent.value / (centred @ centred))
+    left = None
+    if ceiling is not None and slope > 0.02:
+        left = max(0.0, (ceiling - value) / slope)
+    return Heat(role, value, slope, ceiling, left)

@@ -1,0 +1,240 @@
+"""Rule ``axle-agreement``."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import combinations
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import Bench, DriveUnit
+from canscope.model.findings import Verdict
+from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
+from canscope.model.piece import Piece
+from canscope.model.rule import SPINNING, Rule, Worst, limit
+from canscope.model.tables import Floats, Int64s
+from canscope.rules import RULES
+from canscope.rules.shared.persistence import (
+    NOTHING,
+    Last,
+    Stretches,
+    follow,
+    recent,
+    rolling,
+    seconds,
+    sense,
+    within,
+)
+
+Pair = tuple[DriveUnit, DriveUnit]
+
+
+@dataclass(frozen=True)
+class State:
+    """What is carried over: each unit's speed, and which pairs turned and were compared."""
+
+    speeds: Mapping[str, Last] = field(default_factory=dict)
+    turned: frozenset[str] = frozenset()
+    compared: frozenset[str] = frozenset()  # by speed, in stage rolling
+
+
+@dataclass(frozen=True, eq=False)
+class Both:
+    """The instants at which two units turn, with the last speed of each and its stamp."""
+
+    time_ns: Int64s
+    speed_rpm: tuple[Floats, ...]
+    sampled_ns: tuple[Int64s, ...]
+
+
+@RULES.add("axle-agreement")
+@dataclass(frozen=True, kw_only=True)
+class AxleAgreement(Rule):
+    """Axles that turn at the same time turn the same way; when rolling, also equally fast.
+
+    On stands nothing couples the axles, so their speeds are never compared there.
+
+    Judged
+        With two units or more, for each pair: at every new speed of either while both have been at
+        or above ``turning_rpm``, in one sense, for ``turning_s``. In stage ``rolling`` also the
+        axle speeds (median motor speed over ``turning_s``, over gear ratio), wherever they are
+        known to better than half of what is allowed: speeds that are sampled one after the other
+        differ while they change.
+    Margin
+        The smaller absolute speed, positive if the mount-corrected signs agree and negative if
+        not, in rpm; the limit is 0. Rolling: ``agree_percent`` of the faster axle's speed minus the
+        difference, in rpm at the axle.
+    Unproven
+        The two never turned at the same time (not-exercised). Rolling: no gear ratio in the plan
+        (no-limit), or the speeds never steady enough to be compared (not-exercised).
+
+    Plan::
+
+        [rules.axle-agreement]
+        turning_rpm = 50       # rpm; common practice, no source
+        turning_s = 0.2        # s; common practice, no source
+        agree_percent = 10     # %; stage rolling; common practice, no source
+    """
+
+    turning_rpm: float = limit(50.0, "rpm")
+    turning_s: float = limit(0.2, "s")
+    agree_percent: float = limit(10.0, "%", high=100)
+
+    unit: ClassVar[str] = "rpm"
+    required_in: ClassVar[frozenset[str]] = SPINNING
+    absent_in: ClassVar[frozenset[str]] = frozenset({"power-up"})
+    stops: ClassVar[bool] = True
+    limit_parameter: ClassVar[str] = "agree_percent"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "{subject} turned the same way whenever both turned, by their own speeds and the "
+        "plan's mounting (CAN cannot see a wheel)",
+        "fail": "{subject} turned against each other",
+        "close": "it cannot be told whether {subject} turned the same way",
+        "pass speed": "{subject} turned the same way and equally fast within what is allowed",
+        "fail speed": "the axle speeds of {subject} differ by more than is allowed",
+        "close speed": "the axle speeds of {subject} differ by about what is allowed",
+    }
+    missed: ClassVar[str] = "the axles were not seen to turn at the same time"
+    exercise: ClassVar[str] = "let both axles turn at the same time, in each direction"
+    causes: ClassVar[tuple[str, ...]] = (
+        "one unit's mounting or phase order is not what the plan says",
+        "one unit's speed is bound with the wrong sign",
+        "a gear ratio in the plan is wrong",
+    )
+    next: ClassVar[str] = "compare axle-direction of both units: it tells which one is wrong"
+
+    def applies(self, bench: Bench) -> bool:
+        """Only where there are two axles to agree."""
+        return super().applies(bench) and len(bench.units) >= 2
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """Every pair of units."""
+        return [
+            Subject(_name(pair), needs=(pair[0].role("speed"), pair[1].role("speed")))
+            for pair in combinations(bench.units, 2)
+        ]
+
+    def start(self, bench: Bench) -> State:
+        """Nothing is known yet."""
+        return State()
+
+    def fold(self, state: State, piece: Piece) -> tuple[State, Sequence[Outcome]]:
+        """Judge every instant of this piece at which two units turn."""
+        units = piece.bench.units
+        speeds = {
+            unit.name: follow(
+                piece,
+                unit.role("speed"),
+                state.speeds.get(unit.name, NOTHING),
+                sense(self.turning_rpm),
+            )
+            for unit in units
+        }
+        turned, compared = set(state.turned), set(state.compared)
+        found: list[Outcome] = []
+        for pair in combinations(units, 2):
+            both = self._both(piece, pair, speeds)
+            if not len(both.time_ns):
+                continue
+            turned.add(_name(pair))
+            found.append(self._signs(piece, pair, both))
+            if piece.bench.stage == "rolling" and _geared(pair):
+                rows = self._speeds(piece, pair, both)
+                found += [rows] if len(rows.time_ns) else []
+                compared |= {_name(pair)} if len(rows.time_ns) else set()
+        last = {name: speed.last for name, speed in speeds.items()}
+        return State(last, frozenset(turned), frozenset(compared)), found
+
+    def close(self, state: State, piece: Piece) -> Sequence[Outcome]:
+        """In stage rolling, a pair whose speeds could not be compared is not proven."""
+        if piece.bench.stage != "rolling":
+            return ()
+        return [
+            Doubt(_name(pair), "not-exercised", "the speeds were never steady enough to compare")
+            if _geared(pair)
+            else Doubt(_name(pair), "no-limit", "the plan gives no gear_ratio for both units")
+            for pair in combinations(piece.bench.units, 2)
+            if _name(pair) in state.turned - state.compared
+        ]
+
+    def _both(self, piece: Piece, pair: Pair, speeds: Mapping[str, Stretches]) -> Both:
+        """Where both turn: at each new sample of either, what is known of both."""
+        mine = [speeds[unit.name] for unit in pair]
+        times = np.concatenate([speed.new.sampled_ns for speed in mine])
+        times.sort(kind="stable")  # two columns in order are merged
+        times = times[np.concatenate(([True], times[1:] != times[:-1]))[: len(times)]]
+        turning = np.ones(len(times), np.bool_)
+        known = [speed.at(piece, times) for speed in mine]
+        for each in known:
+            held_ns = each.sampled_ns - each.since_ns
+            turning &= (np.abs(each.label) == 1.0) & (held_ns >= seconds(self.turning_s))
+        at_ns = times[turning]
+        return Both(
+            at_ns,
+            tuple(piece.at(unit.role("speed"), at_ns).value for unit in pair),
+            tuple(each.sampled_ns[turning] for each in known),
+        )
+
+    def _signs(self, piece: Piece, pair: Pair, both: Both) -> Outcome:
+        a, b = both.speed_rpm
+        margin = np.sign(a * b) * np.minimum(np.abs(a), np.abs(b))
+        return margins(
+            _name(pair),
+            both.time_ns,
+            margin,
+            measured=margin,
+            limit=0.0,
+            uncertainty=sum(piece.bench.u(unit.role("speed")) for unit in pair),
+            start_ns=both.time_ns - seconds(self.turning_s),
+        )
+
+    def _speeds(self, piece: Piece, pair: Pair, both: Both) -> Margins:
+        axle_rpm: list[Floats] = []
+        u_rpm = np.zeros(len(both.time_ns))
+        for unit, sampled_ns in zip(pair, both.sampled_ns, strict=True):
+            ratio = unit.gear_ratio or np.nan
+            median_rpm, slope = self._median(piece, unit.role("speed"), sampled_ns)
+            axle_rpm.append(np.abs(median_rpm) / ratio)
+            moved_rpm = np.abs(slope) * (both.time_ns - sampled_ns)
+            u_rpm += (piece.bench.u(unit.role("speed")) + moved_rpm) / ratio
+        share = self.agree_percent / 100
+        allowed = share * np.maximum(*axle_rpm)
+        apart = np.abs(axle_rpm[0] - axle_rpm[1])
+        u_rpm *= 1 + share
+        return margins(
+            _name(pair),
+            both.time_ns,
+            np.where(u_rpm <= allowed / 2, allowed - apart, np.nan),
+            measured=apart,
+            limit=allowed,
+            uncertainty=u_rpm,
+            start_ns=both.time_ns - seconds(self.turning_s),
+            speed=1,
+        )
+
+    def _median(self, piece: Piece, role: str, sampled_ns: Int64s) -> tuple[Floats, Floats]:
+        """Median speed at these samples, in rpm, and its slope up to there, in rpm a nanosecond."""
+        width_ns = seconds(self.turning_s)
+        samples = recent(piece, role, width_ns, silences=2)
+        times, rows = samples.time_ns, np.searchsorted(samples.time_ns, sampled_ns, "right") - 1
+        before = np.maximum(rows - 1, 0)
+        now, then = (
+            rolling(np.median, samples.value, within(times, at, width_ns), at)
+            for at in (rows, before)
+        )
+        return now, (now - then) / np.maximum(times[rows] - times[before], 1)
+
+    def clause(self, verdict: Verdict | str, worst: Worst) -> str:
+        """Say whether it is about the sense or about the speed."""
+        word = f"{verdict} speed" if worst.facts.get("speed") else str(verdict)
+        return self.says[word].format(subject=worst.subject)
+
+
+def _name(pair: Pair) -> str:
+    return f"{pair[0].name} and {pair[1].name}"
+
+
+def _geared(pair: Pair) -> bool:
+    return all(unit.gear_ratio for unit in pair)

@@ -1,0 +1,162 @@
+"""Rule ``axle-witness``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import Bench, Mark
+from canscope.model.findings import COMMON_PRACTICE
+from canscope.model.outcome import Doubt, Outcome, Subject, margins
+from canscope.model.piece import Piece
+from canscope.model.rule import Rule, limit, unjudged
+from canscope.rules import RULES
+from canscope.rules.shared.direction_changes import SENSES, WORDS
+from canscope.rules.shared.persistence import NOTHING, seconds, sense, stretches
+
+DIRECTIONS = ("forward", "reverse")
+BACK_S = 60.0  # a burst that ended in time, and its slow end, lie well within
+
+Waiting = tuple[Mark, ...]  # marks that may belong to a burst that has only just begun
+
+
+@RULES.add("axle-witness")
+@dataclass(frozen=True, kw_only=True)
+class AxleWitness(Rule):
+    """A person saw each axle turn the way CAN says, in both directions.
+
+    CAN cannot see a wheel: speed signs, mounting and phase order are all predictions until somebody
+    has looked. One wheel of the axle is enough.
+
+    Judged
+        At every mark that names an axle and what was seen (forward, reverse, still), ``turning_s``
+        after it, so that a burst that has just begun is known. It belongs to the burst running or
+        ended at most ``within_s`` before the mark on that axle, and is compared with the sense in
+        which the axle then turned, or last turned (at or above ``turning_rpm`` for ``turning_s``;
+        the burst ends below ``still_rpm``).
+    Margin
+        +1 where the person saw what CAN says, -1 where not; a state, no unit. Measured and limit
+        are the sense seen and the sense by CAN: 1 forward, -1 reverse, 0 still.
+    Unproven
+        No mark for that axle and direction (not-exercised); a person saw the axle turn when CAN
+        knew of no motion (sensor-suspect), or when nothing was known of its speed (stale).
+
+    Plan::
+
+        [rules.axle-witness]
+        within_s = 30          # s; common practice, no source
+        turning_rpm = 50       # rpm; common practice, no source
+        turning_s = 0.2        # s; common practice, no source
+        still_rpm = 30         # rpm; common practice, no source
+    """
+
+    within_s: float = limit(30.0, "s", high=50)
+    turning_rpm: float = limit(50.0, "rpm")
+    turning_s: float = limit(0.2, "s")
+    still_rpm: float = limit(30.0, "rpm")
+
+    unit: ClassVar[str] = "state"
+    required_in: ClassVar[frozenset[str]] = frozenset({"dry-spin", "wet-spin"})
+    absent_in: ClassVar[frozenset[str]] = frozenset({"power-up"})
+    limit_source: ClassVar[str] = COMMON_PRACTICE
+    says: ClassVar[dict[str, str]] = {
+        "pass": "a person saw the {axle} axle turn {direction}, as CAN says",
+        "fail": "a person saw the {axle} axle {seen} while CAN says {direction}",
+    }
+    missed: ClassVar[str] = "no mark says what a person saw of it"
+    exercise: ClassVar[str] = (
+        "let a second person watch one wheel and mark which way it turns; CAN cannot see a wheel"
+    )
+    causes: ClassVar[tuple[str, ...]] = (
+        "the unit's mounting or phase order in the plan is not how it is built",
+        "the speed signal is bound with the wrong sign",
+        "the mark names the wrong axle, or was made too late",
+    )
+    next: ClassVar[str] = "repeat at creeping speed with the mark made while the wheel turns"
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """Each unit in each direction."""
+        return [
+            Subject(f"{unit.name} {word}", needs=(unit.role("speed"),))
+            for unit in bench.units
+            for word in DIRECTIONS
+        ] or [Subject("axles", needs=("units.*.speed",))]
+
+    def start(self, bench: Bench) -> Waiting:
+        """No mark waits yet."""
+        return ()
+
+    def fold(self, state: Waiting, piece: Piece) -> tuple[Waiting, Sequence[Outcome]]:
+        """Judge the marks whose burst can be told by now."""
+        axles = {unit.name for unit in piece.bench.units}
+        new = tuple(m for m in piece.marks if m.axle in axles and m.seen in SENSES)
+        waiting: list[Mark] = []
+        found: list[Outcome] = []
+        for mark in (*state, *new):
+            due_ns = mark.time_ns + seconds(self.turning_s)
+            if due_ns < piece.until_ns:
+                found += self._judge(piece, mark, due_ns)
+            else:
+                waiting.append(mark)
+        return tuple(waiting), found
+
+    def close(self, state: Waiting, piece: Piece) -> Sequence[Outcome]:
+        """Marks made just before the end are judged by what is known by then."""
+        return [found for mark in state for found in self._judge(piece, mark, piece.until_ns)]
+
+    def _judge(self, piece: Piece, mark: Mark, at_ns: int) -> list[Outcome]:
+        seen = str(mark.seen)
+        shown = self._shown(piece, mark, at_ns)
+        if shown is None:
+            return [Doubt(f"{mark.axle} {word}", "stale", NO_SPEED) for word in DIRECTIONS]
+        if shown:
+            rows = margins(
+                f"{mark.axle} {WORDS[shown]}",
+                at_ns,
+                1.0 if SENSES[seen] == shown else -1.0,
+                measured=SENSES[seen],
+                limit=shown,
+                start_ns=mark.time_ns,
+                axle=str(mark.axle),
+                direction=WORDS[shown],
+                seen="stand still" if seen == "still" else f"turn {seen}",
+            )
+            return [rows]
+        if seen in DIRECTIONS:
+            text = f"a person saw it turn {seen} when CAN knew of no motion"
+            return [Doubt(f"{mark.axle} {seen}", "sensor-suspect", text, mark.time_ns)]
+        text = "seen still when CAN knew of no motion either, which proves no direction"
+        subjects = [f"{mark.axle} {word}" for word in DIRECTIONS]
+        return [unjudged(name, "not-exercised", text, mark.time_ns) for name in subjects]
+
+    def _shown(self, piece: Piece, mark: Mark, at_ns: int) -> float | None:
+        """The sense by CAN of the burst that a mark belongs to.
+
+        0 if there is no such burst, None if nothing was known of the speed by then.
+        """
+        role = piece.bench.unit(str(mark.axle)).role("speed")
+        samples = piece.back(role, mark.time_ns - seconds(BACK_S)).between(0, at_ns + 1)
+        if np.isnan(samples.value).all():
+            return None
+        patience_ns = piece.history.patience_ns(role, samples.time_ns)
+        label = sense(self.turning_rpm)(samples.value)
+        known = stretches(role, NOTHING, samples.time_ns, label, patience_ns).new
+        turning = (known.label != 0) & (
+            known.sampled_ns - known.since_ns >= seconds(self.turning_s)
+        )
+        rows = np.flatnonzero(turning & (known.since_ns <= mark.time_ns))
+        if not len(rows):
+            return 0.0
+        rpm = np.abs(samples.known.value)
+        stopped = rows[-1] + np.flatnonzero(rpm[rows[-1] :] < self.still_rpm)
+        end_ns = known.sampled_ns[stopped[0] if len(stopped) else -1]
+        if not len(stopped) and mark.time_ns - end_ns > patience_ns[-1]:
+            return None  # it fell silent while it turned: nobody knows how it went on
+        over = end_ns < mark.time_ns - seconds(self.within_s)
+        return 0.0 if over else float(known.label[rows[-1]])
+
+
+NO_SPEED = "nothing was known of its speed when a person watched it"

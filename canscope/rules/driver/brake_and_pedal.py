@@ -1,0 +1,131 @@
+"""Rule ``brake-and-pedal``."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import Bench, DriveUnit
+from canscope.model.outcome import Outcome, Subject, margins
+from canscope.model.piece import Piece
+from canscope.model.rule import Rule, limit
+from canscope.rules import RULES
+from canscope.rules.shared.driving import driving_Nm
+from canscope.rules.shared.persistence import (
+    NOTHING,
+    Last,
+    recent,
+    rolling,
+    seconds,
+    stretches,
+    throughout,
+)
+
+PEDAL, BRAKE = "driver.pedal", "driver.brake"
+
+
+@RULES.add("brake-and-pedal")
+@dataclass(frozen=True, kw_only=True)
+class BrakeAndPedal(Rule):
+    """With the brake pressed, a pressed accelerator pedal does not drive.
+
+    Judged
+        For each unit, at every torque sample from ``held_s`` after the brake was pressed with the
+        pedal above ``pedal_percent``: the driving torque that it kept up for ``held_s``. Driving
+        torque is torque along the motion, or any torque at standstill (below ``still_rpm``).
+    Margin
+        ``torque_Nm`` minus that torque, in Nm.
+    Unproven
+        Brake and pedal were never pressed together for so long (not-exercised); torque, speed,
+        brake or pedal stale or not available.
+
+    Plan::
+
+        [rules.brake-and-pedal]
+        pedal_percent = 25     # % of travel; Formula SAE rules (brake and pedal), from memory
+        torque_Nm = 5          # Nm; common practice, no source
+        held_s = 0.5           # s; common practice, no source
+        still_rpm = 30         # rpm; common practice, no source
+    """
+
+    pedal_percent: float = limit(
+        25.0, "%", "Formula SAE rules (brake and pedal), from memory", high=100
+    )
+    torque_Nm: float = limit(5.0, "Nm")
+    held_s: float = limit(0.5, "s", high=60)
+    still_rpm: float = limit(30.0, "rpm")
+
+    unit: ClassVar[str] = "Nm"
+    limit_parameter: ClassVar[str] = "torque_Nm"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "the unit did not drive with brake and pedal pressed together",
+        "fail": "the unit went on driving with brake and pedal pressed together",
+        "close": "the unit's torque with brake and pedal pressed together is about at the limit",
+    }
+    missed: ClassVar[str] = "brake and pedal were never pressed together for long enough"
+    exercise: ClassVar[str] = (
+        "with the wheels off the ground and a direction requested, press the brake firmly and then"
+        " the pedal beyond a quarter, for one second"
+    )
+    causes: ClassVar[tuple[str, ...]] = (
+        "the controller does not look at the brake",
+        "the controller looks at another brake switch than the one on the bus",
+        "the brake signal is bound the wrong way round",
+    )
+    next: ClassVar[str] = "look in the controller's settings for what the brake does to torque"
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """Every unit."""
+        return [
+            Subject(u.name, needs=(u.role("torque"), u.role("speed"), BRAKE, PEDAL))
+            for u in bench.units
+        ]
+
+    def start(self, bench: Bench) -> Mapping[str, Last]:
+        """Nothing is known yet."""
+        return {unit.name: NOTHING for unit in bench.units}
+
+    def fold(
+        self, state: Mapping[str, Last], piece: Piece
+    ) -> tuple[Mapping[str, Last], Sequence[Outcome]]:
+        """Judge every new torque while both are pressed."""
+        after = dict(state)
+        found: list[Outcome] = []
+        for unit in piece.bench.units:
+            if len(piece[unit.role("torque")]):
+                after[unit.name], rows = self._unit(piece, unit, state[unit.name])
+                found += rows
+        return after, found
+
+    def _unit(self, piece: Piece, unit: DriveUnit, carried: Last) -> tuple[Last, list[Outcome]]:
+        role, width_ns = unit.role("torque"), seconds(self.held_s)
+        new_ns = piece[role].time_ns
+        brake, pedal = piece.at(BRAKE, new_ns).value, piece.at(PEDAL, new_ns).value
+        if carried.label != 1 and not ((brake == 1) & (pedal > self.pedal_percent)).any():
+            return carried, []  # since when they have not been pressed together is no matter
+        samples = recent(piece, role, width_ns)
+        times = samples.time_ns
+        drive_Nm = driving_Nm(piece, unit, samples, self.still_rpm)
+        brake, pedal = piece.at(BRAKE, times).value, piece.at(PEDAL, times).value
+        both = np.where((brake == 1) & (pedal > self.pedal_percent), 1.0, 0.0)
+        both[np.isnan(brake + pedal + drive_Nm)] = np.nan
+        patience_ns = piece.history.patience_ns(role, times)
+        new = times >= piece.start_ns
+        pressed = stretches(role, carried, times[new], both[new], patience_ns[new])
+        times, drive_Nm = times[~np.isnan(both)], drive_Nm[~np.isnan(both)]
+        at_ns = pressed.new.sampled_ns
+        rows = np.flatnonzero(pressed.new.held(at_ns, 1.0, width_ns)) + len(times) - len(at_ns)
+        kept_Nm = rolling(np.min, drive_Nm, throughout(times, rows, width_ns), rows)
+        found = margins(
+            unit.name,
+            times[rows],
+            self.torque_Nm - kept_Nm,
+            measured=kept_Nm,
+            limit=self.torque_Nm,
+            uncertainty=piece.bench.u(role),
+            start_ns=times[rows] - width_ns,
+        )
+        return pressed.last, [found]

@@ -1,0 +1,89 @@
+"""Rule ``change-at-standstill``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, ClassVar
+
+from canscope.model.bench import Bench
+from canscope.model.events import Event
+from canscope.model.outcome import Doubt, Outcome, Subject, margins
+from canscope.model.piece import Piece
+from canscope.model.rule import SPINNING, Rule, limit
+from canscope.rules import RULES
+from canscope.rules.shared.direction_changes import WORDS, entered
+
+
+@RULES.add("change-at-standstill")
+@dataclass(frozen=True, kw_only=True)
+class ChangeAtStandstill(Rule):
+    """The direction changes only while the motor practically stands.
+
+    Judged
+        At every entering of forward or reverse, for each unit, on its last speed known by then.
+        The direction that a run begins with was not entered in it.
+    Margin
+        ``limit_rpm`` minus the motor's absolute speed, in rpm. The uncertainty is the speed's own,
+        and how far the speed moved while the change may have happened.
+    Unproven
+        No direction was entered (not-exercised); at an entering the speed was not known (stale).
+
+    Plan::
+
+        [rules.change-at-standstill]
+        limit_rpm = 100        # rpm at the motor; common practice, no source
+    """
+
+    limit_rpm: float = limit(100.0, "rpm")
+
+    unit: ClassVar[str] = "rpm"
+    required_in: ClassVar[frozenset[str]] = SPINNING
+    limit_parameter: ClassVar[str] = "limit_rpm"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "the {subject} unit practically stood at every change of direction",
+        "fail": "{entered} was entered while the {subject} unit was turning",
+        "close": "{entered} was entered while the {subject} unit turned at about the limit",
+    }
+    missed: ClassVar[str] = "no direction was entered"
+    exercise: ClassVar[str] = "stop completely, then change direction with the brake pressed"
+    causes: ClassVar[tuple[str, ...]] = (
+        "the direction was changed while the unit was still coasting",
+        "the controller accepts a change of direction at any speed",
+        "the speed signal's factor is wrong",
+    )
+    next: ClassVar[str] = "read the controller's setting for a change of direction on the move"
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """Each unit."""
+        units = {unit.name: unit.role("speed") for unit in bench.units}
+        return [
+            Subject(name, needs=(speed, "driver.direction"))
+            for name, speed in (units or {"axles": "units.*.speed"}).items()
+        ]
+
+    def fold(self, state: Any, piece: Piece) -> tuple[Any, Sequence[Outcome]]:
+        """Judge the enterings of this piece."""
+        found = [
+            self._judge(piece, unit.name, unit.role("speed"), event)
+            for event in entered(piece)
+            for unit in piece.bench.units
+        ]
+        return state, found
+
+    def _judge(self, piece: Piece, unit: str, role: str, event: Event) -> Outcome:
+        speed_rpm, u_rpm = piece.at_event(role, event)
+        word = WORDS[event.value]
+        if speed_rpm != speed_rpm:
+            text = f"the speed was not known when {word} was entered"
+            return Doubt(unit, "stale", text, event.time_ns)
+        return margins(
+            unit,
+            event.time_ns,
+            self.limit_rpm - abs(speed_rpm),
+            measured=abs(speed_rpm),
+            limit=self.limit_rpm,
+            uncertainty=u_rpm,
+            start_ns=event.after_ns,
+            entered=word,
+        )

@@ -1,0 +1,255 @@
+"""Rule ``pedal-at-rest``."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import Bench, DriveUnit
+from canscope.model.findings import Verdict
+from canscope.model.outcome import Margins, Outcome, Subject, margins
+from canscope.model.piece import Piece
+from canscope.model.rule import SPINNING, Rule, Worst, limit
+from canscope.model.signals import NEVER
+from canscope.rules import RULES
+from canscope.rules.driver._pedal_rest import Level, held_levels, settle
+from canscope.rules.shared.driving import driving_Nm
+from canscope.rules.shared.persistence import (
+    NOTHING,
+    Last,
+    Stretches,
+    at_most,
+    below,
+    follow,
+    fresh,
+    patience,
+    present,
+    recent,
+    rolling,
+    seconds,
+    stretches,
+    throughout,
+)
+
+PEDAL, REQUEST = "driver.pedal", "driver.direction"
+
+
+@dataclass(frozen=True)
+class Watched:
+    """What is carried over of one unit."""
+
+    speed: Last = NOTHING  # since when it has been known
+    still: Last = NOTHING  # since when the unit has stood still
+    armed_ns: int = int(NEVER)  # the last instant at which it stood still long enough, at rest
+    torque: Last = NOTHING  # since when driving torque has been known
+
+
+@dataclass(frozen=True)
+class State:
+    """What is carried over from piece to piece."""
+
+    request: Last = NOTHING
+    pedal: Last = NOTHING  # since when it has been known
+    rest: Last = NOTHING  # since when it has been at rest
+    level: Level | None = None
+    units: Mapping[str, Watched] = field(default_factory=dict)
+
+
+@RULES.add("pedal-at-rest")
+@dataclass(frozen=True, kw_only=True)
+class PedalAtRest(Rule):
+    """The pedal comes back to rest, and a vehicle whose pedal is at rest does not drive.
+
+    Judged
+        ``pedal``: in each stretch with direction neutral, when it ends, the lowest reading that was
+        held for ``held_s``. Each unit, unless the plan declares ``creep``, while the pedal is at
+        rest (at or below ``rest_percent``), from ``release_s`` after its release: the speed that it
+        kept up for ``turning_s`` after it had stood still (below ``still_rpm`` for
+        ``standing_s``); and as ``UNIT torque`` the driving torque that it kept up for ``held_s``.
+        Driving torque is torque along the motion, or any torque at standstill; coasting and braking
+        torque are allowed.
+    Margin
+        ``rest_percent`` minus that reading, in %; ``turning_rpm`` minus that speed, in rpm;
+        ``torque_Nm`` minus that torque, in Nm.
+    Unproven
+        Direction was never neutral long enough, or the pedal never at rest while the unit stood
+        (not-exercised); pedal, speed or torque stale or not available.
+
+    Plan::
+
+        [rules.pedal-at-rest]
+        rest_percent = 3       # % of travel; common practice, no source
+        held_s = 0.5           # s; common practice, no source
+        release_s = 1          # s; common practice, no source
+        torque_Nm = 5          # Nm; common practice, no source
+        still_rpm = 30         # rpm; common practice, no source
+        standing_s = 1         # s; common practice, no source
+        turning_rpm = 50       # rpm; common practice, no source
+        turning_s = 0.2        # s; common practice, no source
+    """
+
+    rest_percent: float = limit(3.0, "%", high=100)
+    held_s: float = limit(0.5, "s")
+    release_s: float = limit(1.0, "s")
+    torque_Nm: float = limit(5.0, "Nm")
+    still_rpm: float = limit(30.0, "rpm")
+    standing_s: float = limit(1.0, "s")
+    turning_rpm: float = limit(50.0, "rpm")
+    turning_s: float = limit(0.2, "s")
+
+    unit: ClassVar[str] = "%"
+    required_in: ClassVar[frozenset[str]] = SPINNING
+    stops: ClassVar[bool] = True
+    limit_parameter: ClassVar[str] = "rest_percent"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "the pedal came back to rest whenever direction was neutral",
+        "fail": "the pedal did not come back to rest while direction was neutral",
+        "close": "the pedal's rest is about at the limit",
+        "pass moves": "the {unit} unit stayed where it was with the pedal at rest",
+        "fail moves": "the {unit} unit started turning with the pedal at rest",
+        "close moves": "the {unit} unit crept at about the limit with the pedal at rest",
+        "pass drives": "the {unit} unit did not drive with the pedal at rest",
+        "fail drives": "the {unit} unit drove with the pedal at rest",
+        "close drives": "the {unit} unit's driving torque with the pedal at rest is at the limit",
+    }
+    missed: ClassVar[str] = "the pedal was not seen at rest for long enough"
+    exercise: ClassVar[str] = "stand still in neutral with the foot off the pedal for three seconds"
+    causes: ClassVar[tuple[str, ...]] = (
+        "the pedal's rest is not taught to the controller, or the pedal sticks",
+        "the controller creeps by itself: declare creep in the plan if it is meant to",
+        "the two pedal tracks are exchanged, or the pedal signal's factor is wrong",
+    )
+    next: ClassVar[str] = "read the pedal's value with the foot off, then press and release it"
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """The pedal, and each unit by its speed and by its torque."""
+        found = [Subject("pedal", needs=(PEDAL, REQUEST))]
+        if bench.creep:
+            return found
+        if not bench.units:
+            return [*found, Subject("axles", needs=("units.*.speed",), unit="rpm")]
+        for unit in bench.units:
+            speed, torque = unit.role("speed"), unit.role("torque")
+            found.append(Subject(unit.name, (speed, PEDAL), unit="rpm"))
+            found.append(Subject(_torque(unit), (torque, PEDAL, speed), unit="Nm"))
+        return found
+
+    def start(self, bench: Bench) -> State:
+        """Nothing is known yet."""
+        return State()
+
+    def fold(self, state: State, piece: Piece) -> tuple[State, Sequence[Outcome]]:
+        """Judge neutral stretches that ended in this piece, and every new speed and torque."""
+        request = follow(piece, REQUEST, state.request)
+        pedal = follow(piece, PEDAL, state.pedal, present)
+        rest = follow(piece, PEDAL, state.rest, at_most(self.rest_percent))
+        levels = held_levels(piece, pedal, request, seconds(self.held_s))
+        still_open, over = settle(levels, state.level, request)
+        found: list[Outcome] = [self._rested(piece, level, at_ns) for level, at_ns in over]
+        units: dict[str, Watched] = {}
+        for unit in () if piece.bench.creep else piece.bench.units:
+            watched = state.units.get(unit.name, Watched())
+            moved, armed_ns, moves = self._moves(piece, unit, watched, rest)
+            torque, drives = self._drives(piece, unit, watched.torque, rest)
+            units[unit.name] = Watched(*moved, armed_ns, torque)
+            found += [*moves, *drives]
+        return State(request.last, pedal.last, rest.last, still_open, units), found
+
+    def close(self, state: State, piece: Piece) -> Sequence[Outcome]:
+        """The end of the run also ends a stretch with direction neutral."""
+        return [self._rested(piece, state.level, piece.until_ns)] if state.level else []
+
+    def _rested(self, piece: Piece, level: Level, at_ns: int) -> Margins:
+        return margins(
+            "pedal",
+            at_ns,
+            self.rest_percent - level.percent,
+            measured=level.percent,
+            limit=self.rest_percent,
+            uncertainty=piece.bench.u(PEDAL),
+            start_ns=level.time_ns - seconds(self.held_s),
+            end_ns=level.time_ns,
+        )
+
+    def _moves(
+        self, piece: Piece, unit: DriveUnit, watched: Watched, rest: Stretches
+    ) -> tuple[tuple[Last, Last], int, list[Outcome]]:
+        """Speeds kept up after a standstill, while the pedal is at rest."""
+        role, width_ns = unit.role("speed"), seconds(self.turning_s)
+        speed = follow(piece, role, watched.speed, present)
+        still = follow(piece, role, watched.still, below(self.still_rpm))
+        times, lasts = speed.new.sampled_ns, (speed.last, still.last)
+        if not len(times):
+            return lasts, watched.armed_ns, []
+        pedal, release_ns = rest.at(piece, times), seconds(self.release_s)
+        armed = pedal.held(times, 1.0, release_ns)
+        armed &= still.new.held(times, 1.0, seconds(self.standing_s))
+        armed_ns = np.where(armed, times, np.int64(watched.armed_ns))
+        armed_ns = np.maximum.accumulate(armed_ns)
+        # The pedal must have been read again since: it may have been pressed between two readings.
+        judged = (pedal.label == 1) & (pedal.sampled_ns >= times - width_ns)
+        judged &= armed_ns - release_ns >= pedal.since_ns
+        judged &= speed.new.held(times, 0.0, width_ns)
+        samples = recent(piece, role, width_ns)
+        rows = np.flatnonzero(judged) + len(samples) - len(times)
+        first = throughout(samples.time_ns, rows, width_ns)
+        kept_rpm = rolling(np.min, np.abs(samples.value), first, rows)
+        found = margins(
+            unit.name,
+            times[judged],
+            self.turning_rpm - kept_rpm,
+            measured=kept_rpm,
+            limit=self.turning_rpm,
+            uncertainty=piece.bench.u(role),
+            start_ns=times[judged] - width_ns,
+            about="moves",
+        )
+        return lasts, int(armed_ns[-1]), [found]
+
+    def _drives(
+        self, piece: Piece, unit: DriveUnit, carried: Last, rest: Stretches
+    ) -> tuple[Last, list[Outcome]]:
+        """Driving torque kept up while the pedal is at rest."""
+        role, width_ns = unit.role("torque"), seconds(self.held_s)
+        if not len(piece[role]):
+            return carried, []
+        samples = recent(piece, role, width_ns)
+        times, drive_Nm = samples.time_ns, driving_Nm(piece, unit, samples, self.still_rpm)
+        new_ns, new = fresh(piece, role, samples)
+        known = stretches(
+            role, carried, new_ns, present(drive_Nm[new]), patience(piece, role, new_ns)
+        )
+        absent = np.isnan(drive_Nm)
+        if absent.any():
+            times, drive_Nm = times[~absent], drive_Nm[~absent]
+        at_ns = known.new.sampled_ns
+        pedal = rest.at(piece, at_ns)
+        judged = pedal.held(at_ns, 1.0, seconds(self.release_s) + width_ns)
+        judged &= pedal.sampled_ns >= at_ns - width_ns
+        judged &= known.new.held(at_ns, 0.0, width_ns)
+        rows = np.flatnonzero(judged) + len(times) - len(at_ns)
+        kept_Nm = rolling(np.min, drive_Nm, throughout(times, rows, width_ns), rows)
+        found = margins(
+            _torque(unit),
+            at_ns[judged],
+            self.torque_Nm - kept_Nm,
+            measured=kept_Nm,
+            limit=self.torque_Nm,
+            uncertainty=piece.bench.u(role),
+            start_ns=at_ns[judged] - width_ns,
+            about="drives",
+        )
+        return known.last, [found]
+
+    def clause(self, verdict: Verdict | str, worst: Worst) -> str:
+        """Say whether it is about the pedal, a unit's motion or a unit's torque."""
+        about = worst.facts.get("about")
+        unit = worst.subject.removesuffix(" torque") if about == "drives" else worst.subject
+        return self.says[f"{verdict} {about}" if about else str(verdict)].format(unit=unit)
+
+
+def _torque(unit: DriveUnit) -> str:
+    return f"{unit.name} torque"

@@ -1,0 +1,326 @@
+"""Rule ``bus-sag``."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, ClassVar
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from canscope.model.bench import Bench
+from canscope.model.events import Event
+from canscope.model.findings import Verdict
+from canscope.model.median import median
+from canscope.model.outcome import Doubt, Outcome, Subject, margins
+from canscope.model.piece import Piece, S
+from canscope.model.rule import Rule, Worst, limit
+from canscope.model.signals import NEVER, Samples
+from canscope.model.tables import Bools, Floats
+from canscope.rules import RULES
+from canscope.rules.shared.main_contactors import POLES, SETTLE_NS, count_settled, unopened
+from canscope.trust.sensor import at_end_of_range
+
+CURRENT = "pack.current"
+
+
+@dataclass(frozen=True)
+class Sag:
+    """What the run has shown of one voltage so far."""
+
+    next_ns: int = int(NEVER)  # samples before it are judged
+    resting_V: float = float("nan")
+    bursts: int = 0
+    loaded: bool = False  # judged at least once while a unit turned
+    clipped_ns: int | None = None
+    collapsed_ns: int | None = None  # below half of nominal in a burst, no contactors bound
+
+
+@dataclass(frozen=True, eq=False)
+class Readings:
+    """Samples of one voltage, and what else is known at each of them."""
+
+    samples: Samples
+    in_circuit: Bools  # and with a value; both poles closed, or above half of nominal
+    judged: Bools  # and no pole seen open next
+    turning: Bools
+    current_A: Floats
+
+    def __getitem__(self, rows: slice) -> Readings:
+        judged, turning = self.judged[rows], self.turning[rows]
+        current_A = self.current_A[rows]
+        return Readings(self.samples[rows], self.in_circuit[rows], judged, turning, current_A)
+
+    def between(self, start_ns: int, end_ns: int) -> Readings:
+        """Those with start <= time < end."""
+        return self[slice(*self.samples.time_ns.searchsorted((start_ns, end_ns)).tolist())]
+
+
+@RULES.add("bus-sag")
+@dataclass(frozen=True, kw_only=True)
+class BusSag(Rule):
+    """The high voltage holds under load: it sags little below its resting value.
+
+    Judged
+        For the pack and for each unit's link, on every voltage sample from the first burst on,
+        from both poles closed to the first pole opening; without contactors bound within bursts
+        only, while above half of the nominal voltage. Resting is the median of the ``lookback_s``
+        before a burst, of samples with a pack current of at most ``rest_current_A``; it stays until
+        the next burst gives a new one.
+    Margin
+        ``limit_percent`` minus (resting - voltage) / resting in percent; with ``floor_V`` given,
+        also (voltage - floor) / floor in percent. Uncertainty: half a raw step (and the instrument)
+        of each reading used, to first order.
+    Unproven
+        No unit turned, nothing was sampled while one turned, or the pack never rested before a
+        burst (not-exercised); the plan gives neither contactors nor a nominal voltage (no-limit);
+        the voltage fell below half of nominal and no contactor says why (inferred); it stood at an
+        end of its range (sensor-suspect).
+
+    Plan::
+
+        [rules.bus-sag]
+        limit_percent = 10      # % of the resting voltage; common practice, no source
+        # floor_V = 300         # V, never below; no default: not judged without
+        rest_current_A = 2      # A; common practice, no source
+        lookback_s = 2          # s before a burst; common practice, no source
+    """
+
+    limit_percent: float = limit(10.0, "%", high=100.0)
+    floor_V: float | None = limit(None, "V", low=1.0)
+    rest_current_A: float = limit(2.0, "A")
+    lookback_s: float = limit(2.0, "s", low=0.1, high=60.0)
+
+    unit: ClassVar[str] = "%"
+    required_in: ClassVar[frozenset[str]] = frozenset(
+        {"unit-alone", "dry-spin", "wet-spin", "rolling"}
+    )
+    stops: ClassVar[bool] = True
+    limit_parameter: ClassVar[str] = "limit_percent"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "the voltage held: {resting}, lowest {voltage_V:.1f} V at {current}; {below}",
+        "fail": "the voltage sagged: {resting}, lowest {voltage_V:.1f} V at {current}; {below}",
+    }
+    exercise: ClassVar[str] = (
+        "close the contactors, wait 3 s without load, spin the unit, and record all of it"
+    )
+    causes: ClassVar[tuple[str, ...]] = (
+        "the pre-charge resistor is still in circuit: the positive contactor does not carry",
+        "a high resistance in a joint, fuse, connector or service plug",
+        "the pack is nearly empty, cold, or has a weak cell",
+        "more current was drawn than the pack can give",
+    )
+    next: ClassVar[str] = (
+        "compare pack and link at that instant: if only the link sags, the fault lies between them"
+    )
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """The pack, and the link of every unit."""
+        poles = POLES if bench.has(*POLES) else ()
+        roles = {"pack": "pack.voltage"}
+        roles |= {f"{unit.name} link": unit.role("link_voltage") for unit in bench.units}
+        return [
+            Subject(name, (role, CURRENT, *poles), (role, CURRENT)) for name, role in roles.items()
+        ]
+
+    def start(self, bench: Bench) -> Mapping[str, Sag]:
+        """Nothing seen yet of any voltage that is bound."""
+        return {name: Sag() for name in _voltages(bench)}
+
+    def fold(
+        self, state: Mapping[str, Sag], piece: Piece
+    ) -> tuple[Mapping[str, Sag], Sequence[Outcome]]:
+        """Judge the new samples of every voltage, burst after burst."""
+        after, found = dict(state), list[Outcome]()
+        starts = piece.events_of("burst-start")
+        for name, role in _voltages(piece.bench).items():
+            sag = _seen(state[name], piece, role)
+            since_ns = min((sag.next_ns, *(e.time_ns - self._lookback_ns for e in starts)))
+            readings = _readings(piece, name, role, since_ns)
+            for event in starts:
+                sag, rows = self._judge(sag, piece, name, readings, event.known_ns)
+                found += rows
+                sag, rows = self._begin(sag, piece, name, readings, event)
+                found += rows
+            after[name], rows = self._judge(sag, piece, name, readings, piece.until_ns)
+            found += rows
+        return after, found
+
+    def close(self, state: Mapping[str, Sag], piece: Piece) -> Sequence[Outcome]:
+        """Judge what waited for a pole to be seen again, and say what was not exercised."""
+        found: list[Outcome] = []
+        for name, sag in state.items():
+            readings = _readings(piece, name, _voltages(piece.bench)[name], sag.next_ns)
+            until_ns = piece.until_ns + SETTLE_NS + 1
+            last, rows = self._judge(sag, piece, name, readings, until_ns)
+            found += rows
+            found += _unexercised(name, last, piece.bench)
+        return found
+
+    def clause(self, verdict: Verdict | str, worst: Worst) -> str:
+        """With the resting value and the current at that instant in words."""
+        current_A, resting_V = worst.facts["current_A"], worst.facts["resting_V"]
+        words = {
+            "current": "an unknown current" if math.isnan(current_A) else f"{current_A:.1f} A",
+            "resting": "resting unknown" if math.isnan(resting_V) else f"resting {resting_V:.1f} V",
+        }
+        return super().clause(verdict, replace(worst, facts={**worst.facts, **words}))
+
+    @property
+    def _lookback_ns(self) -> int:
+        return round(self.lookback_s * S)
+
+    def _begin(
+        self, sag: Sag, piece: Piece, name: str, readings: Readings, event: Event
+    ) -> tuple[Sag, list[Outcome]]:
+        """A burst has become known: its resting value, and the samples since it began."""
+        before = readings.between(event.time_ns - self._lookback_ns, event.time_ns)
+        quiet = before.in_circuit & (np.abs(before.current_A) <= self.rest_current_A)
+        resting = before.samples.value[quiet]
+        sag = replace(sag, bursts=sag.bursts + 1)
+        if len(resting) and (resting_V := median(resting)) > 0:
+            sag = replace(sag, resting_V=resting_V)
+        since = readings.between(event.time_ns, sag.next_ns)
+        return self._rows(sag, piece, name, since, np.ones(len(since.samples), bool))
+
+    def _judge(
+        self, sag: Sag, piece: Piece, name: str, readings: Readings, until_ns: int
+    ) -> tuple[Sag, list[Outcome]]:
+        """Judge the samples that are settled before ``until_ns``, each once."""
+        times = readings.samples.time_ns
+        first = int(times.searchsorted(sag.next_ns))
+        if _waits(piece, name):
+            end = first + count_settled(piece, times[first:], until_ns)
+        else:
+            end = int(times.searchsorted(until_ns))
+        if end <= first:
+            return sag, []
+        sag, part = replace(sag, next_ns=int(times[end - 1]) + 1), readings[first:end]
+        return self._rows(sag, piece, name, part, part.turning)
+
+    def _rows(
+        self, sag: Sag, piece: Piece, name: str, part: Readings, loaded: Bools
+    ) -> tuple[Sag, list[Outcome]]:
+        """Margins of samples against the resting value; ``loaded``: while a unit turned."""
+        judged, samples = part.judged, part.samples
+        if not piece.bench.has(*POLES):
+            if sag.collapsed_ns is None:
+                fell = (loaded & ~part.in_circuit & ~np.isnan(samples.value)).nonzero()[0]
+                if len(fell):
+                    sag = replace(sag, collapsed_ns=int(samples.time_ns[fell[0]]))
+            judged = judged & loaded
+        found = self._margins(piece, name, sag.resting_V, part, judged)
+        if not sag.loaded and not math.isnan(sag.resting_V) and (judged & loaded).any():
+            sag = replace(sag, loaded=True)
+        return sag, found
+
+    def _margins(
+        self, piece: Piece, name: str, resting_V: float, part: Readings, judged: Bools
+    ) -> list[Outcome]:
+        """Percent below resting and, with a floor given, percent below that."""
+        times, volts = part.samples.time_ns[judged], part.samples.value[judged]
+        u_V = piece.bench.u(_voltages(piece.bench)[name])
+        facts: dict[str, Any] = {
+            "resting_V": resting_V,
+            "voltage_V": volts,
+            "current_A": part.current_A[judged],
+        }
+        against: list[tuple[float, float, ArrayLike, str]] = []
+        if not math.isnan(resting_V):
+            # The resting value is a reading as well, and its error moves the ratio.
+            u_percent = 100 * (u_V + np.abs(volts) / resting_V * u_V) / resting_V
+            against.append((resting_V, self.limit_percent, u_percent, "below resting"))
+        if self.floor_V is not None:
+            below = f"below the floor of {self.floor_V:g} V"
+            against.append((self.floor_V, 0.0, 100 * u_V / self.floor_V, below))
+        found: list[Outcome] = []
+        for reference, ceiling, u, below in against:
+            percent = 100 * (reference - volts) / reference
+            found.append(
+                margins(
+                    name,
+                    times,
+                    ceiling - percent,
+                    measured=percent,
+                    limit=ceiling,
+                    uncertainty=u,
+                    below=below,
+                    **facts,
+                )
+            )
+        return found
+
+
+def _voltages(bench: Bench) -> dict[str, str]:
+    """Subject -> role of every bound voltage."""
+    roles = {"pack": "pack.voltage"} if bench.has("pack.voltage") else {}
+    return roles | {f"{name} link": role for name, role in bench.link_roles().items()}
+
+
+def _seen(sag: Sag, piece: Piece, role: str) -> Sag:
+    """The first sample at an end of its range."""
+    samples = piece[role]
+    if sag.clipped_ns is None and len(samples):
+        clipped = at_end_of_range(piece.bench.bindings[role], samples)
+        if clipped.any():
+            return replace(sag, clipped_ns=int(samples.time_ns[clipped][0]))
+    return sag
+
+
+def _readings(piece: Piece, name: str, role: str, since_ns: int) -> Readings:
+    """A voltage's samples from then on."""
+    samples = piece.back(role, since_ns)
+    times = samples.time_ns
+    nominal_V = piece.bench.nominal_voltage_V
+    if piece.bench.has(*POLES):
+        in_circuit = piece.at("@closed", times).value == 1
+    else:
+        in_circuit = samples.value > (np.inf if nominal_V is None else nominal_V / 2)
+    if not samples.is_complete:
+        in_circuit &= ~np.isnan(samples.value)
+    judged = in_circuit
+    if _waits(piece, name):
+        judged = in_circuit & unopened(piece, times)
+    turning = np.zeros(len(times), bool)
+    for unit in piece.bench.units:
+        turning |= piece.at(f"@turning.{unit.name}", times).value == 1
+    return Readings(samples, in_circuit, judged, turning, piece.at(CURRENT, times).value)
+
+
+def _waits(piece: Piece, name: str) -> bool:
+    """Whether a sample can be judged only once both poles were seen again.
+
+    A link loses its voltage as soon as a pole really opens, which is up to one sample before its
+    state says so. The pack's own voltage does not, and is judged at once.
+    """
+    return name != "pack" and piece.bench.has(*POLES)
+
+
+def _unexercised(name: str, sag: Sag, bench: Bench) -> list[Outcome]:
+    found: list[Outcome] = []
+    if sag.clipped_ns is not None:
+        text = "the voltage stood at an end of its range"
+        found.append(Doubt(name, "sensor-suspect", text, sag.clipped_ns))
+    if sag.collapsed_ns is not None:
+        text = (
+            "the voltage fell below half of nominal while a unit turned, and no contactor is bound"
+            " that could say whether it was switched off"
+        )
+        found.append(Doubt(name, "inferred", text, sag.collapsed_ns))
+    if not sag.bursts:
+        found.append(Doubt(name, "not-exercised", "no unit turned"))
+    elif not bench.has(*POLES) and bench.nominal_voltage_V is None:
+        text = "neither both main contactors nor pack.nominal_voltage_V is in the plan"
+        found.append(Doubt(name, "no-limit", text))
+    elif math.isnan(sag.resting_V):
+        text = (
+            "the resting voltage is not known: before no burst was there a sample with the poles"
+            " closed and the pack current known to be near zero"
+        )
+        found.append(Doubt(name, "not-exercised", text))
+    elif not sag.loaded:
+        text = "the voltage was sampled only while no unit turned"
+        found.append(Doubt(name, "not-exercised", text))
+    return found

@@ -1,0 +1,125 @@
+"""Rule ``current-ceiling``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import Bench
+from canscope.model.outcome import Doubt, Outcome, Subject, margins
+from canscope.model.piece import Piece
+from canscope.model.rule import ALL_STAGES, Rule, limit
+from canscope.rules import RULES
+from canscope.trust.sensor import at_end_of_range
+
+CURRENT = "pack.current"
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What the run has shown so far."""
+
+    engaged: bool = False  # a pole was closed or a unit turned
+    turned: bool = False
+    clipped_ns: int | None = None
+
+
+@RULES.add("current-ceiling")
+@dataclass(frozen=True, kw_only=True)
+class CurrentCeiling(Rule):
+    """The pack never gives or takes more current than agreed for this stage.
+
+    Judged
+        On every sample of the pack current, charging or discharging: against ``dry_current_A``
+        while coolant or oil is empty, else against ``current_A``.
+    Margin
+        The ceiling minus the magnitude of the pack current, in A.
+    Unproven
+        The plan gives no ceiling for this stage (no-limit); no unit turned (in power-up: no pole
+        closed) in the whole run (not-exercised); the current stood at an end of its range, so that
+        the true one may be larger (sensor-suspect).
+
+    Plan::
+
+        [rules.current-ceiling]
+        # Both also as [limits] dry_current_A and current_A; give each in one place.
+        # dry_current_A = 30    # A, while coolant or oil is empty; no default: not judged without
+        # current_A = 200       # A, when both are filled; no default: not judged without
+    """
+
+    dry_current_A: float | None = limit(None, "A")
+    current_A: float | None = limit(None, "A")
+
+    unit: ClassVar[str] = "A"
+    required_in: ClassVar[frozenset[str]] = ALL_STAGES
+    stops: ClassVar[bool] = True
+    limit_source: ClassVar[str] = "plan"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "the pack current stayed below its ceiling",
+        "fail": "the pack current exceeded its ceiling",
+    }
+    exercise: ClassVar[str] = "give the plan a current ceiling and spin each unit"
+    causes: ClassVar[tuple[str, ...]] = (
+        "more torque was asked for than agreed",
+        "an axle binds, or a brake drags",
+        "the position sensor is out of adjustment, so that current makes heat instead of torque",
+    )
+    next: ClassVar[str] = "turn the axle by hand with high voltage off; it must turn freely"
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """The pack."""
+        missing = ""
+        if self._ceiling(bench) is None:
+            missing = "dry_current_A" if bench.dry else "current_A"
+            missing += " is not given in [limits] or [rules.current-ceiling]"
+        return [Subject("pack", needs=(CURRENT,), no_limit=missing)]
+
+    def start(self, bench: Bench) -> Seen:
+        """Nothing seen yet."""
+        return Seen()
+
+    def fold(self, state: Seen, piece: Piece) -> tuple[Seen, Sequence[Outcome]]:
+        """Judge the new samples."""
+        if not state.engaged and (piece["@engaged"].value == 1).any():
+            state = replace(state, engaged=True)
+        if not state.turned and piece.events_of("burst-start"):
+            state = replace(state, turned=True)
+        samples, ceiling = piece[CURRENT], self._ceiling(piece.bench)
+        if not len(samples) or CURRENT not in piece.bench.bindings:
+            return state, ()
+        if state.clipped_ns is None:
+            clipped = at_end_of_range(piece.bench.bindings[CURRENT], samples)
+            if clipped.any():
+                state = replace(state, clipped_ns=int(samples.time_ns[clipped][0]))
+        if ceiling is None:
+            return state, ()
+        magnitude = np.abs(samples.value)
+        return state, [
+            margins(
+                "pack",
+                samples.time_ns,
+                ceiling - magnitude,
+                measured=magnitude,
+                limit=ceiling,
+                uncertainty=piece.bench.u(CURRENT),
+            )
+        ]
+
+    def close(self, state: Seen, piece: Piece) -> Sequence[Outcome]:
+        """What keeps the run from proving it."""
+        found = []
+        if state.clipped_ns is not None:
+            text = "the current stood at an end of its range; the true one may be larger"
+            found.append(Doubt("pack", "sensor-suspect", text, state.clipped_ns))
+        if piece.bench.stage == "power-up":
+            if not state.engaged:
+                found.append(Doubt("pack", "not-exercised", "no contactor was seen to close"))
+        elif not state.turned:
+            found.append(Doubt("pack", "not-exercised", "no unit was seen to turn"))
+        return found
+
+    def _ceiling(self, bench: Bench) -> float | None:
+        return self.dry_current_A if bench.dry else self.current_A

@@ -1,0 +1,250 @@
+"""Rule ``power-balance``."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import Bench
+from canscope.model.findings import Verdict
+from canscope.model.outcome import Margins, Outcome, Subject, margins
+from canscope.model.piece import Piece
+from canscope.model.rule import Rule, Worst, limit, unjudged
+from canscope.model.tables import Bools, Floats, Int64s
+from canscope.rules import RULES
+from canscope.rules.shared.persistence import rolling, seconds
+
+NAME, VOLTAGE, CURRENT = "power", "pack.voltage", "pack.current"
+RAD_S = 2 * math.pi / 60  # rad/s in one rpm
+STEADY = 0.10  # of itself, over one averaging time
+
+
+@dataclass(frozen=True)
+class Average:
+    """A power at each instant, averaged over the time before it; columns in W, NaN unknown."""
+
+    watt: Floats
+    before: Floats  # the average one averaging time earlier
+    u: Floats
+
+    def restless(self, floor_W: float) -> Bools:
+        """Where it is above the floor and has changed."""
+        return (np.abs(self.watt) > floor_W) & ~(
+            np.abs(self.watt - self.before) < STEADY * np.abs(self.watt)
+        )
+
+
+@RULES.add("power-balance")
+@dataclass(frozen=True, kw_only=True)
+class PowerBalance(Rule):
+    """The shafts never give more power than the pack, nor the pack more than braking shafts.
+
+    Judged
+        On every sample of the pack current, over the averages of the last ``average_s``: summed
+        shaft power of all units (torque times speed) over pack power (voltage times current), while
+        one of the two is above ``floor_W`` and whichever is above it has changed by less than 10 %
+        in ``average_s``. What goes in must be the larger one: while the units brake it is pack over
+        shaft power. Both must have one sign; a braking unit whose losses take up to ``floor_W``
+        from the pack besides is not judged. It proves no efficiency: losses hide wrong factors that
+        make the shaft power too small.
+    Margin
+        ``most`` minus that quotient. Where the signs differ it is negative: of a driving unit
+        ``most`` times the pack power minus the shaft power, over the magnitude of the pack power;
+        of a braking one, the pack power over the shaft power. Uncertainty: that of both powers, by
+        those of torque, speed, voltage and current, to first order.
+    Unproven
+        Neither power was ever above ``floor_W`` and steady (not-exercised); torque or speed of one
+        unit is not bound; stale or not available.
+
+    Plan::
+
+        [rules.power-balance]
+        most = 1.05            # shaft over pack power; common practice, no source
+        average_s = 0.5        # s; common practice, no source
+        floor_W = 500          # W; common practice, no source
+    """
+
+    most: float = limit(1.05, low=1.0)
+    average_s: float = limit(0.5, "s", low=0.05, high=30.0)
+    floor_W: float = limit(500.0, "W", low=1.0)
+
+    unit: ClassVar[str] = ""
+    limit_parameter: ClassVar[str] = "most"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "no more came out than went in{powers}; out by in",
+        "fail": "a factor, sign or unit in the definition is wrong{powers}; out by in",
+        "close": "about as much came out as went in{powers}; out by in",
+    }
+    exercise: ClassVar[str] = "hold a steady speed for two seconds with enough load that 500 W flow"
+    causes: ClassVar[tuple[str, ...]] = (
+        "torque, speed, voltage or current has a wrong factor or unit in the definition",
+        "the pack current or a torque has the wrong sign: see invert in the plan",
+        "a torque signal is a request or a limit, not what the shaft gives",
+    )
+    next: ClassVar[str] = "check sign and size of the pack current against a clamp meter"
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """The vehicle with all its units."""
+        shafts = _shafts(bench) or [("units.*.torque", "units.*.speed")]
+        roles = tuple(role for pair in shafts for role in pair)
+        return [Subject(NAME, (VOLTAGE, CURRENT, *roles))]
+
+    def fold(self, state: None, piece: Piece) -> tuple[None, Sequence[Outcome]]:
+        """Judge the new samples of the pack current."""
+        shafts = _shafts(piece.bench)
+        roles = [role for pair in shafts for role in pair]
+        times = piece[CURRENT].time_ns
+        if not len(times) or not shafts or not piece.bench.has(VOLTAGE, CURRENT, *roles):
+            return None, ()
+        width_ns = seconds(self.average_s)
+        pack = _power(piece, times, (CURRENT, VOLTAGE), 1.0, width_ns)
+        units = [_power(piece, times, shaft, RAD_S, width_ns) for shaft in shafts]
+        times = self._flowing(times, pack, units)
+        if not len(times):
+            return None, ()
+        shaft = _sum([unit.average(piece, times) for unit in units])
+        return None, [self._rows(times, pack.average(piece, times), shaft)]
+
+    def _flowing(self, times: Int64s, pack: Power, units: Sequence[Power]) -> Int64s:
+        """Instants at which a power may be above the floor, so that averages are worth taking."""
+        # An average above the floor has a value above it, and a sum of units one of its parts.
+        loud = pack.loud(times, self.floor_W)
+        for unit in units:
+            loud |= unit.loud(times, self.floor_W / len(units))
+        times = times[loud]
+        if not len(times):
+            return times
+        shaft_W = np.sum([unit.roughly(times) for unit in units], axis=0)
+        largest_W = np.maximum(np.abs(pack.roughly(times)), np.abs(shaft_W))
+        blur_W = pack.blur + sum(unit.blur for unit in units)
+        return np.asarray(times[largest_W > self.floor_W - blur_W])
+
+    def close(self, state: None, piece: Piece) -> Sequence[Outcome]:
+        """Why nothing was judged, if nothing was."""
+        text = f"no power above {self.floor_W:g} W was steady for {self.average_s:g} s"
+        return [unjudged(NAME, "not-exercised", text)]
+
+    def clause(self, verdict: Verdict | str, worst: Worst) -> str:
+        """With both powers in words."""
+        shaft, pack = worst.facts["shaft_W"], worst.facts["pack_W"]
+        powers = f" ({shaft:.0f} W at the shafts, {pack:.0f} W from the pack)"
+        return self.says[str(verdict)].format(powers=powers)
+
+    def _rows(self, times: Int64s, pack: Average, shaft: Average) -> Margins:
+        """Margins where the powers can be compared."""
+        floor = self.floor_W
+        braking = shaft.watt < 0
+        judged = (np.abs(pack.watt) > floor) | (np.abs(shaft.watt) > floor)
+        judged &= ~pack.restless(floor) & ~shaft.restless(floor)
+        # A torque signal that says nothing can be compared with nothing.
+        judged &= np.abs(shaft.watt) > shaft.u
+        # A braking unit's losses, or a heater, may take more than the shafts give.
+        judged &= ~(braking & (pack.watt >= 0) & (np.minimum(pack.watt, -shaft.watt) <= floor))
+        into, into_u = np.where(braking, -shaft.watt, pack.watt), np.where(braking, shaft.u, pack.u)
+        out, out_u = np.where(braking, -pack.watt, shaft.watt), np.where(braking, pack.u, shaft.u)
+        # Braking shafts and a pack that gives: of two signs, whatever their sizes.
+        spare = np.where(braking & (out < 0), out, self.most * into - out)
+        scale = np.where(judged, np.maximum(np.abs(into), 1.0), np.nan)
+        return margins(
+            NAME,
+            times,
+            spare / scale,
+            measured=np.where(into < 0, -1.0, 1.0) * out / scale,
+            limit=self.most,
+            uncertainty=(self.most * into_u + out_u) / scale,
+            start_ns=times - seconds(self.average_s),
+            shaft_W=shaft.watt,
+            pack_W=pack.watt,
+        )
+
+
+def _shafts(bench: Bench) -> list[tuple[str, str]]:
+    """Torque and speed role of every unit."""
+    return [(unit.role("torque"), unit.role("speed")) for unit in bench.units]
+
+
+def _sum(powers: Sequence[Average]) -> Average:
+    """All units together; unknown where one of them is."""
+
+    def total(columns: list[Floats]) -> Floats:
+        return np.asarray(np.sum(columns, axis=0))
+
+    return Average(
+        total([power.watt for power in powers]),
+        total([power.before for power in powers]),
+        total([power.u for power in powers]),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Power:
+    """The product of two roles where the first is sampled, from long enough before a piece."""
+
+    role: str
+    width_ns: int
+    time_ns: Int64s
+    watt: Floats
+    u: Floats
+
+    @cached_property
+    def _total(self) -> Floats:
+        return np.concatenate(([0.0], np.cumsum(np.nan_to_num(self.watt))))
+
+    @property
+    def blur(self) -> float:
+        """More than ``roughly`` can be wrong by."""
+        return 1e-9 * float(np.nansum(np.abs(self.watt)))
+
+    def loud(self, at_ns: Int64s, floor_W: float) -> Bools:
+        """Instants before which, within the averaging time, some power is as large as that."""
+        found = np.zeros(len(at_ns), np.bool_)
+        when = self.time_ns[np.abs(self.watt) > floor_W * (1 - 1e-9)]
+        if len(when):
+            apart = np.flatnonzero(np.diff(when) > self.width_ns)
+            begins = at_ns.searchsorted(np.concatenate((when[:1], when[apart + 1])))
+            ends = at_ns.searchsorted(np.concatenate((when[apart], when[-1:])) + self.width_ns)
+            for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
+                found[begin:end] = True
+        return found
+
+    def roughly(self, at_ns: Int64s) -> Floats:
+        """About the averages; what is missing counts as none."""
+        first = self.time_ns.searchsorted(at_ns - self.width_ns, "right")
+        end = self.time_ns.searchsorted(at_ns, "right")
+        return np.asarray((self._total[end] - self._total[first]) / np.maximum(end - first, 1))
+
+    def average(self, piece: Piece, at_ns: Int64s) -> Average:
+        """The averages of the time before these instants, and of the time before that."""
+        now, then = self._windows(piece, at_ns), self._windows(piece, at_ns - self.width_ns)
+        return Average(_mean(self.watt, *now), _mean(self.watt, *then), _mean(self.u, *now))
+
+    def _windows(self, piece: Piece, at_ns: Int64s) -> tuple[Bools, Int64s, Int64s]:
+        """Which windows have a power at both ends, and first and last row of each of those."""
+        first = self.time_ns.searchsorted(at_ns - self.width_ns, "right")
+        last = self.time_ns.searchsorted(at_ns, "right") - 1
+        whole = ~np.isnan(piece.at(self.role, at_ns).value)
+        whole &= ~np.isnan(piece.at(self.role, at_ns - self.width_ns).value) & (last >= first)
+        return whole, first[whole], last[whole]
+
+
+def _mean(values: Floats, whole: Bools, first: Int64s, last: Int64s) -> Floats:
+    """The mean of each window; a value missing within makes it missing."""
+    result = np.full(len(whole), np.nan)
+    result[whole] = rolling(np.mean, values, first, last)
+    return result
+
+
+def _power(
+    piece: Piece, times: Int64s, roles: tuple[str, str], scale: float, width_ns: int
+) -> Power:
+    """The power of two roles for averages that end at these instants."""
+    one, other = roles
+    samples = piece.back(one, int(times[0]) - 2 * width_ns)
+    held = piece.at(other, samples.time_ns).value
+    u = np.abs(samples.value) * piece.bench.u(other) + np.abs(held) * piece.bench.u(one)
+    return Power(one, width_ns, samples.time_ns, samples.value * held * scale, u * scale)

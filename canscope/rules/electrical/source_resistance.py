@@ -1,0 +1,255 @@
+"""Rule ``source-resistance``."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import Bench
+from canscope.model.findings import Verdict
+from canscope.model.median import median
+from canscope.model.outcome import Doubt, Outcome, Subject, margins
+from canscope.model.piece import Piece
+from canscope.model.rule import Rule, Worst, limit, unjudged
+from canscope.model.signals import Samples
+from canscope.model.tables import Floats
+from canscope.rules import RULES
+from canscope.rules.shared.links import links
+from canscope.rules.shared.main_contactors import POLES
+from canscope.rules.shared.persistence import NOTHING, Last, Stretches, follow, seconds
+
+CURRENT = "pack.current"
+
+
+@dataclass(frozen=True)
+class Step:
+    """A load that set in after a rest: last reading at rest, first reading off it."""
+
+    rest_ns: int
+    leave_ns: int
+
+
+@dataclass(frozen=True)
+class State:
+    """How long the current has rested, and the steps whose pulse is not over yet."""
+
+    current: Last = NOTHING
+    steps: tuple[Step, ...] = ()
+    suspect: Mapping[str, int] = field(default_factory=dict)  # subject -> when it rose under load
+
+
+@dataclass(frozen=True)
+class Pulse:
+    """The current of one step: from rest to its largest change, and how long that took."""
+
+    step: Step
+    at_ns: int
+    from_A: float
+    to_A: float
+
+    @property
+    def pulse_s(self) -> float:
+        """From the first reading under load to that reading."""
+        return (self.at_ns - self.step.leave_ns) / 1e9
+
+
+@RULES.add("source-resistance")
+@dataclass(frozen=True, kw_only=True)
+class SourceResistance(Rule):
+    """Pack and links give way little when a load sets in: dV/dI, with its pulse time.
+
+    Judged
+        At every load step with both poles closed (where they are bound): the pack current rested at
+        or below ``rest_current_A`` for ``rest_s`` and then left that. Resistance is the change of
+        voltage over the change of current, from the medians of that rest to the largest change of
+        current within ``pulse_s``, if that is at least ``step_A``. For the pack by its own voltage,
+        for each link by the link's. The longer the pulse, the larger the resistance of the same
+        pack; the pulse time is told with it.
+    Margin
+        ``limit_ohm`` minus the resistance, in ohm. The uncertainty is that of two readings of
+        voltage and of current over the step, and how far the voltage lagged behind the current.
+    Unproven
+        No load step was seen (not-exercised); the voltage rose as the load set in, so that the sign
+        of the current or a scale is in doubt (sensor-suspect); stale or not available.
+
+    Plan::
+
+        [rules.source-resistance]
+        limit_ohm = 1          # ohm; common practice, no source
+        step_A = 3             # A, smallest step; common practice, no source
+        rest_current_A = 2     # A; common practice, no source
+        rest_s = 0.5           # s of rest before the step; common practice, no source
+        pulse_s = 1            # s, longest pulse; common practice, no source
+    """
+
+    limit_ohm: float = limit(1.0, "ohm")
+    step_A: float = limit(3.0, "A", low=0.01)
+    rest_current_A: float = limit(2.0, "A")
+    rest_s: float = limit(0.5, "s", low=0.1, high=30.0)
+    pulse_s: float = limit(1.0, "s", low=0.01, high=30.0)
+
+    unit: ClassVar[str] = "ohm"
+    limit_parameter: ClassVar[str] = "limit_ohm"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "it gave way little{step}",
+        "fail": "it gave way too far, its own resistance or that of its joints is high{step}",
+        "fail link": "the pre-charge resistor is still in circuit, or a joint is bad{step}",
+        "fail both": "it gave way too far, and so did the pack itself{step}",
+        "close": "it gave way about as far as allowed{step}",
+    }
+    exercise: ClassVar[str] = "let it rest for a second, then press the pedal briskly and hold it"
+    causes: ClassVar[tuple[str, ...]] = (
+        "the positive contactor does not carry: the link still hangs on the pre-charge resistor",
+        "a high resistance in a joint, fuse, connector or service plug",
+        "the current signal has a wrong factor: all resistances then come out too large",
+    )
+    next: ClassVar[str] = "compare pack and link: if only the link gives way, it lies between them"
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """The pack, and each link."""
+        poles = POLES if bench.has(*POLES) else ()
+        roles = {"pack": "pack.voltage"}
+        roles |= {f"{unit.name} link": unit.role("link_voltage") for unit in bench.units}
+        return [
+            Subject(name, (role, CURRENT, *poles), (role, CURRENT)) for name, role in roles.items()
+        ]
+
+    def start(self, bench: Bench) -> State:
+        """Nothing seen yet."""
+        return State()
+
+    def fold(self, state: State, piece: Piece) -> tuple[State, Sequence[Outcome]]:
+        """Find the steps of this piece, and judge those whose pulse is over."""
+
+        def resting(amps: Floats) -> Floats:
+            return np.where(np.isnan(amps), np.nan, np.abs(amps) <= self.rest_current_A)
+
+        current = follow(piece, CURRENT, state.current, resting)
+        steps = (*state.steps, *self._steps(current))
+        over = [s for s in steps if s.leave_ns + seconds(self.pulse_s) < piece.until_ns]
+        suspect, found = self._judge(state.suspect, piece, over)
+        return State(current.last, tuple(s for s in steps if s not in over), suspect), found
+
+    def close(self, state: State, piece: Piece) -> Sequence[Outcome]:
+        """Judge the step that the end of the run cut short; say what was not exercised."""
+        suspect, found = self._judge(state.suspect, piece, state.steps)
+        for name in _voltages(piece.bench):
+            if name in suspect:
+                text = "the voltage rose as the load set in: a sign or scale is wrong"
+                found.append(Doubt(name, "sensor-suspect", text, suspect[name]))
+            text = f"no load of {self.step_A:g} A set in after {self.rest_s:g} s of rest"
+            found.append(unjudged(name, "not-exercised", text))
+        return found
+
+    def clause(self, verdict: Verdict | str, worst: Worst) -> str:
+        """With both readings and the pulse time in words."""
+        facts = worst.facts
+        step = (
+            f" ({facts['from_V']:.1f} V at {facts['from_A']:.1f} A to {facts['to_V']:.1f} V at "
+            f"{facts['to_A']:.1f} A, pulse of {facts['pulse_s']:.2f} s)"
+        )
+        kind = str(verdict)
+        if kind == "fail" and worst.subject != "pack":
+            kind = "fail both" if facts.get("pack_ohm", 0.0) > self.limit_ohm else "fail link"
+        return self.says[kind].format(step=step)
+
+    def _steps(self, current: Stretches) -> list[Step]:
+        """Loads that set in after a whole rest."""
+        rested_ns = current.time_ns - current.since_ns
+        rest = (current.label == 1) & (rested_ns >= seconds(self.rest_s))
+        rows = np.flatnonzero(rest[:-1] & (current.label[1:] == 0) & current.joined[1:])
+        return [Step(int(current.time_ns[row]), int(current.time_ns[row + 1])) for row in rows]
+
+    def _judge(
+        self, suspect: Mapping[str, int], piece: Piece, steps: Sequence[Step]
+    ) -> tuple[Mapping[str, int], list[Outcome]]:
+        """Rows of every voltage for these steps; voltages that rose are noted."""
+        after, found = dict(suspect), list[Outcome]()
+        for step in steps:
+            pulse = self._pulse(piece, step)
+            if pulse is None:
+                continue
+            for name, role in _voltages(piece.bench).items():
+                told = self._row(piece, name, role, pulse)
+                if told is None:
+                    after.setdefault(name, pulse.at_ns)
+                else:
+                    found.append(told)
+        return after, found
+
+    def _pulse(self, piece: Piece, step: Step) -> Pulse | None:
+        """The largest change of current of one step; None if it is too small or was not closed."""
+        begin_ns = step.rest_ns - seconds(self.rest_s)
+        current = piece.back(CURRENT, begin_ns).known
+        load = current.between(step.leave_ns, step.leave_ns + seconds(self.pulse_s) + 1)
+        back = np.flatnonzero(np.abs(load.value) <= self.rest_current_A)
+        load = load[: int(back[0])] if len(back) else load
+        from_A = _resting(current, step)
+        change = np.abs(load.value - from_A)
+        if not len(load) or change.max() < self.step_A:
+            return None
+        row = int(np.flatnonzero(change == change.max())[-1])
+        at_ns = int(load.time_ns[row])
+        if piece.bench.has(*POLES):
+            closed = piece.at("@closed", at_ns)
+            if closed.value[0] != 1 or closed.age_ns[0] < at_ns - begin_ns:
+                return None
+        return Pulse(step, at_ns, from_A, float(load.value[row]))
+
+    def _row(self, piece: Piece, name: str, role: str, pulse: Pulse) -> Outcome | None:
+        """The margin of one voltage; None if it rose under load."""
+        begin_ns = pulse.step.rest_ns - seconds(self.rest_s)
+        end_ns = pulse.step.leave_ns + seconds(self.pulse_s)
+        volts = piece.back(role, begin_ns).known.between(begin_ns, end_ns + 1)
+        from_V = _resting(volts, pulse.step)
+        held = piece.at(role, pulse.at_ns)
+        to_V = float(held.value[0])
+        change_A = pulse.to_A - pulse.from_A
+        # The voltage was read a little earlier than the current, which may have moved meanwhile.
+        since_A = pulse.to_A - float(piece.at(CURRENT, held.sampled_ns).value[0])
+        later = volts.value[np.searchsorted(volts.time_ns, pulse.at_ns, "right") :][:1]
+        moved_V = float(np.abs(later - to_V).sum()) * min(1.0, abs(since_A / change_A))
+        if not len(later) and abs(since_A) > self.step_A:
+            to_V = float("nan")
+        ohm = (from_V - to_V) / change_A
+        u_V, u_A = 2 * piece.bench.u(role) + moved_V, 2 * piece.bench.u(CURRENT)
+        u = (u_V + abs(ohm) * u_A) / abs(change_A)
+        if ohm < -u:
+            return None
+        return margins(
+            name,
+            pulse.at_ns,
+            self.limit_ohm - ohm,
+            measured=ohm,
+            limit=self.limit_ohm,
+            uncertainty=u,
+            start_ns=begin_ns,
+            from_V=from_V,
+            to_V=to_V,
+            from_A=pulse.from_A,
+            to_A=pulse.to_A,
+            pulse_s=pulse.pulse_s,
+            **_packs(piece, pulse),
+        )
+
+
+def _packs(piece: Piece, pulse: Pulse) -> dict[str, float]:
+    """What the pack itself shows in that pulse, if its voltage was read then."""
+    pack = piece.at("pack.voltage", [pulse.step.rest_ns, pulse.at_ns]).value
+    ohm = float((pack[0] - pack[1]) / (pulse.to_A - pulse.from_A))
+    return {} if np.isnan(ohm) else {"pack_ohm": ohm}
+
+
+def _voltages(bench: Bench) -> dict[str, str]:
+    """Subject -> role of every bound voltage."""
+    roles = {"pack": "pack.voltage"} if bench.has("pack.voltage") else {}
+    return roles | dict(links(bench))
+
+
+def _resting(samples: Samples, step: Step) -> float:
+    """Median of the readings of the rest before a step; NaN if there were none."""
+    rest = samples.value[: int(np.searchsorted(samples.time_ns, step.rest_ns, "right"))]
+    return median(rest) if len(rest) else float("nan")

@@ -1,0 +1,162 @@
+"""Rule ``voltage-agreement``."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import Bench
+from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
+from canscope.model.piece import Piece
+from canscope.model.rule import Rule, limit, unjudged
+from canscope.model.signals import NEVER, Samples
+from canscope.model.tables import Floats
+from canscope.rules import RULES
+from canscope.rules.shared.links import links
+from canscope.rules.shared.main_contactors import POLES, SETTLE_NS, after, settled, stayed_closed
+from canscope.trust.sensor import at_end_of_range
+
+PACK, CURRENT = "pack.voltage", "pack.current"
+SAFE_V = 60.0  # UN R100: high voltage begins above 60 V d.c.
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What the run has shown of one link so far."""
+
+    next_ns: int = int(NEVER)  # samples before it are judged
+    closed: bool = False  # sampled at least once with both poles closed
+    clipped_ns: int | None = None
+
+
+@RULES.add("voltage-agreement")
+@dataclass(frozen=True, kw_only=True)
+class VoltageAgreement(Rule):
+    """With the contactors closed and no load, each link reads the same voltage as the pack.
+
+    Judged
+        For each link, on every sample of its voltage from both poles closed to the first pole
+        opening, with a pack current of at most ``rest_current_A`` before and after it: the
+        difference from the pack voltage, in percent of it. The pack is read at other instants;
+        where it moved, its value is taken between the readings around, as near to the link as can
+        be. A sample counts once both poles were seen closed after it. Two sensors that agree may
+        still both be wrong: CAN proves only that they agree.
+    Margin
+        ``limit_percent`` minus the magnitude of that difference, in percent; the uncertainty is
+        that of both readings, to first order.
+    Unproven
+        Both poles were never closed, or never without load, or pack and link read no high voltage
+        (not-exercised); the link stood at an end of its range (sensor-suspect); pack voltage,
+        current or link voltage were stale or not available.
+
+    Plan::
+
+        [rules.voltage-agreement]
+        limit_percent = 2      # % of the pack voltage; common practice, no source
+        rest_current_A = 2     # A; common practice, no source
+    """
+
+    limit_percent: float = limit(2.0, "%", high=100.0)
+    rest_current_A: float = limit(2.0, "A")
+
+    unit: ClassVar[str] = "%"
+    limit_parameter: ClassVar[str] = "limit_percent"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "it agreed with the pack, at most {link_V:.1f} V against {pack_V:.1f} V (CAN "
+        "proves only that the two sensors agree)",
+        "fail": "it did not agree with the pack, {link_V:.1f} V against {pack_V:.1f} V",
+    }
+    exercise: ClassVar[str] = "close the contactors and leave them closed at rest for some seconds"
+    causes: ClassVar[tuple[str, ...]] = (
+        "one of the two voltage signals has a wrong factor or offset in the definition",
+        "a voltage sensor is out of adjustment",
+        "a contactor does not carry although its state says closed: the link is not on the pack",
+    )
+    next: ClassVar[str] = (
+        "a qualified person measures pack and link with one rated instrument, and compares"
+    )
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """Each link against the pack."""
+        needs, found = (PACK, CURRENT, *POLES), links(bench)
+        if not found:
+            return [Subject("link", ("units.*.link_voltage", *needs))]
+        return [Subject(name, (role, *needs), (role, PACK, CURRENT)) for name, role in found]
+
+    def start(self, bench: Bench) -> Mapping[str, Seen]:
+        """Nothing seen yet."""
+        return {name: Seen() for name, _ in links(bench)}
+
+    def fold(
+        self, state: Mapping[str, Seen], piece: Piece
+    ) -> tuple[Mapping[str, Seen], Sequence[Outcome]]:
+        """Judge the samples of every link that are settled."""
+        return self._judge(state, piece, piece.until_ns)
+
+    def close(self, state: Mapping[str, Seen], piece: Piece) -> Sequence[Outcome]:
+        """Judge what waited for a pole to be seen again; say what was not exercised."""
+        last, rows = self._judge(state, piece, piece.until_ns + SETTLE_NS + 1)
+        found: list[Outcome] = list(rows)
+        for name, seen in last.items():
+            if seen.clipped_ns is not None:
+                text = "it stood at an end of its range"
+                found.append(Doubt(name, "sensor-suspect", text, seen.clipped_ns))
+            text = "both poles were never seen closed"
+            if seen.closed:
+                text = "with both poles closed, high voltage and a pack current of at most "
+                text += f"{self.rest_current_A:g} A were never seen together"
+            found.append(unjudged(name, "not-exercised", text))
+        return found
+
+    def _judge(
+        self, state: Mapping[str, Seen], piece: Piece, until_ns: int
+    ) -> tuple[Mapping[str, Seen], Sequence[Outcome]]:
+        after, found = dict(state), list[Outcome]()
+        for name, role in links(piece.bench):
+            samples = settled(piece, role, state[name].next_ns, until_ns, (PACK, CURRENT))
+            if len(samples):
+                after[name], rows = self._rows(state[name], piece, name, role, samples)
+                found.append(rows)
+        return after, found
+
+    def _rows(
+        self, seen: Seen, piece: Piece, name: str, role: str, samples: Samples
+    ) -> tuple[Seen, Margins]:
+        closed = stayed_closed(piece, samples.time_ns)
+        next_ns = int(samples.time_ns[-1]) + 1
+        seen = replace(seen, next_ns=next_ns, closed=seen.closed or bool(closed.any()))
+        samples = samples if closed.all() else samples[closed]
+        times, link_V = samples.time_ns, samples.value
+        pack_V = _nearest(link_V, piece.at(PACK, times).value, after(piece, PACK, times))
+        if seen.clipped_ns is None:
+            clipped = at_end_of_range(piece.bench.bindings[role], samples)
+            if clipped.any():
+                seen = replace(seen, clipped_ns=int(times[clipped][0]))
+        quiet = np.abs(piece.at(CURRENT, times).value) <= self.rest_current_A
+        quiet &= ~(np.abs(after(piece, CURRENT, times)) > self.rest_current_A)
+        # A pack that reads next to nothing beside a live link is compared with the link.
+        reference = np.where(np.abs(pack_V) >= SAFE_V, np.abs(pack_V), np.abs(link_V))
+        judged = quiet & (reference >= SAFE_V)
+        times, link_V, pack_V = times[judged], link_V[judged], pack_V[judged]
+        reference = reference[judged]
+        percent = 100 * (link_V - pack_V) / reference
+        u_V = piece.bench.u(role) + np.abs(link_V) / reference * piece.bench.u(PACK)
+        return seen, margins(
+            name,
+            times,
+            self.limit_percent - np.abs(percent),
+            measured=np.abs(percent),
+            limit=self.limit_percent,
+            uncertainty=100 * u_V / reference,
+            link_V=link_V,
+            pack_V=pack_V,
+        )
+
+
+def _nearest(link_V: Floats, before_V: Floats, after_V: Floats) -> Floats:
+    """The value between two readings of the pack that lies nearest to the link's."""
+    lowest, highest = np.fmin(before_V, after_V), np.fmax(before_V, after_V)
+    return np.where(np.isnan(before_V), np.nan, np.minimum(np.maximum(link_V, lowest), highest))

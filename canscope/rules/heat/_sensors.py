@@ -1,0 +1,259 @@
+"""What the temperature rules share: their sensors, and for how long heat must be watched.
+
+Heat soaks out of iron and copper after the stop, so a temperature is watched until some time after
+the last burst of its unit. A recording, or a sensor, that ends sooner proves nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+
+import numpy as np
+
+from canscope.model.bench import Bench
+from canscope.model.outcome import Doubt, Subject
+from canscope.model.piece import Piece, S
+from canscope.model.signals import NEVER, NOT_AVAILABLE, OUT_OF_RANGE
+from canscope.model.tables import Bools, Int64s
+from canscope.trust.sensor import Sensor, doubts, railed_new, watch
+
+HOT_STAGES = frozenset({"unit-alone", "dry-spin", "wet-spin", "rolling"})
+WATCH_S = 60.0  # common practice, no source
+FOREVER = np.int64(2**62)
+# What a neighbour of a dead sensor moves by at least, in K and in the dead one's raw steps; common
+# practice, no source.
+NEIGHBOUR_K, NEIGHBOUR_STEPS = 4.0, 4.0
+
+
+@dataclass(frozen=True)
+class Sensed:
+    """One temperature of one unit."""
+
+    subject: str  # "front winding"
+    unit: str
+    word: str
+    role: str
+
+
+@dataclass(frozen=True)
+class Followed:
+    """What a run has shown of one temperature so far."""
+
+    sensor: Sensor = field(default_factory=Sensor)
+    last_ns: int = int(NEVER)  # its last believable value
+    watched_ns: int = int(NEVER)  # until when it was to be watched, as known then
+    gap_ns: int | None = None  # begin of the first gap within the watch
+    gap_s: float = 0.0
+    absent: tuple[str, int] | None = None  # why and when it first had no value within the watch
+    low_degC: float = float("inf")  # within the watch
+    high_degC: float = float("-inf")
+
+
+@dataclass(frozen=True)
+class Heat:
+    """The state of a temperature rule: watches by unit, sensors and first values by subject."""
+
+    until_ns: Mapping[str, int] = field(default_factory=dict)  # NEVER, FOREVER or watch's end
+    followed: Mapping[str, Followed] = field(default_factory=dict)
+    base: Mapping[str, float] = field(default_factory=dict)  # before the first burst, NaN unknown
+
+
+def sensors(bench: Bench) -> list[Sensed]:
+    """Every bound temperature of every unit."""
+    return bench.once(
+        sensors,
+        lambda: [
+            Sensed(f"{unit.name} {word}", unit.name, word, role)
+            for unit in bench.units
+            for word, role in unit.temperature_roles().items()
+            if role in bench.bindings
+        ],
+    )
+
+
+def heat_subjects(
+    bench: Bench, no_limit: Callable[[str], str] = lambda word: "", *, speed: bool = False
+) -> list[Subject]:
+    """A subject for every temperature word; a unit without any gets one that is not bound.
+
+    ``speed``: the answer also rests on knowing when the unit turned.
+    """
+    subjects = []
+    for unit in bench.units:
+        rests_on = (unit.role("speed"),) if speed else ()
+        words = unit.temperature_roles()
+        for word, role in words.items():
+            subjects.append(
+                Subject(f"{unit.name} {word}", (role, *rests_on), (role,), no_limit(word))
+            )
+        if not words:
+            needs = (unit.role("temperatures.*"), *rests_on)
+            subjects.append(Subject(f"{unit.name} temperature", needs))
+    return subjects or [Subject("axles", needs=("units.*.temperatures.*",))]
+
+
+def begin(bench: Bench) -> Heat:
+    """The state before the first piece."""
+    until = {unit.name: int(NEVER) for unit in bench.units}
+    return Heat(until, {sensed.subject: Followed() for sensed in sensors(bench)})
+
+
+@dataclass(frozen=True, eq=False)
+class Watch:
+    """Until when a unit's heat is watched, as known at any instant of one piece."""
+
+    known_ns: Int64s  # instants at which that changes, in time order
+    until_ns: Int64s  # one more than changes: what held before the first, after each
+
+    def at(self, times_ns: Int64s) -> Int64s:
+        """Until when it was to be watched, as known then; NEVER before the first burst."""
+        return self.until_ns[np.searchsorted(self.known_ns, times_ns, "right")]
+
+    def on(self, times_ns: Int64s) -> Bools:
+        """Instants at which it is watched."""
+        return np.asarray(times_ns <= self.at(times_ns))
+
+
+def watch_of(state: Heat, piece: Piece, unit: str, watch_s: float) -> Watch:
+    """A unit's watch over this piece; the last entry is what holds after it."""
+    known, until = [], [state.until_ns[unit]]
+    for event in piece.events:
+        if event.subject == unit and event.kind == "burst-start":
+            known.append(event.known_ns)
+            until.append(int(FOREVER))
+        elif event.subject == unit and event.kind == "burst-end":
+            known.append(event.known_ns)
+            until.append(event.time_ns + round(watch_s * S))
+    return Watch(np.array(known, np.int64), np.array(until, np.int64))
+
+
+def follow(state: Heat, piece: Piece, watch_s: float) -> tuple[Heat, dict[str, Watch]]:
+    """The state after a piece, and each unit's watch over it."""
+    watches = {
+        name: piece.once(
+            (watch_of, name, until_ns, watch_s), partial(watch_of, state, piece, name, watch_s)
+        )
+        for name, until_ns in state.until_ns.items()
+    }
+    followed, base = dict(state.followed), dict(state.base)
+    for sensed in sensors(piece.bench):
+        starts = piece.events_of("burst-start", sensed.unit)
+        if starts and sensed.subject not in base:
+            before = piece.at(sensed.role, starts[0].time_ns, before=True)
+            base[sensed.subject] = float(before.value[0])
+        if len(piece[sensed.role]) or piece.events:
+            now = followed[sensed.subject]
+            key = (_seen, sensed.role, now, state.until_ns[sensed.unit], watch_s)
+            unit = watches[sensed.unit]
+            followed[sensed.subject] = piece.once(
+                key, partial(_seen, now, piece, sensed.role, unit)
+            )
+    until = {name: int(watch.until_ns[-1]) for name, watch in watches.items()}
+    return Heat(until, followed, base), watches
+
+
+def _seen(followed: Followed, piece: Piece, role: str, unit: Watch) -> Followed:
+    """One temperature after its new samples: sensor, last believable value, gaps in the watch."""
+    followed = replace(followed, sensor=watch(followed.sensor, piece, role))
+    if followed.absent is None and piece[role].status.any():
+        followed = replace(followed, absent=_absent(piece, role, unit))
+    samples, rail = railed_new(piece, role)
+    good = samples[~rail] if rail.any() else samples
+    times = good.time_ns
+    if not len(times):
+        return followed
+    watched_degC = good.value[unit.on(times)]
+    if len(watched_degC):
+        low = min(followed.low_degC, float(watched_degC.min()))
+        high = max(followed.high_degC, float(watched_degC.max()))
+        followed = replace(followed, low_degC=low, high_degC=high)
+    if followed.gap_ns is None:
+        # Before the first value nothing was watched, so that nothing counts as lost.
+        earlier = np.concatenate(([followed.last_ns], times[:-1])).astype(np.int64)
+        watched = np.concatenate(([followed.watched_ns], unit.at(times[:-1])))
+        lost = np.minimum(times, watched) - earlier
+        gaps = np.flatnonzero(lost > piece.history.patience_ns(role, times))
+        if len(gaps):
+            first = int(gaps[0])
+            followed = replace(followed, gap_ns=int(earlier[first]), gap_s=float(lost[first] / S))
+    return replace(followed, last_ns=int(times[-1]), watched_ns=int(unit.at(times[-1:])[0]))
+
+
+def _absent(piece: Piece, role: str, unit: Watch) -> tuple[str, int] | None:
+    """The first sample within the watch that carries no value, and why.
+
+    Heat soaks out with the contactors open, when a missing value matters for nothing else. A node
+    that is being switched off may well say that it has none, but not that it is out of range.
+    """
+    samples = piece[role]
+    watched, found = unit.on(samples.time_ns), list[tuple[str, int]]()
+    for reason, status in (("out-of-range", OUT_OF_RANGE), ("not-available", NOT_AVAILABLE)):
+        rows = np.flatnonzero(watched & (samples.status == status))
+        if status == NOT_AVAILABLE and len(rows):
+            rows = rows[piece.at("@awake", samples.time_ns[rows]).value == 1]
+        if len(rows):
+            found.append((reason, int(samples.time_ns[rows[0]])))
+    return min(found, key=lambda one: one[1], default=None)
+
+
+def closing(state: Heat, piece: Piece, watch_s: float, *, idle_counts: bool) -> list[Doubt]:
+    """What keeps a run from proving its temperatures.
+
+    ``idle_counts``: a run in which no unit turned can prove it (in power-up nothing shall turn).
+    """
+    found: list[Doubt] = []
+    for sensed in sensors(piece.bench):
+        followed = state.followed[sensed.subject]
+        found += doubts(followed.sensor, piece, sensed.subject, sensed.role)
+        found += _beside(state, piece.bench, sensed)
+        if state.until_ns[sensed.unit] == NEVER:
+            if not idle_counts:
+                text = "the unit was not seen to turn"
+                found.append(Doubt(sensed.subject, "not-exercised", text))
+        else:
+            found += _ended(state.until_ns[sensed.unit], followed, piece, sensed, watch_s)
+    return found
+
+
+def _beside(state: Heat, bench: Bench, sensed: Sensed) -> list[Doubt]:
+    """A sensor that stood still from the first burst on beside one of its unit that moved far."""
+    mine = state.followed[sensed.subject]
+    least_K = max(NEIGHBOUR_K, NEIGHBOUR_STEPS * 2 * bench.bindings[sensed.role].half_step)
+    for other in sensors(bench):
+        theirs = state.followed[other.subject]
+        moved_K = theirs.high_degC - theirs.low_degC
+        if other.unit == sensed.unit and mine.high_degC == mine.low_degC and moved_K >= least_K:
+            text = f"it never moved from the first burst on, while {other.word} moved by "
+            return [Doubt(sensed.subject, "sensor-suspect", f"{text}{moved_K:.1f} K")]
+    return []
+
+
+def _ended(
+    until_ns: int, followed: Followed, piece: Piece, sensed: Sensed, watch_s: float
+) -> Sequence[Doubt]:
+    """Whether recording and sensor went on for long enough after the last burst."""
+    soak = f"heat soaks out for {watch_s:g} s"
+    if until_ns == FOREVER:
+        text = f"the unit still turned when it was last seen; {soak}"
+        return [Doubt(sensed.subject, "not-exercised", text)]
+    end_ns = until_ns - round(watch_s * S)
+    if piece.until_ns <= until_ns:
+        after = (piece.until_ns - end_ns) / S
+        text = f"the recording ended {after:.1f} s after the last burst; {soak}"
+        return [Doubt(sensed.subject, "not-exercised", text)]
+    if followed.gap_ns is not None:
+        text = f"it gave nothing for {followed.gap_s:.1f} s while heat soaked out"
+        return [Doubt(sensed.subject, "stale", text, followed.gap_ns)]
+    if followed.absent is not None:
+        reason, at_ns = followed.absent
+        return [Doubt(sensed.subject, reason, "while heat soaked out", at_ns)]
+    if followed.last_ns == NEVER:
+        return []
+    last = np.array([followed.last_ns], np.int64)
+    if int(last[0]) + int(piece.history.patience_ns(sensed.role, last)[0]) < until_ns:
+        after = (followed.last_ns - end_ns) / S
+        text = f"its values stopped {after:.1f} s after the last burst; {soak}"
+        return [Doubt(sensed.subject, "stale", text, followed.last_ns)]
+    return []

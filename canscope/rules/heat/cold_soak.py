@@ -1,0 +1,174 @@
+"""Rule ``cold-soak``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import Bench
+from canscope.model.outcome import Doubt, Outcome, Subject, margins
+from canscope.model.piece import Piece
+from canscope.model.rule import Rule, limit, unjudged
+from canscope.rules import RULES
+from canscope.rules.heat._sensors import Sensed, sensors
+from canscope.trust.missing_value import absence_at
+from canscope.trust.sensor import railed
+
+NAME = "temperatures"
+
+
+@dataclass(frozen=True)
+class Seen:
+    """Where the segment began, and whether a unit has turned in it."""
+
+    begin_ns: int | None = None
+    turned: bool = False
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One temperature just before the first burst; ``name`` is a sensor or "ambient"."""
+
+    name: str
+    degC: float
+    u: float
+
+
+@RULES.add("cold-soak")
+@dataclass(frozen=True, kw_only=True)
+class ColdSoak(Rule):
+    """Before anything turned, all temperature sensors agree with each other and with the air.
+
+    Judged
+        Just before the first burst of the run: the difference between the warmest and the coldest
+        of all temperatures of all units, and of ``job.ambient_degC`` if it is given. A vehicle that
+        stood overnight has one temperature; a sensor that reads another one lies.
+    Margin
+        ``limit_K`` minus that difference, in K. Both readings carry their uncertainty; the ambient
+        temperature is taken as the plan states it.
+    Unproven
+        No unit turned, or the vehicle did not stand long enough: they differ by more, and the plan
+        does not say ``job.cold``, so that it is advice and no fault (not-exercised); a sensor had
+        no value (stale, not-available) or stood at an end of its range (sensor-suspect); there are
+        not two temperatures to compare (no-limit).
+
+    Plan::
+
+        [rules.cold-soak]
+        limit_K = 5            # K; common practice, no source
+    """
+
+    limit_K: float = limit(5.0, "K")
+
+    unit: ClassVar[str] = "K"
+    limit_parameter: ClassVar[str] = "limit_K"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "they agreed before the first burst, {coldest} to {warmest}{without}",
+        "fail": "they disagreed before the first burst of a cold vehicle, {coldest} to "
+        "{warmest}{without}",
+        "close": "they just about agreed before the first burst, {coldest} to {warmest}{without}",
+    }
+    exercise: ClassVar[str] = (
+        "let the vehicle stand overnight, write the ambient temperature and cold = true into the "
+        "plan, and record before the first spin"
+    )
+    causes: ClassVar[tuple[str, ...]] = (
+        "a sensor has a wrong factor, offset or characteristic in the definition",
+        "a sensor of another kind is fitted, or its connector has a high resistance",
+        "the vehicle was not cold: it ran, was charged or stood in the sun",
+    )
+    next: ClassVar[str] = "measure the odd part with a surface thermometer and compare"
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """All temperatures together."""
+        found = sensors(bench)
+        if not found:
+            return [Subject(NAME, ("units.*.temperatures.*",))]
+        roles = tuple(sensed.role for sensed in found)
+        speeds = tuple(unit.role("speed") for unit in bench.units)
+        missing = ""
+        if len(roles) < 2 and bench.ambient_degC is None:
+            missing = "one temperature alone, and no job.ambient_degC to compare it with"
+        return [Subject(NAME, (*roles, *speeds), roles, missing)]
+
+    def start(self, bench: Bench) -> Seen:
+        """Nothing seen yet."""
+        return Seen()
+
+    def fold(self, state: Seen, piece: Piece) -> tuple[Seen, Sequence[Outcome]]:
+        """Judge at the first burst."""
+        if state.begin_ns is None:
+            state = replace(state, begin_ns=piece.start_ns)
+        starts = piece.events_of("burst-start")
+        if state.turned or not starts:
+            return state, ()
+        state = replace(state, turned=True)
+        # After a step of the clock nobody knows whether a unit had turned before.
+        if state.begin_ns != piece.origin_ns:
+            return state, ()
+        return state, self._judge(piece, min(event.time_ns for event in starts))
+
+    def close(self, state: Seen, piece: Piece) -> Sequence[Outcome]:
+        """Say that nothing turned."""
+        if state.turned:
+            return ()
+        return [unjudged(NAME, "not-exercised", "no unit was seen to turn")]
+
+    def _judge(self, piece: Piece, burst_ns: int) -> list[Outcome]:
+        readings, found = _readings(piece, burst_ns)
+        if piece.bench.ambient_degC is not None:
+            readings.append(Reading("ambient", piece.bench.ambient_degC, 0.0))
+        if len(readings) < 2:
+            return found
+        coldest, *_, warmest = sorted(readings, key=lambda reading: reading.degC)
+        apart_K, u = warmest.degC - coldest.degC, warmest.u + coldest.u
+        words = {"warmest": _words(warmest), "coldest": _words(coldest)}
+        if self.limit_K - apart_K < u and not piece.bench.cold:
+            text = "advice, no fault, as the plan does not say cold = true: they differed by "
+            text += f"{apart_K:.1f} K before the first burst, {words['coldest']} to "
+            text += f"{words['warmest']}, where a vehicle that stood overnight shows at most "
+            text += f"{self.limit_K:g} K"
+            return [*found, Doubt(NAME, "not-exercised", text, burst_ns, measured=apart_K)]
+        without = ", no ambient given" if piece.bench.ambient_degC is None else ""
+        rows = margins(
+            NAME,
+            burst_ns,
+            self.limit_K - apart_K,
+            measured=apart_K,
+            limit=self.limit_K,
+            uncertainty=u,
+            **words,
+            without=without,
+        )
+        return [*found, rows]
+
+
+def _readings(piece: Piece, burst_ns: int) -> tuple[list[Reading], list[Outcome]]:
+    """What every sensor read just before an instant, and why some read nothing."""
+    readings: list[Reading] = []
+    found: list[Outcome] = []
+    for sensed in sensors(piece.bench):
+        held = piece.at(sensed.role, burst_ns, before=True)
+        degC = float(held.value[0])
+        if np.isnan(degC):
+            reason = absence_at(piece, sensed.role, burst_ns - 1)
+            text = f"{sensed.subject} had no value before the first burst"
+            found.append(Doubt(NAME, reason, text, burst_ns))
+        elif _railed(piece, sensed, int(held.sampled_ns[0])):
+            text = f"{sensed.subject} stood at the end of its range ({degC:g} degC)"
+            found.append(Doubt(NAME, "sensor-suspect", text, burst_ns))
+        else:
+            readings.append(Reading(sensed.subject, degC, piece.bench.u(sensed.role)))
+    return readings, found
+
+
+def _railed(piece: Piece, sensed: Sensed, sampled_ns: int) -> bool:
+    sample = piece.back(sensed.role, sampled_ns).between(sampled_ns, sampled_ns + 1)[-1:]
+    return bool(railed(piece.bench.bindings[sensed.role], sample)[0])
+
+
+def _words(reading: Reading) -> str:
+    return f"{reading.name} {reading.degC:.1f} degC"

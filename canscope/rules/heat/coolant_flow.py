@@ -1,0 +1,159 @@
+"""Rule ``coolant-flow``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import Bench, Kind
+from canscope.model.findings import Verdict
+from canscope.model.outcome import Doubt, Outcome, Subject, margins
+from canscope.model.piece import Piece, S
+from canscope.model.rule import Rule, Worst, limit, unjudged
+from canscope.model.tables import Bools, Int64s
+from canscope.rules import RULES
+from canscope.trust.sensor import at_end_of_range
+
+NAME, FLOW = "coolant", "cooling.flow"
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What the run has shown so far."""
+
+    turned: bool = False
+    clipped_ns: int | None = None
+
+
+@RULES.add("coolant-flow")
+@dataclass(frozen=True, kw_only=True)
+class CoolantFlow(Rule):
+    """Coolant flows whenever a unit turns.
+
+    Judged
+        In the wet stages, from when a unit is seen to turn (or ``grace_s`` later, if the plan says
+        so) until it stops: on every sample of ``cooling.flow``, and on what was last known at that
+        first instant. Bound to a
+        flow it must be at least ``minimum_l_per_min``; bound to a state, the pump must run. A state
+        is what the pump's controller says: CAN cannot prove that coolant moves.
+    Margin
+        The flow minus ``minimum_l_per_min``, in l/min; of a state, 0 while it is on and -1 while it
+        is off.
+    Unproven
+        No unit turned (for ``grace_s``), or nothing was read of the flow while one did
+        (not-exercised, stale, not-available); the flow stood at an end of its range
+        (sensor-suspect).
+
+    Plan::
+
+        [rules.coolant-flow]
+        minimum_l_per_min = 1  # l/min; common practice, no source
+        grace_s = 0            # s for the pump to start; common practice, no source
+    """
+
+    minimum_l_per_min: float = limit(1.0, "l/min", low=0.01)
+    grace_s: float = limit(0.0, "s", high=60.0)
+
+    unit: ClassVar[str] = "l/min"
+    required_in: ClassVar[frozenset[str]] = frozenset({"wet-spin", "rolling"})
+    absent_in: ClassVar[frozenset[str]] = frozenset({"unit-alone", "power-up", "dry-spin"})
+    limit_parameter: ClassVar[str] = "minimum_l_per_min"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "it flowed whenever a unit turned{late}",
+        "fail": "it did not flow while a unit turned",
+        "pass state": "the pump reported to run whenever a unit turned{late} (CAN cannot prove "
+        "that coolant moves)",
+        "fail state": "the pump did not run while a unit turned",
+    }
+    exercise: ClassVar[str] = "let the pump run, see the coolant move, then spin each unit for 5 s"
+    causes: ClassVar[tuple[str, ...]] = (
+        "the pump is not supplied, not commanded or runs dry",
+        "air is trapped in the circuit, or a hose is kinked",
+        "the pump starts later than the plan's grace allows",
+    )
+    next: ClassVar[str] = "stop, then look into the expansion tank while the pump runs"
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """The coolant circuit, and the units whose turning needs it."""
+        speeds = tuple(unit.role("speed") for unit in bench.units) or ("units.*.speed",)
+        unit = "(1 = running)" if _is_state(bench) else ""
+        return [Subject(NAME, (FLOW, *speeds), (FLOW, *speeds), unit=unit)]
+
+    def start(self, bench: Bench) -> Seen:
+        """Nothing seen yet."""
+        return Seen()
+
+    def fold(self, state: Seen, piece: Piece) -> tuple[Seen, Sequence[Outcome]]:
+        """Judge the new samples, and what is known where a grace ends."""
+        if not state.turned and piece.events_of("burst-start"):
+            state = replace(state, turned=True)
+        if FLOW not in piece.bench.bindings:
+            return state, ()
+        samples = piece[FLOW]
+        clipped = np.zeros(len(samples), bool)
+        if not _is_state(piece.bench):
+            clipped = at_end_of_range(piece.bench.bindings[FLOW], samples)
+        if state.clipped_ns is None and clipped.any():
+            state = replace(state, clipped_ns=int(samples.time_ns[clipped][0]))
+        times = np.union1d(samples.time_ns[self._needed(piece, samples.time_ns)], self._ends(piece))
+        if not len(times):
+            return state, ()
+        flow = piece.at(FLOW, times).value
+        wanted = 1.0 if _is_state(piece.bench) else self.minimum_l_per_min
+        rows = margins(
+            NAME,
+            times,
+            flow - wanted,
+            measured=flow,
+            limit=wanted,
+            uncertainty=piece.bench.u(FLOW),
+            **({"about": "state"} if _is_state(piece.bench) else {}),
+        )
+        return state, [rows]
+
+    def close(self, state: Seen, piece: Piece) -> Sequence[Outcome]:
+        """What keeps the run from proving it."""
+        found: list[Outcome] = []
+        if state.clipped_ns is not None:
+            text = "the flow stood at an end of its range"
+            found.append(Doubt(NAME, "sensor-suspect", text, state.clipped_ns))
+        text = "nothing was known of it while a unit turned"
+        if self.grace_s:
+            text += f" for longer than {self.grace_s:g} s"
+        if not state.turned:
+            text = "no unit was seen to turn"
+        return [*found, unjudged(NAME, "not-exercised", text)]
+
+    def clause(self, verdict: Verdict | str, worst: Worst) -> str:
+        """A pump's state is told in other words than a flow."""
+        about = worst.facts.get("about")
+        late = f", from {self.grace_s:g} s after it began" if self.grace_s else ""
+        says = self.says.get(f"{verdict} {about}" if about else str(verdict), "")
+        return says.format(late=late)
+
+    def _needed(self, piece: Piece, times_ns: Int64s) -> Bools:
+        """Instants at which some unit has turned for longer than the grace."""
+        needed = np.zeros(len(times_ns), bool)
+        for unit in piece.bench.units:
+            turning = piece.at(f"@turning.{unit.name}", times_ns)
+            needed |= (turning.value == 1) & (turning.age_ns >= round(self.grace_s * S))
+        return needed
+
+    def _ends(self, piece: Piece) -> Int64s:
+        """The instants of this piece at which a grace ends with the unit still turning."""
+        grace_ns, found = round(self.grace_s * S), [np.zeros(0, np.int64)]
+        for unit in piece.bench.units:
+            steps = piece.back(f"@turning.{unit.name}", piece.start_ns - grace_ns)
+            ends = steps.time_ns[steps.value == 1] + grace_ns
+            ends = ends[(ends >= piece.start_ns) & (ends < piece.until_ns)]
+            found.append(ends[self._needed(piece, ends)])
+        return np.unique(np.concatenate(found))
+
+
+def _is_state(bench: Bench) -> bool:
+    """Whether the plan binds the pump's state instead of a flow."""
+    binding = bench.bindings.get(FLOW)
+    return binding is not None and binding.kind is Kind.STATE

@@ -1,0 +1,98 @@
+"""Rule ``sensor-alive``."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import Bench
+from canscope.model.findings import COMMON_PRACTICE
+from canscope.model.outcome import Outcome, Subject, margins
+from canscope.model.piece import Piece
+from canscope.model.rule import Rule
+from canscope.rules import RULES
+from canscope.rules.heat._sensors import HOT_STAGES, heat_subjects, sensors
+from canscope.trust.sensor import Sensor, doubts, watch
+
+
+@RULES.add("sensor-alive")
+@dataclass(frozen=True, kw_only=True)
+class SensorAlive(Rule):
+    """Every temperature sensor lives: it is off the ends of its range, and it moved at least once.
+
+    Judged
+        For each temperature of each unit, when its raw value first changes, rails left out: -40
+        degC give or take 2 K, the ends of the raw or declared range, not available.
+    Margin
+        Changes of the raw value, more than none: +1 at the first change in this run, or if an
+        earlier run of the build record has seen one. It never fails.
+    Unproven
+        The sensor stood at a rail after its first good value or while the vehicle was engaged, it
+        never gave a good value, its raw value never changed, it fell by 15 K within 0.3 s as no
+        part cools, it stopped changing before a burst of its unit or after it, or it stood still
+        over one burst where it moves by three steps over another as long (sensor-suspect). The
+        temperature rules then do not pass on it either.
+
+    Plan::
+
+        [rules.sensor-alive]
+        # has no parameters
+    """
+
+    unit: ClassVar[str] = "change"
+    required_in: ClassVar[frozenset[str]] = HOT_STAGES
+    limit_source: ClassVar[str] = COMMON_PRACTICE
+    says: ClassVar[dict[str, str]] = {"pass": "the sensor is off its rails, and it {moved}"}
+    exercise: ClassVar[str] = (
+        "warm the sensor by hand or let the unit work until its reading moves by one step;"
+        " check its plug if it stands at an end of its range"
+    )
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """Every temperature of every unit."""
+        return heat_subjects(bench)
+
+    def start(self, bench: Bench) -> Mapping[str, Sensor]:
+        """Nothing seen yet."""
+        return {sensed.subject: Sensor() for sensed in sensors(bench)}
+
+    def fold(
+        self, state: Mapping[str, Sensor], piece: Piece
+    ) -> tuple[Mapping[str, Sensor], Sequence[Outcome]]:
+        """Judge the sensors whose raw value changes for the first time."""
+        after, found = dict(state), list[Outcome]()
+        for sensed in sensors(piece.bench):
+            before = state[sensed.subject]
+            now = watch(before, piece, sensed.role)
+            after[sensed.subject] = now
+            if before.moved_ns is None and now.moved_ns is not None:
+                moved = "moved in this run"
+                found.append(
+                    margins(
+                        sensed.subject, now.moved_ns, 1.0, measured=1.0, limit=np.nan, moved=moved
+                    )
+                )
+        return after, found
+
+    def close(self, state: Mapping[str, Sensor], piece: Piece) -> Sequence[Outcome]:
+        """What the run has not shown, and what earlier runs have."""
+        found: list[Outcome] = []
+        for sensed in sensors(piece.bench):
+            sensor = state[sensed.subject]
+            found += doubts(sensor, piece, sensed.subject, sensed.role)
+            earlier = sensed.role in piece.bench.moved_before
+            if sensor.moved_ns is None and sensor.raw is not None and earlier:
+                found.append(
+                    margins(
+                        sensed.subject,
+                        piece.until_ns - 1,
+                        1.0,
+                        measured=1.0,
+                        limit=np.nan,
+                        moved="moved in an earlier run of the build record",
+                    )
+                )
+        return found

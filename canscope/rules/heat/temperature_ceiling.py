@@ -1,0 +1,107 @@
+"""Rule ``temperature-ceiling``."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+from canscope.model.bench import Bench
+from canscope.model.outcome import Outcome, Subject, margins
+from canscope.model.piece import Piece
+from canscope.model.rule import Rule, limit
+from canscope.rules import RULES
+from canscope.rules.heat._sensors import (
+    HOT_STAGES,
+    WATCH_S,
+    Heat,
+    begin,
+    closing,
+    follow,
+    heat_subjects,
+    sensors,
+)
+
+
+@RULES.add("temperature-ceiling")
+@dataclass(frozen=True, kw_only=True)
+class TemperatureCeiling(Rule):
+    """No part of a drive unit ever gets hotter than the plan allows.
+
+    Judged
+        For each temperature of each unit, on every sample, whether the unit turns or not.
+    Margin
+        The ceiling of that temperature word minus the temperature, in K. It can be neither waived
+        nor switched off.
+    Unproven
+        The plan gives no ceiling for that word (no-limit); the unit never turned, except in
+        power-up, or the recording ended less than ``watch_s`` after its last burst
+        (not-exercised); in that time the sensor fell silent or had no value (stale, not-available,
+        out-of-range); it stood at an end of its range, never moved,
+        or stopped moving before a burst or after it (sensor-suspect).
+
+    Plan::
+
+        [rules.temperature-ceiling]
+        # Also as [limits] temperature_ceiling_degC; give it in one place.
+        # ceiling_degC = { inverter = 75, winding = 110 }  # degC by word; no default: not judged
+        watch_s = 60            # s after the last burst; common practice, no source
+    """
+
+    ceiling_degC: Mapping[str, float] = limit({}, "degC", low=-40.0)
+    watch_s: float = limit(WATCH_S, "s")
+
+    unit: ClassVar[str] = "degC"
+    required_in: ClassVar[frozenset[str]] = HOT_STAGES
+    stops: ClassVar[bool] = True
+    waivable: ClassVar[bool] = False
+    limit_source: ClassVar[str] = "plan"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "the temperature stayed below its ceiling",
+        "fail": "the temperature rose above its ceiling",
+    }
+    exercise: ClassVar[str] = "spin the unit, and record for 60 s after the last stop"
+    causes: ClassVar[tuple[str, ...]] = (
+        "the unit ran for too long, or with too much current, without coolant or oil",
+        "coolant does not flow, or air is trapped in it",
+        "the sensor has a wrong factor or offset in the definition",
+    )
+    next: ClassVar[str] = "stop, let it cool, and compare the reading with a surface thermometer"
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """Every temperature of every unit."""
+
+        def missing(word: str) -> str:
+            if word in self.ceiling_degC:
+                return ""
+            return f"no ceiling for {word!r} in [limits] temperature_ceiling_degC"
+
+        return heat_subjects(bench, missing, speed=True)
+
+    def start(self, bench: Bench) -> Heat:
+        """Nothing seen yet."""
+        return begin(bench)
+
+    def fold(self, state: Heat, piece: Piece) -> tuple[Heat, Sequence[Outcome]]:
+        """Judge the new samples of every temperature."""
+        found: list[Outcome] = []
+        for sensed in sensors(piece.bench):
+            samples = piece[sensed.role]
+            if sensed.word in self.ceiling_degC and len(samples):
+                ceiling = self.ceiling_degC[sensed.word]
+                found.append(
+                    margins(
+                        sensed.subject,
+                        samples.time_ns,
+                        ceiling - samples.value,
+                        measured=samples.value,
+                        limit=ceiling,
+                        uncertainty=piece.bench.u(sensed.role),
+                    )
+                )
+        return follow(state, piece, self.watch_s)[0], found
+
+    def close(self, state: Heat, piece: Piece) -> Sequence[Outcome]:
+        """Whether heat was watched for long enough, by a sensor that can be believed."""
+        idle = piece.bench.stage == "power-up"
+        return closing(state, piece, self.watch_s, idle_counts=idle)

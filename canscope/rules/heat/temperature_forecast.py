@@ -1,0 +1,149 @@
+"""Rule ``temperature-forecast``."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import Bench
+from canscope.model.findings import Verdict
+from canscope.model.outcome import Margins, Outcome, Subject, margins
+from canscope.model.piece import Piece, S
+from canscope.model.rule import Rule, Worst, limit, unjudged
+from canscope.model.signals import NEVER
+from canscope.rules import RULES
+from canscope.rules.heat._sensors import (
+    WATCH_S,
+    Heat,
+    Sensed,
+    Watch,
+    begin,
+    closing,
+    follow,
+    heat_subjects,
+    sensors,
+)
+from canscope.rules.heat._slope import slopes
+
+
+@RULES.add("temperature-forecast")
+@dataclass(frozen=True, kw_only=True)
+class TemperatureForecast(Rule):
+    """No part of a drive unit is about to reach its ceiling at the rate at which it heats up.
+
+    Judged
+        For each temperature of each unit that has a ceiling, on every sample until ``watch_s``
+        after its last burst: the temperature that it reaches ``horizon_s`` later at its present
+        slope, the median slope between all pairs of readings of the last ``window_s`` (a falling
+        one counts as none). It is a straight line, no proof of what comes: the sensor may lag
+        behind the part.
+    Margin
+        The ceiling of ``temperature-ceiling`` for that word minus that temperature, in K. It is
+        negative just where the time to the ceiling is below ``horizon_s``; that time is told. The
+        uncertainty is the reading's own, and that of the slope (one step over the window) times
+        the horizon.
+    Unproven
+        The plan gives no ceiling for that word (no-limit); the unit never turned, except in
+        power-up, or the recording ended less than ``watch_s`` after its last burst
+        (not-exercised); in that time the sensor fell silent or had no value (stale, not-available,
+        out-of-range); it stood at an end of its range, never moved,
+        or stopped moving before a burst or after it (sensor-suspect).
+
+    Plan::
+
+        [rules.temperature-forecast]
+        # The ceilings are those of temperature-ceiling.
+        horizon_s = 10          # s to the ceiling, at least; common practice, no source
+        window_s = 5            # s; common practice, no source
+        watch_s = 60            # s after the last burst; common practice, no source
+    """
+
+    horizon_s: float = limit(10.0, "s", high=600.0)
+    window_s: float = limit(5.0, "s", low=0.5, high=60.0)
+    watch_s: float = limit(WATCH_S, "s")
+
+    unit: ClassVar[str] = "degC"
+    stops: ClassVar[bool] = True
+    limit_parameter: ClassVar[str] = "horizon_s"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "it never came within {horizon_s:g} s of its ceiling; nearest forecast {how}",
+        "fail": "less than {horizon_s:g} s to its ceiling at the present slope, forecast {how}",
+        "close": "about {horizon_s:g} s to its ceiling at the present slope, forecast {how}",
+    }
+    exercise: ClassVar[str] = "spin the unit, and record for 60 s after the last stop"
+    causes: ClassVar[tuple[str, ...]] = (
+        "the unit works too hard, or for too long, for the coolant and oil that it has",
+        "the position sensor is out of adjustment, so that current makes heat instead of torque",
+        "a bearing or gear runs without oil and binds",
+    )
+    next: ClassVar[str] = "stop at once, keep recording, and watch how high it climbs by itself"
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """Every temperature of every unit."""
+
+        def missing(word: str) -> str:
+            if word in bench.ceilings_degC:
+                return ""
+            return f"no ceiling for {word!r} in [limits] temperature_ceiling_degC"
+
+        return heat_subjects(bench, missing, speed=True)
+
+    def start(self, bench: Bench) -> Heat:
+        """Nothing seen yet."""
+        return begin(bench)
+
+    def fold(self, state: Heat, piece: Piece) -> tuple[Heat, Sequence[Outcome]]:
+        """Judge the forecast at each new sample of every temperature."""
+        after, watches = follow(state, piece, self.watch_s)
+        return after, [
+            self._forecast(piece, sensed, watches[sensed.unit])
+            for sensed in sensors(piece.bench)
+            if sensed.word in piece.bench.ceilings_degC and len(piece[sensed.role])
+        ]
+
+    def close(self, state: Heat, piece: Piece) -> Sequence[Outcome]:
+        """Whether heat was watched for long enough, by a sensor that can be believed."""
+        idle = piece.bench.stage == "power-up"
+        short = f"it never gave values for {self.window_s:g} s without a gap"
+        unjudgeable = [
+            unjudged(sensed.subject, "not-exercised", short) for sensed in sensors(piece.bench)
+        ]
+        return [*closing(state, piece, self.watch_s, idle_counts=idle), *unjudgeable]
+
+    def clause(self, verdict: Verdict | str, worst: Worst) -> str:
+        """With the slope and the time to the ceiling in words."""
+        time_s = worst.facts["ceiling_in_s"]
+        how = f"from {worst.facts['now_degC']:.1f} degC at {worst.facts['slope_K_per_s']:.2f} K/s"
+        if math.isfinite(time_s):
+            how += f", ceiling in {time_s:.1f} s"
+        return super().clause(verdict, replace(worst, facts={**worst.facts, "how": how}))
+
+    def _forecast(self, piece: Piece, sensed: Sensed, watch: Watch) -> Margins:
+        times, slope = slopes(piece, sensed.role, round(self.window_s * S))
+        until = watch.at(times)
+        slope = np.where((times <= until) | (until == NEVER), slope, np.nan)
+        now = piece.at(sensed.role, times).value
+        ceiling = piece.bench.ceilings_degC[sensed.word]
+        rising = np.maximum(slope, 0.0)
+        ahead = now + rising * self.horizon_s
+        left_K = np.maximum(ceiling - now, 0.0)
+        in_s = np.divide(left_K, rising, out=np.full(len(times), np.inf), where=rising > 0)
+        u = piece.bench.u(sensed.role)
+        return margins(
+            sensed.subject,
+            times,
+            ceiling - ahead,
+            measured=ahead,
+            limit=ceiling,
+            uncertainty=u + self.horizon_s * 2 * u / self.window_s,
+            start_ns=times - round(self.window_s * S),
+            end_ns=times,
+            now_degC=now,
+            slope_K_per_s=slope,
+            ceiling_in_s=in_s,
+            horizon_s=self.horizon_s,
+        )

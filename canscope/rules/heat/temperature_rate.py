@@ -1,0 +1,118 @@
+"""Rule ``temperature-rate``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import Bench
+from canscope.model.outcome import Margins, Outcome, Subject, margins
+from canscope.model.piece import Piece, S
+from canscope.model.rule import Rule, limit, unjudged
+from canscope.model.signals import NEVER
+from canscope.rules import RULES
+from canscope.rules.heat._sensors import (
+    HOT_STAGES,
+    WATCH_S,
+    Heat,
+    Sensed,
+    Watch,
+    begin,
+    closing,
+    follow,
+    heat_subjects,
+    sensors,
+)
+from canscope.rules.heat._slope import slopes
+
+
+@RULES.add("temperature-rate")
+@dataclass(frozen=True, kw_only=True)
+class TemperatureRate(Rule):
+    """No part of a drive unit heats up faster than heat can be noticed and the unit be stopped.
+
+    Judged
+        For each temperature of each unit, on every sample until ``watch_s`` after its last burst:
+        the median slope between all pairs of readings of the last ``window_s``. Never over less
+        than the whole window, so that one step of a coarse sensor does not read as a fast rise;
+        not across a silence of more than three cycles.
+    Margin
+        ``limit_K_per_s`` minus the slope, in K/s; its uncertainty is one step of the reading (and
+        twice the instrument's uncertainty, if given) over the window.
+    Unproven
+        The unit never turned, except in power-up, or the recording ended less than ``watch_s``
+        after its last burst (not-exercised); in that time the sensor fell silent or had no value
+        (stale, not-available, out-of-range); it stood at an end of its range, never moved,
+        or stopped moving before a burst or after it (sensor-suspect).
+
+    Plan::
+
+        [rules.temperature-rate]
+        limit_K_per_s = 2       # K/s; common practice, no source
+        window_s = 5            # s; common practice, no source
+        watch_s = 60            # s after the last burst; common practice, no source
+    """
+
+    limit_K_per_s: float = limit(2.0, "K/s")
+    window_s: float = limit(5.0, "s", low=0.5, high=60.0)
+    watch_s: float = limit(WATCH_S, "s")
+
+    unit: ClassVar[str] = "K/s"
+    required_in: ClassVar[frozenset[str]] = HOT_STAGES
+    stops: ClassVar[bool] = True
+    limit_parameter: ClassVar[str] = "limit_K_per_s"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "the temperature never rose fast",
+        "fail": "the temperature rose too fast",
+    }
+    exercise: ClassVar[str] = "spin the unit, and record for 60 s after the last stop"
+    causes: ClassVar[tuple[str, ...]] = (
+        "the position sensor is out of adjustment, so that current makes heat instead of torque",
+        "a bearing or gear runs without oil and binds",
+        "coolant does not flow where this sensor sits",
+    )
+    next: ClassVar[str] = "stop, let it cool, and feel which part of the unit is warm"
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """Every temperature of every unit."""
+        return heat_subjects(bench, speed=True)
+
+    def start(self, bench: Bench) -> Heat:
+        """Nothing seen yet."""
+        return begin(bench)
+
+    def fold(self, state: Heat, piece: Piece) -> tuple[Heat, Sequence[Outcome]]:
+        """Judge the slope at each new sample of every temperature."""
+        after, watches = follow(state, piece, self.watch_s)
+        return after, [
+            self._rate(piece, sensed, watches[sensed.unit])
+            for sensed in sensors(piece.bench)
+            if len(piece[sensed.role])
+        ]
+
+    def _rate(self, piece: Piece, sensed: Sensed, watch: Watch) -> Margins:
+        times, slope = slopes(piece, sensed.role, round(self.window_s * S))
+        until = watch.at(times)
+        slope = np.where((times <= until) | (until == NEVER), slope, np.nan)
+        return margins(
+            sensed.subject,
+            times,
+            self.limit_K_per_s - slope,
+            measured=slope,
+            limit=self.limit_K_per_s,
+            uncertainty=2 * piece.bench.u(sensed.role) / self.window_s,
+            start_ns=times - round(self.window_s * S),
+            end_ns=times,
+        )
+
+    def close(self, state: Heat, piece: Piece) -> Sequence[Outcome]:
+        """Whether heat was watched for long enough, by a sensor that can be believed."""
+        idle = piece.bench.stage == "power-up"
+        short = f"it never gave values for {self.window_s:g} s without a gap"
+        unjudgeable = [
+            unjudged(sensed.subject, "not-exercised", short) for sensed in sensors(piece.bench)
+        ]
+        return [*closing(state, piece, self.watch_s, idle_counts=idle), *unjudgeable]

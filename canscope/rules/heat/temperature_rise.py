@@ -1,0 +1,116 @@
+"""Rule ``temperature-rise``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import Bench
+from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
+from canscope.model.piece import Piece
+from canscope.model.rule import Rule, limit
+from canscope.model.signals import NEVER
+from canscope.rules import RULES
+from canscope.rules.heat._sensors import (
+    WATCH_S,
+    Heat,
+    Sensed,
+    Watch,
+    begin,
+    closing,
+    follow,
+    heat_subjects,
+    sensors,
+)
+
+
+@RULES.add("temperature-rise")
+@dataclass(frozen=True, kw_only=True)
+class TemperatureRise(Rule):
+    """While coolant or oil is empty, no part gets much warmer than before the first burst.
+
+    Judged
+        For each temperature of each unit, on every sample from its first burst until ``watch_s``
+        after its last one, against its last fresh value before the first burst.
+    Margin
+        ``limit_K`` minus the rise, in K. Both readings carry the sensor's uncertainty.
+    Unproven
+        The unit never turned, or the recording ended less than ``watch_s`` after its last burst
+        (not-exercised); there was no fresh value before the first burst, or the sensor fell silent
+        or had no value while watched (stale, not-available, out-of-range); it stood at an end of
+        its range, never moved, or stopped moving before a burst or after it (sensor-suspect).
+
+    Plan::
+
+        [rules.temperature-rise]
+        limit_K = 10            # K; common practice, no source
+        watch_s = 60            # s after the last burst; common practice, no source
+    """
+
+    limit_K: float = limit(10.0, "K")
+    watch_s: float = limit(WATCH_S, "s")
+
+    unit: ClassVar[str] = "K"
+    required_in: ClassVar[frozenset[str]] = frozenset({"unit-alone", "dry-spin"})
+    absent_in: ClassVar[frozenset[str]] = frozenset({"power-up", "wet-spin", "rolling"})
+    limit_parameter: ClassVar[str] = "limit_K"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "the temperature rose little over its {base_degC:.1f} degC before the first burst",
+        "fail": "the temperature rose too far over its {base_degC:.1f} degC before the first burst",
+    }
+    exercise: ClassVar[str] = (
+        "record for some seconds before the first spin and for 60 s after the last stop"
+    )
+    causes: ClassVar[tuple[str, ...]] = (
+        "the bursts were too long, too many or too close together for a dry unit",
+        "a bearing or gear runs without oil and binds",
+        "the position sensor is out of adjustment, so that current makes heat instead of torque",
+    )
+    next: ClassVar[str] = "let it cool to ambient, then repeat with one short burst"
+
+    def applies(self, bench: Bench) -> bool:
+        """Only while something is empty."""
+        return super().applies(bench) and bench.dry
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """Every temperature of every unit."""
+        return heat_subjects(bench, speed=True)
+
+    def start(self, bench: Bench) -> Heat:
+        """Nothing seen yet."""
+        return begin(bench)
+
+    def fold(self, state: Heat, piece: Piece) -> tuple[Heat, Sequence[Outcome]]:
+        """Judge the new samples of every temperature that is being watched."""
+        after, watches = follow(state, piece, self.watch_s)
+        return after, [
+            self._rise(piece, sensed, watches[sensed.unit], after.base[sensed.subject])
+            for sensed in sensors(piece.bench)
+            if sensed.subject in after.base and len(piece[sensed.role])
+        ]
+
+    def _rise(self, piece: Piece, sensed: Sensed, watch: Watch, base: float) -> Margins:
+        samples = piece[sensed.role]
+        rise = np.where(watch.on(samples.time_ns), samples.value - base, np.nan)
+        return margins(
+            sensed.subject,
+            samples.time_ns,
+            self.limit_K - rise,
+            measured=rise,
+            limit=self.limit_K,
+            uncertainty=2 * piece.bench.u(sensed.role),
+            base_degC=base,
+        )
+
+    def close(self, state: Heat, piece: Piece) -> Sequence[Outcome]:
+        """Whether heat was watched for long enough, by a sensor that can be believed."""
+        unknown = [
+            Doubt(sensed.subject, "stale", "no fresh value before the first burst")
+            for sensed in sensors(piece.bench)
+            if np.isnan(state.base.get(sensed.subject, np.nan))
+            and state.until_ns[sensed.unit] != NEVER
+        ]
+        return unknown + closing(state, piece, self.watch_s, idle_counts=False)

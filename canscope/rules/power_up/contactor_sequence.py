@@ -1,0 +1,196 @@
+"""Rule ``contactor-sequence``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import Bench
+from canscope.model.events import Event, Window
+from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
+from canscope.model.piece import ClosedWindow, S
+from canscope.model.rule import SPINNING, Rule, limit, unjudged
+from canscope.rules import RULES
+from canscope.rules.shared.poles import MS, closings, first_after, lapse_ms, last_until, openings
+
+NAME = "contactors"
+PATIENCE_NS = 5 * S  # how long an attempt waits for pre-charge to open once positive is closed
+
+
+@RULES.add("contactor-sequence")
+@dataclass(frozen=True, kw_only=True)
+class ContactorSequence(Rule):
+    """Negative and pre-charge close before positive, and pre-charge opens after positive closed.
+
+    Judged
+        In every attempt that reaches positive, at each closing of positive, on the states of the
+        three contactors (never on commands). Three orders: negative closed before positive,
+        pre-charge closed before positive, pre-charge opened after positive closed. A contactor
+        that never closes, or a pre-charge that stays closed, fails by the time until the window
+        ended (pre-charge: 5 s after positive closed). Negative closing (again) while positive is
+        closed fails as well, whenever it does.
+    Margin
+        The time between the two changes, in ms. Each change lies between two samples: it is taken
+        in the middle, give or take half the interval; the two halves and the clock add up to the
+        uncertainty. So changes in one sample, or in two neighbouring ones, are too close to call.
+    Unproven
+        Positive never closed (not-exercised); the order lies within sampling (too-close-to-call);
+        a state was not available when positive closed, or the recording ended before pre-charge
+        opened.
+
+    Plan::
+
+        [rules.contactor-sequence]
+        # Where a run folder states a larger uncertainty of its stamps, that one counts.
+        clock_ms = 1.0         # ms between two stamps; common practice, no source
+    """
+
+    clock_ms: float = limit(1.0, "ms")
+
+    window: ClassVar[Window] = Window.ATTEMPT
+    unit: ClassVar[str] = "ms"
+    timed: ClassVar[bool] = True
+    required_in: ClassVar[frozenset[str]] = SPINNING | {"power-up"}
+    limit_source: ClassVar[str] = "order of closing, common practice, no source"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "negative and pre-charge closed before positive and pre-charge opened after it; "
+        "nearest: {right}, time between",
+        "fail": "{wrong}",
+        "close": "sampling is too coarse to tell whether {right}, time between",
+    }
+    exercise: ClassVar[str] = (
+        "close the contactors the way the vehicle does, until positive is closed"
+    )
+    causes: ClassVar[tuple[str, ...]] = (
+        "the controller's closing sequence or its timing",
+        "two contactor wires or state inputs exchanged",
+        "a contactor or its auxiliary contact sticks",
+    )
+    next: ClassVar[str] = "compare commands and states of the three contactors, then their wiring"
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """The three contactors together."""
+        needs = tuple(f"contactors.{pole}" for pole in ("positive", "precharge", "negative"))
+        return [Subject(NAME, needs)]
+
+    def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
+        """The orders at every closing of positive."""
+        reached = closings(window, "positive")
+        again = self._again(window, reached)
+        if not reached and not again:
+            text = "positive never closed in this attempt"
+            return [unjudged(NAME, "not-exercised", text, window.span.start_ns)]
+        found: list[Outcome] = [*again]
+        for positive in reached:
+            found += self._before(window, "negative", "negative", positive)
+            found += self._before(window, "precharge", "pre-charge", positive)
+            found += self._opened(window, positive)
+        return found
+
+    def _before(self, window: ClosedWindow, pole: str, word: str, positive: Event) -> list[Outcome]:
+        """One pole against positive: closed before it, and not opened again in between."""
+        right, wrong = f"{word} closed before positive", f"{word} closed only after positive"
+        closed = last_until(closings(window, pole), positive.time_ns)
+        if closed is None:
+            if pole == "negative" and _is_closed(window, pole, positive.after_ns):
+                return []  # since before this attempt, and so before positive
+            closed = first_after(closings(window, pole), positive.time_ns)
+            if closed is None:
+                return [self._never(window, pole, word, positive)]
+        rows: list[Outcome] = [self._order(window.bench, closed, positive, right, wrong)]
+        opened = first_after(openings(window, pole), closed.time_ns)
+        if pole == "negative" and opened is not None and opened.time_ns <= positive.time_ns:
+            wrong = f"{word} had opened again before positive closed"
+            right = f"{word} was still closed"
+            rows.append(self._order(window.bench, positive, opened, right, wrong))
+        return rows
+
+    def _again(self, window: ClosedWindow, reached: list[Event]) -> list[Margins]:
+        """Closings of negative that put the link onto the pack, with positive closed already."""
+        found = []
+        for negative in closings(window, "negative"):
+            positive = last_until(reached, negative.time_ns)
+            earlier = [e for e in closings(window, "negative") if e.time_ns < negative.time_ns]
+            if positive is not None and last_until(earlier, positive.time_ns) is None:
+                continue  # the one order of the two that is judged at the closing of positive
+            if not all(
+                _is_closed(window, "positive", t) for t in (negative.after_ns, negative.time_ns)
+            ):
+                continue
+            since_ns = window.span.start_ns if positive is None else positive.time_ns
+            wrong = "negative closed again while positive was closed; for"
+            late = max(1.0, (negative.time_ns - since_ns) / MS)
+            found.append(self._row(negative.time_ns, late, negative.after_ns, wrong))
+        return found
+
+    def _never(self, window: ClosedWindow, pole: str, word: str, positive: Event) -> Outcome:
+        """Positive closed, and this pole did not close in the whole attempt."""
+        states = window.back(f"contactors.{pole}", positive.time_ns)
+        if (states.value == 1).any():
+            text = f"{word} was closed, but nobody saw it close"
+            return Doubt(NAME, "inferred", text, positive.time_ns)
+        if not len(states) or np.isnan(states.value).all():
+            text = f"the state of {word} was not known when positive closed"
+            return Doubt(NAME, "not-available", text, positive.time_ns)
+        return self._missed(
+            window, positive, f"positive closed and {word} never did; without it for"
+        )
+
+    def _opened(self, window: ClosedWindow, positive: Event) -> list[Outcome]:
+        """Pre-charge opens again, after positive has closed."""
+        closed = last_until(closings(window, "precharge"), positive.time_ns)
+        if closed is None:
+            return []
+        opened = first_after(openings(window, "precharge"), closed.time_ns)
+        if opened is not None:
+            right = "pre-charge opened after positive closed"
+            wrong = "pre-charge opened before positive closed"
+            return [self._order(window.bench, positive, opened, right, wrong)]
+        if window.until_ns - positive.time_ns < PATIENCE_NS:
+            text = "the recording ended before pre-charge opened"
+            return [Doubt(NAME, "not-exercised", text, window.until_ns)]
+        if window.at("contactors.precharge", window.until_ns - 1).value[0] != 1:
+            text = "the state of pre-charge was lost before it opened"
+            return [Doubt(NAME, "stale", text, window.until_ns)]
+        return [
+            self._missed(window, positive, "pre-charge stayed closed with positive closed; for")
+        ]
+
+    def _order(self, bench: Bench, earlier: Event, later: Event, right: str, wrong: str) -> Margins:
+        apart, u = lapse_ms(earlier, later)
+        clock_ms = max(self.clock_ms, bench.clock_ms)
+        return margins(
+            NAME,
+            max(earlier.time_ns, later.time_ns),
+            apart,
+            measured=apart,
+            limit=0.0,
+            uncertainty=u + clock_ms,
+            start_ns=min(earlier.after_ns, later.after_ns),
+            right=right,
+            wrong=f"{wrong}, time between",
+        )
+
+    def _missed(self, window: ClosedWindow, positive: Event, wrong: str) -> Margins:
+        """What never happened: short by all the time there was for it, at least 1 ms."""
+        missed = max(1.0, (window.until_ns - positive.time_ns) / MS)
+        return self._row(window.until_ns, missed, positive.after_ns, wrong)
+
+    def _row(self, time_ns: int, late_ms: float, start_ns: int, wrong: str) -> Margins:
+        return margins(
+            NAME,
+            time_ns,
+            -late_ms,
+            measured=late_ms,
+            limit=0.0,
+            start_ns=start_ns,
+            right="",
+            wrong=wrong,
+        )
+
+
+def _is_closed(window: ClosedWindow, pole: str, time_ns: int) -> bool:
+    return bool(window.at(f"contactors.{pole}", time_ns).value[0] == 1)

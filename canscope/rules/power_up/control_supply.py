@@ -1,0 +1,193 @@
+"""Rule ``control-supply``."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import MAINS, POLES, Bench
+from canscope.model.events import Event, Window
+from canscope.model.median import median
+from canscope.model.outcome import Doubt, Outcome, Subject, margins
+from canscope.model.piece import ClosedWindow, S
+from canscope.model.rule import SPINNING, Rule, limit
+from canscope.model.signals import Samples
+from canscope.rules import RULES
+from canscope.rules.shared.poles import closings
+from canscope.trust.missing_value import absence_at
+
+NAME, SUPPLY = "12 V", "supply.voltage"
+HIGHEST_V = 36.0  # a 24 V supply on charge stays below 30 V; common practice, no source
+LOST_CYCLES = 1.5  # a longer way between two counts is a gap in the stamps
+
+
+@RULES.add("control-supply")
+@dataclass(frozen=True, kw_only=True)
+class ControlSupply(Rule):
+    """The 12 V supply holds up while contactor coils pull in.
+
+    Judged
+        Around every closing of a contactor: the lowest reading from ``around_s`` before to
+        ``around_s`` after it.
+    Margin
+        That reading minus ``minimum_V``, in V. The uncertainty is the reading's own. Above the
+        limit it is also how far the next reading has recovered towards what it was before the dip:
+        as much may have recovered unseen before the lowest one.
+    Unproven
+        No contactor closed (not-exercised); the readings do not cover the time around a closing
+        (stale, not-available, out-of-range); a rolling counter (``units.X.alive``) jumped or began
+        anew within that time: a node that restarted is a sign of a brown-out shorter than a sample
+        (inferred); a reading above 36 V, which is no 12 V nor 24 V supply's (sensor-suspect).
+
+    Plan::
+
+        [rules.control-supply]
+        minimum_V = 10.5       # V; common practice, no source
+        around_s = 0.5         # s before and after a closing; common practice, no source
+    """
+
+    minimum_V: float = limit(10.5, "V")
+    around_s: float = limit(0.5, "s", high=0.5)
+
+    window: ClassVar[Window] = Window.ATTEMPT
+    unit: ClassVar[str] = "V"
+    required_in: ClassVar[frozenset[str]] = SPINNING | {"power-up"}
+    limit_parameter: ClassVar[str] = "minimum_V"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "held up while contactors closed, by its readings (a dip between two of them is "
+        "not seen), lowest at {pole}",
+        "fail": "broke down when the {pole} contactor closed",
+        "close": "came close to its lowest allowed when the {pole} contactor closed",
+    }
+    exercise: ClassVar[str] = "close the contactors the way the vehicle does"
+    causes: ClassVar[tuple[str, ...]] = (
+        "a weak 12 V battery, or the d.c. converter is not running",
+        "thin or corroded supply or ground wires to the contactor box",
+        "several coils are pulled in at once",
+    )
+    next: ClassVar[str] = "measure the 12 V at the contactor box while it closes, with a fast meter"
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """The supply, and the contactors whose closing loads it."""
+        poles = [pole for pole in POLES if bench.has(f"contactors.{pole}")] or MAINS
+        return [Subject(NAME, (SUPPLY, *(f"contactors.{pole}" for pole in poles)))]
+
+    def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
+        """The lowest reading around every closing."""
+        found: list[Outcome] = []
+        for pole in POLES:
+            for event in closings(window, pole):
+                found += self._around(window, pole.replace("precharge", "pre-charge"), event)
+        return found
+
+    def _around(self, window: ClosedWindow, pole: str, event: Event) -> Iterator[Outcome]:
+        reach = round(self.around_s * S)
+        begin, end = event.after_ns - reach, event.time_ns + reach
+        last = min(end, window.until_ns - 1)
+        readings = window.back(SUPPLY, begin).between(begin, last + 1).known
+        covered = self._covered(window, pole, event, begin, last)
+        if len(readings):
+            i = int(np.argmin(readings.value))
+            lowest = float(readings.value[i])
+            if (highest := float(readings.value.max())) > HIGHEST_V:
+                text = f"it read {highest:.1f} V when {pole} closed, which no 12 V supply has"
+                yield Doubt(NAME, "sensor-suspect", text, int(readings.time_ns[i]))
+            u = window.bench.u(SUPPLY)
+            if lowest >= self.minimum_V:
+                u += _unseen_V(readings, i)
+            # Too little of it seen says nothing good, but a breakdown stays a breakdown.
+            if (covered is None and end < window.until_ns) or lowest - self.minimum_V < -u:
+                yield margins(
+                    NAME,
+                    readings.time_ns[i],
+                    lowest - self.minimum_V,
+                    measured=lowest,
+                    limit=self.minimum_V,
+                    uncertainty=u,
+                    start_ns=begin,
+                    end_ns=last,
+                    pole=pole,
+                )
+        if covered is not None:
+            yield covered
+        elif end >= window.until_ns:
+            yield self._cut(window, pole, event)
+        yield from self._restarts(window, pole, event, begin, last)
+
+    def _covered(
+        self, window: ClosedWindow, pole: str, event: Event, begin: int, last: int
+    ) -> Doubt | None:
+        """A doubt where the supply was not known just before, at or after the closing."""
+        for at_ns in (event.after_ns, event.time_ns, last):
+            if np.isnan(window.at(SUPPLY, at_ns).value[0]):
+                reason = absence_at(window, SUPPLY, at_ns)
+                return Doubt(
+                    NAME, reason, f"no 12 V reading when the {pole} contactor closed", at_ns
+                )
+        times = window.back(SUPPLY, begin).between(begin, last + 1).time_ns
+        patience = window.history.patience_ns(SUPPLY, times[1:])
+        if (np.diff(times) > patience).any():
+            return Doubt(NAME, "stale", f"12 V readings missing when {pole} closed", event.time_ns)
+        return None
+
+    def _cut(self, window: ClosedWindow, pole: str, event: Event) -> Doubt:
+        """What ended before the time after the closing was over."""
+        what = "attempt" if window.span.complete else "recording"
+        text = f"the {what} ended within {self.around_s:g} s of closing {pole}"
+        return Doubt(NAME, "not-exercised", text, window.until_ns)
+
+    def _restarts(
+        self, window: ClosedWindow, pole: str, event: Event, begin: int, last: int
+    ) -> Iterator[Doubt]:
+        """Rolling counters that do not count on over the time around the closing."""
+        for unit in window.bench.units:
+            role = unit.role("alive")
+            if not window.bench.has(role):
+                continue
+            jump_ns = _jump(window, role, begin, last)
+            if jump_ns is not None:
+                text = f"the rolling counter of {unit.name} did not count on when {pole} closed: "
+                text += "a sign of a brown-out shorter than a sample"
+                yield Doubt(NAME, "inferred", text, jump_ns)
+
+
+def _unseen_V(readings: Samples, lowest: int) -> float:
+    """How much deeper a dip may have been between two readings, by how fast it recovered after."""
+    if not 0 < lowest < len(readings) - 1:
+        return 0.0
+    before = float(readings.value[:lowest].max())  # a converter that starts lifts it further
+    after = min(float(readings.value[lowest + 1]), before)
+    return after - float(readings.value[lowest])
+
+
+def _jump(window: ClosedWindow, role: str, begin: int, last: int) -> int | None:
+    """When a rolling counter first broke its own habit between two instants; None if it did not.
+
+    Its habit is its most usual step and way between two counts, over the window and 2 s before.
+    Missing frames are no restart as long as the count goes on as if they had been there.
+    """
+    counts = window.around(role, 2.0)
+    if len(counts) < 4:
+        return None
+    modulus = _modulus(window, role)
+    ways, steps = np.diff(counts.time_ns), np.diff(counts.raw) % modulus
+    kinds, times = np.unique(steps, return_counts=True)
+    usual = int(kinds[np.argmax(times)])
+    cycle = max(median(ways), 1.0)
+    frames = np.where(ways > LOST_CYCLES * cycle, np.round(ways / cycle), 1).astype(np.int64)
+    # A frame more or less over a gap is the cycle's own jitter.
+    slack = [(frames + more) * usual % modulus for more in (-1, 0, 1)]
+    on = np.where(frames > 1, np.any([steps == s for s in slack], axis=0), steps == usual)
+    at = counts.time_ns[1:]
+    broken = np.flatnonzero(~on & (at >= begin) & (at <= last))
+    return int(at[broken[0]]) if len(broken) else None
+
+
+def _modulus(window: ClosedWindow, role: str) -> int:
+    """How many counts a counter has: as the plan says, else all that its bits allow."""
+    binding = window.bench.bindings[role]
+    given = binding.options.get("modulus")
+    return given if isinstance(given, int) else 1 << min(binding.signal.length_bits, 32)

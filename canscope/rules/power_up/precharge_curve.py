@@ -1,0 +1,305 @@
+"""Rule ``precharge-curve``."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, ClassVar
+
+import numpy as np
+
+from canscope.model.bench import Bench
+from canscope.model.events import Event, Window
+from canscope.model.findings import COMMON_PRACTICE, Verdict
+from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
+from canscope.model.piece import ClosedWindow
+from canscope.model.rule import Rule, Worst, limit, unjudged
+from canscope.rules import RULES
+from canscope.rules.power_up._curve_reading import Curve, facts_of, read_curve, stretches
+from canscope.rules.shared.links import at_its_end, link_subjects, links
+from canscope.rules.shared.poles import closings
+from canscope.trust.missing_value import absence_at
+
+HIGH_VOLTAGE = "UN R100 section 2 (from memory)"
+FLAT = 0.2  # of the pack; below, the charging path is hardly there. Common practice, no source
+
+
+@RULES.add("precharge-curve")
+@dataclass(frozen=True, kw_only=True)
+class PrechargeCurve(Rule):
+    """The link charges along the curve of its resistor and capacitor, from empty, and in time.
+
+    Judged
+        At every closing of pre-charge, for each link, up to the closing of positive or the opening
+        of pre-charge. V(t) = Vp (1 - exp(-(t - t0) / tau)) is fitted; its final level is fitted
+        too where the readings pin it to 2 % of the pack, else it is the pack voltage. Told: tau,
+        the share of variance explained (R2), and with ``contactors.precharge_resistor_ohm`` the
+        capacitance tau / R, the resistor's energy C V^2 / 2 and peak current V / R, with V the
+        voltage across the resistor at the start. Judged of it:
+        the link is below ``start_V`` before the first closing and before pre-charge acts (else it
+        was still charged, or a contactor is welded);
+        tau within ``tau_least`` to ``tau_most`` times R C where R and C are given;
+        95 % of the pack reached within ``reach_s``, by the readings, else as the fit foretells;
+        a rise between two readings that is faster than R C allows is a step (resistor bypassed,
+        link already charged, contactor welded);
+        a rise that ends below ``minimum_percent`` of the pack is a plateau (load on the link,
+        resistor too large, open fuse).
+    Margin
+        Each number in percent of its own limit, so that they compare; the sentence has the plain
+        numbers. Uncertainty: half raw steps, sampling intervals, the clock, twice the fit's
+        standard error.
+    Unproven
+        Pre-charge never closed (not-exercised); it lasted too short or the readings are too coarse
+        to see a curve, or they do not follow one, R2 below ``least_r2`` (inferred); link or pack
+        voltage were not known (stale, not-available); the pack stood at an end of its range
+        (sensor-suspect).
+
+    Plan::
+
+        [rules.precharge-curve]
+        tau_least = 0.5        # times R C; common practice, no source
+        tau_most = 3.0         # times R C; common practice, no source
+        reach_s = 5.0          # s to 95 % of the pack; common practice, no source
+        start_V = 60.0         # V before the first closing; UN R100 section 2 (from memory)
+        minimum_percent = 95.0 # percent of the pack that is no plateau; common practice, no source
+        least_r2 = 0.98        # share of the variance explained; common practice, no source
+    """
+
+    tau_least: float = limit(0.5, "R C")
+    tau_most: float = limit(3.0, "R C")
+    reach_s: float = limit(5.0, "s")
+    start_V: float = limit(60.0, "V", HIGH_VOLTAGE)
+    minimum_percent: float = limit(95.0, "%", high=100.0)
+    least_r2: float = limit(0.98, "", high=1.0)
+
+    window: ClassVar[Window] = Window.ATTEMPT
+    unit: ClassVar[str] = "%"
+    required_in: ClassVar[frozenset[str]] = frozenset({"power-up"})
+    says: ClassVar[dict[str, str]] = {
+        "pass": "charged as it should: {told}; {curve}; share of what is allowed",
+        "fail": "did not charge as it should: {told}; {curve}; share of what is allowed",
+        "close": "charged close to a limit: {told}; {curve}; share of what is allowed",
+    }
+    exercise: ClassVar[str] = "close the contactors from an empty link, at least once"
+    causes: ClassVar[tuple[str, ...]] = (
+        "a step: the resistor is bypassed, the link was already charged, or a contactor is welded",
+        "a plateau: a load on the link, the resistor too large, an open fuse",
+        "resistor or capacitance differ from what the plan says",
+        "the link voltage signal has a wrong factor or belongs to another unit",
+    )
+    next: ClassVar[str] = (
+        "measure the resistor with the pack isolated, then look for loads on the link"
+    )
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """Each link."""
+        poles = ("contactors.precharge", "contactors.positive")
+        return link_subjects(bench, ("pack.voltage", *poles))
+
+    def source(self, given: frozenset[str]) -> str:
+        """Its several limits are common practice, but for what counts as high voltage."""
+        if given:
+            return "plan"
+        return f"{COMMON_PRACTICE}; {self.start_V:g} V: {HIGH_VOLTAGE}"
+
+    def clause(self, verdict: Verdict | str, worst: Worst) -> str:
+        """What is judged first, then what else is known of the curve."""
+        curve = str(worst.facts["curve"])
+        if str(worst.facts["told"]).startswith("tau "):  # else it would be told twice
+            curve = curve.partition(", ")[2]
+        return super().clause(verdict, replace(worst, facts={**worst.facts, "curve": curve}))
+
+    def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
+        """Each link at every closing of pre-charge."""
+        if not closings(window, "precharge"):
+            text = "pre-charge never closed in this attempt"
+            return [unjudged(name, "not-exercised", text) for name, _ in links(window.bench)]
+        found: list[Outcome] = []
+        for name, role in links(window.bench):
+            for place, (begin, end_ns) in enumerate(stretches(window)):
+                found += self._judge(window, name, role, begin, end_ns, first=place == 0)
+        return found
+
+    def _judge(
+        self,
+        window: ClosedWindow,
+        name: str,
+        role: str,
+        begin: Event,
+        end_ns: int,
+        *,
+        first: bool,
+    ) -> list[Outcome]:
+        pack_V = float(window.at("pack.voltage", begin.time_ns).value[0])
+        if np.isnan(pack_V) or pack_V <= self.start_V:
+            reason = absence_at(window, "pack.voltage", begin.time_ns)
+            reason = reason if np.isnan(pack_V) else "sensor-suspect"
+            text = f"pack.voltage read {pack_V:.1f} V when pre-charge closed"
+            return [Doubt(name, reason, text, begin.time_ns)]
+        if at_its_end(window, "pack.voltage", begin.time_ns):
+            text = f"pack.voltage read {pack_V:.1f} V, an end of its range: it may be larger"
+            return [Doubt(name, "sensor-suspect", text, begin.time_ns)]
+        curve = read_curve(window, role, begin, end_ns, pack_V)
+        facts = facts_of(window.bench, curve)
+        rows = self._start(window, name, role, begin, end_ns, facts) if first else []
+        if curve is None:
+            reason = "inferred" if end_ns <= begin.time_ns else "stale"
+            text = "no reading of the link between pre-charge and positive shows a curve"
+            return [*rows, Doubt(name, reason, text, begin.time_ns)]
+        if curve.start_V > pack_V / 2:
+            text = f"pre-charge closed onto a link that was already at {curve.start_V:.0f} V"
+            return [*rows, unjudged(name, "not-exercised", text, begin.time_ns)]
+        return [*rows, *self._shape(window.bench, name, curve, facts)]
+
+    def _start(
+        self,
+        window: ClosedWindow,
+        name: str,
+        role: str,
+        begin: Event,
+        end_ns: int,
+        facts: dict[str, Any],
+    ) -> list[Outcome]:
+        """Empty before the first closing, and still empty when pre-charge begins to act."""
+        opening = min(
+            (e for e in window.events_of("pole") if e.time_ns >= window.span.start_ns),
+            key=lambda event: event.time_ns,
+        )
+        rows: list[Outcome] = []
+        for at_ns, when in ((opening.after_ns, "before the first closing"), (begin.after_ns, "")):
+            value, seen_ns = float(window.at(role, at_ns).value[0]), at_ns
+            if np.isnan(value):
+                value, seen_ns = self._woken(window, role, at_ns, end_ns)
+            if np.isnan(value):
+                text = "the link voltage was not known before the first closing"
+                rows.append(Doubt(name, absence_at(window, role, at_ns), text, at_ns))
+                continue
+            told = f"{value:.1f} V {when or 'before pre-charge acted'} (below {self.start_V:g} V)"
+            share, u = 100 * value / self.start_V, 100 * window.bench.u(role) / self.start_V
+            rows.append(_most(name, seen_ns, share, u, told, facts))
+        return rows
+
+    def _woken(
+        self, window: ClosedWindow, role: str, since_ns: int, end_ns: int
+    ) -> tuple[float, int]:
+        """The first reading of a node that woke late, if it still was below the limit.
+
+        A link only rises while contactors close, so it was no higher before.
+        """
+        samples = window.back(role, since_ns).between(since_ns, end_ns + 1).known
+        if not len(samples) or samples.value[0] >= self.start_V:
+            return float("nan"), since_ns
+        return float(samples.value[0]), int(samples.time_ns[0])
+
+    def _shape(self, bench: Bench, name: str, curve: Curve, facts: dict[str, Any]) -> list[Outcome]:
+        """Everything that is judged of one curve."""
+        rc_s = (bench.precharge_resistor_ohm or 0) * (bench.link_capacitance_F or 0)
+        rows: list[Outcome] = list(self._plateau(name, curve, facts))
+        plateau = bool(rows)
+        if not plateau:
+            rows += self._reach(name, curve, bench.clock_s, facts)
+        if curve.step_s is not None:
+            rows += self._step(name, curve, rc_s, facts)
+        elif curve.fit is not None and not plateau:
+            rows += self._tau(name, curve, rc_s, facts)
+            if curve.fit.r2 < self.least_r2:
+                text = f"the readings do not follow a charging curve (R2 {curve.fit.r2:.3f})"
+                rows.append(Doubt(name, "inferred", text, curve.end_ns))
+        elif not plateau:
+            text = "the readings do not show a charging curve"
+            rows.append(Doubt(name, "inferred", text, curve.end_ns))
+        return rows
+
+    def _plateau(self, name: str, curve: Curve, facts: dict[str, Any]) -> Iterator[Margins]:
+        """The rise ended below the pack: only told where it did, at a level known well enough."""
+        level, u = curve.plateau
+        share = 100 * level / (curve.pack_V * self.minimum_percent / 100)
+        u = 100 * (u / curve.pack_V + level * curve.pack_u / curve.pack_V**2)
+        u *= 100 / self.minimum_percent
+        if share - u < 100:
+            told = f"a plateau at {level:.1f} V of {curve.pack_V:.1f} V"
+            told += ", so it hardly rose" if level < FLAT * curve.pack_V else ""
+            yield _least(name, curve, share, u, told, facts)
+
+    def _reach(
+        self, name: str, curve: Curve, clock_s: float, facts: dict[str, Any]
+    ) -> list[Outcome]:
+        """The time to 95 % of the pack."""
+        if np.isnan(curve.reach_s) and curve.passed_s > self.reach_s:
+            curve = replace(curve, reach_s=curve.passed_s, reach_u=0.0)
+        if np.isnan(curve.reach_s):
+            text = "95 % of the pack was not reached, and the readings do not foretell when"
+            return [Doubt(name, "inferred", text, curve.end_ns)]
+        word = "95 % after" if curve.reached else "95 % foretold after"
+        told = f"{word} {curve.reach_s * 1e3:.1f} ms (within {self.reach_s * 1e3:g} ms)"
+        reach_u = curve.reach_u + clock_s
+        share, u = (100 * value / self.reach_s for value in (curve.reach_s, reach_u))
+        return [_most(name, curve.end_ns, share, u, told, facts, curve.begin_ns)]
+
+    def _step(self, name: str, curve: Curve, rc_s: float, facts: dict[str, Any]) -> list[Outcome]:
+        """A rise that sampling does not resolve: its tau is at most ``curve.step_s``."""
+        assert curve.step_s is not None
+        most_ms = curve.step_s * 1e3
+        if rc_s and curve.step_s < self.tau_least * rc_s:
+            told = f"a step instead of a curve, tau at most {most_ms:.1f} ms where R C says "
+            told += f"{rc_s * 1e3:.1f} ms"
+            share = 100 * curve.step_s / (self.tau_least * rc_s)
+            return [_least(name, curve, share, 0.0, told, facts)]
+        text = f"the link rose within two readings (tau below {most_ms:.1f} ms): a step, or a "
+        text += "curve too fast for its sampling"
+        return [Doubt(name, "inferred", text, curve.end_ns)]
+
+    def _tau(self, name: str, curve: Curve, rc_s: float, facts: dict[str, Any]) -> list[Outcome]:
+        """tau against R C, where the plan gives both."""
+        fit = curve.fit
+        if not rc_s or fit is None:
+            return []
+        told = f"tau {fit.tau_s * 1e3:.1f} ms where R C says {rc_s * 1e3:.1f} ms"
+        least, most = self.tau_least * rc_s, self.tau_most * rc_s
+        low = f"{told} (at least {least * 1e3:.1f} ms)"
+        high = f"{told} (at most {most * 1e3:.1f} ms)"
+        tau, u = 100 * fit.tau_s, 100 * fit.tau_u
+        return [
+            _least(name, curve, tau / least, u / least, low, facts),
+            _most(name, curve.end_ns, tau / most, u / most, high, facts, curve.begin_ns),
+        ]
+
+
+def _most(
+    name: str,
+    time_ns: int,
+    share: float,
+    u: float,
+    told: str,
+    facts: dict[str, Any],
+    start_ns: int | None = None,
+) -> Margins:
+    """A number that may be at most its limit, both in percent of that limit."""
+    return margins(
+        name,
+        time_ns,
+        100 - share,
+        measured=share,
+        limit=100.0,
+        uncertainty=u,
+        start_ns=start_ns,
+        told=told,
+        **facts,
+    )
+
+
+def _least(
+    name: str, curve: Curve, share: float, u: float, told: str, facts: dict[str, Any]
+) -> Margins:
+    """A number that must be at least its limit."""
+    return margins(
+        name,
+        curve.end_ns,
+        share - 100,
+        measured=share,
+        limit=100.0,
+        uncertainty=u,
+        start_ns=curve.begin_ns,
+        told=told,
+        **facts,
+    )

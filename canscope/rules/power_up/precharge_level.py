@@ -1,0 +1,187 @@
+"""Rule ``precharge-level``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import Bench
+from canscope.model.events import Event, Window
+from canscope.model.outcome import Doubt, Outcome, Subject, margins
+from canscope.model.piece import ClosedWindow, S
+from canscope.model.rule import SPINNING, Rule, limit, unjudged
+from canscope.model.signals import Samples
+from canscope.rules import RULES
+from canscope.rules.shared.links import at_its_end, link_subjects, links
+from canscope.rules.shared.poles import closings, openings
+from canscope.trust.missing_value import absence_at
+
+SAFE_V = 60.0  # UN R100: high voltage begins above 60 V d.c.; a pack below it gives no percentage
+FULL = (
+    110.0  # %; a link that reads more is read wrongly, or the pack is; common practice, no source
+)
+
+
+@RULES.add("precharge-level")
+@dataclass(frozen=True, kw_only=True)
+class PrechargeLevel(Rule):
+    """When positive closes, the link is already almost at pack voltage.
+
+    Judged
+        At every closing of positive, for each link: the last reading that surely lies before the
+        closing, in percent of the pack voltage. States the inrush estimate (V pack - V link) / R
+        if ``contactors.precharge_resistor_ohm`` is given.
+    Margin
+        The percentage minus ``minimum_percent``. The uncertainty holds half the raw steps, the
+        pack's movement, and how far the link may still have risen until positive closed: at most
+        its last slope (a capacitor charged through a resistor only gets slower) and at most what
+        it was then seen to reach. Where pre-charge and positive closed between the same two states,
+        a jump out of the link's own curve says where positive closed.
+    Unproven
+        Positive never closed (not-exercised); link or pack voltage were not known then (stale,
+        not-available); the pack itself read below 60 V or stood at an end of its range, or the
+        link read above 110 % of it (sensor-suspect).
+
+    Plan::
+
+        [rules.precharge-level]
+        minimum_percent = 95   # percent of pack voltage, trade 90-98; common practice, no source
+    """
+
+    minimum_percent: float = limit(95.0, "%", high=100.0)
+
+    window: ClassVar[Window] = Window.ATTEMPT
+    unit: ClassVar[str] = "%"
+    required_in: ClassVar[frozenset[str]] = SPINNING | {"power-up"}
+    limit_parameter: ClassVar[str] = "minimum_percent"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "charged to {link_V:.1f} V of {pack_V:.1f} V before positive "
+        "closed{inrush}, part of pack voltage",
+        "fail": "positive closed onto it at only {link_V:.1f} V of {pack_V:.1f} V"
+        "{inrush}, part of pack voltage",
+        "close": "positive closed with it at about {link_V:.1f} V of {pack_V:.1f} V"
+        "{inrush}, part of pack voltage",
+    }
+    exercise: ClassVar[str] = (
+        "close the contactors the way the vehicle does, until positive is closed"
+    )
+    causes: ClassVar[tuple[str, ...]] = (
+        "the controller closes positive by time, not by voltage, and too early",
+        "a load draws from the link during pre-charge",
+        "the pre-charge resistor is too large or open, or its fuse or contactor is open",
+        "the link or pack voltage signal has a wrong factor",
+    )
+    next: ClassVar[str] = "the shape of the pre-charge curve: plateau, slow rise or no rise at all"
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """Each link."""
+        return link_subjects(bench, ("pack.voltage", "contactors.positive"))
+
+    def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
+        """The level of each link at every closing of positive."""
+        reached = closings(window, "positive")
+        if not reached:
+            text = "positive never closed in this attempt"
+            return [unjudged(name, "not-exercised", text) for name, _ in links(window.bench)]
+        return [
+            self._judge(window, name, role, positive)
+            for positive in reached
+            for name, role in links(window.bench)
+        ]
+
+    def _judge(self, window: ClosedWindow, name: str, role: str, positive: Event) -> Outcome:
+        pack, pack_u = window.at_event("pack.voltage", positive)
+        before = float(window.at(role, positive.after_ns).value[0])
+        for known, needed in ((pack, "pack.voltage"), (before, role)):
+            if np.isnan(known):
+                reason = absence_at(window, needed, positive.time_ns)
+                text = f"{needed} was not known when positive closed"
+                return Doubt(name, reason, text, positive.time_ns)
+        if pack < SAFE_V:
+            text = f"the pack read only {pack:.1f} V when positive closed"
+            return Doubt(name, "sensor-suspect", text, positive.time_ns)
+        if at_its_end(window, "pack.voltage", positive.time_ns):
+            text = f"the pack read {pack:.1f} V, an end of its range: the true one may be larger"
+            return Doubt(name, "sensor-suspect", text, positive.time_ns)
+        before, drift = _level(window, role, positive)
+        link_u = window.bench.u(role) + drift
+        percent = 100 * before / pack
+        if percent > FULL:
+            text = f"the link read {before:.1f} V and the pack {pack:.1f} V when positive closed"
+            return Doubt(name, "sensor-suspect", text, positive.time_ns)
+        resistor = window.bench.precharge_resistor_ohm
+        amps = max(pack - before, 0.0) / resistor if resistor else None
+        inrush = "" if amps is None else f", inrush estimate {amps:.2f} A"
+        return margins(
+            name,
+            positive.time_ns,
+            percent - self.minimum_percent,
+            measured=percent,
+            limit=self.minimum_percent,
+            uncertainty=100 * (link_u / pack + abs(before) * pack_u / pack**2),
+            start_ns=window.span.start_ns,
+            end_ns=positive.time_ns,
+            link_V=before,
+            pack_V=pack,
+            inrush=inrush,
+            **({} if amps is None else {"inrush_A": amps}),
+        )
+
+
+def _level(window: ClosedWindow, role: str, positive: Event) -> tuple[float, float]:
+    """The link just before positive closed and how far it may have moved by then, both in V.
+
+    Towards an asymptote the speed only falls, so every slope seen since the circuit last changed
+    bounds what follows the last sure reading; the smallest of them is taken. A jump in the
+    bracketing interval is the closing itself and widens nothing.
+    """
+    samples = window.back(role, positive.after_ns - 120 * S).known
+    last = int(np.searchsorted(samples.time_ns, positive.after_ns, "right")) - 1
+    end = int(np.searchsorted(samples.time_ns, positive.time_ns, "right")) - 1
+    reading = float(samples.value[last])
+    since = _circuit_ns(window, positive)
+    if since is None:
+        return reading, 0.0  # nothing but positive itself can charge it
+    first = int(np.searchsorted(samples.time_ns, since))
+    while last > first and samples.time_ns[last - 1] == samples.time_ns[last]:
+        last -= 1  # frames written twice tell nothing of a slope
+    if first >= last:
+        return _jump(samples[last : end + 1], window.bench.u(role))
+    passed = samples.time_ns[last] - samples.time_ns[first:last]
+    moved = np.abs(reading - samples.value[first:last]) + 2 * window.bench.u(role)
+    slope = float(np.min(moved / passed))
+    ahead = positive.time_ns - samples.time_ns[[last, end]]
+    seen = float(np.max(np.abs(samples.value[last : end + 1] - reading)))
+    return reading, float(min(slope * ahead[0], seen + slope * ahead[1]))
+
+
+def _circuit_ns(window: ClosedWindow, positive: Event) -> int | None:
+    """When the circuit that charges the link last changed; None if pre-charge never closed."""
+    changes = [*closings(window, "precharge"), *openings(window, "precharge")]
+    changes = [event for event in changes if event.time_ns <= positive.time_ns]
+    if not changes and window.bench.has("contactors.precharge"):
+        if window.at("contactors.precharge", window.span.start_ns).value[0] != 1:
+            return None
+        return positive.after_ns - 120 * S  # it has been closed since before the attempt
+    changes += [e for e in closings(window, "negative") if e.time_ns <= positive.time_ns]
+    return max((event.time_ns for event in changes), default=window.span.start_ns)
+
+
+def _jump(bracket: Samples, u: float) -> tuple[float, float]:
+    """The same where pre-charge and positive both lie in one bracketing interval.
+
+    There only the link itself tells them apart: once two readings have risen along the curve, no
+    later one can rise faster. If one does, at least half as fast again, that is positive closing.
+    Without such a jump the level is anything seen in the interval.
+    """
+    times, values = bracket.time_ns, bracket.value
+    if len(values) > 3:
+        slopes = np.diff(values) / np.diff(times)
+        k = int(np.argmax(slopes))
+        rising = np.diff(values)[:k] > 2 * u
+        if np.count_nonzero(rising) >= 2 and slopes[k] > 1.5 * np.max(slopes[:k]):
+            return float(values[k]), float(slopes[k - 1] * (times[k + 1] - times[k]))
+    return float(values[0]), float(np.max(np.abs(values - values[0])))

@@ -1,0 +1,195 @@
+"""Rule ``capture-integrity``."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import Bench
+from canscope.model.median import median
+from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
+from canscope.model.piece import Piece
+from canscope.model.rule import ALL_STAGES, Rule, limit
+from canscope.model.tables import Flag, Tally
+from canscope.rules import RULES
+from canscope.trust.bound_messages import bound_messages
+
+S = 10**9
+NONE = np.zeros(0, np.int64)
+LEARNED_FROM = 32  # intervals whose median is held against the stated cycle
+FEWEST = 3  # messages that must agree on how wrong the clock runs; common practice, no source
+WRONG = 0.05  # by which they must be off, and agree; common practice, no source
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """What was read of this segment so far."""
+
+    frames: int = 0
+    error_frames: int = 0
+    tally: Tally = field(default_factory=Tally)
+    stepped: bool = False  # the clock step in front of this segment was told
+    # The first stamps of every bound message whose cycle is stated.
+    first_ns: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+
+
+@RULES.add("capture-integrity")
+@dataclass(frozen=True, kw_only=True)
+class CaptureIntegrity(Rule):
+    """The recording is whole: nothing unreadable, nothing lost, its clock never jumped.
+
+    Judged
+        A clock step (more than 100 ms back, or its return) where it happened. Lines or records
+        that could not be read, a last one that is cut off and frames that the recorder itself says
+        it lost, at the end. Whether the recorder was silent and whether it recorded error frames
+        is told, not judged.
+        Where every message comes faster, or slower, than its stated cycle by the same factor, it is
+        the recording's clock that ran wrong, and with it all times and slopes.
+    Margin
+        ``skipped_percent`` minus the percentage of lines that could not be read; minus the number
+        of lost frames; -1 for a cut end; -1 for a clock step. It can be neither waived nor
+        switched off.
+    Unproven
+        Nothing was recorded (not-exercised); three messages or more, and all that state a cycle,
+        came at the same multiple of it, more than 5 % off (capture-damaged).
+
+    Plan::
+
+        [rules.capture-integrity]
+        skipped_percent = 1.0   # % of lines or records; common practice, no source
+    """
+
+    skipped_percent: float = limit(1.0, "%", high=100.0)
+
+    required_in: ClassVar[frozenset[str]] = ALL_STAGES
+    waivable: ClassVar[bool] = False
+    limit_parameter: ClassVar[str] = "skipped_percent"
+    says: ClassVar[dict[str, str]] = {"pass": "{what}", "fail": "{what}"}
+    exercise: ClassVar[str] = "record again, and stop the recorder before taking power away"
+    causes: ClassVar[tuple[str, ...]] = (
+        "the recorder was too slow, or its disk was full",
+        "the recorder was switched off while writing",
+        "the recorder's clock was set during the recording, or files were joined in wrong order",
+        "the file was edited or copied incompletely",
+    )
+    next: ClassVar[str] = "open the capture at the place named and look; then record again"
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """The capture."""
+        return [Subject("capture")]
+
+    def start(self, bench: Bench) -> Recorded:
+        """Nothing read yet."""
+        return Recorded()
+
+    def fold(self, state: Recorded, piece: Piece) -> tuple[Recorded, Sequence[Outcome]]:
+        """Count, and tell the clock step in front of this segment."""
+        frames = piece.frames
+        found = []
+        if frames.segment > 0 and not state.stepped:
+            found.append(_step(piece))
+        after = Recorded(
+            state.frames + len(frames),
+            state.error_frames + int(np.count_nonzero(frames.flags & Flag.ERROR)),
+            state.tally + frames.tally,
+            stepped=True,
+            first_ns=_learned(state.first_ns, piece),
+        )
+        return after, found
+
+    def close(self, state: Recorded, piece: Piece) -> Sequence[Outcome]:
+        """Judge the counts; stamps are those of the end of the recording."""
+        tally, at_ns = state.tally, piece.until_ns - 1
+        lines = max(tally.lines, state.frames + tally.skipped)
+        if not lines:
+            return ()
+        percent = 100.0 * tally.skipped / lines
+        what = f"{tally.skipped} of {lines} lines or records could not be read"
+        if tally.skipped:
+            what += f", the first of them {'; '.join(tally.examples[:1])}"
+        whole = f"{what}, none was lost, and the clock ran on; {_told(state)}; percent unreadable"
+        skipped = self.skipped_percent - percent
+        found: list[Outcome] = [
+            margins(
+                "capture",
+                at_ns,
+                skipped,
+                measured=percent,
+                limit=self.skipped_percent,
+                what=whole if skipped >= 0 else f"{what}; percent unreadable",
+            )
+        ]
+        if tally.dropped:
+            lost = f"the recorder says that it lost frames ({tally.dropped}); number lost"
+            found.append(_fault(at_ns, tally.dropped, lost))
+        if tally.cut_end:
+            cut = "the recording is cut off in the middle of its last line or record; cut ends"
+            found.append(_fault(at_ns, 1, cut))
+        return [*found, *_paced(state.first_ns, piece.bench)]
+
+
+def _learned(known: Mapping[str, tuple[int, ...]], piece: Piece) -> Mapping[str, tuple[int, ...]]:
+    """The first stamps of every message whose cycle is stated, with those of this piece."""
+    short = [key for key in _cycles_ns(piece.bench) if len(known.get(key, ())) <= LEARNED_FROM]
+    after = dict(known) if short else known
+    for key in short:
+        had = known.get(key, ())
+        times = piece.arrivals.get(key, NONE)[: LEARNED_FROM + 1 - len(had)]
+        after = {**after, key: (*had, *times.tolist())}
+    return after
+
+
+def _paced(first_ns: Mapping[str, tuple[int, ...]], bench: Bench) -> Iterator[Doubt]:
+    """A doubt where all messages agree that the clock ran too fast or too slow."""
+    pace = [
+        median(np.diff(first_ns[key])) / cycle_ns
+        for key, cycle_ns in _cycles_ns(bench).items()
+        if len(first_ns.get(key, ())) > LEARNED_FROM
+    ]
+    if len(pace) < FEWEST or max(pace) > min(pace) * (1 + WRONG):
+        return
+    middle = median(pace)
+    if abs(middle - 1) > WRONG:
+        text = f"all {len(pace)} messages came at {middle:.2f} times their stated cycle: the clock"
+        text += " of the recording ran wrong, or every cycle in plan and definition is"
+        yield Doubt("capture", "capture-damaged", text)
+
+
+def _cycles_ns(bench: Bench) -> Mapping[str, int]:
+    """The stated cycle of each bound message that has one."""
+
+    def stated() -> Mapping[str, int]:
+        cycles = {
+            key: next((c for role in roles if (c := bench.bindings[role].cycle_ns)), None)
+            for key, roles in bound_messages(bench).items()
+        }
+        return {key: cycle for key, cycle in cycles.items() if cycle}
+
+    return bench.once(_cycles_ns, stated)
+
+
+def _step(piece: Piece) -> Margins:
+    size_ns = piece.frames.step_ns
+    jump, at_ns = "by an unknown time", piece.start_ns
+    if size_ns:
+        at_ns -= size_ns  # the last stamp before the step: that is where a reader looks
+        way = "back" if size_ns < 0 else "forward"
+        jump = f"{way} by {abs(size_ns) / S:.3f} s"
+    what = f"the recording's clock stepped {jump}, and nothing is judged across the step; steps"
+    return _fault(at_ns, 1, what)
+
+
+def _fault(at_ns: int, count: int, what: str) -> Margins:
+    return margins("capture", at_ns, -float(count), measured=float(count), limit=0.0, what=what)
+
+
+def _told(state: Recorded) -> str:
+    """What the capture cannot vouch for."""
+    errors = "no error frame was recorded, which proves nothing"
+    if state.error_frames:
+        errors = f"error frames were recorded ({state.error_frames})"
+    notes = "".join(f"; {note}" for note in state.tally.notes)
+    return f"{errors}; whether the recorder was silent is not known from the frames{notes}"

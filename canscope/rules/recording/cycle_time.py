@@ -1,0 +1,377 @@
+"""Rule ``cycle-time``."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import Bench
+from canscope.model.findings import Verdict
+from canscope.model.median import median
+from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
+from canscope.model.piece import Piece, S
+from canscope.model.rule import ALL_STAGES, Rule, Worst, limit, unjudged
+from canscope.model.tables import Int64s
+from canscope.rules import RULES
+from canscope.trust.bound_messages import bound_messages, message_subjects
+from canscope.trust.silence import Silences, gaps, idle
+
+MS = 10**6
+LEARNED_FROM = 32  # intervals whose median becomes the cycle where nobody states one
+OFTEN = 0.6  # of the stated cycle on average: less is another sender; common practice, no source
+TOGETHER_NS = 10 * S  # a shutdown silences all nodes within this time; common practice, no source
+
+
+@dataclass(frozen=True)
+class Node:
+    """One message as heard so far."""
+
+    cycle_ns: int | None
+    last_ns: int | None = None
+    due_ns: int = 0  # when the present silence gets too long, once the cycle is known
+    quiet_ns: int = 0  # of the present silence: nothing at all was recorded on any bus
+    learning: tuple[int, ...] = ()  # intervals, while the cycle is not known
+    learning_quiet: tuple[int, ...] = ()  # the part of each in which nothing at all was recorded
+    late: bool = False  # the present silence is told to be too long
+    asked: bool = False  # it is too long, but the node may have been switched off
+    heard: int = 0  # intervals, and their length, of a message whose cycle is stated
+    heard_ns: int = 0
+
+
+@dataclass(frozen=True)
+class Bus:
+    """All messages, and whether their nodes must speak at all."""
+
+    awake: bool
+    nodes: Mapping[str, Node]
+    frame_ns: int | None = None  # the last frame of any kind
+
+
+@RULES.add("cycle-time")
+@dataclass(frozen=True, kw_only=True)
+class CycleTime(Rule):
+    """No message that a role rests on falls silent while its node must speak.
+
+    Judged
+        For each message, from its first frame to shutdown, and anew after waking: every interval
+        between its frames, and a silence as soon as it lasts too long, so that a node that dies
+        fails without sending anything more. The cycle is the plan's, else the definition's, else
+        the median of the first 32 intervals. Of a multiplexed message only the frames count that
+        carry what is bound of it. A silence that begins while all poles are open and
+        nothing turns may be a shutdown (all nodes within 10 s of each other); it fails once
+        another node is heard more than 10 s later, a pole closes, a unit turns, or the node itself
+        speaks again. Stretches in which nothing at all was recorded, of no message and on no bus
+        (``cycles`` of the fastest one), are no node's fault and not counted: a node is silent
+        while others are heard.
+    Margin
+        ``cycles`` times the cycle minus the interval, in ms.
+    Unproven
+        The message never came (not-seen), or too seldom to learn its cycle (not-exercised); it came
+        far more often than its stated cycle, so that a node that dies would hide behind another one
+        that sends the same, or the cycle is not its own (inferred); the
+        recording ended during a silence that may have been a shutdown (stale); it was missing only
+        because nothing at all was recorded (capture-damaged).
+
+    Plan::
+
+        [rules.cycle-time]
+        cycles = 3              # as ISO 11783-7: 100 ms heartbeat, error beyond 300 ms
+    """
+
+    cycles: float = limit(
+        3.0, "cycles", "ISO 11783-7: heartbeat 100 ms, error beyond 300 ms", low=1
+    )
+
+    unit: ClassVar[str] = "ms"
+    required_in: ClassVar[frozenset[str]] = ALL_STAGES
+    limit_parameter: ClassVar[str] = "cycles"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "the message kept its cycle of {cycle_ms:.4g} ms",
+        "fail": "the message of {cycle_ms:.4g} ms cycle fell silent after {last_s:.3f} s, for"
+        " longer than allowed",
+    }
+    exercise: ClassVar[str] = "record at least 33 frames of each message with its node powered"
+    causes: ClassVar[tuple[str, ...]] = (
+        "the node lost its supply or restarted",
+        "a plug or the bus wiring has a loose contact",
+        "the recorder or the bus was overloaded, and frames were lost",
+    )
+    next: ClassVar[str] = "look whether other messages paused at the same instant, and at the 12 V"
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """Every message with a bound signal."""
+        return message_subjects(bench)
+
+    def start(self, bench: Bench) -> Bus:
+        """Nothing heard yet."""
+        nodes = {}
+        for key, roles in bound_messages(bench).items():
+            stated = (bench.bindings[role].cycle_ns for role in roles)
+            nodes[key] = Node(next((cycle for cycle in stated if cycle), None))
+        return Bus(awake=True, nodes=nodes)
+
+    def fold(self, state: Bus, piece: Piece) -> tuple[Bus, Sequence[Outcome]]:
+        """Judge intervals, and silences whose deadline lies before a later frame of any kind."""
+        found: list[Outcome] = []
+        nodes, awake, frame_ns = dict(state.nodes), state.awake, state.frame_ns
+        every_gap = gaps(piece, state.frame_ns, self.cycles)
+        for first_ns, last_ns, awake in _stretches(state.awake, piece):
+            ends_ns = every_gap.end_ns
+            quiet = every_gap[(ends_ns >= first_ns) & (ends_ns <= last_ns)]
+            frame_ns = _last_frame(piece, last_ns, frame_ns)
+            heard = {key: _between(piece, key, first_ns, last_ns) for key in nodes}
+            for key, times in heard.items():
+                nodes[key], rows = self._intervals(key, nodes[key], times, quiet)
+                found += rows
+            # Only now is it known of every node when it was last heard.
+            latest = {key: node.last_ns for key, node in nodes.items()}
+            for key, node in nodes.items():
+                if frame_ns is not None and frame_ns > node.due_ns:
+                    nodes[key], rows = self._silence(key, node, piece, last_ns, latest)
+                    found += rows
+            if not awake:
+                found += self._lasting(nodes, last_ns)
+                nodes = {key: _asleep(node) for key, node in nodes.items()}
+        return Bus(awake, nodes, _last_frame(piece, piece.until_ns, frame_ns)), found
+
+    def _intervals(
+        self, key: str, node: Node, times: Int64s, quiet: Silences
+    ) -> tuple[Node, list[Outcome]]:
+        """The intervals that end with these arrivals."""
+        if not len(times):
+            return _longer(node, quiet), []
+        before = node
+        if before.last_ns is not None:
+            times = np.concatenate((np.array([before.last_ns], np.int64), times))
+        if node.cycle_ns is not None and not len(quiet) and not node.quiet_ns:
+            interval, allowed = np.diff(times), self._allowed_ns(node)
+            if not (interval > allowed).any():  # nearly always
+                return self._punctual(key, _counted(node, interval), times, interval)
+        spared = _spared(times, quiet)
+        spared[:1] += before.quiet_ns
+        found: list[Outcome] = []
+        node = replace(node, last_ns=int(times[-1]), quiet_ns=0, late=False, asked=False)
+        if node.cycle_ns is None:
+            used = min(LEARNED_FROM - len(node.learning), len(times) - 1)
+            learning = (*node.learning, *np.diff(times[: used + 1]).tolist())
+            learning_quiet = (*node.learning_quiet, *spared[:used].tolist())
+            node = replace(node, learning=learning, learning_quiet=learning_quiet)
+            if len(learning) < LEARNED_FROM:
+                return _longer(node, quiet), []
+            cycle_ns = max(1, int(median(learning)))
+            node = replace(node, cycle_ns=cycle_ns, learning=(), learning_quiet=())
+            times, spared = times[used:], spared[used:]
+            # The intervals learned from can be judged now, and no sooner.
+            at = np.full(LEARNED_FROM, times[0])
+            found += self._judged(key, node, at, np.array(learning), np.array(learning_quiet))
+        allowed = self._allowed_ns(node)
+        interval = np.diff(times)
+        node = _counted(node, interval)
+        late_rows = np.flatnonzero(interval - spared > allowed)
+        if before.late:
+            late_rows = late_rows[late_rows > 0]
+        if len(late_rows):
+            due = times[:-1] + allowed
+            for row in late_rows[spared[late_rows] > 0].tolist():
+                carried = row == 0 and before.quiet_ns > 0 and before.cycle_ns is not None
+                due[row] = _due(before.due_ns if carried else int(due[row]), times[row:], quiet)
+            found.append(self._row(key, node, due[late_rows], allowed + 1))
+        found += self._judged(key, node, times[1:], interval, spared)
+        return _longer(replace(node, due_ns=int(times[-1]) + allowed), quiet), found
+
+    def _punctual(
+        self, key: str, node: Node, times: Int64s, interval: Int64s
+    ) -> tuple[Node, list[Outcome]]:
+        """Intervals none of which is too long, while something was heard all the time."""
+        due_ns = int(times[-1]) + self._allowed_ns(node)
+        node = replace(node, last_ns=int(times[-1]), due_ns=due_ns, late=False, asked=False)
+        if not len(interval):
+            return node, [self._row(key, node, times[1:], interval)]
+        longest = slice(int(np.argmax(interval)), int(np.argmax(interval)) + 1)
+        return node, [self._row(key, node, times[1:][longest], interval[longest])]
+
+    def _judged(
+        self, key: str, node: Node, at_ns: Int64s, interval: Int64s, spared: Int64s
+    ) -> list[Outcome]:
+        """Rows of intervals; a doubt where a silence is too long only because all were silent."""
+        net, allowed = interval - spared, self._allowed_ns(node)
+        found: list[Outcome] = [self._row(key, node, at_ns, net)]
+        excused = np.flatnonzero((interval > allowed) & (net <= allowed))
+        if len(excused):
+            row = excused[0]
+            text = f"nothing at all was recorded for {spared[row] / S:.3f} s: recorder or supply"
+            found.append(Doubt(key, "capture-damaged", text, int(at_ns[row])))
+        return found
+
+    def _silence(
+        self, key: str, node: Node, piece: Piece, last_ns: int, latest: Mapping[str, int | None]
+    ) -> tuple[Node, list[Outcome]]:
+        """The silence since the last arrival, whose deadline has passed by ``last_ns``."""
+        if node.last_ns is None or node.cycle_ns is None or node.late:
+            return node, []
+        if node.asked or idle(piece, node.due_ns):
+            others = [at for other, at in latest.items() if other != key and at is not None]
+            spoke = max(others, default=0) > node.last_ns + TOGETHER_NS
+            after = piece.back("@engaged", node.due_ns + 1)
+            busy = (after.value == 1) & (after.time_ns <= last_ns)
+            if not spoke and not busy.any():
+                return replace(node, asked=True), []
+        at = np.array([node.due_ns], np.int64)
+        row = self._row(key, node, at, self._allowed_ns(node) + 1)
+        return replace(node, late=True, asked=False), [row]
+
+    def close(self, state: Bus, piece: Piece) -> Sequence[Outcome]:
+        """Silences that last to the end, and messages that could not be judged."""
+        found: list[Outcome] = []
+        nodes, end_ns = dict(state.nodes), piece.until_ns - 1
+        latest = {key: node.last_ns for key, node in nodes.items()}
+        for key, node in nodes.items():
+            if node.due_ns <= end_ns:
+                nodes[key], rows = self._silence(key, node, piece, end_ns, latest)
+                found += rows
+        found += self._lasting(nodes, end_ns)
+        found += _too_often(nodes, piece.bench)
+        for key, node in nodes.items():
+            if node.asked:
+                text = (
+                    "it fell silent with all poles open and nothing turning, and the recording"
+                    " ended before it could be told whether it died or was switched off"
+                )
+                found.append(Doubt(key, "stale", text, node.last_ns))
+            if node.last_ns is None and state.awake:
+                found.append(unjudged(key, "not-seen"))
+            elif node.cycle_ns is None:
+                few = f"fewer than {LEARNED_FROM + 1} frames came, too few to learn its cycle from"
+                found.append(unjudged(key, "not-exercised", few))
+            else:
+                found.append(unjudged(key, "not-exercised", "fewer than two frames came"))
+        return found
+
+    def _lasting(self, nodes: Mapping[str, Node], end_ns: int) -> list[Margins]:
+        """Silences that are told already, in their whole length."""
+        at = np.array([end_ns], np.int64)
+        return [
+            self._row(key, node, at, end_ns - node.last_ns - node.quiet_ns)
+            for key, node in nodes.items()
+            if node.late and node.last_ns is not None
+        ]
+
+    def clause(self, verdict: Verdict | str, worst: Worst) -> str:
+        """Say as well when the message came for the last time before the silence."""
+        last_s = worst.at_s - worst.measured / 1e3
+        return super().clause(verdict, replace(worst, facts={**worst.facts, "last_s": last_s}))
+
+    def _allowed_ns(self, node: Node) -> int:
+        assert node.cycle_ns is not None
+        return round(self.cycles * node.cycle_ns)
+
+    def _row(self, key: str, node: Node, at_ns: Int64s, interval_ns: int | Int64s) -> Margins:
+        """Rows that end at these instants; an interval is as exact as the stamps themselves."""
+        assert node.cycle_ns is not None
+        allowed = self._allowed_ns(node)
+        return margins(
+            key,
+            at_ns,
+            (allowed - np.asarray(interval_ns)) / MS,
+            measured=np.asarray(interval_ns) / MS,
+            limit=allowed / MS,
+            start_ns=at_ns - interval_ns,
+            end_ns=at_ns,
+            cycle_ms=node.cycle_ns / MS,
+        )
+
+
+def _counted(node: Node, interval: Int64s) -> Node:
+    """The node with these intervals counted."""
+    heard_ns = node.heard_ns + int(interval.sum())
+    return replace(node, heard=node.heard + len(interval), heard_ns=heard_ns)
+
+
+def _too_often(nodes: Mapping[str, Node], bench: Bench) -> Iterator[Doubt]:
+    """Messages that came far more often than stated, in the plan or the definition."""
+    for key, roles in bound_messages(bench).items():
+        node, cycle_ns = (
+            nodes[key],
+            next((c for r in roles if (c := bench.bindings[r].cycle_ns)), 0),
+        )
+        if node.heard < LEARNED_FROM or node.heard_ns >= OFTEN * cycle_ns * node.heard:
+            continue
+        times = cycle_ns * node.heard / max(node.heard_ns, 1)
+        text = f"it came {times:.1f} times as often as its stated cycle of {cycle_ns / MS:.4g} ms: "
+        text += (
+            "two nodes may send it, or frames were recorded twice, and one that dies would hide "
+        )
+        text += "behind the other; or state its own cycle in the plan"
+        yield Doubt(key, "inferred", text)
+
+
+def _stretches(awake: bool, piece: Piece) -> Iterator[tuple[int, int, bool]]:
+    """Stretches of a piece in which nodes must speak: first and last instant, awake afterwards."""
+    first_ns = piece.start_ns
+    for event in piece.events:
+        if event.kind == "shutdown" and awake:
+            yield first_ns, event.known_ns, False
+            awake, first_ns = False, event.known_ns + 1
+        elif event.kind == "wake" and not awake:
+            awake, first_ns = True, max(first_ns, event.known_ns)
+    if awake:
+        yield first_ns, piece.until_ns - 1, True
+
+
+def _arrivals(piece: Piece, key: str) -> Int64s:
+    """When the message came; of a multiplexed one, when it carried what is bound of it.
+
+    A multiplexer's values follow each other at no fixed distance, so only the distance between
+    two that carry the same tells whether one is missing.
+    """
+    roles = bound_messages(piece.bench)[key]
+    if all(piece.bench.bindings[role].signal.multiplexer for role in roles):
+        return piece[roles[0]].time_ns
+    return piece.arrivals.get(key, np.zeros(0, np.int64))
+
+
+def _between(piece: Piece, key: str, first_ns: int, last_ns: int) -> Int64s:
+    times = _arrivals(piece, key)
+    first, end = np.searchsorted(times, (first_ns, last_ns + 1))
+    return times[first:end]
+
+
+def _last_frame(piece: Piece, last_ns: int, before_ns: int | None) -> int | None:
+    """The last frame of any kind up to an instant of this piece."""
+    times = piece.frames.time_ns
+    row = int(np.searchsorted(times, last_ns, "right")) - 1
+    return int(times[row]) if row >= 0 else before_ns
+
+
+def _spared(times: Int64s, quiet: Silences) -> Int64s:
+    """The part of each interval between these arrivals in which nothing at all was recorded."""
+    total = np.concatenate((np.zeros(1, np.int64), np.cumsum(quiet.length_ns)))
+    return np.diff(total[np.searchsorted(quiet.start_ns, times)])
+
+
+def _due(due_ns: int, times: Int64s, quiet: Silences) -> int:
+    """A deadline put off by every gap that begins before it, up to the next of these arrivals."""
+    first = int(np.searchsorted(quiet.start_ns, times[0]))
+    end = int(np.searchsorted(quiet.start_ns, times[1])) if len(times) > 1 else len(quiet)
+    for row in range(first, end):
+        if quiet.start_ns[row] > due_ns:
+            break
+        due_ns += int(quiet.length_ns[row])
+    return due_ns
+
+
+def _longer(node: Node, quiet: Silences) -> Node:
+    """The node after the gaps since its last arrival, all of which belong to its silence."""
+    if node.last_ns is None or not len(quiet):
+        return node
+    since = np.array([node.last_ns], np.int64)
+    quiet_ns = int(quiet.length_ns[quiet.start_ns >= node.last_ns].sum())
+    due_ns = node.due_ns if node.cycle_ns is None else _due(node.due_ns, since, quiet)
+    return replace(node, due_ns=due_ns, quiet_ns=node.quiet_ns + quiet_ns)
+
+
+def _asleep(node: Node) -> Node:
+    return replace(node, last_ns=None, quiet_ns=0, late=False, asked=False)

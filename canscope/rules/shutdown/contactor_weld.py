@@ -1,0 +1,200 @@
+"""Rule ``contactor-weld``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import MAINS, Bench
+from canscope.model.events import Event, Window
+from canscope.model.median import median
+from canscope.model.outcome import Doubt, Outcome, Subject, margins
+from canscope.model.piece import ClosedWindow, S
+from canscope.model.rule import Rule, limit, unjudged
+from canscope.rules import RULES
+from canscope.rules.shared.links import collapse
+from canscope.trust.missing_value import absence_at
+
+PACK = "pack.voltage"
+OTHER = {"negative": "positive", "positive": "negative"}
+BEFORE_NS = S  # the difference of the last second before opening is removed
+LAST_NS = S // 2  # the median of the last half second decides, so that one reading cannot
+
+
+@RULES.add("contactor-weld")
+@dataclass(frozen=True, kw_only=True)
+class ContactorWeld(Rule):
+    """Each main contactor really opens: with the other one still closed, the link leaves the pack.
+
+    Judged
+        For each pole, from its opening command, else from its state (the sentence says which),
+        only while the other pole stays closed for ``held_s`` or longer and pre-charge is open, for
+        at most ``judged_s``. The difference link minus pack, less the same difference in the last
+        second before opening, in the median of the last 0.5 s of that time.
+        A link that left passes, with whatever bleed. A link that did not leave fails with an
+        active bleed, since that must bring it below 60 V in 5 s: in the shortest time judged, 2 s,
+        a 400 V link falls by 88 V even at constant power (V^2 falls evenly), by 136 V at constant
+        current, by 213 V through a resistor; 2 V are no doubt. Without an active bleed it is
+        unproven: a charged capacitor is no weld. A weld shows on every link of the bus, so links
+        that disagree prove nothing.
+    Margin
+        The size of that difference minus ``within_V``, in V, of the link that left least. The
+        uncertainty is half the raw steps of link and pack, twice: after and before the opening.
+        (What an instrument is off by is the same before and after, and is removed.)
+    Unproven
+        Both poles opened together, or the other one had opened before: one welded pole cannot be
+        seen (not-exercised); no active bleed and the link stayed (inferred); link or pack voltage
+        were not known (stale, not-available); the link read next to nothing at once, faster than
+        any bleed empties it (sensor-suspect). Two attempts, one for each order, prove both poles.
+
+    Plan::
+
+        [rules.contactor-weld]
+        within_V = 2.0         # V; common practice, no source
+        held_s = 2.0           # s that the other pole must stay closed; common practice, no source
+        judged_s = 10.0        # s at most; common practice, no source
+    """
+
+    within_V: float = limit(2.0, "V")
+    held_s: float = limit(2.0, "s", low=1.0)
+    judged_s: float = limit(10.0, "s", low=2.0, high=60.0)
+
+    window: ClassVar[Window] = Window.OPENING
+    unit: ClassVar[str] = "V"
+    required_in: ClassVar[frozenset[str]] = frozenset({"power-up"})
+    limit_parameter: ClassVar[str] = "within_V"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "opened: judged from its {judged_from}, the link left the pack "
+        "voltage while the other pole stayed closed for {held_s:.1f} s, by",
+        "fail": "looks welded: judged from its {judged_from}, the link stayed at "
+        "pack voltage for {seen_s:.1f} s while the other pole stayed closed, leaving by",
+        "close": "cannot be told: judged from its {judged_from}, the link left the "
+        "pack voltage by about as much as can be seen",
+    }
+    exercise: ClassVar[str] = (
+        "open one pole and hold the other closed for 2 s or more; then the same the other way round"
+    )
+    causes: ClassVar[tuple[str, ...]] = (
+        "the contactor is welded or mechanically stuck",
+        "the active bleed did not work, or acts only once both poles are open",
+        "the state or command bound to this pole belongs to another one",
+    )
+    next: ClassVar[str] = (
+        "isolate the pack at its disconnect, then measure across the opened contactor"
+    )
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """The two main poles."""
+        roles = tuple(bench.link_roles().values()) or ("units.*.link_voltage",)
+        poles = tuple(f"contactors.{pole}" for pole in MAINS)
+        return [Subject(f"{pole} pole", (*roles, PACK, *poles)) for pole in MAINS]
+
+    def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
+        """Both poles, as far as the other one stayed closed."""
+        return [self._judge(window, pole) for pole in MAINS]
+
+    def _judge(self, window: ClosedWindow, pole: str) -> Outcome:
+        name = f"{pole} pole"
+        opened = _opened(window, pole)
+        if opened is None:
+            text = "it was not opened in this opening"
+            return unjudged(name, "not-exercised", text, window.span.start_ns)
+        other = _opened(window, OTHER[pole], state_too=True)
+        until_ns = other.after_ns if other else window.until_ns - 1
+        if other is not None and other.time_ns <= opened.after_ns:
+            text = f"{OTHER[pole]} had opened before it: one welded pole cannot be seen"
+            return unjudged(name, "not-exercised", text, opened.time_ns)
+        held_s = (until_ns - opened.time_ns) / S
+        if held_s < self.held_s:
+            together = "both poles opened together" if other else "it ended soon after opening"
+            text = f"{together}: one welded pole cannot be seen"
+            return unjudged(name, "not-exercised", text, opened.time_ns)
+        if _closed_between(window, "precharge", opened.time_ns, until_ns):
+            text = "pre-charge was closed meanwhile and fed the link"
+            return unjudged(name, "not-exercised", text, opened.time_ns)
+        return self._left(window, name, opened, until_ns, held_s)
+
+    def _left(
+        self, window: ClosedWindow, name: str, opened: Event, until_ns: int, held_s: float
+    ) -> Outcome:
+        """How far the links had left the pack at the end of the time judged."""
+        end_ns = min(until_ns, opened.time_ns + round(self.judged_s * S))
+        seen: list[tuple[float, float]] = []
+        gone: Doubt | None = None
+        for role in window.bench.link_roles().values():
+            for needed in (role, PACK):
+                for at_ns in (opened.after_ns, end_ns):
+                    if np.isnan(window.at(needed, at_ns).value[0]):
+                        reason = absence_at(window, needed, at_ns)
+                        return Doubt(name, reason, f"{needed} was not known then", at_ns)
+            bindings = window.bench.bindings
+            u = 2 * (bindings[role].half_step + bindings[PACK].half_step)
+            away = _difference(window, role, end_ns - LAST_NS, end_ns)
+            away -= _difference(window, role, opened.after_ns - BEFORE_NS, opened.after_ns)
+            if np.isnan(away):
+                text = f"too few readings of {role} to compare with the pack"
+                return Doubt(name, "stale", text, end_ns)
+            seen.append((abs(away), u))
+            gone = gone or collapse(window, role, opened.after_ns, end_ns)
+        if not seen:
+            return unjudged(name, "not-exercised", "no link voltage is bound")
+        (least, u), (most, _) = min(seen), max(seen)
+        stayed = least - self.within_V < u
+        if stayed and most - self.within_V >= u:
+            text = f"the links disagree: one left by {least:.1f} V, one by {most:.1f} V"
+            return Doubt(name, "inferred", text, end_ns, measured=least)
+        if stayed and window.bench.bleed != "active":
+            text = f"the link left by only {least:.1f} V in {held_s:.1f} s, but without an active "
+            text += "bleed a charged capacitor is no weld"
+            return Doubt(name, "inferred", text, end_ns, measured=least)
+        if gone and not stayed:
+            return replace(gone, subject=name, measured=least)
+        return margins(
+            name,
+            end_ns,
+            least - self.within_V,
+            measured=least,
+            limit=self.within_V,
+            uncertainty=u,
+            start_ns=opened.after_ns,
+            judged_from="opening command" if opened.kind == "command" else "state",
+            held_s=held_s,
+            seen_s=(end_ns - opened.time_ns) / S,
+        )
+
+
+def _opened(window: ClosedWindow, pole: str, *, state_too: bool = False) -> Event | None:
+    """A pole's opening command, else its change of state (with ``state_too``: the earlier)."""
+
+    def first(kind: str) -> Event | None:
+        found = [
+            event
+            for event in window.events_of(kind, pole)
+            if event.value == 0 and event.time_ns >= window.span.start_ns
+        ]
+        return min(found, key=lambda event: event.time_ns, default=None)
+
+    command, state = first("command"), first("pole")
+    if command is not None and state is not None and state_too:
+        return min(command, state, key=lambda event: event.after_ns)
+    return command or state
+
+
+def _closed_between(window: ClosedWindow, pole: str, start_ns: int, end_ns: int) -> bool:
+    """Whether a pole was seen closed between two instants, or was closed when last seen before."""
+    role = f"contactors.{pole}"
+    states = window.back(role, start_ns).between(start_ns, end_ns + 1)
+    return bool((states.value == 1).any()) or window.at(role, start_ns).value[0] == 1
+
+
+def _difference(window: ClosedWindow, role: str, start_ns: int, end_ns: int) -> float:
+    """The median of link minus pack between two instants, the last reading before them included."""
+    samples = window.back(role, start_ns - BEFORE_NS).known
+    first, last = np.searchsorted(samples.time_ns, (start_ns, end_ns), ("right"))
+    part = samples[max(int(first) - 1, 0) : int(last)]
+    apart = part.value - window.at(PACK, part.time_ns).value
+    apart = apart[~np.isnan(apart)]
+    return median(apart) if len(apart) else float("nan")

@@ -1,0 +1,266 @@
+"""Rule ``emergency-stop``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import MAINS, POLES, Bench
+from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
+from canscope.model.piece import Piece, S
+from canscope.model.rule import Rule, limit, unjudged
+from canscope.model.signals import Samples
+from canscope.model.tables import Bools, Floats
+from canscope.rules import RULES
+from canscope.trust.missing_value import absence_at
+
+NAME, STOP = "emergency stop", "driver.emergency_stop"
+WORDS = {"precharge": "pre-charge"}
+
+
+@dataclass(frozen=True)
+class Press:
+    """Somebody pressed it in (``after_ns``, ``time_ns``]."""
+
+    after_ns: int
+    time_ns: int
+
+
+@dataclass(frozen=True)
+class State:
+    """What is known of the button, and the press that waits for its deadline."""
+
+    value: float = float("nan")
+    time_ns: int = 0
+    press: Press | None = None
+    pressed: bool = False  # ever
+
+
+@dataclass(frozen=True)
+class Ended:
+    """When one role came to rest after a press: in (``after_ns``, ``time_ns``], or not yet then."""
+
+    role: str
+    after_ns: int
+    time_ns: int
+    rested: bool = True
+
+
+@RULES.add("emergency-stop")
+@dataclass(frozen=True, kw_only=True)
+class EmergencyStop(Rule):
+    """The emergency stop takes the torque away and opens every contactor, at once.
+
+    Judged
+        At every pressing of the emergency stop with a contactor closed or torque given: the time
+        until every contactor reads open and every unit's torque is at most ``torque_Nm``, and
+        stays so until ``limit_s`` after the pressing. If no torque was given, the sentence says
+        that its cutting was not shown. CAN tells what the nodes report; it cannot prove that the
+        loop would also open with the software dead.
+    Margin
+        ``limit_s`` minus that time, in s. Both instants lie between two samples: the middle, give
+        or take half the interval, and the clock.
+    Unproven
+        It was never pressed, or only without both main contactors closed (not-exercised: their
+        opening was not shown, though one pole that stays closed fails); a contactor or a torque
+        was not known at the deadline (stale, not-available).
+
+    Plan::
+
+        [rules.emergency-stop]
+        limit_s = 1            # s; common practice, no source
+        torque_Nm = 2          # Nm, taken as none; common practice, no source
+    """
+
+    limit_s: float = limit(1.0, "s", high=60.0)
+    torque_Nm: float = limit(2.0, "Nm")
+
+    unit: ClassVar[str] = "s"
+    timed: ClassVar[bool] = True
+    required_in: ClassVar[frozenset[str]] = frozenset({"power-up"})
+    limit_parameter: ClassVar[str] = "limit_s"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "after pressing, all contactors read open and torque none in time, "
+        "{what} last{told}; CAN cannot prove that the loop opens without software",
+        "fail": "{late} this long after pressing",
+    }
+    exercise: ClassVar[str] = (
+        "press the emergency stop once with the contactors closed and nothing turning, and keep "
+        "recording"
+    )
+    causes: ClassVar[tuple[str, ...]] = (
+        "the emergency stop is not in the contactors' coil circuit, only a wish to the controller",
+        "a contactor is welded or its feedback contact is stuck",
+        "the controller ramps the torque down slowly instead of cutting it",
+    )
+    next: ClassVar[str] = (
+        "trace the stop loop with a meter: it must break the coils' supply without any software"
+    )
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """The emergency stop with all that it must bring to rest."""
+        return [Subject(NAME, (STOP, *_poles(bench), *_torques(bench)))]
+
+    def start(self, bench: Bench) -> State:
+        """Nothing is known yet."""
+        return State()
+
+    def fold(self, state: State, piece: Piece) -> tuple[State, Sequence[Outcome]]:
+        """Find new pressings, and judge those whose deadline has passed."""
+        found: list[Outcome] = []
+        value, time_ns, pressings = _pressings(state, piece)
+        press, pressed = state.press, state.pressed or bool(pressings)
+        for new in [*pressings, None]:
+            if press is not None:
+                told = self._judge(piece, press)
+                # What is pressed again before the answer is known is the same pressing still.
+                if told is None or (new is not None and told[0] >= new.time_ns):
+                    continue
+                found += told[1]
+            press = new
+        return State(value, time_ns, press, pressed), found
+
+    def close(self, state: State, piece: Piece) -> Sequence[Outcome]:
+        """Say that it was never pressed, or too late."""
+        if state.press is not None:
+            after_s = (piece.until_ns - state.press.time_ns) / S
+            text = f"the recording ended {after_s:.2f} s after it was pressed, before all was open"
+            return [unjudged(NAME, "not-exercised", text, state.press.time_ns)]
+        if not state.pressed and piece.bench.has(STOP):
+            text = "it was never pressed"
+            if state.value == 1:
+                text = (
+                    "it read pressed from the first, whatever the vehicle did: its signal is the "
+                )
+                text += "other way round, or the stop does nothing"
+            return [unjudged(NAME, "not-exercised", text)]
+        return ()
+
+    def _judge(self, piece: Piece, press: Press) -> tuple[int, list[Outcome]] | None:
+        """When a pressing could be judged, and the answer; None while it cannot yet."""
+        roles = [r for r in (*_poles(piece.bench), *_torques(piece.bench)) if piece.bench.has(r)]
+        deadline = press.time_ns + round(self.limit_s * S)
+        if piece.until_ns <= deadline:
+            return None
+        ends: list[Ended] = []
+        doubts: list[Outcome] = []
+        known_ns = deadline
+        for role in roles:
+            ended = self._ended(piece, role, press, deadline)
+            if ended is None:
+                return None
+            if isinstance(ended, Doubt):
+                doubts.append(ended)
+                known_ns = max(known_ns, ended.at_ns or 0)
+            else:
+                ends.append(ended)
+                known_ns = max(known_ns, ended.time_ns)
+        if not doubts and not any(self._busy(piece, role, press) for role in roles):
+            text = "it was pressed with all contactors open and no torque"
+            return known_ns, [unjudged(NAME, "not-exercised", text, press.time_ns)]
+        rows = self._rows(piece, press, ends)
+        mains = [f"contactors.{pole}" for pole in MAINS]
+        if all(self._busy(piece, role, press) for role in mains if role in roles):
+            return known_ns, [*rows, *doubts]
+        # Half-way through closing it can fail, but shows nothing of the pole that was not closed.
+        late = [row for row in rows if (row.margin < 0).any()]
+        text = "it was pressed without both main contactors closed, whose opening it has to show"
+        return known_ns, [*late, unjudged(NAME, "not-exercised", text, press.time_ns)]
+
+    def _busy(self, piece: Piece, role: str, press: Press) -> bool:
+        """Whether this role had something to bring to rest when it was pressed."""
+        return bool(self._active(role, piece.at(role, press.after_ns).value)[0])
+
+    def _active(self, role: str, values: Floats) -> Bools:
+        """A torque that is given, a contactor that is closed."""
+        torque = role.endswith("torque")
+        return np.asarray(np.abs(values) > self.torque_Nm if torque else values == 1)
+
+    def _ended(self, piece: Piece, role: str, press: Press, deadline: int) -> Ended | Doubt | None:
+        """When a role came to rest for good; None while its next sample is waited for."""
+        samples = _known(piece, role)
+        until = int(np.searchsorted(samples.time_ns, deadline, "right"))
+        active = self._active(role, samples.value[: until + 1])
+        heard_ns = int(samples.time_ns[until - 1]) if until else press.after_ns
+        fresh = not np.isnan(piece.at(role, deadline).value[0])
+        if until and not active[until - 1] and (heard_ns >= press.time_ns or fresh):
+            busy = np.flatnonzero(active[:until])
+            row = int(busy[-1]) if len(busy) else -1
+            after_ns = int(samples.time_ns[row]) if row >= 0 else press.after_ns
+            rest_ns = int(samples.time_ns[row + 1])
+            return Ended(role, max(after_ns, press.after_ns), max(rest_ns, press.after_ns))
+        patience = int(piece.history.patience_ns(role, np.array([deadline]))[0])
+        if until < len(samples) and samples.time_ns[until] <= deadline + patience:
+            return Ended(role, heard_ns, int(samples.time_ns[until]), not active[until])
+        if piece.until_ns <= deadline + patience:
+            return None
+        text = f"{_words(role)} was not known {self.limit_s:g} s after pressing"
+        return Doubt(NAME, absence_at(piece, role, deadline), text, deadline + patience)
+
+    def _rows(self, piece: Piece, press: Press, ends: Sequence[Ended]) -> list[Margins]:
+        """A margin for each role."""
+        half = (press.time_ns - press.after_ns) / S / 2
+        torques = [e.role for e in ends if e.role.endswith("torque")]
+        shown = any(self._busy(piece, role, press) for role in torques)
+        told = "" if shown else " (no torque was given, so that cutting it was not shown)"
+        found: list[Margins] = []
+        for end in ends:
+            width = (end.time_ns - end.after_ns) / S / 2 if end.rested else 0.0
+            took = (end.time_ns - press.time_ns) / S - width + half
+            found.append(
+                margins(
+                    NAME,
+                    end.time_ns,
+                    self.limit_s - max(took, 0.0),
+                    measured=max(took, 0.0),
+                    limit=self.limit_s,
+                    uncertainty=half + width + piece.bench.clock_s,
+                    start_ns=press.after_ns,
+                    what=_words(end.role),
+                    late=_late(end),
+                    told=told,
+                )
+            )
+        return found
+
+
+def _poles(bench: Bench) -> tuple[str, ...]:
+    """The states of both main contactors, and of pre-charge where it is bound."""
+    poles = [p for p in POLES if p in MAINS or bench.has(f"contactors.{p}")]
+    return tuple(f"contactors.{pole}" for pole in poles)
+
+
+def _torques(bench: Bench) -> tuple[str, ...]:
+    return tuple(unit.role("torque") for unit in bench.units)
+
+
+def _words(role: str) -> str:
+    """A role as people call it."""
+    section, name, *_ = role.split(".")
+    return f"{name} torque" if section == "units" else f"the {WORDS.get(name, name)} contactor"
+
+
+def _late(end: Ended) -> str:
+    """What a role did too late, or had not done yet."""
+    if end.role.endswith("torque"):
+        return f"{_words(end.role)} {'was gone only' if end.rested else 'was still there'}"
+    return f"{_words(end.role)} {'opened only' if end.rested else 'was still closed'}"
+
+
+def _known(piece: Piece, role: str) -> Samples:
+    return piece.history.samples(role).known
+
+
+def _pressings(state: State, piece: Piece) -> tuple[float, int, list[Press]]:
+    """The button's last known value, when it was read, and its pressings in this piece."""
+    samples = piece[STOP].known
+    if not len(samples):
+        return state.value, state.time_ns, []
+    values = np.concatenate(([state.value], samples.value))
+    times = np.concatenate(([state.time_ns], samples.time_ns)).astype(np.int64)
+    rows = np.flatnonzero((values[:-1] == 0) & (values[1:] == 1))
+    pressings = [Press(int(times[row]), int(times[row + 1])) for row in rows]
+    return float(values[-1]), int(times[-1]), pressings

@@ -1,0 +1,180 @@
+"""Rule ``insulation-resistance``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import MAINS, Bench
+from canscope.model.outcome import Margins, Outcome, Subject, margins
+from canscope.model.piece import Piece, S
+from canscope.model.rule import Rule, limit, unjudged
+from canscope.model.tables import Bools, Floats, Int64s
+from canscope.rules import RULES
+from canscope.trust.sensor import at_end_of_range
+
+NAME, MONITOR, VOLTAGE = "pack", "pack.insulation", "pack.voltage"
+POLES = tuple(f"contactors.{pole}" for pole in MAINS)
+REGULATION = "UN R100 5.1.3"
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What the run has shown so far."""
+
+    highest_V: float = float("nan")  # pack voltage; NaN before its first value
+    closed_s: float | None = None  # the longest time for which both poles stayed closed
+    clipped_ns: int | None = None  # first settled reading at the end of the monitor's range
+
+
+@RULES.add("insulation-resistance")
+@dataclass(frozen=True, kw_only=True)
+class InsulationResistance(Rule):
+    """The high voltage is insulated from the vehicle's body, by the vehicle's own monitor.
+
+    Judged
+        On every reading of the insulation monitor with both main contactors closed for at least
+        ``settle_s``: resistance over working voltage. Working voltage is the larger of
+        ``pack.maximum_voltage_V`` and the highest pack voltage seen so far. The inverter joins the
+        a.c. and the d.c. side, so the limit is ``joined_ohm_per_V``; it is ``protected_ohm_per_V``
+        where the plan says ``ac_protected``: the a.c. side is doubly insulated or in mechanically
+        robust housings. CAN only tells what the monitor believes; an insulation tester proves it.
+    Margin
+        That quotient minus the limit, in ohm/V. Uncertainty: of the reading, and of the voltage if
+        it was measured, to first order.
+    Unproven
+        The contactors never stayed closed for ``settle_s``, or no reading came after that
+        (not-exercised); the readings stood at the upper end of the monitor's range
+        (sensor-suspect), were not available or fell silent; there is neither a
+        ``maximum_voltage_V`` nor a pack voltage to make a limit of (no-limit).
+
+    Plan::
+
+        [rules.insulation-resistance]
+        joined_ohm_per_V = 500     # ohm/V, a.c. and d.c. side joined; UN R100 5.1.3
+        protected_ohm_per_V = 100  # ohm/V, with pack.ac_protected; UN R100 5.1.3
+        settle_s = 30              # s closed before a reading counts; common practice, no source
+    """
+
+    # Stricter than the regulation is the shop's own choice, laxer is not.
+    joined_ohm_per_V: float = limit(500.0, "ohm/V", REGULATION, low=500.0)
+    protected_ohm_per_V: float = limit(100.0, "ohm/V", REGULATION, low=100.0)
+    settle_s: float = limit(30.0, "s", high=600.0)
+
+    unit: ClassVar[str] = "ohm/V"
+    required_in: ClassVar[frozenset[str]] = frozenset({"power-up"})
+    says: ClassVar[dict[str, str]] = {
+        "pass": "the vehicle's own monitor reads enough insulation, {kohm:.0f} kohm at a working "
+        "voltage of {working_V:.0f} V",
+        "fail": "the vehicle's own monitor reads too little insulation, {kohm:.0f} kohm at a "
+        "working voltage of {working_V:.0f} V",
+    }
+    exercise: ClassVar[str] = (
+        "close the contactors and leave them closed at rest until the monitor has settled"
+    )
+    causes: ClassVar[tuple[str, ...]] = (
+        "moisture, dirt or a chafed cable somewhere between high voltage and the body",
+        "a winding or a cooling plate of a drive unit that is wet inside or damaged",
+        "the monitor is wired wrongly, or its signal has a wrong factor in the definition",
+    )
+    next: ClassVar[str] = (
+        "switch off, isolate, wait, and measure with an insulation tester: pack alone, then each "
+        "unit alone"
+    )
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """The pack with all that is connected to it."""
+        if bench.maximum_voltage_V is not None:
+            return [Subject(NAME, (MONITOR, *POLES), (MONITOR,))]
+        if bench.has(VOLTAGE):
+            return [Subject(NAME, (MONITOR, *POLES, VOLTAGE), (MONITOR, VOLTAGE))]
+        missing = "neither pack.maximum_voltage_V nor pack.voltage is given"
+        return [Subject(NAME, (MONITOR, *POLES), (MONITOR,), no_limit=missing)]
+
+    def source(self, given: frozenset[str]) -> str:
+        """The regulation, unless the plan asks for more."""
+        return "plan" if given & {"joined_ohm_per_V", "protected_ohm_per_V"} else REGULATION
+
+    def start(self, bench: Bench) -> Seen:
+        """Nothing seen yet."""
+        return Seen()
+
+    def fold(self, state: Seen, piece: Piece) -> tuple[Seen, Sequence[Outcome]]:
+        """Judge the new readings of the monitor."""
+        state = replace(state, closed_s=_longest(state.closed_s, piece))
+        readings = piece[MONITOR].known
+        state, working_V, working_u = _working(state, piece, readings.time_ns)
+        if not len(readings):
+            return state, ()
+        settled = self._settled(piece, readings.time_ns)
+        # At the upper end the true resistance is not known, and a lost monitor may stand there.
+        clipped = at_end_of_range(piece.bench.bindings[MONITOR], readings)
+        if state.clipped_ns is None and (clipped & settled).any():
+            state = replace(state, clipped_ns=int(readings.time_ns[clipped & settled][0]))
+        judged = settled & ~clipped & (working_V > 0)
+        times, ohm = readings.time_ns[judged], readings.value[judged]
+        rows = self._rows(piece, times, ohm, working_V[judged], working_u[judged])
+        return state, [rows]
+
+    def close(self, state: Seen, piece: Piece) -> Sequence[Outcome]:
+        """Why nothing was judged, if nothing was."""
+        if state.clipped_ns is not None:
+            text = "the monitor stood at the upper end of its range"
+            return [unjudged(NAME, "sensor-suspect", text, state.clipped_ns)]
+        if state.closed_s is None:
+            text = "both main contactors were never seen closed"
+        elif state.closed_s < self.settle_s:
+            text = f"the contactors stayed closed for {state.closed_s:.1f} s at most, and the "
+            text += f"monitor needs {self.settle_s:g} s"
+        else:
+            text = f"no reading of the monitor came {self.settle_s:g} s after closing or later"
+        return [unjudged(NAME, "not-exercised", text)]
+
+    def _settled(self, piece: Piece, times_ns: Int64s) -> Bools:
+        """Instants at which both poles had been closed for long enough."""
+        closed = piece.at("@closed", times_ns)
+        settled: Bools = (closed.value == 1) & (closed.age_ns >= round(self.settle_s * S))
+        return settled
+
+    def _rows(
+        self, piece: Piece, times: Int64s, ohm: Floats, working_V: Floats, working_u: Floats
+    ) -> Margins:
+        protected = piece.bench.ac_protected
+        wanted = self.protected_ohm_per_V if protected else self.joined_ohm_per_V
+        quotient = ohm / working_V
+        return margins(
+            NAME,
+            times,
+            quotient - wanted,
+            measured=quotient,
+            limit=wanted,
+            uncertainty=(piece.bench.u(MONITOR) + np.abs(quotient) * working_u) / working_V,
+            kohm=ohm / 1e3,
+            working_V=working_V,
+        )
+
+
+def _working(state: Seen, piece: Piece, times_ns: Int64s) -> tuple[Seen, Floats, Floats]:
+    """The working voltage at these instants, its uncertainty, and the state after the piece."""
+    volts = piece[VOLTAGE].known
+    highest = np.fmax.accumulate(np.concatenate(([state.highest_V], volts.value)))
+    seen_V = highest[np.searchsorted(volts.time_ns, times_ns, "right")]
+    planned = piece.bench.maximum_voltage_V
+    stated_V = np.full(len(times_ns), np.nan if planned is None else planned)
+    working_V = np.fmax(seen_V, stated_V)
+    u = np.where(working_V == stated_V, 0.0, piece.bench.u(VOLTAGE))
+    return replace(state, highest_V=float(highest[-1])), working_V, u
+
+
+def _longest(known_s: float | None, piece: Piece) -> float | None:
+    """For how long both poles stayed closed without a break, at most, up to this piece's end."""
+    steps = piece["@closed"].time_ns
+    instants = np.append(steps, piece.until_ns).astype(np.int64)
+    closed = piece.at("@closed", instants, before=True)
+    ages_s = closed.age_ns[closed.value == 1] / S
+    if not len(ages_s):
+        return known_s
+    return max(float(ages_s.max()), known_s or 0.0)

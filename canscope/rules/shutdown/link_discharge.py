@@ -1,0 +1,224 @@
+"""Rule ``link-discharge``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import MAINS, Bench
+from canscope.model.events import Event, Window
+from canscope.model.findings import COMMON_PRACTICE
+from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
+from canscope.model.piece import ClosedWindow, S
+from canscope.model.rule import SPINNING, Rule, limit, unjudged
+from canscope.model.signals import Samples
+from canscope.rules import RULES
+from canscope.rules.shared.exponential_fit import Exponential, exponential
+from canscope.rules.shared.links import collapse, link_subjects, links, seconds
+from canscope.rules.shared.poles import openings
+from canscope.trust.missing_value import absence_at
+
+MACHINES = "IEC 60204-1, 6.2.4"
+LIKE_A_DECAY = 0.98  # R2 below which no decay is told; common practice, no source
+MEASURE = "measure before touching"
+
+
+@RULES.add("link-discharge")
+@dataclass(frozen=True, kw_only=True)
+class LinkDischarge(Rule):
+    """After the contactors open, the link falls below 60 V in time.
+
+    Judged
+        At every opening, for each link that was above ``safe_V``: the time from the first main
+        contactor's opening until the link is below ``safe_V`` and stays there. The limit is
+        ``active_s`` if ``contactors.bleed`` is "active" or the plan does not say, ``passive_s`` if
+        it is "passive" or false. The decay is fitted with V(t) = V0 exp(-t / tau); tau and the
+        time to ``safe_V`` that it foretells are told.
+    Margin
+        The limit minus that time, in s. The opening and the crossing each lie between two samples:
+        the middle, give or take half the interval, and the clock; the crossing's uncertainty has
+        half the raw step over the slope besides.
+    Unproven
+        No main contactor opened on a charged link, or one closed again before the limit
+        (not-exercised); the recording ended above ``safe_V`` before the limit (not-exercised); the
+        link fell silent or had no value above ``safe_V`` (stale, not-available), or went from 120 V
+        or more to next to nothing from one reading to the next, as no bleed empties it and a sensor
+        does that loses its supply (sensor-suspect). A link still above ``safe_V`` after the limit
+        fails.
+
+    Plan::
+
+        [rules.link-discharge]
+        active_s = 5.0         # s; IEC 60204-1, 6.2.4
+        passive_s = 120.0      # s; common practice, no source
+        safe_V = 60.0          # V; IEC 60204-1, 6.2.4
+    """
+
+    active_s: float = limit(5.0, "s", MACHINES, high=120.0)
+    passive_s: float = limit(120.0, "s", high=120.0)
+    # Not below 60: an opening is followed until its links are below that.
+    safe_V: float = limit(60.0, "V", MACHINES, low=60.0)
+
+    window: ClassVar[Window] = Window.OPENING
+    unit: ClassVar[str] = "s"
+    timed: ClassVar[bool] = True
+    required_in: ClassVar[frozenset[str]] = SPINNING | {"power-up"}
+    says: ClassVar[dict[str, str]] = {
+        "pass": f"fell below {{safe_V:g}} V after opening ({{bleed}}{{decay}}; {MEASURE})",
+        "fail": "stayed at or above {safe_V:g} V too long after opening "
+        f"({{bleed}}{{decay}}; {MEASURE})",
+        "close": "took about as long as allowed to fall below {safe_V:g} V "
+        f"({{bleed}}{{decay}}; {MEASURE})",
+    }
+    exercise: ClassVar[str] = (
+        "open the contactors and keep the 12 V on and recording until the link is below 60 V; "
+        + MEASURE
+    )
+    causes: ClassVar[tuple[str, ...]] = (
+        "the bleed resistor or the active discharge does not work, or is not commanded",
+        "a contactor is welded and still feeds the link",
+        "the bleed is passive and the plan says active",
+    )
+    next: ClassVar[str] = "measure the link by hand, then the bleed resistor; " + MEASURE
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """Each link."""
+        return link_subjects(bench, tuple(f"contactors.{pole}" for pole in MAINS))
+
+    def source(self, given: frozenset[str]) -> str:
+        """Of the two limits, one is a standard's and one is not."""
+        if given & {"active_s", "passive_s"}:
+            return "plan"
+        return f"{MACHINES} (active bleed); {COMMON_PRACTICE} (passive)"
+
+    def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
+        """Each link after the first main contactor opened."""
+        opened = sorted(
+            (event for pole in MAINS for event in openings(window, pole)),
+            key=lambda event: event.time_ns,
+        )
+        if not opened:
+            text = f"no main contactor opened; {MEASURE}"
+            return [unjudged(name, "not-exercised", text) for name, _ in links(window.bench)]
+        found: list[Outcome] = []
+        for name, role in links(window.bench):
+            found.append(self._judge(window, name, role, opened[0]))
+            gone = collapse(window, role, opened[0].after_ns, window.until_ns)
+            if gone:
+                found.append(replace(gone, subject=name, text=f"{gone.text}; {MEASURE}"))
+        return found
+
+    def _judge(self, window: ClosedWindow, name: str, role: str, opened: Event) -> Outcome:
+        start_V = float(window.at(role, opened.after_ns).value[0])
+        if np.isnan(start_V):
+            reason = absence_at(window, role, opened.after_ns)
+            text = f"the link voltage was not known when the contactors opened; {MEASURE}"
+            return Doubt(name, reason, text, opened.time_ns)
+        samples = window.back(role, opened.after_ns).known
+        high = np.flatnonzero(samples.value >= self.safe_V)
+        if start_V < self.safe_V and not len(high):
+            text = f"the link was at {start_V:.1f} V, not charged, when opened; {MEASURE}"
+            return unjudged(name, "not-exercised", text, opened.time_ns)
+        last = int(high[-1]) if len(high) else -1
+        fit = _decay(samples, opened, last)
+        if last + 1 < len(samples):
+            return self._fell(window, name, role, opened, samples, last, fit)
+        return self._stayed(window, name, role, opened, samples, fit)
+
+    def _fell(
+        self,
+        window: ClosedWindow,
+        name: str,
+        role: str,
+        opened: Event,
+        samples: Samples,
+        last: int,
+        fit: Exponential | None,
+    ) -> Outcome:
+        """It fell below ``safe_V`` between the samples ``last`` and ``last`` + 1, for good."""
+        below_ns = int(samples.time_ns[last + 1])
+        above_ns = int(samples.time_ns[last]) if last >= 0 else opened.after_ns
+        between_s, opened_u = (below_ns - above_ns) / S, (opened.time_ns - opened.after_ns) / S / 2
+        took_s = (below_ns - opened.time_ns) / S - between_s / 2 + opened_u
+        u = between_s / 2 + opened_u
+        if fit is not None:
+            u += window.bench.u(role) * fit.tau_s / self.safe_V  # slope = V / tau
+        return self._row(window.bench, name, opened, below_ns, max(took_s, 0.0), u, fit)
+
+    def _stayed(
+        self,
+        window: ClosedWindow,
+        name: str,
+        role: str,
+        opened: Event,
+        samples: Samples,
+        fit: Exponential | None,
+    ) -> Outcome:
+        """It was at or above ``safe_V`` for as long as anything was heard of it."""
+        seen_ns = int(samples.time_ns[-1]) if len(samples) else opened.after_ns
+        seen_V = float(samples.value[-1]) if len(samples) else float("nan")
+        stayed_s = (seen_ns - opened.time_ns) / S
+        opened_u = (opened.time_ns - opened.after_ns) / S / 2
+        if stayed_s + opened_u > self._limit_s(window.bench):
+            took_s = stayed_s + opened_u
+            return self._row(window.bench, name, opened, seen_ns, took_s, opened_u, fit)
+        told = f"at {seen_V:.1f} V {stayed_s:.1f} s after opening"
+        if np.isnan(window.at(role, window.until_ns - 1).value[0]):
+            reason = absence_at(window, role, window.until_ns - 1)
+            text = f"the link was last seen {told}: keep the 12 V on until the link is below "
+            text += f"{self.safe_V:g} V; {MEASURE}"
+            return Doubt(name, reason, text, seen_ns, measured=stayed_s)
+        if window.span.complete:
+            text = f"a contactor closed again with the link {told}; {MEASURE}"
+            return unjudged(name, "not-exercised", text, seen_ns)
+        text = f"the recording ended with the link {told}, before the limit: keep recording until "
+        text += f"the link is below {self.safe_V:g} V{_foretold(fit, self.safe_V)}; {MEASURE}"
+        return Doubt(name, "not-exercised", text, seen_ns, measured=stayed_s)
+
+    def _limit_s(self, bench: Bench) -> float:
+        # Without a word in the plan the stricter limit holds: it is the standard's.
+        return self.passive_s if bench.bleed in ("passive", "none") else self.active_s
+
+    def _row(
+        self,
+        bench: Bench,
+        name: str,
+        opened: Event,
+        time_ns: int,
+        took_s: float,
+        u: float,
+        fit: Exponential | None,
+    ) -> Margins:
+        limit_s = self._limit_s(bench)
+        words = {"active": "active bleed", "passive": "passive bleed", "none": "no bleed"}
+        decay = "" if fit is None else f", tau {fit.tau_s:.2f} s{_foretold(fit, self.safe_V)}"
+        return margins(
+            name,
+            time_ns,
+            limit_s - took_s,
+            measured=took_s,
+            limit=limit_s,
+            uncertainty=u + bench.clock_s,
+            start_ns=opened.after_ns,
+            safe_V=self.safe_V,
+            bleed=words.get(bench.bleed or "", "the plan names no bleed, active assumed"),
+            decay=decay,
+            **({"tau_s": fit.tau_s, "r2": fit.r2} if fit else {}),
+        )
+
+
+def _decay(samples: Samples, opened: Event, last: int) -> Exponential | None:
+    """The decay from the opening until the link is safe (or the readings end)."""
+    first = int(np.searchsorted(samples.time_ns, opened.time_ns))
+    part = samples[first : last + 2]
+    fit = exponential(seconds(part.time_ns, opened.time_ns), part.value, level=0.0)
+    return fit if fit is not None and fit.swing > 0 and fit.r2 >= LIKE_A_DECAY else None
+
+
+def _foretold(fit: Exponential | None, safe_V: float) -> str:
+    if fit is None or np.isnan(fit.when(safe_V)):
+        return ""
+    return f", {safe_V:g} V foretold {fit.when(safe_V):.1f} s after opening"

@@ -1,0 +1,135 @@
+"""Rule ``opening-current``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import MAINS, Bench
+from canscope.model.events import Event, Window
+from canscope.model.outcome import Doubt, Outcome, Subject, margins
+from canscope.model.piece import ClosedWindow, S
+from canscope.model.rule import Rule, limit, unjudged
+from canscope.model.signals import Samples
+from canscope.rules import RULES
+from canscope.rules.shared.poles import openings
+from canscope.trust.missing_value import absence_at
+
+NAME, CURRENT = "pack", "pack.current"
+
+
+@dataclass(frozen=True)
+class Reading:
+    """The last current that surely still flowed through closed contactors, in A."""
+
+    time_ns: int
+    current_A: float
+    drift_A: float  # how far it may have moved until the pole opened
+
+
+@RULES.add("opening-current")
+@dataclass(frozen=True, kw_only=True)
+class OpeningCurrent(Rule):
+    """Contactors open without load; an arc wears their contacts and may weld them.
+
+    Judged
+        At every opening of the positive contactor, and of the negative where that one opens first
+        and so breaks the circuit: the last reading of the pack current before it. Between two
+        readings of the contactor's state the current may still have been seen: a contactor that
+        carries more than ``limit_A`` has not opened yet, so the last such reading is the one.
+    Margin
+        ``limit_A`` minus the magnitude of that current, in A. The uncertainty is the reading's own,
+        and its last slope times the time in which the contactor may have opened; the drop to
+        nothing is the opening itself. An arc is shorter than a sample, and CAN does not show it.
+    Unproven
+        No main contactor opened (not-exercised); the current was not known just before (stale,
+        not-available).
+
+    Plan::
+
+        [rules.opening-current]
+        limit_A = 2            # A; common practice, no source
+    """
+
+    limit_A: float = limit(2.0, "A")
+
+    window: ClassVar[Window] = Window.OPENING
+    unit: ClassVar[str] = "A"
+    limit_parameter: ClassVar[str] = "limit_A"
+    says: ClassVar[dict[str, str]] = {
+        "pass": "no load just before the {pole} contactor opened, by the sampled current",
+        "fail": "the {pole} contactor opened under load, by the last current sampled before it",
+    }
+    exercise: ClassVar[str] = "let everything stand still, wait a second, then open the contactors"
+    causes: ClassVar[tuple[str, ...]] = (
+        "the controller opens before it has taken the torque away",
+        "a heater, charger or converter still draws while the contactors open",
+        "contactors were opened by the emergency stop, or lost their coil supply, under load",
+    )
+    next: ClassVar[str] = (
+        "look at what drew the current; after several openings under load, test for a weld"
+    )
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """The pack."""
+        return [Subject(NAME, (CURRENT, *(f"contactors.{pole}" for pole in MAINS)), (CURRENT,))]
+
+    def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
+        """The current before each opening that broke the circuit or opened positive."""
+        opened = sorted(
+            ((event, pole) for pole in MAINS for event in openings(window, pole)),
+            key=lambda pair: pair[0].time_ns,
+        )
+        if not opened:
+            return [unjudged(NAME, "not-exercised", "no main contactor opened")]
+        first = opened[0][0]
+        return [
+            self._judge(window, event, pole)
+            for event, pole in opened
+            if event is first or pole == "positive"
+        ]
+
+    def _judge(self, window: ClosedWindow, event: Event, pole: str) -> Outcome:
+        reading = self._before(window, event)
+        if reading is None:
+            reason = absence_at(window, CURRENT, event.after_ns)
+            text = f"the pack current was not known just before {pole} opened"
+            return Doubt(NAME, reason, text, event.time_ns)
+        magnitude = abs(reading.current_A)
+        return margins(
+            NAME,
+            event.time_ns,
+            self.limit_A - magnitude,
+            measured=magnitude,
+            limit=self.limit_A,
+            uncertainty=window.bench.u(CURRENT) + reading.drift_A,
+            start_ns=reading.time_ns,
+            end_ns=event.time_ns,
+            pole=pole,
+        )
+
+    def _before(self, window: ClosedWindow, event: Event) -> Reading | None:
+        """The last reading that surely belongs to the closed contactor; None if none is fresh."""
+        if np.isnan(window.at(CURRENT, event.after_ns).value[0]):
+            return None
+        samples = window.back(CURRENT, event.after_ns - 10 * S).known
+        samples = samples.between(0, event.time_ns + 1)
+        sure = int(np.searchsorted(samples.time_ns, event.after_ns, "right")) - 1
+        flowing = np.flatnonzero(np.abs(samples.value) > self.limit_A)
+        row = max(sure, int(flowing[-1]) if len(flowing) else 0)
+        # Until the next reading it may have gone on as it did; that one may be the opening's own.
+        later = samples.time_ns[row + 1] if row + 1 < len(samples) else event.time_ns
+        ahead_ns = int(later) - int(samples.time_ns[row])
+        drift_A = abs(_slope(samples, row)) * ahead_ns
+        return Reading(int(samples.time_ns[row]), float(samples.value[row]), drift_A)
+
+
+def _slope(samples: Samples, row: int) -> float:
+    """How fast the current moved up to that reading, in A/ns; 0 where that cannot be said."""
+    if row < 1 or samples.time_ns[row] == samples.time_ns[row - 1]:
+        return 0.0
+    rise = samples.value[row] - samples.value[row - 1]
+    return float(rise / (samples.time_ns[row] - samples.time_ns[row - 1]))

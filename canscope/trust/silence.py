@@ -1,0 +1,86 @@
+"""Silences in which nothing at all was recorded, on any bus, told apart from one node's own."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from canscope.model.bench import POLES
+from canscope.model.history import STALE_CYCLES, UNLEARNED_NS
+from canscope.model.piece import Piece
+from canscope.model.signals import NEVER
+from canscope.model.tables import Bools, Int64s
+from canscope.trust.bound_messages import bound_messages
+
+UNBOUNDED_NS = np.int64(2**62)
+
+
+@dataclass(frozen=True, eq=False)
+class Silences:
+    """Pairs of frames that follow each other, of whatever kind and bus; a row a pair."""
+
+    start_ns: Int64s  # the frame before it
+    end_ns: Int64s  # the frame that ends it
+
+    def __len__(self) -> int:
+        return len(self.start_ns)
+
+    def __getitem__(self, rows: Bools | Int64s) -> Silences:
+        return Silences(self.start_ns[rows], self.end_ns[rows])
+
+    @property
+    def length_ns(self) -> Int64s:
+        """How long each lasted."""
+        return self.end_ns - self.start_ns
+
+
+def silences(piece: Piece, last_ns: int | None) -> Silences:
+    """The silences that end in this piece; ``last_ns`` is the last frame before it."""
+    times = piece.frames.time_ns
+    if last_ns is not None:
+        times = np.concatenate((np.array([last_ns], np.int64), times))
+    return Silences(times[:-1], times[1:])
+
+
+def allowed_ns(piece: Piece, times_ns: ArrayLike, cycles: float) -> Int64s:
+    """How long all buses may be silent after these instants: so many cycles of the fastest message.
+
+    Of the bound messages only those count that speak at that instant; 0 where none does.
+    """
+    times = np.atleast_1d(np.asarray(times_ns, np.int64))
+    shortest = np.full(len(times), UNBOUNDED_NS)
+    for key in bound_messages(piece.bench):
+        patience = piece.history.patience_ns(f"#{key}", times)
+        speaks = ~piece.at(f"#{key}", times).stale
+        shortest = np.where(speaks, np.minimum(shortest, patience), shortest)
+    allowed = np.rint(shortest * (cycles / STALE_CYCLES)).astype(np.int64)
+    return np.where(shortest == UNBOUNDED_NS, 0, allowed)
+
+
+def least_allowed_ns(piece: Piece, cycles: float) -> int:
+    """Never more than ``allowed_ns`` in this piece, to pass over most silences at once."""
+    end = np.array([piece.until_ns], np.int64)
+    known = [int(piece.history.patience_ns(f"#{k}", end)[0]) for k in bound_messages(piece.bench)]
+    return int(min(STALE_CYCLES * UNLEARNED_NS, *known, int(UNBOUNDED_NS)) * cycles / STALE_CYCLES)
+
+
+def gaps(piece: Piece, last_ns: int | None, cycles: float) -> Silences:
+    """The silences of all buses together that last longer than a bound node leaves them."""
+    every = silences(piece, last_ns)
+    long = every[every.length_ns > least_allowed_ns(piece, cycles)]
+    if not len(long):
+        return long
+    allowed = allowed_ns(piece, long.start_ns, cycles)
+    return long[(allowed > 0) & (long.length_ns > allowed)]
+
+
+def idle(piece: Piece, time_ns: int) -> bool:
+    """Whether all poles are known to be open and nothing turns, so that nodes may be put to sleep.
+
+    Where no pole is bound nobody can tell, and a silence is judged at once.
+    """
+    poles = [f"contactors.{pole}" for pole in POLES if piece.bench.has(f"contactors.{pole}")]
+    known = all(piece.at(pole, time_ns).sampled_ns[0] != NEVER for pole in poles)
+    return bool(poles) and known and bool(piece.at("@engaged", time_ns).value[0] == 0)

@@ -1,0 +1,183 @@
+"""Earlier runs of a vehicle: what they turned dry is added up, and what is unknown is told.
+
+The demo vehicle's script says when its axles turn; that is the outside word on the seconds.
+"""
+
+import fcntl
+import json
+import shutil
+from dataclasses import replace
+
+import pytest
+
+from canscope.cli.check import inputs_of, judge_files
+from canscope.live.run_folder.earlier_runs import SHOWN, as_recorded, earlier_of
+from canscope.live.run_folder.folder import RunFolder, facts_of
+from canscope.live.run_folder.toml import toml_text
+from canscope.model.errors import CanscopeError
+from canscope.plan.load import read_plan
+from canscope.simulate.folder import write_run
+from canscope.simulate.runs import excerpt, make_run
+from tests.live.stand import ended, record
+
+UNITS = ("front", "rear")
+
+
+@pytest.fixture(scope="module")
+def spun(tmp_path_factory):
+    """The first burst of the healthy dry spin, and how long each axle truly turned in it."""
+    run = excerpt(make_run(), 0.0, 18.0)
+    files = write_run(run, tmp_path_factory.mktemp("spun"))
+    rows = [line.split(",") for line in files.truth.read_text().splitlines()]
+    wheels = {unit: rows[0].index(f"{unit}_wheels") for unit in UNITS}
+    first = int(rows[1][0])
+    until = [row for row in rows[1:] if int(row[0]) - first < 18 * 10**9]
+    true_s = {u: sum(float(r[at]) != 0 for r in until) / 20 for u, at in wheels.items()}
+    return files, true_s
+
+
+@pytest.fixture
+def garage(tmp_path, spun):
+    """Makes run folders as a recorder that was killed leaves them, with no word of what it saw."""
+
+    def make(name, vehicle="Bramble, forestry 4x4", capture=None):
+        folder = tmp_path / name
+        held = RunFolder(folder)
+        held.keep_plan(read_plan(spun[0].plan))
+        held.release()
+        facts = {"format": 1, "run": {"vehicle": vehicle}}
+        (folder / "run.toml").write_text(toml_text(facts))
+        shutil.copy(capture or spun[0].capture, folder / "capture-0001.log")
+        return folder
+
+    return make
+
+
+def test_a_killed_run_is_counted_from_its_capture(tmp_path, garage, spun):
+    garage("monday")
+    earlier = earlier_of(tmp_path / "tuesday", "Bramble, forestry 4x4")
+    assert earlier.runs == ("monday",)
+    assert min(spun[1].values()) > 2.0
+    for unit in UNITS:  # from 50 rpm on here, from 30 rpm on there, sampled at 20 Hz
+        assert earlier.turned_dry_s[unit] == pytest.approx(spun[1][unit], abs=0.2)
+    assert "units.front.temperatures.winding" in earlier.moved
+
+
+def test_runs_add_up_and_other_vehicles_do_not(tmp_path, garage, spun):
+    garage("monday")
+    garage("tuesday")
+    garage("wednesday", vehicle="Thistle, parcel van")
+    earlier = earlier_of(tmp_path / "thursday", "Bramble, forestry 4x4")
+    assert earlier.runs == ("monday", "tuesday")
+    assert earlier.turned_dry_s["rear"] == pytest.approx(2 * spun[1]["rear"], abs=0.4)
+
+
+def test_a_run_is_not_its_own_predecessor(garage):
+    folder = garage("monday")
+    assert earlier_of(folder, "Bramble, forestry 4x4").runs == ()
+
+
+def test_a_run_that_cannot_be_judged_makes_the_total_unproven(tmp_path, garage, spun):
+    broken = garage("monday")
+    (broken / "plan.toml").unlink()
+    earlier = earlier_of(tmp_path / "tuesday", "Bramble, forestry 4x4")
+    assert earlier.uncounted == ("monday",)
+    run = garage("tuesday")
+    facts = facts_of(run) | {"earlier": earlier.facts()}
+    (run / "run.toml").write_text(toml_text(facts))
+    report = judge_files(inputs_of([str(run)], None))
+    exposure = [f for f in report.findings if f.rule == "dry-exposure"]
+    assert {(f.verdict, f.reason) for f in exposure} == {("unproven", "capture-damaged")}
+    assert "monday" in exposure[0].sentence
+    assert any("monday" in warning for warning in report.warnings)
+
+
+@pytest.mark.parametrize(
+    "papers", ["[run\n", '[shown]\nturned_dry_s = "some"\n', 'run = "monday"\n']
+)
+def test_a_run_whose_papers_are_damaged_is_not_passed_over(tmp_path, garage, papers):
+    monday, tuesday = garage("monday"), garage("tuesday")
+    (monday / "run.toml").write_text(papers)
+    assert earlier_of(tuesday, "Bramble, forestry 4x4").uncounted == ("monday",)
+    with pytest.raises(CanscopeError, match=r"run\.toml: the papers of this run"):
+        inputs_of([str(monday)], None)
+
+
+def test_a_run_that_still_goes_on_cannot_be_counted(tmp_path, garage):
+    with open(garage("monday") / ".lock", "w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        earlier = earlier_of(tmp_path / "tuesday", "Bramble, forestry 4x4")
+    assert (earlier.runs, earlier.uncounted) == ((), ("monday",))
+
+
+def test_a_run_without_a_plan_is_told_as_a_stranger(tmp_path, garage):
+    (garage("monday") / "run.toml").write_text('format = 1\n[run]\nnote = "x"\n')
+    assert earlier_of(tmp_path / "tuesday", "Bramble, forestry 4x4").strangers == ("monday",)
+
+
+def test_a_bare_capture_counts_itself_and_says_so(spun):
+    report = judge_files(inputs_of([str(spun[0].capture)], spun[0].plan))
+    sentences = [f.sentence for f in report.findings if f.rule == "dry-exposure"]
+    assert all("this capture alone is counted" in sentence for sentence in sentences)
+
+
+def test_a_limit_that_only_all_runs_together_break_is_broken(tmp_path, spun):
+    """Recorded twice: the second run is over the total that the first has half used up."""
+    files, true_s = spun
+    most = 1.5 * true_s["front"]
+    text = files.plan.read_text().replace("dry_total_s = 60", f"dry_total_s = {most:.2f}")
+    plan = files.plan.with_name("tight.toml")
+    plan.write_text(text)
+    verdicts, out = [], ""
+    for name in ("monday", "tuesday"):
+        source = f"*=replay:{files.capture}@max"
+        out, code = ended(record(tmp_path / name, source, plan=plan))
+        assert code in (1, 3), out
+        report = json.loads(next((tmp_path / name / "reports").glob("*.json")).read_text())
+        found = [f for f in report["findings"] if f["rule"] == "dry-exposure"]
+        verdicts.append({f["subject"]: f["verdict"] for f in found}["front"])
+    assert verdicts == ["pass", "fail"]
+    assert "earlier runs of this vehicle: monday; turned dry: front" in out
+    assert "STOP dry-exposure: Front" in out
+    assert facts_of(tmp_path / "monday")[SHOWN]["turned_dry_s"]["front"] == pytest.approx(
+        true_s["front"], abs=0.2
+    )
+    assert facts_of(tmp_path / "tuesday")["earlier"]["runs"] == ["monday"]
+
+
+def test_the_clock_that_a_recorder_states_widens_every_time(spun):
+    """Its 20 ms are added to the uncertainty of each order, and of each length of a burst."""
+    plan = read_plan(spun[0].plan)
+    bare = judge_files(inputs_of([str(spun[0].capture)], spun[0].plan))
+    inputs = inputs_of([str(spun[0].capture)], spun[0].plan)
+    stated = judge_files(replace(inputs, facts={"clock": {"uncertainty_ms": 20.0}}))
+    assert as_recorded(plan, {"clock": {"uncertainty_ms": 20.0}}).bench.clock_ms == 20.0
+
+    def u(report, rule):
+        return next(f.uncertainty for f in report.findings if f.rule == rule and f.uncertainty)
+
+    # The rule's own default for two stamps, 1 ms, gives way to the larger one.
+    assert u(stated, "contactor-sequence") == pytest.approx(
+        u(bare, "contactor-sequence") + 20 - 1, abs=1e-6
+    )
+    assert u(stated, "dry-exposure") >= u(bare, "dry-exposure") + 0.02
+
+
+def test_stamps_that_came_later_than_stated_take_the_proof_of_a_narrow_order(spun):
+    """Pre-charge closes 300 ms after negative and opens 250 ms after positive in the demo."""
+    inputs = inputs_of([str(spun[0].capture)], spun[0].plan)
+
+    def order(late_ms):
+        facts = {
+            "clock": {"uncertainty_ms": 20.0},
+            "buses": {"can0": {"late_by_at_most_ms": late_ms}},
+            "end": {"in_order": True},
+        }
+        report = judge_files(replace(inputs, facts=facts))
+        return next(f for f in report.findings if f.rule == "contactor-sequence")
+
+    assert order(15.0).verdict == "pass"
+    assert order(100.0).verdict == "pass"
+    late = order(400.0)
+    assert (late.verdict, late.reason) == ("unproven", "capture-damaged")
+    assert "stamps were up to 400 ms late" in late.sentence
