@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from canscope.simulate.faults.catalogue import Fault, find_fault
+from canscope.simulate.faults.catalogue import find_fault
+from canscope.simulate.faults.fault import Fault
 from canscope.simulate.physics import Truth, simulate
 from canscope.simulate.record import Recording, candump_text, record
 from canscope.simulate.script import FORWARD, DrySpin, PowerUp, Script, Story

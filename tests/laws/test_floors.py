@@ -96,3 +96,22 @@ def test_only_one_function_writes_to_an_adapter_and_only_what_a_listener_may_say
                     and "port" in ast.unparse(node.value)
                 ]
     assert writers == [("slcan.py", "_command")]
+
+
+def test_no_module_imports_itself_by_way_of_others():
+    """At the top of a file; what is imported inside a function waits until it is called."""
+    files = {
+        ".".join(path.relative_to(ROOT.parent).with_suffix("").parts): path
+        for path in ROOT.rglob("*.py")
+    }
+    graph = {name: set() for name in files}
+    for name, path in files.items():
+        for node in ast.parse(path.read_text("utf-8")).body:
+            if isinstance(node, ast.ImportFrom) and node.module in files:
+                graph[name].add(node.module)
+            elif isinstance(node, ast.ImportFrom) and node.module:
+                inside = {f"{node.module}.{alias.name}" for alias in node.names}
+                graph[name] |= inside & set(files)
+    while leaves := {name for name, uses in graph.items() if not uses & set(graph)}:
+        graph = {name: uses for name, uses in graph.items() if name not in leaves}
+    assert graph == {}

@@ -12,7 +12,8 @@ from dataclasses import replace
 import pytest
 
 from canscope.rules import RULES
-from canscope.simulate.faults.catalogue import FAULTS, fault_names, find_fault
+from canscope.simulate.faults.catalogue import fault_names, find_fault
+from canscope.simulate.faults.fault import FAULTS
 from canscope.simulate.runs import make_run
 from canscope.simulate.script import DrySpin
 from canscope.simulate.vehicle import BRAMBLE, Limits

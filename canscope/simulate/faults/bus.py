@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from canscope.simulate.faults.catalogue import Fault, fault
+from canscope.simulate.faults.fault import Fault, fault
 from canscope.simulate.physics import Truth
 from canscope.simulate.record import Recording, all_messages, signal_of
 from canscope.simulate.script import Floats, Script

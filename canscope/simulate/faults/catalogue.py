@@ -1,101 +1,10 @@
-"""Faults that a run can be given: what each changes, and which rules must or may then fail.
-
-Rule names are plain strings here: the simulator knows no rule, only what ought to be noticed.
-"""
+"""Every fault there is, by name; a new family of them is one more import here."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Any, ClassVar, TypeVar
-
 from canscope.model.errors import UnknownNameError
-from canscope.simulate.physics import Truth
-from canscope.simulate.record import Recording
-from canscope.simulate.script import Floats, Script
-from canscope.simulate.sensors import Readings
-from canscope.simulate.vehicle import Vehicle
-
-OF_TWO = frozenset({"axle-agreement", "units-fighting"})  # rules that compare two units
-
-
-@dataclass(frozen=True, kw_only=True)
-class Fault:
-    """Base of every fault; each overrides the hooks it needs.
-
-    ``severity`` 1 is clearly beyond the limit, more is worse, well below 1 may stay within it.
-
-    ``must`` are the rules that have to fail, ``may`` those that are allowed to as a consequence,
-    ``unproven`` those that must be left without a pass. No rule besides may fail.
-    """
-
-    severity: float = 1.0
-
-    name: ClassVar[str] = ""
-    stages: ClassVar[tuple[str, ...]] = ("dry-spin",)  # in whose story it can happen
-    must: ClassVar[frozenset[str]] = frozenset()
-    may: ClassVar[frozenset[str]] = frozenset()
-    unproven: ClassVar[frozenset[str]] = frozenset()
-
-    @property
-    def says(self) -> str:
-        """What is wrong, in one sentence."""
-        return (self.__doc__ or "").strip().splitlines()[0]
-
-    def must_in(self, vehicle: Vehicle) -> frozenset[str]:
-        """The rules that have to fail on that vehicle."""
-        return self.must if len(vehicle.units) > 1 else self.must - OF_TWO
-
-    @property
-    def expected(self) -> str:
-        """The verdict that the run has to end in."""
-        return "fail" if self.must else "unproven"
-
-    def suits(self, vehicle: Vehicle) -> bool:
-        """Whether that vehicle can have it, and whether its nodes speak often enough to show it."""
-        return True
-
-    def vehicle(self, vehicle: Vehicle) -> Vehicle:
-        """The vehicle with the fault built in."""
-        return vehicle
-
-    def story(self, story: Any) -> Any:
-        """What the driver does instead; the story is one of ``stages``."""
-        return story
-
-    def load_W(self, time_s: Floats, script: Script, vehicle: Vehicle) -> Floats | None:
-        """Something else that draws power from the link, a row a millisecond."""
-        return None
-
-    def distort(self, seen: Readings, truth: Truth, vehicle: Vehicle, script: Script) -> None:
-        """Replace columns of ``seen`` (never write into one): sensors and nodes that lie."""
-
-    def damage(self, recording: Recording, script: Script, vehicle: Vehicle) -> Recording:
-        """Harm done to frames or to their recording."""
-        return recording
-
-    def spoil(self, text: str) -> str:
-        """Harm done to the capture's text."""
-        return text
-
-
-FAULTS: dict[str, type[Fault]] = {}
-Kind = TypeVar("Kind", bound=type[Fault])
-
-
-def fault(
-    name: str, *, must: str = "", may: str = "", unproven: str = "", stages: str = "dry-spin"
-) -> Callable[[Kind], Kind]:
-    """Enter a fault under its name; the rule names are written in one string, with spaces."""
-
-    def enter(kind: Kind) -> Kind:
-        kind.name = name
-        kind.must, kind.may = frozenset(must.split()), frozenset(may.split())
-        kind.unproven, kind.stages = frozenset(unproven.split()), tuple(stages.split())
-        FAULTS[name] = kind
-        return kind
-
-    return enter
+from canscope.simulate.faults import bus, driving, heat, power  # noqa: F401 (they enter themselves)
+from canscope.simulate.faults.fault import FAULTS, Fault
 
 
 def find_fault(name: str, *, severity: float = 1.0) -> Fault:
@@ -104,9 +13,6 @@ def find_fault(name: str, *, severity: float = 1.0) -> Fault:
     Raises:
         UnknownNameError: there is none of that name.
     """
-    # The families enter themselves; importing them at the top would go round in a circle.
-    from canscope.simulate import fault_power  # noqa: F401
-
     if name not in FAULTS:
         raise UnknownNameError("fault", name, FAULTS)
     return FAULTS[name](severity=severity)
@@ -114,6 +20,4 @@ def find_fault(name: str, *, severity: float = 1.0) -> Fault:
 
 def fault_names() -> tuple[str, ...]:
     """Every fault there is, in alphabetical order."""
-    from canscope.simulate import fault_power  # noqa: F401
-
     return tuple(sorted(FAULTS))

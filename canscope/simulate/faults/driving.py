@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from canscope.simulate.faults.catalogue import Fault, fault
+from canscope.simulate.faults.fault import Fault, fault
 from canscope.simulate.physics import Truth
 from canscope.simulate.record import signal_of
 from canscope.simulate.script import Script

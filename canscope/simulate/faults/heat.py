@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from canscope.simulate.faults.catalogue import Fault, fault
+from canscope.simulate.faults.fault import Fault, fault
 from canscope.simulate.physics import Truth
 from canscope.simulate.script import Script
 from canscope.simulate.sensors import Readings
