@@ -21,6 +21,7 @@ from canscope.model.report import Input, Report
 from canscope.model.signals import Signals
 from canscope.model.tables import Frames
 from canscope.plan.plan import Plan, PlanMark
+from canscope.rules import topics
 
 
 def check(
@@ -131,6 +132,7 @@ class Run:
             events=self._closed().happenings.rows(self._closed().origin),
             roles=role_facts(self._closed(), findings),
             rules=tuple(rule_facts(plan)),
+            topics=topics(),
             plots=self._plots(findings),
             marks=tuple(self._mark_rows()),
             cautions=tuple(m["caution"] for m in plan.mounting if m.get("caution")),

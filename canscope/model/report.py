@@ -153,6 +153,7 @@ class Report:
     events: tuple[Happening, ...] = ()
     roles: tuple[RoleFacts, ...] = ()
     rules: tuple[RuleFacts, ...] = ()
+    topics: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # title -> its rules
     plots: Mapping[str, Plot] = field(default_factory=dict)  # "rule|subject" -> Plot
     marks: tuple[Mapping[str, Any], ...] = ()
     cautions: tuple[str, ...] = ()

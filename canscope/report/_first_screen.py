@@ -22,66 +22,7 @@ from canscope.report._words import (
     worst_first,
 )
 
-# What a row of the proof matrix is made of; a rule that stands nowhere falls into OTHER.
-TOPICS: Mapping[str, tuple[str, ...]] = {
-    "Contactors and powering up": (
-        "contactor-sequence",
-        "precharge-level",
-        "precharge-curve",
-        "precharge-attempts",
-        "closing-inrush",
-        "control-supply",
-    ),
-    "Driver inputs": (
-        "brake-interlock",
-        "change-at-standstill",
-        "pedal-at-rest",
-        "pedal-tracks",
-        "brake-and-pedal",
-        "emergency-stop",
-    ),
-    "Motion": (
-        "axle-agreement",
-        "torque-response",
-        "rocking",
-        "turns-after-release",
-        "units-fighting",
-        "speed-ceiling",
-        "unit-fault",
-    ),
-    "Voltage and current": (
-        "bus-sag",
-        "source-resistance",
-        "voltage-agreement",
-        "current-ceiling",
-        "power-balance",
-    ),
-    "Heat": (
-        "dry-exposure",
-        "temperature-ceiling",
-        "temperature-rise",
-        "temperature-rate",
-        "temperature-forecast",
-        "cold-soak",
-        "sensor-alive",
-        "coolant-flow",
-    ),
-    "Insulation": ("insulation-resistance",),
-    "Shutting down": ("opening-current", "contactor-weld", "link-discharge"),
-    "Bus and recording": (
-        "message-presence",
-        "cycle-time",
-        "alive-counter",
-        "checksum",
-        "frame-length",
-        "value-range",
-        "error-frames",
-        "bus-load",
-        "capture-gaps",
-        "capture-integrity",
-    ),
-}
-OTHER = "Other"
+OTHER = "Other"  # row of the proof matrix for rules of no topic
 EXPLAINED = 4  # findings named beside a cause
 AXLE_RULES = ("axle-direction", "axle-witness")
 DIRECTIONS = ("forward", "reverse")
@@ -162,10 +103,9 @@ def matrix(report: Report, anchors: Mapping[Key, str]) -> str:
     """The proof matrix: axles by direction, then everything else by topic."""
     placed = [f for f in report.findings if f.rule in AXLE_RULES and _axle(f)]
     rest = [f for f in report.findings if not (f.rule in AXLE_RULES and _axle(f))]
-    home = {rule: topic for topic, rules in TOPICS.items() for rule in rules}
-    home |= dict.fromkeys(AXLE_RULES, "Motion")
+    home = {rule: topic for topic, rules in report.topics.items() for rule in rules}
     rows = []
-    for topic in (*TOPICS, OTHER):
+    for topic in (*report.topics, OTHER):
         members = [finding for finding in rest if home.get(finding.rule, OTHER) == topic]
         absent = [rule for rule in report.not_applicable if home.get(rule, OTHER) == topic]
         if members or absent or topic != OTHER:
@@ -239,7 +179,7 @@ def _topic(
     if absent:
         lines.append(f"<li><small>not applicable: {safe(', '.join(absent))}</small></li>")
     told = f"<ul>{''.join(lines)}</ul>" if lines else "<small>no finding</small>"
-    return [f"<b>{topic}</b>", f"{shape(short)} {ROW_WORDS[short]}", told]
+    return [f"<b>{safe(topic)}</b>", f"{shape(short)} {ROW_WORDS[short]}", told]
 
 
 def _word(finding: Finding) -> str:

@@ -20,6 +20,16 @@ from canscope.model.report import (
     Trace,
 )
 
+TOPICS = {
+    "Contactors and powering up": ("contactor-sequence", "control-supply", "precharge-level"),
+    "Driver inputs": ("brake-interlock", "change-at-standstill"),
+    "Motion": ("axle-agreement", "axle-direction", "axle-witness"),
+    "Voltage and current": ("bus-sag", "current-ceiling"),
+    "Heat": ("cold-soak", "coolant-flow", "dry-exposure", "temperature-ceiling"),
+    "Insulation": ("insulation-resistance",),
+    "Shutting down": ("link-discharge",),
+    "Bus and recording": ("capture-integrity", "cycle-time", "message-presence"),
+}
 FRONT_SPEED, REAR_SPEED = "can1:UnitFast.MotorSpeed", "can2:UnitFast.MotorSpeed"
 DIRECTION, VOLTAGE = "can0:Cabin.Direction", "can0:PackStatus.PackVoltage"
 WINDING, CURRENT = "can1:UnitSlow.WindingTemp", "can0:PackStatus.PackCurrent"
@@ -256,6 +266,7 @@ def whole(**changes):
             Happening(1.98, 2.0, "forward requested", "state"),
             Happening(2.9, 3.1, "front <link> came up to the pack's voltage", "inferred"),
         ),
+        topics=TOPICS,
         rules=(
             RuleFacts(
                 "axle-direction",

@@ -1,0 +1,1 @@
+"""What the rules of several chapters share; no rule lives here."""
