@@ -16,6 +16,7 @@ from canscope.model.rule import Rule
 from canscope.model.signals import DecodeTally, Signals
 from canscope.model.tables import Flag, Tally
 from canscope.plan.plan import Plan
+from canscope.rules import RULES
 
 YEAR_2001_NS = 978_307_200 * 10**9  # stamps before are taken as relative
 
@@ -87,26 +88,6 @@ class Counts:
         )
 
 
-# Rules that hold roles against something independent of them, and those roles. A state is held
-# against what the vehicle then does; two roles that one mistake can turn together are not here.
-COMPARED: tuple[tuple[str, tuple[str, ...]], ...] = (
-    ("axle-witness", ("units.*.speed", "driver.direction")),
-    ("axle-direction", ("driver.direction",)),
-    ("torque-response", ("units.*.torque", "units.*.speed")),
-    ("power-balance", ("units.*.torque", "units.*.speed", "pack.current", "pack.voltage")),
-    ("voltage-agreement", ("pack.voltage", "units.*.link_voltage")),
-    ("precharge-curve", ("contactors.precharge", "units.*.link_voltage")),
-    ("contactor-weld", ("contactors.negative", "contactors.positive")),
-    ("contactor-weld", ("contactors.negative.command", "contactors.positive.command")),
-    ("link-discharge", ("contactors.negative", "contactors.positive")),
-    ("emergency-stop", ("driver.emergency_stop",)),
-    ("pedal-tracks", ("driver.pedal", "driver.pedal_2")),
-    ("cold-soak", ("units.*.temperatures.*",)),
-    ("alive-counter", ("units.*.alive",)),
-    ("checksum", ("units.*.checksum",)),
-)
-
-
 def role_facts(judge: Judge, findings: Sequence[Finding]) -> tuple[RoleFacts, ...]:
     """What each role was bound to, how it fared, and which rules' passes confirm it."""
     passed = [finding for finding in findings if finding.verdict is Verdict.PASS]
@@ -140,8 +121,11 @@ def role_facts(judge: Judge, findings: Sequence[Finding]) -> tuple[RoleFacts, ..
 
 def _comparing(role: str) -> tuple[str, ...]:
     """The rules that can hold this role against something independent."""
-    rules = (r for r, roles in COMPARED if any(fnmatchcase(role, like) for like in roles))
-    return tuple(dict.fromkeys(rules))
+    return tuple(
+        name
+        for name in RULES
+        if any(fnmatchcase(role, pattern) for pattern in RULES[name].cross_checks)
+    )
 
 
 def rule_facts(plan: Plan) -> Iterator[RuleFacts]:

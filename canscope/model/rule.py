@@ -67,6 +67,9 @@ class Rule:
     timed: ClassVar[bool] = False  # its margin is a time: the clock is part of the uncertainty
     limit_parameter: ClassVar[str] = ""  # the field whose source is the limit's source
     limit_source: ClassVar[str] = ""  # set where the limit is no parameter
+    # Patterns of the roles that a pass holds against something independent of them. A state is held
+    # against what the vehicle then does; two roles that one mistake can turn together do not count.
+    cross_checks: ClassVar[tuple[str, ...]] = ()
     says: ClassVar[Mapping[str, str]] = {}  # "pass" / "fail" / "close" -> clause, {facts} allowed
     missed: ClassVar[str] = ""  # what did not happen if nothing at all was judged
     exercise: ClassVar[str] = ""  # what to do at the vehicle so that it can be judged

@@ -94,6 +94,7 @@ class AxleDirection(Rule):
     stops: ClassVar[bool] = True
     waivable: ClassVar[bool] = False
     limit_source: ClassVar[str] = "plan"  # the direction codes and the mounting
+    cross_checks: ClassVar[tuple[str, ...]] = ("driver.direction",)
     says: ClassVar[dict[str, str]] = {
         "pass": "the {axle} axle turned {direction} when {direction} was requested, by its own "
         "speed and the plan's mounting (CAN cannot see a wheel)",

@@ -62,6 +62,7 @@ class AxleWitness(Rule):
     required_in: ClassVar[frozenset[str]] = frozenset({"dry-spin", "wet-spin"})
     absent_in: ClassVar[frozenset[str]] = frozenset({"power-up"})
     limit_source: ClassVar[str] = COMMON_PRACTICE
+    cross_checks: ClassVar[tuple[str, ...]] = ("units.*.speed", "driver.direction")
     says: ClassVar[dict[str, str]] = {
         "pass": "a person saw the {axle} axle turn {direction}, as CAN says",
         "fail": "a person saw the {axle} axle {seen} while CAN says {direction}",

@@ -63,6 +63,7 @@ class TorqueResponse(Rule):
 
     unit: ClassVar[str] = "rpm"
     limit_source: ClassVar[str] = "plan"  # the sense of torque and speed
+    cross_checks: ClassVar[tuple[str, ...]] = ("units.*.torque", "units.*.speed")
     says: ClassVar[dict[str, str]] = {
         "pass": "the unit started the way its torque pointed ({torque_Nm:+.3g} Nm); speed along it",
         "fail": "the unit started against its own torque ({torque_Nm:+.3g} Nm); speed along it",

@@ -82,6 +82,7 @@ class EmergencyStop(Rule):
     timed: ClassVar[bool] = True
     required_in: ClassVar[frozenset[str]] = frozenset({"power-up"})
     limit_parameter: ClassVar[str] = "limit_s"
+    cross_checks: ClassVar[tuple[str, ...]] = ("driver.emergency_stop",)
     says: ClassVar[dict[str, str]] = {
         "pass": "after pressing, all contactors read open and torque none in time, "
         "{what} last{told}; CAN cannot prove that the loop opens without software",

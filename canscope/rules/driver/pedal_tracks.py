@@ -67,6 +67,7 @@ class PedalTracks(Rule):
 
     unit: ClassVar[str] = "%"
     limit_parameter: ClassVar[str] = "apart_percent"
+    cross_checks: ClassVar[tuple[str, ...]] = TRACKS
     says: ClassVar[dict[str, str]] = {
         "pass": "the two tracks agreed within what is allowed",
         "fail": "the two tracks stayed further apart than is allowed",

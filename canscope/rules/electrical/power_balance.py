@@ -75,6 +75,12 @@ class PowerBalance(Rule):
 
     unit: ClassVar[str] = ""
     limit_parameter: ClassVar[str] = "most"
+    cross_checks: ClassVar[tuple[str, ...]] = (
+        "units.*.torque",
+        "units.*.speed",
+        "pack.current",
+        "pack.voltage",
+    )
     says: ClassVar[dict[str, str]] = {
         "pass": "no more came out than went in{powers}; out by in",
         "fail": "a factor, sign or unit in the definition is wrong{powers}; out by in",

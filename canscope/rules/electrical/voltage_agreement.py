@@ -64,6 +64,7 @@ class VoltageAgreement(Rule):
 
     unit: ClassVar[str] = "%"
     limit_parameter: ClassVar[str] = "limit_percent"
+    cross_checks: ClassVar[tuple[str, ...]] = ("pack.voltage", "units.*.link_voltage")
     says: ClassVar[dict[str, str]] = {
         "pass": "it agreed with the pack, at most {link_V:.1f} V against {pack_V:.1f} V (CAN "
         "proves only that the two sensors agree)",

@@ -65,6 +65,7 @@ class ColdSoak(Rule):
 
     unit: ClassVar[str] = "K"
     limit_parameter: ClassVar[str] = "limit_K"
+    cross_checks: ClassVar[tuple[str, ...]] = ("units.*.temperatures.*",)
     says: ClassVar[dict[str, str]] = {
         "pass": "they agreed before the first burst, {coldest} to {warmest}{without}",
         "fail": "they disagreed before the first burst of a cold vehicle, {coldest} to "

@@ -75,6 +75,7 @@ class PrechargeCurve(Rule):
     window: ClassVar[Window] = Window.ATTEMPT
     unit: ClassVar[str] = "%"
     required_in: ClassVar[frozenset[str]] = frozenset({"power-up"})
+    cross_checks: ClassVar[tuple[str, ...]] = ("contactors.precharge", "units.*.link_voltage")
     says: ClassVar[dict[str, str]] = {
         "pass": "charged as it should: {told}; {curve}; share of what is allowed",
         "fail": "did not charge as it should: {told}; {curve}; share of what is allowed",

@@ -54,6 +54,7 @@ class AliveCounter(Rule):
 
     unit: ClassVar[str] = "step"
     limit_source: ClassVar[str] = "plan"  # the modulus
+    cross_checks: ClassVar[tuple[str, ...]] = ("units.*.alive",)
     says: ClassVar[dict[str, str]] = {
         "pass": "the rolling counter counted on by one from frame to frame; wrong steps",
         "fail": "the rolling counter did not count on by one (there it went from {before} to {now},"

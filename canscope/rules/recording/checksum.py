@@ -52,6 +52,7 @@ class Checksum(Rule):
 
     unit: ClassVar[str] = "frame"
     limit_source: ClassVar[str] = "plan"  # profile and bytes
+    cross_checks: ClassVar[tuple[str, ...]] = ("units.*.checksum",)
     says: ClassVar[dict[str, str]] = {
         "pass": "the checksum fits the bytes of every frame; wrong ones",
         "fail": "the checksum does not fit the bytes of {share} (there it reads {said:02X} and"

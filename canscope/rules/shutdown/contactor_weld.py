@@ -66,6 +66,12 @@ class ContactorWeld(Rule):
     unit: ClassVar[str] = "V"
     required_in: ClassVar[frozenset[str]] = frozenset({"power-up"})
     limit_parameter: ClassVar[str] = "within_V"
+    cross_checks: ClassVar[tuple[str, ...]] = (
+        "contactors.negative",
+        "contactors.positive",
+        "contactors.negative.command",
+        "contactors.positive.command",
+    )
     says: ClassVar[dict[str, str]] = {
         "pass": "opened: judged from its {judged_from}, the link left the pack "
         "voltage while the other pole stayed closed for {held_s:.1f} s, by",

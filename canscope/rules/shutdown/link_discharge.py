@@ -66,6 +66,7 @@ class LinkDischarge(Rule):
     unit: ClassVar[str] = "s"
     timed: ClassVar[bool] = True
     required_in: ClassVar[frozenset[str]] = SPINNING | {"power-up"}
+    cross_checks: ClassVar[tuple[str, ...]] = ("contactors.negative", "contactors.positive")
     says: ClassVar[dict[str, str]] = {
         "pass": f"fell below {{safe_V:g}} V after opening ({{bleed}}{{decay}}; {MEASURE})",
         "fail": "stayed at or above {safe_V:g} V too long after opening "
