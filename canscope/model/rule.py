@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
+from enum import Enum, auto
 from typing import Any, ClassVar
 
 from canscope.model.bench import STAGES, Bench
@@ -14,6 +15,21 @@ from canscope.model.piece import ClosedWindow, Piece
 
 SPINNING = frozenset({"dry-spin", "wet-spin", "rolling"})
 ALL_STAGES = frozenset(STAGES)
+
+
+class CardStep(Enum):
+    """A step of the plan's card: what is done at the vehicle, in the order of a run."""
+
+    BEFORE_POWER = auto()
+    POWER_UP = auto()
+    OPEN_ONE_POLE = auto()  # with the other one still closed
+    EMERGENCY_STOP = auto()
+    COOLANT = auto()  # pump running, before anything turns
+    SPIN = auto()  # one axle, or the whole vehicle, in both directions
+    SPIN_TOGETHER = auto()
+    WATCH_HEAT = auto()  # after the last stop
+    OPEN = auto()
+    CLOSE = auto()  # the recorder is stopped
 
 
 def limit(
@@ -67,6 +83,7 @@ class Rule:
     timed: ClassVar[bool] = False  # its margin is a time: the clock is part of the uncertainty
     limit_parameter: ClassVar[str] = ""  # the field whose source is the limit's source
     limit_source: ClassVar[str] = ""  # set where the limit is no parameter
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset()  # that exercise it
     # Patterns of the roles that a pass holds against something independent of them. A state is held
     # against what the vehicle then does; two roles that one mistake can turn together do not count.
     cross_checks: ClassVar[tuple[str, ...]] = ()

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from canscope.model.rule import CardStep
 from canscope.plan.plan import Plan
 
 IN = {"forward": "forward", "reverse": "in reverse"}
@@ -53,16 +54,21 @@ class Values:
 def steps(plan: Plan) -> Iterator[Step]:
     """The steps of the plan's stage; the last one closes the run."""
     value, stage = Values(plan), plan.bench.stage
-    yield _record()
+    yield _record(plan)
     if stage != "unit-alone":
         yield from _power_up(plan, value)
     if stage != "power-up":
         yield from _spins(plan, value)
-    yield _open(value)
+    yield _open(plan, value)
     yield _close(plan)
 
 
-def _record() -> Step:
+def _exercised(plan: Plan, *steps: CardStep) -> tuple[str, ...]:
+    """The rules that one of these steps exercises, as each rule says of itself."""
+    return tuple(name for name, rule in plan.rules.items() if rule.card_steps & {*steps})
+
+
+def _record(plan: Plan) -> Step:
     return Step(
         "Before power",
         (
@@ -72,7 +78,7 @@ def _record() -> Step:
             "frames on each of them",
             "12 V on, contactors open, 10 s of quiet recorded",
         ),
-        ("capture-integrity", "message-presence", "cycle-time", "sensor-alive"),
+        _exercised(plan, CardStep.BEFORE_POWER),
     )
 
 
@@ -84,17 +90,14 @@ def _power_up(plan: Plan, value: Values) -> Iterator[Step]:
             "Brake pressed; contactors closed the way the vehicle does it, by no other way",
             f"Everything closed and at rest for {value.settle_s + 5:g} s: nothing turns, no load",
         ),
-        (
-            *("contactor-sequence", "precharge-level", "precharge-curve", "control-supply"),
-            *("insulation-resistance", "pedal-at-rest"),
-        ),
+        _exercised(plan, CardStep.POWER_UP),
     )
     if plan.bench.stage == "power-up":
-        yield from _openings(value)
-        yield _emergency_stop()
+        yield from _openings(plan, value)
+        yield _emergency_stop(plan)
 
 
-def _openings(value: Values) -> Iterator[Step]:
+def _openings(plan: Plan, value: Values) -> Iterator[Step]:
     for first, then in (("negative", "positive"), ("positive", "negative")):
         yield Step(
             f"Open {first} first",
@@ -104,11 +107,11 @@ def _openings(value: Values) -> Iterator[Step]:
                 f"{then.capitalize()} opened; 12 V stays on until the link is below 60 V",
                 "Powered up once more, as before",
             ),
-            ("contactor-weld", "link-discharge"),
+            _exercised(plan, CardStep.OPEN_ONE_POLE),
         )
 
 
-def _emergency_stop() -> Step:
+def _emergency_stop(plan: Plan) -> Step:
     return Step(
         "Emergency stop",
         (
@@ -116,7 +119,7 @@ def _emergency_stop() -> Step:
             "All contactors heard to open at once; the link falls below 60 V with the 12 V on",
             "Emergency stop released; nothing closes or moves by itself; powered up once more",
         ),
-        ("emergency-stop",),
+        _exercised(plan, CardStep.EMERGENCY_STOP),
     )
 
 
@@ -125,18 +128,20 @@ def _spins(plan: Plan, value: Values) -> Iterator[Step]:
     rolling = plan.bench.stage == "rolling"
     if plan.bench.stage in ("wet-spin", "rolling"):
         look = "Coolant pump running, flow seen, no leak at either unit; oil level checked"
-        yield Step("Coolant and oil", (look,), ("coolant-flow",))
+        yield Step("Coolant and oil", (look,), _exercised(plan, CardStep.COOLANT))
     if rolling:
-        yield _spin("Drive", "the vehicle", "the vehicle", value)
+        both = _exercised(plan, CardStep.SPIN, CardStep.SPIN_TOGETHER)
+        yield _spin("Drive", "the vehicle", "the vehicle", value, both)
         return
     for name in units:
-        yield _spin(f"Axle {name}", f"axle {name}", f"one wheel of axle {name}", value)
+        alone = _exercised(plan, CardStep.SPIN)
+        yield _spin(f"Axle {name}", f"axle {name}", f"one wheel of axle {name}", value, alone)
     if len(units) > 1:
-        yield _together(value)
+        yield _together(plan, value)
     yield _budget(plan, value)
 
 
-def _spin(title: str, what: str, watched: str, value: Values) -> Step:
+def _spin(title: str, what: str, watched: str, value: Values, proves: tuple[str, ...]) -> Step:
     most = [f"{value.current_A:g} A"] if value.current_A is not None else []
     most += [f"{value.speed_rpm:g} rpm"] if value.speed_rpm is not None else []
     gently = f"pedal gently, never above {' and '.join(most)}" if most else "pedal gently"
@@ -150,25 +155,17 @@ def _spin(title: str, what: str, watched: str, value: Values) -> Step:
             f"Rest {value.pause_s:g} s; temperatures looked at",
         ]
     tasks.append("Brake pressed, direction neutral, pedal free: stand still for 3 s")
-    return Step(
-        title,
-        tuple(tasks),
-        (
-            *("axle-direction", "axle-witness", "brake-interlock", "change-at-standstill"),
-            *("pedal-at-rest", "current-ceiling", "speed-ceiling", "bus-sag", "dry-exposure"),
-            *("temperature-ceiling", "temperature-rate", "temperature-rise"),
-            *(("axle-agreement",) if what == "the vehicle" else ()),
-        ),
-    )
+    return Step(title, tuple(tasks), proves)
 
 
-def _together(value: Values) -> Step:
+def _together(plan: Plan, value: Values) -> Step:
     tasks = [
         f"Both axles at once, brake first: {way} for {value.run_s:g} s, full stop, "
         f"rest {value.pause_s:g} s"
         for way in ("forward", "reverse")
     ]
-    return Step("Both axles together", tuple(tasks), ("axle-agreement",))
+    proves = _exercised(plan, CardStep.SPIN_TOGETHER)
+    return Step("Both axles together", tuple(tasks), proves)
 
 
 def _budget(plan: Plan, value: Values) -> Step:
@@ -182,10 +179,10 @@ def _budget(plan: Plan, value: Values) -> Step:
             f"The bursts above turn for {turning_s:g} s together; that {fits} the plan's "
             f"{value.total_s:g} s. Earlier dry runs count as well: ______ s"
         )
-    return Step("Watch the heat", tuple(tasks), ("temperature-ceiling", "temperature-rise"))
+    return Step("Watch the heat", tuple(tasks), _exercised(plan, CardStep.WATCH_HEAT))
 
 
-def _open(value: Values) -> Step:
+def _open(plan: Plan, value: Values) -> Step:
     return Step(
         "Open",
         (
@@ -193,7 +190,7 @@ def _open(value: Values) -> Step:
             "12 V and recorder stay ON until the link is below 60 V; a passive bleed takes minutes",
             "Ignition off",
         ),
-        ("link-discharge", "opening-current"),
+        _exercised(plan, CardStep.OPEN),
     )
 
 
@@ -206,5 +203,5 @@ def _close(plan: Plan) -> Step:
             "Link and pack measured with an instrument before anybody touches anything",
             f"Marks of what was seen written down{witness}; run checked with canscope check",
         ),
-        ("capture-integrity",),
+        _exercised(plan, CardStep.CLOSE),
     )

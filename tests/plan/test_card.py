@@ -10,6 +10,7 @@ from canscope.plan.card import card
 from canscope.plan.card_text import as_html, as_text
 from canscope.plan.coverage import prospects
 from canscope.plan.load import read_plan
+from canscope.plan.steps import steps
 from tests.plan.example import changed, lay_out
 
 STAGE = 'stage    = "dry-spin"\ncoolant  = "empty"\noil      = "empty"'
@@ -32,6 +33,13 @@ def test_every_required_rule_is_exercised_by_some_step(tmp_path, stage):
     exercised = {rule for step in card(plan).steps for rule in step.proves}
     assert required <= exercised
     assert required
+
+
+@pytest.mark.parametrize("stage", STAGES)
+def test_a_required_rule_names_a_step_of_its_stage_that_exercises_it(tmp_path, stage):
+    plan = plan_of(tmp_path, stage=stage)
+    required = {prospect.rule for prospect in prospects(plan) if prospect.required}
+    assert required <= {rule for step in steps(plan) for rule in step.proves}
 
 
 def test_the_dry_spin_goes_in_the_order_that_proves_it(tmp_path):

@@ -13,7 +13,7 @@ from canscope.model.bench import Bench, DriveUnit
 from canscope.model.findings import Verdict
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece
-from canscope.model.rule import SPINNING, Rule, Worst, limit
+from canscope.model.rule import SPINNING, CardStep, Rule, Worst, limit
 from canscope.model.tables import Floats, Int64s
 from canscope.rules import RULES
 from canscope.rules.shared.persistence import (
@@ -87,6 +87,7 @@ class AxleAgreement(Rule):
     absent_in: ClassVar[frozenset[str]] = frozenset({"power-up"})
     stops: ClassVar[bool] = True
     limit_parameter: ClassVar[str] = "agree_percent"
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.SPIN_TOGETHER})
     says: ClassVar[dict[str, str]] = {
         "pass": "{subject} turned the same way whenever both turned, by their own speeds and the "
         "plan's mounting (CAN cannot see a wheel)",

@@ -12,7 +12,7 @@ from canscope.model.bench import Bench, DriveUnit
 from canscope.model.findings import Verdict
 from canscope.model.outcome import Outcome, Subject, margins
 from canscope.model.piece import Piece
-from canscope.model.rule import SPINNING, Rule, Worst, limit
+from canscope.model.rule import SPINNING, CardStep, Rule, Worst, limit
 from canscope.model.signals import NEVER
 from canscope.model.tables import Bools, Int64s
 from canscope.rules import RULES
@@ -94,6 +94,7 @@ class AxleDirection(Rule):
     stops: ClassVar[bool] = True
     waivable: ClassVar[bool] = False
     limit_source: ClassVar[str] = "plan"  # the direction codes and the mounting
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.SPIN})
     cross_checks: ClassVar[tuple[str, ...]] = ("driver.direction",)
     says: ClassVar[dict[str, str]] = {
         "pass": "the {axle} axle turned {direction} when {direction} was requested, by its own "

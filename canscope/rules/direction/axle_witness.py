@@ -12,7 +12,7 @@ from canscope.model.bench import Bench, Mark
 from canscope.model.findings import COMMON_PRACTICE
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece
-from canscope.model.rule import Rule, limit, unjudged
+from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.shared.direction_changes import SENSES, WORDS
 from canscope.rules.shared.persistence import NOTHING, seconds, sense, stretches
@@ -62,6 +62,7 @@ class AxleWitness(Rule):
     required_in: ClassVar[frozenset[str]] = frozenset({"dry-spin", "wet-spin"})
     absent_in: ClassVar[frozenset[str]] = frozenset({"power-up"})
     limit_source: ClassVar[str] = COMMON_PRACTICE
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.SPIN})
     cross_checks: ClassVar[tuple[str, ...]] = ("units.*.speed", "driver.direction")
     says: ClassVar[dict[str, str]] = {
         "pass": "a person saw the {axle} axle turn {direction}, as CAN says",

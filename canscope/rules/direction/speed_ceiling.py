@@ -11,7 +11,7 @@ import numpy as np
 from canscope.model.bench import Bench
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece
-from canscope.model.rule import Rule, limit
+from canscope.model.rule import CardStep, Rule, limit
 from canscope.rules import RULES
 from canscope.trust.sensor import at_end_of_range
 
@@ -52,6 +52,7 @@ class SpeedCeiling(Rule):
     )
     stops: ClassVar[bool] = True
     limit_source: ClassVar[str] = "plan"
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.SPIN})
     says: ClassVar[dict[str, str]] = {
         "pass": "the motor stayed below its speed ceiling",
         "fail": "the motor turned faster than its speed ceiling",

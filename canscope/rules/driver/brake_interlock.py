@@ -13,7 +13,7 @@ from canscope.model.events import Event
 from canscope.model.findings import COMMON_PRACTICE
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece
-from canscope.model.rule import SPINNING, Rule
+from canscope.model.rule import SPINNING, CardStep, Rule
 from canscope.rules import RULES
 from canscope.rules.shared.direction_changes import WORDS, entered
 
@@ -49,6 +49,7 @@ class BrakeInterlock(Rule):
     unit: ClassVar[str] = "state"
     required_in: ClassVar[frozenset[str]] = SPINNING
     limit_source: ClassVar[str] = COMMON_PRACTICE
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.SPIN})
     says: ClassVar[dict[str, str]] = {
         "pass": "no change of direction happened without the brake pressed,"
         " and no refusal was tried that the bus could show",

@@ -10,7 +10,7 @@ from canscope.model.bench import Bench
 from canscope.model.events import Event
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece
-from canscope.model.rule import SPINNING, Rule, limit
+from canscope.model.rule import SPINNING, CardStep, Rule, limit
 from canscope.rules import RULES
 from canscope.rules.shared.direction_changes import WORDS, entered
 
@@ -40,6 +40,7 @@ class ChangeAtStandstill(Rule):
     unit: ClassVar[str] = "rpm"
     required_in: ClassVar[frozenset[str]] = SPINNING
     limit_parameter: ClassVar[str] = "limit_rpm"
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.SPIN})
     says: ClassVar[dict[str, str]] = {
         "pass": "the {subject} unit practically stood at every change of direction",
         "fail": "{entered} was entered while the {subject} unit was turning",

@@ -11,7 +11,7 @@ import numpy as np
 from canscope.model.bench import MAINS, POLES, Bench
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
-from canscope.model.rule import Rule, limit, unjudged
+from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.model.tables import Bools, Floats
 from canscope.rules import RULES
@@ -82,6 +82,7 @@ class EmergencyStop(Rule):
     timed: ClassVar[bool] = True
     required_in: ClassVar[frozenset[str]] = frozenset({"power-up"})
     limit_parameter: ClassVar[str] = "limit_s"
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.EMERGENCY_STOP})
     cross_checks: ClassVar[tuple[str, ...]] = ("driver.emergency_stop",)
     says: ClassVar[dict[str, str]] = {
         "pass": "after pressing, all contactors read open and torque none in time, "

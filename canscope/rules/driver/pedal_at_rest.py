@@ -12,7 +12,7 @@ from canscope.model.bench import Bench, DriveUnit
 from canscope.model.findings import Verdict
 from canscope.model.outcome import Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece
-from canscope.model.rule import SPINNING, Rule, Worst, limit
+from canscope.model.rule import SPINNING, CardStep, Rule, Worst, limit
 from canscope.model.signals import NEVER
 from canscope.rules import RULES
 from canscope.rules.driver._pedal_rest import Level, held_levels, settle
@@ -104,6 +104,7 @@ class PedalAtRest(Rule):
     required_in: ClassVar[frozenset[str]] = SPINNING
     stops: ClassVar[bool] = True
     limit_parameter: ClassVar[str] = "rest_percent"
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.POWER_UP, CardStep.SPIN})
     says: ClassVar[dict[str, str]] = {
         "pass": "the pedal came back to rest whenever direction was neutral",
         "fail": "the pedal did not come back to rest while direction was neutral",

@@ -16,7 +16,7 @@ from canscope.model.findings import Verdict
 from canscope.model.median import median
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
-from canscope.model.rule import Rule, Worst, limit
+from canscope.model.rule import CardStep, Rule, Worst, limit
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Bools, Floats
 from canscope.rules import RULES
@@ -99,6 +99,7 @@ class BusSag(Rule):
     )
     stops: ClassVar[bool] = True
     limit_parameter: ClassVar[str] = "limit_percent"
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.SPIN})
     says: ClassVar[dict[str, str]] = {
         "pass": "the voltage held: {resting}, lowest {voltage_V:.1f} V at {current}; {below}",
         "fail": "the voltage sagged: {resting}, lowest {voltage_V:.1f} V at {current}; {below}",

@@ -11,7 +11,7 @@ import numpy as np
 from canscope.model.bench import Bench
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece
-from canscope.model.rule import ALL_STAGES, Rule, limit
+from canscope.model.rule import ALL_STAGES, CardStep, Rule, limit
 from canscope.rules import RULES
 from canscope.trust.sensor import at_end_of_range
 
@@ -57,6 +57,7 @@ class CurrentCeiling(Rule):
     required_in: ClassVar[frozenset[str]] = ALL_STAGES
     stops: ClassVar[bool] = True
     limit_source: ClassVar[str] = "plan"
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.POWER_UP, CardStep.SPIN})
     says: ClassVar[dict[str, str]] = {
         "pass": "the pack current stayed below its ceiling",
         "fail": "the pack current exceeded its ceiling",

@@ -12,7 +12,7 @@ from canscope.model.bench import Bench, Kind
 from canscope.model.findings import Verdict
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
-from canscope.model.rule import Rule, Worst, limit, unjudged
+from canscope.model.rule import CardStep, Rule, Worst, limit, unjudged
 from canscope.model.tables import Bools, Int64s
 from canscope.rules import RULES
 from canscope.trust.sensor import at_end_of_range
@@ -61,6 +61,7 @@ class CoolantFlow(Rule):
     required_in: ClassVar[frozenset[str]] = frozenset({"wet-spin", "rolling"})
     absent_in: ClassVar[frozenset[str]] = frozenset({"unit-alone", "power-up", "dry-spin"})
     limit_parameter: ClassVar[str] = "minimum_l_per_min"
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.COOLANT})
     says: ClassVar[dict[str, str]] = {
         "pass": "it flowed whenever a unit turned{late}",
         "fail": "it did not flow while a unit turned",

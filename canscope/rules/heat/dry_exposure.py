@@ -13,7 +13,7 @@ from canscope.model.bench import Bench, DriveUnit
 from canscope.model.events import Event
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
-from canscope.model.rule import Rule, limit
+from canscope.model.rule import CardStep, Rule, limit
 from canscope.model.signals import NEVER
 from canscope.model.tables import Int64s
 from canscope.rules import RULES
@@ -69,6 +69,7 @@ class DryExposure(Rule):
     absent_in: ClassVar[frozenset[str]] = frozenset({"wet-spin", "rolling"})
     stops: ClassVar[bool] = True
     limit_source: ClassVar[str] = "plan"
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.SPIN})
     says: ClassVar[dict[str, str]] = {
         "pass": "it kept within the agreed dry running ({counted}); closest: {what}",
         "fail": "it broke the agreed dry running ({counted}): {what}",

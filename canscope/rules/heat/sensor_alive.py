@@ -12,7 +12,7 @@ from canscope.model.bench import Bench
 from canscope.model.findings import COMMON_PRACTICE
 from canscope.model.outcome import Outcome, Subject, margins
 from canscope.model.piece import Piece
-from canscope.model.rule import Rule
+from canscope.model.rule import CardStep, Rule
 from canscope.rules import RULES
 from canscope.rules.heat._sensors import HOT_STAGES, heat_subjects, sensors
 from canscope.trust.sensor import Sensor, doubts, watch
@@ -45,6 +45,7 @@ class SensorAlive(Rule):
     unit: ClassVar[str] = "change"
     required_in: ClassVar[frozenset[str]] = HOT_STAGES
     limit_source: ClassVar[str] = COMMON_PRACTICE
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.BEFORE_POWER})
     says: ClassVar[dict[str, str]] = {"pass": "the sensor is off its rails, and it {moved}"}
     exercise: ClassVar[str] = (
         "warm the sensor by hand or let the unit work until its reading moves by one step;"

@@ -9,7 +9,7 @@ from typing import ClassVar
 from canscope.model.bench import Bench
 from canscope.model.outcome import Outcome, Subject, margins
 from canscope.model.piece import Piece
-from canscope.model.rule import Rule, limit
+from canscope.model.rule import CardStep, Rule, limit
 from canscope.rules import RULES
 from canscope.rules.heat._sensors import (
     HOT_STAGES,
@@ -56,6 +56,7 @@ class TemperatureCeiling(Rule):
     stops: ClassVar[bool] = True
     waivable: ClassVar[bool] = False
     limit_source: ClassVar[str] = "plan"
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.SPIN, CardStep.WATCH_HEAT})
     says: ClassVar[dict[str, str]] = {
         "pass": "the temperature stayed below its ceiling",
         "fail": "the temperature rose above its ceiling",

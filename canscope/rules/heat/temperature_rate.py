@@ -11,7 +11,7 @@ import numpy as np
 from canscope.model.bench import Bench
 from canscope.model.outcome import Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
-from canscope.model.rule import Rule, limit, unjudged
+from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.model.signals import NEVER
 from canscope.rules import RULES
 from canscope.rules.heat._sensors import (
@@ -64,6 +64,7 @@ class TemperatureRate(Rule):
     required_in: ClassVar[frozenset[str]] = HOT_STAGES
     stops: ClassVar[bool] = True
     limit_parameter: ClassVar[str] = "limit_K_per_s"
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.SPIN})
     says: ClassVar[dict[str, str]] = {
         "pass": "the temperature never rose fast",
         "fail": "the temperature rose too fast",

@@ -11,7 +11,7 @@ import numpy as np
 from canscope.model.bench import Bench
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece
-from canscope.model.rule import Rule, limit
+from canscope.model.rule import CardStep, Rule, limit
 from canscope.model.signals import NEVER
 from canscope.rules import RULES
 from canscope.rules.heat._sensors import (
@@ -57,6 +57,7 @@ class TemperatureRise(Rule):
     required_in: ClassVar[frozenset[str]] = frozenset({"unit-alone", "dry-spin"})
     absent_in: ClassVar[frozenset[str]] = frozenset({"power-up", "wet-spin", "rolling"})
     limit_parameter: ClassVar[str] = "limit_K"
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.SPIN, CardStep.WATCH_HEAT})
     says: ClassVar[dict[str, str]] = {
         "pass": "the temperature rose little over its {base_degC:.1f} degC before the first burst",
         "fail": "the temperature rose too far over its {base_degC:.1f} degC before the first burst",

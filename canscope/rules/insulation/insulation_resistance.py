@@ -11,7 +11,7 @@ import numpy as np
 from canscope.model.bench import MAINS, Bench
 from canscope.model.outcome import Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
-from canscope.model.rule import Rule, limit, unjudged
+from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
 from canscope.trust.sensor import at_end_of_range
@@ -66,6 +66,7 @@ class InsulationResistance(Rule):
 
     unit: ClassVar[str] = "ohm/V"
     required_in: ClassVar[frozenset[str]] = frozenset({"power-up"})
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.POWER_UP})
     says: ClassVar[dict[str, str]] = {
         "pass": "the vehicle's own monitor reads enough insulation, {kohm:.0f} kohm at a working "
         "voltage of {working_V:.0f} V",

@@ -12,7 +12,7 @@ from canscope.model.bench import Bench
 from canscope.model.events import Event, Window
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, S
-from canscope.model.rule import SPINNING, Rule, limit, unjudged
+from canscope.model.rule import SPINNING, CardStep, Rule, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.shared.poles import MS, closings, first_after, lapse_ms, last_until, openings
 
@@ -55,6 +55,7 @@ class ContactorSequence(Rule):
     timed: ClassVar[bool] = True
     required_in: ClassVar[frozenset[str]] = SPINNING | {"power-up"}
     limit_source: ClassVar[str] = "order of closing, common practice, no source"
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.POWER_UP})
     says: ClassVar[dict[str, str]] = {
         "pass": "negative and pre-charge closed before positive and pre-charge opened after it; "
         "nearest: {right}, time between",

@@ -13,7 +13,7 @@ from canscope.model.events import Event, Window
 from canscope.model.median import median
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, S
-from canscope.model.rule import SPINNING, Rule, limit
+from canscope.model.rule import SPINNING, CardStep, Rule, limit
 from canscope.model.signals import Samples
 from canscope.rules import RULES
 from canscope.rules.shared.poles import closings
@@ -56,6 +56,7 @@ class ControlSupply(Rule):
     unit: ClassVar[str] = "V"
     required_in: ClassVar[frozenset[str]] = SPINNING | {"power-up"}
     limit_parameter: ClassVar[str] = "minimum_V"
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.POWER_UP})
     says: ClassVar[dict[str, str]] = {
         "pass": "held up while contactors closed, by its readings (a dip between two of them is "
         "not seen), lowest at {pole}",

@@ -13,7 +13,7 @@ from canscope.model.events import Event, Window
 from canscope.model.findings import COMMON_PRACTICE, Verdict
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow
-from canscope.model.rule import Rule, Worst, limit, unjudged
+from canscope.model.rule import CardStep, Rule, Worst, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.power_up._curve_reading import Curve, facts_of, read_curve, stretches
 from canscope.rules.shared.links import at_its_end, link_subjects, links
@@ -75,6 +75,7 @@ class PrechargeCurve(Rule):
     window: ClassVar[Window] = Window.ATTEMPT
     unit: ClassVar[str] = "%"
     required_in: ClassVar[frozenset[str]] = frozenset({"power-up"})
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.POWER_UP})
     cross_checks: ClassVar[tuple[str, ...]] = ("contactors.precharge", "units.*.link_voltage")
     says: ClassVar[dict[str, str]] = {
         "pass": "charged as it should: {told}; {curve}; share of what is allowed",

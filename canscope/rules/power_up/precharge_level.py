@@ -12,7 +12,7 @@ from canscope.model.bench import Bench
 from canscope.model.events import Event, Window
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, S
-from canscope.model.rule import SPINNING, Rule, limit, unjudged
+from canscope.model.rule import SPINNING, CardStep, Rule, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.rules import RULES
 from canscope.rules.shared.links import at_its_end, link_subjects, links
@@ -57,6 +57,7 @@ class PrechargeLevel(Rule):
     unit: ClassVar[str] = "%"
     required_in: ClassVar[frozenset[str]] = SPINNING | {"power-up"}
     limit_parameter: ClassVar[str] = "minimum_percent"
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.POWER_UP})
     says: ClassVar[dict[str, str]] = {
         "pass": "charged to {link_V:.1f} V of {pack_V:.1f} V before positive "
         "closed{inrush}, part of pack voltage",

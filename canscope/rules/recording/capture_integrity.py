@@ -12,7 +12,7 @@ from canscope.model.bench import Bench
 from canscope.model.median import median
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece
-from canscope.model.rule import ALL_STAGES, Rule, limit
+from canscope.model.rule import ALL_STAGES, CardStep, Rule, limit
 from canscope.model.tables import Flag, Tally
 from canscope.rules import RULES
 from canscope.trust.bound_messages import bound_messages
@@ -67,6 +67,7 @@ class CaptureIntegrity(Rule):
     required_in: ClassVar[frozenset[str]] = ALL_STAGES
     waivable: ClassVar[bool] = False
     limit_parameter: ClassVar[str] = "skipped_percent"
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.BEFORE_POWER, CardStep.CLOSE})
     says: ClassVar[dict[str, str]] = {"pass": "{what}", "fail": "{what}"}
     exercise: ClassVar[str] = "record again, and stop the recorder before taking power away"
     causes: ClassVar[tuple[str, ...]] = (

@@ -13,7 +13,7 @@ from canscope.model.findings import Verdict
 from canscope.model.median import median
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
-from canscope.model.rule import ALL_STAGES, Rule, Worst, limit, unjudged
+from canscope.model.rule import ALL_STAGES, CardStep, Rule, Worst, limit, unjudged
 from canscope.model.tables import Int64s
 from canscope.rules import RULES
 from canscope.trust.bound_messages import bound_messages, message_subjects
@@ -88,6 +88,7 @@ class CycleTime(Rule):
     unit: ClassVar[str] = "ms"
     required_in: ClassVar[frozenset[str]] = ALL_STAGES
     limit_parameter: ClassVar[str] = "cycles"
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.BEFORE_POWER})
     says: ClassVar[dict[str, str]] = {
         "pass": "the message kept its cycle of {cycle_ms:.4g} ms",
         "fail": "the message of {cycle_ms:.4g} ms cycle fell silent after {last_s:.3f} s, for"

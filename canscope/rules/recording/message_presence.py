@@ -12,7 +12,7 @@ from canscope.model.bench import Bench
 from canscope.model.findings import COMMON_PRACTICE
 from canscope.model.outcome import Outcome, Subject, margins
 from canscope.model.piece import Piece
-from canscope.model.rule import ALL_STAGES, Rule, unjudged
+from canscope.model.rule import ALL_STAGES, CardStep, Rule, unjudged
 from canscope.rules import RULES
 from canscope.trust.bound_messages import bound_messages, message_subjects
 
@@ -40,6 +40,7 @@ class MessagePresence(Rule):
     required_in: ClassVar[frozenset[str]] = ALL_STAGES
     waivable: ClassVar[bool] = False
     limit_source: ClassVar[str] = COMMON_PRACTICE
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.BEFORE_POWER})
     says: ClassVar[dict[str, str]] = {"pass": "the message was seen"}
     exercise: ClassVar[str] = (
         "switch on every node, record every bus that the plan names, and compare the capture's"

@@ -13,7 +13,7 @@ from canscope.model.events import Event, Window
 from canscope.model.median import median
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, S
-from canscope.model.rule import Rule, limit, unjudged
+from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.shared.links import collapse
 from canscope.trust.missing_value import absence_at
@@ -66,6 +66,7 @@ class ContactorWeld(Rule):
     unit: ClassVar[str] = "V"
     required_in: ClassVar[frozenset[str]] = frozenset({"power-up"})
     limit_parameter: ClassVar[str] = "within_V"
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.OPEN_ONE_POLE})
     cross_checks: ClassVar[tuple[str, ...]] = (
         "contactors.negative",
         "contactors.positive",

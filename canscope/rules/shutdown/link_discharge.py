@@ -13,7 +13,7 @@ from canscope.model.events import Event, Window
 from canscope.model.findings import COMMON_PRACTICE
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, S
-from canscope.model.rule import SPINNING, Rule, limit, unjudged
+from canscope.model.rule import SPINNING, CardStep, Rule, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.rules import RULES
 from canscope.rules.shared.exponential_fit import Exponential, exponential
@@ -66,6 +66,7 @@ class LinkDischarge(Rule):
     unit: ClassVar[str] = "s"
     timed: ClassVar[bool] = True
     required_in: ClassVar[frozenset[str]] = SPINNING | {"power-up"}
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.OPEN_ONE_POLE, CardStep.OPEN})
     cross_checks: ClassVar[tuple[str, ...]] = ("contactors.negative", "contactors.positive")
     says: ClassVar[dict[str, str]] = {
         "pass": f"fell below {{safe_V:g}} V after opening ({{bleed}}{{decay}}; {MEASURE})",

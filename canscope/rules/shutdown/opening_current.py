@@ -12,7 +12,7 @@ from canscope.model.bench import MAINS, Bench
 from canscope.model.events import Event, Window
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, S
-from canscope.model.rule import Rule, limit, unjudged
+from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.rules import RULES
 from canscope.rules.shared.poles import openings
@@ -59,6 +59,7 @@ class OpeningCurrent(Rule):
     window: ClassVar[Window] = Window.OPENING
     unit: ClassVar[str] = "A"
     limit_parameter: ClassVar[str] = "limit_A"
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.OPEN})
     says: ClassVar[dict[str, str]] = {
         "pass": "no load just before the {pole} contactor opened, by the sampled current",
         "fail": "the {pole} contactor opened under load, by the last current sampled before it",
