@@ -39,9 +39,26 @@ def limit(
     *,
     low: float = 0.0,
     high: float = float("inf"),
+    note: str = "",
+    example: Any = None,
+    also: str = "",
 ) -> Any:
-    """A parameter of a rule: its default, unit, allowed range and where the default comes from."""
-    facts = {"unit": unit, "source": source, "low": low, "high": high}
+    """A parameter of a rule; the manual page and the plan's checks are made from it.
+
+    ``source`` is where the default comes from, ``low`` and ``high`` the range allowed, ``note``
+    what the manual page says after the unit. Without a default (None, or an empty table) the rule
+    does not judge; the page then shows ``example``. ``also`` is the key of the plan's [limits] that
+    sets the same parameter.
+    """
+    facts = {
+        "unit": unit,
+        "source": source,
+        "low": low,
+        "high": high,
+        "note": note,
+        "example": example,
+        "also": also,
+    }
     if isinstance(default, Mapping):
         return field(default_factory=lambda: dict(default), metadata=facts)
     return field(default=default, metadata=facts)
@@ -70,7 +87,7 @@ class Rule:
     A rule reads no clock, logs nothing, draws no verdict. A run rule (``window`` is RUN) folds a
     frozen, bounded state; a window rule is one pure function of a closed window. In both an
     answer at an instant rests on what lies at or before that instant, never on how the run was
-    cut. Its docstring is its manual page.
+    cut. Its docstring is its manual page, to which ``canscope explain`` adds the parameters.
     """
 
     name: ClassVar[str] = ""

@@ -18,17 +18,6 @@ from canscope.rules import RULES
 if TYPE_CHECKING:
     from canscope.plan.schema import PlanTable
 
-# [limits] key -> rule and parameter it stands for (contract).
-SHORTHAND = {
-    "dry_burst_s": ("dry-exposure", "burst_s"),
-    "dry_total_s": ("dry-exposure", "total_s"),
-    "dry_pause_s": ("dry-exposure", "pause_s"),
-    "dry_current_A": ("current-ceiling", "dry_current_A"),
-    "current_A": ("current-ceiling", "current_A"),
-    "speed_rpm": ("speed-ceiling", "speed_rpm"),
-    "temperature_ceiling_degC": ("temperature-ceiling", "ceiling_degC"),
-}
-
 
 @dataclass(frozen=True)
 class RuleBook:
@@ -66,10 +55,12 @@ def _settings(
 ) -> dict[tuple[str, str], tuple[Any, KeyPath]]:
     """(rule, parameter) -> value and where the plan says it."""
     settings: dict[tuple[str, str], tuple[Any, KeyPath]] = {}
-    for key, meant in SHORTHAND.items():
-        value = getattr(plan.limits, key)
-        if value is not None:
-            settings[meant] = (value, ("limits", key))
+    for rule in RULES:
+        for entry in fields(RULES[rule]):
+            key = entry.metadata["also"]
+            value = getattr(plan.limits, key) if key else None
+            if value is not None:
+                settings[rule, entry.name] = (value, ("limits", key))
     names = list(RULES)
     for rule, table in plan.rules.items():
         if rule not in names:

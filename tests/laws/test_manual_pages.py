@@ -1,4 +1,4 @@
-"""Every rule has a manual page, and the plan block it shows is what the rule really takes."""
+"""Every rule has a manual page, and the plan block it shows can be pasted into a plan."""
 
 import re
 import tomllib
@@ -7,6 +7,7 @@ from dataclasses import fields
 import pytest
 
 from canscope.cli.explain import page
+from canscope.plan.schema import Limits
 from canscope.rules import RULES
 
 
@@ -48,3 +49,8 @@ def test_a_rule_says_what_to_do_next(name):
     rule = RULES[name]
     assert rule.says.get("pass"), "no clause for a pass"
     assert rule.says.get("fail") or name in {"message-presence", "sensor-alive"}
+
+
+def test_every_key_of_the_plans_limits_stands_for_a_parameter_of_one_rule():
+    named = [entry.metadata["also"] for name in RULES for entry in fields(RULES[name])]
+    assert sorted(filter(None, named)) == sorted(Limits.model_fields)

@@ -69,18 +69,11 @@ class AxleAgreement(Rule):
     Unproven
         The two never turned at the same time (not-exercised). Rolling: no gear ratio in the plan
         (no-limit), or the speeds never steady enough to be compared (not-exercised).
-
-    Plan::
-
-        [rules.axle-agreement]
-        turning_rpm = 50       # rpm; common practice, no source
-        turning_s = 0.2        # s; common practice, no source
-        agree_percent = 10     # %; stage rolling; common practice, no source
     """
 
     turning_rpm: float = limit(50.0, "rpm")
     turning_s: float = limit(0.2, "s")
-    agree_percent: float = limit(10.0, "%", high=100)
+    agree_percent: float = limit(10.0, "%", high=100, note="of the faster axle, stage rolling")
 
     unit: ClassVar[str] = "rpm"
     required_in: ClassVar[frozenset[str]] = SPINNING

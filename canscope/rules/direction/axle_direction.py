@@ -71,15 +71,6 @@ class AxleDirection(Rule):
     Unproven
         The axle never turned in that direction on request (not-exercised); speed or request stale
         or not available. It can be neither waived nor switched off.
-
-    Plan::
-
-        [rules.axle-direction]
-        turning_rpm = 50       # rpm; common practice, no source
-        turning_s = 0.2        # s; common practice, no source
-        still_rpm = 30         # rpm; common practice, no source
-        stalled_Nm = 5         # Nm; common practice, no source
-        stalled_s = 1          # s; common practice, no source
     """
 
     turning_rpm: float = limit(50.0, "rpm")

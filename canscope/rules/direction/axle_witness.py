@@ -43,14 +43,6 @@ class AxleWitness(Rule):
     Unproven
         No mark for that axle and direction (not-exercised); a person saw the axle turn when CAN
         knew of no motion (sensor-suspect), or when nothing was known of its speed (stale).
-
-    Plan::
-
-        [rules.axle-witness]
-        within_s = 30          # s; common practice, no source
-        turning_rpm = 50       # rpm; common practice, no source
-        turning_s = 0.2        # s; common practice, no source
-        still_rpm = 30         # rpm; common practice, no source
     """
 
     within_s: float = limit(30.0, "s", high=50)

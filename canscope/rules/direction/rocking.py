@@ -49,16 +49,9 @@ class Rocking(Rule):
     Unproven
         The unit never moved while forward or reverse was requested for so long (not-exercised);
         speed or request stale or not available.
-
-    Plan::
-
-        [rules.rocking]
-        flips = 2               # sign changes within within_s; common practice, no source
-        within_s = 1            # s; common practice, no source
-        hysteresis_rpm = 10     # rpm; common practice, no source
     """
 
-    flips: int = limit(2, "flips", high=1000)
+    flips: int = limit(2, "flips", high=1000, note="within within_s")
     within_s: float = limit(1.0, "s", low=0.01, high=60)
     hysteresis_rpm: float = limit(10.0, "rpm")
 

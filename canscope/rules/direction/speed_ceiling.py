@@ -36,15 +36,11 @@ class SpeedCeiling(Rule):
     Unproven
         The plan gives no ceiling (no-limit); the unit never turned (not-exercised); the speed
         stood at an end of its range, so that the true one may be larger (sensor-suspect).
-
-    Plan::
-
-        [rules.speed-ceiling]
-        # Also as [limits] speed_rpm; give it in one place.
-        # speed_rpm = 1500      # rpm of the motor; no default: not judged without
     """
 
-    speed_rpm: float | None = limit(None, "rpm")
+    speed_rpm: float | None = limit(
+        None, "rpm", note="of the motor", example=1500, also="speed_rpm"
+    )
 
     unit: ClassVar[str] = "rpm"
     required_in: ClassVar[frozenset[str]] = frozenset(

@@ -44,15 +44,6 @@ class TorqueResponse(Rule):
     Unproven
         The unit never started from standstill by its own torque (not-exercised); speed or torque
         stale or not available.
-
-    Plan::
-
-        [rules.torque-response]
-        torque_Nm = 5          # Nm; common practice, no source
-        look_s = 0.2           # s; common practice, no source
-        moving_rpm = 50        # rpm; common practice, no source
-        still_rpm = 30         # rpm; common practice, no source
-        standing_s = 1         # s; common practice, no source
     """
 
     torque_Nm: float = limit(5.0, "Nm")

@@ -70,20 +70,10 @@ class TurnsAfterRelease(Rule):
     Unproven
         The pedal was never released while the unit turned and left at rest until it slowed down
         (not-exercised); speed or pedal stale or not available.
-
-    Plan::
-
-        [rules.turns-after-release]
-        opposite_rpm = 50      # rpm; common practice, no source
-        rest_percent = 3       # % of travel; common practice, no source
-        turning_rpm = 50       # rpm; common practice, no source
-        turning_s = 0.2        # s; common practice, no source
-        still_rpm = 30         # rpm; common practice, no source
-        standing_s = 1         # s; common practice, no source
     """
 
     opposite_rpm: float = limit(50.0, "rpm")
-    rest_percent: float = limit(3.0, "%", high=100)
+    rest_percent: float = limit(3.0, "%", high=100, note="of travel")
     turning_rpm: float = limit(50.0, "rpm")
     turning_s: float = limit(0.2, "s", high=60)
     still_rpm: float = limit(30.0, "rpm")

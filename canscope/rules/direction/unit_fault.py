@@ -23,19 +23,14 @@ class UnitFault(Rule):
     """No unit reports a fault of its own.
 
     Judged
-        For each unit with a fault signal, at every sample: its raw code is one of the binding's
-        ``ok`` list.
+        For each unit with a fault signal, at every sample: its raw code is one of those that are
+        no fault, listed where the plan binds the signal:
+        ``fault = { signal = "can1:UnitSlow.Fault", ok = [0] }``.
     Margin
         0 for a code of the list, -1 for any other.
     Unproven
         The plan lists no ``ok`` codes (no-limit); the code said that there is no value
         (not-available); the signal never came (not-seen).
-
-    Plan::
-
-        [rules.unit-fault]
-        # has no parameters; the codes are listed where the signal is bound:
-        # fault = { signal = "can1:UnitSlow.Fault", ok = [0] }
     """
 
     stops: ClassVar[bool] = True

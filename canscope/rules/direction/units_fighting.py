@@ -55,19 +55,11 @@ class UnitsFighting(Rule):
     Unproven
         No unit drove at a steady pedal (not-exercised); torque, speed or pedal stale or not
         available.
-
-    Plan::
-
-        [rules.units-fighting]
-        brake_percent = 10     # % of the driving power; common practice, no source
-        held_s = 0.5           # s; common practice, no source
-        steady_percent = 2     # % of travel; common practice, no source
-        least_W = 100          # W; common practice, no source
     """
 
-    brake_percent: float = limit(10.0, "%", high=100)
+    brake_percent: float = limit(10.0, "%", high=100, note="of the driving power")
     held_s: float = limit(0.5, "s", low=0.01, high=60)
-    steady_percent: float = limit(2.0, "%", high=100)
+    steady_percent: float = limit(2.0, "%", high=100, note="of travel")
     least_W: float = limit(100.0, "W", low=1)
 
     unit: ClassVar[str] = "%"

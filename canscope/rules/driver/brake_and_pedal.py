@@ -41,18 +41,10 @@ class BrakeAndPedal(Rule):
     Unproven
         Brake and pedal were never pressed together for so long (not-exercised); torque, speed,
         brake or pedal stale or not available.
-
-    Plan::
-
-        [rules.brake-and-pedal]
-        pedal_percent = 25     # % of travel; Formula SAE rules (brake and pedal), from memory
-        torque_Nm = 5          # Nm; common practice, no source
-        held_s = 0.5           # s; common practice, no source
-        still_rpm = 30         # rpm; common practice, no source
     """
 
     pedal_percent: float = limit(
-        25.0, "%", "Formula SAE rules (brake and pedal), from memory", high=100
+        25.0, "%", "Formula SAE rules (brake and pedal), from memory", high=100, note="of travel"
     )
     torque_Nm: float = limit(5.0, "Nm")
     held_s: float = limit(0.5, "s", high=60)

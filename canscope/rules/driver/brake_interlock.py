@@ -39,11 +39,6 @@ class BrakeInterlock(Rule):
     Unproven
         No direction was entered (not-exercised); the brake changed within the same samples
         (too-close-to-call); the brake was not known at an entering (stale, not-available).
-
-    Plan::
-
-        [rules.brake-interlock]
-        # has no parameters
     """
 
     unit: ClassVar[str] = "state"

@@ -28,14 +28,9 @@ class ChangeAtStandstill(Rule):
         and how far the speed moved while the change may have happened.
     Unproven
         No direction was entered (not-exercised); at an entering the speed was not known (stale).
-
-    Plan::
-
-        [rules.change-at-standstill]
-        limit_rpm = 100        # rpm at the motor; common practice, no source
     """
 
-    limit_rpm: float = limit(100.0, "rpm")
+    limit_rpm: float = limit(100.0, "rpm", note="at the motor")
 
     unit: ClassVar[str] = "rpm"
     required_in: ClassVar[frozenset[str]] = SPINNING

@@ -67,16 +67,10 @@ class EmergencyStop(Rule):
         It was never pressed, or only without both main contactors closed (not-exercised: their
         opening was not shown, though one pole that stays closed fails); a contactor or a torque
         was not known at the deadline (stale, not-available).
-
-    Plan::
-
-        [rules.emergency-stop]
-        limit_s = 1            # s; common practice, no source
-        torque_Nm = 2          # Nm, taken as none; common practice, no source
     """
 
     limit_s: float = limit(1.0, "s", high=60.0)
-    torque_Nm: float = limit(2.0, "Nm")
+    torque_Nm: float = limit(2.0, "Nm", note="taken as none")
 
     unit: ClassVar[str] = "s"
     timed: ClassVar[bool] = True

@@ -77,21 +77,9 @@ class PedalAtRest(Rule):
     Unproven
         Direction was never neutral long enough, or the pedal never at rest while the unit stood
         (not-exercised); pedal, speed or torque stale or not available.
-
-    Plan::
-
-        [rules.pedal-at-rest]
-        rest_percent = 3       # % of travel; common practice, no source
-        held_s = 0.5           # s; common practice, no source
-        release_s = 1          # s; common practice, no source
-        torque_Nm = 5          # Nm; common practice, no source
-        still_rpm = 30         # rpm; common practice, no source
-        standing_s = 1         # s; common practice, no source
-        turning_rpm = 50       # rpm; common practice, no source
-        turning_s = 0.2        # s; common practice, no source
     """
 
-    rest_percent: float = limit(3.0, "%", high=100)
+    rest_percent: float = limit(3.0, "%", high=100, note="of travel")
     held_s: float = limit(0.5, "s")
     release_s: float = limit(1.0, "s")
     torque_Nm: float = limit(5.0, "Nm")

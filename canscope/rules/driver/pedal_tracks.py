@@ -54,15 +54,11 @@ class PedalTracks(Rule):
     Unproven
         The pedal never travelled more than ``apart_percent`` on both tracks, so that a track that
         does not move could not show (not-exercised); a track stale or not available.
-
-    Plan::
-
-        [rules.pedal-tracks]
-        apart_percent = 10      # % of travel; Formula SAE rules T.4.2.5, from memory
-        tolerated_s = 0.1       # s; Formula SAE rules T.4.2.5, from memory
     """
 
-    apart_percent: float = limit(10.0, "%", "Formula SAE rules T.4.2.5, from memory", high=100)
+    apart_percent: float = limit(
+        10.0, "%", "Formula SAE rules T.4.2.5, from memory", high=100, note="of travel"
+    )
     tolerated_s: float = limit(0.1, "s", "Formula SAE rules T.4.2.5, from memory", high=10)
 
     unit: ClassVar[str] = "%"

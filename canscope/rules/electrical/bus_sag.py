@@ -78,20 +78,12 @@ class BusSag(Rule):
         burst (not-exercised); the plan gives neither contactors nor a nominal voltage (no-limit);
         the voltage fell below half of nominal and no contactor says why (inferred); it stood at an
         end of its range (sensor-suspect).
-
-    Plan::
-
-        [rules.bus-sag]
-        limit_percent = 10      # % of the resting voltage; common practice, no source
-        # floor_V = 300         # V, never below; no default: not judged without
-        rest_current_A = 2      # A; common practice, no source
-        lookback_s = 2          # s before a burst; common practice, no source
     """
 
-    limit_percent: float = limit(10.0, "%", high=100.0)
-    floor_V: float | None = limit(None, "V", low=1.0)
+    limit_percent: float = limit(10.0, "%", high=100.0, note="of the resting voltage")
+    floor_V: float | None = limit(None, "V", low=1.0, note="at least", example=300)
     rest_current_A: float = limit(2.0, "A")
-    lookback_s: float = limit(2.0, "s", low=0.1, high=60.0)
+    lookback_s: float = limit(2.0, "s", low=0.1, high=60.0, note="before a burst")
 
     unit: ClassVar[str] = "%"
     required_in: ClassVar[frozenset[str]] = frozenset(

@@ -41,17 +41,14 @@ class CurrentCeiling(Rule):
         The plan gives no ceiling for this stage (no-limit); no unit turned (in power-up: no pole
         closed) in the whole run (not-exercised); the current stood at an end of its range, so that
         the true one may be larger (sensor-suspect).
-
-    Plan::
-
-        [rules.current-ceiling]
-        # Both also as [limits] dry_current_A and current_A; give each in one place.
-        # dry_current_A = 30    # A, while coolant or oil is empty; no default: not judged without
-        # current_A = 200       # A, when both are filled; no default: not judged without
     """
 
-    dry_current_A: float | None = limit(None, "A")
-    current_A: float | None = limit(None, "A")
+    dry_current_A: float | None = limit(
+        None, "A", note="while coolant or oil is empty", example=30, also="dry_current_A"
+    )
+    current_A: float | None = limit(
+        None, "A", note="with both filled", example=200, also="current_A"
+    )
 
     unit: ClassVar[str] = "A"
     required_in: ClassVar[frozenset[str]] = ALL_STAGES

@@ -60,16 +60,9 @@ class PowerBalance(Rule):
     Unproven
         Neither power was ever above ``floor_W`` and steady (not-exercised); torque or speed of one
         unit is not bound; stale or not available.
-
-    Plan::
-
-        [rules.power-balance]
-        most = 1.05            # shaft over pack power; common practice, no source
-        average_s = 0.5        # s; common practice, no source
-        floor_W = 500          # W; common practice, no source
     """
 
-    most: float = limit(1.05, low=1.0)
+    most: float = limit(1.05, low=1.0, note="shaft over pack power")
     average_s: float = limit(0.5, "s", low=0.05, high=30.0)
     floor_W: float = limit(500.0, "W", low=1.0)
 

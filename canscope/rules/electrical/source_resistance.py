@@ -74,22 +74,13 @@ class SourceResistance(Rule):
     Unproven
         No load step was seen (not-exercised); the voltage rose as the load set in, so that the sign
         of the current or a scale is in doubt (sensor-suspect); stale or not available.
-
-    Plan::
-
-        [rules.source-resistance]
-        limit_ohm = 1          # ohm; common practice, no source
-        step_A = 3             # A, smallest step; common practice, no source
-        rest_current_A = 2     # A; common practice, no source
-        rest_s = 0.5           # s of rest before the step; common practice, no source
-        pulse_s = 1            # s, longest pulse; common practice, no source
     """
 
     limit_ohm: float = limit(1.0, "ohm")
-    step_A: float = limit(3.0, "A", low=0.01)
+    step_A: float = limit(3.0, "A", low=0.01, note="in the smallest step")
     rest_current_A: float = limit(2.0, "A")
-    rest_s: float = limit(0.5, "s", low=0.1, high=30.0)
-    pulse_s: float = limit(1.0, "s", low=0.01, high=30.0)
+    rest_s: float = limit(0.5, "s", low=0.1, high=30.0, note="of rest before the step")
+    pulse_s: float = limit(1.0, "s", low=0.01, high=30.0, note="of the longest pulse")
 
     unit: ClassVar[str] = "ohm"
     limit_parameter: ClassVar[str] = "limit_ohm"

@@ -51,15 +51,9 @@ class VoltageAgreement(Rule):
         Both poles were never closed, or never without load, or pack and link read no high voltage
         (not-exercised); the link stood at an end of its range (sensor-suspect); pack voltage,
         current or link voltage were stale or not available.
-
-    Plan::
-
-        [rules.voltage-agreement]
-        limit_percent = 2      # % of the pack voltage; common practice, no source
-        rest_current_A = 2     # A; common practice, no source
     """
 
-    limit_percent: float = limit(2.0, "%", high=100.0)
+    limit_percent: float = limit(2.0, "%", high=100.0, note="of the pack voltage")
     rest_current_A: float = limit(2.0, "A")
 
     unit: ClassVar[str] = "%"

@@ -54,11 +54,6 @@ class ColdSoak(Rule):
         does not say ``job.cold``, so that it is advice and no fault (not-exercised); a sensor had
         no value (stale, not-available) or stood at an end of its range (sensor-suspect); there are
         not two temperatures to compare (no-limit).
-
-    Plan::
-
-        [rules.cold-soak]
-        limit_K = 5            # K; common practice, no source
     """
 
     limit_K: float = limit(5.0, "K")

@@ -46,16 +46,10 @@ class CoolantFlow(Rule):
         No unit turned (for ``grace_s``), or nothing was read of the flow while one did
         (not-exercised, stale, not-available); the flow stood at an end of its range
         (sensor-suspect).
-
-    Plan::
-
-        [rules.coolant-flow]
-        minimum_l_per_min = 1  # l/min; common practice, no source
-        grace_s = 0            # s for the pump to start; common practice, no source
     """
 
     minimum_l_per_min: float = limit(1.0, "l/min", low=0.01)
-    grace_s: float = limit(0.0, "s", high=60.0)
+    grace_s: float = limit(0.0, "s", high=60.0, note="for the pump to start")
 
     unit: ClassVar[str] = "l/min"
     required_in: ClassVar[frozenset[str]] = frozenset({"wet-spin", "rolling"})

@@ -49,19 +49,17 @@ class DryExposure(Rule):
         when the recording ended (not-exercised), or turned already when it began (inferred): then
         only what was recorded is known, which can fail and cannot pass; a total is to be kept and
         an earlier run cannot be counted (capture-damaged).
-
-    Plan::
-
-        [rules.dry-exposure]
-        # Also as [limits] dry_burst_s, dry_total_s, dry_pause_s; give each in one place.
-        # burst_s = 5             # s, longest burst; no default: not judged without
-        # total_s = 60            # s, all bursts of a unit together; no default: not judged without
-        # pause_s = 20            # s, shortest pause between bursts; no default: not judged without
     """
 
-    burst_s: float | None = limit(None, "s")
-    total_s: float | None = limit(None, "s")
-    pause_s: float | None = limit(None, "s")
+    burst_s: float | None = limit(
+        None, "s", note="of the longest burst", example=5, also="dry_burst_s"
+    )
+    total_s: float | None = limit(
+        None, "s", note="of all bursts of a unit together", example=60, also="dry_total_s"
+    )
+    pause_s: float | None = limit(
+        None, "s", note="of the shortest pause between bursts", example=20, also="dry_pause_s"
+    )
 
     unit: ClassVar[str] = "s"
     timed: ClassVar[bool] = True

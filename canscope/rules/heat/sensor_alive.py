@@ -35,11 +35,6 @@ class SensorAlive(Rule):
         part cools, it stopped changing before a burst of its unit or after it, or it stood still
         over one burst where it moves by three steps over another as long (sensor-suspect). The
         temperature rules then do not pass on it either.
-
-    Plan::
-
-        [rules.sensor-alive]
-        # has no parameters
     """
 
     unit: ClassVar[str] = "change"

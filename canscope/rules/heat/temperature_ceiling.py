@@ -39,17 +39,17 @@ class TemperatureCeiling(Rule):
         (not-exercised); in that time the sensor fell silent or had no value (stale, not-available,
         out-of-range); it stood at an end of its range, never moved,
         or stopped moving before a burst or after it (sensor-suspect).
-
-    Plan::
-
-        [rules.temperature-ceiling]
-        # Also as [limits] temperature_ceiling_degC; give it in one place.
-        # ceiling_degC = { inverter = 75, winding = 110 }  # degC by word; no default: not judged
-        watch_s = 60            # s after the last burst; common practice, no source
     """
 
-    ceiling_degC: Mapping[str, float] = limit({}, "degC", low=-40.0)
-    watch_s: float = limit(WATCH_S, "s")
+    ceiling_degC: Mapping[str, float] = limit(
+        {},
+        "degC",
+        low=-40.0,
+        note="by temperature word",
+        example={"inverter": 75, "winding": 110},
+        also="temperature_ceiling_degC",
+    )
+    watch_s: float = limit(WATCH_S, "s", note="after the last burst")
 
     unit: ClassVar[str] = "degC"
     required_in: ClassVar[frozenset[str]] = HOT_STAGES

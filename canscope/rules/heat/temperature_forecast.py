@@ -52,19 +52,11 @@ class TemperatureForecast(Rule):
         (not-exercised); in that time the sensor fell silent or had no value (stale, not-available,
         out-of-range); it stood at an end of its range, never moved,
         or stopped moving before a burst or after it (sensor-suspect).
-
-    Plan::
-
-        [rules.temperature-forecast]
-        # The ceilings are those of temperature-ceiling.
-        horizon_s = 10          # s to the ceiling, at least; common practice, no source
-        window_s = 5            # s; common practice, no source
-        watch_s = 60            # s after the last burst; common practice, no source
     """
 
-    horizon_s: float = limit(10.0, "s", high=600.0)
+    horizon_s: float = limit(10.0, "s", high=600.0, note="to the ceiling, at least")
     window_s: float = limit(5.0, "s", low=0.5, high=60.0)
-    watch_s: float = limit(WATCH_S, "s")
+    watch_s: float = limit(WATCH_S, "s", note="after the last burst")
 
     unit: ClassVar[str] = "degC"
     stops: ClassVar[bool] = True

@@ -47,18 +47,11 @@ class TemperatureRate(Rule):
         after its last burst (not-exercised); in that time the sensor fell silent or had no value
         (stale, not-available, out-of-range); it stood at an end of its range, never moved,
         or stopped moving before a burst or after it (sensor-suspect).
-
-    Plan::
-
-        [rules.temperature-rate]
-        limit_K_per_s = 2       # K/s; common practice, no source
-        window_s = 5            # s; common practice, no source
-        watch_s = 60            # s after the last burst; common practice, no source
     """
 
     limit_K_per_s: float = limit(2.0, "K/s")
     window_s: float = limit(5.0, "s", low=0.5, high=60.0)
-    watch_s: float = limit(WATCH_S, "s")
+    watch_s: float = limit(WATCH_S, "s", note="after the last burst")
 
     unit: ClassVar[str] = "K/s"
     required_in: ClassVar[frozenset[str]] = HOT_STAGES

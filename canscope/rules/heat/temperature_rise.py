@@ -42,16 +42,10 @@ class TemperatureRise(Rule):
         (not-exercised); there was no fresh value before the first burst, or the sensor fell silent
         or had no value while watched (stale, not-available, out-of-range); it stood at an end of
         its range, never moved, or stopped moving before a burst or after it (sensor-suspect).
-
-    Plan::
-
-        [rules.temperature-rise]
-        limit_K = 10            # K; common practice, no source
-        watch_s = 60            # s after the last burst; common practice, no source
     """
 
     limit_K: float = limit(10.0, "K")
-    watch_s: float = limit(WATCH_S, "s")
+    watch_s: float = limit(WATCH_S, "s", note="after the last burst")
 
     unit: ClassVar[str] = "K"
     required_in: ClassVar[frozenset[str]] = frozenset({"unit-alone", "dry-spin"})

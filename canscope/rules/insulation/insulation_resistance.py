@@ -50,19 +50,16 @@ class InsulationResistance(Rule):
         (not-exercised); the readings stood at the upper end of the monitor's range
         (sensor-suspect), were not available or fell silent; there is neither a
         ``maximum_voltage_V`` nor a pack voltage to make a limit of (no-limit).
-
-    Plan::
-
-        [rules.insulation-resistance]
-        joined_ohm_per_V = 500     # ohm/V, a.c. and d.c. side joined; UN R100 5.1.3
-        protected_ohm_per_V = 100  # ohm/V, with pack.ac_protected; UN R100 5.1.3
-        settle_s = 30              # s closed before a reading counts; common practice, no source
     """
 
     # Stricter than the regulation is the shop's own choice, laxer is not.
-    joined_ohm_per_V: float = limit(500.0, "ohm/V", REGULATION, low=500.0)
-    protected_ohm_per_V: float = limit(100.0, "ohm/V", REGULATION, low=100.0)
-    settle_s: float = limit(30.0, "s", high=600.0)
+    joined_ohm_per_V: float = limit(
+        500.0, "ohm/V", REGULATION, low=500.0, note="with a.c. and d.c. side joined"
+    )
+    protected_ohm_per_V: float = limit(
+        100.0, "ohm/V", REGULATION, low=100.0, note="with pack.ac_protected"
+    )
+    settle_s: float = limit(30.0, "s", high=600.0, note="closed before a reading counts")
 
     unit: ClassVar[str] = "ohm/V"
     required_in: ClassVar[frozenset[str]] = frozenset({"power-up"})

@@ -37,17 +37,11 @@ class ClosingInrush(Rule):
         Always, if no sampled current was above the limit (inferred); positive never closed
         (not-exercised); no current was sampled in that time (stale, not-available); the plan gives
         no limit (no-limit).
-
-    Plan::
-
-        [rules.closing-inrush]
-        # limit_A = 50         # A; no default: not judged without
-        within_ms = 200        # ms after the closing; common practice, no source
     """
 
-    limit_A: float | None = limit(None, "A")
+    limit_A: float | None = limit(None, "A", example=50)
     # An attempt is followed until 500 ms after its last closing.
-    within_ms: float = limit(200.0, "ms", low=1.0, high=450.0)
+    within_ms: float = limit(200.0, "ms", low=1.0, high=450.0, note="after the closing")
 
     window: ClassVar[Window] = Window.ATTEMPT
     unit: ClassVar[str] = "A"

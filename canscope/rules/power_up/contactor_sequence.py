@@ -40,15 +40,9 @@ class ContactorSequence(Rule):
         Positive never closed (not-exercised); the order lies within sampling (too-close-to-call);
         a state was not available when positive closed, or the recording ended before pre-charge
         opened.
-
-    Plan::
-
-        [rules.contactor-sequence]
-        # Where a run folder states a larger uncertainty of its stamps, that one counts.
-        clock_ms = 1.0         # ms between two stamps; common practice, no source
     """
 
-    clock_ms: float = limit(1.0, "ms")
+    clock_ms: float = limit(1.0, "ms", note="between two stamps, unless a run folder states more")
 
     window: ClassVar[Window] = Window.ATTEMPT
     unit: ClassVar[str] = "ms"

@@ -41,16 +41,10 @@ class ControlSupply(Rule):
         (stale, not-available, out-of-range); a rolling counter (``units.X.alive``) jumped or began
         anew within that time: a node that restarted is a sign of a brown-out shorter than a sample
         (inferred); a reading above 36 V, which is no 12 V nor 24 V supply's (sensor-suspect).
-
-    Plan::
-
-        [rules.control-supply]
-        minimum_V = 10.5       # V; common practice, no source
-        around_s = 0.5         # s before and after a closing; common practice, no source
     """
 
     minimum_V: float = limit(10.5, "V")
-    around_s: float = limit(0.5, "s", high=0.5)
+    around_s: float = limit(0.5, "s", high=0.5, note="before and after a closing")
 
     window: ClassVar[Window] = Window.ATTEMPT
     unit: ClassVar[str] = "V"

@@ -38,14 +38,9 @@ class PrechargeAttempts(Rule):
     Unproven
         Positive never closed after a pre-charge (not-exercised): then nobody knows how many
         attempts it would have taken. A closing shorter than a sample is not seen.
-
-    Plan::
-
-        [rules.precharge-attempts]
-        most = 3               # attempts until positive closes; common practice, no source
     """
 
-    most: int = limit(3, "attempts", low=1)
+    most: int = limit(3, "attempts", low=1, note="until positive closes")
 
     unit: ClassVar[str] = "attempts"
     limit_parameter: ClassVar[str] = "most"

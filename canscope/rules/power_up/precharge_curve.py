@@ -53,24 +53,14 @@ class PrechargeCurve(Rule):
         to see a curve, or they do not follow one, R2 below ``least_r2`` (inferred); link or pack
         voltage were not known (stale, not-available); the pack stood at an end of its range
         (sensor-suspect).
-
-    Plan::
-
-        [rules.precharge-curve]
-        tau_least = 0.5        # times R C; common practice, no source
-        tau_most = 3.0         # times R C; common practice, no source
-        reach_s = 5.0          # s to 95 % of the pack; common practice, no source
-        start_V = 60.0         # V before the first closing; UN R100 section 2 (from memory)
-        minimum_percent = 95.0 # percent of the pack that is no plateau; common practice, no source
-        least_r2 = 0.98        # share of the variance explained; common practice, no source
     """
 
     tau_least: float = limit(0.5, "R C")
     tau_most: float = limit(3.0, "R C")
-    reach_s: float = limit(5.0, "s")
-    start_V: float = limit(60.0, "V", HIGH_VOLTAGE)
-    minimum_percent: float = limit(95.0, "%", high=100.0)
-    least_r2: float = limit(0.98, "", high=1.0)
+    reach_s: float = limit(5.0, "s", note="to 95 % of the pack")
+    start_V: float = limit(60.0, "V", HIGH_VOLTAGE, note="before the first closing")
+    minimum_percent: float = limit(95.0, "%", high=100.0, note="of the pack that is no plateau")
+    least_r2: float = limit(0.98, "", high=1.0, note="share of the variance explained")
 
     window: ClassVar[Window] = Window.ATTEMPT
     unit: ClassVar[str] = "%"

@@ -44,14 +44,9 @@ class PrechargeLevel(Rule):
         Positive never closed (not-exercised); link or pack voltage were not known then (stale,
         not-available); the pack itself read below 60 V or stood at an end of its range, or the
         link read above 110 % of it (sensor-suspect).
-
-    Plan::
-
-        [rules.precharge-level]
-        minimum_percent = 95   # percent of pack voltage, trade 90-98; common practice, no source
     """
 
-    minimum_percent: float = limit(95.0, "%", high=100.0)
+    minimum_percent: float = limit(95.0, "%", high=100.0, note="of pack voltage, trade 90-98")
 
     window: ClassVar[Window] = Window.ATTEMPT
     unit: ClassVar[str] = "%"

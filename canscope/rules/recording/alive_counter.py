@@ -43,11 +43,6 @@ class AliveCounter(Rule):
         Minus the number of wrong steps so far; none is allowed.
     Unproven
         No two frames came close enough to each other (not-exercised).
-
-    Plan::
-
-        [rules.alive-counter]
-        gap_cycles = 1.5        # cycles; common practice, no source
     """
 
     gap_cycles: float = limit(1.5, "cycles", low=1, high=10)

@@ -54,15 +54,9 @@ class BusLoad(Rule):
         The plan gives no limit (no-limit): the peak is told all the same. Nothing of the bus was
         recorded (not-seen). One frame was repeated back to back over and over, as happens where a
         unit is alone with a silent listener and nobody acknowledges (inferred).
-
-    Plan::
-
-        [rules.bus-load]
-        # limit_percent = 60    # % of the bit rate; no default: not judged without
-        window_s = 0.1          # s; common practice, no source
     """
 
-    limit_percent: float | None = limit(None, "%")
+    limit_percent: float | None = limit(None, "%", note="of the bit rate", example=60)
     window_s: float = limit(0.1, "s", low=0.001, high=10)
 
     unit: ClassVar[str] = "%"

@@ -61,11 +61,6 @@ class CaptureGaps(Rule):
         No bound node was ever awake (not-exercised); all nodes fell silent as in a shutdown, with
         the ignition not known to be off, and came back, or nothing at all was recorded up to the
         end of the run (capture-damaged).
-
-    Plan::
-
-        [rules.capture-gaps]
-        cycles = 3              # as ISO 11783-7: 100 ms heartbeat, error beyond 300 ms
     """
 
     cycles: float = limit(

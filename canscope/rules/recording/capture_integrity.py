@@ -55,14 +55,9 @@ class CaptureIntegrity(Rule):
     Unproven
         Nothing was recorded (not-exercised); three messages or more, and all that state a cycle,
         came at the same multiple of it, more than 5 % off (capture-damaged).
-
-    Plan::
-
-        [rules.capture-integrity]
-        skipped_percent = 1.0   # % of lines or records; common practice, no source
     """
 
-    skipped_percent: float = limit(1.0, "%", high=100.0)
+    skipped_percent: float = limit(1.0, "%", high=100.0, note="of lines or records")
 
     required_in: ClassVar[frozenset[str]] = ALL_STAGES
     waivable: ClassVar[bool] = False

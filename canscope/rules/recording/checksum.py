@@ -43,11 +43,6 @@ class Checksum(Rule):
         Minus the number of frames with a wrong checksum so far; none is allowed.
     Unproven
         No frame with a checksum came (not-seen, not-exercised).
-
-    Plan::
-
-        [rules.checksum]
-        # has no parameters
     """
 
     unit: ClassVar[str] = "frame"

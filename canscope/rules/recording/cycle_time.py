@@ -74,11 +74,6 @@ class CycleTime(Rule):
         that sends the same, or the cycle is not its own (inferred); the
         recording ended during a silence that may have been a shutdown (stale); it was missing only
         because nothing at all was recorded (capture-damaged).
-
-    Plan::
-
-        [rules.cycle-time]
-        cycles = 3              # as ISO 11783-7: 100 ms heartbeat, error beyond 300 ms
     """
 
     cycles: float = limit(

@@ -81,12 +81,6 @@ class ErrorFrames(Rule):
     Unproven
         No error frame was recorded: that proves nothing unless it is known that the recorder keeps
         them (inferred). Nothing of the bus was recorded (not-seen).
-
-    Plan::
-
-        [rules.error-frames]
-        limit_count = 10        # error frames; common practice, no source
-        within_s = 10           # s; common practice, no source
     """
 
     limit_count: int = limit(10, "frame", high=MOST - 1)

@@ -37,11 +37,6 @@ class FrameLength(Rule):
         Bytes of the frame minus bytes of the definition.
     Unproven
         The message never came (not-exercised).
-
-    Plan::
-
-        [rules.frame-length]
-        # has no parameters
     """
 
     unit: ClassVar[str] = "byte"

@@ -29,11 +29,6 @@ class MessagePresence(Rule):
         waived nor switched off.
     Unproven
         The message never came (not-seen); everything that rests on it is unproven as well.
-
-    Plan::
-
-        [rules.message-presence]
-        # has no parameters
     """
 
     unit: ClassVar[str] = "frame"

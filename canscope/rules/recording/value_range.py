@@ -38,11 +38,6 @@ class ValueRange(Rule):
     Unproven
         The definition declares no range (no-limit); the node said that it had no value while it
         was awake (not-available); the signal never came (not-seen).
-
-    Plan::
-
-        [rules.value-range]
-        # has no parameters
     """
 
     limit_source: ClassVar[str] = "the definition"

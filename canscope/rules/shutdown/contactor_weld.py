@@ -49,18 +49,11 @@ class ContactorWeld(Rule):
         seen (not-exercised); no active bleed and the link stayed (inferred); link or pack voltage
         were not known (stale, not-available); the link read next to nothing at once, faster than
         any bleed empties it (sensor-suspect). Two attempts, one for each order, prove both poles.
-
-    Plan::
-
-        [rules.contactor-weld]
-        within_V = 2.0         # V; common practice, no source
-        held_s = 2.0           # s that the other pole must stay closed; common practice, no source
-        judged_s = 10.0        # s at most; common practice, no source
     """
 
     within_V: float = limit(2.0, "V")
-    held_s: float = limit(2.0, "s", low=1.0)
-    judged_s: float = limit(10.0, "s", low=2.0, high=60.0)
+    held_s: float = limit(2.0, "s", low=1.0, note="that the other pole must stay closed")
+    judged_s: float = limit(10.0, "s", low=2.0, high=60.0, note="at most")
 
     window: ClassVar[Window] = Window.OPENING
     unit: ClassVar[str] = "V"

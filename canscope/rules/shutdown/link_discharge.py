@@ -48,13 +48,6 @@ class LinkDischarge(Rule):
         or more to next to nothing from one reading to the next, as no bleed empties it and a sensor
         does that loses its supply (sensor-suspect). A link still above ``safe_V`` after the limit
         fails.
-
-    Plan::
-
-        [rules.link-discharge]
-        active_s = 5.0         # s; IEC 60204-1, 6.2.4
-        passive_s = 120.0      # s; common practice, no source
-        safe_V = 60.0          # V; IEC 60204-1, 6.2.4
     """
 
     active_s: float = limit(5.0, "s", MACHINES, high=120.0)

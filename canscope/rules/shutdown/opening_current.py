@@ -47,11 +47,6 @@ class OpeningCurrent(Rule):
     Unproven
         No main contactor opened (not-exercised); the current was not known just before (stale,
         not-available).
-
-    Plan::
-
-        [rules.opening-current]
-        limit_A = 2            # A; common practice, no source
     """
 
     limit_A: float = limit(2.0, "A")
