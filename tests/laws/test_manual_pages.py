@@ -6,7 +6,7 @@ from dataclasses import fields
 
 import pytest
 
-from canscope.cli.explain import page
+from canscope.cli._rule_page import page
 from canscope.plan.schema import Limits
 from canscope.rules import RULES
 
