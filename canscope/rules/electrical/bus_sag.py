@@ -20,7 +20,7 @@ from canscope.model.rule import CardStep, Rule, Worst, limit
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Bools, Floats
 from canscope.rules import RULES
-from canscope.rules.shared.main_contactors import POLES, SETTLE_NS, count_settled, unopened
+from canscope.rules.electrical._main_contactors import POLES, SETTLE_NS, count_settled, unopened
 from canscope.trust.sensor import at_end_of_range
 
 CURRENT = "pack.current"

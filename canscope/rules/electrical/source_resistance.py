@@ -17,8 +17,8 @@ from canscope.model.rule import Rule, Worst, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.model.tables import Floats
 from canscope.rules import RULES
+from canscope.rules.electrical._main_contactors import POLES
 from canscope.rules.shared.links import links
-from canscope.rules.shared.main_contactors import POLES
 from canscope.rules.shared.persistence import NOTHING, Last, Stretches, follow, seconds
 
 CURRENT = "pack.current"

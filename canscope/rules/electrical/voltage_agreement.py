@@ -15,8 +15,14 @@ from canscope.model.rule import Rule, limit, unjudged
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Floats
 from canscope.rules import RULES
+from canscope.rules.electrical._main_contactors import (
+    POLES,
+    SETTLE_NS,
+    after,
+    settled,
+    stayed_closed,
+)
 from canscope.rules.shared.links import links
-from canscope.rules.shared.main_contactors import POLES, SETTLE_NS, after, settled, stayed_closed
 from canscope.trust.sensor import at_end_of_range
 
 PACK, CURRENT = "pack.voltage", "pack.current"
