@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 from canscope.model.bench import Bench, Made, Mark
 from canscope.model.events import Event, Span
 from canscope.model.history import History
-from canscope.model.signals import NEVER, Held, Place, Samples, place_of
+from canscope.model.signals import NEVER, Place, RoleAt, Samples, place_of
 from canscope.model.tables import Bools, Frames, Int64s
 
 S = 10**9  # nanoseconds in a second
@@ -33,7 +33,7 @@ class Past:
         """A role's samples with start_ns <= time < until_ns; at most the last 120 s."""
         return self.history.samples(role).between(start_ns, self.until_ns)
 
-    def at(self, role: str, times_ns: ArrayLike, *, before: bool = False) -> Held:
+    def at(self, role: str, times_ns: ArrayLike, *, before: bool = False) -> RoleAt:
         """What was last known of a role at these instants (with ``before``: just before them).
 
         An instant includes the samples that bear its own stamp, of whatever channel.
@@ -44,7 +44,7 @@ class Past:
         samples = self.history.samples(role)
         if not len(samples):
             nothing = np.full(len(times), NEVER)
-            return Held(
+            return RoleAt(
                 np.full(len(times), np.nan), nothing, times - NEVER, np.ones(len(times), bool)
             )
         place = place_of(samples, times, before=before)
@@ -54,7 +54,7 @@ class Past:
             stale = np.zeros(len(times), np.bool_)
         else:
             value[stale] = np.nan
-        return Held(value, place.sampled_ns, place.age_ns, stale)
+        return RoleAt(value, place.sampled_ns, place.age_ns, stale)
 
     def _stale(self, role: str, times_ns: Int64s, place: Place) -> Bools | None:
         """Instants at which the last sample was too old; None where it never was."""

@@ -133,7 +133,7 @@ NO_SAMPLES = Samples(
 
 
 @dataclass(frozen=True, eq=False)
-class Held:
+class RoleAt:
     """What was last known of a role at given instants (one row an instant).
 
     ``value`` is NaN where nothing was known, the last sample was absent, or it was stale (older

@@ -17,8 +17,8 @@ from canscope.model.rule import SPINNING, CardStep, Rule, Worst, limit
 from canscope.model.tables import Floats, Int64s
 from canscope.rules import RULES
 from canscope.rules.shared.persistence import (
-    NOTHING,
-    Last,
+    NO_LABEL,
+    LastLabel,
     Stretches,
     follow,
     recent,
@@ -35,7 +35,7 @@ Pair = tuple[DriveUnit, DriveUnit]
 class State:
     """What is carried over: each unit's speed, and which pairs turned and were compared."""
 
-    speeds: Mapping[str, Last] = field(default_factory=dict)
+    speeds: Mapping[str, LastLabel] = field(default_factory=dict)
     turned: frozenset[str] = frozenset()
     compared: frozenset[str] = frozenset()  # by speed, in stage rolling
 
@@ -121,7 +121,7 @@ class AxleAgreement(Rule):
             unit.name: follow(
                 piece,
                 unit.role("speed"),
-                state.speeds.get(unit.name, NOTHING),
+                state.speeds.get(unit.name, NO_LABEL),
                 sense(self.turning_rpm),
             )
             for unit in units

@@ -18,8 +18,8 @@ from canscope.model.tables import Bools, Int64s
 from canscope.rules import RULES
 from canscope.rules.shared.direction_changes import WORDS, axle_and_sense
 from canscope.rules.shared.persistence import (
-    NOTHING,
-    Last,
+    NO_LABEL,
+    LastLabel,
     Stretches,
     follow,
     recent,
@@ -38,16 +38,16 @@ REQUESTS = (1.0, -1.0)
 class Axle:
     """What is carried over of one unit."""
 
-    speed: Last = NOTHING  # by its sense
+    speed: LastLabel = NO_LABEL  # by its sense
     slow_ns: int = int(NEVER)  # the last instant at which it was known to be below turning
-    stalled: Last = NOTHING  # by the direction in which it pushes without moving
+    stalled: LastLabel = NO_LABEL  # by the direction in which it pushes without moving
 
 
 @dataclass(frozen=True)
 class State:
     """What is carried over from piece to piece."""
 
-    request: Last = NOTHING
+    request: LastLabel = NO_LABEL
     axles: Mapping[str, Axle] = field(default_factory=dict)
 
 
@@ -166,7 +166,7 @@ class AxleDirection(Rule):
             )
         return found
 
-    def _pushing(self, piece: Piece, unit: DriveUnit, carried: Last) -> Stretches:
+    def _pushing(self, piece: Piece, unit: DriveUnit, carried: LastLabel) -> Stretches:
         """The direction in which the unit is asked to turn and pushes, but does not move."""
         role = unit.role("torque")
         torque = piece[role]

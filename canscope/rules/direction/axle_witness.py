@@ -15,7 +15,7 @@ from canscope.model.piece import Piece
 from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.shared.direction_changes import SENSES, WORDS
-from canscope.rules.shared.persistence import NOTHING, seconds, sense, stretches
+from canscope.rules.shared.persistence import NO_LABEL, seconds, sense, stretches
 
 DIRECTIONS = ("forward", "reverse")
 BACK_S = 60.0  # a burst that ended in time, and its slow end, lie well within
@@ -137,7 +137,7 @@ class AxleWitness(Rule):
             return None
         patience_ns = piece.history.patience_ns(role, samples.time_ns)
         label = sense(self.turning_rpm)(samples.value)
-        known = stretches(role, NOTHING, samples.time_ns, label, patience_ns).new
+        known = stretches(role, NO_LABEL, samples.time_ns, label, patience_ns).new
         turning = (known.label != 0) & (
             known.sampled_ns - known.since_ns >= seconds(self.turning_s)
         )

@@ -13,7 +13,7 @@ from canscope.model.outcome import Doubt, Outcome, Subject, margins, telling
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule, limit
 from canscope.rules import RULES
-from canscope.rules.shared.persistence import NOTHING, Last, Stretches, follow, seconds
+from canscope.rules.shared.persistence import NO_LABEL, LastLabel, Stretches, follow, seconds
 
 REQUEST = "driver.direction"
 
@@ -31,7 +31,7 @@ class Turned:
 class State:
     """What is carried over from piece to piece."""
 
-    request: Last = NOTHING
+    request: LastLabel = NO_LABEL
     units: Mapping[str, Turned] = field(default_factory=dict)
 
 

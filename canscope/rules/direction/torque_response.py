@@ -14,15 +14,15 @@ from canscope.model.piece import Piece
 from canscope.model.rule import Rule, limit
 from canscope.model.signals import NEVER
 from canscope.rules import RULES
-from canscope.rules.shared.persistence import NOTHING, Last, below, follow, present, seconds
+from canscope.rules.shared.persistence import NO_LABEL, LastLabel, below, follow, present, seconds
 
 
 @dataclass(frozen=True)
 class Stood:
     """What is carried over of one unit."""
 
-    known: Last = NOTHING  # since when its speed has been known
-    still: Last = NOTHING  # since when it has stood still
+    known: LastLabel = NO_LABEL  # since when its speed has been known
+    still: LastLabel = NO_LABEL  # since when it has stood still
     armed_ns: int = int(NEVER)  # the last instant at which it had stood still for long enough
     moved_ns: int = int(NEVER)  # the last instant at which it moved
 

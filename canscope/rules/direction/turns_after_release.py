@@ -15,8 +15,8 @@ from canscope.model.rule import Rule, limit
 from canscope.model.tables import Floats, Int64s
 from canscope.rules import RULES
 from canscope.rules.shared.persistence import (
-    NOTHING,
-    Last,
+    NO_LABEL,
+    LastLabel,
     Stretches,
     at_most,
     below,
@@ -41,8 +41,8 @@ class Release:
 class Turned:
     """What is carried over of one unit."""
 
-    turning: Last = NOTHING  # by its sense
-    still: Last = NOTHING  # since when it has stood still
+    turning: LastLabel = NO_LABEL  # by its sense
+    still: LastLabel = NO_LABEL  # since when it has stood still
     release: Release | None = None
 
 
@@ -50,8 +50,8 @@ class Turned:
 class State:
     """What is carried over from piece to piece."""
 
-    request: Last = NOTHING
-    rest: Last = NOTHING  # since when the pedal has been at rest
+    request: LastLabel = NO_LABEL
+    rest: LastLabel = NO_LABEL  # since when the pedal has been at rest
     units: Mapping[str, Turned] = field(default_factory=dict)
 
 

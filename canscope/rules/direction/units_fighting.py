@@ -16,8 +16,8 @@ from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
 from canscope.rules.shared.driving import shaft_u_W, shaft_W
 from canscope.rules.shared.persistence import (
-    NOTHING,
-    Last,
+    NO_LABEL,
+    LastLabel,
     follow,
     fresh,
     patience,
@@ -36,8 +36,8 @@ NAME, PEDAL = "units", "driver.pedal"
 class State:
     """What is carried over from piece to piece."""
 
-    power: Last = NOTHING  # since when every unit's power has been known
-    pedal: Last = NOTHING  # since when the pedal has been known
+    power: LastLabel = NO_LABEL  # since when every unit's power has been known
+    pedal: LastLabel = NO_LABEL  # since when the pedal has been known
 
 
 @RULES.add("units-fighting")

@@ -15,8 +15,8 @@ from canscope.model.rule import Rule, limit
 from canscope.rules import RULES
 from canscope.rules.shared.driving import driving_Nm
 from canscope.rules.shared.persistence import (
-    NOTHING,
-    Last,
+    NO_LABEL,
+    LastLabel,
     recent,
     rolling,
     seconds,
@@ -76,13 +76,13 @@ class BrakeAndPedal(Rule):
             for u in bench.units
         ]
 
-    def start(self, bench: Bench) -> Mapping[str, Last]:
+    def start(self, bench: Bench) -> Mapping[str, LastLabel]:
         """Nothing is known yet."""
-        return {unit.name: NOTHING for unit in bench.units}
+        return {unit.name: NO_LABEL for unit in bench.units}
 
     def fold(
-        self, state: Mapping[str, Last], piece: Piece
-    ) -> tuple[Mapping[str, Last], Sequence[Outcome]]:
+        self, state: Mapping[str, LastLabel], piece: Piece
+    ) -> tuple[Mapping[str, LastLabel], Sequence[Outcome]]:
         """Judge every new torque while both are pressed."""
         after = dict(state)
         found: list[Outcome] = []
@@ -92,7 +92,9 @@ class BrakeAndPedal(Rule):
                 found += rows
         return after, found
 
-    def _unit(self, piece: Piece, unit: DriveUnit, carried: Last) -> tuple[Last, list[Outcome]]:
+    def _unit(
+        self, piece: Piece, unit: DriveUnit, carried: LastLabel
+    ) -> tuple[LastLabel, list[Outcome]]:
         role, width_ns = unit.role("torque"), seconds(self.held_s)
         new_ns = piece[role].time_ns
         brake, pedal = piece.at(BRAKE, new_ns).value, piece.at(PEDAL, new_ns).value

@@ -18,8 +18,8 @@ from canscope.rules import RULES
 from canscope.rules.driver._pedal_rest import Level, held_levels, settle
 from canscope.rules.shared.driving import driving_Nm
 from canscope.rules.shared.persistence import (
-    NOTHING,
-    Last,
+    NO_LABEL,
+    LastLabel,
     Stretches,
     at_most,
     below,
@@ -41,19 +41,19 @@ PEDAL, REQUEST = "driver.pedal", "driver.direction"
 class Watched:
     """What is carried over of one unit."""
 
-    speed: Last = NOTHING  # since when it has been known
-    still: Last = NOTHING  # since when the unit has stood still
+    speed: LastLabel = NO_LABEL  # since when it has been known
+    still: LastLabel = NO_LABEL  # since when the unit has stood still
     armed_ns: int = int(NEVER)  # the last instant at which it stood still long enough, at rest
-    torque: Last = NOTHING  # since when driving torque has been known
+    torque: LastLabel = NO_LABEL  # since when driving torque has been known
 
 
 @dataclass(frozen=True)
 class State:
     """What is carried over from piece to piece."""
 
-    request: Last = NOTHING
-    pedal: Last = NOTHING  # since when it has been known
-    rest: Last = NOTHING  # since when it has been at rest
+    request: LastLabel = NO_LABEL
+    pedal: LastLabel = NO_LABEL  # since when it has been known
+    rest: LastLabel = NO_LABEL  # since when it has been at rest
     level: Level | None = None
     units: Mapping[str, Watched] = field(default_factory=dict)
 
@@ -165,7 +165,7 @@ class PedalAtRest(Rule):
 
     def _moves(
         self, piece: Piece, unit: DriveUnit, watched: Watched, rest: Stretches
-    ) -> tuple[tuple[Last, Last], int, list[Outcome]]:
+    ) -> tuple[tuple[LastLabel, LastLabel], int, list[Outcome]]:
         """Speeds kept up after a standstill, while the pedal is at rest."""
         role, width_ns = unit.role("speed"), seconds(self.turning_s)
         speed = follow(piece, role, watched.speed, present)
@@ -199,8 +199,8 @@ class PedalAtRest(Rule):
         return lasts, int(armed_ns[-1]), [found]
 
     def _drives(
-        self, piece: Piece, unit: DriveUnit, carried: Last, rest: Stretches
-    ) -> tuple[Last, list[Outcome]]:
+        self, piece: Piece, unit: DriveUnit, carried: LastLabel, rest: Stretches
+    ) -> tuple[LastLabel, list[Outcome]]:
         """Driving torque kept up while the pedal is at rest."""
         role, width_ns = unit.role("torque"), seconds(self.held_s)
         if not len(piece[role]):

@@ -16,8 +16,8 @@ from canscope.model.signals import NEVER
 from canscope.model.tables import Floats
 from canscope.rules import RULES
 from canscope.rules.shared.persistence import (
-    NOTHING,
-    Last,
+    NO_LABEL,
+    LastLabel,
     fresh,
     patience,
     present,
@@ -35,7 +35,7 @@ NAME, TRACKS = "pedal", ("driver.pedal", "driver.pedal_2")
 class State:
     """What is carried over from piece to piece."""
 
-    known: Last = NOTHING  # since when both tracks have been known
+    known: LastLabel = NO_LABEL  # since when both tracks have been known
     lost_ns: int | None = None  # when the second was first missing although nodes were awake
     lowest: tuple[float, ...] = field(default=(np.inf, np.inf))  # of each track
     highest: tuple[float, ...] = field(default=(-np.inf, -np.inf))

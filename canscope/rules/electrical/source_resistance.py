@@ -19,7 +19,7 @@ from canscope.model.tables import Floats
 from canscope.rules import RULES
 from canscope.rules.electrical._main_contactors import POLES
 from canscope.rules.shared.links import links
-from canscope.rules.shared.persistence import NOTHING, Last, Stretches, follow, seconds
+from canscope.rules.shared.persistence import NO_LABEL, LastLabel, Stretches, follow, seconds
 
 CURRENT = "pack.current"
 
@@ -36,7 +36,7 @@ class Step:
 class State:
     """How long the current has rested, and the steps whose pulse is not over yet."""
 
-    current: Last = NOTHING
+    current: LastLabel = NO_LABEL
     steps: tuple[Step, ...] = ()
     suspect: Mapping[str, int] = field(default_factory=dict)  # subject -> when it rose under load
 

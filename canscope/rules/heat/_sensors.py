@@ -28,7 +28,7 @@ NEIGHBOUR_K, NEIGHBOUR_STEPS = 4.0, 4.0
 
 
 @dataclass(frozen=True)
-class Sensed:
+class Thermometer:
     """One temperature of one unit."""
 
     subject: str  # "front winding"
@@ -60,12 +60,12 @@ class Heat:
     base: Mapping[str, float] = field(default_factory=dict)  # before the first burst, NaN unknown
 
 
-def sensors(bench: Bench) -> list[Sensed]:
+def thermometers(bench: Bench) -> list[Thermometer]:
     """Every bound temperature of every unit."""
     return bench.once(
-        sensors,
+        thermometers,
         lambda: [
-            Sensed(f"{unit.name} {word}", unit.name, word, role)
+            Thermometer(f"{unit.name} {word}", unit.name, word, role)
             for unit in bench.units
             for word, role in unit.temperature_roles().items()
             if role in bench.bindings
@@ -97,7 +97,7 @@ def heat_subjects(
 def begin(bench: Bench) -> Heat:
     """The state before the first piece."""
     until = {unit.name: int(NEVER) for unit in bench.units}
-    return Heat(until, {sensed.subject: Followed() for sensed in sensors(bench)})
+    return Heat(until, {thermometer.subject: Followed() for thermometer in thermometers(bench)})
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,17 +138,17 @@ def follow(state: Heat, piece: Piece, watch_s: float) -> tuple[Heat, dict[str, W
         for name, until_ns in state.until_ns.items()
     }
     followed, base = dict(state.followed), dict(state.base)
-    for sensed in sensors(piece.bench):
-        starts = piece.events_of("burst-start", sensed.unit)
-        if starts and sensed.subject not in base:
-            before = piece.at(sensed.role, starts[0].time_ns, before=True)
-            base[sensed.subject] = float(before.value[0])
-        if len(piece[sensed.role]) or piece.events:
-            now = followed[sensed.subject]
-            key = (_seen, sensed.role, now, state.until_ns[sensed.unit], watch_s)
-            unit = watches[sensed.unit]
-            followed[sensed.subject] = piece.once(
-                key, partial(_seen, now, piece, sensed.role, unit)
+    for thermometer in thermometers(piece.bench):
+        starts = piece.events_of("burst-start", thermometer.unit)
+        if starts and thermometer.subject not in base:
+            before = piece.at(thermometer.role, starts[0].time_ns, before=True)
+            base[thermometer.subject] = float(before.value[0])
+        if len(piece[thermometer.role]) or piece.events:
+            now = followed[thermometer.subject]
+            key = (_seen, thermometer.role, now, state.until_ns[thermometer.unit], watch_s)
+            unit = watches[thermometer.unit]
+            followed[thermometer.subject] = piece.once(
+                key, partial(_seen, now, piece, thermometer.role, unit)
             )
     until = {name: int(watch.until_ns[-1]) for name, watch in watches.items()}
     return Heat(until, followed, base), watches
@@ -204,56 +204,60 @@ def closing(state: Heat, piece: Piece, watch_s: float, *, idle_counts: bool) -> 
     ``idle_counts``: a run in which no unit turned can prove it (in power-up nothing shall turn).
     """
     found: list[Doubt] = []
-    for sensed in sensors(piece.bench):
-        followed = state.followed[sensed.subject]
-        found += doubts(followed.sensor, piece, sensed.subject, sensed.role)
-        found += _beside(state, piece.bench, sensed)
-        if state.until_ns[sensed.unit] == NEVER:
+    for thermometer in thermometers(piece.bench):
+        followed = state.followed[thermometer.subject]
+        found += doubts(followed.sensor, piece, thermometer.subject, thermometer.role)
+        found += _beside(state, piece.bench, thermometer)
+        if state.until_ns[thermometer.unit] == NEVER:
             if not idle_counts:
                 text = "the unit was not seen to turn"
-                found.append(Doubt(sensed.subject, "not-exercised", text))
+                found.append(Doubt(thermometer.subject, "not-exercised", text))
         else:
-            found += _ended(state.until_ns[sensed.unit], followed, piece, sensed, watch_s)
+            found += _ended(state.until_ns[thermometer.unit], followed, piece, thermometer, watch_s)
     return found
 
 
-def _beside(state: Heat, bench: Bench, sensed: Sensed) -> list[Doubt]:
+def _beside(state: Heat, bench: Bench, thermometer: Thermometer) -> list[Doubt]:
     """A sensor that stood still from the first burst on beside one of its unit that moved far."""
-    mine = state.followed[sensed.subject]
-    least_K = max(NEIGHBOUR_K, NEIGHBOUR_STEPS * 2 * bench.bindings[sensed.role].half_step)
-    for other in sensors(bench):
+    mine = state.followed[thermometer.subject]
+    least_K = max(NEIGHBOUR_K, NEIGHBOUR_STEPS * 2 * bench.bindings[thermometer.role].half_step)
+    for other in thermometers(bench):
         theirs = state.followed[other.subject]
         moved_K = theirs.high_degC - theirs.low_degC
-        if other.unit == sensed.unit and mine.high_degC == mine.low_degC and moved_K >= least_K:
+        if (
+            other.unit == thermometer.unit
+            and mine.high_degC == mine.low_degC
+            and moved_K >= least_K
+        ):
             text = f"it never moved from the first burst on, while {other.word} moved by "
-            return [Doubt(sensed.subject, "sensor-suspect", f"{text}{moved_K:.1f} K")]
+            return [Doubt(thermometer.subject, "sensor-suspect", f"{text}{moved_K:.1f} K")]
     return []
 
 
 def _ended(
-    until_ns: int, followed: Followed, piece: Piece, sensed: Sensed, watch_s: float
+    until_ns: int, followed: Followed, piece: Piece, thermometer: Thermometer, watch_s: float
 ) -> Sequence[Doubt]:
     """Whether recording and sensor went on for long enough after the last burst."""
     soak = f"heat soaks out for {watch_s:g} s"
     if until_ns == FOREVER:
         text = f"the unit still turned when it was last seen; {soak}"
-        return [Doubt(sensed.subject, "not-exercised", text)]
+        return [Doubt(thermometer.subject, "not-exercised", text)]
     end_ns = until_ns - round(watch_s * S)
     if piece.until_ns <= until_ns:
         after = (piece.until_ns - end_ns) / S
         text = f"the recording ended {after:.1f} s after the last burst; {soak}"
-        return [Doubt(sensed.subject, "not-exercised", text)]
+        return [Doubt(thermometer.subject, "not-exercised", text)]
     if followed.gap_ns is not None:
         text = f"it gave nothing for {followed.gap_s:.1f} s while heat soaked out"
-        return [Doubt(sensed.subject, "stale", text, followed.gap_ns)]
+        return [Doubt(thermometer.subject, "stale", text, followed.gap_ns)]
     if followed.absent is not None:
         reason, at_ns = followed.absent
-        return [Doubt(sensed.subject, reason, "while heat soaked out", at_ns)]
+        return [Doubt(thermometer.subject, reason, "while heat soaked out", at_ns)]
     if followed.last_ns == NEVER:
         return []
     last = np.array([followed.last_ns], np.int64)
-    if int(last[0]) + int(piece.history.patience_ns(sensed.role, last)[0]) < until_ns:
+    if int(last[0]) + int(piece.history.patience_ns(thermometer.role, last)[0]) < until_ns:
         after = (followed.last_ns - end_ns) / S
         text = f"its values stopped {after:.1f} s after the last burst; {soak}"
-        return [Doubt(sensed.subject, "stale", text, followed.last_ns)]
+        return [Doubt(thermometer.subject, "stale", text, followed.last_ns)]
     return []

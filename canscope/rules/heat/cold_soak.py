@@ -13,7 +13,7 @@ from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule, limit, unjudged
 from canscope.rules import RULES
-from canscope.rules.heat._sensors import Sensed, sensors
+from canscope.rules.heat._sensors import Thermometer, thermometers
 from canscope.trust.missing_value import absence_at
 from canscope.trust.sensor import railed
 
@@ -80,10 +80,10 @@ class ColdSoak(Rule):
 
     def subjects(self, bench: Bench) -> Sequence[Subject]:
         """All temperatures together."""
-        found = sensors(bench)
+        found = thermometers(bench)
         if not found:
             return [Subject(NAME, ("units.*.temperatures.*",))]
-        roles = tuple(sensed.role for sensed in found)
+        roles = tuple(thermometer.role for thermometer in found)
         speeds = tuple(unit.role("speed") for unit in bench.units)
         missing = ""
         if len(roles) < 2 and bench.ambient_degC is None:
@@ -146,24 +146,24 @@ def _readings(piece: Piece, burst_ns: int) -> tuple[list[Reading], list[Outcome]
     """What every sensor read just before an instant, and why some read nothing."""
     readings: list[Reading] = []
     found: list[Outcome] = []
-    for sensed in sensors(piece.bench):
-        held = piece.at(sensed.role, burst_ns, before=True)
+    for thermometer in thermometers(piece.bench):
+        held = piece.at(thermometer.role, burst_ns, before=True)
         degC = float(held.value[0])
         if np.isnan(degC):
-            reason = absence_at(piece, sensed.role, burst_ns - 1)
-            text = f"{sensed.subject} had no value before the first burst"
+            reason = absence_at(piece, thermometer.role, burst_ns - 1)
+            text = f"{thermometer.subject} had no value before the first burst"
             found.append(Doubt(NAME, reason, text, burst_ns))
-        elif _railed(piece, sensed, int(held.sampled_ns[0])):
-            text = f"{sensed.subject} stood at the end of its range ({degC:g} degC)"
+        elif _railed(piece, thermometer, int(held.sampled_ns[0])):
+            text = f"{thermometer.subject} stood at the end of its range ({degC:g} degC)"
             found.append(Doubt(NAME, "sensor-suspect", text, burst_ns))
         else:
-            readings.append(Reading(sensed.subject, degC, piece.bench.u(sensed.role)))
+            readings.append(Reading(thermometer.subject, degC, piece.bench.u(thermometer.role)))
     return readings, found
 
 
-def _railed(piece: Piece, sensed: Sensed, sampled_ns: int) -> bool:
-    sample = piece.back(sensed.role, sampled_ns).between(sampled_ns, sampled_ns + 1)[-1:]
-    return bool(railed(piece.bench.bindings[sensed.role], sample)[0])
+def _railed(piece: Piece, thermometer: Thermometer, sampled_ns: int) -> bool:
+    sample = piece.back(thermometer.role, sampled_ns).between(sampled_ns, sampled_ns + 1)[-1:]
+    return bool(railed(piece.bench.bindings[thermometer.role], sample)[0])
 
 
 def _words(reading: Reading) -> str:

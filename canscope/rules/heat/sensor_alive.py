@@ -14,7 +14,7 @@ from canscope.model.outcome import Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import CardStep, Rule
 from canscope.rules import RULES
-from canscope.rules.heat._sensors import HOT_STAGES, heat_subjects, sensors
+from canscope.rules.heat._sensors import HOT_STAGES, heat_subjects, thermometers
 from canscope.trust.sensor import Sensor, doubts, watch
 
 
@@ -53,22 +53,27 @@ class SensorAlive(Rule):
 
     def start(self, bench: Bench) -> Mapping[str, Sensor]:
         """Nothing seen yet."""
-        return {sensed.subject: Sensor() for sensed in sensors(bench)}
+        return {thermometer.subject: Sensor() for thermometer in thermometers(bench)}
 
     def fold(
         self, state: Mapping[str, Sensor], piece: Piece
     ) -> tuple[Mapping[str, Sensor], Sequence[Outcome]]:
         """Judge the sensors whose raw value changes for the first time."""
         after, found = dict(state), list[Outcome]()
-        for sensed in sensors(piece.bench):
-            before = state[sensed.subject]
-            now = watch(before, piece, sensed.role)
-            after[sensed.subject] = now
+        for thermometer in thermometers(piece.bench):
+            before = state[thermometer.subject]
+            now = watch(before, piece, thermometer.role)
+            after[thermometer.subject] = now
             if before.moved_ns is None and now.moved_ns is not None:
                 moved = "moved in this run"
                 found.append(
                     margins(
-                        sensed.subject, now.moved_ns, 1.0, measured=1.0, limit=np.nan, moved=moved
+                        thermometer.subject,
+                        now.moved_ns,
+                        1.0,
+                        measured=1.0,
+                        limit=np.nan,
+                        moved=moved,
                     )
                 )
         return after, found
@@ -76,14 +81,14 @@ class SensorAlive(Rule):
     def close(self, state: Mapping[str, Sensor], piece: Piece) -> Sequence[Outcome]:
         """What the run has not shown, and what earlier runs have."""
         found: list[Outcome] = []
-        for sensed in sensors(piece.bench):
-            sensor = state[sensed.subject]
-            found += doubts(sensor, piece, sensed.subject, sensed.role)
-            earlier = sensed.role in piece.bench.moved_before
+        for thermometer in thermometers(piece.bench):
+            sensor = state[thermometer.subject]
+            found += doubts(sensor, piece, thermometer.subject, thermometer.role)
+            earlier = thermometer.role in piece.bench.moved_before
             if sensor.moved_ns is None and sensor.raw is not None and earlier:
                 found.append(
                     margins(
-                        sensed.subject,
+                        thermometer.subject,
                         piece.until_ns - 1,
                         1.0,
                         measured=1.0,

@@ -19,7 +19,7 @@ from canscope.rules.heat._sensors import (
     closing,
     follow,
     heat_subjects,
-    sensors,
+    thermometers,
 )
 
 
@@ -86,18 +86,18 @@ class TemperatureCeiling(Rule):
     def fold(self, state: Heat, piece: Piece) -> tuple[Heat, Sequence[Outcome]]:
         """Judge the new samples of every temperature."""
         found: list[Outcome] = []
-        for sensed in sensors(piece.bench):
-            samples = piece[sensed.role]
-            if sensed.word in self.ceiling_degC and len(samples):
-                ceiling = self.ceiling_degC[sensed.word]
+        for thermometer in thermometers(piece.bench):
+            samples = piece[thermometer.role]
+            if thermometer.word in self.ceiling_degC and len(samples):
+                ceiling = self.ceiling_degC[thermometer.word]
                 found.append(
                     margins(
-                        sensed.subject,
+                        thermometer.subject,
                         samples.time_ns,
                         ceiling - samples.value,
                         measured=samples.value,
                         limit=ceiling,
-                        uncertainty=piece.bench.u(sensed.role),
+                        uncertainty=piece.bench.u(thermometer.role),
                     )
                 )
         return follow(state, piece, self.watch_s)[0], found

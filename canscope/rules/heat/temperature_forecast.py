@@ -19,13 +19,13 @@ from canscope.rules import RULES
 from canscope.rules.heat._sensors import (
     WATCH_S,
     Heat,
-    Sensed,
+    Thermometer,
     Watch,
     begin,
     closing,
     follow,
     heat_subjects,
-    sensors,
+    thermometers,
 )
 from canscope.rules.heat._slope import slopes
 
@@ -92,9 +92,9 @@ class TemperatureForecast(Rule):
         """Judge the forecast at each new sample of every temperature."""
         after, watches = follow(state, piece, self.watch_s)
         return after, [
-            self._forecast(piece, sensed, watches[sensed.unit])
-            for sensed in sensors(piece.bench)
-            if sensed.word in piece.bench.ceilings_degC and len(piece[sensed.role])
+            self._forecast(piece, thermometer, watches[thermometer.unit])
+            for thermometer in thermometers(piece.bench)
+            if thermometer.word in piece.bench.ceilings_degC and len(piece[thermometer.role])
         ]
 
     def close(self, state: Heat, piece: Piece) -> Sequence[Outcome]:
@@ -102,7 +102,8 @@ class TemperatureForecast(Rule):
         idle = piece.bench.stage == "power-up"
         short = f"it never gave values for {self.window_s:g} s without a gap"
         unjudgeable = [
-            unjudged(sensed.subject, "not-exercised", short) for sensed in sensors(piece.bench)
+            unjudged(thermometer.subject, "not-exercised", short)
+            for thermometer in thermometers(piece.bench)
         ]
         return [*closing(state, piece, self.watch_s, idle_counts=idle), *unjudgeable]
 
@@ -114,19 +115,19 @@ class TemperatureForecast(Rule):
             how += f", ceiling in {time_s:.1f} s"
         return super().clause(verdict, replace(worst, facts={**worst.facts, "how": how}))
 
-    def _forecast(self, piece: Piece, sensed: Sensed, watch: Watch) -> Margins:
-        times, slope = slopes(piece, sensed.role, round(self.window_s * S))
+    def _forecast(self, piece: Piece, thermometer: Thermometer, watch: Watch) -> Margins:
+        times, slope = slopes(piece, thermometer.role, round(self.window_s * S))
         until = watch.at(times)
         slope = np.where((times <= until) | (until == NEVER), slope, np.nan)
-        now = piece.at(sensed.role, times).value
-        ceiling = piece.bench.ceilings_degC[sensed.word]
+        now = piece.at(thermometer.role, times).value
+        ceiling = piece.bench.ceilings_degC[thermometer.word]
         rising = np.maximum(slope, 0.0)
         ahead = now + rising * self.horizon_s
         left_K = np.maximum(ceiling - now, 0.0)
         in_s = np.divide(left_K, rising, out=np.full(len(times), np.inf), where=rising > 0)
-        u = piece.bench.u(sensed.role)
+        u = piece.bench.u(thermometer.role)
         return margins(
-            sensed.subject,
+            thermometer.subject,
             times,
             ceiling - ahead,
             measured=ahead,

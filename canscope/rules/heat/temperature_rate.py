@@ -18,13 +18,13 @@ from canscope.rules.heat._sensors import (
     HOT_STAGES,
     WATCH_S,
     Heat,
-    Sensed,
+    Thermometer,
     Watch,
     begin,
     closing,
     follow,
     heat_subjects,
-    sensors,
+    thermometers,
 )
 from canscope.rules.heat._slope import slopes
 
@@ -82,22 +82,22 @@ class TemperatureRate(Rule):
         """Judge the slope at each new sample of every temperature."""
         after, watches = follow(state, piece, self.watch_s)
         return after, [
-            self._rate(piece, sensed, watches[sensed.unit])
-            for sensed in sensors(piece.bench)
-            if len(piece[sensed.role])
+            self._rate(piece, thermometer, watches[thermometer.unit])
+            for thermometer in thermometers(piece.bench)
+            if len(piece[thermometer.role])
         ]
 
-    def _rate(self, piece: Piece, sensed: Sensed, watch: Watch) -> Margins:
-        times, slope = slopes(piece, sensed.role, round(self.window_s * S))
+    def _rate(self, piece: Piece, thermometer: Thermometer, watch: Watch) -> Margins:
+        times, slope = slopes(piece, thermometer.role, round(self.window_s * S))
         until = watch.at(times)
         slope = np.where((times <= until) | (until == NEVER), slope, np.nan)
         return margins(
-            sensed.subject,
+            thermometer.subject,
             times,
             self.limit_K_per_s - slope,
             measured=slope,
             limit=self.limit_K_per_s,
-            uncertainty=2 * piece.bench.u(sensed.role) / self.window_s,
+            uncertainty=2 * piece.bench.u(thermometer.role) / self.window_s,
             start_ns=times - round(self.window_s * S),
             end_ns=times,
         )
@@ -107,6 +107,7 @@ class TemperatureRate(Rule):
         idle = piece.bench.stage == "power-up"
         short = f"it never gave values for {self.window_s:g} s without a gap"
         unjudgeable = [
-            unjudged(sensed.subject, "not-exercised", short) for sensed in sensors(piece.bench)
+            unjudged(thermometer.subject, "not-exercised", short)
+            for thermometer in thermometers(piece.bench)
         ]
         return [*closing(state, piece, self.watch_s, idle_counts=idle), *unjudgeable]

@@ -17,13 +17,13 @@ from canscope.rules import RULES
 from canscope.rules.heat._sensors import (
     WATCH_S,
     Heat,
-    Sensed,
+    Thermometer,
     Watch,
     begin,
     closing,
     follow,
     heat_subjects,
-    sensors,
+    thermometers,
 )
 
 
@@ -82,30 +82,32 @@ class TemperatureRise(Rule):
         """Judge the new samples of every temperature that is being watched."""
         after, watches = follow(state, piece, self.watch_s)
         return after, [
-            self._rise(piece, sensed, watches[sensed.unit], after.base[sensed.subject])
-            for sensed in sensors(piece.bench)
-            if sensed.subject in after.base and len(piece[sensed.role])
+            self._rise(
+                piece, thermometer, watches[thermometer.unit], after.base[thermometer.subject]
+            )
+            for thermometer in thermometers(piece.bench)
+            if thermometer.subject in after.base and len(piece[thermometer.role])
         ]
 
-    def _rise(self, piece: Piece, sensed: Sensed, watch: Watch, base: float) -> Margins:
-        samples = piece[sensed.role]
+    def _rise(self, piece: Piece, thermometer: Thermometer, watch: Watch, base: float) -> Margins:
+        samples = piece[thermometer.role]
         rise = np.where(watch.on(samples.time_ns), samples.value - base, np.nan)
         return margins(
-            sensed.subject,
+            thermometer.subject,
             samples.time_ns,
             self.limit_K - rise,
             measured=rise,
             limit=self.limit_K,
-            uncertainty=2 * piece.bench.u(sensed.role),
+            uncertainty=2 * piece.bench.u(thermometer.role),
             base_degC=base,
         )
 
     def close(self, state: Heat, piece: Piece) -> Sequence[Outcome]:
         """Whether heat was watched for long enough, by a sensor that can be believed."""
         unknown = [
-            Doubt(sensed.subject, "stale", "no fresh value before the first burst")
-            for sensed in sensors(piece.bench)
-            if np.isnan(state.base.get(sensed.subject, np.nan))
-            and state.until_ns[sensed.unit] != NEVER
+            Doubt(thermometer.subject, "stale", "no fresh value before the first burst")
+            for thermometer in thermometers(piece.bench)
+            if np.isnan(state.base.get(thermometer.subject, np.nan))
+            and state.until_ns[thermometer.unit] != NEVER
         ]
         return unknown + closing(state, piece, self.watch_s, idle_counts=False)

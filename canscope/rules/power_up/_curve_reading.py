@@ -92,7 +92,7 @@ def read_curve(
     )
 
 
-def stretches(window: ClosedWindow) -> Iterator[tuple[Event, int]]:
+def precharges(window: ClosedWindow) -> Iterator[tuple[Event, int]]:
     """(what began it, last instant that surely lies in it) of each pre-charge of the attempt.
 
     It begins when pre-charge and negative are both closed and ends before positive closes, before

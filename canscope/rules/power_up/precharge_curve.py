@@ -15,7 +15,7 @@ from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow
 from canscope.model.rule import CardStep, Rule, Worst, limit, unjudged
 from canscope.rules import RULES
-from canscope.rules.power_up._curve_reading import Curve, facts_of, read_curve, stretches
+from canscope.rules.power_up._curve_reading import Curve, facts_of, precharges, read_curve
 from canscope.rules.shared.links import at_its_end, link_subjects, links
 from canscope.rules.shared.poles import closings
 from canscope.trust.missing_value import absence_at
@@ -108,7 +108,7 @@ class PrechargeCurve(Rule):
             return [unjudged(name, "not-exercised", text) for name, _ in links(window.bench)]
         found: list[Outcome] = []
         for name, role in links(window.bench):
-            for place, (begin, end_ns) in enumerate(stretches(window)):
+            for place, (begin, end_ns) in enumerate(precharges(window)):
                 found += self._judge(window, name, role, begin, end_ns, first=place == 0)
         return found
 

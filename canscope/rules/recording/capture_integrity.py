@@ -106,7 +106,9 @@ class CaptureIntegrity(Rule):
         what = f"{tally.skipped} of {lines} lines or records could not be read"
         if tally.skipped:
             what += f", the first of them {'; '.join(tally.examples[:1])}"
-        whole = f"{what}, none was lost, and the clock ran on; {_told(state)}; percent unreadable"
+        whole = (
+            f"{what}, none was lost, and the clock ran on; {_unvouched(state)}; percent unreadable"
+        )
         skipped = self.skipped_percent - percent
         found: list[Outcome] = [
             margins(
@@ -182,7 +184,7 @@ def _fault(at_ns: int, count: int, what: str) -> Margins:
     return margins("capture", at_ns, -float(count), measured=float(count), limit=0.0, what=what)
 
 
-def _told(state: Recorded) -> str:
+def _unvouched(state: Recorded) -> str:
     """What the capture cannot vouch for."""
     errors = "no error frame was recorded, which proves nothing"
     if state.error_frames:

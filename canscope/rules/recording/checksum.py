@@ -80,8 +80,8 @@ class Checksum(Rule):
             rows = _rows(piece, binding)
             if not len(rows):
                 continue
-            said = _said(piece.frames, rows, binding.signal)
-            due = _due(piece.frames, rows, binding)
+            said = _received(piece.frames, rows, binding.signal)
+            due = _computed(piece.frames, rows, binding)
             wrong = said != due
             count = state[name].wrong + np.cumsum(wrong)
             after[name] = Count(state[name].frames + len(rows), int(count[-1]))
@@ -138,7 +138,7 @@ def _rows(piece: Piece, binding: Binding) -> Int64s:
     return rows
 
 
-def _said(frames: Frames, rows: Int64s, spec: SignalSpec) -> Bytes:
+def _received(frames: Frames, rows: Int64s, spec: SignalSpec) -> Bytes:
     """The checksum as the frames bear it."""
     places = places_of(spec)
     columns = {number: column(frames, rows, number) for number in bytes_of(spec)}
@@ -151,7 +151,7 @@ def _said(frames: Frames, rows: Int64s, spec: SignalSpec) -> Bytes:
     return said
 
 
-def _due(frames: Frames, rows: Int64s, binding: Binding) -> Bytes:
+def _computed(frames: Frames, rows: Int64s, binding: Binding) -> Bytes:
     """The checksum that fits their bytes."""
     data = [column(frames, rows, number) for number in _over(binding)]
     for byte in id_bytes(cast("int | None", binding.options.get("data_id"))):

@@ -34,7 +34,7 @@ def seconds(duration_s: float) -> int:
 
 
 @dataclass(frozen=True)
-class Last:
+class LastLabel:
     """The last known sample: when, what it said, and since when it said so. Kept in states."""
 
     time_ns: int = int(NEVER)
@@ -42,11 +42,11 @@ class Last:
     since_ns: int = int(NEVER)
 
 
-NOTHING = Last()
+NO_LABEL = LastLabel()
 
 
 @dataclass(frozen=True, eq=False)
-class Known:
+class LabelAt:
     """What was last known at given instants; ``label`` is NaN where nothing fresh was."""
 
     label: Floats
@@ -83,27 +83,27 @@ class Stretches:
     stamps: Int64s
 
     @cached_property
-    def last(self) -> Last:
+    def last(self) -> LastLabel:
         """What to carry into the next piece."""
-        return Last(int(self.time_ns[-1]), float(self.label[-1]), int(self.since_ns[-1]))
+        return LastLabel(int(self.time_ns[-1]), float(self.label[-1]), int(self.since_ns[-1]))
 
     @cached_property
-    def new(self) -> Known:
+    def new(self) -> LabelAt:
         """The new samples alone."""
-        return Known(self.label[1:], self.since_ns[1:], self.stamps)
+        return LabelAt(self.label[1:], self.since_ns[1:], self.stamps)
 
-    def at(self, piece: Piece, times_ns: Int64s) -> Known:
+    def at(self, piece: Piece, times_ns: Int64s) -> LabelAt:
         """What was last known at instants of this piece."""
         row = np.maximum(self.time_ns.searchsorted(times_ns, "right") - 1, 0)
         label = self.label[row]
         lost = np.isnan(piece.at(self.role, times_ns).value)
         if lost.any():
             label[lost] = np.nan
-        return Known(label, self.since_ns[row], self.time_ns[row])
+        return LabelAt(label, self.since_ns[row], self.time_ns[row])
 
 
 def stretches(
-    role: str, carried: Last, time_ns: Int64s, label: Floats, patience_ns: Int64s | int
+    role: str, carried: LastLabel, time_ns: Int64s, label: Floats, patience_ns: Int64s | int
 ) -> Stretches:
     """Follow labels over the samples of one piece; NaN labels are passed over."""
     unknown = np.isnan(label)
@@ -132,7 +132,7 @@ def _after(first: float, column: NDArray[Any]) -> NDArray[Any]:
     return whole
 
 
-def follow(piece: Piece, role: str, carried: Last, label: Reduce = np.asarray) -> Stretches:
+def follow(piece: Piece, role: str, carried: LastLabel, label: Reduce = np.asarray) -> Stretches:
     """Follow what a role's new samples say, in the words of ``label`` (default: their value)."""
 
     def followed() -> Stretches:

@@ -18,7 +18,7 @@ from canscope.model.piece import Piece
 from canscope.model.signals import Samples
 from canscope.model.tables import empty_frames
 from canscope.rules.shared.persistence import (
-    NOTHING,
+    NO_LABEL,
     follow,
     present,
     recent,
@@ -52,7 +52,7 @@ def pieces(data, cuts_ms=()):
 
 def followed(data, cuts_ms=(), label=np.asarray):
     """(time, label, since) of every known sample, in ms."""
-    carried, rows = NOTHING, []
+    carried, rows = NO_LABEL, []
     for piece in pieces(data, cuts_ms):
         found = follow(piece, ROLE, carried, label)
         carried, new = found.last, found.new
@@ -82,7 +82,7 @@ def test_the_sense_of_a_speed_needs_fifty_rpm():
 
 def test_what_was_known_in_between_is_the_last_sample_until_it_is_stale():
     (piece,) = pieces(samples([0, 100, 1000], [7, 8, 9]))
-    known = follow(piece, ROLE, NOTHING).at(piece, np.array([50, 100, 400, 401]) * MS)
+    known = follow(piece, ROLE, NO_LABEL).at(piece, np.array([50, 100, 400, 401]) * MS)
     assert known.label[:3].tolist() == [7, 8, 8]
     assert np.isnan(known.label[3])
 
@@ -94,13 +94,13 @@ def test_held_counts_from_the_first_sample_of_the_stretch():
 
 def followed_known(data):
     (piece,) = pieces(data)
-    return follow(piece, ROLE, NOTHING).new
+    return follow(piece, ROLE, NO_LABEL).new
 
 
 def test_nothing_is_known_before_the_first_sample():
     nothing = np.zeros(0, np.int64)
-    empty = stretches(ROLE, NOTHING, nothing, np.zeros(0), nothing)
-    assert empty.last == NOTHING or np.isnan(empty.last.label)
+    empty = stretches(ROLE, NO_LABEL, nothing, np.zeros(0), nothing)
+    assert empty.last == NO_LABEL or np.isnan(empty.last.label)
 
 
 def test_the_median_of_a_window_leaves_out_the_sample_at_its_start():

@@ -17,7 +17,7 @@ from canscope.events.turning import HELD_NS, START_RPM, STOP_RPM, Turning
 from canscope.model.signals import Samples
 from canscope.rules.shared.persistence import follow, recent, rolling, throughout
 from tests.rules.harness import judge
-from tests.rules.shared.test_persistence import MS, NOTHING, ROLE, pieces
+from tests.rules.shared.test_persistence import MS, NO_LABEL, ROLE, pieces
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore", DeprecationWarning)  # of the parser that rtamt is built on
@@ -72,7 +72,7 @@ def test_a_value_kept_up_is_the_robustness_of_historically(signal, width_ms):
 def test_a_label_is_held_where_historically_says_so_however_the_run_is_cut(signal, width_ms, cut):
     times_ms, values = signal
     label = (values >= 0).astype(float)
-    carried, held = NOTHING, []
+    carried, held = NO_LABEL, []
     for piece in pieces(samples(times_ms, label), [cut]):
         found = follow(piece, ROLE, carried)
         carried, new = found.last, found.new
