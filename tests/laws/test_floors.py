@@ -50,6 +50,28 @@ def test_imports_go_down():
     assert upward == []
 
 
+def private_imports(path):
+    """What this file imports by a name with a leading underscore, except its folder's modules."""
+    folder = ".".join(path.relative_to(ROOT.parent).parent.parts)
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("canscope"):
+            for alias in node.names:
+                names = [*node.module.split("."), alias.name]
+                for place, name in enumerate(names):
+                    private = name.startswith("_") and not name.startswith("__")
+                    if private and ".".join(names[:place]) != folder:
+                        yield ".".join(names)
+
+
+def test_private_names_stay_in_their_folder():
+    found = {
+        f"{path.relative_to(ROOT)} imports {name}"
+        for path in ROOT.rglob("*.py")
+        for name in private_imports(path)
+    }
+    assert found == set()
+
+
 def test_the_floors_test_sees_imports_at_all():
     assert len(list(edges())) > 50
 
