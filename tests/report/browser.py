@@ -30,5 +30,5 @@ def dom(html, folder, name, *, at=""):
         "--dump-dom",
         f"{page.as_uri()}#{at}",
     ]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=True)
+    done = subprocess.run(command, capture_output=True, text=True, timeout=180, check=True)
     return done.stdout

@@ -97,8 +97,10 @@ def hostile(value):
 def hostile_report():
     three = (factory.TURNED_WRONG, factory.DISCHARGE, factory.INSULATION)
     report = hostile(factory.failing(findings=three))
-    plots = {f"{HOSTILE}|{HOSTILE}": hostile(factory.spin_plot())}
-    return replace(report, verdict="fail", plots=plots)
+    # A finding's key is its own: it is what the links to its place in the page are made of.
+    findings = [replace(f, subject=f"{HOSTILE}{n}") for n, f in enumerate(report.findings)]
+    plots = {f"{HOSTILE}|{f.subject}": hostile(factory.spin_plot()) for f in findings}
+    return replace(report, verdict="fail", findings=tuple(findings), plots=plots)
 
 
 @pytest.mark.parametrize("kind", ["whole", "failing", "open_ended"])
@@ -373,6 +375,8 @@ def test_the_browser_test_would_see_a_script_that_runs(tmp_path):
 def test_no_hostile_text_runs_in_a_real_browser_even_without_the_policy(tmp_path):
     html, removed = POLICY.subn("", render(hostile_report()))
     assert removed == 1
+    # Figures are drawn near the visible part only, so there must be a place to look at.
+    assert 'id="finding-1"' in html
     became = dom(html, tmp_path, "hostile", at="finding-1")
     assert not RAN.search(became)
     assert "&lt;/script&gt;&lt;script&gt;document" in became
