@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from canscope.model.findings import Finding
 from canscope.model.report import Report
-from canscope.report._words import (
+from canscope.report.wording import (
     STATE_WORDS,
     counts,
     decides,

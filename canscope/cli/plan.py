@@ -31,7 +31,7 @@ def run(args: argparse.Namespace) -> int:
     """Check a plan or print its card; 0, or 2 with every mistake."""
     from canscope.model.errors import PlanError
     from canscope.plan.load import read_plan
-    from canscope.report._words import visible
+    from canscope.report.wording import visible
 
     try:
         plan = read_plan(args.plan, marks=getattr(args, "marks", None))
@@ -66,7 +66,7 @@ def _check(plan: Plan) -> int:
     from rich.text import Text
 
     from canscope.plan.coverage import prospects
-    from canscope.report._words import visible
+    from canscope.report.wording import visible
 
     console = Console()
     if not console.is_terminal:
@@ -100,7 +100,7 @@ def _role_table(plan: Plan) -> Any:
     from rich.table import Table
     from rich.text import Text
 
-    from canscope.report._words import visible
+    from canscope.report.wording import visible
 
     table = Table(show_edge=False, pad_edge=False)
     for name in ("role", "signal", "read as", "cycle"):

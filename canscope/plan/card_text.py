@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from html import escape
 
 from canscope.plan.card import Card
-from canscope.report._words import visible
+from canscope.report.wording import visible
 
 WIDTH = 92
 PAGE = """<!DOCTYPE html>

@@ -8,10 +8,10 @@ from collections.abc import Mapping
 from canscope.model.findings import Finding, Key
 from canscope.model.quantities import with_unit
 from canscope.model.report import Plot, Report, RuleFacts
-from canscope.report._chart import chart
 from canscope.report._html import items, pairs, safe, shape
-from canscope.report._svg import drawing
-from canscope.report._words import (
+from canscope.report._plotly_chart import chart
+from canscope.report._svg_drawing import drawing
+from canscope.report.wording import (
     STATE_WORDS,
     measured,
     number,

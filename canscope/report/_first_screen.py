@@ -8,7 +8,7 @@ from canscope.model.findings import Finding, Key
 from canscope.model.quantities import STATE
 from canscope.model.report import Cause, Report
 from canscope.report._html import items, safe, shape, table
-from canscope.report._words import (
+from canscope.report.wording import (
     STATE_WORDS,
     VERDICT_WORDS,
     counts,

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterable, Sequence
 from html import escape
 
-from canscope.report._words import visible
+from canscope.report.wording import visible
 
 _JSON = json.JSONEncoder(allow_nan=False, separators=(",", ":"), ensure_ascii=False)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from canscope.model.report import Report
 from canscope.report._html import safe, table
-from canscope.report._words import number, seconds
+from canscope.report.wording import number, seconds
 
 NOT_KNOWN = "not known"  # "none" would read as nothing at all
 

@@ -8,7 +8,7 @@ from typing import Any
 from canscope.model.findings import COMMON_PRACTICE, Verdict
 from canscope.model.report import Report
 from canscope.report._html import items, pairs, safe, table
-from canscope.report._words import identity, number, plain_value, recorded, seconds
+from canscope.report.wording import identity, number, plain_value, recorded, seconds
 
 BLANK = '<span class="blank"></span>'
 DECISION = (

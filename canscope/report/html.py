@@ -20,9 +20,9 @@ from canscope.report import _first_screen as _first
 from canscope.report import _run_events as _happened
 from canscope.report import _test_record as _paper
 from canscope.report._html import safe, symbols
-from canscope.report._words import VERDICT_WORDS, identity
+from canscope.report.wording import VERDICT_WORDS, identity
 
-HERE = Path(__file__).parent
+HERE = Path(__file__).parent / "templates"
 
 
 @RENDERERS.add("html")

@@ -13,7 +13,7 @@ from html import escape
 from canscope.model.findings import Finding
 from canscope.model.report import Report
 from canscope.report import RENDERERS
-from canscope.report._words import identity, measured, number, state, why
+from canscope.report.wording import identity, measured, number, state, why
 
 # Everything outside the characters that XML 1.0 allows (section 2.2, Char): tab, line ends, and
 # from the blank on all but the halves of surrogate pairs and the last two of the first plane.

@@ -15,7 +15,7 @@ import pytest
 
 from canscope.model.findings import COMMON_PRACTICE, Verdict
 from canscope.model.report import Cause, Happening
-from canscope.report._figure import ticks
+from canscope.report._plot_layout import ticks
 from canscope.report.html import page, render
 from tests.report import factory
 from tests.report.browser import dom

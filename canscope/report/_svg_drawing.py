@@ -8,7 +8,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from canscope.model.report import Plot
-from canscope.report._figure import (
+from canscope.report._html import safe
+from canscope.report._plot_layout import (
     BOTTOM,
     GAP,
     PANEL_HEIGHT,
@@ -21,8 +22,7 @@ from canscope.report._figure import (
     ticks,
     worst_point,
 )
-from canscope.report._html import safe
-from canscope.report._words import number, visible
+from canscope.report.wording import number, visible
 
 WIDTH, LEFT, RIGHT = 560, 66, 10
 LIMIT, WORST = "#b00020", "#b00020"

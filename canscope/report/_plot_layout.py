@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canscope.model.report import Plot, Trace
-from canscope.report._words import number, visible
+from canscope.report.wording import number, visible
 
 PANEL_HEIGHT, GAP, TOP, BOTTOM = 130, 28, 26, 44  # in px, of one panel and around it
 COLOURS = ("#123a6b", "#8a4b00", "#3b6b1f", "#6b1f5e", "#444444")

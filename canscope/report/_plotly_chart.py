@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from canscope.model.report import Plot
 from canscope.report._curve_json import listed
-from canscope.report._figure import (
+from canscope.report._html import as_data
+from canscope.report._plot_layout import (
     BOTTOM,
     GAP,
     PANEL_HEIGHT,
@@ -27,8 +28,7 @@ from canscope.report._figure import (
     usable,
     worst_point,
 )
-from canscope.report._html import as_data
-from canscope.report._words import number
+from canscope.report.wording import number
 
 RED = "#b00020"
 NO_CURVE = '"x":0,"y":0'  # in JSON; no text in it can hold this, since its quotes are escaped
