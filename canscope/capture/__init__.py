@@ -1,24 +1,44 @@
-"""Captures: bytes -> Frames, one file a format.
-
-A format's file holds its reader, entered in ``READERS``, and ``recognises(head: bytes) -> bool``,
-which says whether a file that begins with these bytes (at most 64 KiB) is one of its own. A format
-that has no magic number and goes by its lines also says ``BY_LINES = True``, and is asked last.
-"""
+"""Captures: bytes -> Frames, a folder a format, whose ``reader.py`` holds its ``Reader``."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from typing import BinaryIO
+from abc import ABC, abstractmethod
+from collections.abc import Iterator
+from typing import BinaryIO, ClassVar
 
 from canscope.model.registry import Registry
 from canscope.model.tables import Frames
 
-# A reader takes an open binary stream and the name to show in messages, and yields chunks. One that
-# must have a file gets it from ``_on_disk``. One whose format does not say on which bus a frame
-# was seen calls that channel UNNAMED; whoever reads the capture names it.
-Reader = Callable[[BinaryIO, str], Iterator[Frames]]
-UNNAMED = ""
-READERS: Registry[Reader] = Registry(
+UNNAMED = ""  # the channel of a format that does not say on which bus a frame was seen
+
+
+class Reader(ABC):
+    """One capture format: how its files are recognised, and how they are read."""
+
+    by_lines: ClassVar[bool] = False
+    """Whether the format has no magic number and is recognised by what its lines look like."""
+
+    def recognises(self, head: bytes) -> bool:
+        """Whether a file that begins with these bytes (at most 64 KiB) is of this format.
+
+        A format that does not say so is read only where the user names it.
+        """
+        return False
+
+    @abstractmethod
+    def read(self, stream: BinaryIO, file: str) -> Iterator[Frames]:
+        """The frames of an open file in the order in which they are stored, in chunks.
+
+        ``file`` is the name to show in messages. A reader that needs a file instead of a stream
+        gets one from ``input.on_disk``. What cannot be read as a frame is counted in the ``Tally``
+        of a chunk. Frames of an unknown bus are on the channel ``UNNAMED``, which whoever opened
+        the capture renames.
+
+        Raises ``CaptureError`` if the file is not of this format.
+        """
+
+
+READERS: Registry[type[Reader]] = Registry(
     "capture format",
     __name__,
     __path__[0],

@@ -45,11 +45,13 @@ def frames_in(log: str) -> int:
 
 def parse(log: str) -> Work:
     """canscope: text to columns of frames."""
-    from canscope.capture.candump.reader import read
+    from canscope.capture.candump.reader import Candump
 
     def work(path: str = log) -> int:
         with open(path, "rb", buffering=0) as file:
-            return sum(len(chunk) for chunk in read(io.BufferedReader(file, 1 << 16), path))
+            return sum(
+                len(chunk) for chunk in Candump().read(io.BufferedReader(file, 1 << 16), path)
+            )
 
     warm(work, log)
     return work
@@ -63,7 +65,7 @@ def decode(log: str, dbc: str, names: str = "") -> Work:
     """
     import numpy as np
 
-    from canscope.capture.candump.reader import read
+    from canscope.capture.candump.reader import Candump
     from canscope.capture.order import gathered, ordered
     from canscope.decoding import columns
     from canscope.decoding.database import read_definitions
@@ -75,7 +77,7 @@ def decode(log: str, dbc: str, names: str = "") -> Work:
     def work(path: str = log) -> int:
         count, extremes = 0, dict[str, Any]()
         with open(path, "rb", buffering=0) as file:
-            frames = gathered(ordered(read(io.BufferedReader(file, 1 << 16), path)))
+            frames = gathered(ordered(Candump().read(io.BufferedReader(file, 1 << 16), path)))
             for signals in columns.decode(ahead(frames), definitions, wanted=wanted):
                 count += len(signals.frames)
                 for key, series in signals.series.items():

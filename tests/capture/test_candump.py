@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from canscope.capture.candump.columns import columns
 from canscope.capture.candump.columns import lines as block_lines
 from canscope.capture.candump.line import parse
-from canscope.capture.candump.reader import read, recognises
+from canscope.capture.candump.reader import Candump
 from canscope.model.errors import CaptureError
 from canscope.model.tables import Flag, FrameBuilder, Tally, join
 
@@ -30,7 +30,7 @@ GOOD = STAMP + "123#1122\n"
 def log(text, file="x.log"):
     """The whole of a log as one table."""
     data = text if isinstance(text, bytes) else text.encode()
-    return join(list(read(io.BytesIO(data), file)))
+    return join(list(Candump().read(io.BytesIO(data), file)))
 
 
 def one(frame):
@@ -258,7 +258,7 @@ def test_cutting_a_log_at_any_byte_never_raises_and_never_invents_a_byte():
     whole = rows(log(data))
     assert len(whole) == 6
     for cut in range(len(data)):
-        parts = list(read(io.BytesIO(data[:cut]), "x.log"))
+        parts = list(Candump().read(io.BytesIO(data[:cut]), "x.log"))
         frames = join(parts) if parts else log("\n")
         complete = data[:cut].rfind(b"\n") + 1
         rest = data[complete:cut].strip()
@@ -290,7 +290,7 @@ class Endless(io.RawIOBase):
 
 def test_a_line_of_ten_million_bytes_is_one_bad_line_in_little_memory():
     tracemalloc.start()
-    frames = join(list(read(Endless(), "x.log")))
+    frames = join(list(Candump().read(Endless(), "x.log")))
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert len(frames) == 2
@@ -305,7 +305,7 @@ def test_however_the_stream_gives_its_bytes_the_frames_are_the_same():
             return super().readinto(memoryview(buffer)[:7])
 
     data = (EVERY_KIND + "junk\n" + EVERY_KIND).encode()
-    dripped, whole = join(list(read(Drip(data), "x.log"))), log(data)
+    dripped, whole = join(list(Candump().read(Drip(data), "x.log"))), log(data)
     assert rows(dripped) == rows(whole)
     assert dripped.tally == whole.tally
 
@@ -467,7 +467,7 @@ def test_python_can_and_this_reader_mean_the_same_frames(tmp_path):
     ],
 )
 def test_a_log_is_recognised_by_its_first_ten_lines(head, expected):
-    assert recognises(head) is expected
+    assert Candump().recognises(head) is expected
 
 
 def test_columns_have_the_types_of_the_frame_table():

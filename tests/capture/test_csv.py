@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from canscope.capture.candump.columns import lines
 from canscope.capture.csv.columns import columns
 from canscope.capture.csv.line import HEADER, parse
-from canscope.capture.csv.reader import read, recognises
+from canscope.capture.csv.reader import PythonCanCsv
 from canscope.model.errors import CaptureError
 from canscope.model.tables import Flag, Tally, join
 from tests.capture.traffic import BRS, ESI, FD, TRAFFIC, expected, rows, write_csv
@@ -26,7 +26,7 @@ HEAD = HEADER.decode() + "\n"
 def table(text, file="x.csv"):
     """The whole of a table as Frames."""
     data = text if isinstance(text, bytes) else text.encode()
-    return join(list(read(io.BytesIO(data), file)))
+    return join(list(PythonCanCsv().read(io.BytesIO(data), file)))
 
 
 def one(line):
@@ -125,7 +125,7 @@ def test_a_table_cut_at_any_byte_keeps_its_whole_lines_and_says_so(tmp_path):
 @given(st.binary(max_size=300))
 def test_random_bytes_are_refused_or_hold_nothing(data):
     with contextlib.suppress(CaptureError):
-        assert sum(map(len, read(io.BytesIO(data), "x.csv"))) == 0
+        assert sum(map(len, PythonCanCsv().read(io.BytesIO(data), "x.csv"))) == 0
 
 
 def test_another_table_is_refused_with_its_first_line():
@@ -140,11 +140,11 @@ def test_a_line_of_megabytes_is_one_bad_line():
 
 
 def test_the_header_or_a_frame_makes_a_table_known():
-    assert recognises(HEAD.encode())
-    assert recognises(b"\xef\xbb\xbf" + HEAD.encode())
-    assert recognises(b"1715677200.25,0x123,0,0,0,2,AQI=\n")
-    assert not recognises(b"timestamp,id,data\n1,2,3\n")
-    assert not recognises(b"")
+    assert PythonCanCsv().recognises(HEAD.encode())
+    assert PythonCanCsv().recognises(b"\xef\xbb\xbf" + HEAD.encode())
+    assert PythonCanCsv().recognises(b"1715677200.25,0x123,0,0,0,2,AQI=\n")
+    assert not PythonCanCsv().recognises(b"timestamp,id,data\n1,2,3\n")
+    assert not PythonCanCsv().recognises(b"")
 
 
 MUTATIONS = b"0123456789abcdefxX,.-+=/AZ \r\t\0\xff"

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from canscope.capture.mf4 import reader as mf4
 from canscope.capture.mf4.layout import _field as number_in
 from canscope.capture.mf4.layout import layout
-from canscope.capture.mf4.reader import read, recognises
+from canscope.capture.mf4.reader import Mf4
 from canscope.capture.read import read_capture
 from canscope.model.errors import CaptureError
 from canscope.model.tables import Flag, Tally, empty_frames, join
@@ -38,7 +38,7 @@ asammdf = pytest.importorskip("asammdf")
 
 def measurement(path):
     """The whole of a file as Frames."""
-    return join([empty_frames(), *read(io.BytesIO(path.read_bytes()), "x.mf4")])
+    return join([empty_frames(), *Mf4().read(io.BytesIO(path.read_bytes()), "x.mf4")])
 
 
 def refused(path):
@@ -68,7 +68,7 @@ def test_what_asammdf_writes_reads_back_equal(tmp_path, compression, version):
     path = tmp_path / "a.mf4"
     traffic = sorted(TRAFFIC, key=lambda row: row[0])
     write_mf4(path, traffic, compression=compression, version=version)
-    assert recognises(path.read_bytes())
+    assert Mf4().recognises(path.read_bytes())
     frames = measurement(path)
     assert rows(frames) == expected(traffic)
     assert frames.tally == Tally(lines=len(TRAFFIC))
@@ -118,7 +118,7 @@ def test_many_records_of_several_groups_come_in_time_order_in_bounded_pieces(tmp
     ]
     path = tmp_path / "a.mf4"
     write_mf4(path, traffic, compression=1)
-    chunks = [chunk for chunk in read(io.BytesIO(path.read_bytes()), "x") if len(chunk)]
+    chunks = [chunk for chunk in Mf4().read(io.BytesIO(path.read_bytes()), "x") if len(chunk)]
     assert 1 < len(chunks) < 10
     frames = join(chunks)
     assert frames.data.tolist() == list(range(30_000))
@@ -218,7 +218,7 @@ def test_a_measurement_that_was_never_closed_is_refused_before_anyone_mends_it(t
     data = path.read_bytes()
     for spoilt in (b"UnFinMF " + data[8:], data[:60] + b"\1" + data[61:]):
         path.write_bytes(spoilt)
-        assert recognises(spoilt)
+        assert Mf4().recognises(spoilt)
         assert "never closed" in refused(path)
 
 

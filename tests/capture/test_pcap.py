@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from canscope.capture.pcap.packets import walk
-from canscope.capture.pcap.reader import read, recognises
+from canscope.capture.pcap.reader import Pcap
 from canscope.model.errors import CaptureError
 from canscope.model.tables import Flag, Tally, empty_frames, join
 from tests.capture.traffic import (
@@ -30,7 +30,7 @@ from tests.capture.traffic import (
 
 def capture(data, file="x.pcap"):
     """The whole of a capture as Frames."""
-    return join([empty_frames(), *read(io.BytesIO(data), file)])
+    return join([empty_frames(), *Pcap().read(io.BytesIO(data), file)])
 
 
 def one(packet, *, link=227, order="<", original=None):
@@ -48,7 +48,7 @@ def test_all_kinds_of_frames_are_read_in_every_variant(order, nano, pad, link):
     frames = capture(data)
     assert rows(frames) == expected(TRAFFIC, channel="")
     assert frames.tally == Tally(lines=len(TRAFFIC))
-    assert recognises(data)
+    assert Pcap().recognises(data)
 
 
 def test_a_packet_as_the_registry_describes_it():
@@ -167,8 +167,8 @@ def test_a_length_that_cannot_be_ends_the_reading_with_its_place():
 @given(st.binary(max_size=400))
 def test_random_bytes_end_in_frames_or_our_own_error(data):
     with contextlib.suppress(CaptureError):
-        list(read(io.BytesIO(data), "x"))
-    tallies = [chunk.tally for chunk in read(io.BytesIO(pcap_header() + data), "x")]
+        list(Pcap().read(io.BytesIO(data), "x"))
+    tallies = [chunk.tally for chunk in Pcap().read(io.BytesIO(pcap_header() + data), "x")]
     assert sum(tally.lines for tally in tallies) >= bool(data)
 
 
@@ -195,7 +195,7 @@ def test_records_that_lie_across_pieces_of_reading_are_whole():
     """More than 1 MiB, whose records of 38 bytes never end where a read does."""
     packets = [can_packet(n % 2048, 0, 8, n.to_bytes(8, "big"), pad=False) for n in range(40_000)]
     records = [pcap_record(n, p + b"      ") for n, p in enumerate(packets)]
-    chunks = list(read(io.BytesIO(pcap_header() + b"".join(records)), "x"))
+    chunks = list(Pcap().read(io.BytesIO(pcap_header() + b"".join(records)), "x"))
     assert len(chunks) > 1
     frames = join(chunks)
     assert frames.data.byteswap().tolist() == list(range(40_000))

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canscope.capture.pcapng.reader import read, recognises
+from canscope.capture.pcapng.reader import Pcapng
 from canscope.model.errors import CaptureError
 from canscope.model.tables import Flag, Tally, join
 from tests.capture.traffic import (
@@ -32,7 +32,7 @@ FRAME = (0x123, 0, 2, b"\1\2")
 
 def capture(*parts, file="x.pcapng"):
     """The whole of a capture as Frames."""
-    return join(list(read(io.BytesIO(b"".join(parts)), file)))
+    return join(list(Pcapng().read(io.BytesIO(b"".join(parts)), file)))
 
 
 def names(frames):
@@ -46,7 +46,7 @@ def test_all_kinds_of_frames_are_read_on_channels_named_as_the_interfaces(order)
     frames = capture(data)
     assert rows(frames) == expected(TRAFFIC)
     assert frames.tally == Tally(lines=len(TRAFFIC))
-    assert recognises(data)
+    assert Pcapng().recognises(data)
 
 
 @pytest.mark.parametrize("order", ["<", ">"])
@@ -219,14 +219,14 @@ def test_a_length_that_cannot_be_ends_the_reading_with_its_place(length):
 def test_what_does_not_begin_with_a_section_is_refused():
     with pytest.raises(CaptureError, match="no section header"):
         capture(packet_block(0, 1, PACKET))
-    assert not recognises(section()[:8] + b"\0\0\0\0")
+    assert not Pcapng().recognises(section()[:8] + b"\0\0\0\0")
 
 
 @given(st.binary(max_size=400))
 def test_random_bytes_end_in_frames_or_our_own_error(data):
     for begun in (b"", section() + interface("can0"), section()[:8]):
         with contextlib.suppress(CaptureError):
-            list(read(io.BytesIO(begun + data), "x"))
+            list(Pcapng().read(io.BytesIO(begun + data), "x"))
 
 
 def test_blocks_that_lie_across_pieces_of_reading_are_whole():

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from canscope.capture.read import read_capture
 from canscope.capture.sqlite import reader as sqlite
-from canscope.capture.sqlite.reader import MAGIC, read, recognises
+from canscope.capture.sqlite.reader import MAGIC, PythonCanSqlite
 from canscope.model.errors import CaptureError
 from canscope.model.tables import Tally, join
 from tests.capture.traffic import BRS, ESI, FD, TRAFFIC, expected, rows, write_sqlite
@@ -33,7 +33,7 @@ def database(path, values, create=CREATE, table="messages", page=4096):
 
 def table(path):
     """The whole of a database as Frames."""
-    return join(list(read(io.BytesIO(path.read_bytes()), "x.db")))
+    return join(list(PythonCanSqlite().read(io.BytesIO(path.read_bytes()), "x.db")))
 
 
 def refused(path):
@@ -165,15 +165,15 @@ def test_damage_inside_a_database_never_ends_in_anything_but_our_own_error(tmp_p
         spoilt[at : at + 16] = bytes(byte ^ 0xA5 for byte in spoilt[at : at + 16])
         path.write_bytes(spoilt)
         try:
-            frames = join(list(read(io.BytesIO(bytes(spoilt)), "x.db")))
+            frames = join(list(PythonCanSqlite().read(io.BytesIO(bytes(spoilt)), "x.db")))
         except CaptureError:
             continue
         assert len(frames) <= 310
 
 
 def test_a_database_is_known_by_its_first_bytes():
-    assert recognises(MAGIC + b"whatever")
-    assert not recognises(b"SQLite format 2")
+    assert PythonCanSqlite().recognises(MAGIC + b"whatever")
+    assert not PythonCanSqlite().recognises(b"SQLite format 2")
 
 
 ANYTHING = st.one_of(
@@ -230,10 +230,10 @@ def test_pages_say_what_sqlite_says(tmp_path_factory, rows_, page, types, beside
         )
         connection.executemany("DELETE FROM messages WHERE rowid = ?", [(n,) for n in deleted])
     connection.close()
-    found = list(read(io.BytesIO(path.read_bytes()), "x.db"))
+    found = list(PythonCanSqlite().read(io.BytesIO(path.read_bytes()), "x.db"))
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(sqlite, "_batches", lambda *where: iter(()))
-        oracle = list(read(io.BytesIO(path.read_bytes()), "x.db"))
+        oracle = list(PythonCanSqlite().read(io.BytesIO(path.read_bytes()), "x.db"))
     if not oracle:
         assert not found
         return

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from canscope.capture.candump import reader as candump
-from canscope.capture.candump.reader import read
+from canscope.capture.candump.reader import Candump
 from canscope.fast import candump as compiled
 from canscope.fast import kernels
 from canscope.model import engine
@@ -93,7 +93,7 @@ LETTERS = "0123456789ABCDEFabcdefGg#()_. \tRTrt:/@`\r\x00\x0b\x7f\xff"
 def read_by(monkeypatch, name, data):
     """All there is to say of a log as one engine reads it."""
     monkeypatch.setenv(engine.VARIABLE, name)
-    chunks = list(read(io.BytesIO(data), "x.log"))
+    chunks = list(Candump().read(io.BytesIO(data), "x.log"))
     tally = sum((chunk.tally for chunk in chunks[1:]), chunks[0].tally)
     frames = join(chunks)
     payloads = [frames.payload(row) for row in range(len(frames))]
@@ -183,7 +183,7 @@ def test_however_many_workers_parse_the_frames_come_out_in_the_order_of_the_file
     said = read_by(monkeypatch, "numba", data)
     assert said == whole
     monkeypatch.setenv(engine.VARIABLE, "numba")
-    chunks = list(read(io.BytesIO(data), "x.log"))
+    chunks = list(Candump().read(io.BytesIO(data), "x.log"))
     assert len(chunks) > 20
 
 
@@ -192,7 +192,7 @@ def test_one_who_stops_early_leaves_no_worker_behind(monkeypatch):
     monkeypatch.setattr(candump, "workers", lambda: 2)
     monkeypatch.setenv(engine.VARIABLE, "numba")
     before = threading.active_count()
-    chunks = read(io.BytesIO(encoded(GOOD) * 2000), "x.log")
+    chunks = Candump().read(io.BytesIO(encoded(GOOD) * 2000), "x.log")
     assert len(next(chunks))
     assert threading.active_count() > before
     chunks.close()

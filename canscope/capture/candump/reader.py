@@ -21,7 +21,7 @@ from typing import BinaryIO
 
 import numpy as np
 
-from canscope.capture import READERS
+from canscope.capture import READERS, Reader
 from canscope.capture.candump.columns import columns, lines
 from canscope.capture.candump.line import CAN_XL, Row, dropped
 from canscope.capture.candump.line import parse as parse_line
@@ -40,7 +40,6 @@ from canscope.model.tables import (
     join,
 )
 
-BY_LINES = True  # is how this format is recognised
 DEVIATING = 1500  # bytes of common lines that take as long as one deviating line
 # Bytes a read: a chunk of its own, with no need to gather. It is the same for both engines, so that
 # the memory that one has used fits the other.
@@ -53,18 +52,22 @@ TRAIT = re.compile(
 ON_SCREEN = re.compile(r" \[\d{1,2}\] ")  # the length as candump prints it for people
 
 
-def recognises(head: bytes) -> bool:
-    """Whether one of the first ten lines begins as candump begins its lines."""
-    return any(TRAIT.match(line) for line in head.split(b"\n", DECIDING)[:DECIDING])
-
-
 @READERS.add("candump")
-def read(stream: BinaryIO, file: str) -> Iterator[Frames]:
-    """Read a log in chunks of a block; each has the tally of the lines behind it.
+class Candump(Reader):
+    """candump's log files."""
 
-    Raises ``CaptureError`` if most of the first ten lines are not frames.
-    """
-    yield from _read(stream, file, _Opening(file), 1)
+    by_lines = True
+
+    def recognises(self, head: bytes) -> bool:
+        """Whether one of the first ten lines begins as candump begins its lines."""
+        return any(TRAIT.match(line) for line in head.split(b"\n", DECIDING)[:DECIDING])
+
+    def read(self, stream: BinaryIO, file: str) -> Iterator[Frames]:
+        """Read a log in chunks of a block; each has the tally of the lines behind it.
+
+        Raises ``CaptureError`` if most of the first ten lines are not frames.
+        """
+        yield from _read(stream, file, _Opening(file), 1)
 
 
 def read_on(stream: BinaryIO, file: str, line: int) -> Iterator[Frames]:

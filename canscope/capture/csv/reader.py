@@ -16,7 +16,7 @@ from typing import BinaryIO
 
 import numpy as np
 
-from canscope.capture import READERS, UNNAMED
+from canscope.capture import READERS, UNNAMED, Reader
 from canscope.capture.candump.columns import lines
 from canscope.capture.csv.columns import columns
 from canscope.capture.csv.line import HEADER, LINE, parse
@@ -24,31 +24,34 @@ from canscope.capture.input.text import BYTE_ORDER_MARK, blocks, shown
 from canscope.model.errors import CaptureError, Where
 from canscope.model.tables import EXAMPLES, FrameBuilder, Frames, Tally, empty_frames, join
 
-BY_LINES = True  # is how this format is recognised
 DECIDING = 10  # lines that decide whether a file is of this format at all
 
 
-def recognises(head: bytes) -> bool:
-    """Whether the first line is the header, or, where a log was appended to, a frame."""
-    first = head.removeprefix(BYTE_ORDER_MARK).split(b"\n", 1)[0].strip()
-    return first == HEADER or LINE.fullmatch(first) is not None
-
-
 @READERS.add("csv")
-def read(stream: BinaryIO, file: str) -> Iterator[Frames]:
-    """Read a table in chunks of about 20,000 frames; each carries the tally of its own lines.
+class PythonCanCsv(Reader):
+    """python-can's CSV."""
 
-    Raises ``CaptureError`` if most of the first ten lines are not frames.
-    """
-    number = 1
-    for text, unfinished in blocks(stream):
-        if unfinished:
-            yield replace(empty_frames(), tally=_last(unfinished, f"{file}:{number}"))
-        else:
-            if number == 1:
-                _decide(text, file)
-            yield _block(text, number, file)
-            number += text.count(b"\n")
+    by_lines = True
+
+    def recognises(self, head: bytes) -> bool:
+        """Whether the first line is the header, or, where a log was appended to, a frame."""
+        first = head.removeprefix(BYTE_ORDER_MARK).split(b"\n", 1)[0].strip()
+        return first == HEADER or LINE.fullmatch(first) is not None
+
+    def read(self, stream: BinaryIO, file: str) -> Iterator[Frames]:
+        """Read a table in chunks of about 20,000 frames; each carries the tally of its own lines.
+
+        Raises ``CaptureError`` if most of the first ten lines are not frames.
+        """
+        number = 1
+        for text, unfinished in blocks(stream):
+            if unfinished:
+                yield replace(empty_frames(), tally=_last(unfinished, f"{file}:{number}"))
+            else:
+                if number == 1:
+                    _decide(text, file)
+                yield _block(text, number, file)
+                number += text.count(b"\n")
 
 
 def _block(text: bytes, number: int, file: str) -> Frames:

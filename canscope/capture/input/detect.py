@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from typing import Any
 
 from canscope.capture import READERS
 from canscope.capture.input.text import shown
@@ -44,14 +43,14 @@ def detect(head: bytes, file: str) -> str:
 
     Raises ``CaptureError`` that says what the file looks like, and what to export instead.
     """
-    # No magic number begins as a line of candump does: the other readers need not be imported.
-    if head.startswith(b"(") and _module("candump").recognises(head):
-        return "candump"
-    modules = {name: _module(name) for name in READERS}
-    # A file that begins with a magic number may still hold a line that looks like one of a log.
-    for name in sorted(modules, key=lambda name: hasattr(modules[name], "BY_LINES")):
-        if modules[name].recognises(head):
-            return name
+    # A file of bytes may hold a line that looks like one of a log, so its magic number counts
+    # first. Text has none: readers are imported one by one until one of them knows its lines.
+    is_text = b"\0" not in head
+    for by_lines in (is_text, not is_text):
+        for name in READERS:
+            reader = READERS[name]
+            if reader.by_lines is by_lines and reader().recognises(head):
+                return name
     looks, hint = _looks(head)
     raise CaptureError(
         f"this looks like {looks}, not like a capture that can be read (those are: "
@@ -59,10 +58,6 @@ def detect(head: bytes, file: str) -> str:
         where=Where(file),
         hint=hint,
     )
-
-
-def _module(name: str) -> Any:
-    return READERS.module(name)
 
 
 def _looks(head: bytes) -> tuple[str, str]:

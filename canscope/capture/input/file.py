@@ -54,7 +54,7 @@ class CaptureFile:
             head = plain.peek(BLOCK)[:BLOCK]
             if head:
                 format = self._format or detect(head, self.name)
-                for chunk in READERS[format](plain, self.name):
+                for chunk in READERS[format]().read(plain, self.name):
                     seen += len(chunk)
                     yield self._named(chunk)
             damage = unzipped.damage if unzipped else ""

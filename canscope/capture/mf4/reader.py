@@ -21,7 +21,7 @@ from typing import Any, BinaryIO
 
 import numpy as np
 
-from canscope.capture import READERS
+from canscope.capture import READERS, Reader
 from canscope.capture.input.on_disk import on_disk
 from canscope.capture.mf4.blocks import Blocks
 from canscope.capture.mf4.frames import KINDS, OVERLOAD, Records, frames, records_of
@@ -36,30 +36,32 @@ FRAGMENT = 1 << 21  # bytes of records that are decoded at once
 LOCAL_TIME = 1  # flag of the header: its time zone is not known
 
 
-def recognises(head: bytes) -> bool:
-    """Whether the file begins with the identification block of MDF version 4."""
-    return head[:8] in (MAGIC, NEVER_CLOSED) and head[8:9] == b"4"
-
-
 @READERS.add("mf4")
-def read(stream: BinaryIO, file: str) -> Iterator[Frames]:
-    """Read the bus logging of a measurement in chunks of about 2 MiB.
+class Mf4(Reader):
+    """MDF 4 measurements with bus logging."""
 
-    A damaged file is read up to the damage. Raises ``CaptureError`` if it has no bus logging, was
-    never closed, or asammdf is not installed or cannot open it.
-    """
-    with on_disk(stream, file) as stored, _opened(stored.path, file) as (mdf, blocks):
-        groups = list(_groups(mdf, file))
-        start_ns, note = int(mdf.header.abs_time), ""
-        if mdf.header.time_flags & LOCAL_TIME:
-            note = f"{file}: its times are local times of a zone that it does not name"
-        yield replace(empty_frames(), tally=Tally(notes=(note,) if note else ()))
-        whole, seen = sum(count for _, _, count in groups), 0
-        streams = [_stream(mdf, blocks, *group, start_ns, file) for group in groups]
-        for chunk in streams[0] if len(streams) == 1 else merged(streams):
-            seen += chunk.tally.lines
-            yield chunk
-            stored.reached(seen / whole if whole else 1.0)
+    def recognises(self, head: bytes) -> bool:
+        """Whether the file begins with the identification block of MDF version 4."""
+        return head[:8] in (MAGIC, NEVER_CLOSED) and head[8:9] == b"4"
+
+    def read(self, stream: BinaryIO, file: str) -> Iterator[Frames]:
+        """Read the bus logging of a measurement in chunks of about 2 MiB.
+
+        A damaged file is read up to the damage. Raises ``CaptureError`` if it has no bus logging,
+        was never closed, or asammdf is not installed or cannot open it.
+        """
+        with on_disk(stream, file) as stored, _opened(stored.path, file) as (mdf, blocks):
+            groups = list(_groups(mdf, file))
+            start_ns, note = int(mdf.header.abs_time), ""
+            if mdf.header.time_flags & LOCAL_TIME:
+                note = f"{file}: its times are local times of a zone that it does not name"
+            yield replace(empty_frames(), tally=Tally(notes=(note,) if note else ()))
+            whole, seen = sum(count for _, _, count in groups), 0
+            streams = [_stream(mdf, blocks, *group, start_ns, file) for group in groups]
+            for chunk in streams[0] if len(streams) == 1 else merged(streams):
+                seen += chunk.tally.lines
+                yield chunk
+                stored.reached(seen / whole if whole else 1.0)
 
 
 @contextlib.contextmanager

@@ -16,7 +16,7 @@ from typing import BinaryIO
 
 import numpy as np
 
-from canscope.capture import READERS, UNNAMED
+from canscope.capture import READERS, UNNAMED, Reader
 from canscope.capture.input.table import gathered
 from canscope.capture.pcap.packets import (
     CAN_LINKS,
@@ -42,39 +42,41 @@ KINDS = {
 }
 
 
-def recognises(head: bytes) -> bool:
-    """Whether the file begins with one of the four magic numbers."""
-    return head[:4] in KINDS
-
-
 @READERS.add("pcap")
-def read(stream: BinaryIO, file: str) -> Iterator[Frames]:
-    """Read a capture in chunks of about 1 MiB.
+class Pcap(Reader):
+    """Packet captures in pcap."""
 
-    Raises ``CaptureError`` if it is no pcap, or its packets are not of CAN.
-    """
-    head = stream.read(FILE_HEADER)
-    if len(head) < FILE_HEADER or head[:4] not in KINDS:
-        raise CaptureError(
-            "not a pcap capture: it has no file header",
-            where=Where(file),
-            hint="name another format with --format, or export the log as candump text",
-        )
-    order, unit_ns = KINDS[head[:4]]
-    link = struct.unpack_from(order + "I", head, 20)[0] & 0xFFFF  # above: the link's own flags
-    if link not in CAN_LINKS:
-        raise CaptureError(not_can(link), where=Where(file), hint=INSTEAD)
-    carry, passed = b"", FILE_HEADER
-    while block := stream.read(BLOCK):
-        data = carry + block
-        starts, end, wrecked = walk(data, 0, order, field=8, extra=RECORD_HEADER, most=LONGEST)
-        yield _frames(data, starts, order, unit_ns, link, file, passed)
-        passed, carry = passed + end, data[end:]
-        if wrecked:
-            yield replace(empty_frames(), tally=damaged(file, passed))
-            return
-    if carry:
-        yield replace(empty_frames(), tally=cut_off(file, passed, len(carry)))
+    def recognises(self, head: bytes) -> bool:
+        """Whether the file begins with one of the four magic numbers."""
+        return head[:4] in KINDS
+
+    def read(self, stream: BinaryIO, file: str) -> Iterator[Frames]:
+        """Read a capture in chunks of about 1 MiB.
+
+        Raises ``CaptureError`` if it is no pcap, or its packets are not of CAN.
+        """
+        head = stream.read(FILE_HEADER)
+        if len(head) < FILE_HEADER or head[:4] not in KINDS:
+            raise CaptureError(
+                "not a pcap capture: it has no file header",
+                where=Where(file),
+                hint="name another format with --format, or export the log as candump text",
+            )
+        order, unit_ns = KINDS[head[:4]]
+        link = struct.unpack_from(order + "I", head, 20)[0] & 0xFFFF  # above: the link's own flags
+        if link not in CAN_LINKS:
+            raise CaptureError(not_can(link), where=Where(file), hint=INSTEAD)
+        carry, passed = b"", FILE_HEADER
+        while block := stream.read(BLOCK):
+            data = carry + block
+            starts, end, wrecked = walk(data, 0, order, field=8, extra=RECORD_HEADER, most=LONGEST)
+            yield _frames(data, starts, order, unit_ns, link, file, passed)
+            passed, carry = passed + end, data[end:]
+            if wrecked:
+                yield replace(empty_frames(), tally=damaged(file, passed))
+                return
+        if carry:
+            yield replace(empty_frames(), tally=cut_off(file, passed, len(carry)))
 
 
 def _frames(

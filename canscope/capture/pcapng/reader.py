@@ -16,7 +16,7 @@ from typing import BinaryIO
 
 import numpy as np
 
-from canscope.capture import READERS, UNNAMED
+from canscope.capture import READERS, UNNAMED, Reader
 from canscope.capture.input.table import Bytes, gathered
 from canscope.capture.pcap.packets import (
     CAN_LINKS,
@@ -53,47 +53,49 @@ WITHOUT_STAMP = {
 NOT_DESCRIBED = "a packet of an interface that the file does not describe"
 
 
-def recognises(head: bytes) -> bool:
-    """Whether the file begins with a section header in either byte order."""
-    return head[:4] == SECTION.to_bytes(4, "little") and head[8:12] in BYTE_ORDERS
-
-
 @READERS.add("pcapng")
-def read(stream: BinaryIO, file: str) -> Iterator[Frames]:
-    """Read a capture in chunks of at most about 1 MiB.
+class Pcapng(Reader):
+    """Packet captures in pcapng."""
 
-    Raises ``CaptureError`` if it is no pcapng, or all it describes are other interfaces.
-    """
-    section, carry, passed = _Section(file), b"", 0
-    while block := stream.read(BLOCK):
-        data = carry + block
-        at, wrecked = 0, False
-        while not wrecked and len(data) - at >= 12:
-            if data[at : at + 4] == SECTION.to_bytes(4, "little"):
-                if data[at + 8 : at + 12] not in BYTE_ORDERS:
-                    wrecked = True
-                    break
-                section.begin(BYTE_ORDERS[data[at + 8 : at + 12]])
-            elif not passed and not at:
-                raise CaptureError(
-                    "not a pcapng capture: it has no section header",
-                    where=Where(file),
-                    hint="name another format with --format, or export the log as candump text",
+    def recognises(self, head: bytes) -> bool:
+        """Whether the file begins with a section header in either byte order."""
+        return head[:4] == SECTION.to_bytes(4, "little") and head[8:12] in BYTE_ORDERS
+
+    def read(self, stream: BinaryIO, file: str) -> Iterator[Frames]:
+        """Read a capture in chunks of at most about 1 MiB.
+
+        Raises ``CaptureError`` if it is no pcapng, or all it describes are other interfaces.
+        """
+        section, carry, passed = _Section(file), b"", 0
+        while block := stream.read(BLOCK):
+            data = carry + block
+            at, wrecked = 0, False
+            while not wrecked and len(data) - at >= 12:
+                if data[at : at + 4] == SECTION.to_bytes(4, "little"):
+                    if data[at + 8 : at + 12] not in BYTE_ORDERS:
+                        wrecked = True
+                        break
+                    section.begin(BYTE_ORDERS[data[at + 8 : at + 12]])
+                elif not passed and not at:
+                    raise CaptureError(
+                        "not a pcapng capture: it has no section header",
+                        where=Where(file),
+                        hint="name another format with --format, or export the log as candump text",
+                    )
+                starts, end, wrecked = walk(
+                    data, at, section.order, field=4, extra=0, most=LONGEST, until=SECTION
                 )
-            starts, end, wrecked = walk(
-                data, at, section.order, field=4, extra=0, most=LONGEST, until=SECTION
-            )
-            yield section.frames(data, starts, passed)
-            if end == at:
-                break
-            at = end
-        passed, carry = passed + at, data[at:]
-        if wrecked:
-            yield replace(empty_frames(), tally=damaged(file, passed))
-            return
-    section.check()
-    if carry:
-        yield replace(empty_frames(), tally=cut_off(file, passed, len(carry)))
+                yield section.frames(data, starts, passed)
+                if end == at:
+                    break
+                at = end
+            passed, carry = passed + at, data[at:]
+            if wrecked:
+                yield replace(empty_frames(), tally=damaged(file, passed))
+                return
+        section.check()
+        if carry:
+            yield replace(empty_frames(), tally=cut_off(file, passed, len(carry)))
 
 
 class _Section:

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 
 import numpy as np
 
-from canscope.capture import READERS, UNNAMED
+from canscope.capture import READERS, UNNAMED, Reader
 from canscope.capture.input.on_disk import on_disk
 from canscope.capture.input.stamps import nanoseconds
 from canscope.capture.input.table import Bytes, assembled
@@ -43,58 +43,60 @@ UNFINISHED = ("-journal", "-wal")  # files beside a database that is being writt
 Row = tuple[Any, ...]
 
 
-def recognises(head: bytes) -> bool:
-    """Whether the file is an SQLite database, of whatever content."""
-    return head.startswith(MAGIC)
-
-
 @READERS.add("sqlite")
-def read(stream: BinaryIO, file: str) -> Iterator[Frames]:
-    """Read a table in chunks of about 16,000 frames, in the order in which they were written.
+class PythonCanSqlite(Reader):
+    """python-can's SQLite databases."""
 
-    A damaged database is read up to the damage. Raises ``CaptureError`` if it has no such table or
-    something is still being written to it.
-    """
-    import sqlite3
+    def recognises(self, head: bytes) -> bool:
+        """Whether the file is an SQLite database, of whatever content."""
+        return head.startswith(MAGIC)
 
-    with on_disk(stream, file) as stored, _whole_pages(stored.path) as (path, cut):
-        _check_finished(stored.path, file)
-        # immutable: no lock and no file beside it, so a folder that cannot be written to will do
-        uri = Path(path).absolute().as_uri() + "?mode=ro&immutable=1"
-        # Rows may be asked for by another thread than the one that opened the file, never by two at
-        # a time.
-        connection = sqlite3.connect(uri, uri=True, check_same_thread=False)
-        try:
-            connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LONGEST)
-            # lets a database that was cut short be opened; nothing can be written anyway
-            connection.execute("PRAGMA writable_schema = ON")
-            table = _table(connection, file)
-            last = _last_row(connection, table)
-            seen: int | None = None
-            with open(path, "rb") as pages:
-                for batch in _batches(connection, table, pages):
-                    seen = int(batch.number[-1])
-                    yield _frames_of_pages(batch, file)
+    def read(self, stream: BinaryIO, file: str) -> Iterator[Frames]:
+        """Read a table in chunks of about 16,000 frames, in the order in which they were written.
+
+        A damaged database is read up to the damage. Raises ``CaptureError`` if it has no such table
+        or something is still being written to it.
+        """
+        import sqlite3
+
+        with on_disk(stream, file) as stored, _whole_pages(stored.path) as (path, cut):
+            _check_finished(stored.path, file)
+            # immutable: SQLite writes no lock and no file beside it, so a read-only folder will do
+            uri = Path(path).absolute().as_uri() + "?mode=ro&immutable=1"
+            # Another thread than the one that opened the file may ask for rows, but never two at
+            # a time.
+            connection = sqlite3.connect(uri, uri=True, check_same_thread=False)
+            try:
+                connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LONGEST)
+                # lets a database that was cut short be opened; nothing can be written anyway
+                connection.execute("PRAGMA writable_schema = ON")
+                table = _table(connection, file)
+                last = _last_row(connection, table)
+                seen: int | None = None
+                with open(path, "rb") as pages:
+                    for batch in _batches(connection, table, pages):
+                        seen = int(batch.number[-1])
+                        yield _frames_of_pages(batch, file)
+                        stored.reached(seen / last if last > 0 else 1.0)
+                for rows in _pieces(connection, table, seen):
+                    if not isinstance(rows, list):
+                        yield replace(
+                            empty_frames(),
+                            tally=_damage(file, seen or 0, str(rows) or type(rows).__name__),
+                        )
+                        return
+                    seen = int(rows[-1][0])
+                    yield _frames_of_rows(rows, file)
                     stored.reached(seen / last if last > 0 else 1.0)
-            for rows in _pieces(connection, table, seen):
-                if not isinstance(rows, list):
+                if cut:
                     yield replace(
-                        empty_frames(),
-                        tally=_damage(file, seen or 0, str(rows) or type(rows).__name__),
+                        empty_frames(), tally=_damage(file, seen or 0, "the file is cut short")
                     )
-                    return
-                seen = int(rows[-1][0])
-                yield _frames_of_rows(rows, file)
-                stored.reached(seen / last if last > 0 else 1.0)
-            if cut:
-                yield replace(
-                    empty_frames(), tally=_damage(file, seen or 0, "the file is cut short")
-                )
-        # SQLite also says that it has no memory, where a damaged header asks for more than there is
-        except (sqlite3.DatabaseError, MemoryError) as error:
-            raise _unusable(file, error) from error
-        finally:
-            connection.close()
+            # SQLite reports a lack of memory where a damaged header asks for more than there is
+            except (sqlite3.DatabaseError, MemoryError) as error:
+                raise _unusable(file, error) from error
+            finally:
+                connection.close()
 
 
 def _check_finished(path: str, file: str) -> None:

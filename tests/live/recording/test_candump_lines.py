@@ -7,7 +7,7 @@ import io
 
 import pytest
 
-from canscope.capture.candump.reader import read
+from canscope.capture.candump.reader import Candump
 from canscope.live.recording.candump_lines import body, dropped, text_of
 from canscope.model.tables import Flag
 
@@ -29,7 +29,7 @@ from canscope.model.tables import Flag
 def test_a_frame_is_written_as_candump_writes_it_and_read_back(can_id, flags, length, data, text):
     assert body(can_id, int(flags), length, data) == text
     line = b"(1700000000.000001) can0 " + text + b"\n"
-    (frames,) = read(io.BytesIO(line), "x")
+    (frames,) = Candump().read(io.BytesIO(line), "x")
     assert (frames.can_id[0], frames.flags[0], frames.length[0]) == (can_id, flags, length)
     assert frames.payload(0) == data
     assert text_of(frames) == line
@@ -37,12 +37,12 @@ def test_a_frame_is_written_as_candump_writes_it_and_read_back(can_id, flags, le
 
 def test_stamps_keep_the_nanoseconds_that_they_have():
     line = b"(1700000000.000000001) can0 123#\n"
-    (frames,) = read(io.BytesIO(line), "x")
+    (frames,) = Candump().read(io.BytesIO(line), "x")
     assert text_of(frames) == line
 
 
 @pytest.mark.parametrize(("count", "read_as"), [(7, 7), (None, 1)])
 def test_lost_frames_are_counted_by_every_reader(count, read_as):
     text = b"(1700000000.000001) can0 123#\n" + dropped(count, "can0: away for 2 s")
-    (frames,) = read(io.BytesIO(text), "x")
+    (frames,) = Candump().read(io.BytesIO(text), "x")
     assert (len(frames), frames.tally.dropped, frames.tally.skipped) == (1, read_as, 0)
