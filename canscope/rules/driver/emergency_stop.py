@@ -15,6 +15,7 @@ from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.model.tables import Bools, Floats
 from canscope.rules import RULES
+from canscope.rules.shared.poles import MAIN_ROLES
 from canscope.trust.missing_value import absence_at
 
 NAME, STOP = "emergency stop", "driver.emergency_stop"
@@ -158,8 +159,7 @@ class EmergencyStop(Rule):
             text = "it was pressed with all contactors open and no torque"
             return known_ns, [unjudged(NAME, "not-exercised", text, press.time_ns)]
         rows = self._rows(piece, press, ends)
-        mains = [f"contactors.{pole}" for pole in MAINS]
-        if all(self._busy(piece, role, press) for role in mains if role in roles):
+        if all(self._busy(piece, role, press) for role in MAIN_ROLES if role in roles):
             return known_ns, [*rows, *doubts]
         # Half-way through closing it can fail, but shows nothing of the pole that was not closed.
         late = [row for row in rows if (row.margin < 0).any()]

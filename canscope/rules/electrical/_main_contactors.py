@@ -11,12 +11,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from canscope.model.bench import MAINS
 from canscope.model.piece import Piece
 from canscope.model.signals import Samples
 from canscope.model.tables import Bools, Floats, Int64s
+from canscope.rules.shared.poles import MAIN_ROLES
 
-POLES = tuple(f"contactors.{pole}" for pole in MAINS)
 SETTLE_NS = 200 * 10**6  # longest wait for a state to be seen again; common practice, no source
 FAR = np.int64(2**62)
 
@@ -36,7 +35,7 @@ def count_settled(
     sure, end = (int(n) for n in times_ns.searchsorted((until_ns - SETTLE_NS, until_ns)))
     times = times_ns[sure:end]  # none is ready before its own stamp, nor waits for longer
     ready = times
-    for other in (*POLES, *rests_on):
+    for other in (*MAIN_ROLES, *rests_on):
         ready = np.maximum(ready, next_of(piece, other, times)[0])
     # Both columns never decrease, so what is ready comes first.
     return sure + int(np.minimum(ready, times + SETTLE_NS).searchsorted(until_ns))
@@ -51,7 +50,7 @@ def stayed_closed(piece: Piece, times_ns: Int64s) -> Bools:
 def unopened(piece: Piece, times_ns: Int64s) -> Bools:
     """Of instants with both poles closed, in time order: after which none was then seen open."""
     still = np.ones(len(times_ns), np.bool_)
-    for pole in POLES if len(times_ns) else ():
+    for pole in MAIN_ROLES if len(times_ns) else ():
         states = piece.history.samples(pole)
         near = states.between(int(times_ns[0]), int(times_ns[-1]) + SETTLE_NS + 1)
         seen_ns, is_open = near.time_ns, near.value == 0

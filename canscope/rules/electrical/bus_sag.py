@@ -20,10 +20,10 @@ from canscope.model.rule import CardStep, Rule, Worst, limit
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Bools, Floats
 from canscope.rules import RULES
-from canscope.rules.electrical._main_contactors import POLES, SETTLE_NS, count_settled, unopened
+from canscope.rules.electrical._main_contactors import SETTLE_NS, count_settled, unopened
+from canscope.rules.electrical._voltages import CURRENT, voltage_subjects, voltages
+from canscope.rules.shared.poles import MAIN_ROLES
 from canscope.trust.sensor import at_end_of_range
-
-CURRENT = "pack.current"
 
 
 @dataclass(frozen=True)
@@ -111,16 +111,11 @@ class BusSag(Rule):
 
     def subjects(self, bench: Bench) -> Sequence[Subject]:
         """The pack, and the link of every unit."""
-        poles = POLES if bench.has(*POLES) else ()
-        roles = {"pack": "pack.voltage"}
-        roles |= {f"{unit.name} link": unit.role("link_voltage") for unit in bench.units}
-        return [
-            Subject(name, (role, CURRENT, *poles), (role, CURRENT)) for name, role in roles.items()
-        ]
+        return voltage_subjects(bench)
 
     def start(self, bench: Bench) -> Mapping[str, Sag]:
         """Nothing seen yet of any voltage that is bound."""
-        return {name: Sag() for name in _voltages(bench)}
+        return {name: Sag() for name in voltages(bench)}
 
     def fold(
         self, state: Mapping[str, Sag], piece: Piece
@@ -128,7 +123,7 @@ class BusSag(Rule):
         """Judge the new samples of every voltage, burst after burst."""
         after, found = dict(state), list[Outcome]()
         starts = piece.events_of("burst-start")
-        for name, role in _voltages(piece.bench).items():
+        for name, role in voltages(piece.bench).items():
             sag = _seen(state[name], piece, role)
             since_ns = min((sag.next_ns, *(e.time_ns - self._lookback_ns for e in starts)))
             readings = _readings(piece, name, role, since_ns)
@@ -145,7 +140,7 @@ class BusSag(Rule):
         """Judge what waited for a pole to be seen again, and say what was not exercised."""
         found: list[Outcome] = []
         for name, sag in state.items():
-            readings = _readings(piece, name, _voltages(piece.bench)[name], sag.next_ns)
+            readings = _readings(piece, name, voltages(piece.bench)[name], sag.next_ns)
             until_ns = piece.until_ns + SETTLE_NS + 1
             last, rows = self._judge(sag, piece, name, readings, until_ns)
             found += rows
@@ -198,7 +193,7 @@ class BusSag(Rule):
     ) -> tuple[Sag, list[Outcome]]:
         """Margins of samples against the resting value; ``loaded``: while a unit turned."""
         judged, samples = part.judged, part.samples
-        if not piece.bench.has(*POLES):
+        if not piece.bench.has(*MAIN_ROLES):
             if sag.collapsed_ns is None:
                 fell = (loaded & ~part.in_circuit & ~np.isnan(samples.value)).nonzero()[0]
                 if len(fell):
@@ -214,7 +209,7 @@ class BusSag(Rule):
     ) -> list[Outcome]:
         """Percent below resting and, with a floor given, percent below that."""
         times, volts = part.samples.time_ns[judged], part.samples.value[judged]
-        u_V = piece.bench.u(_voltages(piece.bench)[name])
+        u_V = piece.bench.u(voltages(piece.bench)[name])
         facts: dict[str, Any] = {
             "resting_V": resting_V,
             "voltage_V": volts,
@@ -246,12 +241,6 @@ class BusSag(Rule):
         return found
 
 
-def _voltages(bench: Bench) -> dict[str, str]:
-    """Subject -> role of every bound voltage."""
-    roles = {"pack": "pack.voltage"} if bench.has("pack.voltage") else {}
-    return roles | {f"{name} link": role for name, role in bench.link_roles().items()}
-
-
 def _seen(sag: Sag, piece: Piece, role: str) -> Sag:
     """The first sample at an end of its range."""
     samples = piece[role]
@@ -267,7 +256,7 @@ def _readings(piece: Piece, name: str, role: str, since_ns: int) -> Readings:
     samples = piece.back(role, since_ns)
     times = samples.time_ns
     nominal_V = piece.bench.nominal_voltage_V
-    if piece.bench.has(*POLES):
+    if piece.bench.has(*MAIN_ROLES):
         in_circuit = piece.at("@closed", times).value == 1
     else:
         in_circuit = samples.value > (np.inf if nominal_V is None else nominal_V / 2)
@@ -288,7 +277,7 @@ def _waits(piece: Piece, name: str) -> bool:
     A link loses its voltage as soon as a pole really opens, which is up to one sample before its
     state says so. The pack's own voltage does not, and is judged at once.
     """
-    return name != "pack" and piece.bench.has(*POLES)
+    return name != "pack" and piece.bench.has(*MAIN_ROLES)
 
 
 def _unexercised(name: str, sag: Sag, bench: Bench) -> list[Outcome]:
@@ -304,7 +293,7 @@ def _unexercised(name: str, sag: Sag, bench: Bench) -> list[Outcome]:
         found.append(Doubt(name, "inferred", text, sag.collapsed_ns))
     if not sag.bursts:
         found.append(Doubt(name, "not-exercised", "no unit turned"))
-    elif not bench.has(*POLES) and bench.nominal_voltage_V is None:
+    elif not bench.has(*MAIN_ROLES) and bench.nominal_voltage_V is None:
         text = "neither both main contactors nor pack.nominal_voltage_V is in the plan"
         found.append(Doubt(name, "no-limit", text))
     elif math.isnan(sag.resting_V):

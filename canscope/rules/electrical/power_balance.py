@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -17,10 +16,10 @@ from canscope.model.piece import Piece
 from canscope.model.rule import Rule, Worst, limit, unjudged
 from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
+from canscope.rules.shared.driving import RAD_S
 from canscope.rules.shared.persistence import rolling, seconds
 
 NAME, VOLTAGE, CURRENT = "power", "pack.voltage", "pack.current"
-RAD_S = 2 * math.pi / 60  # rad/s in one rpm
 STEADY = 0.10  # of itself, over one averaging time
 
 

@@ -17,11 +17,9 @@ from canscope.model.rule import Rule, Worst, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.model.tables import Floats
 from canscope.rules import RULES
-from canscope.rules.electrical._main_contactors import POLES
-from canscope.rules.shared.links import links
+from canscope.rules.electrical._voltages import CURRENT, voltage_subjects, voltages
 from canscope.rules.shared.persistence import NO_LABEL, LastLabel, Stretches, follow, seconds
-
-CURRENT = "pack.current"
+from canscope.rules.shared.poles import MAIN_ROLES
 
 
 @dataclass(frozen=True)
@@ -101,12 +99,7 @@ class SourceResistance(Rule):
 
     def subjects(self, bench: Bench) -> Sequence[Subject]:
         """The pack, and each link."""
-        poles = POLES if bench.has(*POLES) else ()
-        roles = {"pack": "pack.voltage"}
-        roles |= {f"{unit.name} link": unit.role("link_voltage") for unit in bench.units}
-        return [
-            Subject(name, (role, CURRENT, *poles), (role, CURRENT)) for name, role in roles.items()
-        ]
+        return voltage_subjects(bench)
 
     def start(self, bench: Bench) -> State:
         """Nothing seen yet."""
@@ -127,7 +120,7 @@ class SourceResistance(Rule):
     def close(self, state: State, piece: Piece) -> Sequence[Outcome]:
         """Judge the step that the end of the run cut short; say what was not exercised."""
         suspect, found = self._judge(state.suspect, piece, state.steps)
-        for name in _voltages(piece.bench):
+        for name in voltages(piece.bench):
             if name in suspect:
                 text = "the voltage rose as the load set in: a sign or scale is wrong"
                 found.append(Doubt(name, "sensor-suspect", text, suspect[name]))
@@ -163,7 +156,7 @@ class SourceResistance(Rule):
             pulse = self._pulse(piece, step)
             if pulse is None:
                 continue
-            for name, role in _voltages(piece.bench).items():
+            for name, role in voltages(piece.bench).items():
                 told = self._row(piece, name, role, pulse)
                 if told is None:
                     after.setdefault(name, pulse.at_ns)
@@ -184,7 +177,7 @@ class SourceResistance(Rule):
             return None
         row = int(np.flatnonzero(change == change.max())[-1])
         at_ns = int(load.time_ns[row])
-        if piece.bench.has(*POLES):
+        if piece.bench.has(*MAIN_ROLES):
             closed = piece.at("@closed", at_ns)
             if closed.value[0] != 1 or closed.age_ns[0] < at_ns - begin_ns:
                 return None
@@ -232,12 +225,6 @@ def _packs(piece: Piece, pulse: Pulse) -> dict[str, float]:
     pack = piece.at("pack.voltage", [pulse.step.rest_ns, pulse.at_ns]).value
     ohm = float((pack[0] - pack[1]) / (pulse.to_A - pulse.from_A))
     return {} if np.isnan(ohm) else {"pack_ohm": ohm}
-
-
-def _voltages(bench: Bench) -> dict[str, str]:
-    """Subject -> role of every bound voltage."""
-    roles = {"pack": "pack.voltage"} if bench.has("pack.voltage") else {}
-    return roles | dict(links(bench))
 
 
 def _resting(samples: Samples, step: Step) -> float:

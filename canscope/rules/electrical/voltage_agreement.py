@@ -16,17 +16,16 @@ from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Floats
 from canscope.rules import RULES
 from canscope.rules.electrical._main_contactors import (
-    POLES,
     SETTLE_NS,
     after,
     settled,
     stayed_closed,
 )
-from canscope.rules.shared.links import links
+from canscope.rules.shared.links import SAFE_V, links
+from canscope.rules.shared.poles import MAIN_ROLES
 from canscope.trust.sensor import at_end_of_range
 
 PACK, CURRENT = "pack.voltage", "pack.current"
-SAFE_V = 60.0  # UN R100: high voltage begins above 60 V d.c.
 
 
 @dataclass(frozen=True)
@@ -82,7 +81,7 @@ class VoltageAgreement(Rule):
 
     def subjects(self, bench: Bench) -> Sequence[Subject]:
         """Each link against the pack."""
-        needs, found = (PACK, CURRENT, *POLES), links(bench)
+        needs, found = (PACK, CURRENT, *MAIN_ROLES), links(bench)
         if not found:
             return [Subject("link", ("units.*.link_voltage", *needs))]
         return [Subject(name, (role, *needs), (role, PACK, CURRENT)) for name, role in found]

@@ -94,6 +94,17 @@ def heat_subjects(
     return subjects or [Subject("axles", needs=("units.*.temperatures.*",))]
 
 
+def without_ceiling(ceilings_degC: Mapping[str, float]) -> Callable[[str], str]:
+    """For a temperature word, which limit the plan lacks; empty if it gives one."""
+
+    def missing(word: str) -> str:
+        if word in ceilings_degC:
+            return ""
+        return f"no ceiling for {word!r} in [limits] temperature_ceiling_degC"
+
+    return missing
+
+
 def begin(bench: Bench) -> Heat:
     """The state before the first piece."""
     until = {unit.name: int(NEVER) for unit in bench.units}

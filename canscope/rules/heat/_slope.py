@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
+from canscope.model.outcome import Doubt
 from canscope.model.piece import Piece, S
+from canscope.model.rule import unjudged
+from canscope.model.signals import NEVER
 from canscope.model.tables import Bools, Floats, Int64s
+from canscope.rules.heat._sensors import Heat, Thermometer, Watch, closing, thermometers
 from canscope.rules.shared.persistence import patience
 
 POINTS = 11  # readings of one window that are paired; a fifth of a window may be outliers
@@ -22,6 +26,25 @@ def slopes(piece: Piece, role: str, window_ns: int) -> tuple[Int64s, Floats]:
     readings do not cover the whole window, or leave a gap of more than three cycles in it.
     """
     return piece.once((slopes, role, window_ns), lambda: _slopes(piece, role, window_ns))
+
+
+def watched_slopes(
+    piece: Piece, thermometer: Thermometer, watch: Watch, window_s: float
+) -> tuple[Int64s, Floats]:
+    """The same of a temperature; NaN also once its unit's heat is no longer watched."""
+    times, slope = slopes(piece, thermometer.role, round(window_s * S))
+    until = watch.at(times)
+    return times, np.where((times <= until) | (until == NEVER), slope, np.nan)
+
+
+def slope_doubts(state: Heat, piece: Piece, watch_s: float, window_s: float) -> list[Doubt]:
+    """What keeps a run from proving its slopes: the temperatures themselves, or too few values."""
+    idle = piece.bench.stage == "power-up"
+    text = f"it never gave values for {window_s:g} s without a gap"
+    return [
+        *closing(state, piece, watch_s, idle_counts=idle),
+        *(unjudged(t.subject, "not-exercised", text) for t in thermometers(piece.bench)),
+    ]
 
 
 def _slopes(piece: Piece, role: str, window_ns: int) -> tuple[Int64s, Floats]:

@@ -20,6 +20,7 @@ from canscope.rules.heat._sensors import (
     follow,
     heat_subjects,
     thermometers,
+    without_ceiling,
 )
 
 
@@ -71,13 +72,7 @@ class TemperatureCeiling(Rule):
 
     def subjects(self, bench: Bench) -> Sequence[Subject]:
         """Every temperature of every unit."""
-
-        def missing(word: str) -> str:
-            if word in self.ceiling_degC:
-                return ""
-            return f"no ceiling for {word!r} in [limits] temperature_ceiling_degC"
-
-        return heat_subjects(bench, missing, speed=True)
+        return heat_subjects(bench, without_ceiling(self.ceiling_degC), speed=True)
 
     def start(self, bench: Bench) -> Heat:
         """Nothing seen yet."""

@@ -13,8 +13,7 @@ from canscope.model.bench import Bench
 from canscope.model.findings import Verdict
 from canscope.model.outcome import Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
-from canscope.model.rule import Rule, Worst, limit, unjudged
-from canscope.model.signals import NEVER
+from canscope.model.rule import Rule, Worst, limit
 from canscope.rules import RULES
 from canscope.rules.heat._sensors import (
     WATCH_S,
@@ -22,12 +21,12 @@ from canscope.rules.heat._sensors import (
     Thermometer,
     Watch,
     begin,
-    closing,
     follow,
     heat_subjects,
     thermometers,
+    without_ceiling,
 )
-from canscope.rules.heat._slope import slopes
+from canscope.rules.heat._slope import slope_doubts, watched_slopes
 
 
 @RULES.add("temperature-forecast")
@@ -76,13 +75,7 @@ class TemperatureForecast(Rule):
 
     def subjects(self, bench: Bench) -> Sequence[Subject]:
         """Every temperature of every unit."""
-
-        def missing(word: str) -> str:
-            if word in bench.ceilings_degC:
-                return ""
-            return f"no ceiling for {word!r} in [limits] temperature_ceiling_degC"
-
-        return heat_subjects(bench, missing, speed=True)
+        return heat_subjects(bench, without_ceiling(bench.ceilings_degC), speed=True)
 
     def start(self, bench: Bench) -> Heat:
         """Nothing seen yet."""
@@ -99,13 +92,7 @@ class TemperatureForecast(Rule):
 
     def close(self, state: Heat, piece: Piece) -> Sequence[Outcome]:
         """Whether heat was watched for long enough, by a sensor that can be believed."""
-        idle = piece.bench.stage == "power-up"
-        short = f"it never gave values for {self.window_s:g} s without a gap"
-        unjudgeable = [
-            unjudged(thermometer.subject, "not-exercised", short)
-            for thermometer in thermometers(piece.bench)
-        ]
-        return [*closing(state, piece, self.watch_s, idle_counts=idle), *unjudgeable]
+        return slope_doubts(state, piece, self.watch_s, self.window_s)
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
         """With the slope and the time to the ceiling in words."""
@@ -116,9 +103,7 @@ class TemperatureForecast(Rule):
         return super().clause(verdict, replace(worst, facts={**worst.facts, "how": how}))
 
     def _forecast(self, piece: Piece, thermometer: Thermometer, watch: Watch) -> Margins:
-        times, slope = slopes(piece, thermometer.role, round(self.window_s * S))
-        until = watch.at(times)
-        slope = np.where((times <= until) | (until == NEVER), slope, np.nan)
+        times, slope = watched_slopes(piece, thermometer, watch, self.window_s)
         now = piece.at(thermometer.role, times).value
         ceiling = piece.bench.ceilings_degC[thermometer.word]
         rising = np.maximum(slope, 0.0)

@@ -6,13 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import ClassVar
 
-import numpy as np
-
 from canscope.model.bench import Bench
 from canscope.model.outcome import Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
-from canscope.model.rule import CardStep, Rule, limit, unjudged
-from canscope.model.signals import NEVER
+from canscope.model.rule import CardStep, Rule, limit
 from canscope.rules import RULES
 from canscope.rules.heat._sensors import (
     HOT_STAGES,
@@ -21,12 +18,11 @@ from canscope.rules.heat._sensors import (
     Thermometer,
     Watch,
     begin,
-    closing,
     follow,
     heat_subjects,
     thermometers,
 )
-from canscope.rules.heat._slope import slopes
+from canscope.rules.heat._slope import slope_doubts, watched_slopes
 
 
 @RULES.add("temperature-rate")
@@ -88,9 +84,7 @@ class TemperatureRate(Rule):
         ]
 
     def _rate(self, piece: Piece, thermometer: Thermometer, watch: Watch) -> Margins:
-        times, slope = slopes(piece, thermometer.role, round(self.window_s * S))
-        until = watch.at(times)
-        slope = np.where((times <= until) | (until == NEVER), slope, np.nan)
+        times, slope = watched_slopes(piece, thermometer, watch, self.window_s)
         return margins(
             thermometer.subject,
             times,
@@ -104,10 +98,4 @@ class TemperatureRate(Rule):
 
     def close(self, state: Heat, piece: Piece) -> Sequence[Outcome]:
         """Whether heat was watched for long enough, by a sensor that can be believed."""
-        idle = piece.bench.stage == "power-up"
-        short = f"it never gave values for {self.window_s:g} s without a gap"
-        unjudgeable = [
-            unjudged(thermometer.subject, "not-exercised", short)
-            for thermometer in thermometers(piece.bench)
-        ]
-        return [*closing(state, piece, self.watch_s, idle_counts=idle), *unjudgeable]
+        return slope_doubts(state, piece, self.watch_s, self.window_s)

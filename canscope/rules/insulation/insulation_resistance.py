@@ -8,16 +8,16 @@ from typing import ClassVar
 
 import numpy as np
 
-from canscope.model.bench import MAINS, Bench
+from canscope.model.bench import Bench
 from canscope.model.outcome import Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
+from canscope.rules.shared.poles import MAIN_ROLES
 from canscope.trust.sensor import at_end_of_range
 
 NAME, MONITOR, VOLTAGE = "pack", "pack.insulation", "pack.voltage"
-POLES = tuple(f"contactors.{pole}" for pole in MAINS)
 REGULATION = "UN R100 5.1.3"
 
 
@@ -86,11 +86,11 @@ class InsulationResistance(Rule):
     def subjects(self, bench: Bench) -> Sequence[Subject]:
         """The pack with all that is connected to it."""
         if bench.maximum_voltage_V is not None:
-            return [Subject(NAME, (MONITOR, *POLES), (MONITOR,))]
+            return [Subject(NAME, (MONITOR, *MAIN_ROLES), (MONITOR,))]
         if bench.has(VOLTAGE):
-            return [Subject(NAME, (MONITOR, *POLES, VOLTAGE), (MONITOR, VOLTAGE))]
+            return [Subject(NAME, (MONITOR, *MAIN_ROLES, VOLTAGE), (MONITOR, VOLTAGE))]
         missing = "neither pack.maximum_voltage_V nor pack.voltage is given"
-        return [Subject(NAME, (MONITOR, *POLES), (MONITOR,), no_limit=missing)]
+        return [Subject(NAME, (MONITOR, *MAIN_ROLES), (MONITOR,), no_limit=missing)]
 
     def source(self, given: frozenset[str]) -> str:
         """The regulation, unless the plan asks for more."""

@@ -14,7 +14,7 @@ from canscope.model.median import median
 from canscope.model.piece import ClosedWindow, S
 from canscope.model.tables import Floats
 from canscope.rules.shared.exponential_fit import Exponential, exponential
-from canscope.rules.shared.links import seconds
+from canscope.rules.shared.links import seconds_since
 from canscope.rules.shared.poles import closings, first_after, last_until, openings
 
 FULL = 0.95  # of the pack: as good as charged, 2.9957 tau
@@ -57,7 +57,7 @@ def read_curve(
     samples = samples[max(first, 0) :]
     if len(samples) < 2 or end_ns <= begin.after_ns:
         return None
-    t, v = seconds(samples.time_ns, begin.time_ns), samples.value
+    t, v = seconds_since(samples.time_ns, begin.time_ns), samples.value
     u, start_V = window.bench.u(role), float(v[0])
     passed_s = (end_ns - begin.time_ns) / S
     plateau = _plateau(t, v, passed_s, pack_V, u)

@@ -17,6 +17,7 @@ from canscope.model.rule import SPINNING, CardStep, Rule, limit
 from canscope.model.signals import Samples
 from canscope.rules import RULES
 from canscope.rules.shared.poles import closings
+from canscope.rules.shared.rolling_counters import modulus_of
 from canscope.trust.missing_value import absence_at
 
 NAME, SUPPLY = "12 V", "supply.voltage"
@@ -167,7 +168,7 @@ def _jump(window: ClosedWindow, role: str, begin: int, last: int) -> int | None:
     counts = window.around(role, 2.0)
     if len(counts) < 4:
         return None
-    modulus = _modulus(window, role)
+    modulus = modulus_of(window.bench.bindings[role])
     ways, steps = np.diff(counts.time_ns), np.diff(counts.raw) % modulus
     kinds, times = np.unique(steps, return_counts=True)
     usual = int(kinds[np.argmax(times)])
@@ -179,10 +180,3 @@ def _jump(window: ClosedWindow, role: str, begin: int, last: int) -> int | None:
     at = counts.time_ns[1:]
     broken = np.flatnonzero(~on & (at >= begin) & (at <= last))
     return int(at[broken[0]]) if len(broken) else None
-
-
-def _modulus(window: ClosedWindow, role: str) -> int:
-    """How many counts a counter has: as the plan says, else all that its bits allow."""
-    binding = window.bench.bindings[role]
-    given = binding.options.get("modulus")
-    return given if isinstance(given, int) else 1 << min(binding.signal.length_bits, 32)

@@ -15,11 +15,10 @@ from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import SPINNING, CardStep, Rule, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.rules import RULES
-from canscope.rules.shared.links import at_its_end, link_subjects, links
+from canscope.rules.shared.links import SAFE_V, at_its_end, link_subjects, links
 from canscope.rules.shared.poles import closings, openings
 from canscope.trust.missing_value import absence_at
 
-SAFE_V = 60.0  # UN R100: high voltage begins above 60 V d.c.; a pack below it gives no percentage
 FULL = (
     110.0  # %; a link that reads more is read wrongly, or the pack is; common practice, no source
 )
@@ -96,7 +95,7 @@ class PrechargeLevel(Rule):
                 reason = absence_at(window, needed, positive.time_ns)
                 text = f"{needed} was not known when positive closed"
                 return Doubt(name, reason, text, positive.time_ns)
-        if pack < SAFE_V:
+        if pack < SAFE_V:  # too little to take a percentage of
             text = f"the pack read only {pack:.1f} V when positive closed"
             return Doubt(name, "sensor-suspect", text, positive.time_ns)
         if at_its_end(window, "pack.voltage", positive.time_ns):

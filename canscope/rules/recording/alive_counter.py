@@ -8,13 +8,14 @@ from typing import ClassVar
 
 import numpy as np
 
-from canscope.model.bench import Bench, Binding
+from canscope.model.bench import Bench
 from canscope.model.history import STALE_CYCLES, UNLEARNED_NS
 from canscope.model.outcome import Outcome, Subject, margins, telling
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule, limit
 from canscope.model.tables import Floats, Int64s
 from canscope.rules import RULES
+from canscope.rules.shared.rolling_counters import modulus_of
 
 
 @dataclass(frozen=True)
@@ -103,7 +104,7 @@ class AliveCounter(Rule):
     ) -> tuple[Outcome, int]:
         """Rows of the steps between these counts, and how many were wrong by the last one."""
         binding = piece.bench.bindings[role]
-        modulus = _modulus(binding)
+        modulus = modulus_of(binding)
         times, way, step = time_ns[1:], np.diff(time_ns), np.diff(raw) % modulus
         cycle = piece.history.patience_ns(role, times) // STALE_CYCLES
         judged = way <= self.gap_cycles * cycle
@@ -124,9 +125,3 @@ class AliveCounter(Rule):
             modulus=modulus,
         )
         return outcome, int(count[-1])
-
-
-def _modulus(binding: Binding) -> int:
-    """How many counts it has: as the plan says, else all that its bits allow."""
-    given = binding.options.get("modulus")
-    return given if isinstance(given, int) else 1 << min(binding.signal.length_bits, 32)

@@ -13,6 +13,8 @@ from canscope.model.piece import ClosedWindow, S
 from canscope.model.tables import Floats, Int64s
 from canscope.trust.sensor import at_end_of_range
 
+SAFE_V = 60.0  # UN R100: high voltage begins above 60 V d.c.
+
 # A link that holds at least so much does not lose most of it so fast, unless it did so before.
 HELD_V = 120.0
 AT_ONCE_NS = 50 * 10**6
@@ -32,7 +34,7 @@ def links(bench: Bench) -> list[tuple[str, str]]:
     return [(f"{name} link", role) for name, role in bench.link_roles().items()]
 
 
-def seconds(time_ns: Int64s, since_ns: int) -> Floats:
+def seconds_since(time_ns: Int64s, since_ns: int) -> Floats:
     """Stamps as seconds since an instant."""
     return np.asarray((time_ns - since_ns) / S, np.float64)
 

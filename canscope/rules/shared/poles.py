@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from canscope.model.bench import MAINS
 from canscope.model.events import Event
 from canscope.model.piece import ClosedWindow
 
 MS = 10**6  # nanoseconds in a millisecond
+MAIN_ROLES = tuple(f"contactors.{pole}" for pole in MAINS)
 
 
 def closings(window: ClosedWindow, pole: str) -> list[Event]:
@@ -16,6 +18,12 @@ def closings(window: ClosedWindow, pole: str) -> list[Event]:
 def openings(window: ClosedWindow, pole: str) -> list[Event]:
     """The openings of a pole inside the window, in time order."""
     return _changes(window, pole, 0.0)
+
+
+def main_openings(window: ClosedWindow) -> list[Event]:
+    """The openings of both main contactors inside the window, in time order."""
+    found = (event for pole in MAINS for event in openings(window, pole))
+    return sorted(found, key=lambda event: event.time_ns)
 
 
 def _changes(window: ClosedWindow, pole: str, value: float) -> list[Event]:

@@ -16,6 +16,7 @@ from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.shared.links import collapse
+from canscope.rules.shared.poles import MAIN_ROLES
 from canscope.trust.missing_value import absence_at
 
 PACK = "pack.voltage"
@@ -89,8 +90,7 @@ class ContactorWeld(Rule):
     def subjects(self, bench: Bench) -> Sequence[Subject]:
         """The two main poles."""
         roles = tuple(bench.link_roles().values()) or ("units.*.link_voltage",)
-        poles = tuple(f"contactors.{pole}" for pole in MAINS)
-        return [Subject(f"{pole} pole", (*roles, PACK, *poles)) for pole in MAINS]
+        return [Subject(f"{pole} pole", (*roles, PACK, *MAIN_ROLES)) for pole in MAINS]
 
     def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
         """Both poles, as far as the other one stayed closed."""

@@ -8,7 +8,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from canscope.model.bench import MAINS, Bench
+from canscope.model.bench import Bench
 from canscope.model.events import Event, Window
 from canscope.model.findings import COMMON_PRACTICE
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
@@ -17,8 +17,8 @@ from canscope.model.rule import SPINNING, CardStep, Rule, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.rules import RULES
 from canscope.rules.shared.exponential_fit import Exponential, exponential
-from canscope.rules.shared.links import collapse, link_subjects, links, seconds
-from canscope.rules.shared.poles import openings
+from canscope.rules.shared.links import collapse, link_subjects, links, seconds_since
+from canscope.rules.shared.poles import MAIN_ROLES, main_openings
 from canscope.trust.missing_value import absence_at
 
 MACHINES = "IEC 60204-1, 6.2.4"
@@ -81,7 +81,7 @@ class LinkDischarge(Rule):
 
     def subjects(self, bench: Bench) -> Sequence[Subject]:
         """Each link."""
-        return link_subjects(bench, tuple(f"contactors.{pole}" for pole in MAINS))
+        return link_subjects(bench, MAIN_ROLES)
 
     def source(self, given: frozenset[str]) -> str:
         """Of the two limits, one is a standard's and one is not."""
@@ -91,10 +91,7 @@ class LinkDischarge(Rule):
 
     def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
         """Each link after the first main contactor opened."""
-        opened = sorted(
-            (event for pole in MAINS for event in openings(window, pole)),
-            key=lambda event: event.time_ns,
-        )
+        opened = main_openings(window)
         if not opened:
             text = f"no main contactor opened; {MEASURE}"
             return [unjudged(name, "not-exercised", text) for name, _ in links(window.bench)]
@@ -209,7 +206,7 @@ def _decay(samples: Samples, opened: Event, last: int) -> Exponential | None:
     """The decay from the opening until the link is safe (or the readings end)."""
     first = int(np.searchsorted(samples.time_ns, opened.time_ns))
     part = samples[first : last + 2]
-    fit = exponential(seconds(part.time_ns, opened.time_ns), part.value, level=0.0)
+    fit = exponential(seconds_since(part.time_ns, opened.time_ns), part.value, level=0.0)
     return fit if fit is not None and fit.swing > 0 and fit.r2 >= LIKE_A_DECAY else None
 
 

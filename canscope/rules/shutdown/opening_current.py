@@ -8,14 +8,14 @@ from typing import ClassVar
 
 import numpy as np
 
-from canscope.model.bench import MAINS, Bench
+from canscope.model.bench import Bench
 from canscope.model.events import Event, Window
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.rules import RULES
-from canscope.rules.shared.poles import openings
+from canscope.rules.shared.poles import MAIN_ROLES, main_openings
 from canscope.trust.missing_value import absence_at
 
 NAME, CURRENT = "pack", "pack.current"
@@ -71,21 +71,17 @@ class OpeningCurrent(Rule):
 
     def subjects(self, bench: Bench) -> Sequence[Subject]:
         """The pack."""
-        return [Subject(NAME, (CURRENT, *(f"contactors.{pole}" for pole in MAINS)), (CURRENT,))]
+        return [Subject(NAME, (CURRENT, *MAIN_ROLES), (CURRENT,))]
 
     def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
         """The current before each opening that broke the circuit or opened positive."""
-        opened = sorted(
-            ((event, pole) for pole in MAINS for event in openings(window, pole)),
-            key=lambda pair: pair[0].time_ns,
-        )
+        opened = main_openings(window)
         if not opened:
             return [unjudged(NAME, "not-exercised", "no main contactor opened")]
-        first = opened[0][0]
         return [
-            self._judge(window, event, pole)
-            for event, pole in opened
-            if event is first or pole == "positive"
+            self._judge(window, event, event.subject)
+            for event in opened
+            if event is opened[0] or event.subject == "positive"
         ]
 
     def _judge(self, window: ClosedWindow, event: Event, pole: str) -> Outcome:
