@@ -1,4 +1,4 @@
-"""Events and windows: what happened when, found once and used by every rule."""
+"""Events and windows: found once, used by every rule."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ class Window(Enum):
     """What a rule looks at."""
 
     RUN = "run"
-    ATTEMPT = "attempt"  # the powering up: from the first pole closing until it is decided
-    OPENING = "opening"  # the going away: from the first main pole opening until all is quiet
+    ATTEMPT = "attempt"  # from the first pole closing until it is known how powering up ended
+    OPENING = "opening"  # from the first main pole opening until the links are below 60 V
     BURST = "burst"  # a stretch in which one unit turns
 
 
@@ -19,7 +19,7 @@ class Window(Enum):
 class Event:
     """Something that happened between two samples.
 
-    It is known to lie in (``after_ns``, ``time_ns``]; ``known_ns`` is when it could first be told
+    It is known to lie in (``after_ns``, ``time_ns``]; ``known_ns`` is when it became known
     (later than ``time_ns`` where a condition must hold for a while).
 
     ============== ========================== ==================================================
@@ -36,7 +36,7 @@ class Event:
     burst-start    unit                       time_ns: first sample at or above 50 rpm
     burst-end      unit                       time_ns: first sample below 30 rpm
     shutdown       ""                         nodes may fall silent from here on
-    wake           ""                         after a shutdown: nodes are judged anew
+    wake           ""                         after a shutdown: nodes are judged again
     ============== ========================== ==================================================
     """
 

@@ -1,4 +1,4 @@
-"""What rules are shown: a piece of a run for run rules, a closed window for window rules.
+"""What a rule receives: a piece of the run (run rules) or a closed window (window rules).
 
 A piece covers start_ns <= time < until_ns, and everything before until_ns has been seen. How a run
 is cut into pieces must not matter, so a rule judges an instant by what lies at or before it.
@@ -23,7 +23,7 @@ S = 10**9  # nanoseconds in a second
 
 
 class Past:
-    """Reads of the recent past that pieces and windows share."""
+    """Look-ups in the recent past, for pieces and windows alike."""
 
     bench: Bench
     history: History
@@ -112,9 +112,9 @@ class Piece(Past):
     _known: dict[Hashable, Any] = field(default_factory=dict)
 
     def once(self, key: Hashable, make: Callable[[], Made]) -> Made:
-        """What follows from the piece and the key alone, worked out for the first rule that asks.
+        """A value that depends on the piece and the key alone: made for the first rule that asks.
 
-        A key names the work and holds all that it depends on, as a carried state.
+        The key names the work and holds all that it depends on, such as a carried state.
         """
         if key not in self._known:
             self._known[key] = make()
@@ -126,14 +126,14 @@ class Piece(Past):
         return self.back(role, self.start_ns)
 
     def back(self, role: str, start_ns: int) -> Samples:
-        """As of every past; looked up once."""
+        """As in ``Past``, looked up once."""
         found = self._backs.get((role, start_ns))
         if found is None:
             found = self._backs[role, start_ns] = super().back(role, start_ns)
         return found
 
     def rows(self, role: str, times_ns: Int64s) -> Int64s:
-        """The row of ``piece[role]`` last known at these instants, -1 where none of it was yet."""
+        """The row of ``piece[role]`` last known at these instants, -1 before its first sample."""
         samples = self.history.samples(role)
         if not len(samples):
             return np.full(len(times_ns), -1)
@@ -144,7 +144,7 @@ class Piece(Past):
         return row
 
     def following(self, role: str, times_ns: Int64s) -> Int64s:
-        """The row of all kept samples of a role that is the first at or after each instant."""
+        """For each instant, the row of the first kept sample of a role at or after it."""
         samples = self.history.samples(role)
         if not len(samples):
             return np.zeros(len(times_ns), np.int64)
@@ -165,7 +165,7 @@ class Piece(Past):
 
 @dataclass(frozen=True, eq=False)
 class ClosedWindow(Past):
-    """One closed window: nothing after its end can be seen."""
+    """One closed window; nothing after its end can be seen."""
 
     bench: Bench
     history: History
@@ -178,7 +178,7 @@ class ClosedWindow(Past):
         return self.back(role, self.span.start_ns)
 
     def around(self, role: str, before_s: float) -> Samples:
-        """The same with some seconds before the window's start."""
+        """The same, beginning some seconds before the window's start."""
         return self.back(role, self.span.start_ns - round(before_s * S))
 
     def events_of(self, kind: str, subject: str | None = None) -> list[Event]:

@@ -1,4 +1,4 @@
-"""What a rule is. Every rule is one file in ``rules/`` that says its limits and its margins."""
+"""What a rule is: one file of ``rules/`` with its parameters, what it says and how it judges."""
 
 from __future__ import annotations
 
@@ -66,7 +66,7 @@ def limit(
 
 @dataclass(frozen=True)
 class Worst:
-    """The instant that decides a finding, as the sentence needs it."""
+    """The instant that decides a finding, for its sentence."""
 
     subject: str
     time_ns: int
@@ -111,19 +111,19 @@ class Rule:
     next: ClassVar[str] = ""  # the next thing to check after a fail
 
     def applies(self, bench: Bench) -> bool:
-        """Whether it has anything to say of this vehicle in this stage."""
+        """Whether it applies to this vehicle in this stage."""
         return bench.stage not in self.absent_in
 
     def required(self, bench: Bench) -> bool:
-        """Whether its unproven makes the whole run unproven."""
+        """Whether the whole run is unproven if this rule is."""
         return bench.stage in self.required_in
 
     def silent(self, bench: Bench) -> bool:
-        """Whether it is no finding at all unless something was judged (then it is required)."""
+        """Whether it gives no finding unless something was judged (and is then required)."""
         return False
 
     def subjects(self, bench: Bench) -> Sequence[Subject]:
-        """What it speaks about; every subject gets a finding, judged or not."""
+        """What it judges; every subject gets a finding, judged or not."""
         raise NotImplementedError
 
     def start(self, bench: Bench) -> Any:
@@ -135,9 +135,9 @@ class Rule:
         raise NotImplementedError
 
     def close(self, state: Any, piece: Piece) -> Sequence[Outcome]:
-        """Facts about the whole run, told once at its end; ``piece`` is empty, at the end.
+        """What only the end of the run shows (run rules); ``piece`` is empty and lies at the end.
 
-        Margins only where the end of the run itself decides; else doubts.
+        Margins only where the end itself decides, else doubts.
         """
         return ()
 
@@ -146,12 +146,12 @@ class Rule:
         raise NotImplementedError
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
-        """The part of the sentence in front of number, limit, time and signal."""
+        """The part of the sentence before number, limit, time and signal."""
         facts = {"subject": worst.subject, **worst.facts}
         return self.says.get(str(verdict), "").format(**facts)
 
     def source(self, given: frozenset[str]) -> str:
-        """Where the limit comes from, given the parameters that the plan sets itself."""
+        """Where the limit comes from; ``given`` are the parameters that the plan sets."""
         if not self.limit_parameter:
             return self.limit_source
         if self.limit_parameter in given:
@@ -161,5 +161,5 @@ class Rule:
 
 
 def unjudged(subject: str, reason: str, text: str = "", at_ns: int | None = None) -> Doubt:
-    """A doubt that explains why nothing was judged, and leaves what was judged alone."""
+    """A doubt that explains why nothing was judged, and leaves alone what was."""
     return Doubt(subject, reason, text, at_ns, lowers=False)

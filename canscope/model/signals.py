@@ -1,4 +1,4 @@
-"""Signals: what frames say, still as recorded; Samples: a role's values in its own unit."""
+"""Signals: the decoded values of a chunk. Samples: a role's values in the role's own unit."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ class Series(NamedTuple):
 
 @dataclass(frozen=True)
 class DecodeTally:
-    """What decoding could not use, by message key; tallies add up."""
+    """What decoding could not use, by message key; tallies can be added."""
 
     short_frames: Mapping[str, int] = field(default_factory=dict)  # shorter than a signal needs
     undefined_multiplexer: Mapping[str, int] = field(default_factory=dict)
@@ -67,10 +67,10 @@ class DecodeTally:
 
 @dataclass(frozen=True, eq=False)
 class Signals:
-    """One chunk decoded; it keeps its frames.
+    """One decoded chunk; it keeps its frames.
 
     ``series`` holds every wanted signal by key (``channel:Message.Signal``), also those without a
-    value in this chunk. ``arrivals`` holds for every wanted message the stamps of its data frames,
+    value in this chunk. ``arrivals`` holds the stamps of the data frames of every wanted message,
     whatever they carried.
     """
 
@@ -134,7 +134,7 @@ NO_SAMPLES = Samples(
 
 @dataclass(frozen=True, eq=False)
 class RoleAt:
-    """What was last known of a role at given instants (one row an instant).
+    """A role's last known value at given instants (one row an instant).
 
     ``value`` is NaN where nothing was known, the last sample was absent, or it was stale (older
     than three of its cycles). ``sampled_ns`` is the stamp of that last sample (``NEVER`` if there
@@ -161,7 +161,7 @@ class Place:
     unknown: NDArray[np.bool_] | None  # instants before the first sample; None where there are none
 
     def values(self, samples: Samples) -> Floats:
-        """What the samples say there, in an array of its own."""
+        """The values of the samples there, as a new array."""
         return samples.value[self.row]
 
 

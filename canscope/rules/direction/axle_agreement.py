@@ -33,7 +33,7 @@ Pair = tuple[DriveUnit, DriveUnit]
 
 @dataclass(frozen=True)
 class State:
-    """What is carried over: each unit's speed, and which pairs turned and were compared."""
+    """What is carried from piece to piece: speeds, and which pairs turned and were compared."""
 
     speeds: Mapping[str, LastLabel] = field(default_factory=dict)
     turned: frozenset[str] = frozenset()
@@ -111,7 +111,6 @@ class AxleAgreement(Rule):
         ]
 
     def start(self, bench: Bench) -> State:
-        """Nothing is known yet."""
         return State()
 
     def fold(self, state: State, piece: Piece) -> tuple[State, Sequence[Outcome]]:
@@ -142,7 +141,7 @@ class AxleAgreement(Rule):
         return State(last, frozenset(turned), frozenset(compared)), found
 
     def close(self, state: State, piece: Piece) -> Sequence[Outcome]:
-        """In stage rolling, a pair whose speeds could not be compared is not proven."""
+        """In stage rolling, a pair that turned but could not be compared is unproven."""
         if piece.bench.stage != "rolling":
             return ()
         return [
@@ -154,10 +153,10 @@ class AxleAgreement(Rule):
         ]
 
     def _both(self, piece: Piece, pair: Pair, speeds: Mapping[str, Stretches]) -> Both:
-        """Where both turn: at each new sample of either, what is known of both."""
+        """The new samples of either unit at which both turn, and what was known of each then."""
         mine = [speeds[unit.name] for unit in pair]
         times = np.concatenate([speed.new.sampled_ns for speed in mine])
-        times.sort(kind="stable")  # two columns in order are merged
+        times.sort(kind="stable")  # merges two sorted columns
         times = times[np.concatenate(([True], times[1:] != times[:-1]))[: len(times)]]
         turning = np.ones(len(times), np.bool_)
         known = [speed.at(piece, times) for speed in mine]
@@ -209,7 +208,7 @@ class AxleAgreement(Rule):
         )
 
     def _median(self, piece: Piece, role: str, sampled_ns: Int64s) -> tuple[Floats, Floats]:
-        """Median speed at these samples, in rpm, and its slope up to there, in rpm a nanosecond."""
+        """Median speed at these samples, in rpm, and its slope there, in rpm per nanosecond."""
         width_ns = seconds(self.turning_s)
         samples = recent(piece, role, width_ns, silences=2)
         times, rows = samples.time_ns, np.searchsorted(samples.time_ns, sampled_ns, "right") - 1
@@ -221,7 +220,7 @@ class AxleAgreement(Rule):
         return now, (now - then) / np.maximum(times[rows] - times[before], 1)
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
-        """Say whether it is about the sense or about the speed."""
+        """The clause for the sense, or for the speed."""
         word = f"{verdict} speed" if worst.facts.get("speed") else str(verdict)
         return self.says[word].format(subject=worst.subject)
 

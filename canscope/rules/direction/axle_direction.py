@@ -36,7 +36,7 @@ REQUESTS = (1.0, -1.0)
 
 @dataclass(frozen=True)
 class Axle:
-    """What is carried over of one unit."""
+    """What is carried from piece to piece for one unit."""
 
     speed: LastLabel = NO_LABEL  # by its sense
     slow_ns: int = int(NEVER)  # the last instant at which it was known to be below turning
@@ -118,7 +118,6 @@ class AxleDirection(Rule):
         ] or [Subject("axles", needs=("units.*.speed", REQUEST))]
 
     def start(self, bench: Bench) -> State:
-        """Nothing is known yet."""
         return State()
 
     def fold(self, state: State, piece: Piece) -> tuple[State, Sequence[Outcome]]:
@@ -139,7 +138,7 @@ class AxleDirection(Rule):
     def _turned(
         self, piece: Piece, unit: DriveUnit, request: Stretches, speed: Stretches, slow_ns: Int64s
     ) -> list[Outcome]:
-        """Medians of the speed wherever the axle turns and the request can be held against it."""
+        """Median speeds wherever the axle turns and answers a known request."""
         now, times, width_ns = speed.new, speed.new.sampled_ns, seconds(self.turning_s)
         turning = (now.label != 0) & (times - now.since_ns >= width_ns)
         if not turning.any():
@@ -167,7 +166,7 @@ class AxleDirection(Rule):
         return found
 
     def _pushing(self, piece: Piece, unit: DriveUnit, carried: LastLabel) -> Stretches:
-        """The direction in which the unit is asked to turn and pushes, but does not move."""
+        """Stretches in which the unit pushes in the requested direction and does not move."""
         role = unit.role("torque")
         torque = piece[role]
         times = torque.time_ns
@@ -205,15 +204,15 @@ class AxleDirection(Rule):
         return found
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
-        """Say which axle, which direction, and whether it stalled."""
+        """The clause with axle and direction, and whether the axle stalled."""
         says = self.says["stalled" if worst.facts.get("stalled") else str(verdict)]
         return says.format(**axle_and_sense(worst.subject))
 
 
 def _slow_until(speed: Stretches, carried_ns: int) -> Int64s:
-    """For each sample, the last instant by then at which the unit was known not to turn.
+    """For each sample, the last instant up to it at which the unit was known not to turn.
 
-    A slow speed holds until the next sample, so that a request between the two finds it standing.
+    A slow speed holds until the next sample, so a request between the two finds the unit standing.
     """
     slow = speed.label == 0
     until = slow.copy()

@@ -18,7 +18,7 @@ from canscope.rules.shared.direction_changes import SENSES, WORDS
 from canscope.rules.shared.persistence import NO_LABEL, seconds, sense, stretches
 
 DIRECTIONS = ("forward", "reverse")
-BACK_S = 60.0  # a burst that ended in time, and its slow end, lie well within
+BACK_S = 60.0  # far enough to see a burst that ended in time, and its slow end
 
 Waiting = tuple[Mark, ...]  # marks that may belong to a burst that has only just begun
 
@@ -80,11 +80,10 @@ class AxleWitness(Rule):
         ] or [Subject("axles", needs=("units.*.speed",))]
 
     def start(self, bench: Bench) -> Waiting:
-        """No mark waits yet."""
         return ()
 
     def fold(self, state: Waiting, piece: Piece) -> tuple[Waiting, Sequence[Outcome]]:
-        """Judge the marks whose burst can be told by now."""
+        """Judge the marks whose burst is known by now."""
         axles = {unit.name for unit in piece.bench.units}
         new = tuple(m for m in piece.marks if m.axle in axles and m.seen in SENSES)
         waiting: list[Mark] = []
@@ -98,7 +97,7 @@ class AxleWitness(Rule):
         return tuple(waiting), found
 
     def close(self, state: Waiting, piece: Piece) -> Sequence[Outcome]:
-        """Marks made just before the end are judged by what is known by then."""
+        """Judge marks made just before the end by what is known then."""
         return [found for mark in state for found in self._judge(piece, mark, piece.until_ns)]
 
     def _judge(self, piece: Piece, mark: Mark, at_ns: int) -> list[Outcome]:
@@ -127,9 +126,9 @@ class AxleWitness(Rule):
         return [unjudged(name, "not-exercised", text, mark.time_ns) for name in subjects]
 
     def _shown(self, piece: Piece, mark: Mark, at_ns: int) -> float | None:
-        """The sense by CAN of the burst that a mark belongs to.
+        """The sense of rotation by CAN in the burst that a mark belongs to.
 
-        0 if there is no such burst, None if nothing was known of the speed by then.
+        0 if there is no such burst, None if the speed was not known then.
         """
         role = piece.bench.unit(str(mark.axle)).role("speed")
         samples = piece.back(role, mark.time_ns - seconds(BACK_S)).between(0, at_ns + 1)
@@ -148,7 +147,7 @@ class AxleWitness(Rule):
         stopped = rows[-1] + np.flatnonzero(rpm[rows[-1] :] < self.still_rpm)
         end_ns = known.sampled_ns[stopped[0] if len(stopped) else -1]
         if not len(stopped) and mark.time_ns - end_ns > patience_ns[-1]:
-            return None  # it fell silent while it turned: nobody knows how it went on
+            return None  # it fell silent while it turned
         over = end_ns < mark.time_ns - seconds(self.within_s)
         return 0.0 if over else float(known.label[rows[-1]])
 

@@ -20,7 +20,7 @@ REQUEST = "driver.direction"
 
 @dataclass(frozen=True)
 class Turned:
-    """What is carried over of one unit."""
+    """What is carried from piece to piece for one unit."""
 
     sign: float = 0.0  # of its last motion
     flips_ns: tuple[int, ...] = ()  # of the last window
@@ -74,7 +74,6 @@ class Rocking(Rule):
         return [Subject(u.name, needs=(u.role("speed"), REQUEST)) for u in bench.units]
 
     def start(self, bench: Bench) -> State:
-        """Nothing is known yet."""
         return State(units={unit.name: Turned() for unit in bench.units})
 
     def fold(self, state: State, piece: Piece) -> tuple[State, Sequence[Outcome]]:
@@ -123,7 +122,7 @@ class Rocking(Rule):
         ]
 
     def close(self, state: State, piece: Piece) -> Sequence[Outcome]:
-        """Coasting alone shows nothing."""
+        """A unit that only coasted proves nothing."""
         text = "it did not move while a direction had been requested for so long"
         return [
             Doubt(name, "not-exercised", text)

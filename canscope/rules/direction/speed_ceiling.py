@@ -18,7 +18,7 @@ from canscope.trust.sensor import at_end_of_range
 
 @dataclass(frozen=True)
 class Seen:
-    """What the run has shown of one unit so far."""
+    """What is known of one unit so far."""
 
     turned: bool = False
     clipped_ns: int | None = None
@@ -70,7 +70,6 @@ class SpeedCeiling(Rule):
         return units or [Subject("axles", needs=("units.*.speed",), no_limit=missing)]
 
     def start(self, bench: Bench) -> Mapping[str, Seen]:
-        """Nothing seen yet of any unit whose speed is bound."""
         return {u.name: Seen() for u in bench.units if bench.has(u.role("speed"))}
 
     def fold(
@@ -104,7 +103,7 @@ class SpeedCeiling(Rule):
         return after, found
 
     def close(self, state: Mapping[str, Seen], piece: Piece) -> Sequence[Outcome]:
-        """What keeps the run from proving it."""
+        """What keeps the run from being proof."""
         found = []
         for name, seen in state.items():
             if seen.clipped_ns is not None:

@@ -19,7 +19,7 @@ from canscope.rules.shared.persistence import NO_LABEL, LastLabel, below, follow
 
 @dataclass(frozen=True)
 class Stood:
-    """What is carried over of one unit."""
+    """What is carried from piece to piece for one unit."""
 
     known: LastLabel = NO_LABEL  # since when its speed has been known
     still: LastLabel = NO_LABEL  # since when it has stood still
@@ -74,7 +74,6 @@ class TorqueResponse(Rule):
         return [Subject(u.name, needs=(u.role("speed"), u.role("torque"))) for u in bench.units]
 
     def start(self, bench: Bench) -> Mapping[str, Stood]:
-        """Nothing is known yet."""
         return {unit.name: Stood() for unit in bench.units}
 
     def fold(
@@ -123,7 +122,7 @@ class TorqueResponse(Rule):
         return Stood(known.last, still.last, int(armed_ns[-1]), int(moved_ns[-1])), found
 
     def _pushed(self, piece: Piece, unit: DriveUnit, time_ns: int) -> float:
-        """The largest torque just before an instant, 0 if it was too small or of both senses."""
+        """The largest torque just before an instant; 0 if it was too small or pointed both ways."""
         role, since_ns = unit.role("torque"), time_ns - seconds(self.look_s)
         if np.isnan(piece.at(role, time_ns).value[0]):
             return 0.0

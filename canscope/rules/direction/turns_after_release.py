@@ -39,7 +39,7 @@ class Release:
 
 @dataclass(frozen=True)
 class Turned:
-    """What is carried over of one unit."""
+    """What is carried from piece to piece for one unit."""
 
     turning: LastLabel = NO_LABEL  # by its sense
     still: LastLabel = NO_LABEL  # since when it has stood still
@@ -100,7 +100,6 @@ class TurnsAfterRelease(Rule):
         return [Subject(u.name, needs=(u.role("speed"), PEDAL)) for u in bench.units]
 
     def start(self, bench: Bench) -> State:
-        """Nothing is known yet."""
         return State(units={unit.name: Turned() for unit in bench.units})
 
     def fold(self, state: State, piece: Piece) -> tuple[State, Sequence[Outcome]]:
@@ -120,7 +119,7 @@ class TurnsAfterRelease(Rule):
     def _released(
         self, piece: Piece, unit: DriveUnit, turned: Turned, released_ns: Int64s
     ) -> tuple[Turned, Stretches, Stretches, list[Release]]:
-        """The stretches of this piece, and the releases that count in it, the carried one first."""
+        """This piece's stretches, and the releases to judge in it, the carried one first."""
         role = unit.role("speed")
         turning = follow(piece, role, turned.turning, sense(self.turning_rpm))
         still = follow(piece, role, turned.still, below(self.still_rpm))

@@ -55,7 +55,7 @@ class UnitFault(Rule):
         ]
 
     def start(self, bench: Bench) -> Mapping[str, str]:
-        """The roles to look at, by unit."""
+        """The fault roles by unit."""
         return _roles(bench)
 
     def fold(
@@ -87,7 +87,7 @@ class UnitFault(Rule):
         return state, found
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
-        """Add what the definition calls the code."""
+        """The clause with the definition's name of the code."""
         return self.says.get(str(verdict), "").format(label=worst.facts.get("label", ""))
 
 

@@ -88,7 +88,6 @@ class UnitsFighting(Rule):
         return [Subject(NAME, needs=(*roles, PEDAL))]
 
     def start(self, bench: Bench) -> State:
-        """Nothing is known yet."""
         return State()
 
     def fold(self, state: State, piece: Piece) -> tuple[State, Sequence[Outcome]]:
@@ -132,7 +131,7 @@ class UnitsFighting(Rule):
         return State(power.last, pedal.last), [found]
 
     def _ratio(self, piece: Piece, times_ns: Int64s, watt: Floats) -> tuple[Floats, Floats]:
-        """Braking in percent of driving power, and the uncertainty of that; 0 where none brakes."""
+        """Braking power in percent of driving power, and its uncertainty; 0 where none brakes."""
         ratio, u = np.zeros((2, len(times_ns)))
         driven, braked = watt.max(axis=0), -watt.min(axis=0)
         rows = ((driven >= self.least_W) & (braked > 0)).nonzero()[0]
@@ -146,7 +145,7 @@ class UnitsFighting(Rule):
         return ratio, u
 
     def _steady(self, piece: Piece, times_ns: Int64s) -> Bools:
-        """Where the pedal has hardly moved for long enough."""
+        """Instants at which the pedal had hardly moved for long enough."""
         width_ns = seconds(self.held_s)
         samples = recent(piece, PEDAL, width_ns, silences=2)
         last = np.searchsorted(samples.time_ns, times_ns, "right") - 1

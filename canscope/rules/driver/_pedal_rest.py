@@ -12,7 +12,7 @@ from canscope.rules.shared.persistence import Stretches, recent, rolling, throug
 
 @dataclass(frozen=True)
 class Level:
-    """The lowest reading that was held so far in one stretch with direction neutral."""
+    """The lowest pedal reading held so far in one stretch with direction neutral."""
 
     since_ns: int  # first sample of the stretch
     percent: float
@@ -22,9 +22,9 @@ class Level:
 def held_levels(
     piece: Piece, pedal: Stretches, request: Stretches, held_ns: int
 ) -> dict[int, Level]:
-    """By the start of its neutral stretch: the lowest value that a new reading stayed below.
+    """The lowest held reading of each neutral stretch, by the start of the stretch.
 
-    A reading is held at an instant if the pedal stayed at or below it for ``held_ns`` up to there,
+    A reading is held at an instant if the pedal stayed at or below it for the ``held_ns`` before,
     all of it in neutral.
     """
     times = pedal.new.sampled_ns
@@ -48,7 +48,7 @@ def held_levels(
 def settle(
     levels: dict[int, Level], carried: Level | None, request: Stretches
 ) -> tuple[Level | None, list[tuple[Level, int]]]:
-    """The level of the stretch that is still open, and those that are over with their end."""
+    """The level of the stretch that is still open, and the levels of ended ones with their end."""
     if carried is not None:
         now = levels.get(carried.since_ns, carried)
         levels = {**levels, carried.since_ns: min(carried, now, key=lambda level: level.percent)}

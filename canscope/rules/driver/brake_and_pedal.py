@@ -77,7 +77,6 @@ class BrakeAndPedal(Rule):
         ]
 
     def start(self, bench: Bench) -> Mapping[str, LastLabel]:
-        """Nothing is known yet."""
         return {unit.name: NO_LABEL for unit in bench.units}
 
     def fold(
@@ -99,7 +98,7 @@ class BrakeAndPedal(Rule):
         new_ns = piece[role].time_ns
         brake, pedal = piece.at(BRAKE, new_ns).value, piece.at(PEDAL, new_ns).value
         if carried.label != 1 and not ((brake == 1) & (pedal > self.pedal_percent)).any():
-            return carried, []  # since when they have not been pressed together is no matter
+            return carried, []  # how long they have not been pressed together does not matter
         samples = recent(piece, role, width_ns)
         times = samples.time_ns
         drive_Nm = driving_Nm(piece, unit, samples, self.still_rpm)

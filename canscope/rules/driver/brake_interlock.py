@@ -65,7 +65,6 @@ class BrakeInterlock(Rule):
         return [Subject("driver", needs=(BRAKE, "driver.direction"))]
 
     def start(self, bench: Bench) -> Waiting:
-        """No entering waits yet."""
         return ()
 
     def fold(self, state: Waiting, piece: Piece) -> tuple[Waiting, Sequence[Outcome]]:
@@ -85,7 +84,7 @@ class BrakeInterlock(Rule):
 
 
 def _settled(piece: Piece, event: Event) -> Outcome | None:
-    """The answer to one entering, or None while the brake has not been read again."""
+    """The outcome of one entering, or None while the brake has not been read again."""
     held = piece.at(BRAKE, [event.after_ns, event.time_ns])
     if np.isnan(held.value).any():
         reason = "stale" if held.stale.any() else "not-available"

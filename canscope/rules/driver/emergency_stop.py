@@ -24,7 +24,7 @@ WORDS = {"precharge": "pre-charge"}
 
 @dataclass(frozen=True)
 class Press:
-    """Somebody pressed it in (``after_ns``, ``time_ns``]."""
+    """A press of the button, between ``after_ns`` and ``time_ns``."""
 
     after_ns: int
     time_ns: int
@@ -32,7 +32,7 @@ class Press:
 
 @dataclass(frozen=True)
 class State:
-    """What is known of the button, and the press that waits for its deadline."""
+    """What is known of the button, and the press whose deadline has not passed."""
 
     value: float = float("nan")
     time_ns: int = 0
@@ -42,7 +42,7 @@ class State:
 
 @dataclass(frozen=True)
 class Ended:
-    """When one role came to rest after a press: in (``after_ns``, ``time_ns``], or not yet then."""
+    """When one role came to rest after a press: in (``after_ns``, ``time_ns``], or not by then."""
 
     role: str
     after_ns: int
@@ -98,22 +98,21 @@ class EmergencyStop(Rule):
     )
 
     def subjects(self, bench: Bench) -> Sequence[Subject]:
-        """The emergency stop with all that it must bring to rest."""
+        """The emergency stop, with every role that it must bring to rest."""
         return [Subject(NAME, (STOP, *_poles(bench), *_torques(bench)))]
 
     def start(self, bench: Bench) -> State:
-        """Nothing is known yet."""
         return State()
 
     def fold(self, state: State, piece: Piece) -> tuple[State, Sequence[Outcome]]:
-        """Find new pressings, and judge those whose deadline has passed."""
+        """Find new presses, and judge those whose deadline has passed."""
         found: list[Outcome] = []
         value, time_ns, pressings = _pressings(state, piece)
         press, pressed = state.press, state.pressed or bool(pressings)
         for new in [*pressings, None]:
             if press is not None:
                 told = self._judge(piece, press)
-                # What is pressed again before the answer is known is the same pressing still.
+                # A press before the answer to the last one is known belongs to it.
                 if told is None or (new is not None and told[0] >= new.time_ns):
                     continue
                 found += told[1]
@@ -121,7 +120,7 @@ class EmergencyStop(Rule):
         return State(value, time_ns, press, pressed), found
 
     def close(self, state: State, piece: Piece) -> Sequence[Outcome]:
-        """Say that it was never pressed, or too late."""
+        """Unproven if it was never pressed, or pressed too shortly before the end."""
         if state.press is not None:
             after_s = (piece.until_ns - state.press.time_ns) / S
             text = f"the recording ended {after_s:.2f} s after it was pressed, before all was open"
@@ -137,7 +136,7 @@ class EmergencyStop(Rule):
         return ()
 
     def _judge(self, piece: Piece, press: Press) -> tuple[int, list[Outcome]] | None:
-        """When a pressing could be judged, and the answer; None while it cannot yet."""
+        """When a press can be judged, and the outcomes; None while it cannot."""
         roles = [r for r in (*_poles(piece.bench), *_torques(piece.bench)) if piece.bench.has(r)]
         deadline = press.time_ns + round(self.limit_s * S)
         if piece.until_ns <= deadline:
@@ -161,22 +160,22 @@ class EmergencyStop(Rule):
         rows = self._rows(piece, press, ends)
         if all(self._busy(piece, role, press) for role in MAIN_ROLES if role in roles):
             return known_ns, [*rows, *doubts]
-        # Half-way through closing it can fail, but shows nothing of the pole that was not closed.
+        # Pressed half-way through closing it can fail, but proves nothing of the other pole.
         late = [row for row in rows if (row.margin < 0).any()]
         text = "it was pressed without both main contactors closed, whose opening it has to show"
         return known_ns, [*late, unjudged(NAME, "not-exercised", text, press.time_ns)]
 
     def _busy(self, piece: Piece, role: str, press: Press) -> bool:
-        """Whether this role had something to bring to rest when it was pressed."""
+        """Whether this role was active when the button was pressed."""
         return bool(self._active(role, piece.at(role, press.after_ns).value)[0])
 
     def _active(self, role: str, values: Floats) -> Bools:
-        """A torque that is given, a contactor that is closed."""
+        """Where a torque is given, or a contactor is closed."""
         torque = role.endswith("torque")
         return np.asarray(np.abs(values) > self.torque_Nm if torque else values == 1)
 
     def _ended(self, piece: Piece, role: str, press: Press, deadline: int) -> Ended | Doubt | None:
-        """When a role came to rest for good; None while its next sample is waited for."""
+        """When a role came to rest for good; None while its next sample is not there yet."""
         samples = _known(piece, role)
         until = int(np.searchsorted(samples.time_ns, deadline, "right"))
         active = self._active(role, samples.value[: until + 1])
@@ -197,7 +196,7 @@ class EmergencyStop(Rule):
         return Doubt(NAME, absence_at(piece, role, deadline), text, deadline + patience)
 
     def _rows(self, piece: Piece, press: Press, ends: Sequence[Ended]) -> list[Margins]:
-        """A margin for each role."""
+        """One margin a role."""
         half = (press.time_ns - press.after_ns) / S / 2
         torques = [e.role for e in ends if e.role.endswith("torque")]
         shown = any(self._busy(piece, role, press) for role in torques)
@@ -234,13 +233,13 @@ def _torques(bench: Bench) -> tuple[str, ...]:
 
 
 def _words(role: str) -> str:
-    """A role as people call it."""
+    """A role in plain words."""
     section, name, *_ = role.split(".")
     return f"{name} torque" if section == "units" else f"the {WORDS.get(name, name)} contactor"
 
 
 def _late(end: Ended) -> str:
-    """What a role did too late, or had not done yet."""
+    """What a role did too late, or had not done by then."""
     if end.role.endswith("torque"):
         return f"{_words(end.role)} {'was gone only' if end.rested else 'was still there'}"
     return f"{_words(end.role)} {'opened only' if end.rested else 'was still closed'}"
@@ -251,7 +250,7 @@ def _known(piece: Piece, role: str) -> Samples:
 
 
 def _pressings(state: State, piece: Piece) -> tuple[float, int, list[Press]]:
-    """The button's last known value, when it was read, and its pressings in this piece."""
+    """The button's last known value, its stamp, and the presses in this piece."""
     samples = piece[STOP].known
     if not len(samples):
         return state.value, state.time_ns, []

@@ -39,7 +39,7 @@ PEDAL, REQUEST = "driver.pedal", "driver.direction"
 
 @dataclass(frozen=True)
 class Watched:
-    """What is carried over of one unit."""
+    """What is carried from piece to piece for one unit."""
 
     speed: LastLabel = NO_LABEL  # since when it has been known
     still: LastLabel = NO_LABEL  # since when the unit has stood still
@@ -127,7 +127,6 @@ class PedalAtRest(Rule):
         return found
 
     def start(self, bench: Bench) -> State:
-        """Nothing is known yet."""
         return State()
 
     def fold(self, state: State, piece: Piece) -> tuple[State, Sequence[Outcome]]:
@@ -166,7 +165,7 @@ class PedalAtRest(Rule):
     def _moves(
         self, piece: Piece, unit: DriveUnit, watched: Watched, rest: Stretches
     ) -> tuple[tuple[LastLabel, LastLabel], int, list[Outcome]]:
-        """Speeds kept up after a standstill, while the pedal is at rest."""
+        """Speeds that the unit kept up after a standstill, while the pedal is at rest."""
         role, width_ns = unit.role("speed"), seconds(self.turning_s)
         speed = follow(piece, role, watched.speed, present)
         still = follow(piece, role, watched.still, below(self.still_rpm))
@@ -178,7 +177,7 @@ class PedalAtRest(Rule):
         armed &= still.new.held(times, 1.0, seconds(self.standing_s))
         armed_ns = np.where(armed, times, np.int64(watched.armed_ns))
         armed_ns = np.maximum.accumulate(armed_ns)
-        # The pedal must have been read again since: it may have been pressed between two readings.
+        # Only with the pedal read again since: it may have been pressed between two readings.
         judged = (pedal.label == 1) & (pedal.sampled_ns >= times - width_ns)
         judged &= armed_ns - release_ns >= pedal.since_ns
         judged &= speed.new.held(times, 0.0, width_ns)
@@ -201,7 +200,7 @@ class PedalAtRest(Rule):
     def _drives(
         self, piece: Piece, unit: DriveUnit, carried: LastLabel, rest: Stretches
     ) -> tuple[LastLabel, list[Outcome]]:
-        """Driving torque kept up while the pedal is at rest."""
+        """Driving torque that the unit kept up while the pedal is at rest."""
         role, width_ns = unit.role("torque"), seconds(self.held_s)
         if not len(piece[role]):
             return carried, []
@@ -234,7 +233,7 @@ class PedalAtRest(Rule):
         return known.last, [found]
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
-        """Say whether it is about the pedal, a unit's motion or a unit's torque."""
+        """The clause for the pedal, for a unit's motion or for its torque."""
         about = worst.facts.get("about")
         unit = worst.subject.removesuffix(" torque") if about == "drives" else worst.subject
         return self.says[f"{verdict} {about}" if about else str(verdict)].format(unit=unit)

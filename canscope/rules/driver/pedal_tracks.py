@@ -82,7 +82,6 @@ class PedalTracks(Rule):
         return [Subject(NAME, needs=TRACKS)] if bench.has(TRACKS[1]) else []
 
     def start(self, bench: Bench) -> State:
-        """Nothing is known yet."""
         return State()
 
     def fold(self, state: State, piece: Piece) -> tuple[State, Sequence[Outcome]]:
@@ -125,7 +124,7 @@ class PedalTracks(Rule):
         return State(known.last, lost_ns, lowest, highest), [found]
 
     def close(self, state: State, piece: Piece) -> Sequence[Outcome]:
-        """A pedal that did not move shows nothing, and neither does a track that went away."""
+        """A pedal that did not move proves nothing, nor does a track that went missing."""
         if state.lost_ns is not None:
             text = "the second track had no value while the first one had"
             return [Doubt(NAME, "not-available", text, state.lost_ns)]

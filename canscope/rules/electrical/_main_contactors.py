@@ -1,8 +1,8 @@
 """Whether both main contactors really were closed when something was sampled.
 
-A link loses its voltage as soon as a contactor opens, which is up to one sample before its state
-says so. So a sample is judged once both states, and what else it rests on, were seen again after it
-(or ``SETTLE_NS`` have passed).
+A link loses its voltage as soon as a contactor opens, up to one sample before the state of the
+contactor shows it. So a sample is judged only once both states, and the other roles it needs, were
+seen again after it (or ``SETTLE_NS`` have passed).
 """
 
 from __future__ import annotations
@@ -31,24 +31,27 @@ def settled(
 def count_settled(
     piece: Piece, times_ns: Int64s, until_ns: int, rests_on: Sequence[str] = ()
 ) -> int:
-    """How many of these samples, which come first, can be judged before ``until_ns``."""
+    """How many of these samples, counted from the first, can be judged before ``until_ns``."""
     sure, end = (int(n) for n in times_ns.searchsorted((until_ns - SETTLE_NS, until_ns)))
-    times = times_ns[sure:end]  # none is ready before its own stamp, nor waits for longer
+    times = times_ns[sure:end]  # those whose wait may end before ``until_ns``
     ready = times
     for other in (*MAIN_ROLES, *rests_on):
         ready = np.maximum(ready, next_of(piece, other, times)[0])
-    # Both columns never decrease, so what is ready comes first.
+    # Neither column decreases, so the ready ones come first.
     return sure + int(np.minimum(ready, times + SETTLE_NS).searchsorted(until_ns))
 
 
 def stayed_closed(piece: Piece, times_ns: Int64s) -> Bools:
-    """Instants with both poles closed, and not seen open when they were next seen in time."""
+    """Instants with both poles closed, and not seen open in their next samples."""
     closed: Bools = piece.at("@closed", times_ns).value == 1
     return closed & unopened(piece, times_ns) if closed.any() else closed
 
 
 def unopened(piece: Piece, times_ns: Int64s) -> Bools:
-    """Of instants with both poles closed, in time order: after which none was then seen open."""
+    """Which of these instants, at all of which both poles were closed, no pole opened right after.
+
+    ``times_ns`` is in time order.
+    """
     still = np.ones(len(times_ns), np.bool_)
     for pole in MAIN_ROLES if len(times_ns) else ():
         states = piece.history.samples(pole)
@@ -71,7 +74,7 @@ def unopened(piece: Piece, times_ns: Int64s) -> Bools:
 
 
 def after(piece: Piece, role: str, times_ns: Int64s) -> Floats:
-    """A role's first value at or after these instants; NaN if none came in time."""
+    """A role's first value at or after these instants; NaN if none came within ``SETTLE_NS``."""
     next_ns, value = next_of(piece, role, times_ns)
     late = next_ns > times_ns + SETTLE_NS
     if late.any():
@@ -80,7 +83,7 @@ def after(piece: Piece, role: str, times_ns: Int64s) -> Floats:
 
 
 def next_of(piece: Piece, role: str, times_ns: Int64s) -> tuple[Int64s, Floats]:
-    """Stamp and value of a role's first sample at or after these instants; far away if none."""
+    """Stamp and value of a role's first sample at or after each instant; ``FAR``, NaN if none."""
     samples = piece.history.samples(role)
     index = piece.following(role, times_ns)
     count = len(samples)

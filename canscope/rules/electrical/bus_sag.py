@@ -28,7 +28,7 @@ from canscope.trust.sensor import at_end_of_range
 
 @dataclass(frozen=True)
 class Sag:
-    """What the run has shown of one voltage so far."""
+    """What is known of one voltage so far."""
 
     next_ns: int = int(NEVER)  # samples before it are judged
     resting_V: float = float("nan")
@@ -114,7 +114,6 @@ class BusSag(Rule):
         return voltage_subjects(bench)
 
     def start(self, bench: Bench) -> Mapping[str, Sag]:
-        """Nothing seen yet of any voltage that is bound."""
         return {name: Sag() for name in voltages(bench)}
 
     def fold(
@@ -137,7 +136,7 @@ class BusSag(Rule):
         return after, found
 
     def close(self, state: Mapping[str, Sag], piece: Piece) -> Sequence[Outcome]:
-        """Judge what waited for a pole to be seen again, and say what was not exercised."""
+        """Judge the samples that waited for a pole, and say what was not exercised."""
         found: list[Outcome] = []
         for name, sag in state.items():
             readings = _readings(piece, name, voltages(piece.bench)[name], sag.next_ns)
@@ -148,7 +147,7 @@ class BusSag(Rule):
         return found
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
-        """With the resting value and the current at that instant in words."""
+        """The clause with the resting voltage and the current at that instant."""
         current_A, resting_V = worst.facts["current_A"], worst.facts["resting_V"]
         words = {
             "current": "an unknown current" if math.isnan(current_A) else f"{current_A:.1f} A",
@@ -163,7 +162,7 @@ class BusSag(Rule):
     def _begin(
         self, sag: Sag, piece: Piece, name: str, readings: Readings, event: Event
     ) -> tuple[Sag, list[Outcome]]:
-        """A burst has become known: its resting value, and the samples since it began."""
+        """Take the resting voltage before a new burst, and judge its samples so far."""
         before = readings.between(event.time_ns - self._lookback_ns, event.time_ns)
         quiet = before.in_circuit & (np.abs(before.current_A) <= self.rest_current_A)
         resting = before.samples.value[quiet]
@@ -191,7 +190,7 @@ class BusSag(Rule):
     def _rows(
         self, sag: Sag, piece: Piece, name: str, part: Readings, loaded: Bools
     ) -> tuple[Sag, list[Outcome]]:
-        """Margins of samples against the resting value; ``loaded``: while a unit turned."""
+        """Margins of samples against the resting voltage; ``loaded``: those while a unit turned."""
         judged, samples = part.judged, part.samples
         if not piece.bench.has(*MAIN_ROLES):
             if sag.collapsed_ns is None:
@@ -207,7 +206,7 @@ class BusSag(Rule):
     def _margins(
         self, piece: Piece, name: str, resting_V: float, part: Readings, judged: Bools
     ) -> list[Outcome]:
-        """Percent below resting and, with a floor given, percent below that."""
+        """How far below resting and, if the plan gives a floor, how far below that, in percent."""
         times, volts = part.samples.time_ns[judged], part.samples.value[judged]
         u_V = piece.bench.u(voltages(piece.bench)[name])
         facts: dict[str, Any] = {
@@ -252,7 +251,7 @@ def _seen(sag: Sag, piece: Piece, role: str) -> Sag:
 
 
 def _readings(piece: Piece, name: str, role: str, since_ns: int) -> Readings:
-    """A voltage's samples from then on."""
+    """A voltage's samples since an instant."""
     samples = piece.back(role, since_ns)
     times = samples.time_ns
     nominal_V = piece.bench.nominal_voltage_V
@@ -272,10 +271,10 @@ def _readings(piece: Piece, name: str, role: str, since_ns: int) -> Readings:
 
 
 def _waits(piece: Piece, name: str) -> bool:
-    """Whether a sample can be judged only once both poles were seen again.
+    """Whether a sample can only be judged once both poles were seen again.
 
-    A link loses its voltage as soon as a pole really opens, which is up to one sample before its
-    state says so. The pack's own voltage does not, and is judged at once.
+    A link loses its voltage as soon as a pole really opens, up to one sample before the pole's
+    state shows it. The pack keeps its voltage and is judged at once.
     """
     return name != "pack" and piece.bench.has(*MAIN_ROLES)
 

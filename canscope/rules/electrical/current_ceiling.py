@@ -20,7 +20,7 @@ CURRENT = "pack.current"
 
 @dataclass(frozen=True)
 class Seen:
-    """What the run has shown so far."""
+    """What is known so far."""
 
     engaged: bool = False  # a pole was closed or a unit turned
     turned: bool = False
@@ -76,7 +76,6 @@ class CurrentCeiling(Rule):
         return [Subject("pack", needs=(CURRENT,), no_limit=missing)]
 
     def start(self, bench: Bench) -> Seen:
-        """Nothing seen yet."""
         return Seen()
 
     def fold(self, state: Seen, piece: Piece) -> tuple[Seen, Sequence[Outcome]]:
@@ -107,7 +106,7 @@ class CurrentCeiling(Rule):
         ]
 
     def close(self, state: Seen, piece: Piece) -> Sequence[Outcome]:
-        """What keeps the run from proving it."""
+        """What keeps the run from being proof."""
         found = []
         if state.clipped_ns is not None:
             text = "the current stood at an end of its range; the true one may be larger"

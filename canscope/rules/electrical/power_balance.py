@@ -25,14 +25,14 @@ STEADY = 0.10  # of itself, over one averaging time
 
 @dataclass(frozen=True)
 class Average:
-    """A power at each instant, averaged over the time before it; columns in W, NaN unknown."""
+    """The average of a power over the time before each instant; columns in W, NaN if unknown."""
 
     watt: Floats
     before: Floats  # the average one averaging time earlier
     u: Floats
 
     def restless(self, floor_W: float) -> Bools:
-        """Where it is above the floor and has changed."""
+        """Instants at which it is above the floor and not steady."""
         return (np.abs(self.watt) > floor_W) & ~(
             np.abs(self.watt - self.before) < STEADY * np.abs(self.watt)
         )
@@ -109,8 +109,8 @@ class PowerBalance(Rule):
         return None, [self._rows(times, pack.average(piece, times), shaft)]
 
     def _flowing(self, times: Int64s, pack: Power, units: Sequence[Power]) -> Int64s:
-        """Instants at which a power may be above the floor, so that averages are worth taking."""
-        # An average above the floor has a value above it, and a sum of units one of its parts.
+        """Instants at which a power may be above the floor; only there averages are worked out."""
+        # An average above the floor needs a value above it; a sum of units, one of its parts.
         loud = pack.loud(times, self.floor_W)
         for unit in units:
             loud |= unit.loud(times, self.floor_W / len(units))
@@ -128,7 +128,7 @@ class PowerBalance(Rule):
         return [unjudged(NAME, "not-exercised", text)]
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
-        """With both powers in words."""
+        """The clause with both powers."""
         shaft, pack = worst.facts["shaft_W"], worst.facts["pack_W"]
         powers = f" ({shaft:.0f} W at the shafts, {pack:.0f} W from the pack)"
         return self.says[str(verdict)].format(powers=powers)
@@ -139,13 +139,13 @@ class PowerBalance(Rule):
         braking = shaft.watt < 0
         judged = (np.abs(pack.watt) > floor) | (np.abs(shaft.watt) > floor)
         judged &= ~pack.restless(floor) & ~shaft.restless(floor)
-        # A torque signal that says nothing can be compared with nothing.
+        # Torque within its own uncertainty cannot be compared.
         judged &= np.abs(shaft.watt) > shaft.u
         # A braking unit's losses, or a heater, may take more than the shafts give.
         judged &= ~(braking & (pack.watt >= 0) & (np.minimum(pack.watt, -shaft.watt) <= floor))
         into, into_u = np.where(braking, -shaft.watt, pack.watt), np.where(braking, shaft.u, pack.u)
         out, out_u = np.where(braking, -pack.watt, shaft.watt), np.where(braking, pack.u, shaft.u)
-        # Braking shafts and a pack that gives: of two signs, whatever their sizes.
+        # Braking shafts and a pack that gives have two signs, whatever their sizes.
         spare = np.where(braking & (out < 0), out, self.most * into - out)
         scale = np.where(judged, np.maximum(np.abs(into), 1.0), np.nan)
         return margins(
@@ -167,7 +167,7 @@ def _shafts(bench: Bench) -> list[tuple[str, str]]:
 
 
 def _sum(powers: Sequence[Average]) -> Average:
-    """All units together; unknown where one of them is."""
+    """The sum over all units; unknown where one of them is."""
 
     def total(columns: list[Floats]) -> Floats:
         return np.asarray(np.sum(columns, axis=0))
@@ -181,7 +181,7 @@ def _sum(powers: Sequence[Average]) -> Average:
 
 @dataclass(frozen=True, eq=False)
 class Power:
-    """The product of two roles where the first is sampled, from long enough before a piece."""
+    """The product of two roles at the first one's samples, from long enough before a piece."""
 
     role: str
     width_ns: int
@@ -195,11 +195,11 @@ class Power:
 
     @property
     def blur(self) -> float:
-        """More than ``roughly`` can be wrong by."""
+        """An upper bound of the error of ``roughly``."""
         return 1e-9 * float(np.nansum(np.abs(self.watt)))
 
     def loud(self, at_ns: Int64s, floor_W: float) -> Bools:
-        """Instants before which, within the averaging time, some power is as large as that."""
+        """Instants with a power above the floor within the averaging time before them."""
         found = np.zeros(len(at_ns), np.bool_)
         when = self.time_ns[np.abs(self.watt) > floor_W * (1 - 1e-9)]
         if len(when):
@@ -211,18 +211,18 @@ class Power:
         return found
 
     def roughly(self, at_ns: Int64s) -> Floats:
-        """About the averages; what is missing counts as none."""
+        """The averages, to within ``blur``; a missing value counts as 0."""
         first = self.time_ns.searchsorted(at_ns - self.width_ns, "right")
         end = self.time_ns.searchsorted(at_ns, "right")
         return np.asarray((self._total[end] - self._total[first]) / np.maximum(end - first, 1))
 
     def average(self, piece: Piece, at_ns: Int64s) -> Average:
-        """The averages of the time before these instants, and of the time before that."""
+        """The averages over the time before these instants, and over the time before that."""
         now, then = self._windows(piece, at_ns), self._windows(piece, at_ns - self.width_ns)
         return Average(_mean(self.watt, *now), _mean(self.watt, *then), _mean(self.u, *now))
 
     def _windows(self, piece: Piece, at_ns: Int64s) -> tuple[Bools, Int64s, Int64s]:
-        """Which windows have a power at both ends, and first and last row of each of those."""
+        """Which windows have a power at both ends, and the first and last row of each."""
         first = self.time_ns.searchsorted(at_ns - self.width_ns, "right")
         last = self.time_ns.searchsorted(at_ns, "right") - 1
         whole = ~np.isnan(piece.at(self.role, at_ns).value)
@@ -231,7 +231,7 @@ class Power:
 
 
 def _mean(values: Floats, whole: Bools, first: Int64s, last: Int64s) -> Floats:
-    """The mean of each window; a value missing within makes it missing."""
+    """The mean of each window; NaN if a value within is missing."""
     result = np.full(len(whole), np.nan)
     result[whole] = rolling(np.mean, values, first, last)
     return result
@@ -240,7 +240,7 @@ def _mean(values: Floats, whole: Bools, first: Int64s, last: Int64s) -> Floats:
 def _power(
     piece: Piece, times: Int64s, roles: tuple[str, str], scale: float, width_ns: int
 ) -> Power:
-    """The power of two roles for averages that end at these instants."""
+    """The product of two roles, from which averages that end at these instants can be taken."""
     one, other = roles
     samples = piece.back(one, int(times[0]) - 2 * width_ns)
     held = piece.at(other, samples.time_ns).value

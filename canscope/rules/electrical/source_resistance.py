@@ -24,7 +24,7 @@ from canscope.rules.shared.poles import MAIN_ROLES
 
 @dataclass(frozen=True)
 class Step:
-    """A load that set in after a rest: last reading at rest, first reading off it."""
+    """A load that set in after a rest: stamps of the last reading at rest and the next one."""
 
     rest_ns: int
     leave_ns: int
@@ -32,7 +32,7 @@ class Step:
 
 @dataclass(frozen=True)
 class State:
-    """How long the current has rested, and the steps whose pulse is not over yet."""
+    """How long the current has rested, and the steps whose pulse has not ended."""
 
     current: LastLabel = NO_LABEL
     steps: tuple[Step, ...] = ()
@@ -41,7 +41,7 @@ class State:
 
 @dataclass(frozen=True)
 class Pulse:
-    """The current of one step: from rest to its largest change, and how long that took."""
+    """The current of one step: at rest, at its largest change, and when that was."""
 
     step: Step
     at_ns: int
@@ -102,7 +102,6 @@ class SourceResistance(Rule):
         return voltage_subjects(bench)
 
     def start(self, bench: Bench) -> State:
-        """Nothing seen yet."""
         return State()
 
     def fold(self, state: State, piece: Piece) -> tuple[State, Sequence[Outcome]]:
@@ -129,7 +128,7 @@ class SourceResistance(Rule):
         return found
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
-        """With both readings and the pulse time in words."""
+        """The clause with both readings and the pulse time."""
         facts = worst.facts
         step = (
             f" ({facts['from_V']:.1f} V at {facts['from_A']:.1f} A to {facts['to_V']:.1f} V at "
@@ -141,7 +140,7 @@ class SourceResistance(Rule):
         return self.says[kind].format(step=step)
 
     def _steps(self, current: Stretches) -> list[Step]:
-        """Loads that set in after a whole rest."""
+        """Loads that set in after a full rest."""
         rested_ns = current.time_ns - current.since_ns
         rest = (current.label == 1) & (rested_ns >= seconds(self.rest_s))
         rows = np.flatnonzero(rest[:-1] & (current.label[1:] == 0) & current.joined[1:])
@@ -150,7 +149,7 @@ class SourceResistance(Rule):
     def _judge(
         self, suspect: Mapping[str, int], piece: Piece, steps: Sequence[Step]
     ) -> tuple[Mapping[str, int], list[Outcome]]:
-        """Rows of every voltage for these steps; voltages that rose are noted."""
+        """Margins of every voltage at these steps; notes voltages that rose."""
         after, found = dict(suspect), list[Outcome]()
         for step in steps:
             pulse = self._pulse(piece, step)
@@ -165,7 +164,7 @@ class SourceResistance(Rule):
         return after, found
 
     def _pulse(self, piece: Piece, step: Step) -> Pulse | None:
-        """The largest change of current of one step; None if it is too small or was not closed."""
+        """The largest change of current in one step; None if too small or not closed."""
         begin_ns = step.rest_ns - seconds(self.rest_s)
         current = piece.back(CURRENT, begin_ns).known
         load = current.between(step.leave_ns, step.leave_ns + seconds(self.pulse_s) + 1)
@@ -192,7 +191,7 @@ class SourceResistance(Rule):
         held = piece.at(role, pulse.at_ns)
         to_V = float(held.value[0])
         change_A = pulse.to_A - pulse.from_A
-        # The voltage was read a little earlier than the current, which may have moved meanwhile.
+        # The voltage was read a little before the current, which may have changed meanwhile.
         since_A = pulse.to_A - float(piece.at(CURRENT, held.sampled_ns).value[0])
         later = volts.value[np.searchsorted(volts.time_ns, pulse.at_ns, "right") :][:1]
         moved_V = float(np.abs(later - to_V).sum()) * min(1.0, abs(since_A / change_A))
@@ -221,7 +220,7 @@ class SourceResistance(Rule):
 
 
 def _packs(piece: Piece, pulse: Pulse) -> dict[str, float]:
-    """What the pack itself shows in that pulse, if its voltage was read then."""
+    """The pack's own resistance in that pulse, if its voltage was read then."""
     pack = piece.at("pack.voltage", [pulse.step.rest_ns, pulse.at_ns]).value
     ohm = float((pack[0] - pack[1]) / (pulse.to_A - pulse.from_A))
     return {} if np.isnan(ohm) else {"pack_ohm": ohm}

@@ -30,7 +30,7 @@ PACK, CURRENT = "pack.voltage", "pack.current"
 
 @dataclass(frozen=True)
 class Seen:
-    """What the run has shown of one link so far."""
+    """What is known of one link so far."""
 
     next_ns: int = int(NEVER)  # samples before it are judged
     closed: bool = False  # sampled at least once with both poles closed
@@ -87,7 +87,6 @@ class VoltageAgreement(Rule):
         return [Subject(name, (role, *needs), (role, PACK, CURRENT)) for name, role in found]
 
     def start(self, bench: Bench) -> Mapping[str, Seen]:
-        """Nothing seen yet."""
         return {name: Seen() for name, _ in links(bench)}
 
     def fold(
@@ -97,7 +96,7 @@ class VoltageAgreement(Rule):
         return self._judge(state, piece, piece.until_ns)
 
     def close(self, state: Mapping[str, Seen], piece: Piece) -> Sequence[Outcome]:
-        """Judge what waited for a pole to be seen again; say what was not exercised."""
+        """Judge the samples that waited for a pole, and say what was not exercised."""
         last, rows = self._judge(state, piece, piece.until_ns + SETTLE_NS + 1)
         found: list[Outcome] = list(rows)
         for name, seen in last.items():
@@ -137,7 +136,7 @@ class VoltageAgreement(Rule):
                 seen = replace(seen, clipped_ns=int(times[clipped][0]))
         quiet = np.abs(piece.at(CURRENT, times).value) <= self.rest_current_A
         quiet &= ~(np.abs(after(piece, CURRENT, times)) > self.rest_current_A)
-        # A pack that reads next to nothing beside a live link is compared with the link.
+        # A pack that reads almost 0 V beside a live link is compared by the link.
         reference = np.where(np.abs(pack_V) >= SAFE_V, np.abs(pack_V), np.abs(link_V))
         judged = quiet & (reference >= SAFE_V)
         times, link_V, pack_V = times[judged], link_V[judged], pack_V[judged]
@@ -157,6 +156,6 @@ class VoltageAgreement(Rule):
 
 
 def _nearest(link_V: Floats, before_V: Floats, after_V: Floats) -> Floats:
-    """The value between two readings of the pack that lies nearest to the link's."""
+    """The value nearest to the link's between two readings of the pack."""
     lowest, highest = np.fmin(before_V, after_V), np.fmax(before_V, after_V)
     return np.where(np.isnan(before_V), np.nan, np.minimum(np.maximum(link_V, lowest), highest))

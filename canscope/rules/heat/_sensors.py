@@ -1,7 +1,7 @@
-"""What the temperature rules share: their sensors, and for how long heat must be watched.
+"""The thermometers, and for how long each must be watched; for all temperature rules.
 
-Heat soaks out of iron and copper after the stop, so a temperature is watched until some time after
-the last burst of its unit. A recording, or a sensor, that ends sooner proves nothing.
+Heat soaks out of iron and copper after the stop, so a temperature is watched for some time after
+its unit's last burst. A recording, or a sensor, that ends sooner proves nothing.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ class Thermometer:
 
 @dataclass(frozen=True)
 class Followed:
-    """What a run has shown of one temperature so far."""
+    """What is known of one temperature so far."""
 
     sensor: Sensor = field(default_factory=Sensor)
     last_ns: int = int(NEVER)  # its last believable value
@@ -53,7 +53,7 @@ class Followed:
 
 @dataclass(frozen=True)
 class Heat:
-    """The state of a temperature rule: watches by unit, sensors and first values by subject."""
+    """The state of a temperature rule: watches by unit, the rest by subject."""
 
     until_ns: Mapping[str, int] = field(default_factory=dict)  # NEVER, FOREVER or watch's end
     followed: Mapping[str, Followed] = field(default_factory=dict)
@@ -78,7 +78,7 @@ def heat_subjects(
 ) -> list[Subject]:
     """A subject for every temperature word; a unit without any gets one that is not bound.
 
-    ``speed``: the answer also rests on knowing when the unit turned.
+    ``speed``: the answer also needs the speed of the unit.
     """
     subjects = []
     for unit in bench.units:
@@ -128,7 +128,7 @@ class Watch:
 
 
 def watch_of(state: Heat, piece: Piece, unit: str, watch_s: float) -> Watch:
-    """A unit's watch over this piece; the last entry is what holds after it."""
+    """A unit's watch over this piece; its last entry holds from there on."""
     known, until = [], [state.until_ns[unit]]
     for event in piece.events:
         if event.subject == unit and event.kind == "burst-start":
@@ -181,7 +181,7 @@ def _seen(followed: Followed, piece: Piece, role: str, unit: Watch) -> Followed:
         high = max(followed.high_degC, float(watched_degC.max()))
         followed = replace(followed, low_degC=low, high_degC=high)
     if followed.gap_ns is None:
-        # Before the first value nothing was watched, so that nothing counts as lost.
+        # Nothing is lost before the first value.
         earlier = np.concatenate(([followed.last_ns], times[:-1])).astype(np.int64)
         watched = np.concatenate(([followed.watched_ns], unit.at(times[:-1])))
         lost = np.minimum(times, watched) - earlier
@@ -193,10 +193,10 @@ def _seen(followed: Followed, piece: Piece, role: str, unit: Watch) -> Followed:
 
 
 def _absent(piece: Piece, role: str, unit: Watch) -> tuple[str, int] | None:
-    """The first sample within the watch that carries no value, and why.
+    """The first sample without a value within the watch, and why it has none.
 
-    Heat soaks out with the contactors open, when a missing value matters for nothing else. A node
-    that is being switched off may well say that it has none, but not that it is out of range.
+    Heat soaks out with the contactors open, when no other rule looks at missing values. A node that
+    is being switched off may report "no value", but not "out of range".
     """
     samples = piece[role]
     watched, found = unit.on(samples.time_ns), list[tuple[str, int]]()
@@ -212,7 +212,7 @@ def _absent(piece: Piece, role: str, unit: Watch) -> tuple[str, int] | None:
 def closing(state: Heat, piece: Piece, watch_s: float, *, idle_counts: bool) -> list[Doubt]:
     """What keeps a run from proving its temperatures.
 
-    ``idle_counts``: a run in which no unit turned can prove it (in power-up nothing shall turn).
+    ``idle_counts``: a run in which no unit turned can be proof (in power-up no unit may turn).
     """
     found: list[Doubt] = []
     for thermometer in thermometers(piece.bench):
@@ -229,7 +229,7 @@ def closing(state: Heat, piece: Piece, watch_s: float, *, idle_counts: bool) -> 
 
 
 def _beside(state: Heat, bench: Bench, thermometer: Thermometer) -> list[Doubt]:
-    """A sensor that stood still from the first burst on beside one of its unit that moved far."""
+    """A doubt if a sensor never moved from the first burst on while another of its unit did."""
     mine = state.followed[thermometer.subject]
     least_K = max(NEIGHBOUR_K, NEIGHBOUR_STEPS * 2 * bench.bindings[thermometer.role].half_step)
     for other in thermometers(bench):
@@ -248,7 +248,7 @@ def _beside(state: Heat, bench: Bench, thermometer: Thermometer) -> list[Doubt]:
 def _ended(
     until_ns: int, followed: Followed, piece: Piece, thermometer: Thermometer, watch_s: float
 ) -> Sequence[Doubt]:
-    """Whether recording and sensor went on for long enough after the last burst."""
+    """Doubts if recording or sensor did not go on for long enough after the last burst."""
     soak = f"heat soaks out for {watch_s:g} s"
     if until_ns == FOREVER:
         text = f"the unit still turned when it was last seen; {soak}"

@@ -13,7 +13,7 @@ from canscope.rules.heat._sensors import Heat, Thermometer, Watch, closing, ther
 from canscope.rules.shared.persistence import patience
 
 POINTS = 11  # readings of one window that are paired; a fifth of a window may be outliers
-BLOCK = 4096  # instants looked at in one go, so that memory stays bounded
+BLOCK = 4096  # instants handled at once, so that memory stays bounded
 FIRST, SECOND = np.triu_indices(POINTS, 1)
 MIDDLE = len(FIRST) // 2  # of an odd number of pairs
 
@@ -61,7 +61,7 @@ def _slopes(piece: Piece, role: str, window_ns: int) -> tuple[Int64s, Floats]:
     for at in range(0, len(new_ns), BLOCK):
         some = slice(at, at + BLOCK)
         readings = samples.value[rows[some]]
-        # Where all readings are alike, so is every pair of them: flat.
+        # If all readings are equal, every pair is: the slope is 0.
         alike = (readings == readings[:, :1]).all(axis=1)
         flat = whole[some] & alike & (times[rows[some, -1]] > times[rows[some, 0]])
         slope[at + np.flatnonzero(flat)] = 0.0
@@ -76,7 +76,7 @@ def _grid(
 ) -> tuple[Int64s, Bools]:
     """Rows of the readings in each window, and which windows are covered whole."""
     grid = np.linspace(-window_ns, 0, POINTS).astype(np.int64)
-    # Instant by instant of the grid, since what is looked up in order is found faster.
+    # One instant of the grid after the other: sorted look-ups are faster.
     rows = (times.searchsorted(new_ns + grid[:, None], "right") - 1).T
     first = np.maximum(rows[:, 0], 0)
     patience_ns = np.broadcast_to(patience_ns, times.shape)
@@ -96,7 +96,7 @@ def _median(at_ns: Int64s, readings: Floats) -> Floats:
         pair.partition(MIDDLE, axis=1)
         return pair[:, MIDDLE]
     pair = np.divide(pair, run_s, out=np.full(pair.shape, np.nan), where=some)
-    pair.sort(axis=1)  # NaN last; np.nanmedian does the same at a tenth of the speed
+    pair.sort(axis=1)  # NaN last; np.nanmedian takes ten times as long
     count = np.count_nonzero(some, axis=1)
     row = np.arange(len(pair))
     return np.asarray((pair[row, (count - 1) // 2] + pair[row, count // 2]) / 2)

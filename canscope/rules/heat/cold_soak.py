@@ -91,7 +91,6 @@ class ColdSoak(Rule):
         return [Subject(NAME, (*roles, *speeds), roles, missing)]
 
     def start(self, bench: Bench) -> Seen:
-        """Nothing seen yet."""
         return Seen()
 
     def fold(self, state: Seen, piece: Piece) -> tuple[Seen, Sequence[Outcome]]:
@@ -102,13 +101,13 @@ class ColdSoak(Rule):
         if state.turned or not starts:
             return state, ()
         state = replace(state, turned=True)
-        # After a step of the clock nobody knows whether a unit had turned before.
+        # After a clock step it is not known whether a unit had turned before.
         if state.begin_ns != piece.origin_ns:
             return state, ()
         return state, self._judge(piece, min(event.time_ns for event in starts))
 
     def close(self, state: Seen, piece: Piece) -> Sequence[Outcome]:
-        """Say that nothing turned."""
+        """Unproven if no unit turned."""
         if state.turned:
             return ()
         return [unjudged(NAME, "not-exercised", "no unit was seen to turn")]
@@ -143,7 +142,7 @@ class ColdSoak(Rule):
 
 
 def _readings(piece: Piece, burst_ns: int) -> tuple[list[Reading], list[Outcome]]:
-    """What every sensor read just before an instant, and why some read nothing."""
+    """What every sensor read just before an instant, and why some had no value."""
     readings: list[Reading] = []
     found: list[Outcome] = []
     for thermometer in thermometers(piece.bench):

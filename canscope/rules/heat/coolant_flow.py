@@ -22,7 +22,7 @@ NAME, FLOW = "coolant", "cooling.flow"
 
 @dataclass(frozen=True)
 class Seen:
-    """What the run has shown so far."""
+    """What is known so far."""
 
     turned: bool = False
     clipped_ns: int | None = None
@@ -78,11 +78,10 @@ class CoolantFlow(Rule):
         return [Subject(NAME, (FLOW, *speeds), (FLOW, *speeds), unit=unit)]
 
     def start(self, bench: Bench) -> Seen:
-        """Nothing seen yet."""
         return Seen()
 
     def fold(self, state: Seen, piece: Piece) -> tuple[Seen, Sequence[Outcome]]:
-        """Judge the new samples, and what is known where a grace ends."""
+        """Judge the new samples, and the flow as known when a grace ends."""
         if not state.turned and piece.events_of("burst-start"):
             state = replace(state, turned=True)
         if FLOW not in piece.bench.bindings:
@@ -110,7 +109,7 @@ class CoolantFlow(Rule):
         return state, [rows]
 
     def close(self, state: Seen, piece: Piece) -> Sequence[Outcome]:
-        """What keeps the run from proving it."""
+        """What keeps the run from being proof."""
         found: list[Outcome] = []
         if state.clipped_ns is not None:
             text = "the flow stood at an end of its range"
@@ -123,7 +122,7 @@ class CoolantFlow(Rule):
         return [*found, unjudged(NAME, "not-exercised", text)]
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
-        """A pump's state is told in other words than a flow."""
+        """The clause for a flow, or for the state of a pump."""
         about = worst.facts.get("about")
         late = f", from {self.grace_s:g} s after it began" if self.grace_s else ""
         says = self.says.get(f"{verdict} {about}" if about else str(verdict), "")
@@ -138,7 +137,7 @@ class CoolantFlow(Rule):
         return needed
 
     def _ends(self, piece: Piece) -> Int64s:
-        """The instants of this piece at which a grace ends with the unit still turning."""
+        """Instants of this piece at which a grace ends while the unit still turns."""
         grace_ns, found = round(self.grace_s * S), [np.zeros(0, np.int64)]
         for unit in piece.bench.units:
             steps = piece.back(f"@turning.{unit.name}", piece.start_ns - grace_ns)

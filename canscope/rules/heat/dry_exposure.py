@@ -21,7 +21,7 @@ from canscope.rules import RULES
 
 @dataclass(frozen=True)
 class Exposure:
-    """What one unit has turned dry so far."""
+    """How long one unit has turned dry so far."""
 
     start: Event | None = None  # of the burst that runs
     end: Event | None = None  # of the last finished burst
@@ -87,7 +87,7 @@ class DryExposure(Rule):
         return super().applies(bench) and bench.dry
 
     def silent(self, bench: Bench) -> bool:
-        """In power-up it speaks only if a unit turns."""
+        """In power-up it gives a finding only if a unit turns."""
         return bench.stage == "power-up"
 
     def subjects(self, bench: Bench) -> Sequence[Subject]:
@@ -100,7 +100,7 @@ class DryExposure(Rule):
         return units or [Subject("axles", ("units.*.speed",), no_limit=missing)]
 
     def start(self, bench: Bench) -> Mapping[str, Exposure]:
-        """What earlier runs of the build record have used up."""
+        """The turning time that earlier runs of the build record have used up."""
         earlier = bench.turned_dry_s or {}
         return {unit.name: Exposure(total_s=earlier.get(unit.name, 0.0)) for unit in bench.units}
 
@@ -115,7 +115,7 @@ class DryExposure(Rule):
                 if event.subject != name or event.kind not in ("burst-start", "burst-end"):
                     continue
                 found += self._running(after[name], piece, unit, first_ns, event.known_ns)
-                # A start is told some time after it happened; the samples since then count.
+                # A start becomes known some time after it happened; the samples since then count.
                 started = event.kind == "burst-start"
                 first_ns = event.time_ns if started else event.known_ns
                 after[name], rows = self._turned(after[name], piece, unit, event)
@@ -126,7 +126,7 @@ class DryExposure(Rule):
     def _turned(
         self, now: Exposure, piece: Piece, unit: DriveUnit, event: Event
     ) -> tuple[Exposure, list[Outcome]]:
-        """The state after a start or an end, and what it decides."""
+        """The state after a burst began or ended, and the outcomes of that."""
         u_s = _interval_s(event) + piece.bench.clock_s
         if event.kind == "burst-end":
             assert now.start is not None
@@ -159,7 +159,7 @@ class DryExposure(Rule):
     def _running(
         self, now: Exposure, piece: Piece, unit: DriveUnit, first_ns: int, until_ns: int
     ) -> list[Margins]:
-        """The burst that runs, at its speed samples in first <= time < until."""
+        """Outcomes of the present burst at its speed samples in first <= time < until."""
         if now.start is None:
             return []
         times = piece.back(unit.role("speed"), first_ns).between(first_ns, until_ns).time_ns
@@ -183,7 +183,7 @@ class DryExposure(Rule):
         total_s: ArrayLike,
         total_u_s: float,
     ) -> list[Margins]:
-        """Length of one burst and total of all against their limits, at these instants."""
+        """Length of the burst and total turning time against their limits, at these instants."""
         if piece.bench.stage == "power-up":
             return []
         found = []
@@ -223,7 +223,7 @@ class DryExposure(Rule):
         )
 
     def close(self, state: Mapping[str, Exposure], piece: Piece) -> Sequence[Outcome]:
-        """What never turned, what still turns, and earlier runs that a total needs."""
+        """Units that never turned or still turn, and earlier runs that the total lacks."""
         found: list[Outcome] = []
         for name, now in state.items():
             if not now.bursts and piece.bench.has(piece.bench.unit(name).role("speed")):
@@ -239,5 +239,5 @@ class DryExposure(Rule):
 
 
 def _interval_s(event: Event) -> float:
-    """Between which samples a start or an end lies; 0 if there was none before it."""
+    """Length of the interval between samples in which a burst began or ended; 0 if unknown."""
     return 0.0 if event.after_ns == NEVER else (event.time_ns - event.after_ns) / S

@@ -52,7 +52,6 @@ class SensorAlive(Rule):
         return heat_subjects(bench)
 
     def start(self, bench: Bench) -> Mapping[str, Sensor]:
-        """Nothing seen yet."""
         return {thermometer.subject: Sensor() for thermometer in thermometers(bench)}
 
     def fold(
@@ -79,7 +78,7 @@ class SensorAlive(Rule):
         return after, found
 
     def close(self, state: Mapping[str, Sensor], piece: Piece) -> Sequence[Outcome]:
-        """What the run has not shown, and what earlier runs have."""
+        """What this run has not shown, and what earlier runs have."""
         found: list[Outcome] = []
         for thermometer in thermometers(piece.bench):
             sensor = state[thermometer.subject]

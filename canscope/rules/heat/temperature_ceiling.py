@@ -75,7 +75,6 @@ class TemperatureCeiling(Rule):
         return heat_subjects(bench, without_ceiling(self.ceiling_degC), speed=True)
 
     def start(self, bench: Bench) -> Heat:
-        """Nothing seen yet."""
         return begin(bench)
 
     def fold(self, state: Heat, piece: Piece) -> tuple[Heat, Sequence[Outcome]]:

@@ -78,7 +78,6 @@ class TemperatureForecast(Rule):
         return heat_subjects(bench, without_ceiling(bench.ceilings_degC), speed=True)
 
     def start(self, bench: Bench) -> Heat:
-        """Nothing seen yet."""
         return begin(bench)
 
     def fold(self, state: Heat, piece: Piece) -> tuple[Heat, Sequence[Outcome]]:
@@ -95,7 +94,7 @@ class TemperatureForecast(Rule):
         return slope_doubts(state, piece, self.watch_s, self.window_s)
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
-        """With the slope and the time to the ceiling in words."""
+        """The clause with the slope and the time to the ceiling."""
         time_s = worst.facts["ceiling_in_s"]
         how = f"from {worst.facts['now_degC']:.1f} degC at {worst.facts['slope_K_per_s']:.2f} K/s"
         if math.isfinite(time_s):

@@ -23,7 +23,7 @@ REGULATION = "UN R100 5.1.3"
 
 @dataclass(frozen=True)
 class Seen:
-    """What the run has shown so far."""
+    """What is known so far."""
 
     highest_V: float = float("nan")  # pack voltage; NaN before its first value
     closed_s: float | None = None  # the longest time for which both poles stayed closed
@@ -52,7 +52,7 @@ class InsulationResistance(Rule):
         ``maximum_voltage_V`` nor a pack voltage to make a limit of (no-limit).
     """
 
-    # Stricter than the regulation is the shop's own choice, laxer is not.
+    # The plan may be stricter than the regulation, not laxer.
     joined_ohm_per_V: float = limit(
         500.0, "ohm/V", REGULATION, low=500.0, note="with a.c. and d.c. side joined"
     )
@@ -97,7 +97,6 @@ class InsulationResistance(Rule):
         return "plan" if given & {"joined_ohm_per_V", "protected_ohm_per_V"} else REGULATION
 
     def start(self, bench: Bench) -> Seen:
-        """Nothing seen yet."""
         return Seen()
 
     def fold(self, state: Seen, piece: Piece) -> tuple[Seen, Sequence[Outcome]]:
@@ -168,7 +167,7 @@ def _working(state: Seen, piece: Piece, times_ns: Int64s) -> tuple[Seen, Floats,
 
 
 def _longest(known_s: float | None, piece: Piece) -> float | None:
-    """For how long both poles stayed closed without a break, at most, up to this piece's end."""
+    """The longest time for which both poles stayed closed, up to the end of this piece."""
     steps = piece["@closed"].time_ns
     instants = np.append(steps, piece.until_ns).astype(np.int64)
     closed = piece.at("@closed", instants, before=True)

@@ -26,12 +26,12 @@ FLAT = 0.01  # of the pack, over the last third; common practice, no source
 
 @dataclass(frozen=True)
 class Curve:
-    """What the readings between pre-charge and positive say. NaN or None: they do not say.
+    """What the readings between pre-charge and positive show; NaN or None where they do not.
 
-    ``reach_s`` is the time to 95 % of the pack, by the readings if ``reached``, else as the fit
-    foretells it (never shorter than what has passed). ``plateau`` is the level at which the link
-    had settled and its uncertainty. ``step_s`` is the largest tau of a rise that the sampling
-    does not resolve.
+    ``reach_s`` is the time to 95 % of the pack: from the readings if ``reached``, else predicted by
+    the fit (never shorter than the time passed). ``plateau`` is the level at which the link had
+    settled, and its uncertainty. ``step_s`` is the largest tau of a rise that the sampling does not
+    resolve.
     """
 
     begin_ns: int
@@ -72,7 +72,7 @@ def read_curve(
     half_s = (begin.time_ns - begin.after_ns) / S / 2
     if fit is not None:
         onset_s = float(t[rising[0]]) + fit.when(start_V)
-    # The closing lies in the event's interval; the foot of the curve says where in it.
+    # The closing lies in the event's interval; the foot of the curve shows where.
     begin_s = -half_s if np.isnan(onset_s) else float(np.clip(onset_s, -2 * half_s, 0))
     at_s, at_u, reached = _reach(t, v, FULL * pack_V, fit, rising)
     reach_s = at_s - begin_s if reached else max(at_s - begin_s, passed_s)
@@ -93,10 +93,10 @@ def read_curve(
 
 
 def precharges(window: ClosedWindow) -> Iterator[tuple[Event, int]]:
-    """(what began it, last instant that surely lies in it) of each pre-charge of the attempt.
+    """What began each pre-charge of the attempt, and the last instant that surely lies in it.
 
-    It begins when pre-charge and negative are both closed and ends before positive closes, before
-    pre-charge opens again, or with the window.
+    A pre-charge begins when pre-charge and negative are both closed. It ends before positive
+    closes, before pre-charge opens again, or with the window.
     """
     for closed in closings(window, "precharge"):
         opened = first_after(openings(window, "precharge"), closed.time_ns)
@@ -110,7 +110,7 @@ def precharges(window: ClosedWindow) -> Iterator[tuple[Event, int]]:
 
 
 def facts_of(bench: Bench, curve: Curve | None) -> dict[str, Any]:
-    """What is told of a curve, as text and as numbers, as far as it can be said."""
+    """A curve for the sentence, as text and as numbers, as far as it is known."""
     if curve is None:
         return {"curve": "no curve seen"}
     nothing = float("nan")
@@ -159,7 +159,7 @@ def _step(t: Floats, share: Floats) -> float | None:
 
 
 def _settled(t: Floats, share: Floats, first: int) -> int:
-    """Where the rise is over: four times the way to 90 %, about 9 tau. What follows is rest."""
+    """The row at which the rise is over: four times the way to 90 %, about 9 tau."""
     high = np.flatnonzero(share >= 0.9)
     if not len(high):
         return len(t)

@@ -104,7 +104,7 @@ class ContactorSequence(Rule):
         return rows
 
     def _again(self, window: ClosedWindow, reached: list[Event]) -> list[Margins]:
-        """Closings of negative that put the link onto the pack, with positive closed already."""
+        """Closings of negative, with positive already closed, that connect the link to the pack."""
         found = []
         for negative in closings(window, "negative"):
             positive = last_until(reached, negative.time_ns)
@@ -122,7 +122,7 @@ class ContactorSequence(Rule):
         return found
 
     def _never(self, window: ClosedWindow, pole: str, word: str, positive: Event) -> Outcome:
-        """Positive closed, and this pole did not close in the whole attempt."""
+        """Positive closed, but this pole did not close in the whole attempt."""
         states = window.back(f"contactors.{pole}", positive.time_ns)
         if (states.value == 1).any():
             text = f"{word} was closed, but nobody saw it close"
@@ -135,7 +135,7 @@ class ContactorSequence(Rule):
         )
 
     def _opened(self, window: ClosedWindow, positive: Event) -> list[Outcome]:
-        """Pre-charge opens again, after positive has closed."""
+        """Whether pre-charge opened after positive had closed."""
         closed = last_until(closings(window, "precharge"), positive.time_ns)
         if closed is None:
             return []
@@ -170,7 +170,7 @@ class ContactorSequence(Rule):
         )
 
     def _missed(self, window: ClosedWindow, positive: Event, wrong: str) -> Margins:
-        """What never happened: short by all the time there was for it, at least 1 ms."""
+        """A change that never came: short by all the time there was for it, at least 1 ms."""
         missed = max(1.0, (window.until_ns - positive.time_ns) / MS)
         return self._row(window.until_ns, missed, positive.after_ns, wrong)
 

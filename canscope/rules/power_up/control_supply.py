@@ -94,7 +94,7 @@ class ControlSupply(Rule):
             u = window.bench.u(SUPPLY)
             if lowest >= self.minimum_V:
                 u += _unseen_V(readings, i)
-            # Too little of it seen says nothing good, but a breakdown stays a breakdown.
+            # Too few readings cannot prove a pass, but a breakdown stays a fail.
             if (covered is None and end < window.until_ns) or lowest - self.minimum_V < -u:
                 yield margins(
                     NAME,
@@ -116,7 +116,7 @@ class ControlSupply(Rule):
     def _covered(
         self, window: ClosedWindow, pole: str, event: Event, begin: int, last: int
     ) -> Doubt | None:
-        """A doubt where the supply was not known just before, at or after the closing."""
+        """A doubt if the supply was not known just before, at or after the closing."""
         for at_ns in (event.after_ns, event.time_ns, last):
             if np.isnan(window.at(SUPPLY, at_ns).value[0]):
                 reason = absence_at(window, SUPPLY, at_ns)
@@ -130,7 +130,7 @@ class ControlSupply(Rule):
         return None
 
     def _cut(self, window: ClosedWindow, pole: str, event: Event) -> Doubt:
-        """What ended before the time after the closing was over."""
+        """A doubt if the window ended too soon after the closing."""
         what = "attempt" if window.span.complete else "recording"
         text = f"the {what} ended within {self.around_s:g} s of closing {pole}"
         return Doubt(NAME, "not-exercised", text, window.until_ns)
@@ -138,7 +138,7 @@ class ControlSupply(Rule):
     def _restarts(
         self, window: ClosedWindow, pole: str, event: Event, begin: int, last: int
     ) -> Iterator[Doubt]:
-        """Rolling counters that do not count on over the time around the closing."""
+        """Doubts for rolling counters that do not continue over the time around the closing."""
         for unit in window.bench.units:
             role = unit.role("alive")
             if not window.bench.has(role):
@@ -151,7 +151,7 @@ class ControlSupply(Rule):
 
 
 def _unseen_V(readings: Samples, lowest: int) -> float:
-    """How much deeper a dip may have been between two readings, by how fast it recovered after."""
+    """How much deeper a dip may have been between two readings, from how fast it recovered."""
     if not 0 < lowest < len(readings) - 1:
         return 0.0
     before = float(readings.value[:lowest].max())  # a converter that starts lifts it further
@@ -160,10 +160,10 @@ def _unseen_V(readings: Samples, lowest: int) -> float:
 
 
 def _jump(window: ClosedWindow, role: str, begin: int, last: int) -> int | None:
-    """When a rolling counter first broke its own habit between two instants; None if it did not.
+    """When a rolling counter first left its usual step between two instants; None if it did not.
 
-    Its habit is its most usual step and way between two counts, over the window and 2 s before.
-    Missing frames are no restart as long as the count goes on as if they had been there.
+    Its usual step and interval are taken over the window and 2 s before. Missing frames are no
+    restart as long as the count continues as if they had been there.
     """
     counts = window.around(role, 2.0)
     if len(counts) < 4:
@@ -174,7 +174,7 @@ def _jump(window: ClosedWindow, role: str, begin: int, last: int) -> int | None:
     usual = int(kinds[np.argmax(times)])
     cycle = max(median(ways), 1.0)
     frames = np.where(ways > LOST_CYCLES * cycle, np.round(ways / cycle), 1).astype(np.int64)
-    # A frame more or less over a gap is the cycle's own jitter.
+    # Jitter of the cycle may add or drop one frame over a gap.
     slack = [(frames + more) * usual % modulus for more in (-1, 0, 1)]
     on = np.where(frames > 1, np.any([steps == s for s in slack], axis=0), steps == usual)
     at = counts.time_ns[1:]

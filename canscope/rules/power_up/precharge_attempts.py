@@ -63,7 +63,6 @@ class PrechargeAttempts(Rule):
         return [Subject(NAME, (PRECHARGE, POSITIVE))]
 
     def start(self, bench: Bench) -> Tried:
-        """Not tried yet."""
         return Tried()
 
     def fold(self, state: Tried, piece: Piece) -> tuple[Tried, Sequence[Outcome]]:
@@ -84,7 +83,7 @@ class PrechargeAttempts(Rule):
         return state, found
 
     def close(self, state: Tried, piece: Piece) -> Sequence[Outcome]:
-        """Attempts that never came to an end."""
+        """Attempts after which positive never closed."""
         text = "positive was never seen to close after a pre-charge"
         if state.count:
             text = f"it was tried {state.count} times without positive closing afterwards"

@@ -89,15 +89,15 @@ class PrechargeCurve(Rule):
         return link_subjects(bench, ("pack.voltage", *poles))
 
     def source(self, given: frozenset[str]) -> str:
-        """Its several limits are common practice, but for what counts as high voltage."""
+        """Its limits are common practice, except what counts as high voltage."""
         if given:
             return "plan"
         return f"{COMMON_PRACTICE}; {self.start_V:g} V: {HIGH_VOLTAGE}"
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
-        """What is judged first, then what else is known of the curve."""
+        """The clause with what was judged first, then what else is known of the curve."""
         curve = str(worst.facts["curve"])
-        if str(worst.facts["told"]).startswith("tau "):  # else it would be told twice
+        if str(worst.facts["told"]).startswith("tau "):  # else the sentence would say it twice
             curve = curve.partition(", ")[2]
         return super().clause(verdict, replace(worst, facts={**worst.facts, "curve": curve}))
 
@@ -174,7 +174,7 @@ class PrechargeCurve(Rule):
     def _woken(
         self, window: ClosedWindow, role: str, since_ns: int, end_ns: int
     ) -> tuple[float, int]:
-        """The first reading of a node that woke late, if it still was below the limit.
+        """The first reading of a node that woke late, if it was still below the limit.
 
         A link only rises while contactors close, so it was no higher before.
         """
@@ -184,7 +184,7 @@ class PrechargeCurve(Rule):
         return float(samples.value[0]), int(samples.time_ns[0])
 
     def _shape(self, bench: Bench, name: str, curve: Curve, facts: dict[str, Any]) -> list[Outcome]:
-        """Everything that is judged of one curve."""
+        """All outcomes of one curve."""
         rc_s = (bench.precharge_resistor_ohm or 0) * (bench.link_capacitance_F or 0)
         rows: list[Outcome] = list(self._plateau(name, curve, facts))
         plateau = bool(rows)
@@ -203,7 +203,7 @@ class PrechargeCurve(Rule):
         return rows
 
     def _plateau(self, name: str, curve: Curve, facts: dict[str, Any]) -> Iterator[Margins]:
-        """The rise ended below the pack: only told where it did, at a level known well enough."""
+        """A rise that ended below the pack; only where the level is known well enough."""
         level, u = curve.plateau
         share = 100 * level / (curve.pack_V * self.minimum_percent / 100)
         u = 100 * (u / curve.pack_V + level * curve.pack_u / curve.pack_V**2)
@@ -266,7 +266,7 @@ def _most(
     facts: dict[str, Any],
     start_ns: int | None = None,
 ) -> Margins:
-    """A number that may be at most its limit, both in percent of that limit."""
+    """A number that must be at most its limit, both in percent of the limit."""
     return margins(
         name,
         time_ns,
@@ -283,7 +283,7 @@ def _most(
 def _least(
     name: str, curve: Curve, share: float, u: float, told: str, facts: dict[str, Any]
 ) -> Margins:
-    """A number that must be at least its limit."""
+    """A number that must be at least its limit, both in percent of the limit."""
     return margins(
         name,
         curve.end_ns,

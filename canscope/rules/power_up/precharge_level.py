@@ -127,11 +127,11 @@ class PrechargeLevel(Rule):
 
 
 def _level(window: ClosedWindow, role: str, positive: Event) -> tuple[float, float]:
-    """The link just before positive closed and how far it may have moved by then, both in V.
+    """The link just before positive closed, and how far it may have moved by then, both in V.
 
-    Towards an asymptote the speed only falls, so every slope seen since the circuit last changed
-    bounds what follows the last sure reading; the smallest of them is taken. A jump in the
-    bracketing interval is the closing itself and widens nothing.
+    A charging link only gets slower, so every slope seen since the circuit last changed bounds what
+    follows the last sure reading; the smallest one is taken. A jump within the interval of the
+    closing is the closing itself and does not count.
     """
     samples = window.back(role, positive.after_ns - 120 * S).known
     last = int(np.searchsorted(samples.time_ns, positive.after_ns, "right")) - 1
@@ -139,10 +139,10 @@ def _level(window: ClosedWindow, role: str, positive: Event) -> tuple[float, flo
     reading = float(samples.value[last])
     since = _circuit_ns(window, positive)
     if since is None:
-        return reading, 0.0  # nothing but positive itself can charge it
+        return reading, 0.0  # only positive itself can charge it
     first = int(np.searchsorted(samples.time_ns, since))
     while last > first and samples.time_ns[last - 1] == samples.time_ns[last]:
-        last -= 1  # frames written twice tell nothing of a slope
+        last -= 1  # frames recorded twice have no slope
     if first >= last:
         return _jump(samples[last : end + 1], window.bench.u(role))
     passed = samples.time_ns[last] - samples.time_ns[first:last]
@@ -166,11 +166,11 @@ def _circuit_ns(window: ClosedWindow, positive: Event) -> int | None:
 
 
 def _jump(bracket: Samples, u: float) -> tuple[float, float]:
-    """The same where pre-charge and positive both lie in one bracketing interval.
+    """The same where pre-charge and positive both closed within one interval.
 
-    There only the link itself tells them apart: once two readings have risen along the curve, no
-    later one can rise faster. If one does, at least half as fast again, that is positive closing.
-    Without such a jump the level is anything seen in the interval.
+    Only the link itself then tells them apart: once two readings have risen along the curve, no
+    later one can rise faster. One that does, by half or more, is positive closing. Without such a
+    jump the level may be anything seen in the interval.
     """
     times, values = bracket.time_ns, bracket.value
     if len(values) > 3:

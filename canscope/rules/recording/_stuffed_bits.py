@@ -1,8 +1,8 @@
-"""How many bits a frame takes on the wire, with the stuff bits that its own content needs.
+"""How many bits a frame takes on the bus, with the stuff bits that its own content needs.
 
-Layout of frames: ISO 11898-1; sizes of the fields: linux/can/length.h. Counted from start of frame
-to the end of the interframe space of 3 bits. Stuffing and checksum go by tables, 16 bits at a
-time over whole columns of frames.
+Layout of frames: ISO 11898-1; sizes of the fields: linux/can/length.h. Bits are counted from start
+of frame to the end of the interframe space of 3 bits. Stuffing and checksum come from tables, 16
+bits at a time for whole columns of frames.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from canscope.model.tables import Bools, Flag, Frames, Int64s
 from canscope.rules.shared.payloads import column
 
 CRC15 = 0x4599  # x^15+x^14+x^10+x^8+x^7+x^4+x^3+1
-LONGEST_RUN = 5  # so many equal bits are followed by one of the other kind
+LONGEST_RUN = 5  # equal bits, after which one of the other kind is stuffed
 CLASSICAL_TAIL = 1 + 2 + 7 + 3  # checksum delimiter, acknowledge, end of frame, interframe space
 FD_TAIL = 4 + CLASSICAL_TAIL  # stuff count in front
 FD_CRC = ((16, 17 + 6), (64, 21 + 7))  # up to so many data bytes: checksum and fixed stuff bits
@@ -36,8 +36,7 @@ Small = NDArray[np.uint8] | NDArray[np.uint16]
 def frame_bits(frames: Frames, rows: Int64s) -> tuple[Int64s, Int64s]:
     """Bits of these data or remote frames: all of them, and those at the bus's own bit rate.
 
-    The two differ only for FD frames that switch to a faster rate in their middle; else they are
-    the same array.
+    The two differ only for FD frames that switch to a faster rate; else they are one array.
     """
     flags = frames.flags[rows]
     long = flags & Flag.FD != 0
@@ -65,7 +64,7 @@ def _classical(frames: Frames, rows: Rows, flags: NDArray[np.uint8]) -> Int64s:
     remote, extended = flags & Flag.REMOTE != 0, flags & Flag.EXTENDED != 0
     dlc = np.minimum(frames.length[rows], 15)
     size = np.where(remote, 0, np.minimum(dlc, 8))
-    # The longest first: those that have a further word are then always the first ones.
+    # The longest first: frames with a further word are then always in front.
     order = np.argsort(-size.astype(np.int8), kind="stable")
     size, extended = size[order], extended[order]
     short = (frames.can_id[rows] << 5 | remote.astype(np.uint8) << 4 | dlc)[order]
@@ -78,7 +77,7 @@ def _classical(frames: Frames, rows: Rows, flags: NDArray[np.uint8]) -> Int64s:
         first, second, last = word >> 18, word & 0x3FFFF, short[some].astype(np.int64) & 31
         header = first << 27 | 0b11 << 25 | second << 7 | (last & 16) << 2 | last & 15
         stuffing.take_word(header, 39, some)
-        # Zeros in front do not change a checksum that starts from zero, so whole words will do.
+        # Leading zeros do not change a checksum that starts from zero, so whole words will do.
         for part in _words(header, 48):
             crc[some] = _crc_table(16).take(crc[some] << 1 ^ part)
     ends = (-size.astype(np.int8)).searchsorted(np.array([-2, -4, -6, -8], np.int8), "right")
@@ -100,7 +99,7 @@ def _classical(frames: Frames, rows: Rows, flags: NDArray[np.uint8]) -> Int64s:
 
 
 def _where(chosen: Bools) -> Iterator[Rows]:
-    """The rows that are chosen, if there are any; all of them are a slice, which copies nothing."""
+    """The chosen rows, if there are any; a slice if all are chosen, which copies nothing."""
     rows = chosen.nonzero()[0]
     if len(rows):
         yield ALL if len(rows) == len(chosen) else rows
@@ -109,9 +108,9 @@ def _where(chosen: Bools) -> Iterator[Rows]:
 def _standard(
     stuffing: Stuffing, crc: NDArray[np.uint16], short: NDArray[np.uint32], some: Rows
 ) -> None:
-    """The headers of standard frames; ``short`` is identifier, remote bit and DLC in 16 bits.
+    """Headers of standard frames; ``short`` is identifier, remote bit and DLC in 16 bits.
 
-    A bus has few of them, so that each is worked out once.
+    A bus has few different headers, so each is worked out once.
     """
     is_there = np.zeros(1 << 16, np.bool_)
     is_there[short] = True
@@ -157,18 +156,18 @@ class Stuffing:
         self._count = np.zeros(frames, np.uint8)
 
     def begin(self, others: Stuffing, which: NDArray[np.uint16], some: Rows) -> None:
-        """Some frames begin like others, of which these are the places."""
+        """Continue these frames from others that begin alike, which ``which`` points at."""
         self._state[some] = others._state.take(which)
         self._count[some] = others._count.take(which)
 
     def take(self, bits: Small, width: int, some: Rows = ALL) -> None:
-        """The next bits of every frame, or of some, at most 16 of them."""
+        """Add the next bits, at most 16, of every frame or of some."""
         after = _stuff_table(width).take(self._state[some] << np.uint32(width) | bits)
         self._count[some] += after >> COUNT_AT
         self._state[some] = after & STATE
 
     def take_word(self, word: Words, width: int, some: Rows = ALL) -> None:
-        """The next bits of every frame, or of some, the highest one first."""
+        """Add the next bits of every frame or of some, the highest one first."""
         odd = width % 16
         if odd:
             self.take((word >> width - odd).astype(np.uint16), odd, some)

@@ -74,7 +74,6 @@ class AliveCounter(Rule):
         ]
 
     def start(self, bench: Bench) -> Mapping[str, Counter]:
-        """Nothing counted yet."""
         return {subject.name: Counter() for subject in self.subjects(bench)}
 
     def fold(
@@ -102,7 +101,7 @@ class AliveCounter(Rule):
     def _steps(
         self, name: str, piece: Piece, role: str, time_ns: Int64s, raw: Int64s, before: int
     ) -> tuple[Outcome, int]:
-        """Rows of the steps between these counts, and how many were wrong by the last one."""
+        """Outcome of the steps between these counts, and how many were wrong up to the last one."""
         binding = piece.bench.bindings[role]
         modulus = modulus_of(binding)
         times, way, step = time_ns[1:], np.diff(time_ns), np.diff(raw) % modulus

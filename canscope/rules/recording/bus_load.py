@@ -19,15 +19,15 @@ from canscope.rules import RULES
 from canscope.rules.recording._stuffed_bits import frame_bits
 from canscope.rules.shared.persistence import within
 
-REPEATS = 100  # the same frame so often in a row is no message any more; common practice
-BACK_TO_BACK = 2.0  # frames that begin within so many of their own lengths follow at once
+REPEATS = 100  # frames in a row that are no longer a message; common practice, no source
+BACK_TO_BACK = 2.0  # lengths of a frame, within which the next one follows at once
 NONE = np.zeros(0, np.int64)
-FRAME = ("time_ns", "can_id", "flags", "length", "data")  # what is carried of the last one
+FRAME = ("time_ns", "can_id", "flags", "length", "data")  # columns carried of the last frame
 
 
 @dataclass(frozen=True, eq=False)
 class Tail:
-    """What is carried over of one bus: the frames of the last window, and the present repeats."""
+    """What is carried from piece to piece for one bus: the last window, and repeats so far."""
 
     time_ns: Int64s = field(default_factory=lambda: NONE)
     bits: Int64s = field(default_factory=lambda: NONE)
@@ -80,7 +80,6 @@ class BusLoad(Rule):
         return [Subject(channel, no_limit=missing) for channel in bench.bitrates]
 
     def start(self, bench: Bench) -> Mapping[str, Tail]:
-        """Nothing seen yet."""
         return {channel: Tail() for channel in bench.bitrates}
 
     def fold(
@@ -126,7 +125,7 @@ class BusLoad(Rule):
         least = most if slow is every else _sums(slow, first) * share
         load = (most + least) / 2
         allowed = self.limit_percent
-        if allowed is None:  # told, not judged
+        if allowed is None:  # reported, not judged
             some = telling(np.maximum(100.0 - load, 0.0))
         else:
             some = telling(allowed - load, (most - least) / 2 + every[first] * share)
@@ -158,17 +157,17 @@ class BusLoad(Rule):
         )
 
     def close(self, state: Mapping[str, Tail], piece: Piece) -> Sequence[Outcome]:
-        """Buses of which nothing was recorded."""
+        """Buses without any recorded frame."""
         text = "nothing of this bus was recorded"
         return [unjudged(c, "not-seen", text) for c, tail in state.items() if tail.frame is None]
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
-        """Name the window as well."""
+        """The clause with the length of the window."""
         return f"{super().clause(verdict, worst)} over {self.window_s:g} s"
 
 
 def _sums(column: Int64s, first: Int64s) -> Int64s:
-    """The sum from each of these rows to the row itself, for the last so many rows."""
+    """The sum from each of these rows up to the row itself, for the last rows of the column."""
     total = np.zeros(len(column) + 1, np.int64)
     np.cumsum(column, out=total[1:])
     return total[len(total) - len(first) :] - total[first]
@@ -177,7 +176,7 @@ def _sums(column: Int64s, first: Int64s) -> Int64s:
 def _repeats(
     channel: str, tail: Tail, frames: Frames, rows: Int64s, length_ns: Floats
 ) -> tuple[int, list[Doubt]]:
-    """How often the last frame has come in a row, back to back; a doubt at the REPEATS-th time."""
+    """How often the last frame came in a row, back to back; a doubt at the REPEATS-th time."""
 
     def column(name: str) -> NDArray[Any]:
         values: NDArray[Any] = getattr(frames, name)[rows]

@@ -23,7 +23,7 @@ NAME = "recording"
 
 @dataclass(frozen=True)
 class Gap:
-    """A silence of all buses that was too long, and the messages that it kept waiting.
+    """A silence of all buses that was too long, and the messages that were due in it.
 
     If one of them is heard again by its ``until_ns``, the recording was silent and not the node.
     """
@@ -36,7 +36,7 @@ class Gap:
 
 @dataclass(frozen=True)
 class Heard:
-    """What was recorded so far, of whatever kind and bus."""
+    """What was recorded so far, of whatever kind and on whatever bus."""
 
     frame_ns: int | None = None  # the last frame
     longest_ns: int = 0  # the longest silence that was no gap, and when it ended
@@ -86,11 +86,10 @@ class CaptureGaps(Rule):
         return [Subject(NAME)]
 
     def start(self, bench: Bench) -> Heard:
-        """Nothing heard yet."""
         return Heard()
 
     def fold(self, state: Heard, piece: Piece) -> tuple[Heard, Sequence[Outcome]]:
-        """Judge the silences that end in this piece, once it is known what ended with them."""
+        """Judge the silences that ended, once it is known which messages came back."""
         every = silences(piece, state.frame_ns)
         least = least_allowed_ns(piece, self.cycles)
         some = every[every.length_ns > min(state.longest_ns, least)]
@@ -108,7 +107,7 @@ class CaptureGaps(Rule):
         return replace(state, frame_ns=frame_ns, pending=tuple(pending)), found
 
     def _over(self, state: Heard, piece: Piece, some: Silences) -> tuple[Heard, list[Outcome]]:
-        """Silences that are over: the longest that was short enough, and those that may be gaps."""
+        """Ended silences: the longest that was short enough, and those that may be gaps."""
         allowed = allowed_ns(piece, some.start_ns, self.cycles)
         judged = (allowed > 0) & (piece.at("@awake", some.start_ns).value == 1)
         some, allowed = some[judged], allowed[judged]
@@ -133,7 +132,7 @@ class CaptureGaps(Rule):
         return state, [Doubt(NAME, "capture-damaged", text, int(some.start_ns[row]))]
 
     def _gap(self, piece: Piece, start_ns: int, end_ns: int, allow_ns: int) -> Gap:
-        """A silence with the messages that it kept waiting for too long."""
+        """A silence with the messages that were overdue in it."""
         until = {}
         for key in bound_messages(piece.bench):
             patience = int(piece.history.patience_ns(f"#{key}", np.array([start_ns]))[0])
@@ -144,14 +143,14 @@ class CaptureGaps(Rule):
         return Gap(start_ns, end_ns, allow_ns, until)
 
     def close(self, state: Heard, piece: Piece) -> Sequence[Outcome]:
-        """The longest silence that was no gap; what the end of the recording left open."""
+        """The longest silence that was no gap, and what the end of the recording left open."""
         found: list[Outcome] = []
         if state.longest_ns:
             start_ns = state.longest_end_ns - state.longest_ns
             found.append(_row(start_ns, state.longest_end_ns, state.longest_allowed_ns))
         since_ns = state.pending[0].start_ns if state.pending else state.frame_ns
         end_ns = piece.until_ns - 1
-        # Switched off with all poles open, or no more recorded: both end alike.
+        # A shutdown with all poles open and a recorder that stopped look the same.
         if since_ns is not None and not idle(piece, end_ns):
             allow = int(allowed_ns(piece, since_ns, self.cycles)[0])
             awake = piece.at("@awake", end_ns).value[0] == 1
@@ -162,7 +161,7 @@ class CaptureGaps(Rule):
 
 
 def _back(piece: Piece, gap: Gap) -> int | None:
-    """When the first of the messages that a silence kept waiting was heard again in time."""
+    """When the first of the overdue messages was heard again in time."""
     heard = []
     for key, until_ns in gap.until_ns.items():
         times = piece.arrivals.get(key, np.zeros(0, np.int64))
@@ -173,7 +172,7 @@ def _back(piece: Piece, gap: Gap) -> int | None:
 
 
 def _row(start_ns: int, end_ns: int, allow_ns: int, at_ns: int | None = None) -> Margins:
-    """A silence, told at ``at_ns`` or when it ended."""
+    """The margin of a silence, at ``at_ns`` or when it ended."""
     length = end_ns - start_ns
     return margins(
         NAME,

@@ -31,7 +31,7 @@ class Recorded:
     frames: int = 0
     error_frames: int = 0
     tally: Tally = field(default_factory=Tally)
-    stepped: bool = False  # the clock step in front of this segment was told
+    stepped: bool = False  # the clock step in front of this segment was reported
     # The first stamps of every bound message whose cycle is stated.
     first_ns: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
 
@@ -78,11 +78,10 @@ class CaptureIntegrity(Rule):
         return [Subject("capture")]
 
     def start(self, bench: Bench) -> Recorded:
-        """Nothing read yet."""
         return Recorded()
 
     def fold(self, state: Recorded, piece: Piece) -> tuple[Recorded, Sequence[Outcome]]:
-        """Count, and tell the clock step in front of this segment."""
+        """Count, and report a clock step in front of this segment."""
         frames = piece.frames
         found = []
         if frames.segment > 0 and not state.stepped:
@@ -97,7 +96,7 @@ class CaptureIntegrity(Rule):
         return after, found
 
     def close(self, state: Recorded, piece: Piece) -> Sequence[Outcome]:
-        """Judge the counts; stamps are those of the end of the recording."""
+        """Judge the counts, at the stamp of the end of the recording."""
         tally, at_ns = state.tally, piece.until_ns - 1
         lines = max(tally.lines, state.frames + tally.skipped)
         if not lines:
@@ -141,7 +140,7 @@ def _learned(known: Mapping[str, tuple[int, ...]], piece: Piece) -> Mapping[str,
 
 
 def _paced(first_ns: Mapping[str, tuple[int, ...]], bench: Bench) -> Iterator[Doubt]:
-    """A doubt where all messages agree that the clock ran too fast or too slow."""
+    """A doubt if all messages agree that the clock ran too fast or too slow."""
     pace = [
         median(np.diff(first_ns[key])) / cycle_ns
         for key, cycle_ns in _cycles_ns(bench).items()
@@ -173,7 +172,7 @@ def _step(piece: Piece) -> Margins:
     size_ns = piece.frames.step_ns
     jump, at_ns = "by an unknown time", piece.start_ns
     if size_ns:
-        at_ns -= size_ns  # the last stamp before the step: that is where a reader looks
+        at_ns -= size_ns  # the last stamp before the step, where a reader looks
         way = "back" if size_ns < 0 else "forward"
         jump = f"{way} by {abs(size_ns) / S:.3f} s"
     what = f"the recording's clock stepped {jump}, and nothing is judged across the step; steps"
@@ -185,7 +184,7 @@ def _fault(at_ns: int, count: int, what: str) -> Margins:
 
 
 def _unvouched(state: Recorded) -> str:
-    """What the capture cannot vouch for."""
+    """What the capture cannot prove of itself."""
     errors = "no error frame was recorded, which proves nothing"
     if state.error_frames:
         errors = f"error frames were recorded ({state.error_frames})"

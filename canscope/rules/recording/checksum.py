@@ -66,7 +66,6 @@ class Checksum(Rule):
         return [Subject(name, needs=(role,)) for name, role in _roles(bench).items()]
 
     def start(self, bench: Bench) -> Mapping[str, Count]:
-        """No checksum seen yet."""
         return dict.fromkeys(_roles(bench), Count())
 
     def fold(
@@ -102,7 +101,7 @@ class Checksum(Rule):
         return after, found
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
-        """Say how many frames there were, what this one says and what was due."""
+        """The clause with the number of frames, the checksum received and the one computed."""
         share = "every frame" if worst.measured >= worst.facts["total"] else "some frames"
         says = self.says.get(str(verdict), self.says["fail"])
         return says.format(share=share, **worst.facts)
@@ -139,7 +138,7 @@ def _rows(piece: Piece, binding: Binding) -> Int64s:
 
 
 def _received(frames: Frames, rows: Int64s, spec: SignalSpec) -> Bytes:
-    """The checksum as the frames bear it."""
+    """The checksums in the frames."""
     places = places_of(spec)
     columns = {number: column(frames, rows, number) for number in bytes_of(spec)}
     if places == list(range(places[0], places[0] + 8)) and not places[0] % 8:
@@ -152,7 +151,7 @@ def _received(frames: Frames, rows: Int64s, spec: SignalSpec) -> Bytes:
 
 
 def _computed(frames: Frames, rows: Int64s, binding: Binding) -> Bytes:
-    """The checksum that fits their bytes."""
+    """The checksums that fit the bytes of the frames."""
     data = [column(frames, rows, number) for number in _over(binding)]
     for byte in id_bytes(cast("int | None", binding.options.get("data_id"))):
         data.append(np.full(len(rows), byte, np.uint8))

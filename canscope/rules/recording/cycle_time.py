@@ -27,7 +27,7 @@ TOGETHER_NS = 10 * S  # a shutdown silences all nodes within this time; common p
 
 @dataclass(frozen=True)
 class Node:
-    """One message as heard so far."""
+    """One message so far."""
 
     cycle_ns: int | None
     last_ns: int | None = None
@@ -35,7 +35,7 @@ class Node:
     quiet_ns: int = 0  # of the present silence: nothing at all was recorded on any bus
     learning: tuple[int, ...] = ()  # intervals, while the cycle is not known
     learning_quiet: tuple[int, ...] = ()  # the part of each in which nothing at all was recorded
-    late: bool = False  # the present silence is told to be too long
+    late: bool = False  # the present silence was reported as too long
     asked: bool = False  # it is too long, but the node may have been switched off
     heard: int = 0  # intervals, and their length, of a message whose cycle is stated
     heard_ns: int = 0
@@ -102,7 +102,6 @@ class CycleTime(Rule):
         return message_subjects(bench)
 
     def start(self, bench: Bench) -> Bus:
-        """Nothing heard yet."""
         nodes = {}
         for key, roles in bound_messages(bench).items():
             stated = (bench.bindings[role].cycle_ns for role in roles)
@@ -110,7 +109,7 @@ class CycleTime(Rule):
         return Bus(awake=True, nodes=nodes)
 
     def fold(self, state: Bus, piece: Piece) -> tuple[Bus, Sequence[Outcome]]:
-        """Judge intervals, and silences whose deadline lies before a later frame of any kind."""
+        """Judge intervals, and silences whose deadline has passed by a later frame of any kind."""
         found: list[Outcome] = []
         nodes, awake, frame_ns = dict(state.nodes), state.awake, state.frame_ns
         every_gap = gaps(piece, state.frame_ns, self.cycles)
@@ -122,7 +121,7 @@ class CycleTime(Rule):
             for key, times in heard.items():
                 nodes[key], rows = self._intervals(key, nodes[key], times, quiet)
                 found += rows
-            # Only now is it known of every node when it was last heard.
+            # Only now the last arrival of every node is known.
             latest = {key: node.last_ns for key, node in nodes.items()}
             for key, node in nodes.items():
                 if frame_ns is not None and frame_ns > node.due_ns:
@@ -136,7 +135,7 @@ class CycleTime(Rule):
     def _intervals(
         self, key: str, node: Node, times: Int64s, quiet: Silences
     ) -> tuple[Node, list[Outcome]]:
-        """The intervals that end with these arrivals."""
+        """Judge the intervals that end with these arrivals."""
         if not len(times):
             return _longer(node, quiet), []
         before = node
@@ -160,7 +159,7 @@ class CycleTime(Rule):
             cycle_ns = max(1, int(median(learning)))
             node = replace(node, cycle_ns=cycle_ns, learning=(), learning_quiet=())
             times, spared = times[used:], spared[used:]
-            # The intervals learned from can be judged now, and no sooner.
+            # The intervals learned from cannot be judged sooner.
             at = np.full(LEARNED_FROM, times[0])
             found += self._judged(key, node, at, np.array(learning), np.array(learning_quiet))
         allowed = self._allowed_ns(node)
@@ -181,7 +180,7 @@ class CycleTime(Rule):
     def _punctual(
         self, key: str, node: Node, times: Int64s, interval: Int64s
     ) -> tuple[Node, list[Outcome]]:
-        """Intervals none of which is too long, while something was heard all the time."""
+        """Intervals that are all short enough, while something was heard all the time."""
         due_ns = int(times[-1]) + self._allowed_ns(node)
         node = replace(node, last_ns=int(times[-1]), due_ns=due_ns, late=False, asked=False)
         if not len(interval):
@@ -192,7 +191,7 @@ class CycleTime(Rule):
     def _judged(
         self, key: str, node: Node, at_ns: Int64s, interval: Int64s, spared: Int64s
     ) -> list[Outcome]:
-        """Rows of intervals; a doubt where a silence is too long only because all were silent."""
+        """Margins of intervals; a doubt where one is too long only because nothing was recorded."""
         net, allowed = interval - spared, self._allowed_ns(node)
         found: list[Outcome] = [self._row(key, node, at_ns, net)]
         excused = np.flatnonzero((interval > allowed) & (net <= allowed))
@@ -205,7 +204,7 @@ class CycleTime(Rule):
     def _silence(
         self, key: str, node: Node, piece: Piece, last_ns: int, latest: Mapping[str, int | None]
     ) -> tuple[Node, list[Outcome]]:
-        """The silence since the last arrival, whose deadline has passed by ``last_ns``."""
+        """Judge the silence since the last arrival, if its deadline has passed by ``last_ns``."""
         if node.last_ns is None or node.cycle_ns is None or node.late:
             return node, []
         if node.asked or idle(piece, node.due_ns):
@@ -220,7 +219,7 @@ class CycleTime(Rule):
         return replace(node, late=True, asked=False), [row]
 
     def close(self, state: Bus, piece: Piece) -> Sequence[Outcome]:
-        """Silences that last to the end, and messages that could not be judged."""
+        """Silences that last until the end, and messages that could not be judged."""
         found: list[Outcome] = []
         nodes, end_ns = dict(state.nodes), piece.until_ns - 1
         latest = {key: node.last_ns for key, node in nodes.items()}
@@ -247,7 +246,7 @@ class CycleTime(Rule):
         return found
 
     def _lasting(self, nodes: Mapping[str, Node], end_ns: int) -> list[Margins]:
-        """Silences that are told already, in their whole length."""
+        """The full length of silences that were already reported as too long."""
         at = np.array([end_ns], np.int64)
         return [
             self._row(key, node, at, end_ns - node.last_ns - node.quiet_ns)
@@ -256,7 +255,7 @@ class CycleTime(Rule):
         ]
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
-        """Say as well when the message came for the last time before the silence."""
+        """The clause with the stamp of the last frame before the silence."""
         last_s = worst.at_s - worst.measured / 1e3
         return super().clause(verdict, replace(worst, facts={**worst.facts, "last_s": last_s}))
 
@@ -265,7 +264,7 @@ class CycleTime(Rule):
         return round(self.cycles * node.cycle_ns)
 
     def _row(self, key: str, node: Node, at_ns: Int64s, interval_ns: int | Int64s) -> Margins:
-        """Rows that end at these instants; an interval is as exact as the stamps themselves."""
+        """Margins at these instants; the stamps themselves are the only error of an interval."""
         assert node.cycle_ns is not None
         allowed = self._allowed_ns(node)
         return margins(
@@ -287,7 +286,7 @@ def _counted(node: Node, interval: Int64s) -> Node:
 
 
 def _too_often(nodes: Mapping[str, Node], bench: Bench) -> Iterator[Doubt]:
-    """Messages that came far more often than stated, in the plan or the definition."""
+    """Messages that came far more often than the plan or the definition says."""
     for key, roles in bound_messages(bench).items():
         node, cycle_ns = (
             nodes[key],
@@ -305,7 +304,7 @@ def _too_often(nodes: Mapping[str, Node], bench: Bench) -> Iterator[Doubt]:
 
 
 def _stretches(awake: bool, piece: Piece) -> Iterator[tuple[int, int, bool]]:
-    """Stretches of a piece in which nodes must speak: first and last instant, awake afterwards."""
+    """Stretches of a piece in which nodes must send: first and last instant, awake afterwards."""
     first_ns = piece.start_ns
     for event in piece.events:
         if event.kind == "shutdown" and awake:
@@ -318,10 +317,10 @@ def _stretches(awake: bool, piece: Piece) -> Iterator[tuple[int, int, bool]]:
 
 
 def _arrivals(piece: Piece, key: str) -> Int64s:
-    """When the message came; of a multiplexed one, when it carried what is bound of it.
+    """When the message came; of a multiplexed one, when it carried a bound signal.
 
-    A multiplexer's values follow each other at no fixed distance, so only the distance between
-    two that carry the same tells whether one is missing.
+    Values of a multiplexer have no fixed distance, so only the distance between two frames with the
+    same value shows whether one is missing.
     """
     roles = bound_messages(piece.bench)[key]
     if all(piece.bench.bindings[role].signal.multiplexer for role in roles):
@@ -343,13 +342,13 @@ def _last_frame(piece: Piece, last_ns: int, before_ns: int | None) -> int | None
 
 
 def _spared(times: Int64s, quiet: Silences) -> Int64s:
-    """The part of each interval between these arrivals in which nothing at all was recorded."""
+    """For each interval between these arrivals, the part in which nothing at all was recorded."""
     total = np.concatenate((np.zeros(1, np.int64), np.cumsum(quiet.length_ns)))
     return np.diff(total[np.searchsorted(quiet.start_ns, times)])
 
 
 def _due(due_ns: int, times: Int64s, quiet: Silences) -> int:
-    """A deadline put off by every gap that begins before it, up to the next of these arrivals."""
+    """A deadline, put off by every gap that begins before it and before the next arrival."""
     first = int(np.searchsorted(quiet.start_ns, times[0]))
     end = int(np.searchsorted(quiet.start_ns, times[1])) if len(times) > 1 else len(quiet)
     for row in range(first, end):
@@ -360,7 +359,7 @@ def _due(due_ns: int, times: Int64s, quiet: Silences) -> int:
 
 
 def _longer(node: Node, quiet: Silences) -> Node:
-    """The node after the gaps since its last arrival, all of which belong to its silence."""
+    """The node after the gaps since its last arrival, which all belong to its silence."""
     if node.last_ns is None or not len(quiet):
         return node
     since = np.array([node.last_ns], np.int64)

@@ -21,7 +21,7 @@ from canscope.rules.shared.direction_changes import WORDS
 from canscope.rules.shared.payloads import buses, rows_on
 
 # Bits of an error frame's class (linux/can/error.h). Lost arbitration is ordinary traffic, a
-# restart is good news and counters are only told along with something else.
+# restart is no fault and counters only come along with another class.
 CLASSES = {
     0x001: "TX timeout",
     0x004: "controller state",
@@ -45,7 +45,7 @@ MS = 10**6
 
 @dataclass(frozen=True)
 class Errors:
-    """What one bus has shown so far."""
+    """What is known of one bus so far."""
 
     heard: bool = False  # any frame at all
     counts: tuple[int, ...] = (0,) * len(CLASSES)
@@ -57,7 +57,7 @@ class Errors:
 
 @dataclass(frozen=True)
 class State:
-    """All buses, and what happened last in the vehicle, all of it if several things did."""
+    """All buses, and the last events in the vehicle (several if they came together)."""
 
     buses: Mapping[str, Errors] = field(default_factory=dict)
     happened: tuple[Event, ...] = ()
@@ -106,7 +106,6 @@ class ErrorFrames(Rule):
         return [Subject(channel) for channel in buses(bench)]
 
     def start(self, bench: Bench) -> State:
-        """Nothing seen yet."""
         return State({channel: Errors() for channel in buses(bench)})
 
     def fold(self, state: State, piece: Piece) -> tuple[State, Sequence[Outcome]]:
@@ -197,7 +196,7 @@ class _Near:
     units: frozenset[str]  # those that speak on this bus
 
     def before(self, time_ns: int) -> Event | None:
-        """What happened last; of several at once, that this bus's own unit started turning."""
+        """The last event by then; of several together, the start of this bus's own unit."""
         latest = _latest([event for event in self.events if event.known_ns <= time_ns])
         return max(latest, key=lambda e: (self._own(e), e.known_ns), default=None)
 
@@ -206,7 +205,7 @@ class _Near:
 
 
 def _latest(events: Sequence[Event]) -> list[Event]:
-    """The last one, and those that became known together with it."""
+    """The last event, and those that became known together with it."""
     last_ns = max((event.known_ns for event in events), default=0)
     return [event for event in events if last_ns - event.known_ns <= TOGETHER_NS]
 
@@ -264,7 +263,7 @@ class _Told:
 
 
 def _faults(frames: Frames, rows: Int64s) -> Bools:
-    """Which error frames tell of a fault."""
+    """Which error frames report a fault."""
     kinds = frames.can_id[rows]
     back = (kinds & FAULTS) == CONTROLLER
     back &= (frames.data[rows] >> np.uint64(8) & np.uint64(0xFF)) == BACK_TO_ACTIVE
@@ -285,7 +284,7 @@ def _bus_off(channel: str, told: _Told, row: int) -> Margins:
 
 
 def _happened(piece: Piece) -> list[Event]:
-    """What a burst of errors may follow."""
+    """Events that a burst of errors may follow."""
     return [
         event
         for event in piece.events

@@ -57,7 +57,6 @@ class FrameLength(Rule):
         return message_subjects(bench)
 
     def start(self, bench: Bench) -> Counted:
-        """No frame seen yet."""
         return Counted(dict.fromkeys(bench.messages, 0))
 
     def fold(self, state: Counted, piece: Piece) -> tuple[Counted, Sequence[Outcome]]:

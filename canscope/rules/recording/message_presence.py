@@ -47,7 +47,6 @@ class MessagePresence(Rule):
         return message_subjects(bench)
 
     def start(self, bench: Bench) -> frozenset[str]:
-        """No message seen yet."""
         return frozenset()
 
     def fold(self, state: frozenset[str], piece: Piece) -> tuple[frozenset[str], Sequence[Outcome]]:

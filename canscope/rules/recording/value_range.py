@@ -97,7 +97,7 @@ def _judged(binding: Binding, samples: Samples) -> Outcome:
     assert spec.maximum is not None
     value = _decoded(spec, samples.raw)
     inside = np.minimum(value - spec.minimum, spec.maximum - value)
-    # Decoding has compared before; rounding must not tell it otherwise.
+    # Decoding has decided what is out of range; rounding must not contradict it.
     outside, past = samples.status == OUT_OF_RANGE, inside
     inside = np.maximum(inside, 0.0)
     if outside.any():

@@ -18,7 +18,7 @@ Profile = Callable[[Sequence[Bytes]], Bytes]
 
 
 def _crc8(data: Sequence[Bytes], *, polynomial: int) -> Bytes:
-    """CRC-8 that begins with FF and is turned over at the end, not reflected."""
+    """CRC-8 that begins with FF and is inverted at the end, not reflected."""
     crc = np.full_like(data[0], 0xFF)
     for byte in data:
         crc = _table(polynomial).take(crc ^ byte)
@@ -56,7 +56,7 @@ WIDTH_BITS = 8  # of every profile
 
 
 def places_of(spec: SignalSpec) -> list[int]:
-    """Payload bits of a signal from its lowest to its highest, numbered as in a DBC file."""
+    """Payload bits of a signal, the lowest first, numbered as in a DBC file."""
     if not spec.big_endian:
         return list(range(spec.start_bit, spec.start_bit + spec.length_bits))
     places, at = [], spec.start_bit
@@ -67,12 +67,12 @@ def places_of(spec: SignalSpec) -> list[int]:
 
 
 def bytes_of(spec: SignalSpec) -> set[int]:
-    """Payload bytes in which a signal lies."""
+    """Payload bytes that a signal occupies."""
     return {place // 8 for place in places_of(spec)}
 
 
 def id_bytes(data_id: int | None) -> bytes:
-    """The bytes of a data identifier that follow the payload in the checksum, the lowest first."""
+    """The bytes of a data identifier, the lowest first, that follow the payload in the checksum."""
     if data_id is None:
         return b""
     return data_id.to_bytes(max(1, (data_id.bit_length() + 7) // 8), "little")

@@ -10,11 +10,11 @@ SENSES = {"forward": 1.0, "reverse": -1.0, "still": 0.0}
 
 
 def entered(piece: Piece) -> list[Event]:
-    """The events of this piece by which forward or reverse was entered from something else."""
+    """The events of this piece that entered forward or reverse from something else."""
     return [e for e in piece.events_of("direction") if e.value in (1, -1) and e.before != e.value]
 
 
 def axle_and_sense(subject: str) -> dict[str, str]:
-    """``front forward`` taken apart, for sentences."""
+    """The parts of a subject such as ``front forward``, for sentences."""
     axle, _, direction = subject.rpartition(" ")
     return {"axle": axle, "direction": direction}

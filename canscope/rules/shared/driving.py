@@ -15,7 +15,8 @@ RAD_S = 2 * np.pi / 60  # per rpm
 def driving_Nm(piece: Piece, unit: DriveUnit, torque: Samples, still_rpm: float) -> Floats:
     """The driving torque of a unit at samples of its torque; NaN where the speed is not known.
 
-    Torque along the motion is positive, braking torque negative; at standstill any torque drives.
+    Torque along the motion is positive, braking torque negative; at standstill any torque counts as
+    driving.
     """
     speed_rpm = piece.at(unit.role("speed"), torque.time_ns).value
     still = np.abs(speed_rpm) < still_rpm

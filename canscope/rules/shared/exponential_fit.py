@@ -1,8 +1,8 @@
 """Exponential fits by least squares: how a link charges and discharges.
 
 v(t) = level + swing * exp(-t / tau), t counted from the first sample. For a given tau the other two
-are linear, so a grid of taus finds the right valley and Gauss-Newton steps go down it. Standard
-errors come from the curvature at the bottom and the scatter of the residuals.
+are linear, so a grid of taus finds the right valley and Gauss-Newton steps refine it. Standard
+errors come from the curvature at the minimum and the scatter of the residuals.
 """
 
 from __future__ import annotations
@@ -31,11 +31,11 @@ class Exponential:
     r2: float  # share of the samples' variance that the curve explains
 
     def at(self, t_s: float) -> float:
-        """Its value that long after the first sample."""
+        """Its value so many seconds after the first sample."""
         return float(self.level + self.swing * np.exp(-t_s / self.tau_s))
 
     def when(self, value: float) -> float:
-        """How long after the first sample it takes a value; NaN if it never does."""
+        """How many seconds after the first sample it reaches a value; NaN if it never does."""
         ratio = (value - self.level) / self.swing if self.swing else -1.0
         return float(-self.tau_s * np.log(ratio)) if ratio > 0 else float("nan")
 
@@ -70,7 +70,7 @@ def _valley(t: Floats, y: Floats, free: bool) -> float | None:
     """The tau of the grid that fits best, if it does not lie at an end of it."""
     taus = np.geomspace(t[-1] / 200, t[-1] * 20, GRID)
     shape = np.exp(-t / taus[:, None])
-    if free:  # a level of its own takes away both means
+    if free:  # a free level takes up both means
         shape, y = shape - shape.mean(axis=1, keepdims=True), y - y.mean()
     swing = (shape @ y) / np.einsum("ij,ij->i", shape, shape)
     cost = np.sum((y - swing[:, None] * shape) ** 2, axis=1)

@@ -24,7 +24,7 @@ LEAST_V = 1.0  # what is left of it counts as so much
 
 
 def link_subjects(bench: Bench, needs: tuple[str, ...]) -> list[Subject]:
-    """One subject for each unit, also where its link voltage is not bound: then it is unproven."""
+    """One subject a unit; without a bound link voltage it stays unproven."""
     found = [Subject(f"{u.name} link", (u.role("link_voltage"), *needs)) for u in bench.units]
     return found or [Subject("link", ("units.*.link_voltage", *needs))]
 
@@ -35,7 +35,7 @@ def links(bench: Bench) -> list[tuple[str, str]]:
 
 
 def seconds_since(time_ns: Int64s, since_ns: int) -> Floats:
-    """Stamps as seconds since an instant."""
+    """Stamps in seconds since an instant."""
     return np.asarray((time_ns - since_ns) / S, np.float64)
 
 

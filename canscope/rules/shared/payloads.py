@@ -18,7 +18,7 @@ NONE = np.zeros(0, np.int64)
 
 
 def buses(bench: Bench) -> tuple[str, ...]:
-    """The channels that the plan speaks of, in its order."""
+    """The channels that the plan names, in its order."""
     bound = (binding.signal.channel for binding in bench.bindings.values())
     return tuple(dict.fromkeys([*bound, *bench.buses, *bench.bitrates]))
 
@@ -44,7 +44,7 @@ def _rows_of(piece: Piece, message: MessageSpec) -> Int64s:
         alike = _group(frames.can_id) == _group(np.array(message.can_id, np.uint32))
         if message.can_id & 0xFF != ANY_SOURCE:
             alike &= frames.can_id & 0xFF == message.can_id & 0xFF
-        # A message with the whole identifier is a closer match; its frames arrive elsewhere.
+        # Frames of a message defined with the whole identifier arrive under that one.
         alike &= np.isin(frames.time_ns, arrivals)
     else:
         alike = frames.can_id == message.can_id

@@ -1,7 +1,7 @@
-"""What several rules share: how long something has held, and windows that roll over samples.
+"""How long a condition has lasted, and windows that roll over samples.
 
-Everything here gives the same answer however a run is cut into pieces. A sample without value
-neither breaks a stretch nor prolongs it; a silence of more than three cycles ends it.
+Everything here gives the same answer however a run is cut into pieces. A sample without a value
+neither ends a stretch nor prolongs it; a silence of more than three cycles ends it.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ from canscope.model.piece import Piece, S
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Bools, Floats, Int64s
 
-BLOCK = 1 << 20  # values looked at in one go, so that memory stays bounded
-MANY = 2000  # of these, a view of them pays
+BLOCK = 1 << 20  # values handled at once, so that memory stays bounded
+MANY = 2000  # values, from which on a view of them is faster
 FEW = 8  # levels of _extremes, about: with fewer values a window it would be slower
 EXTREMES: dict[Callable[..., ArrayLike], np.ufunc] = {np.min: np.minimum, np.max: np.maximum}
 
@@ -35,7 +35,10 @@ def seconds(duration_s: float) -> int:
 
 @dataclass(frozen=True)
 class LastLabel:
-    """The last known sample: when, what it said, and since when it said so. Kept in states."""
+    """The last known sample: its stamp, its label, and since when the label is the same.
+
+    States of rules carry it from piece to piece.
+    """
 
     time_ns: int = int(NEVER)
     label: float = float("nan")
@@ -47,14 +50,14 @@ NO_LABEL = LastLabel()
 
 @dataclass(frozen=True, eq=False)
 class LabelAt:
-    """What was last known at given instants; ``label`` is NaN where nothing fresh was."""
+    """The last known label at given instants (one row an instant); NaN where it is not fresh."""
 
     label: Floats
     since_ns: Int64s  # first sample of the unbroken stretch of that label
     sampled_ns: Int64s
 
     def held(self, times_ns: Int64s, label: float, duration_ns: int) -> Bools:
-        """Where the label has been this one for at least so long."""
+        """Whether the label has been this one for at least so long."""
         held: Bools = (self.label == label) & (times_ns - self.since_ns >= duration_ns)
         return held
 
@@ -93,7 +96,7 @@ class Stretches:
         return LabelAt(self.label[1:], self.since_ns[1:], self.stamps)
 
     def at(self, piece: Piece, times_ns: Int64s) -> LabelAt:
-        """What was last known at instants of this piece."""
+        """The last known label at instants of this piece."""
         row = np.maximum(self.time_ns.searchsorted(times_ns, "right") - 1, 0)
         label = self.label[row]
         lost = np.isnan(piece.at(self.role, times_ns).value)
@@ -105,7 +108,7 @@ class Stretches:
 def stretches(
     role: str, carried: LastLabel, time_ns: Int64s, label: Floats, patience_ns: Int64s | int
 ) -> Stretches:
-    """Follow labels over the samples of one piece; NaN labels are passed over."""
+    """Group the samples of one piece into stretches of equal labels; NaN labels are left out."""
     unknown = np.isnan(label)
     if unknown.any():
         known = ~unknown
@@ -126,14 +129,14 @@ def stretches(
 
 
 def _after(first: float, column: NDArray[Any]) -> NDArray[Any]:
-    """A column with one value put in front of it."""
+    """A column with one value in front."""
     whole = np.empty(len(column) + 1, column.dtype)
     whole[0], whole[1:] = first, column
     return whole
 
 
 def follow(piece: Piece, role: str, carried: LastLabel, label: Reduce = np.asarray) -> Stretches:
-    """Follow what a role's new samples say, in the words of ``label`` (default: their value)."""
+    """Stretches of a role's new samples, labelled by ``label`` (default: their value)."""
 
     def followed() -> Stretches:
         samples = piece[role]
@@ -144,7 +147,7 @@ def follow(piece: Piece, role: str, carried: LastLabel, label: Reduce = np.asarr
 
 
 def patience(piece: Piece, role: str, times_ns: Int64s) -> Int64s | int:
-    """How old a role's last sample may be at these instants; one number if it is the same."""
+    """How old the last sample of a role may be at these instants; one number if it is constant."""
     constant = piece.history.constant_patience_ns(role, times_ns)
     return piece.history.patience_ns(role, times_ns) if constant is None else constant
 
@@ -178,10 +181,10 @@ def at_most(limit_value: float) -> Reduce:
 
 
 def recent(piece: Piece, role: str, back_ns: int, *, silences: int = 1) -> Samples:
-    """The known samples of this piece and enough of those before it to look back so far.
+    """The known samples of this piece, and enough of those before it to look back ``back_ns``.
 
-    As many silences further back (of three cycles each) lie the sample that was last known at the
-    window's start, and the ones before that.
+    ``silences``: by how many further silences (of three cycles each) to look back, for the sample
+    that was last known at the start of the window, and those before it.
     """
 
     def found() -> Samples:
@@ -194,7 +197,7 @@ def recent(piece: Piece, role: str, back_ns: int, *, silences: int = 1) -> Sampl
 
 
 def fresh(piece: Piece, role: str, samples: Samples) -> tuple[Int64s, slice]:
-    """Of ``recent`` samples those of this piece itself: their stamps and their rows."""
+    """The stamps of the ``recent`` samples that belong to this piece, and their rows."""
     new = piece[role].known.time_ns
     return new, slice(len(samples) - len(new), None)
 
@@ -202,7 +205,7 @@ def fresh(piece: Piece, role: str, samples: Samples) -> tuple[Int64s, slice]:
 def within(time_ns: Int64s, rows: Int64s, width_ns: int) -> Int64s:
     """First row inside (t - width, t], for the instants t of these rows, which ascend.
 
-    Stamps come about evenly, so that what most windows hold is a good guess for all.
+    Stamps are about evenly spaced, so the usual number of samples a window is a good first guess.
     """
     ends_ns = time_ns[rows] - width_ns
     if len(rows) < MANY or width_ns <= 0:
@@ -225,7 +228,7 @@ def throughout(time_ns: Int64s, rows: Int64s, width_ns: int) -> Int64s:
 
 
 def rolling(reduce: Callable[..., ArrayLike], value: Floats, first: Int64s, last: Int64s) -> Floats:
-    """``reduce`` (such as ``np.median``) of value[first] to value[last], a result a window."""
+    """``reduce`` (such as ``np.median``) of value[first] to value[last], one result a window."""
     count = last - first + 1
     if reduce is np.ptp:
         return rolling(np.max, value, first, last) - rolling(np.min, value, first, last)

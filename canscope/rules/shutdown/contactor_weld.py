@@ -93,7 +93,7 @@ class ContactorWeld(Rule):
         return [Subject(f"{pole} pole", (*roles, PACK, *MAIN_ROLES)) for pole in MAINS]
 
     def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
-        """Both poles, as far as the other one stayed closed."""
+        """Both poles, each as long as the other one stayed closed."""
         return [self._judge(window, pole) for pole in MAINS]
 
     def _judge(self, window: ClosedWindow, pole: str) -> Outcome:
@@ -120,7 +120,7 @@ class ContactorWeld(Rule):
     def _left(
         self, window: ClosedWindow, name: str, opened: Event, until_ns: int, held_s: float
     ) -> Outcome:
-        """How far the links had left the pack at the end of the time judged."""
+        """How far the links had left the pack at the end of the judged time."""
         end_ns = min(until_ns, opened.time_ns + round(self.judged_s * S))
         seen: list[tuple[float, float]] = []
         gone: Doubt | None = None
@@ -184,14 +184,14 @@ def _opened(window: ClosedWindow, pole: str, *, state_too: bool = False) -> Even
 
 
 def _closed_between(window: ClosedWindow, pole: str, start_ns: int, end_ns: int) -> bool:
-    """Whether a pole was seen closed between two instants, or was closed when last seen before."""
+    """Whether a pole was seen closed between two instants, or was closed when last read before."""
     role = f"contactors.{pole}"
     states = window.back(role, start_ns).between(start_ns, end_ns + 1)
     return bool((states.value == 1).any()) or window.at(role, start_ns).value[0] == 1
 
 
 def _difference(window: ClosedWindow, role: str, start_ns: int, end_ns: int) -> float:
-    """The median of link minus pack between two instants, the last reading before them included."""
+    """Median of link minus pack between two instants, including the last reading before."""
     samples = window.back(role, start_ns - BEFORE_NS).known
     first, last = np.searchsorted(samples.time_ns, (start_ns, end_ns), ("right"))
     part = samples[max(int(first) - 1, 0) : int(last)]

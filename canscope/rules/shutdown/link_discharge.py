@@ -22,7 +22,7 @@ from canscope.rules.shared.poles import MAIN_ROLES, main_openings
 from canscope.trust.missing_value import absence_at
 
 MACHINES = "IEC 60204-1, 6.2.4"
-LIKE_A_DECAY = 0.98  # R2 below which no decay is told; common practice, no source
+LIKE_A_DECAY = 0.98  # R2 below which no decay is reported; common practice, no source
 MEASURE = "measure before touching"
 
 
@@ -84,7 +84,7 @@ class LinkDischarge(Rule):
         return link_subjects(bench, MAIN_ROLES)
 
     def source(self, given: frozenset[str]) -> str:
-        """Of the two limits, one is a standard's and one is not."""
+        """One of the two limits comes from a standard, the other does not."""
         if given & {"active_s", "passive_s"}:
             return "plan"
         return f"{MACHINES} (active bleed); {COMMON_PRACTICE} (passive)"
@@ -149,7 +149,7 @@ class LinkDischarge(Rule):
         samples: Samples,
         fit: Exponential | None,
     ) -> Outcome:
-        """It was at or above ``safe_V`` for as long as anything was heard of it."""
+        """It was at or above ``safe_V`` as long as it was recorded."""
         seen_ns = int(samples.time_ns[-1]) if len(samples) else opened.after_ns
         seen_V = float(samples.value[-1]) if len(samples) else float("nan")
         stayed_s = (seen_ns - opened.time_ns) / S
@@ -171,7 +171,7 @@ class LinkDischarge(Rule):
         return Doubt(name, "not-exercised", text, seen_ns, measured=stayed_s)
 
     def _limit_s(self, bench: Bench) -> float:
-        # Without a word in the plan the stricter limit holds: it is the standard's.
+        # If the plan does not say, the stricter limit holds, which is the standard's.
         return self.passive_s if bench.bleed in ("passive", "none") else self.active_s
 
     def _row(

@@ -23,7 +23,7 @@ NAME, CURRENT = "pack", "pack.current"
 
 @dataclass(frozen=True)
 class Reading:
-    """The last current that surely still flowed through closed contactors, in A."""
+    """The last current that surely still flowed through closed contactors."""
 
     time_ns: int
     current_A: float
@@ -104,7 +104,7 @@ class OpeningCurrent(Rule):
         )
 
     def _before(self, window: ClosedWindow, event: Event) -> Reading | None:
-        """The last reading that surely belongs to the closed contactor; None if none is fresh."""
+        """The last reading that surely lies before the opening; None if none is fresh."""
         if np.isnan(window.at(CURRENT, event.after_ns).value[0]):
             return None
         samples = window.back(CURRENT, event.after_ns - 10 * S).known
@@ -112,7 +112,7 @@ class OpeningCurrent(Rule):
         sure = int(np.searchsorted(samples.time_ns, event.after_ns, "right")) - 1
         flowing = np.flatnonzero(np.abs(samples.value) > self.limit_A)
         row = max(sure, int(flowing[-1]) if len(flowing) else 0)
-        # Until the next reading it may have gone on as it did; that one may be the opening's own.
+        # It may have gone on like this until the next reading, which may be the opening itself.
         later = samples.time_ns[row + 1] if row + 1 < len(samples) else event.time_ns
         ahead_ns = int(later) - int(samples.time_ns[row])
         drift_A = abs(_slope(samples, row)) * ahead_ns
@@ -120,7 +120,7 @@ class OpeningCurrent(Rule):
 
 
 def _slope(samples: Samples, row: int) -> float:
-    """How fast the current moved up to that reading, in A/ns; 0 where that cannot be said."""
+    """How fast the current moved up to that reading, in A/ns; 0 if unknown."""
     if row < 1 or samples.time_ns[row] == samples.time_ns[row - 1]:
         return 0.0
     rise = samples.value[row] - samples.value[row - 1]
