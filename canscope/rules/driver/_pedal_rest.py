@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from canscope.model.piece import Piece
-from canscope.rules.shared.persistence import Stretches, recent, rolling, throughout
+from canscope.rules.shared.persistence import Stretches, kept_up, recent
 
 
 @dataclass(frozen=True)
@@ -33,9 +33,7 @@ def held_levels(
     if not neutral.any():
         return {}
     samples = recent(piece, pedal.role, held_ns)
-    rows = np.flatnonzero(neutral) + len(samples) - len(times)
-    first = throughout(samples.time_ns, rows, held_ns)
-    percent = rolling(np.max, samples.value, first, rows)
+    percent = kept_up(samples.time_ns, samples.value, neutral, held_ns, np.max)
     since_ns, at_ns = asked.since_ns[neutral], times[neutral]
     levels = {}
     for since in np.unique(since_ns).tolist():

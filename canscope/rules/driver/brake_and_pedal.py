@@ -17,11 +17,10 @@ from canscope.rules.shared.driving import driving_Nm
 from canscope.rules.shared.persistence import (
     NO_LABEL,
     LastLabel,
+    kept_up,
     recent,
-    rolling,
     seconds,
     stretches,
-    throughout,
 )
 
 PEDAL, BRAKE = "driver.pedal", "driver.brake"
@@ -110,15 +109,15 @@ class BrakeAndPedal(Rule):
         pressed = stretches(role, carried, times[new], both[new], patience_ns[new])
         times, drive_Nm = times[~np.isnan(both)], drive_Nm[~np.isnan(both)]
         at_ns = pressed.new.sampled_ns
-        rows = np.flatnonzero(pressed.new.held(at_ns, 1.0, width_ns)) + len(times) - len(at_ns)
-        kept_Nm = rolling(np.min, drive_Nm, throughout(times, rows, width_ns), rows)
+        judged = pressed.new.held(at_ns, 1.0, width_ns)
+        kept_Nm = kept_up(times, drive_Nm, judged, width_ns)
         found = margins(
             unit.name,
-            times[rows],
+            at_ns[judged],
             self.torque_Nm - kept_Nm,
             measured=kept_Nm,
             limit=self.torque_Nm,
             uncertainty=piece.bench.u(role),
-            start_ns=times[rows] - width_ns,
+            start_ns=at_ns[judged] - width_ns,
         )
         return pressed.last, [found]

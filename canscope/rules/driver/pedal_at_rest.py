@@ -25,13 +25,12 @@ from canscope.rules.shared.persistence import (
     below,
     follow,
     fresh,
+    kept_up,
     patience,
     present,
     recent,
-    rolling,
     seconds,
     stretches,
-    throughout,
 )
 
 PEDAL, REQUEST = "driver.pedal", "driver.direction"
@@ -182,9 +181,7 @@ class PedalAtRest(Rule):
         judged &= armed_ns - release_ns >= pedal.since_ns
         judged &= speed.new.held(times, 0.0, width_ns)
         samples = recent(piece, role, width_ns)
-        rows = np.flatnonzero(judged) + len(samples) - len(times)
-        first = throughout(samples.time_ns, rows, width_ns)
-        kept_rpm = rolling(np.min, np.abs(samples.value), first, rows)
+        kept_rpm = kept_up(samples.time_ns, np.abs(samples.value), judged, width_ns)
         found = margins(
             unit.name,
             times[judged],
@@ -218,8 +215,7 @@ class PedalAtRest(Rule):
         judged = pedal.held(at_ns, 1.0, seconds(self.release_s) + width_ns)
         judged &= pedal.sampled_ns >= at_ns - width_ns
         judged &= known.new.held(at_ns, 0.0, width_ns)
-        rows = np.flatnonzero(judged) + len(times) - len(at_ns)
-        kept_Nm = rolling(np.min, drive_Nm, throughout(times, rows, width_ns), rows)
+        kept_Nm = kept_up(times, drive_Nm, judged, width_ns)
         found = margins(
             _torque(unit),
             at_ns[judged],

@@ -19,13 +19,12 @@ from canscope.rules.shared.persistence import (
     NO_LABEL,
     LastLabel,
     fresh,
+    kept_up,
     patience,
     present,
     recent,
-    rolling,
     seconds,
     stretches,
-    throughout,
 )
 
 NAME, TRACKS = "pedal", ("driver.pedal", "driver.pedal_2")
@@ -104,16 +103,16 @@ class PedalTracks(Rule):
         lost = new_ns[absent[new]]
         if absent.any():
             times, apart = times[~absent], apart[~absent]
-        rows = np.flatnonzero(known.new.held(at_ns, 0.0, width_ns)) + len(times) - len(at_ns)
-        kept = rolling(np.min, apart, throughout(times, rows, width_ns), rows)
+        judged = known.new.held(at_ns, 0.0, width_ns)
+        kept = kept_up(times, apart, judged, width_ns)
         found = margins(
             NAME,
-            times[rows],
+            at_ns[judged],
             self.apart_percent - kept,
             measured=kept,
             limit=self.apart_percent,
             uncertainty=sum(piece.bench.u(role) for role in TRACKS),
-            start_ns=times[rows] - width_ns,
+            start_ns=at_ns[judged] - width_ns,
         )
         lost_ns = state.lost_ns
         begun = known.time_ns[known.time_ns > NEVER][:1]  # both were known once

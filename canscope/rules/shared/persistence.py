@@ -244,6 +244,21 @@ def rolling(reduce: Callable[..., ArrayLike], value: Floats, first: Int64s, last
     return result
 
 
+def kept_up(
+    time_ns: Int64s,
+    value: Floats,
+    judged: Bools,
+    width_ns: int,
+    pick: Callable[..., ArrayLike] = np.min,
+) -> Floats:
+    """The smallest value over the last ``width_ns`` at each judged sample: what it kept up.
+
+    ``judged`` marks some of the last samples: those of the piece, after those before it.
+    """
+    rows = judged.nonzero()[0] + len(time_ns) - len(judged)
+    return rolling(pick, value, throughout(time_ns, rows, width_ns), rows)
+
+
 def _stacked(value: Floats, first: Int64s, size: int) -> Floats:
     """Windows of one size side by side, as a copy."""
     if len(first) * size < MANY:  # not worth the view

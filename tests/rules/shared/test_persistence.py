@@ -20,6 +20,7 @@ from canscope.model.tables import empty_frames
 from canscope.rules.shared.persistence import (
     NO_LABEL,
     follow,
+    kept_up,
     present,
     recent,
     rolling,
@@ -165,3 +166,11 @@ def test_the_first_row_of_many_windows_is_that_of_a_plain_search(seed, width, st
     rows = np.arange(dice.integers(0, 500), 9000, step)
     expected = times.searchsorted(times[rows] - width, "right")
     assert within(times, rows, width).tolist() == expected.tolist()
+
+
+def test_what_is_kept_up_is_the_smallest_since_the_value_known_at_the_windows_start():
+    """At 300 ms over 200 ms: the values known at 100, 200 and 300 ms, the last two being new."""
+    times, values = np.array([0, 100, 200, 300]) * MS, np.array([1.0, 4.0, 9.0, 5.0])
+    judged = np.array([False, True])
+    assert kept_up(times, values, judged, 200 * MS).tolist() == [4.0]
+    assert kept_up(times, values, judged, 200 * MS, np.max).tolist() == [9.0]
