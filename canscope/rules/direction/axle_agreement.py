@@ -23,8 +23,8 @@ from canscope.rules.shared.persistence import (
     follow,
     recent,
     rolling,
-    seconds,
     sense,
+    to_ns,
     within,
 )
 
@@ -162,7 +162,7 @@ class AxleAgreement(Rule):
         known = [speed.at(piece, times) for speed in mine]
         for each in known:
             held_ns = each.sampled_ns - each.since_ns
-            turning &= (np.abs(each.label) == 1.0) & (held_ns >= seconds(self.turning_s))
+            turning &= (np.abs(each.label) == 1.0) & (held_ns >= to_ns(self.turning_s))
         at_ns = times[turning]
         return Both(
             at_ns,
@@ -180,7 +180,7 @@ class AxleAgreement(Rule):
             measured=margin,
             limit=0.0,
             uncertainty=sum(piece.bench.u(unit.role("speed")) for unit in pair),
-            start_ns=both.time_ns - seconds(self.turning_s),
+            start_ns=both.time_ns - to_ns(self.turning_s),
         )
 
     def _speeds(self, piece: Piece, pair: Pair, both: Both) -> Margins:
@@ -203,13 +203,13 @@ class AxleAgreement(Rule):
             measured=apart,
             limit=allowed,
             uncertainty=u_rpm,
-            start_ns=both.time_ns - seconds(self.turning_s),
+            start_ns=both.time_ns - to_ns(self.turning_s),
             speed=1,
         )
 
     def _median(self, piece: Piece, role: str, sampled_ns: Int64s) -> tuple[Floats, Floats]:
         """Median speed at these samples, in rpm, and its slope there, in rpm per nanosecond."""
-        width_ns = seconds(self.turning_s)
+        width_ns = to_ns(self.turning_s)
         samples = recent(piece, role, width_ns, silences=2)
         times, rows = samples.time_ns, np.searchsorted(samples.time_ns, sampled_ns, "right") - 1
         before = np.maximum(rows - 1, 0)

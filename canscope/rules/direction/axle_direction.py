@@ -24,9 +24,9 @@ from canscope.rules.shared.persistence import (
     follow,
     recent,
     rolling,
-    seconds,
     sense,
     stretches,
+    to_ns,
     within,
 )
 
@@ -139,7 +139,7 @@ class AxleDirection(Rule):
         self, piece: Piece, unit: DriveUnit, request: Stretches, speed: Stretches, slow_ns: Int64s
     ) -> list[Outcome]:
         """Median speeds wherever the axle turns and answers a known request."""
-        now, times, width_ns = speed.new, speed.new.sampled_ns, seconds(self.turning_s)
+        now, times, width_ns = speed.new, speed.new.sampled_ns, to_ns(self.turning_s)
         turning = (now.label != 0) & (times - now.since_ns >= width_ns)
         if not turning.any():
             return []
@@ -182,7 +182,7 @@ class AxleDirection(Rule):
 
     def _stalled(self, piece: Piece, unit: DriveUnit, stalled: Stretches) -> list[Outcome]:
         now, role = stalled.new, unit.role("speed")
-        width_ns = seconds(self.stalled_s)
+        width_ns = to_ns(self.stalled_s)
         found: list[Outcome] = []
         for sign in REQUESTS:
             times = now.sampled_ns[now.held(now.sampled_ns, sign, width_ns)]

@@ -15,7 +15,7 @@ from canscope.model.piece import Piece
 from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.shared.direction_changes import SENSES, WORDS
-from canscope.rules.shared.persistence import NO_LABEL, seconds, sense, stretches
+from canscope.rules.shared.persistence import NO_LABEL, sense, stretches, to_ns
 
 DIRECTIONS = ("forward", "reverse")
 BACK_S = 60.0  # far enough to see a burst that ended in time, and its slow end
@@ -89,7 +89,7 @@ class AxleWitness(Rule):
         waiting: list[Mark] = []
         found: list[Outcome] = []
         for mark in (*state, *new):
-            due_ns = mark.time_ns + seconds(self.turning_s)
+            due_ns = mark.time_ns + to_ns(self.turning_s)
             if due_ns < piece.until_ns:
                 found += self._judge(piece, mark, due_ns)
             else:
@@ -131,15 +131,13 @@ class AxleWitness(Rule):
         0 if there is no such burst, None if the speed was not known then.
         """
         role = piece.bench.unit(str(mark.axle)).role("speed")
-        samples = piece.back(role, mark.time_ns - seconds(BACK_S)).between(0, at_ns + 1)
+        samples = piece.back(role, mark.time_ns - to_ns(BACK_S)).between(0, at_ns + 1)
         if np.isnan(samples.value).all():
             return None
         patience_ns = piece.history.patience_ns(role, samples.time_ns)
         label = sense(self.turning_rpm)(samples.value)
         known = stretches(role, NO_LABEL, samples.time_ns, label, patience_ns).new
-        turning = (known.label != 0) & (
-            known.sampled_ns - known.since_ns >= seconds(self.turning_s)
-        )
+        turning = (known.label != 0) & (known.sampled_ns - known.since_ns >= to_ns(self.turning_s))
         rows = np.flatnonzero(turning & (known.since_ns <= mark.time_ns))
         if not len(rows):
             return 0.0
@@ -148,7 +146,7 @@ class AxleWitness(Rule):
         end_ns = known.sampled_ns[stopped[0] if len(stopped) else -1]
         if not len(stopped) and mark.time_ns - end_ns > patience_ns[-1]:
             return None  # it fell silent while it turned
-        over = end_ns < mark.time_ns - seconds(self.within_s)
+        over = end_ns < mark.time_ns - to_ns(self.within_s)
         return 0.0 if over else float(known.label[rows[-1]])
 
 

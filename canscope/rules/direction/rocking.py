@@ -13,7 +13,7 @@ from canscope.model.outcome import Doubt, Outcome, Subject, margins, telling
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule, limit
 from canscope.rules import RULES
-from canscope.rules.shared.persistence import NO_LABEL, LastLabel, Stretches, follow, seconds
+from canscope.rules.shared.persistence import NO_LABEL, LastLabel, Stretches, follow, to_ns
 
 REQUEST = "driver.direction"
 
@@ -93,7 +93,7 @@ class Rocking(Rule):
         moving = samples[np.abs(samples.value) >= self.hysteresis_rpm]
         if not len(moving):
             return turned, []
-        times, width_ns = moving.time_ns, seconds(self.within_s)
+        times, width_ns = moving.time_ns, to_ns(self.within_s)
         sign = np.sign(moving.value)
         before = np.concatenate(([turned.sign], sign[:-1]))
         flipped = times[(before != 0) & (sign != before)]

@@ -14,7 +14,7 @@ from canscope.model.piece import Piece
 from canscope.model.rule import Rule, limit
 from canscope.model.signals import NEVER
 from canscope.rules import RULES
-from canscope.rules.shared.persistence import NO_LABEL, LastLabel, below, follow, present, seconds
+from canscope.rules.shared.persistence import NO_LABEL, LastLabel, below, follow, present, to_ns
 
 
 @dataclass(frozen=True)
@@ -96,7 +96,7 @@ class TorqueResponse(Rule):
         rpm = rpm[~np.isnan(rpm)]
         if not len(times):
             return Stood(known.last, still.last, stood.armed_ns, stood.moved_ns), []
-        armed = still.new.held(times, 1.0, seconds(self.standing_s))
+        armed = still.new.held(times, 1.0, to_ns(self.standing_s))
         moving = np.abs(rpm) >= self.moving_rpm
         armed_ns = np.maximum.accumulate(np.where(armed, times, np.int64(stood.armed_ns)))
         moved_ns = np.maximum.accumulate(np.where(moving, times, np.int64(stood.moved_ns)))
@@ -115,7 +115,7 @@ class TorqueResponse(Rule):
                         measured=along,
                         limit=0.0,
                         uncertainty=piece.bench.u(role),
-                        start_ns=max(int(armed_ns[row]), int(times[row]) - seconds(1.0)),
+                        start_ns=max(int(armed_ns[row]), int(times[row]) - to_ns(1.0)),
                         torque_Nm=torque_Nm,
                     )
                 )
@@ -123,7 +123,7 @@ class TorqueResponse(Rule):
 
     def _pushed(self, piece: Piece, unit: DriveUnit, time_ns: int) -> float:
         """The largest torque just before an instant; 0 if it was too small or pointed both ways."""
-        role, since_ns = unit.role("torque"), time_ns - seconds(self.look_s)
+        role, since_ns = unit.role("torque"), time_ns - to_ns(self.look_s)
         if np.isnan(piece.at(role, time_ns).value[0]):
             return 0.0
         recent = piece.back(role, since_ns).between(since_ns, time_ns + 1).value

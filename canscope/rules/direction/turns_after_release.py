@@ -21,8 +21,8 @@ from canscope.rules.shared.persistence import (
     at_most,
     below,
     follow,
-    seconds,
     sense,
+    to_ns,
 )
 
 PEDAL, REQUEST = "driver.pedal", "driver.direction"
@@ -125,7 +125,7 @@ class TurnsAfterRelease(Rule):
         still = follow(piece, role, turned.still, below(self.still_rpm))
         releases = [turned.release] if turned.release else []
         known = turning.at(piece, released_ns)
-        held = released_ns - known.since_ns >= seconds(self.turning_s)
+        held = released_ns - known.since_ns >= to_ns(self.turning_s)
         for time_ns, way, long in zip(
             released_ns.tolist(), known.label.tolist(), held.tolist(), strict=True
         ):
@@ -146,7 +146,7 @@ class TurnsAfterRelease(Rule):
         rpm = piece[unit.role("speed")].value
         rpm = rpm[~np.isnan(rpm)]
         pedal, asked = rest.at(piece, times), request.at(piece, times)
-        stood = still.new.held(times, 1.0, seconds(self.standing_s))
+        stood = still.new.held(times, 1.0, to_ns(self.standing_s))
         found: list[Outcome] = []
         ends_ns = [release.time_ns for release in releases[1:]]
         for place, release in enumerate(releases):

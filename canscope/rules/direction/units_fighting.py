@@ -24,9 +24,9 @@ from canscope.rules.shared.persistence import (
     present,
     recent,
     rolling,
-    seconds,
     stretches,
     throughout,
+    to_ns,
 )
 
 NAME, PEDAL = "units", "driver.pedal"
@@ -93,7 +93,7 @@ class UnitsFighting(Rule):
     def fold(self, state: State, piece: Piece) -> tuple[State, Sequence[Outcome]]:
         """Judge at every new torque of the first unit."""
         pedal = follow(piece, PEDAL, state.pedal, present)
-        clock, width_ns = piece.bench.units[0].role("torque"), seconds(self.held_s)
+        clock, width_ns = piece.bench.units[0].role("torque"), to_ns(self.held_s)
         if not len(piece[clock]):
             return State(state.power, pedal.last), []
         samples = recent(piece, clock, width_ns)
@@ -146,7 +146,7 @@ class UnitsFighting(Rule):
 
     def _steady(self, piece: Piece, times_ns: Int64s) -> Bools:
         """Instants at which the pedal had hardly moved for long enough."""
-        width_ns = seconds(self.held_s)
+        width_ns = to_ns(self.held_s)
         samples = recent(piece, PEDAL, width_ns, silences=2)
         last = np.searchsorted(samples.time_ns, times_ns, "right") - 1
         first = np.searchsorted(samples.time_ns, times_ns - width_ns, "right") - 1

@@ -19,8 +19,8 @@ from canscope.rules.shared.persistence import (
     LastLabel,
     kept_up,
     recent,
-    seconds,
     stretches,
+    to_ns,
 )
 
 PEDAL, BRAKE = "driver.pedal", "driver.brake"
@@ -93,7 +93,7 @@ class BrakeAndPedal(Rule):
     def _unit(
         self, piece: Piece, unit: DriveUnit, carried: LastLabel
     ) -> tuple[LastLabel, list[Outcome]]:
-        role, width_ns = unit.role("torque"), seconds(self.held_s)
+        role, width_ns = unit.role("torque"), to_ns(self.held_s)
         new_ns = piece[role].time_ns
         brake, pedal = piece.at(BRAKE, new_ns).value, piece.at(PEDAL, new_ns).value
         if carried.label != 1 and not ((brake == 1) & (pedal > self.pedal_percent)).any():

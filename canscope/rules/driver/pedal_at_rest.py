@@ -29,8 +29,8 @@ from canscope.rules.shared.persistence import (
     patience,
     present,
     recent,
-    seconds,
     stretches,
+    to_ns,
 )
 
 PEDAL, REQUEST = "driver.pedal", "driver.direction"
@@ -133,7 +133,7 @@ class PedalAtRest(Rule):
         request = follow(piece, REQUEST, state.request)
         pedal = follow(piece, PEDAL, state.pedal, present)
         rest = follow(piece, PEDAL, state.rest, at_most(self.rest_percent))
-        levels = held_levels(piece, pedal, request, seconds(self.held_s))
+        levels = held_levels(piece, pedal, request, to_ns(self.held_s))
         still_open, over = settle(levels, state.level, request)
         found: list[Outcome] = [self._rested(piece, level, at_ns) for level, at_ns in over]
         units: dict[str, Watched] = {}
@@ -157,7 +157,7 @@ class PedalAtRest(Rule):
             measured=level.percent,
             limit=self.rest_percent,
             uncertainty=piece.bench.u(PEDAL),
-            start_ns=level.time_ns - seconds(self.held_s),
+            start_ns=level.time_ns - to_ns(self.held_s),
             end_ns=level.time_ns,
         )
 
@@ -165,15 +165,15 @@ class PedalAtRest(Rule):
         self, piece: Piece, unit: DriveUnit, watched: Watched, rest: Stretches
     ) -> tuple[tuple[LastLabel, LastLabel], int, list[Outcome]]:
         """Speeds that the unit kept up after a standstill, while the pedal is at rest."""
-        role, width_ns = unit.role("speed"), seconds(self.turning_s)
+        role, width_ns = unit.role("speed"), to_ns(self.turning_s)
         speed = follow(piece, role, watched.speed, present)
         still = follow(piece, role, watched.still, below(self.still_rpm))
         times, lasts = speed.new.sampled_ns, (speed.last, still.last)
         if not len(times):
             return lasts, watched.armed_ns, []
-        pedal, release_ns = rest.at(piece, times), seconds(self.release_s)
+        pedal, release_ns = rest.at(piece, times), to_ns(self.release_s)
         armed = pedal.held(times, 1.0, release_ns)
-        armed &= still.new.held(times, 1.0, seconds(self.standing_s))
+        armed &= still.new.held(times, 1.0, to_ns(self.standing_s))
         armed_ns = np.where(armed, times, np.int64(watched.armed_ns))
         armed_ns = np.maximum.accumulate(armed_ns)
         # Only with the pedal read again since: it may have been pressed between two readings.
@@ -198,7 +198,7 @@ class PedalAtRest(Rule):
         self, piece: Piece, unit: DriveUnit, carried: LastLabel, rest: Stretches
     ) -> tuple[LastLabel, list[Outcome]]:
         """Driving torque that the unit kept up while the pedal is at rest."""
-        role, width_ns = unit.role("torque"), seconds(self.held_s)
+        role, width_ns = unit.role("torque"), to_ns(self.held_s)
         if not len(piece[role]):
             return carried, []
         samples = recent(piece, role, width_ns)
@@ -212,7 +212,7 @@ class PedalAtRest(Rule):
             times, drive_Nm = times[~absent], drive_Nm[~absent]
         at_ns = known.new.sampled_ns
         pedal = rest.at(piece, at_ns)
-        judged = pedal.held(at_ns, 1.0, seconds(self.release_s) + width_ns)
+        judged = pedal.held(at_ns, 1.0, to_ns(self.release_s) + width_ns)
         judged &= pedal.sampled_ns >= at_ns - width_ns
         judged &= known.new.held(at_ns, 0.0, width_ns)
         kept_Nm = kept_up(times, drive_Nm, judged, width_ns)

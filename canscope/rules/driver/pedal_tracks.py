@@ -23,8 +23,8 @@ from canscope.rules.shared.persistence import (
     patience,
     present,
     recent,
-    seconds,
     stretches,
+    to_ns,
 )
 
 NAME, TRACKS = "pedal", ("driver.pedal", "driver.pedal_2")
@@ -91,7 +91,7 @@ class PedalTracks(Rule):
         first, second = TRACKS
         if not len(piece[first]) or not piece.bench.has(second):
             return State(state.known, state.lost_ns, lowest, highest), []
-        width_ns = seconds(self.tolerated_s)
+        width_ns = to_ns(self.tolerated_s)
         samples = recent(piece, first, width_ns)
         times = samples.time_ns
         apart = np.abs(samples.value - piece.at(second, times).value)

@@ -17,7 +17,7 @@ from canscope.model.rule import Rule, Worst, limit, unjudged
 from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
 from canscope.rules.shared.driving import RAD_S
-from canscope.rules.shared.persistence import rolling, seconds
+from canscope.rules.shared.persistence import rolling, to_ns
 
 NAME, VOLTAGE, CURRENT = "power", "pack.voltage", "pack.current"
 STEADY = 0.10  # of itself, over one averaging time
@@ -99,7 +99,7 @@ class PowerBalance(Rule):
         times = piece[CURRENT].time_ns
         if not len(times) or not shafts or not piece.bench.has(VOLTAGE, CURRENT, *roles):
             return None, ()
-        width_ns = seconds(self.average_s)
+        width_ns = to_ns(self.average_s)
         pack = _power(piece, times, (CURRENT, VOLTAGE), 1.0, width_ns)
         units = [_power(piece, times, shaft, RAD_S, width_ns) for shaft in shafts]
         times = self._flowing(times, pack, units)
@@ -155,7 +155,7 @@ class PowerBalance(Rule):
             measured=np.where(into < 0, -1.0, 1.0) * out / scale,
             limit=self.most,
             uncertainty=(self.most * into_u + out_u) / scale,
-            start_ns=times - seconds(self.average_s),
+            start_ns=times - to_ns(self.average_s),
             shaft_W=shaft.watt,
             pack_W=pack.watt,
         )

@@ -18,7 +18,7 @@ from canscope.model.signals import Samples
 from canscope.model.tables import Floats
 from canscope.rules import RULES
 from canscope.rules.electrical._voltages import CURRENT, voltage_subjects, voltages
-from canscope.rules.shared.persistence import NO_LABEL, LastLabel, Stretches, follow, seconds
+from canscope.rules.shared.persistence import NO_LABEL, LastLabel, Stretches, follow, to_ns
 from canscope.rules.shared.poles import MAIN_ROLES
 
 
@@ -112,7 +112,7 @@ class SourceResistance(Rule):
 
         current = follow(piece, CURRENT, state.current, resting)
         steps = (*state.steps, *self._steps(current))
-        over = [s for s in steps if s.leave_ns + seconds(self.pulse_s) < piece.until_ns]
+        over = [s for s in steps if s.leave_ns + to_ns(self.pulse_s) < piece.until_ns]
         suspect, found = self._judge(state.suspect, piece, over)
         return State(current.last, tuple(s for s in steps if s not in over), suspect), found
 
@@ -142,7 +142,7 @@ class SourceResistance(Rule):
     def _steps(self, current: Stretches) -> list[Step]:
         """Loads that set in after a full rest."""
         rested_ns = current.time_ns - current.since_ns
-        rest = (current.label == 1) & (rested_ns >= seconds(self.rest_s))
+        rest = (current.label == 1) & (rested_ns >= to_ns(self.rest_s))
         rows = np.flatnonzero(rest[:-1] & (current.label[1:] == 0) & current.joined[1:])
         return [Step(int(current.time_ns[row]), int(current.time_ns[row + 1])) for row in rows]
 
@@ -165,9 +165,9 @@ class SourceResistance(Rule):
 
     def _pulse(self, piece: Piece, step: Step) -> Pulse | None:
         """The largest change of current in one step; None if too small or not closed."""
-        begin_ns = step.rest_ns - seconds(self.rest_s)
+        begin_ns = step.rest_ns - to_ns(self.rest_s)
         current = piece.back(CURRENT, begin_ns).known
-        load = current.between(step.leave_ns, step.leave_ns + seconds(self.pulse_s) + 1)
+        load = current.between(step.leave_ns, step.leave_ns + to_ns(self.pulse_s) + 1)
         back = np.flatnonzero(np.abs(load.value) <= self.rest_current_A)
         load = load[: int(back[0])] if len(back) else load
         from_A = _resting(current, step)
@@ -184,8 +184,8 @@ class SourceResistance(Rule):
 
     def _row(self, piece: Piece, name: str, role: str, pulse: Pulse) -> Outcome | None:
         """The margin of one voltage; None if it rose under load."""
-        begin_ns = pulse.step.rest_ns - seconds(self.rest_s)
-        end_ns = pulse.step.leave_ns + seconds(self.pulse_s)
+        begin_ns = pulse.step.rest_ns - to_ns(self.rest_s)
+        end_ns = pulse.step.leave_ns + to_ns(self.pulse_s)
         volts = piece.back(role, begin_ns).known.between(begin_ns, end_ns + 1)
         from_V = _resting(volts, pulse.step)
         held = piece.at(role, pulse.at_ns)

@@ -28,8 +28,8 @@ EXTREMES: dict[Callable[..., ArrayLike], np.ufunc] = {np.min: np.minimum, np.max
 Reduce = Callable[[Floats], Floats]  # from (windows, samples in each) to (windows,)
 
 
-def seconds(duration_s: float) -> int:
-    """A duration in nanoseconds."""
+def to_ns(duration_s: float) -> int:
+    """Seconds as nanoseconds."""
     return round(duration_s * S)
 
 
