@@ -90,7 +90,6 @@ class Rule:
     cut. Its docstring is its manual page, to which ``canscope explain`` adds the parameters.
     """
 
-    name: ClassVar[str] = ""
     window: ClassVar[Window] = Window.RUN
     unit: ClassVar[str] = ""  # of margin, uncertainty, measured and limit
     required_in: ClassVar[frozenset[str]] = frozenset()  # stages whose pass needs it

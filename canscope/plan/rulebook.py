@@ -57,7 +57,7 @@ def _settings(
     settings: dict[tuple[str, str], tuple[Any, KeyPath]] = {}
     for rule in RULES:
         for entry in fields(RULES[rule]):
-            key = entry.metadata["also"]
+            key = entry.metadata.get("also", "")
             value = getattr(plan.limits, key) if key else None
             if value is not None:
                 settings[rule, entry.name] = (value, ("limits", key))
