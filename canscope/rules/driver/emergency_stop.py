@@ -111,11 +111,11 @@ class EmergencyStop(Rule):
         press, pressed = state.press, state.pressed or bool(pressings)
         for new in [*pressings, None]:
             if press is not None:
-                told = self._judge(piece, press)
+                answer = self._judge(piece, press)
                 # A press before the answer to the last one is known belongs to it.
-                if told is None or (new is not None and told[0] >= new.time_ns):
+                if answer is None or (new is not None and answer[0] >= new.time_ns):
                     continue
-                found += told[1]
+                found += answer[1]
             press = new
         return State(value, time_ns, press, pressed), found
 

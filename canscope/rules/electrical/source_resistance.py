@@ -156,11 +156,11 @@ class SourceResistance(Rule):
             if pulse is None:
                 continue
             for name, role in voltages(piece.bench).items():
-                told = self._row(piece, name, role, pulse)
-                if told is None:
+                row = self._row(piece, name, role, pulse)
+                if row is None:
                     after.setdefault(name, pulse.at_ns)
                 else:
-                    found.append(told)
+                    found.append(row)
         return after, found
 
     def _pulse(self, piece: Piece, step: Step) -> Pulse | None:

@@ -130,7 +130,7 @@ class BusLoad(Rule):
         else:
             some = telling(allowed - load, (most - least) / 2 + every[first] * share)
         u = (most[some] - least[some]) / 2 + every[first[some]] * share
-        told = self._rows(channel, new[some], load[some], u)
+        peak = self._rows(channel, new[some], load[some], u)
         repeats, doubts = _repeats(channel, tail, frames, rows, bits / rate * S)
         keep = slice(int(times.searchsorted(new[-1] - width_ns, "right")), None)
         end = int(rows[-1])
@@ -138,7 +138,7 @@ class BusLoad(Rule):
         kept = every[keep]
         slow_kept = kept if slow is every else slow[keep]
         after = Tail(times[keep], kept, slow_kept, frame, repeats)
-        return after, [told, *doubts]
+        return after, [peak, *doubts]
 
     def _rows(self, channel: str, time_ns: Int64s, load: Floats, u: Floats) -> Outcome:
         allowed = self.limit_percent
