@@ -11,10 +11,10 @@ from canscope.decoding.database import read_definitions
 from canscope.model.definition import Definitions, MessageSpec, SignalSpec
 from canscope.model.errors import CanscopeError
 from canscope.plan.mistakes import Unusable
-from canscope.plan.names import Names
+from canscope.plan.signal_names import Names
 from canscope.plan.notes import Notes
 from canscope.plan.requested_roles import Wish
-from canscope.plan.roles import policy_of
+from canscope.plan.binding import policy_of
 from canscope.plan.source import Source, read_bytes
 from canscope.trust.no_value_codes import with_policy
 

@@ -14,11 +14,11 @@ from canscope.plan.definitions import definitions_of, with_policies
 from canscope.plan.marks import file_marks, plan_marks
 from canscope.plan.mistakes import Mistakes, said
 from canscope.plan.mounting import SMALLEST_Y, axle_y, described, facts
-from canscope.plan.names import Names
+from canscope.plan.signal_names import Names
 from canscope.plan.notes import Notes
 from canscope.plan.plan import Plan, PlanMark
 from canscope.plan.requested_roles import wishes
-from canscope.plan.roles import bind
+from canscope.plan.binding import bind
 from canscope.plan.rulebook import rule_book
 from canscope.plan.source import Source, read_source
 from canscope.plan.stage import check_stage, taken

@@ -12,7 +12,7 @@ from canscope.model.definition import MessageSpec, SignalSpec
 from canscope.model.errors import nearest
 from canscope.plan.codes import meanings, raw_codes, raw_range, state_codes
 from canscope.plan.mistakes import Unusable, said
-from canscope.plan.names import Names
+from canscope.plan.signal_names import Names
 from canscope.plan.notes import Notes
 from canscope.plan.requested_roles import Wish
 from canscope.plan.units import Conversion, conversion, missing, role_unit
