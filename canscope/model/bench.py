@@ -13,21 +13,6 @@ STAGES = ("unit-alone", "power-up", "dry-spin", "wet-spin", "rolling")
 MAINS = ("negative", "positive")
 POLES = ("negative", "precharge", "positive")
 
-# What every numeric role is expressed in, by the last word of its name.
-UNITS = {
-    "voltage": "V",
-    "current": "A",
-    "insulation": "ohm",
-    "speed": "rpm",
-    "torque": "Nm",
-    "link_voltage": "V",
-    "temperatures": "degC",  # units.front.temperatures.winding
-    "pedal": "%",
-    "pedal_2": "%",
-    "flow": "l/min",
-    "ambient": "degC",
-}
-
 Made = TypeVar("Made")
 
 

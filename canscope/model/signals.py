@@ -82,7 +82,7 @@ class Signals:
 
 @dataclass(frozen=True, eq=False)
 class Samples:
-    """The values of one role over some stretch of time, in its role's own unit (``bench.UNITS``).
+    """The values of one role over some stretch of time, in its role's own unit (``model.roles``).
 
     ======= ======= =====================================================================
     column  dtype   meaning

@@ -18,6 +18,7 @@ from typing import Any
 from canscope import __version__
 from canscope.decoding import cache as _cache
 from canscope.model.bench import STAGES
+from canscope.model.roles import ROLES
 
 CHECKER = "pydantic"
 
@@ -54,7 +55,8 @@ def _entry(data: Mapping[str, Any]) -> Path | None:
     definitions = _cache.folder()
     if definitions is None:
         return None
-    digest = hashlib.sha256(f"{__version__}|{_cache.version(CHECKER)}|{STAGES}|".encode())
+    checked_by = f"{__version__}|{_cache.version(CHECKER)}|{STAGES}|{ROLES}|"
+    digest = hashlib.sha256(checked_by.encode())
     for file in sorted(Path(__file__).parent.glob("*.py")):
         digest.update(file.read_bytes())
     try:

@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Any
 from canscope.decoding.database import read_definitions
 from canscope.model.definition import Definitions, MessageSpec, SignalSpec
 from canscope.model.errors import CanscopeError
+from canscope.plan.codes import raw_range
 from canscope.plan.mistakes import Unusable
-from canscope.plan.signal_names import Names
 from canscope.plan.notes import Notes
-from canscope.plan.requested_roles import Wish
-from canscope.plan.binding import policy_of
+from canscope.plan.requested_roles import RequestedRole
+from canscope.plan.signal_names import SignalNames
 from canscope.plan.source import Source, read_bytes
-from canscope.trust.no_value_codes import with_policy
+from canscope.trust.no_value_codes import Policy, with_policy
 
 if TYPE_CHECKING:
     from canscope.plan.schema import PlanTable
@@ -42,7 +42,7 @@ def definitions_of(
         before = len(notes.mistakes.found)
         readable = _one_by_one(files, policies, notes, unread)
         if len(notes.mistakes.found) == before:  # each is fine, but not all together
-            notes.mistake(("buses",), *_said(error))
+            notes.mistake(("buses",), *_what_and_hint(error))
         return readable, frozenset(unread)
 
 
@@ -77,27 +77,29 @@ def _one_by_one(
             try:
                 messages += read_definitions({channel: [path]}, own).messages
             except CanscopeError as error:
-                notes.mistake(("buses", channel, "definitions"), *_said(error))
+                notes.mistake(("buses", channel, "definitions"), *_what_and_hint(error))
                 unread.add(channel)
     return Definitions(tuple(messages))
 
 
-def _said(error: CanscopeError) -> tuple[str, str]:
-    """What a definition file's own error says, with its place, and its hint."""
+def _what_and_hint(error: CanscopeError) -> tuple[str, str]:
+    """A definition file's own error as a mistake of the plan: its text with its place, its hint."""
     place = f"{error.where}: " if error.where else ""
     return f"{place}{error.what}", error.hint
 
 
-def with_policies(definitions: Definitions, wanted: Sequence[Wish], notes: Notes) -> Definitions:
-    """The definitions with the roles' own say on which codes mean not available."""
-    names = Names(definitions)
+def with_policies(
+    definitions: Definitions, requested: Sequence[RequestedRole], notes: Notes
+) -> Definitions:
+    """The definitions with each requested role's own codes for not available in its signal."""
+    names = SignalNames(definitions)
     changed: dict[str, SignalSpec] = {}
-    for wish in wanted:
+    for request in requested:
         try:
-            _, spec = names.find(wish.table.signal)
-        except Unusable:  # said when the role is bound
+            _, spec = names.find(request.table.signal)
+        except Unusable:  # a mistake that is noted when the role is bound
             continue
-        policy = policy_of(wish, spec, notes)
+        policy = _policy(request, spec, notes)
         if policy is not None:
             changed[spec.key] = with_policy(spec, policy)
     if not changed:
@@ -108,3 +110,25 @@ def with_policies(definitions: Definitions, wanted: Sequence[Wish], notes: Notes
         return replace(message, signals=signals)
 
     return replace(definitions, messages=tuple(renewed(m) for m in definitions.messages))
+
+
+def _policy(request: RequestedRole, spec: SignalSpec, notes: Notes) -> Policy:
+    """The role's own not-available policy, or None to leave the signal's as it is.
+
+    It never applies to counters, checksums and one-bit states (design: not available).
+    """
+    if "not_available" not in request.role.keys:
+        return "none"
+    given: Policy = request.table.not_available
+    path = (*request.path, "not_available")
+    if spec.length_bits == 1:
+        if given not in (None, "none"):
+            what = f"{spec.key} has one bit; it has no code left that could mean not available"
+            notes.mistake(path, what, "remove it here")
+        return "none"
+    if isinstance(given, list) and not spec.is_float:
+        low, high = raw_range(spec)
+        if wrong := [code for code in given if not low <= code <= high]:
+            what = f"raw code {wrong[0]} does not fit {spec.key}"
+            notes.mistake(path, what, f"{low} to {high}")
+    return given

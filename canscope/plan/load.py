@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from canscope.model.bench import Bench, DriveUnit, Mounting
 from canscope.model.definition import Definitions
+from canscope.plan.binding import bind
 from canscope.plan.cache import Answers
 from canscope.plan.definitions import definitions_of, with_policies
 from canscope.plan.marks import file_marks, plan_marks
 from canscope.plan.mistakes import Mistakes, said
 from canscope.plan.mounting import SMALLEST_Y, axle_y, described, facts
-from canscope.plan.signal_names import Names
 from canscope.plan.notes import Notes
 from canscope.plan.plan import Plan, PlanMark
-from canscope.plan.requested_roles import wishes
-from canscope.plan.binding import bind
+from canscope.plan.requested_roles import RequestedRole, requested_roles
 from canscope.plan.rulebook import rule_book
+from canscope.plan.signal_names import SignalNames
 from canscope.plan.source import Source, read_source
 from canscope.plan.stage import check_stage, taken
 from canscope.plan.waivers import waivers_of, warn_of_idle_waivers
@@ -64,17 +64,17 @@ class _Loader:
         table = self.table()
         if not self.source.whole:  # what rests on the part that is missing is no mistake of its own
             self.mistakes.raise_any(str(self.source.path))
-        units = self.units(table)
+        requested = list(requested_roles(table))
+        units = tuple(self.unit(name, unit, requested) for name, unit in table.units.items())
         unread: frozenset[str] = frozenset()
         if given is None:
             given, unread = definitions_of(table, self.source, self.notes)
-        wanted = list(wishes(table))
-        definitions = with_policies(given, wanted, self.notes)
+        definitions = with_policies(given, requested, self.notes)
         signs = {unit.name: unit.sign for unit in units}
-        names = Names(definitions, unread)
+        names = SignalNames(definitions, unread)
         # If [buses] itself is missing, that is the mistake, and not every role by itself.
-        known = [] if self._lacks_buses(table) else wanted
-        bindings = bind(known, names, signs, self.notes)
+        findable = [] if self._lacks_buses(table) else requested
+        bindings = bind(findable, names, signs, self.notes)
         words = [word for unit in units for word in unit.temperatures]
         book = rule_book(table, words, self.answers, self.notes)
         waivers = waivers_of(table, self.notes)
@@ -82,12 +82,16 @@ class _Loader:
         check_stage(table, self.notes)
         self.mistakes.raise_any(str(self.source.path))
         self.answers.keep()
-        rests_on = {binding.signal.message_key for binding in bindings.values()}
-        messages = {m.key: m for m in definitions.messages if m.key in rests_on}
-        bench = replace(_bench(table, self.source), units=units, bindings=bindings)
-        bench = replace(bench, messages=messages)
-        ceilings = getattr(book.rules.get("temperature-ceiling"), "ceiling_degC", {})
-        bench = replace(bench, given=book.given, off=book.off, ceilings_degC=ceilings)
+        bound = {binding.signal.message_key for binding in bindings.values()}
+        bench = replace(
+            _bench(table, self.source),
+            units=units,
+            bindings=bindings,
+            messages={m.key: m for m in definitions.messages if m.key in bound},
+            ceilings_degC=getattr(book.rules.get("temperature-ceiling"), "ceiling_degC", {}),
+            given=book.given,
+            off=book.off,
+        )
         warn_of_idle_waivers(waivers, book.rules, bench, self.notes)
         return Plan(
             path=self.source.path,
@@ -98,13 +102,11 @@ class _Loader:
             rules=book.rules,
             waivers=waivers,
             marks=tuple(marks),
-            job={
-                key: said for key, said in vars(table.job).items() if key in self.source.data["job"]
-            },
+            job={k: value for k, value in vars(table.job).items() if k in self.source.data["job"]},
             inputs=tuple(self.source.inputs),
             files=self.source.files,
             warnings=(*self.mistakes.warnings, *definitions.warnings),
-            mounting=tuple(described(unit, _inverted(table.units[unit.name])) for unit in units),
+            mounting=tuple(described(unit, _inverted(unit, requested)) for unit in units),
         )
 
     def table(self) -> PlanTable:
@@ -125,19 +127,17 @@ class _Loader:
         broken = "buses" in self.notes.touched or not self.source.whole
         return broken and not table.buses
 
-    def units(self, table: PlanTable) -> tuple[DriveUnit, ...]:
-        """The drive units with the sign of their mounting."""
-        return tuple(self.unit(name, unit) for name, unit in table.units.items())
-
-    def unit(self, name: str, table: UnitTable) -> DriveUnit:
-        """One drive unit."""
+    def unit(self, name: str, table: UnitTable, requested: Sequence[RequestedRole]) -> DriveUnit:
+        """One drive unit, with the sign of its mounting."""
         path = ("units", name)
         if not name.strip() or any(c.isspace() or c in ".:@" for c in name):
             self.notes.mistake(path, f"{said(name)} cannot be a unit's name", "one word, no . : @")
-        for word in table.temperatures:
+        held = (*path, "temperatures")
+        temperatures = tuple(str(r.path[3]) for r in requested if r.path[:3] == held)
+        for word in temperatures:
             if not word.strip() or "." in word:
                 what = f"{said(word)} cannot name a temperature"
-                self.notes.mistake((*path, "temperatures", word), what, "words without a dot")
+                self.notes.mistake((*held, word), what, "words without a dot")
         mounting = Mounting(table.mounting.roll, table.mounting.pitch, table.mounting.yaw)
         turned = facts(mounting, table.phases_swapped)
         if turned is None:
@@ -151,7 +151,7 @@ class _Loader:
             mounting=mounting,
             phases_swapped=table.phases_swapped,
             sign=turned.sign if turned else 1,
-            temperatures=tuple(table.temperatures),
+            temperatures=temperatures,
             lubrication_caution=turned.lubrication_caution if turned else False,
         )
 
@@ -161,10 +161,10 @@ class _Loader:
         return marks + (file_marks(path, table.units, self.notes) if path else [])
 
 
-def _inverted(unit: UnitTable) -> Mapping[str, bool]:
+def _inverted(unit: DriveUnit, requested: Sequence[RequestedRole]) -> Mapping[str, bool]:
     """Which of speed and torque the plan inverts by hand."""
-    roles = {"speed": unit.speed, "torque": unit.torque}
-    return {word: role is not None and role.invert for word, role in roles.items()}
+    by_hand = {role.name for role in requested if getattr(role.table, "invert", False)}
+    return {word: unit.role(word) in by_hand for word in ("speed", "torque")}
 
 
 def _bench(table: PlanTable, source: Source) -> Bench:

@@ -2,84 +2,56 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
-from canscope.model.bench import POLES, Kind
+from canscope.model.roles import ROLES, Role
 from canscope.plan.lines import KeyPath
 
 if TYPE_CHECKING:
-    from canscope.plan.role_tables import ContactorTable
-    from canscope.plan.schema import PlanTable, UnitTable
-
-# Section, keys of one kind in it.
-SIMPLE: tuple[tuple[str, Kind, tuple[str, ...]], ...] = (
-    ("pack", Kind.NUMBER, ("voltage", "current", "insulation")),
-    ("supply", Kind.NUMBER, ("voltage",)),
-    ("driver", Kind.STATE, ("ignition", "brake", "emergency_stop")),
-    ("driver", Kind.NUMBER, ("pedal", "pedal_2")),
-    ("driver", Kind.DIRECTION, ("direction",)),
-    ("cooling", Kind.NUMBER, ("flow",)),
-)
-OF_A_UNIT: tuple[tuple[str, Kind], ...] = (
-    ("speed", Kind.NUMBER),
-    ("torque", Kind.NUMBER),
-    ("link_voltage", Kind.NUMBER),
-    ("fault", Kind.CODE),
-    ("alive", Kind.CODE),
-    ("checksum", Kind.CODE),
-)
+    from canscope.plan.schema import PlanTable
 
 
 @dataclass(frozen=True)
-class Wish:
-    """One role, what the plan says of it, and where."""
+class RequestedRole:
+    """One role that the plan gives a signal to."""
 
-    role: str
-    kind: Kind
-    table: Any  # a role's table of the schema; which one, its kind and code tell
-    path: KeyPath
-
-    @property
-    def code(self) -> str:
-        """Which code of a unit it is, fault, alive or checksum; empty for any other role."""
-        return str(self.path[-1]) if self.kind is Kind.CODE else ""
+    name: str  # units.front.speed
+    role: Role
+    table: Any  # what the plan says of it: signal, cycle_ms and those of ``role.keys`` it gives
+    path: KeyPath  # of the table in the plan
 
 
-def wishes(plan: PlanTable) -> Iterator[Wish]:
-    """Every role that the plan gives a signal to, in the order of the contract."""
-    for section, kind, keys in SIMPLE:
-        for key in keys:
-            if table := getattr(getattr(plan, section), key):
-                yield Wish(f"{section}.{key}", kind, table, (section, key))
-    for pole in POLES:
-        if contactor := getattr(plan.contactors, pole):
-            yield from _pole(pole, contactor)
-    for name, unit in plan.units.items():
-        yield from _unit(name, unit)
+def requested_roles(plan: PlanTable) -> Iterator[RequestedRole]:
+    """Every role that the plan gives a signal to, in the order of the table, unit by unit."""
+    for role in ROLES:
+        if role.words[0] != "units":
+            yield from _requested(role, role.words, (), plan)
+    for unit, table in plan.units.items():
+        for role in ROLES:
+            if role.words[0] == "units":
+                yield from _requested(role, role.words[2:], ("units", unit), table)
 
 
-def _pole(pole: str, table: ContactorTable) -> Iterator[Wish]:
-    path: KeyPath = ("contactors", pole)
-    outer = {
-        key: value
-        for key in ("cycle_ms", "invert", "not_available", "true", "false")
-        if (value := getattr(table, key)) is not None
-    }
-    state = SimpleNamespace(**{**vars(table.state), **outer})
-    yield Wish(f"contactors.{pole}", Kind.STATE, state, (*path, "state"))
-    if table.command:
-        role = f"contactors.{pole}.command"
-        yield Wish(role, Kind.STATE, table.command, (*path, "command"))
+def _requested(
+    role: Role, words: Sequence[str], path: tuple[str, ...], holder: Any
+) -> Iterator[RequestedRole]:
+    """What is requested at these words below the table at a path; a ``*`` stands for every key."""
+    if words:
+        inside = holder if isinstance(holder, dict) else vars(holder)
+        for word in inside if words[0] == "*" else words[:1]:
+            if inside[word] is not None:
+                yield from _requested(role, words[1:], (*path, word), inside[word])
+    elif hasattr(holder, "state"):
+        yield RequestedRole(".".join(path), role, _state(holder, role), (*path, "state"))
+    else:
+        yield RequestedRole(".".join(path), role, holder, path)
 
 
-def _unit(name: str, unit: UnitTable) -> Iterator[Wish]:
-    path: KeyPath = ("units", name)
-    for key, kind in OF_A_UNIT:
-        if table := getattr(unit, key):
-            yield Wish(f"units.{name}.{key}", kind, table, (*path, key))
-    for word, temperature in unit.temperatures.items():
-        role = f"units.{name}.temperatures.{word}"
-        yield Wish(role, Kind.NUMBER, temperature, (*path, "temperatures", word))
+def _state(contactor: Any, role: Role) -> Any:
+    """A pole's state; the keys beside it belong to it, and win over those inside it."""
+    beside = {key: getattr(contactor, key) for key in ("cycle_ms", *role.keys)}
+    given = {key: value for key, value in beside.items() if value is not None}
+    return SimpleNamespace(**{**vars(contactor.state), **given})

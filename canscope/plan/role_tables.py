@@ -1,10 +1,14 @@
-"""What a plan may say of one role: its signal, and how that signal is read."""
+"""What a plan may say of a role, made from the table of roles: its signal, and how that is read."""
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from collections.abc import Callable
+from functools import cache
+from typing import Annotated, Any, TypeVar
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, create_model
+
+from canscope.model.roles import ROLES, Role
 
 
 class Table(BaseModel):
@@ -16,7 +20,11 @@ class Table(BaseModel):
     )
 
 
-def _table_form(value: Any) -> Any:
+Model = TypeVar("Model", bound=Table)
+
+
+def _signal_table(value: Any) -> Any:
+    """A name alone stands for a table with that signal. Raises ``ValueError``."""
     if isinstance(value, str):
         return {"signal": value}
     if not isinstance(value, dict):
@@ -24,7 +32,8 @@ def _table_form(value: Any) -> Any:
     return value
 
 
-def _contactor_form(value: Any) -> Any:
+def _contactor_table(value: Any) -> Any:
+    """A name alone stands for its state, and so does ``signal``. Raises ``ValueError``."""
     if isinstance(value, dict) and "signal" in value and "state" not in value:
         value = {("state" if key == "signal" else key): entry for key, entry in value.items()}
     elif isinstance(value, str):
@@ -50,96 +59,65 @@ def _policy(value: Any) -> Any:
 
 
 Words = Annotated[str, Field(pattern=r"\S")]  # text that is not blank
-SignalName = Annotated[str, Field(min_length=1)]
 Codes = list[Annotated[Any, BeforeValidator(_code)]]
 SomeCodes = Annotated[Codes, Field(min_length=1)]
 Policy = Annotated[Any, BeforeValidator(_policy)]
-CycleMs = Annotated[float, Field(ge=0.01, le=3_600_000)]
+Bytes = list[Annotated[int, Field(ge=0, le=63)]]
+
+# Key of a role's table -> its type and its default; ``...`` where the plan must say it.
+KEY_TYPES: dict[str, tuple[Any, Any]] = {
+    "signal": (Annotated[str, Field(min_length=1)], ...),
+    "cycle_ms": (Annotated[float, Field(ge=0.01, le=3_600_000)] | None, None),
+    "invert": (bool, False),
+    "not_available": (Policy | None, None),
+    "uncertainty": (Annotated[float, Field(ge=0, le=1e12)] | None, None),
+    "true": (SomeCodes | None, None),
+    "false": (SomeCodes | None, None),
+    "forward": (SomeCodes, ...),
+    "reverse": (SomeCodes, ...),
+    "neutral": (Codes, []),
+    "ok": (SomeCodes | None, None),
+    "modulus": (Annotated[int, Field(ge=2)] | None, None),
+    "profile": (Words, ...),
+    "over": (Annotated[Bytes, Field(min_length=2, max_length=2)], Field(default_factory=list)),
+    "data_id": (Annotated[int, Field(ge=0, le=0xFFFF_FFFF)] | None, None),
+}
 
 
-class Role(Table):
-    """What every role may say besides its signal."""
+def with_roles(section: str) -> Callable[[type[Model]], type[Model]]:
+    """Decorator that gives a table of the schema a key for every role of that section."""
 
-    signal: SignalName
-    cycle_ms: CycleMs | None = None
+    def completed(model: type[Model]) -> type[Model]:
+        fields: dict[str, Any] = {}
+        for role in ROLES:
+            if role.name.startswith(f"{section}."):
+                key, *below = role.name.removeprefix(f"{section}.").split(".")
+                fields[key] = _field(role, below)
+        return create_model(model.__name__, __base__=model, __doc__=model.__doc__, **fields)
 
-
-class NumberRole(Role):
-    """A measured quantity."""
-
-    invert: bool = False
-    not_available: Policy | None = None
-    uncertainty: Annotated[float, Field(ge=0, le=1e12)] | None = None
-
-
-class StateRole(Role):
-    """Something that is true or false."""
-
-    invert: bool = False
-    not_available: Policy | None = None
-    true: SomeCodes | None = None
-    false: SomeCodes | None = None
+    return completed
 
 
-class FlowRole(NumberRole):
-    """Coolant flow, or the state of a pump."""
-
-    true: SomeCodes | None = None
-    false: SomeCodes | None = None
-
-
-class DirectionRole(Role):
-    """What the driver asks for."""
-
-    invert: bool = False
-    not_available: Policy | None = None
-    forward: SomeCodes
-    reverse: SomeCodes
-    neutral: Codes = []
+def _field(role: Role, below: list[str]) -> tuple[Any, Any]:
+    """Type and default of the key that a role stands at, or the role's words ``below`` that key."""
+    if below == ["*"]:
+        return dict[str, _role_table(role.keys)], Field(default_factory=dict)  # type: ignore[misc]
+    return (_contactor(role.keys) if below else _role_table(role.keys)) | None, None
 
 
-class FaultRole(Role):
-    """A unit's own fault code."""
-
-    not_available: Policy | None = None
-    ok: SomeCodes | None = None
-
-
-class AliveRole(Role):
-    """A rolling counter."""
-
-    modulus: Annotated[int, Field(ge=2)] | None = None
+@cache
+def _role_table(keys: tuple[str, ...]) -> Any:
+    """What stands at a role with these keys: a signal's name, or a table with them."""
+    fields: dict[str, Any] = {key: KEY_TYPES[key] for key in ("signal", "cycle_ms", *keys)}
+    model = create_model("Role", __base__=Table, **fields)
+    return Annotated[model, BeforeValidator(_signal_table)]
 
 
-class ChecksumRole(Role):
-    """A checksum over the bytes of its message."""
-
-    profile: Words
-    over: Annotated[list[Annotated[int, Field(ge=0, le=63)]], Field(min_length=2, max_length=2)] = (
-        Field(default_factory=list)
-    )
-    data_id: Annotated[int, Field(ge=0, le=0xFFFF_FFFF)] | None = None
-
-
-Number = Annotated[NumberRole, BeforeValidator(_table_form)]
-State = Annotated[StateRole, BeforeValidator(_table_form)]
-Flow = Annotated[FlowRole, BeforeValidator(_table_form)]
-Direction = Annotated[DirectionRole, BeforeValidator(_table_form)]
-Fault = Annotated[FaultRole, BeforeValidator(_table_form)]
-Alive = Annotated[AliveRole, BeforeValidator(_table_form)]
-Checksum = Annotated[ChecksumRole, BeforeValidator(_table_form)]
-
-
-class ContactorTable(Table):
+@cache
+def _contactor(keys: tuple[str, ...]) -> Any:
     """One pole: its state and perhaps its command; the other keys belong to the state."""
-
-    state: State
-    command: State | None = None
-    cycle_ms: CycleMs | None = None
-    invert: bool | None = None
-    not_available: Policy | None = None
-    true: SomeCodes | None = None
-    false: SomeCodes | None = None
-
-
-Contactor = Annotated[ContactorTable, BeforeValidator(_contactor_form)]
+    table = _role_table(keys)
+    fields: dict[str, Any] = {"state": (table, ...), "command": (table | None, None)}
+    fields |= {key: (KEY_TYPES[key][0] | None, None) for key in ("cycle_ms", *keys)}
+    model = create_model("Contactor", __base__=Table, **fields)
+    return Annotated[model, BeforeValidator(_contactor_table)]

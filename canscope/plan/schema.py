@@ -1,4 +1,4 @@
-"""The keys of a bench plan and what may stand in them (format 1)."""
+"""The keys of a bench plan and what may stand in them (format 1); roles come from their table."""
 
 from __future__ import annotations
 
@@ -7,19 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field
 
 from canscope.model.bench import STAGES
-from canscope.plan.role_tables import (
-    Alive,
-    Checksum,
-    Contactor,
-    Direction,
-    Fault,
-    Flow,
-    Number,
-    Policy,
-    State,
-    Table,
-    Words,
-)
+from canscope.plan.role_tables import Policy, Table, Words, with_roles
 
 
 def _bleed(value: Any) -> Any:
@@ -77,43 +65,33 @@ class Bus(Table):
     not_available: Policy | None = None
 
 
+@with_roles("pack")
 class Pack(Table):
     """The battery."""
 
     nominal_voltage_V: Positive | None = None
     maximum_voltage_V: Positive | None = None
     ac_protected: bool = False
-    voltage: Number | None = None
-    current: Number | None = None
-    insulation: Number | None = None
 
 
+@with_roles("contactors")
 class Contactors(Table):
     """The contactor box and what it charges."""
 
-    negative: Contactor | None = None
-    precharge: Contactor | None = None
-    positive: Contactor | None = None
     precharge_resistor_ohm: Positive | None = None
     link_capacitance_F: Positive | None = None
     bleed: Annotated[str, BeforeValidator(_bleed)] | None = None
 
 
+@with_roles("supply")
 class Supply(Table):
     """The 12 V side."""
 
-    voltage: Number | None = None
 
-
+@with_roles("driver")
 class Driver(Table):
     """What the driver does."""
 
-    ignition: State | None = None
-    brake: State | None = None
-    pedal: Number | None = None
-    pedal_2: Number | None = None
-    emergency_stop: State | None = None
-    direction: Direction | None = None
     creep: bool = False
 
 
@@ -125,25 +103,18 @@ class MountingTable(Table):
     yaw: Angle = 0.0
 
 
+@with_roles("units.*")
 class UnitTable(Table):
     """One drive unit."""
 
-    speed: Number | None = None
-    torque: Number | None = None
-    link_voltage: Number | None = None
-    temperatures: dict[str, Number] = Field(default_factory=dict)
-    fault: Fault | None = None
     gear_ratio: Annotated[float, Field(gt=0, le=1000)] | None = None
     mounting: MountingTable = MountingTable()
     phases_swapped: bool = False
-    alive: Alive | None = None
-    checksum: Checksum | None = None
 
 
+@with_roles("cooling")
 class Cooling(Table):
     """The coolant circuit."""
-
-    flow: Flow | None = None
 
 
 class Limits(Table):

@@ -10,7 +10,7 @@ from canscope.model.errors import nearest
 from canscope.plan.mistakes import Unusable, said
 
 
-class Names:
+class SignalNames:
     """Every signal of all definitions, with its channel and without."""
 
     def __init__(self, definitions: Definitions, unread: Collection[str] = ()) -> None:

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
-from canscope.model.bench import UNITS
 from canscope.model.errors import nearest
 from canscope.plan.mistakes import Unusable
 
@@ -87,14 +86,6 @@ class Conversion:
 
     factor: float
     offset: float = 0.0
-
-
-def role_unit(role: str) -> str:
-    """The unit that a numeric role is expressed in: of ``units.rear.speed``, rpm."""
-    words = role.split(".")
-    if len(words) > 3 and words[2] == "temperatures":
-        return UNITS["temperatures"]
-    return UNITS.get(words[-1], "")
 
 
 def missing(unit: str) -> bool:

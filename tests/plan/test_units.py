@@ -8,8 +8,9 @@ import math
 
 import pytest
 
+from canscope.model.roles import role_of
 from canscope.plan.mistakes import Unusable
-from canscope.plan.units import conversion, missing, role_unit
+from canscope.plan.units import conversion, missing
 
 
 def converted(value, unit, target):
@@ -91,6 +92,6 @@ def test_a_dash_or_nothing_is_no_unit():
 
 
 def test_roles_know_their_units_whatever_the_free_words_are():
-    assert role_unit("units.rear.temperatures.speed") == "degC"
-    assert role_unit("units.rear.speed") == "rpm"
-    assert role_unit("pack.insulation") == "ohm"
+    assert role_of("units.rear.temperatures.speed").unit == "degC"
+    assert role_of("units.rear.speed").unit == "rpm"
+    assert role_of("pack.insulation").unit == "ohm"

@@ -6,28 +6,18 @@ import numpy as np
 
 from canscope.judge.judge import Chunk, Judge
 from canscope.judge.verdict import findings_of
-from canscope.model.bench import UNITS, Bench, Binding, DriveUnit, Kind, Mark
+from canscope.model.bench import Bench, Binding, DriveUnit, Kind, Mark
 from canscope.model.definition import SignalSpec
+from canscope.model.roles import role_of
 from canscope.model.signals import NOT_AVAILABLE, OUT_OF_RANGE, Samples
 from canscope.model.tables import Frames
 from canscope.rules import RULES
 
-STATES = ("contactors.", "driver.brake", "driver.ignition", "driver.emergency_stop")
-CODES = ("fault", "alive", "checksum")
 START_NS = 1_700_000_000_000_000_000
 
 
 def kind_of(role):
-    if role == "driver.direction":
-        return Kind.DIRECTION
-    if role.startswith(STATES):
-        return Kind.STATE
-    return Kind.CODE if role.rsplit(".", 1)[-1] in CODES else Kind.NUMBER
-
-
-def unit_of(role):
-    words = role.split(".")
-    return UNITS.get("temperatures" if "temperatures" in words else words[-1], "")
+    return role_of(role).kind
 
 
 def bench_of(roles, stage, fields, u=None, cycles_s=None, options=None):
@@ -41,7 +31,7 @@ def bench_of(roles, stage, fields, u=None, cycles_s=None, options=None):
             role,
             spec,
             kind_of(role),
-            unit_of(role),
+            role_of(role).unit,
             half_step=(u or {}).get(role, 0.0),
             cycle_ns=None if cycle is None else round(cycle * 1e9),
             options=(options or {}).get(role, {}),
