@@ -4,8 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import product
 
+from canscope.model.bench import STAGES, Bench, Binding, DriveUnit
+from canscope.model.definition import MessageSpec, SignalSpec
+from canscope.model.roles import ROLES, Role
 from canscope.plan.plan import Plan
+from canscope.plan.stage import taken
+from canscope.rules import RULES
+from canscope.rules.shared.checksums import PROFILES
+
+UNITS, TEMPERATURE, PROFILE = ("front", "rear"), "winding", next(iter(PROFILES))
 
 
 @dataclass(frozen=True)
@@ -42,3 +51,42 @@ def _accepted(plan: Plan, rule: str, subject: str) -> str:
         if waiver.rule == rule and waiver.subject in (None, subject):
             return waiver.by
     return str(plan.job.get("tester", "the tester")) if rule in plan.bench.off else ""
+
+
+def full_bench(stage: str) -> Bench:
+    """A vehicle of two units with a signal for every role there is, as far as rules look at it."""
+    bindings = {}
+    for unit, role in product(UNITS, ROLES):
+        name = role.name.replace("*", unit, 1).replace("*", TEMPERATURE)
+        signal = SignalSpec("can0", "Message", name, 0, 8)
+        options = {"profile": PROFILE} if "profile" in role.keys else {}
+        bindings[name] = Binding(name, signal, role.kind, role.unit, options=options)
+    signals = tuple(binding.signal for binding in bindings.values())
+    message = MessageSpec("can0", "Message", 1, False, 8, signals)
+    fluid = taken(None, stage)
+    return Bench(
+        stage=stage,
+        coolant=fluid,
+        oil=fluid,
+        units=tuple(DriveUnit(unit, temperatures=(TEMPERATURE,)) for unit in UNITS),
+        bindings=bindings,
+        messages={message.key: message},
+    )
+
+
+def needed_by(role: Role) -> dict[str, tuple[str, ...]]:
+    """Rule -> stages that require it, for each rule that needs the role for one of its subjects.
+
+    In the rules' order. A rule that no stage requires is judged wherever its roles are bound.
+    """
+    benches = [full_bench(stage) for stage in STAGES]
+    found: dict[str, tuple[str, ...]] = {}
+    for name in RULES:
+        rule = RULES[name]()
+        here = [bench for bench in benches if rule.applies(bench)]
+        needs = {
+            need for bench in here for subject in rule.subjects(bench) for need in subject.needs
+        }
+        if any(role.covers(need) for need in needs):
+            found[name] = tuple(bench.stage for bench in here if rule.required(bench))
+    return found

@@ -14,6 +14,8 @@ BO_ 258 ContactorBox: 1 Node
  SG_ PrechargeClosed : 1|1@1+ (1,0) [0|1] "" Node
  SG_ PositiveClosed : 2|1@1+ (1,0) [0|1] "" Node
  SG_ NegativeCommand : 3|1@1+ (1,0) [0|1] "" Node
+ SG_ PrechargeCommand : 4|1@1+ (1,0) [0|1] "" Node
+ SG_ PositiveCommand : 5|1@1+ (1,0) [0|1] "" Node
 BO_ 259 Supply: 1 Node
  SG_ ControlVoltage : 0|8@1+ (0.1,0) [0|25] "Volt" Node
 BO_ 260 Cabin: 5 Node
