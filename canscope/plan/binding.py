@@ -11,8 +11,7 @@ from canscope.model.bench import Binding, Kind
 from canscope.model.definition import MessageSpec, SignalSpec
 from canscope.model.errors import nearest
 from canscope.plan.codes import meanings, raw_codes, state_codes
-from canscope.plan.mistakes import Unusable, said
-from canscope.plan.notes import Notes
+from canscope.plan.mistakes import Notes, Unusable, quoted
 from canscope.plan.requested_roles import RequestedRole
 from canscope.plan.signal_names import SignalNames
 from canscope.plan.units import Conversion, conversion, missing
@@ -170,7 +169,7 @@ class _Binder:
         options: dict[str, object] = {"profile": table.profile}
         if table.profile not in PROFILES:
             hint = nearest(table.profile, PROFILES)
-            self.mistake("profile", f"no checksum is known as {said(table.profile)}", hint)
+            self.mistake("profile", f"no checksum is known as {quoted(table.profile)}", hint)
         if self.spec.length_bits != WIDTH_BITS:
             what = f"{self.spec.key} has {self.spec.length_bits} bits, a checksum {WIDTH_BITS}"
             self.mistake("", what)

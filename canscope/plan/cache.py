@@ -1,9 +1,9 @@
-"""What pydantic made of a plan, kept in the user's cache folder: it need not be asked twice.
+"""Validated plans in the user's cache folder: for a plan seen before, pydantic is not imported.
 
-An answer depends on nothing but the plan's data, includes merged in, and on what checks it: this
-folder's sources and pydantic. Answers are kept under the hash of all of these, so that no edit of
-any file can make one wrong, and only for a plan that has turned out to be without a mistake. The
-format is that of compiled definitions, and so is what becomes of an entry that is damaged.
+What validation answers depends only on the plan's data, includes merged in, and on what checks it:
+this folder's sources, the table of roles and pydantic. An entry is named by the hash of all of
+these, so that an edit of any file makes a new one, and is written only for a plan without mistakes.
+Entries have the format of compiled definitions; a damaged one is made again.
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ from canscope.model.roles import ROLES
 CHECKER = "pydantic"
 
 
-class Answers:
-    """The answers about one plan, by their question."""
+class ValidationCache:
+    """What validation answers about one plan, by question."""
 
     def __init__(self, data: Mapping[str, Any]) -> None:
         self._entry = _entry(data)
@@ -34,24 +34,24 @@ class Answers:
             with suppress(*_cache.DAMAGED):
                 self._known = dict(_cache.load(self._entry))
 
-    def to(self, question: str, ask: Callable[..., Any], *given: Any) -> Any:
-        """The answer to a question, by ``ask(*given)`` unless it is known.
+    def answer(self, question: str, ask: Callable[..., Any], *given: Any) -> Any:
+        """The answer to a question: the cached one, else that of ``ask(*given)``.
 
-        New or kept, it is made of the same parts: a model of pydantic becomes a plain namespace.
+        Cached or not, it has the same parts: a model of pydantic becomes a plain namespace.
         """
         if question not in self._known:
             self._known[question] = _written(ask(*given))
             self._new = True
         return _read(self._known[question])
 
-    def keep(self) -> None:
-        """Keep them for the next run with this plan."""
+    def save(self) -> None:
+        """Write the answers for the next run with this plan, if any of them is new."""
         if self._new and self._entry is not None:
             _cache.keep(self._entry, self._known)
 
 
 def _entry(data: Mapping[str, Any]) -> Path | None:
-    """Where answers about this data are kept."""
+    """The file for answers about this data; None if there is no cache folder."""
     definitions = _cache.folder()
     if definitions is None:
         return None
@@ -67,7 +67,7 @@ def _entry(data: Mapping[str, Any]) -> Path | None:
 
 
 def _written(value: Any) -> Any:
-    """As JSON, with a word beside every collection, so that nothing is taken for another kind."""
+    """The value as JSON; every collection has its kind beside it, so that none is mistaken."""
     if fields := getattr(type(value), "model_fields", None):
         return {"table": {name: _written(getattr(value, name)) for name in fields}}
     if isinstance(value, Mapping):

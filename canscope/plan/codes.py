@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from canscope.model.definition import SignalSpec
 from canscope.model.errors import nearest
-from canscope.plan.mistakes import said
+from canscope.plan.mistakes import quoted
 
 Report = Callable[[str, str, str], None]  # key inside the role's table, what is wrong, hint
 
@@ -29,14 +29,14 @@ def raw_codes(
             bearing = [c for c, text in spec.labels.items() if text.strip() == entry.strip()]
             if not bearing:
                 advice = nearest(entry, spec.labels.values())
-                report(key, f"{spec.key} has no label {said(entry)}", advice)
+                report(key, f"{spec.key} has no label {quoted(entry)}", advice)
             codes += bearing
         elif low <= entry <= high:
             codes.append(entry)
         elif (low, high, entry) == (-1, 0, 1):  # one signed bit: what a file calls 1 is read as -1
             codes.append(-1)
         else:
-            report(key, f"raw code {said(entry)} does not fit {spec.key}", f"{low} to {high}")
+            report(key, f"raw code {quoted(entry)} does not fit {spec.key}", f"{low} to {high}")
     return tuple(codes)
 
 

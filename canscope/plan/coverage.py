@@ -10,7 +10,7 @@ from canscope.model.bench import STAGES, Bench, Binding, DriveUnit
 from canscope.model.definition import MessageSpec, SignalSpec
 from canscope.model.roles import ROLES, Role
 from canscope.plan.plan import Plan
-from canscope.plan.stage import taken
+from canscope.plan.stage import fluid_state
 from canscope.rules import RULES
 from canscope.rules.shared.checksums import PROFILES
 
@@ -63,7 +63,7 @@ def full_bench(stage: str) -> Bench:
         bindings[name] = Binding(name, signal, role.kind, role.unit, options=options)
     signals = tuple(binding.signal for binding in bindings.values())
     message = MessageSpec("can0", "Message", 1, False, 8, signals)
-    fluid = taken(None, stage)
+    fluid = fluid_state(None, stage)
     return Bench(
         stage=stage,
         coolant=fluid,

@@ -11,8 +11,7 @@ from canscope.decoding.database import read_definitions
 from canscope.model.definition import Definitions, MessageSpec, SignalSpec
 from canscope.model.errors import CanscopeError
 from canscope.plan.codes import raw_range
-from canscope.plan.mistakes import Unusable
-from canscope.plan.notes import Notes
+from canscope.plan.mistakes import Notes, Unusable
 from canscope.plan.requested_roles import RequestedRole
 from canscope.plan.signal_names import SignalNames
 from canscope.plan.source import Source, read_bytes
@@ -61,7 +60,7 @@ def _files(
             notes.mistake(key, f"{name}: cannot be read: {content}", f"looked for {path}")
             unread.add(channel)
         else:
-            source.take("definition", name, path, content)
+            source.add_input("definition", name, path, content)
             found.append(path)
     return found
 

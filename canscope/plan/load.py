@@ -10,24 +10,23 @@ from typing import TYPE_CHECKING
 from canscope.model.bench import Bench, DriveUnit, Mounting
 from canscope.model.definition import Definitions
 from canscope.plan.binding import bind
-from canscope.plan.cache import Answers
+from canscope.plan.cache import ValidationCache
 from canscope.plan.definitions import definitions_of, with_policies
 from canscope.plan.marks import file_marks, plan_marks
-from canscope.plan.mistakes import Mistakes, said
-from canscope.plan.mounting import SMALLEST_Y, axle_y, described, facts
-from canscope.plan.notes import Notes
+from canscope.plan.mistakes import Mistakes, Notes, quoted
+from canscope.plan.mounting import SMALLEST_Y, axle_y, description, effect_of
 from canscope.plan.plan import Plan, PlanMark
 from canscope.plan.requested_roles import RequestedRole, requested_roles
 from canscope.plan.rulebook import rule_book
 from canscope.plan.signal_names import SignalNames
 from canscope.plan.source import Source, read_source
-from canscope.plan.stage import check_stage, taken
+from canscope.plan.stage import check_stage, fluid_state
 from canscope.plan.waivers import waivers_of, warn_of_idle_waivers
 
 if TYPE_CHECKING:
     from canscope.plan.schema import PlanTable, UnitTable
 
-# Stands in for [job] while the rest of a plan is searched for further mistakes.
+# Stands in for a missing or wrong [job] while the rest of a plan is searched for mistakes.
 NEEDED = {"format": 1, "job": {"vehicle": "unknown", "stage": "unit-alone"}}
 
 
@@ -56,8 +55,8 @@ class _Loader:
 
     def __init__(self, source: Source, mistakes: Mistakes) -> None:
         self.source, self.mistakes = source, mistakes
-        self.notes = Notes(source, mistakes)
-        self.answers = Answers(source.data)
+        self.notes = Notes(source.where, mistakes)
+        self.cache = ValidationCache(source.data)
 
     def plan(self, marks_file: Path | None, given: Definitions | None) -> Plan:
         """The plan. Raises ``PlanError``."""
@@ -76,12 +75,12 @@ class _Loader:
         findable = [] if self._lacks_buses(table) else requested
         bindings = bind(findable, names, signs, self.notes)
         words = [word for unit in units for word in unit.temperatures]
-        book = rule_book(table, words, self.answers, self.notes)
+        book = rule_book(table, words, self.cache, self.notes)
         waivers = waivers_of(table, self.notes)
         marks = self.marks(table, marks_file)
         check_stage(table, self.notes)
         self.mistakes.raise_any(str(self.source.path))
-        self.answers.keep()
+        self.cache.save()
         bound = {binding.signal.message_key for binding in bindings.values()}
         bench = replace(
             _bench(table, self.source),
@@ -106,12 +105,12 @@ class _Loader:
             inputs=tuple(self.source.inputs),
             files=self.source.files,
             warnings=(*self.mistakes.warnings, *definitions.warnings),
-            mounting=tuple(described(unit, _inverted(unit, requested)) for unit in units),
+            mounting=tuple(description(unit, _inverted(unit, requested)) for unit in units),
         )
 
     def table(self) -> PlanTable:
         """The plan's tables; those with mistakes in them left out."""
-        table: PlanTable = self.answers.to("tables", self._validated)
+        table: PlanTable = self.cache.answer("tables", self._validated)
         return table
 
     def _validated(self) -> PlanTable:
@@ -131,16 +130,18 @@ class _Loader:
         """One drive unit, with the sign of its mounting."""
         path = ("units", name)
         if not name.strip() or any(c.isspace() or c in ".:@" for c in name):
-            self.notes.mistake(path, f"{said(name)} cannot be a unit's name", "one word, no . : @")
+            self.notes.mistake(
+                path, f"{quoted(name)} cannot be a unit's name", "one word, no . : @"
+            )
         held = (*path, "temperatures")
         temperatures = tuple(str(r.path[3]) for r in requested if r.path[:3] == held)
         for word in temperatures:
             if not word.strip() or "." in word:
-                what = f"{said(word)} cannot name a temperature"
+                what = f"{quoted(word)} cannot name a temperature"
                 self.notes.mistake((*held, word), what, "words without a dot")
         mounting = Mounting(table.mounting.roll, table.mounting.pitch, table.mounting.yaw)
-        turned = facts(mounting, table.phases_swapped)
-        if turned is None:
+        effect = effect_of(mounting, table.phases_swapped)
+        if effect is None:
             y = axle_y(mounting)
             what = f"the axle line would point {y:.3f} along the vehicle's y axis"
             hint = f"at least {SMALLEST_Y} either way (15 degrees); check roll, pitch and yaw"
@@ -150,15 +151,15 @@ class _Loader:
             gear_ratio=table.gear_ratio,
             mounting=mounting,
             phases_swapped=table.phases_swapped,
-            sign=turned.sign if turned else 1,
+            sign=effect.sign if effect else 1,
             temperatures=temperatures,
-            lubrication_caution=turned.lubrication_caution if turned else False,
+            lubrication_caution=effect.lubrication_caution if effect else False,
         )
 
     def marks(self, table: PlanTable, path: Path | None) -> list[PlanMark]:
         """The plan's own marks and those of the file."""
         marks = plan_marks(table.marks, table.units, self.notes)
-        return marks + (file_marks(path, table.units, self.notes) if path else [])
+        return marks + (file_marks(path, table.units, self.source, self.notes) if path else [])
 
 
 def _inverted(unit: DriveUnit, requested: Sequence[RequestedRole]) -> Mapping[str, bool]:
@@ -173,8 +174,8 @@ def _bench(table: PlanTable, source: Source) -> Bench:
     return Bench(
         stage=job.stage,
         vehicle=job.vehicle,
-        coolant=taken(job.coolant, job.stage),
-        oil=taken(job.oil, job.stage),
+        coolant=fluid_state(job.coolant, job.stage),
+        oil=fluid_state(job.oil, job.stage),
         cold=job.cold,
         ambient_degC=job.ambient_degC,
         nominal_voltage_V=pack.nominal_voltage_V,

@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING
 
 from canscope.model.errors import CanscopeError, Where, nearest
 from canscope.plan.lines import KeyPath
-from canscope.plan.mistakes import shown
-from canscope.plan.notes import Notes
+from canscope.plan.mistakes import Notes, dotted
 from canscope.plan.plan import PlanMark
-from canscope.plan.source import read_bytes, read_text
+from canscope.plan.source import Source, read_bytes, read_text
 
 if TYPE_CHECKING:
     from canscope.plan.schema import MarkTable
@@ -33,8 +32,8 @@ def plan_marks(tables: Iterable[MarkTable], axles: Iterable[str], notes: Notes) 
     return marks
 
 
-def file_marks(path: Path, axles: Iterable[str], notes: Notes) -> list[PlanMark]:
-    """The marks of a file with one JSON object a line; blank lines are nothing."""
+def file_marks(path: Path, axles: Iterable[str], source: Source, notes: Notes) -> list[PlanMark]:
+    """The marks of a file with one JSON object a line; blank lines are skipped."""
     known = list(axles)
     content = read_bytes(path)
     if isinstance(content, str):
@@ -42,7 +41,7 @@ def file_marks(path: Path, axles: Iterable[str], notes: Notes) -> list[PlanMark]
             Where(str(path)), f"cannot be read: {content}", "give the path of the marks"
         )
         return []
-    notes.source.take("marks", path.name, path, content)
+    source.add_input("marks", path.name, path, content)
     text = read_text(path, content)
     if isinstance(text, CanscopeError):
         notes.mistakes.found.append(text)
@@ -56,7 +55,7 @@ def file_marks(path: Path, axles: Iterable[str], notes: Notes) -> list[PlanMark]
 
 def _line(line: str, where: Where, axles: list[str], notes: Notes) -> Iterator[PlanMark]:
     def note(path: KeyPath, what: str, hint: str = "") -> None:
-        key = f"{shown(path)}: " if path else ""
+        key = f"{dotted(path)}: " if path else ""
         notes.mistakes.add(where, f"{key}{what}", hint)
 
     try:

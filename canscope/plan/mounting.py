@@ -27,8 +27,12 @@ CAUTION = (
 
 
 @dataclass(frozen=True)
-class Facts:
-    """What a mounting does: ``y`` is the vehicle-y part of the unit's turned axle line."""
+class MountingEffect:
+    """What a mounting does.
+
+    ``y``, -1 to 1, is the part of the unit's axle line along the vehicle's y axis; ``sign`` turns
+    what the unit reports into what its axle does.
+    """
 
     y: float
     sign: int
@@ -44,14 +48,14 @@ def axle_y(mounting: Mounting) -> float:
     return math.cos(yaw) * math.cos(roll) + math.sin(yaw) * math.sin(pitch) * math.sin(roll)
 
 
-def facts(mounting: Mounting, phases_swapped: bool) -> Facts | None:
+def effect_of(mounting: Mounting, phases_swapped: bool) -> MountingEffect | None:
     """Sign and caution of a mounting; None if the axle line is more than 15 degrees off y."""
     y = axle_y(mounting)
     if abs(y) < SMALLEST_Y:
         return None
     turned = 1 if y > 0 else -1
     tilted = any(_off_level(angle) > LEVEL_DEG for angle in (mounting.roll, mounting.pitch))
-    return Facts(y, -turned if phases_swapped else turned, tilted or turned < 0)
+    return MountingEffect(y, -turned if phases_swapped else turned, tilted or turned < 0)
 
 
 def _off_level(angle_deg: float) -> float:
@@ -59,8 +63,11 @@ def _off_level(angle_deg: float) -> float:
     return abs((angle_deg + 180.0) % 360.0 - 180.0)
 
 
-def described(unit: DriveUnit, inverted: Mapping[str, bool]) -> Mapping[str, Any]:
-    """One unit's mounting as the report shows it; ``inverted``: role word -> ``invert`` given."""
+def description(unit: DriveUnit, inverted: Mapping[str, bool]) -> Mapping[str, Any]:
+    """One unit's mounting as the report shows it.
+
+    ``inverted``: "speed" and "torque" -> whether the plan inverts that role by hand.
+    """
     return {
         "unit": unit.name,
         "roll": unit.mounting.roll,

@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING, Any, get_type_hints
 
 from canscope.model.errors import nearest
 from canscope.model.rule import Rule
-from canscope.plan.cache import Answers
+from canscope.plan.cache import ValidationCache
 from canscope.plan.lines import KeyPath
-from canscope.plan.mistakes import said, shown
-from canscope.plan.notes import Notes
+from canscope.plan.mistakes import Notes, dotted, quoted
 from canscope.rules import RULES
 
 if TYPE_CHECKING:
@@ -21,14 +20,19 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class RuleBook:
-    """Every rule as it will run, and what the plan itself said of it."""
+    """Every rule as it will run.
+
+    ``given``: rule -> parameters that the plan sets; ``off``: rule -> why it is switched off.
+    """
 
     rules: Mapping[str, Rule]
     given: Mapping[str, frozenset[str]]
     off: Mapping[str, str]
 
 
-def rule_book(plan: PlanTable, words: Iterable[str], answers: Answers, notes: Notes) -> RuleBook:
+def rule_book(
+    plan: PlanTable, words: Iterable[str], cache: ValidationCache, notes: Notes
+) -> RuleBook:
     """All rules with their parameters; ``words`` are the temperature words of all units."""
     off: dict[str, str] = {}
     given: dict[str, dict[str, Any]] = {}
@@ -37,7 +41,7 @@ def rule_book(plan: PlanTable, words: Iterable[str], answers: Answers, notes: No
         found = _parameter_of(rule, name, path, notes)
         if found is not None:
             hint = get_type_hints(RULES[rule])[name]
-            checked, expected = answers.to(f"{rule}.{name}: {hint}", _typed, hint, value)
+            checked, expected = cache.answer(f"{rule}.{name}: {hint}", _typed, hint, value)
             if expected:
                 notes.mistake(path, expected)
             else:
@@ -71,7 +75,7 @@ def _settings(
             if name == "off":
                 _switch_off(rule, value, path, off, notes)
             elif (rule, name) in settings:
-                other = shown(settings[rule, name][1])
+                other = dotted(settings[rule, name][1])
                 notes.mistake(path, f"{other} says the same parameter", "keep one of the two")
             else:
                 settings[rule, name] = (value, path)
@@ -82,7 +86,7 @@ def _switch_off(rule: str, value: Any, path: KeyPath, off: dict[str, str], notes
     if not RULES[rule].waivable:
         notes.mistake(path, f"{rule} cannot be switched off", "remove this line")
     elif not isinstance(value, str) or not value.strip():
-        notes.mistake(path, f"expected the reason in words, got {said(value)}")
+        notes.mistake(path, f"expected the reason in words, got {quoted(value)}")
     else:
         off[rule] = value
 
@@ -120,7 +124,7 @@ def _check_range(entry: Field[Any], number: Any, path: KeyPath, notes: Notes) ->
     if not low <= number <= high:
         unit = entry.metadata.get("unit", "")
         notes.mistake(
-            path, f"expected {_between(low, high)} {unit}".strip() + f", got {said(number)}"
+            path, f"expected {_between(low, high)} {unit}".strip() + f", got {quoted(number)}"
         )
 
 

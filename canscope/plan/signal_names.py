@@ -7,7 +7,7 @@ from collections.abc import Collection
 
 from canscope.model.definition import Definitions, MessageSpec, SignalSpec
 from canscope.model.errors import nearest
-from canscope.plan.mistakes import Unusable, said
+from canscope.plan.mistakes import Unusable, quoted
 
 
 class SignalNames:
@@ -33,16 +33,16 @@ class SignalNames:
             return self._found[keys[0]]
         if keys:
             raise Unusable(
-                f"signal {said(name)} is on several channels", f"one of {', '.join(keys)}"
+                f"signal {quoted(name)} is on several channels", f"one of {', '.join(keys)}"
             )
         channel, colon, _ = name.partition(":")
         if colon and channel not in self._channels:
-            what = f"no channel named {said(channel)} has definitions"
+            what = f"no channel named {quoted(channel)} has definitions"
             raise Unusable(what, nearest(channel, self._channels))
         here = [key for key in self._found if key.startswith(f"{channel}:")]
         form = "" if "." in name else "; a name has the form channel:Message.Signal"
         known = here if colon else [*self._short, *self._found]
-        raise Unusable(f"no signal named {said(name)}{form}", nearest(name, known))
+        raise Unusable(f"no signal named {quoted(name)}{form}", nearest(name, known))
 
     def excused(self, name: str) -> bool:
         """Whether a signal not found may be in a definition file that could not be read."""

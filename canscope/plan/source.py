@@ -13,7 +13,7 @@ from typing import Any
 from canscope.model.errors import CanscopeError, Where
 from canscope.model.report import Input
 from canscope.plan.lines import KeyPath, key_lines, line_of
-from canscope.plan.mistakes import Mistakes, said
+from canscope.plan.mistakes import Mistakes, quoted
 
 DEEPEST = 20  # levels of tables and lists; a plan needs six
 
@@ -67,8 +67,8 @@ class Source:
         beside = (layer.path if layer else self.path).parent / name
         return beside if beside.exists() else self.path.parent / name
 
-    def take(self, kind: str, name: str, path: Path, content: bytes) -> None:
-        """Note a file that the plan rests on."""
+    def add_input(self, kind: str, name: str, path: Path, content: bytes) -> None:
+        """Remember a file that the plan rests on, with the hash of its content; each once."""
         digest = hashlib.sha256(content).hexdigest()
         entry = Input(kind, name, digest, len(content))
         if entry not in self.inputs:
@@ -118,7 +118,7 @@ def _load(
             Where(str(path)), f"cannot be read: {content}", "give the path of a bench plan"
         )
         return {}
-    source.take("plan", name, path, content)
+    source.add_input("plan", name, path, content)
     layer = _parse(path, content, mistakes)
     if layer is None:
         source.whole = False
@@ -171,7 +171,7 @@ def _includes(layer: Layer, mistakes: Mistakes) -> list[str]:
     if all(isinstance(name, str) and name and "\0" not in name for name in names):
         return names
     where = Where(str(layer.path), line_of(("include",), layer.lines))
-    mistakes.add(where, f"include: expected file names, got {said(include)}")
+    mistakes.add(where, f"include: expected file names, got {quoted(include)}")
     return []
 
 

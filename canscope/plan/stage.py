@@ -1,10 +1,10 @@
-"""What a stage demands of the plan itself (design: plan errors of the verdicts)."""
+"""What a stage demands of the plan itself."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canscope.plan.notes import Notes
+from canscope.plan.mistakes import Notes
 
 if TYPE_CHECKING:
     from canscope.plan.schema import PlanTable
@@ -13,8 +13,8 @@ WET = ("wet-spin", "rolling")
 FLUIDS = ("coolant", "oil")
 
 
-def taken(given: str | None, stage: str) -> str:
-    """How coolant or oil is taken: what the plan does not name is not there, in a dry stage."""
+def fluid_state(given: str | None, stage: str) -> str:
+    """``empty`` or ``filled``: as the plan says, else filled in wet stages only."""
     return given or ("filled" if stage in WET else "empty")
 
 
@@ -37,7 +37,7 @@ def _check_fluids(plan: PlanTable, notes: Notes) -> None:
             what = f"{job.stage} with empty {fluid}"
             notes.mistake(("job", fluid), what, "fill it first, or name the stage dry-spin")
         elif given is None:
-            notes.warn(("job", fluid), f"not given; taken as {taken(None, job.stage)}")
+            notes.warn(("job", fluid), f"not given; taken as {fluid_state(None, job.stage)}")
     if job.stage == "dry-spin" and (job.coolant, job.oil) == ("filled", "filled"):
         what = "dry-spin with coolant and oil both filled"
         hint = 'say which is "empty", or name the stage wet-spin'

@@ -10,7 +10,7 @@ from pydantic_core import ErrorDetails
 
 from canscope.model.errors import nearest
 from canscope.plan.lines import KeyPath
-from canscope.plan.mistakes import said
+from canscope.plan.mistakes import quoted
 
 Model = TypeVar("Model", bound=BaseModel)
 Note = Callable[[KeyPath, str, str], None]  # key path, what is wrong, hint
@@ -113,16 +113,16 @@ def _explained(error: ErrorDetails, model: type[BaseModel] | None) -> tuple[str,
     if kind == "missing":
         return "missing, and the plan needs it", ""
     if kind == "value_error":
-        return f"{context['error']}, got {said(given)}", ""
+        return f"{context['error']}, got {quoted(given)}", ""
     if kind == "literal_error":
         advice = nearest(given, _choices(context)) if isinstance(given, str) else ""
-        return f"expected {context['expected']}, got {said(given)}", advice
+        return f"expected {context['expected']}, got {quoted(given)}", advice
     if kind in BOUNDS:
         words, bound = BOUNDS[kind]
-        return f"expected {words} {context[bound]:g}, got {said(given)}", ""
+        return f"expected {words} {context[bound]:g}, got {quoted(given)}", ""
     if kind in ("too_short", "too_long"):
         return f"wrong number of entries: {context['actual_length']}", ""
-    return f"expected {EXPECTED.get(kind, error['msg'])}, got {said(given)}", ""
+    return f"expected {EXPECTED.get(kind, error['msg'])}, got {quoted(given)}", ""
 
 
 def _choices(context: Mapping[str, Any]) -> list[str]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from canscope.model.bench import Bench
 from canscope.model.errors import nearest
 from canscope.model.rule import Rule
-from canscope.plan.notes import Notes
+from canscope.plan.mistakes import Notes
 from canscope.plan.plan import Waiver
 from canscope.rules import RULES
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from canscope.model.bench import DriveUnit, Mounting
-from canscope.plan.mounting import CAUTION, axle_y, described, facts
+from canscope.plan.mounting import CAUTION, axle_y, description, effect_of
 
 ANGLES = st.floats(-360, 360)
 
@@ -25,7 +25,7 @@ def oracle(roll, pitch, yaw):
 def test_right_angles_agree_with_scipy(angles):
     y = oracle(*angles)
     assert axle_y(Mounting(*angles)) == pytest.approx(y, abs=1e-12)
-    found = facts(Mounting(*angles), False)
+    found = effect_of(Mounting(*angles), False)
     assert (found is None) == (abs(y) < 0.5)
     if found:
         assert found.sign == (1 if y > 0 else -1)
@@ -50,13 +50,13 @@ def test_any_angles_agree_with_scipy(roll, pitch, yaw):
     ],
 )
 def test_reversals_and_swapped_phases_multiply(mounting, swapped, sign):
-    assert facts(mounting, swapped).sign == sign
+    assert effect_of(mounting, swapped).sign == sign
 
 
 def test_an_axle_line_more_than_15_degrees_off_has_no_sign():
-    assert facts(Mounting(yaw=14.9), False) is not None
-    assert facts(Mounting(yaw=15.1), False) is None
-    assert facts(Mounting(roll=90), False) is None
+    assert effect_of(Mounting(yaw=14.9), False) is not None
+    assert effect_of(Mounting(yaw=15.1), False) is None
+    assert effect_of(Mounting(roll=90), False) is None
 
 
 @pytest.mark.parametrize(
@@ -74,12 +74,12 @@ def test_an_axle_line_more_than_15_degrees_off_has_no_sign():
     ],
 )
 def test_lubrication_caution_follows_tilt_and_reversal(mounting, swapped, caution):
-    assert facts(mounting, swapped).lubrication_caution is caution
+    assert effect_of(mounting, swapped).lubrication_caution is caution
 
 
 def test_the_report_is_told_what_was_inverted_by_hand():
     unit = DriveUnit("front", mounting=Mounting(yaw=180), sign=-1, lubrication_caution=True)
-    told = described(unit, {"speed": True})
+    told = description(unit, {"speed": True})
     assert (told["y"], told["sign"], told["invert_speed"], told["invert_torque"]) == (
         -1.0,
         -1,
