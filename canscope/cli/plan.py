@@ -142,7 +142,5 @@ def _provable(found: list[Prospect]) -> Iterator[tuple[str, str]]:
     whole = [rule for rule in rules if rule not in {prospect.rule for prospect in cannot}]
     yield f"required and provable: {', '.join(whole) or 'nothing'}", "green"
     for p in cannot:
-        why = [f"no signal for {', '.join(p.lacks)}"] if p.lacks else []
-        why += [f"no limit: {p.no_limit}"] if p.no_limit else []
         accepted = f", accepted by {p.accepted}" if p.accepted else ""
-        yield f"stays unproven: {p.rule}, {p.subject}: {'; '.join(why)}{accepted}", "bold yellow"
+        yield f"stays unproven: {p.rule}, {p.subject}: {p.obstacle}{accepted}", "bold yellow"

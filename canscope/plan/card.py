@@ -95,17 +95,17 @@ def _facts(plan: Plan) -> Iterator[tuple[str, str]]:
 
 def _limits(plan: Plan) -> Iterator[tuple[str, str]]:
     value = steps.Values(plan)
-    told = [
+    limits = [
         ("Pack current, at most", value.current_A, "A"),
         ("Motor speed, at most", value.speed_rpm, "rpm"),
     ]
     if plan.bench.dry:
-        told += [
+        limits += [
             ("Each dry burst, at most", value.burst_s, "s"),
             ("All dry turning, at most", value.total_s, "s"),
             ("Pause between dry bursts, at least", value.given_pause_s, "s"),
         ]
-    for name, number, unit in told:
+    for name, number, unit in limits:
         yield name, "not given in the plan" if number is None else f"{number:g} {unit}"
     for word, degrees in value.ceilings.items():
         yield f"Temperature {word}, at most", f"{degrees:g} degC"
@@ -125,10 +125,8 @@ def _cautions(plan: Plan) -> Iterator[str]:
 
 
 def _cannot(prospect: Prospect) -> str:
-    parts = [f"no signal for {', '.join(prospect.lacks)}"] if prospect.lacks else []
-    parts += [f"no limit: {prospect.no_limit}"] if prospect.no_limit else []
     accepted = f" (accepted by {prospect.accepted})" if prospect.accepted else ""
-    return f"{prospect.rule}, {prospect.subject}: {'; '.join(parts)}{accepted}"
+    return f"{prospect.rule}, {prospect.subject}: {prospect.obstacle}{accepted}"
 
 
 def _inspection(unit: DriveUnit) -> str:

@@ -1,4 +1,4 @@
-"""What a plan can prove before anything is recorded: rules, subjects, and the roles they lack."""
+"""What a plan can prove before anything is recorded, and which rules need which role."""
 
 from __future__ import annotations
 
@@ -32,6 +32,13 @@ class Prospect:
     def provable(self) -> bool:
         """Whether a run can prove it at all."""
         return not self.lacks and not self.no_limit
+
+    @property
+    def obstacle(self) -> str:
+        """In words, what is missing that keeps it unproven; empty if it is provable."""
+        parts = [f"no signal for {', '.join(self.lacks)}"] if self.lacks else []
+        parts += [f"no limit: {self.no_limit}"] if self.no_limit else []
+        return "; ".join(parts)
 
 
 def prospects(plan: Plan) -> Iterator[Prospect]:
@@ -84,9 +91,7 @@ def needed_by(role: Role) -> dict[str, tuple[str, ...]]:
     for name in RULES:
         rule = RULES[name]()
         here = [bench for bench in benches if rule.applies(bench)]
-        needs = {
-            need for bench in here for subject in rule.subjects(bench) for need in subject.needs
-        }
-        if any(role.covers(need) for need in needs):
+        subjects = [subject for bench in here for subject in rule.subjects(bench)]
+        if any(role.covers(need) for subject in subjects for need in subject.needs):
             found[name] = tuple(bench.stage for bench in here if rule.required(bench))
     return found
