@@ -43,7 +43,7 @@ class Binding:
 
     @property
     def key(self) -> str:
-        """The signal's name as shown: ``channel:Message.Signal``."""
+        """The signal's name: ``channel:Message.Signal``."""
         return self.signal.key
 
     @property
@@ -118,21 +118,21 @@ class Bench:
     sections: frozenset[str] = frozenset()  # of the plan that exist: pack, contactors, ...
     given: Mapping[str, frozenset[str]] = field(default_factory=dict)  # rule -> parameters set
     off: Mapping[str, str] = field(default_factory=dict)  # rule -> reason
-    # What earlier runs of the build record have shown; written into a run at its start.
+    # From earlier runs of the build record; written into a run at its start.
     turned_dry_s: Mapping[str, float] | None = None  # unit -> seconds; None: a bare capture
     moved_before: frozenset[str] = frozenset()  # temperature roles whose raw value has moved
-    uncounted: tuple[str, ...] = ()  # earlier runs whose turning time nobody knows
-    # How far a stamp may lie from its instant, as the recorder stated at the start, and the
-    # latest that one really was, known when it had ended. 0: nobody said, as with a bare capture.
+    uncounted: tuple[str, ...] = ()  # earlier runs whose turning time is not known
+    # How far a stamp may lie from its instant, as the recorder states at the start, and how late
+    # the latest one really was, known at the end. 0: not stated, as with a bare capture.
     clock_ms: float = 0.0
     latest_stamp_ms: float = 0.0
-    _known: dict[object, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
+    _made: dict[object, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def once(self, key: object, make: Callable[[], Made]) -> Made:
-        """What follows from the bench alone, worked out when first asked for under that key."""
-        if key not in self._known:
-            self._known[key] = make()
-        made: Made = self._known[key]
+        """A value that follows from the bench alone, made at the first call with that key."""
+        if key not in self._made:
+            self._made[key] = make()
+        made: Made = self._made[key]
         return made
 
     def has(self, *roles: str) -> bool:
@@ -150,7 +150,7 @@ class Bench:
         return self.coolant == "empty" or self.oil == "empty"
 
     def unit(self, name: str) -> DriveUnit:
-        """The unit of that name."""
+        """The unit of that name. Raises ``StopIteration`` if there is none."""
         return next(unit for unit in self.units if unit.name == name)
 
     def u(self, role: str) -> float:

@@ -1,13 +1,14 @@
 """The card for the person at the vehicle: what to do, in order, so that a run can prove its stage.
 
-Every rule that the stage requires is exercised by one of the steps; a rule that no step was written
-for brings its own. Seconds and amperes are the plan's, else the rules' own.
+Every rule that the stage requires is exercised by one of the steps; a rule that none of the written
+steps exercises adds a step with its own ``exercise``. Seconds and amperes are the plan's, else the
+rules' defaults.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from canscope.model.bench import DriveUnit
 from canscope.plan import steps
@@ -36,15 +37,15 @@ DRY = (
 
 @dataclass(frozen=True)
 class Card:
-    """Everything that the card shows, as plain text; whoever draws it escapes it."""
+    """Everything that the card shows, as plain text that is not escaped."""
 
     title: str
     facts: tuple[tuple[str, str], ...]
     limits: tuple[tuple[str, str], ...]
     cautions: tuple[str, ...]
     steps: tuple[steps.Step, ...]
-    cannot: tuple[str, ...] = field(default=())  # what stays unproven whatever is done
-    inspections: tuple[str, ...] = field(default=())
+    cannot: tuple[str, ...] = ()  # what stays unproven whatever is done
+    inspections: tuple[str, ...] = ()
 
 
 def card(plan: Plan) -> Card:

@@ -1,4 +1,4 @@
-"""The card drawn: as text for the terminal, and as one HTML page that prints on A4."""
+"""The card as text for the terminal, and as one HTML page that prints on A4."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ def _wrapped(lead: str, text: str) -> list[str]:
 
 
 def as_html(card: Card) -> str:
-    """The card as one page that needs nothing else; all text in it is escaped."""
+    """The card as one HTML page without further files; all text in it is escaped."""
     return PAGE.format(title=_e(card.title), body="\n".join(_html_lines(card)))
 
 

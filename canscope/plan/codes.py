@@ -1,4 +1,4 @@
-"""Raw codes and labels: which codes of a signal mean what."""
+"""Raw codes and labels: which raw codes of a signal mean what."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def raw_range(spec: SignalSpec) -> tuple[int, int]:
 def raw_codes(
     spec: SignalSpec, key: str, entries: Sequence[int | str], report: Report
 ) -> tuple[int, ...]:
-    """Codes and labels as raw codes; a label stands for every code that bears it."""
+    """Codes and labels as raw codes; a label stands for every code that the definition gives it."""
     codes: list[int] = []
     low, high = raw_range(spec)
     for entry in entries:

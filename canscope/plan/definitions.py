@@ -24,9 +24,9 @@ if TYPE_CHECKING:
 def definitions_of(
     plan: PlanTable, source: Source, notes: Notes
 ) -> tuple[Definitions, frozenset[str]]:
-    """All messages of all buses, and the channels of which some could not be read.
+    """All messages of all buses, and the channels with a definition that could not be read.
 
-    Files that cannot be read are mistakes, each by itself.
+    Each file that cannot be read is a mistake.
     """
     policies: dict[str, Any] = {
         channel: bus.not_available
@@ -48,7 +48,7 @@ def definitions_of(
 def _files(
     channel: str, plan: PlanTable, source: Source, notes: Notes, unread: set[str]
 ) -> list[Path]:
-    """A bus's definition files that are there to be read."""
+    """The definition files of a bus that exist; the others are mistakes."""
     key = ("buses", channel, "definitions")
     if channel in ("", "*") or ":" in channel:
         notes.mistake(("buses", channel), "cannot be a channel's name", "as in the capture: can0")
@@ -68,7 +68,7 @@ def _files(
 def _one_by_one(
     files: dict[str, list[Path]], policies: dict[str, Any], notes: Notes, unread: set[str]
 ) -> Definitions:
-    """After one of them failed: which ones do, and what the others say."""
+    """Read file by file: a file that fails is a mistake, and its channel goes into ``unread``."""
     messages: list[MessageSpec] = []
     for channel, paths in files.items():
         own = {channel: policies[channel]} if channel in policies else {}

@@ -1,7 +1,7 @@
 """Which line of a TOML file a key stands on; the standard parser does not say.
 
-The text has been accepted by ``tomllib`` before, so this only needs to find where statements begin
-and end: strings, comments and brackets are skipped as wholes.
+``tomllib`` has accepted the text before, so this only needs to find where statements begin and end:
+strings, comments and brackets are skipped as wholes.
 """
 
 from __future__ import annotations

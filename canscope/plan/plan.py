@@ -38,8 +38,9 @@ class PlanMark:
 class Plan:
     """Everything that a run is judged by.
 
-    ``rules`` holds every rule there is with this plan's parameters, switched-off ones too
-    (``bench.off`` has the reasons). ``warnings`` are those of the plan and of its definitions.
+    ``rules``: name -> every rule there is, with this plan's parameters, including those that are
+    switched off (``bench.off`` has the reasons). ``warnings`` are those of the plan and of its
+    definitions.
     """
 
     path: Path

@@ -1,4 +1,4 @@
-"""The rules with the plan's parameters: limits, their shorthand, and what is switched off."""
+"""The rules with the plan's parameters: limits, their shorthand, and which rules are off."""
 
 from __future__ import annotations
 

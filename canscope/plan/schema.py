@@ -118,7 +118,7 @@ class Cooling(Table):
 
 
 class Limits(Table):
-    """Shorthand for parameters of rules; what they may be is said by the rules."""
+    """Shorthand for parameters of rules; the rules check the values."""
 
     dry_burst_s: Any = None
     dry_total_s: Any = None

@@ -11,7 +11,10 @@ from canscope.plan.mistakes import Unusable, quoted
 
 
 class SignalNames:
-    """Every signal of all definitions, with its channel and without."""
+    """Every signal of the definitions, by ``channel:Message.Signal`` and ``Message.Signal``.
+
+    ``unread`` are the channels of which a definition file could not be read.
+    """
 
     def __init__(self, definitions: Definitions, unread: Collection[str] = ()) -> None:
         self._found: dict[str, tuple[MessageSpec, SignalSpec]] = {}
@@ -45,6 +48,6 @@ class SignalNames:
         raise Unusable(f"no signal named {quoted(name)}{form}", nearest(name, known))
 
     def excused(self, name: str) -> bool:
-        """Whether a signal not found may be in a definition file that could not be read."""
+        """Whether a signal that was not found may be in a file that could not be read."""
         channel, colon, _ = name.partition(":")
         return channel in self._unread if colon else bool(self._unread)

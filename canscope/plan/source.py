@@ -37,7 +37,7 @@ class Source:
     inputs: list[Input] = field(default_factory=list)
     files: dict[str, Path] = field(default_factory=dict)  # input's name -> where it lies
     data: dict[str, Any] = field(default_factory=dict)
-    whole: bool = True  # nothing that the plan includes is missing
+    whole: bool = True  # False if the plan or a file that it includes could not be read
 
     @property
     def text(self) -> str:
@@ -47,7 +47,7 @@ class Source:
         return "\n".join(parts)
 
     def layer(self, path: KeyPath) -> Layer | None:
-        """The file that a key path comes from, or else the nearest table that would hold it."""
+        """The file that has a key path, else the one that has the nearest table above it."""
         for depth in range(len(path), 0, -1):
             for layer in self.layers:
                 if _has(layer.data, path[:depth]):
@@ -62,7 +62,7 @@ class Source:
         return Where(str(layer.path), line_of(path, layer.lines))
 
     def find(self, path: KeyPath, name: str) -> Path:
-        """The file that a key names: beside the file that the key stands in, else the plan."""
+        """The file that a key names: beside the file that has the key, else beside the plan."""
         layer = self.layer(path)
         beside = (layer.path if layer else self.path).parent / name
         return beside if beside.exists() else self.path.parent / name
@@ -77,7 +77,7 @@ class Source:
 
 
 def read_source(path: Path, mistakes: Mistakes) -> Source:
-    """Read a plan and its includes; what cannot be read is among the mistakes."""
+    """Read a plan and its includes; a file that cannot be read is a mistake."""
     source = Source(path)
     source.data = _load(source, path, path.name, (), mistakes)
     source.data.pop("include", None)
@@ -85,7 +85,7 @@ def read_source(path: Path, mistakes: Mistakes) -> Source:
 
 
 def read_bytes(path: Path) -> bytes | str:
-    """A file's content, or why there is none."""
+    """A file's content, or in words why it cannot be read."""
     try:
         return path.read_bytes()
     except OSError as error:
@@ -95,7 +95,7 @@ def read_bytes(path: Path) -> bytes | str:
 
 
 def read_text(path: Path, content: bytes) -> str | CanscopeError:
-    """Text as UTF-8 with any byte order mark and line ends; or what is wrong, and on which line."""
+    """UTF-8 text, without byte order mark and carriage returns; or the error to report."""
     try:
         return content.decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
@@ -176,7 +176,7 @@ def _includes(layer: Layer, mistakes: Mistakes) -> list[str]:
 
 
 def _merge(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]:
-    """Tables merge key by key; of everything else the upper one wins whole."""
+    """Tables merge key by key; any other value of ``above`` replaces that below."""
     merged = dict(below)
     for key, value in above.items():
         under = merged.get(key)

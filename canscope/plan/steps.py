@@ -18,7 +18,7 @@ WATCH_S = 60.0  # heat soaks out after the stop; likewise
 
 @dataclass(frozen=True)
 class Step:
-    """Some things to do, each with its box to tick, and the rules that they exercise."""
+    """Things to do, each with a box to tick, and the rules that they exercise."""
 
     title: str
     do: tuple[str, ...]
@@ -169,7 +169,7 @@ def _together(plan: Plan, value: Values) -> Step:
 
 
 def _budget(plan: Plan, value: Values) -> Step:
-    """Heat soaks out after the stop, so the recording goes on; and the dry time is added up."""
+    """Record on after the last stop, because heat soaks out then; add up the dry turning time."""
     units = len(plan.bench.units)
     turning_s = 2 * value.run_s * (units + (units > 1))
     tasks = [f"After the last stop the recording goes on for {value.watch_s:g} s: heat soaks out"]

@@ -1,8 +1,8 @@
 """Units are physical: from a definition's spelling to the unit that rules compute in.
 
 Our own table of trade spellings comes first, because a general units library reads several of them
-as something else (1/min as an angle-less 0.16 rpm, Nm as nothing, C as coulomb). Only what the
-table does not know goes to pint.
+as something else (1/min as 0.16 rpm, Nm as number-metre, C as coulomb). Only spellings that the
+table does not have go to pint.
 """
 
 from __future__ import annotations
@@ -64,7 +64,7 @@ SPELLINGS: dict[str, dict[str, float]] = {
         }
     ),
 }
-# Spellings whose meaning does not hang on upper or lower case, so that RPM and NM are read as well.
+# Spellings whose meaning does not depend on upper or lower case: RPM and NM are read as well.
 ANY_CASE = re.compile(r"^(?!m(ohms?|Ω|\u2126|v|a|nm)$)", re.IGNORECASE)
 OFFSETS: dict[str, tuple[float, float]] = {
     "K": (1.0, -273.15),
@@ -89,14 +89,14 @@ class Conversion:
 
 
 def missing(unit: str) -> bool:
-    """Whether a definition's unit says nothing; a lone dash is how many files say "none"."""
+    """Whether a definition gives no unit; many files write a lone dash for that."""
     return unit.strip() in ("", "-", "--")
 
 
 def conversion(unit: str, target: str) -> Conversion:
-    """How to turn values in a definition's unit into the role's unit.
+    """How to turn values in a definition's unit into a role's unit, a key of ``SPELLINGS``.
 
-    Raises ``Unusable`` for a unit that nobody knows or that measures something else.
+    Raises ``Unusable`` for a unit that is not known or that measures something else.
     """
     written = re.sub(r"[\s.]", "", unit)
     if target == "degC" and (known := _fold(OFFSETS).get(written.casefold())):

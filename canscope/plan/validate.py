@@ -1,4 +1,4 @@
-"""From a table as read to the schema's models; every mistake in our own words, at its key path."""
+"""Data as read becomes models of the schema; every mistake in our own words, at its key path."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ BOUNDS = {
 def validate(model: type[Model], data: Any, note: Note, *, whole: bool = True) -> Model | None:
     """The data as a model, or None after its mistakes have been noted.
 
-    With ``whole`` False, something is missing already, and missing keys are not mistakes of theirs.
+    With ``whole`` False part of the plan could not be read, and missing keys are no mistakes.
     """
     try:
         return model.model_validate(data)
@@ -53,7 +53,7 @@ def validate(model: type[Model], data: Any, note: Note, *, whole: bool = True) -
 
 
 def parameter(hint: Any, value: Any) -> tuple[Any, str]:
-    """A value of the type that a rule's parameter has, and "" - or None and what was expected."""
+    """A value in the type ``hint`` of a rule's parameter and ""; or None and what is wrong."""
     config = ConfigDict(strict=True, allow_inf_nan=False)
     try:
         return TypeAdapter(hint, config=config).validate_python(value), ""
@@ -64,23 +64,23 @@ def parameter(hint: Any, value: Any) -> tuple[Any, str]:
 
 
 def rest(data: Mapping[str, Any], model: type[Model], needed: Mapping[str, Any]) -> Model:
-    """What is right in the data, so that it can be looked at further although the rest is wrong.
+    """The data without what is wrong in it, so that the rest can be checked further.
 
-    A table goes as a whole if an entry that it must have is missing or wrong; ``needed`` stands in
-    for the top tables that a plan must have.
+    A table is left out whole if an entry that it must have is missing or wrong; ``needed`` stands
+    in for the top tables that a plan must have.
     """
-    kept: Any = _copied(data)
+    right: Any = _copied(data)
     while True:
         try:
-            return model.model_validate(kept)
+            return model.model_validate(right)
         except ValidationError as errors:
-            places = {_target(kept, error["loc"]) for error in errors.errors(include_url=False)}
+            places = {_target(right, error["loc"]) for error in errors.errors(include_url=False)}
         for place in sorted(places - {()}, key=_order, reverse=True):
-            holder = kept
+            holder = right
             for part in place[:-1]:
                 holder = holder[part]
             del holder[place[-1]]
-        kept = {**needed, **kept}
+        right = {**needed, **right}
 
 
 def _copied(data: Any) -> Any:
@@ -100,7 +100,7 @@ def _target(data: Any, loc: KeyPath) -> KeyPath:
 
 
 def _order(place: KeyPath) -> list[tuple[int, str]]:
-    """Later entries of a list sort after earlier ones, and go first."""
+    """Sort key by which, reversed, later entries of a list are deleted before earlier ones."""
     return [(part, "") if isinstance(part, int) else (0, part) for part in place]
 
 

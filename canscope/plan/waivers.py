@@ -1,4 +1,4 @@
-"""Waivers: what is unproven and accepted, by whom."""
+"""Waivers: which unproven findings a person accepts, why, and who."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def waivers_of(plan: PlanTable, notes: Notes) -> tuple[Waiver, ...]:
-    """The plan's waivers; rules that guard against the worst cannot be waived."""
+    """The plan's waivers. One of a rule that cannot be waived, or does not exist, is a mistake."""
     names = list(RULES)
     waivers = []
     for number, table in enumerate(plan.waivers):
@@ -34,7 +34,7 @@ def waivers_of(plan: PlanTable, notes: Notes) -> tuple[Waiver, ...]:
 def warn_of_idle_waivers(
     waivers: Sequence[Waiver], rules: Mapping[str, Rule], bench: Bench, notes: Notes
 ) -> None:
-    """Say which waivers have nothing to accept in this stage (a shared file may hold several)."""
+    """Warn of waivers with no effect in this stage; a file shared by stages may hold some."""
     for number, waiver in enumerate(waivers):
         rule = rules[waiver.rule]
         names = [s.name for s in rule.subjects(bench)] if rule.applies(bench) else []
