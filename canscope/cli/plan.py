@@ -8,6 +8,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from canscope.model.bench import Binding, Kind
+
 WIDE = 160
 
 if TYPE_CHECKING:
@@ -112,11 +114,11 @@ def _role_table(plan: Plan) -> Any:
     return table
 
 
-def _reading(binding: Any) -> Iterator[str]:
+def _reading(binding: Binding) -> Iterator[str]:
     """How a binding turns a signal into its role's value, in words."""
     if binding.codes:
         values = {1.0: "true", 0.0: "false"}
-        if binding.kind.value == "direction":
+        if binding.kind is Kind.DIRECTION:
             values = {1.0: "forward", -1.0: "reverse", 0.0: "neutral"}
         yield ", ".join(f"{code} {values[value]}" for code, value in binding.codes.items())
         return

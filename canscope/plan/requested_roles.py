@@ -1,4 +1,4 @@
-"""The roles that a plan wants bound, gathered from all its tables."""
+"""The roles that a plan gives signals to, gathered from its tables by the table of roles."""
 
 from __future__ import annotations
 

@@ -64,7 +64,7 @@ SomeCodes = Annotated[Codes, Field(min_length=1)]
 Policy = Annotated[Any, BeforeValidator(_policy)]
 Bytes = list[Annotated[int, Field(ge=0, le=63)]]
 
-# Key of a role's table -> its type and its default; ``...`` where the plan must say it.
+# Key of a role's table -> its type and its default; ``...`` where the plan must give it.
 KEY_TYPES: dict[str, tuple[Any, Any]] = {
     "signal": (Annotated[str, Field(min_length=1)], ...),
     "cycle_ms": (Annotated[float, Field(ge=0.01, le=3_600_000)] | None, None),
@@ -99,7 +99,7 @@ def with_roles(section: str) -> Callable[[type[Model]], type[Model]]:
 
 
 def _field(role: Role, below: list[str]) -> tuple[Any, Any]:
-    """Type and default of the key that a role stands at, or the role's words ``below`` that key."""
+    """Type and default of the key that leads to a role; ``below`` are the words that follow it."""
     if below == ["*"]:
         return dict[str, _role_table(role.keys)], Field(default_factory=dict)  # type: ignore[misc]
     return (_contactor(role.keys) if below else _role_table(role.keys)) | None, None
@@ -107,7 +107,7 @@ def _field(role: Role, below: list[str]) -> tuple[Any, Any]:
 
 @cache
 def _role_table(keys: tuple[str, ...]) -> Any:
-    """What stands at a role with these keys: a signal's name, or a table with them."""
+    """The type of a role with these keys: a signal's name, or a table with them."""
     fields: dict[str, Any] = {key: KEY_TYPES[key] for key in ("signal", "cycle_ms", *keys)}
     model = create_model("Role", __base__=Table, **fields)
     return Annotated[model, BeforeValidator(_signal_table)]

@@ -13,6 +13,7 @@ from canscope.model.errors import PlanError
 from canscope.model.roles import KEYS, ROLES, role_of
 from canscope.plan.coverage import full_bench, needed_by
 from canscope.plan.load import read_plan
+from canscope.plan.role_tables import KEY_TYPES
 from canscope.rules import RULES
 from canscope.simulate.folder import write_run
 from canscope.simulate.runs import make_run
@@ -103,6 +104,10 @@ def bound_with(role, keys):
     if word == "command":
         return f'{last} = {{ state = "ContactorBox.{last.capitalize()}Closed", command = {table} }}'
     return f"temperatures = {{ winding = {table} }}" if word == "*" else f"{word} = {table}"
+
+
+def test_the_schema_knows_a_type_for_each_key_and_no_other():
+    assert set(KEY_TYPES) == set(KEYS)
 
 
 def test_every_role_has_a_page_that_says_unit_binding_and_rules(capsys):
