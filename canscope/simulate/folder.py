@@ -9,9 +9,9 @@ from pathlib import Path
 import numpy as np
 
 from canscope.simulate.messages import dbc_text
+from canscope.simulate.nodes import START_US, all_messages
 from canscope.simulate.physics import Truth
 from canscope.simulate.plans import definition_file, stage_toml, vehicle_toml
-from canscope.simulate.record import START_US, all_messages
 from canscope.simulate.runs import STILL_RPM, Run
 from canscope.simulate.vehicle import Vehicle
 

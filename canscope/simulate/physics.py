@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from canscope.simulate.contactors import POLES, Sequencer
 from canscope.simulate.heat import Heat, warm_up
 from canscope.simulate.script import FORWARD, REVERSE, Floats, Script
-from canscope.simulate.sequence import POLES, Sequencer
 from canscope.simulate.shaft import RPM, Shaft
 from canscope.simulate.vehicle import Box, Pack, Supply, Vehicle
 

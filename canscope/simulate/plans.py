@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from canscope.simulate.record import all_messages
+from canscope.simulate.contactors import POLES
+from canscope.simulate.nodes import all_messages
 from canscope.simulate.runs import Seen
 from canscope.simulate.script import FORWARD, NEUTRAL, REVERSE
-from canscope.simulate.sequence import POLES
 from canscope.simulate.vehicle import UnitBuild, Vehicle
 from canscope.simulate.wiring import Spoken
 

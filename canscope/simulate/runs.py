@@ -8,8 +8,8 @@ import numpy as np
 
 from canscope.simulate.faults.catalogue import find_fault
 from canscope.simulate.faults.fault import Fault
+from canscope.simulate.nodes import Recording, candump_text, record
 from canscope.simulate.physics import Truth, simulate
-from canscope.simulate.record import Recording, candump_text, record
 from canscope.simulate.script import FORWARD, DrySpin, PowerUp, Script, Story
 from canscope.simulate.sensors import readings
 from canscope.simulate.vehicle import VEHICLES, Vehicle

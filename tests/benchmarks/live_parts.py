@@ -17,7 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
-from canscope.live.run_folder.clock import ticks_ns
+from canscope.live.recording.clock import ticks_ns
 from tests.live.adapter import Adapter, go_first, lines_of
 from tests.live.stand import recorder_pid, wait_for
 

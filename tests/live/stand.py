@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from canscope.live.run_folder.clock import ticks_ns
+from canscope.live.recording.clock import ticks_ns
 from canscope.simulate.faults.catalogue import find_fault
 from canscope.simulate.folder import write_run
 from canscope.simulate.runs import excerpt, make_run

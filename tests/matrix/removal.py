@@ -10,8 +10,8 @@ import numpy as np
 from canscope.model.definition import SignalSpec
 from canscope.model.findings import Finding
 from canscope.model.report import Report
+from canscope.simulate.nodes import Recording, all_messages, record
 from canscope.simulate.physics import Truth, simulate
-from canscope.simulate.record import Recording, all_messages, record
 from canscope.simulate.runs import Run, witness
 from canscope.simulate.script import Floats, Script, Story
 from canscope.simulate.sensors import readings

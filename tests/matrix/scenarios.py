@@ -5,8 +5,8 @@ from __future__ import annotations
 import zlib
 from dataclasses import dataclass
 
-from canscope.simulate.draw import draw
 from canscope.simulate.faults.catalogue import fault_names, find_fault
+from canscope.simulate.random_vehicle import draw
 from canscope.simulate.runs import Run, make_run
 from canscope.simulate.vehicle import VEHICLES
 

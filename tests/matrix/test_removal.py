@@ -11,8 +11,8 @@ from functools import cache
 import numpy as np
 import pytest
 
-from canscope.simulate.draw import draw
-from canscope.simulate.record import START_US, step_of
+from canscope.simulate.nodes import START_US, step_of
+from canscope.simulate.random_vehicle import draw
 from canscope.simulate.script import AxleByAxle
 from tests.matrix.judging import report_of
 from tests.matrix.removal import (

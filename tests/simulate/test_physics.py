@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from canscope.simulate.contactors import Sequencer
 from canscope.simulate.heat import CASE_J_K, INVERTER_J_K, WINDING_J_K, warm_up
 from canscope.simulate.physics import STEP_S, Link, simulate
 from canscope.simulate.script import DrySpin, PowerUp
-from canscope.simulate.sequence import Sequencer
 from canscope.simulate.vehicle import BRAMBLE, THISTLE, Box, Pack, sense
 
 PRECHARGE = {"negative": True, "precharge": True, "positive": False}

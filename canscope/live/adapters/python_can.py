@@ -13,7 +13,7 @@ from typing import Any
 
 from canscope.live.adapters.adapter import NOTHING, WAIT_S, AdapterError, Batch, Opened
 from canscope.live.adapters.address import Address
-from canscope.live.recording.candump_lines import body
+from canscope.live.adapters.candump_lines import body
 from canscope.model.tables import Flag
 
 MOST = 2000  # frames taken in one read

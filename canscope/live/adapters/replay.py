@@ -10,7 +10,7 @@ import numpy as np
 from canscope.capture.read import read_capture
 from canscope.live.adapters.adapter import NOTHING, WAIT_S, Batch, Opened
 from canscope.live.adapters.address import EVERY, FASTEST, Address
-from canscope.live.recording.candump_lines import dropped, text_of
+from canscope.live.adapters.candump_lines import dropped, text_of
 from canscope.model.errors import CanscopeError, Where
 from canscope.model.tables import Flag, Frames, Tally
 

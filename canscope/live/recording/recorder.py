@@ -15,12 +15,12 @@ from typing import Any
 
 from canscope.live.adapters.adapter import Batch, Opened, Source, source_of
 from canscope.live.adapters.address import EVERY
-from canscope.live.recording.candump_lines import dropped
-from canscope.live.recording.pending import Pending
+from canscope.live.adapters.candump_lines import dropped
+from canscope.live.recording.clock import Clock, Spread, ticks_ns
 from canscope.live.recording.recorder_config import Bus, Orders
+from canscope.live.recording.run_file_writer import Papers
+from canscope.live.recording.write_queue import Pending
 from canscope.live.recording.writer import Captures
-from canscope.live.run_folder.clock import Clock, Spread, ticks_ns
-from canscope.live.run_folder.run_file import Papers
 from canscope.model.errors import CanscopeError
 
 TICK_S = 0.02  # between two writes

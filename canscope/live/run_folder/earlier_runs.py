@@ -16,9 +16,9 @@ from canscope.capture.order import gathered
 from canscope.capture.read import read_capture
 from canscope.decoding.columns import decode
 from canscope.judge.check import Run
+from canscope.live.recording.run_file_writer import RUN_FILE
 from canscope.live.recording.writer import captures_in
 from canscope.live.run_folder.folder import PLAN_FILE, facts_of, is_held
-from canscope.live.run_folder.run_file import RUN_FILE
 from canscope.live.run_folder.turning_time import Turned
 from canscope.model.errors import CanscopeError
 from canscope.model.findings import Verdict

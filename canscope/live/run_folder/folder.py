@@ -9,8 +9,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from canscope.live.recording.run_file_writer import BUG_FILE, RUN_FILE
 from canscope.live.recording.writer import PATTERN
-from canscope.live.run_folder.run_file import BUG_FILE, RUN_FILE
 from canscope.live.run_folder.run_file_schema import odd
 from canscope.live.run_folder.toml import replace_file, toml_text
 from canscope.model.errors import CanscopeError, Where

@@ -15,9 +15,9 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 import canscope
+from canscope.live.recording.clock import ticks_ns
 from canscope.live.recording.process import orders_text
 from canscope.live.recording.recorder_config import Orders
-from canscope.live.run_folder.clock import ticks_ns
 from canscope.live.run_folder.folder import MARKS_FILE, RunFolder, check_plan, known_facts
 from canscope.model.errors import CanscopeError
 from canscope.plan.plan import Plan, PlanMark

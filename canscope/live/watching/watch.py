@@ -17,7 +17,7 @@ from canscope.capture.order import ordered
 from canscope.decoding.columns import decode
 from canscope.judge.check import Run
 from canscope.judge.judge import Alarm
-from canscope.live.run_folder.clock import ticks_ns
+from canscope.live.recording.clock import ticks_ns
 from canscope.live.watching.alarm_latch import Latch, Latched
 from canscope.live.watching.delays import Delays
 from canscope.live.watching.follow import followed

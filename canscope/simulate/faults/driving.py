@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 
 from canscope.simulate.faults.fault import Fault, fault
+from canscope.simulate.nodes import signal_of
 from canscope.simulate.physics import Truth
-from canscope.simulate.record import signal_of
 from canscope.simulate.script import Script
 from canscope.simulate.sensors import Readings
 from canscope.simulate.vehicle import UnitBuild, Vehicle

@@ -9,8 +9,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, ClassVar, TypeVar
 
+from canscope.simulate.nodes import Recording
 from canscope.simulate.physics import Truth
-from canscope.simulate.record import Recording
 from canscope.simulate.script import Floats, Script
 from canscope.simulate.sensors import Readings
 from canscope.simulate.vehicle import Vehicle

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from canscope.simulate.faults.fault import Fault, fault
+from canscope.simulate.nodes import cycle_s, signal_of, step_of
 from canscope.simulate.physics import Truth
-from canscope.simulate.record import cycle_s, signal_of, step_of
 from canscope.simulate.script import Floats, Script
 from canscope.simulate.sensors import Readings
 from canscope.simulate.vehicle import Box, Vehicle

@@ -8,8 +8,8 @@ from can.interfaces.slcan import slcanBus
 
 from canscope.live.adapters.adapter import AdapterError
 from canscope.live.adapters.address import Address
+from canscope.live.adapters.candump_lines import body
 from canscope.live.adapters.slcan import Slcan, parse
-from canscope.live.recording.candump_lines import body
 from tests.live.adapter import Adapter
 from tests.live.stand import as_candump, wait_for
 

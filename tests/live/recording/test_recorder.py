@@ -12,10 +12,10 @@ from canscope.capture.read import read_capture
 from canscope.live.adapters.adapter import NOTHING, Batch, Opened
 from canscope.live.adapters.address import Address
 from canscope.live.adapters.slcan import Slcan
+from canscope.live.recording.clock import Clock, ticks_ns
 from canscope.live.recording.recorder import Recorder
 from canscope.live.recording.recorder_config import Orders
 from canscope.live.recording.writer import Captures
-from canscope.live.run_folder.clock import Clock, ticks_ns
 from tests.live.adapter import Adapter
 from tests.live.stand import as_candump, frames_in, wait_for, waited_s
 

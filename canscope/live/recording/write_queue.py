@@ -5,8 +5,8 @@ from __future__ import annotations
 import threading
 
 from canscope.live.adapters.adapter import Batch
-from canscope.live.recording.candump_lines import dropped
-from canscope.live.run_folder.clock import Clock
+from canscope.live.adapters.candump_lines import dropped
+from canscope.live.recording.clock import Clock
 
 QUEUE_BYTES = 64 << 20  # about 80 s of two full buses; only a stalled disk fills it
 

@@ -1,6 +1,6 @@
 """The run's clock never steps; steps of the computer's clock are told. Arithmetic by hand."""
 
-from canscope.live.run_folder.clock import Clock, Spread
+from canscope.live.recording.clock import Clock, Spread
 
 S = 10**9
 

@@ -8,7 +8,7 @@ import io
 import pytest
 
 from canscope.capture.candump.reader import Candump
-from canscope.live.recording.candump_lines import body, dropped, text_of
+from canscope.live.adapters.candump_lines import body, dropped, text_of
 from canscope.model.tables import Flag
 
 

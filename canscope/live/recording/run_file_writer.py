@@ -11,8 +11,8 @@ from typing import Any
 
 from canscope.live.adapters.adapter import stamp_uncertainty_ms
 from canscope.live.adapters.address import EVERY
+from canscope.live.recording.clock import TICKS, Clock, Spread
 from canscope.live.recording.recorder_config import Bus, Orders
-from canscope.live.run_folder.clock import TICKS, Clock, Spread
 from canscope.live.run_folder.toml import replace_file, toml_text
 
 RESERVE_BYTES = 1 << 16  # kept free for the words about a full disk

@@ -13,7 +13,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from canscope.simulate.draw_wiring import draw_wiring
+from canscope.simulate.random_wiring import draw_wiring
 from canscope.simulate.script import DrySpin, PowerUp, Story
 from canscope.simulate.vehicle import Box, Limits, Pack, Supply, UnitBuild, Vehicle, sense
 
