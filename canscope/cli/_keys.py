@@ -1,4 +1,4 @@
-"""Keys at the vehicle: what each press means, and the terminal that gives them one by one."""
+"""Keys at the vehicle: what each press means, and reading them one by one."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-TWICE_S = 3.0  # within which q has to be pressed again
+TWICE_S = 3.0  # within this time q has to be pressed again
 SEEN = {"f": "forward", "r": "reverse", "s": "still"}
 
 
@@ -23,7 +23,7 @@ class Action:
 
 
 class Keys:
-    """Turns presses into actions. ``prompt`` says what is being waited for."""
+    """Turns presses into actions."""
 
     def __init__(self, axles: Sequence[str]) -> None:
         self._axles = list(axles)[:9]
@@ -33,7 +33,7 @@ class Keys:
 
     @property
     def prompt(self) -> str:
-        """What the next press will do, if something was begun."""
+        """What the next press will do, if something was begun; else empty."""
         if self._note is not None:
             return f"note: {self._note}_  (Enter keeps it, Esc drops it)"
         if self._axle is not None:
@@ -44,15 +44,15 @@ class Keys:
 
     @property
     def legend(self) -> str:
-        """All keys."""
+        """All keys and what they do."""
         axles = ", ".join(f"{n} {axle}" for n, axle in enumerate(self._axles, start=1))
         marks = f"mark: {axles}, then f r s   " if axles else ""
         return f"space acknowledge   {marks}n note   h sound heard   q q end"
 
     def press(self, key: str) -> Action | None:
-        """Take one press."""
+        """The action that a press completes, if any."""
         if self._note is not None:
-            return self._typed(key)
+            return self._type_note(key)
         axle, self._axle = self._axle, None
         quitting, self._quit_s = self._quit_s, None
         if axle is not None and key in SEEN:
@@ -71,7 +71,7 @@ class Keys:
             self._quit_s = time.monotonic()
         return None
 
-    def _typed(self, key: str) -> Action | None:
+    def _type_note(self, key: str) -> Action | None:
         text, self._note = self._note or "", None
         if key in "\r\n":
             return Action("mark", text=text) if text.strip() else None
@@ -82,8 +82,8 @@ class Keys:
 
 
 @contextmanager
-def pressed() -> Iterator[bool]:
-    """Let keys come one by one; False where standard input is no terminal."""
+def single_keys() -> Iterator[bool]:
+    """Read keys without waiting for Enter; False where standard input is no terminal."""
     if not sys.stdin.isatty():
         yield False
         return
@@ -98,8 +98,8 @@ def pressed() -> Iterator[bool]:
         termios.tcsetattr(sys.stdin, termios.TCSADRAIN, before)
 
 
-def next_key(wait_s: float) -> str:
-    """The next press, or nothing after a while."""
+def next_keys(wait_s: float) -> str:
+    """The keys pressed since the last call; waits ``wait_s`` at most for the first one."""
     import os
     import select
 

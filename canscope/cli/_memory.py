@@ -1,4 +1,4 @@
-"""When garbage is looked for, and what the C library holds of freed memory given back."""
+"""Memory: when garbage is collected, and when freed memory goes back to the system."""
 
 from __future__ import annotations
 
@@ -10,17 +10,17 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from typing import TypeVar
 
-EVERY = 8  # chunks; it takes some milliseconds, a chunk some hundred
+EVERY = 8  # chunks; giving back takes some milliseconds, a chunk some hundred
 
 T = TypeVar("T")
 
 
 @contextmanager
 def nothing_collected() -> Iterator[None]:
-    """Look for no cycles of garbage in here, nor once more at the end of the process.
+    """Collect no garbage in here, nor at the end of the process.
 
     What a check imports and builds before its first chunk and after its last one lives until the
-    end; to look through all of it again and again takes a tenth of the time of a short check.
+    end; collecting would search all of it again and again, a tenth of the time of a short check.
     """
     atexit.register(gc.freeze)
     gc.disable()
@@ -33,7 +33,7 @@ def nothing_collected() -> Iterator[None]:
 
 @contextmanager
 def collected() -> Iterator[None]:
-    """Look for them in here all the same, in what is new; for work that may go on for long."""
+    """Collect garbage in here all the same, among what is new; for long work."""
     resting = not gc.isenabled()
     if resting:
         gc.freeze()
@@ -46,15 +46,15 @@ def collected() -> Iterator[None]:
 
 
 def give_back() -> None:
-    """Let the system have what is free again: glibc keeps it, some 80 MB after a large capture."""
+    """Return freed memory to the system: glibc keeps some 80 MB of it after a large capture."""
     if sys.platform == "linux":
-        trim = getattr(ctypes.CDLL(None), "malloc_trim", None)  # other C libraries have no such
+        trim = getattr(ctypes.CDLL(None), "malloc_trim", None)  # other C libraries lack it
         if trim is not None:
             trim(0)
 
 
 def given_back(chunks: Iterable[T]) -> Iterator[T]:
-    """The same chunks; what those before left behind is given back every now and then."""
+    """The same chunks; after every ``EVERY`` of them freed memory is given back."""
     for number, chunk in enumerate(chunks, 1):
         yield chunk
         if number % EVERY == 0:

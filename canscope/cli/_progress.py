@@ -1,4 +1,4 @@
-"""How far the reading of a capture has come, shown while its chunks pass through."""
+"""A progress bar while a capture is read."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ if TYPE_CHECKING:
 def shown(capture: Any) -> Iterator[Frames]:
     """Pass the chunks of an opened capture on; on a terminal, with a bar on standard error.
 
-    The bar tells the share that has been read (of standard input nobody knows it), frames, frames
-    a second and the time left.
+    The bar shows the share that has been read (not known of standard input), frames, frames a
+    second and the time left.
     """
     if not sys.stderr.isatty():
         yield from capture

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import argparse
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +15,7 @@ from canscope.model.errors import CanscopeError, ReportError, UnknownNameError, 
 from canscope.model.report import Report
 
 if TYPE_CHECKING:
+    from canscope.live.run_folder.run_file_schema import RunFile
     from canscope.plan.plan import Plan
 
 EXIT = {"pass": 0, "fail": 1, "unproven": 3}
@@ -92,7 +93,7 @@ class Inputs:
     plan: Path
     notes: tuple[str, ...] = ()
     marks: Path | None = None  # that a run folder brings
-    facts: Mapping[str, Any] = field(default_factory=dict)  # its papers: run.toml
+    run_file: RunFile | None = None  # its run.toml
 
     @property
     def stem(self) -> str:
@@ -125,9 +126,12 @@ def inputs_of(captures: Sequence[str], plan: Path | None) -> Inputs:
         folder = Path(captures[0])
         found = captures_of(captures)
         own = next((folder / name for name in PLAN_NAMES if (folder / name).is_file()), None)
-        from canscope.live.run_folder.folder import MARKS_FILE, facts_of, notes_of
+        from canscope.live.run_folder.layout import MARKS_FILE
+        from canscope.live.run_folder.notes import recording_notes
+        from canscope.live.run_folder.run_file import read_run_file
 
-        notes = notes_of(folder)
+        run_file = read_run_file(folder)
+        notes = recording_notes(folder, run_file)
         if plan is not None and own is not None:
             notes += (f"judged against {plan} instead of the run's own plan {own.name}",)
         plan = plan or own
@@ -137,7 +141,7 @@ def inputs_of(captures: Sequence[str], plan: Path | None) -> Inputs:
             raise CanscopeError("no bench plan in this folder", where=Where(str(folder)), hint=hint)
         marks = folder / MARKS_FILE
         found_marks = marks if marks.is_file() else None
-        return Inputs(tuple(captures), plan, notes, found_marks, facts_of(folder))
+        return Inputs(tuple(captures), plan, notes, found_marks, run_file)
     folder_among = next((name for name in captures if name != "-" and Path(name).is_dir()), None)
     if folder_among is not None:
         hint = "give one run folder by itself, or the capture files in it"
@@ -171,10 +175,10 @@ def judge_files(
     from canscope.plan.load import read_plan
 
     plan = read_plan(inputs.plan, marks=marks or inputs.marks)
-    if inputs.facts:
+    if inputs.run_file is not None:
         from canscope.live.run_folder.earlier_runs import as_recorded
 
-        plan = as_recorded(plan, inputs.facts)
+        plan = as_recorded(plan, inputs.run_file)
     capture = read_capture(*inputs.captures, format=format, channel=_channel(channel, plan))
     frames = shown(capture) if progress else capture
     signals = decode(gathered(frames), plan.definitions, wanted=plan.wanted)

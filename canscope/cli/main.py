@@ -29,7 +29,7 @@ def verbs() -> dict[str, str]:
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one verb; what a user can mend is told without a traceback, a bug keeps its own."""
+    """Run one verb. A mistake of the user is printed as a message, a bug keeps its traceback."""
     arguments = list(sys.argv[1:] if argv is None else argv)
     parser = argparse.ArgumentParser(
         prog="canscope",
@@ -52,10 +52,10 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _run(verb: str, options: argparse.Namespace) -> int:
-    # Before numpy is imported: its linear algebra would start a thread for every processor, which
-    # costs more than all the small fits of a run together.
+    # Set before numpy is imported: its linear algebra would start a thread for every processor,
+    # which costs more than all the small fits of a run together.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    # Imported here, since help does without it and should start at once.
+    # Imported here, because help does not need it and has to start at once.
     from canscope.model import engine
     from canscope.model.errors import CanscopeError
 

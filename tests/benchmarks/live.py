@@ -93,12 +93,13 @@ def through_virtual(folder: Path, seconds: float, rate: int = RATE) -> dict[str,
 
     from canscope.live.adapters.address import Address
     from canscope.live.recording.recorder import Recorder
-    from canscope.live.recording.recorder_config import Orders
+    from canscope.live.recording.recorder_config import RecorderConfig
 
     log, plan = traffic(folder / "traffic")
     run = folder / "run"
     run.mkdir()
-    recorder = Recorder(Orders(run, tuple(Address(n, "virtual", f"bench-{n}") for n in BUSES)))
+    addresses = tuple(Address(n, "virtual", f"bench-{n}") for n in BUSES)
+    recorder = Recorder(RecorderConfig(run, addresses))
     recorder.open()
     buses = [can.Bus(f"bench-{name}", interface="virtual") for name in BUSES]
     thread = threading.Thread(target=recorder.run, name="write")

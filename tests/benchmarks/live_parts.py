@@ -13,6 +13,7 @@ import threading
 import time
 import tomllib
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
@@ -379,13 +380,14 @@ def _record(journal: str, *words: str) -> int:
 
 def _watch(journal: str, folder: str, plan_path: str) -> None:
     """Judge a folder that another process records into, until there is a line of input."""
-    from canscope.live.run_folder.folder import facts_of
+    from canscope.live.recording.status import RecorderStatus
+    from canscope.live.run_folder.run_file import read_run_file
     from canscope.live.watching.watch import Watch
     from canscope.plan.load import read_plan
 
     run, plan, notes = Path(folder), read_plan(Path(plan_path)), Journal()
     go_first(-5)
-    status = {"anchor_ns": facts_of(run)["clock"]["anchor_ns"]}
+    status = RecorderStatus(anchor_ns=read_run_file(run).clock.anchor_ns)
     watch = Watch(run, plan, status=lambda: status, run=notes.run_class()(plan), heard=True)
     ended = threading.Event()
     threading.Thread(target=lambda: (sys.stdin.readline(), ended.set()), daemon=True).start()
@@ -393,7 +395,7 @@ def _watch(journal: str, folder: str, plan_path: str) -> None:
     watch.follow(lambda: not ended.is_set())
     assert not watch.broken, watch.broken
     notes.keep(journal, run)
-    print(json.dumps({"alarms": watch.facts()["alarms"]}))
+    print(json.dumps({"alarms": [asdict(alarm) for alarm in watch.summary().alarms]}))
 
 
 if __name__ == "__main__":

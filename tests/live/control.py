@@ -11,12 +11,12 @@ import sys
 import time
 import tty
 
-from canscope.live.recording.process import go_first
+from canscope.live.recording.process import take_priority
 
 
 def main():
     """Until there is a line of input."""
-    go_first()
+    take_priority()
     master, slave = pty.openpty()
     tty.setraw(slave)
     print("ready", flush=True)

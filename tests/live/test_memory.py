@@ -10,6 +10,7 @@ import pytest
 import canscope.judge.event_log
 import canscope.judge.judge
 import canscope.live.watching.watch
+from canscope.live.recording.status import RecorderStatus
 from canscope.live.watching.delays import Delays
 from canscope.live.watching.watch import Watch
 from canscope.model.history import Track, steps
@@ -70,7 +71,7 @@ def test_what_watching_holds_does_not_grow_with_the_run(tmp_path, hot, monkeypat
         fed += 1
         return bool(piece)
 
-    watch = Watch(tmp_path, read_plan(hot.plan), status=dict, heard=True)
+    watch = Watch(tmp_path, read_plan(hot.plan), status=RecorderStatus, heard=True)
     watch.follow(write_on)
     assert not watch.broken
     assert len(held) == LAPS
@@ -88,14 +89,14 @@ def test_delays_are_told_to_the_millisecond_however_many_there_are():
     delays = Delays()
     for ms in range(1, 201):
         delays.add(ms * 1_000_000 - 1)
-    assert delays.facts() == {"median": 100.0, "p99": 198.0, "longest": 200.0}
+    assert delays.summary_ms() == {"median": 100.0, "p99": 198.0, "longest": 200.0}
     delays.add(90_000 * 1_000_000)
     delays.add(-5)
-    assert (delays.count, delays.facts()["longest"]) == (202, 90_000.0)
+    assert (delays.count, delays.summary_ms()["longest"]) == (202, 90_000.0)
 
 
 def test_no_delay_at_all_is_none():
-    assert set(Delays().facts().values()) == {0.0}
+    assert set(Delays().summary_ms().values()) == {0.0}
 
 
 @pytest.mark.parametrize("count", [7, 1000])

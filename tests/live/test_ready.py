@@ -5,6 +5,8 @@ from dataclasses import replace
 import pytest
 
 import canscope.live.watching.watch
+from canscope.live.recording.status import RecorderStatus
+from canscope.live.run_folder.run_file_schema import Bus
 from canscope.live.watching.watch import Watch
 from canscope.plan.load import read_plan
 
@@ -33,8 +35,8 @@ BO_ 257 Slow: 2 U
  SG_ Winding : 0|16@1- (1,0) [-40|200] "degC" U
 """
 DRY = "nobody can tell how long it turned dry in earlier runs"
-BUS = {"state": "recording", "silent": True, "last_ns": LAST, "gaps": 0, "dropped": 0}
-STATUS = {"anchor_ns": 0, "now_ns": END, "buses": {"can0": BUS}, "disk_low": False}
+BUS = Bus(state="recording", silent=True, last_ns=LAST)
+STATUS = RecorderStatus(now_ns=END, buses={"can0": BUS})
 
 
 @pytest.fixture(autouse=True)
@@ -58,8 +60,8 @@ def watching(
         lines += [f"{stamp} 100#{speed}\n"] * (at < silent_from)
         lines += [f"{stamp[:-6]}1) can0 101#{degrees}\n"]
     (folder / "capture-0001.log").write_text("".join(lines))
-    told = {**STATUS, "buses": {"can0": {**BUS, **dict(bus)}}, **status}
-    watch = Watch(folder, plan, status=lambda: told, heard=heard)
+    reported = replace(STATUS, buses={"can0": replace(BUS, **dict(bus))}, **status)
+    watch = Watch(folder, plan, status=lambda: reported, heard=heard)
     watch.follow(lambda: False)
     assert not watch.broken
     return watch
@@ -123,7 +125,7 @@ def test_a_silence_while_a_unit_turns_stops_within_a_fifth_of_a_second_of_its_de
     watch = watching(tmp_path, rpm=300)
     first = None
     for late_ms in range(0, 400, 10):
-        watch._status = lambda at=late_ms: {**STATUS, "now_ns": END + at * 1_000_000}
+        watch._status = lambda at=late_ms: replace(STATUS, now_ns=END + at * 1_000_000)
         if watch.glance().word == "STOP":
             first = late_ms
             break

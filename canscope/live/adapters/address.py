@@ -1,4 +1,4 @@
-"""``NAME=KIND:ADDRESS``: which bus is heard where, as the command line gives it."""
+"""``NAME=KIND:ADDRESS``: a bus and the adapter it is heard through, from the command line."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Frames as candump text, the form in which everything is recorded."""
+"""Frames as candump text, in which everything is recorded."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ BRS, ESI = int(Flag.BRS), int(Flag.ESI)
 
 
 def body(can_id: int, flags: int, length: int, data: bytes) -> bytes:
-    """What stands behind the channel: ``123#1122``, ``123#R8``, ``123##11122``."""
+    """What follows the channel: ``123#1122``, ``123#R8``, ``123##11122``."""
     if flags & ERROR:
         return b"%08X#%s" % (can_id | ERROR_BIT, data.hex().upper().encode())
     name = b"%08X" % can_id if flags & EXTENDED else b"%03X" % can_id
@@ -31,12 +31,12 @@ def text_of(frames: Frames) -> bytes:
     for row, (time_ns, channel, can_id, flags, length) in enumerate(rows):
         seconds, ns = divmod(time_ns, 1_000_000_000)
         part = b"%09d" % ns if ns % 1000 else b"%06d" % (ns // 1000)
-        told = body(can_id, flags, length, frames.payload(row))
-        lines.append(b"(%d.%s) %s %s\n" % (seconds, part, names[channel], told))
+        frame = body(can_id, flags, length, frames.payload(row))
+        lines.append(b"(%d.%s) %s %s\n" % (seconds, part, names[channel], frame))
     return b"".join(lines)
 
 
 def dropped(count: int | None, why: str) -> bytes:
-    """The line that says that frames were lost; None: nobody knows how many."""
+    """The line that says that frames were lost; None: it is not known how many."""
     number = "dropped" if count is None else f"dropped {count} frame(s)"
     return f"DROPCOUNT: {number}: {why}\n".encode()

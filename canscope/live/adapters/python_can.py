@@ -1,7 +1,7 @@
-"""Any interface that python-can knows, asked to listen only where it can be asked.
+"""Any interface that python-can knows, opened listen-only where it offers that.
 
-Source: the constructors of python-can 4.6.1's interfaces. Reading a state back is the only thing
-that counts as confirmed; everything else needs the person's signature.
+Source: the constructors of python-can 4.6.1's interfaces. Only a state that reads back counts as
+confirmed; everything else needs the person's signature.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import shutil
 import subprocess
-from typing import Any
+from typing import Any, ClassVar
 
 from canscope.live.adapters.adapter import NOTHING, WAIT_S, AdapterError, Batch, Opened
 from canscope.live.adapters.address import Address
@@ -17,9 +17,9 @@ from canscope.live.adapters.candump_lines import body
 from canscope.model.tables import Flag
 
 MOST = 2000  # frames taken in one read
-WIRELESS = ("virtual", "udp_multicast")  # no bus behind it on which anything could be disturbed
-# How an interface's constructor is asked for listen-only.
-ASKED: dict[str, dict[str, Any]] = {
+NO_WIRE = ("virtual", "udp_multicast")  # no bus behind it on which anything could be disturbed
+# What asks an interface's constructor for listen-only.
+LISTEN_ONLY: dict[str, dict[str, Any]] = {
     "pcan": {"state": "PASSIVE"},
     "systec": {"state": "PASSIVE"},
     "kvaser": {"driver_mode": False},
@@ -28,12 +28,13 @@ ASKED: dict[str, dict[str, Any]] = {
     "cantact": {"monitor": True},
     "seeedstudio": {"operation_mode": "silent"},
 }
-READ_BACK = ("pcan", "ixxat", "systec", "etas")  # interfaces whose state tells what the device does
+READ_BACK = ("pcan", "ixxat", "systec", "etas")  # interfaces whose state is the device's own
 
 
 class PythonCan:
     """One bus of one python-can interface."""
 
+    stamp_late_ms: ClassVar[float] = 5.0  # common practice, no source
     period_ns = 0
     gather_ms = 0.0
 
@@ -46,38 +47,38 @@ class PythonCan:
         import can
 
         kind = self._address.kind
-        link = _link(self._address.address) if kind == "socketcan" else None
-        options = dict(ASKED.get(kind, {}))
+        link = _socketcan_link(self._address.address) if kind == "socketcan" else None
+        options = dict(LISTEN_ONLY.get(kind, {}))
         if "state" in options:
             options["state"] = can.BusState.PASSIVE
-        if self._address.bitrate and kind not in ("socketcan", *WIRELESS):
+        if self._address.bitrate and kind not in ("socketcan", *NO_WIRE):
             options["bitrate"] = self._address.bitrate
         try:
             self._bus = can.Bus(self._address.address, interface=kind, **options)
         except (can.CanError, OSError, ImportError, TypeError, ValueError) as error:
             hint = "is it plugged in and up, its driver installed, and the name right?"
             raise AdapterError(f"{self._address}: cannot be opened: {error}", hint=hint) from error
-        silent, how = self._silence(link)
+        silent, how = self._listen_only(link)
         errors = "recorded" if kind == "socketcan" else "unknown"
         rate = (link or {}).get("bitrate") or self._address.bitrate
         return Opened(f"python-can interface {kind} opened", silent, how, errors, rate)
 
-    def _silence(self, link: dict[str, Any] | None) -> tuple[bool, str]:
+    def _listen_only(self, link: dict[str, Any] | None) -> tuple[bool, str]:
         import can
 
         kind = self._address.kind
-        if kind in WIRELESS:
+        if kind in NO_WIRE:
             return True, "there is no wire behind this interface"
         if kind == "socketcan":
-            return silence_of(link)
+            return socketcan_silence(link)
         if kind in READ_BACK and self._bus.state is can.BusState.PASSIVE:
             return True, "asked for listen-only, and the device's state reads back passive"
-        if kind in ASKED:
+        if kind in LISTEN_ONLY:
             return False, "asked for listen-only, but nothing reads back whether it is"
         return False, "this interface has no way to ask for listen-only"
 
     def flush(self) -> None:
-        """Throw away what waits, ``MOST`` frames at most."""
+        """Discard what waits, ``MOST`` frames at most."""
         for _ in range(MOST):
             if self._bus.recv(0) is None:
                 return
@@ -116,8 +117,8 @@ def _body(message: Any) -> bytes:
     return body(message.arbitration_id, flags, message.dlc, bytes(message.data))
 
 
-def _link(name: str) -> dict[str, Any] | None:
-    """What the command ``ip`` says of a SocketCAN link; None where it cannot tell.
+def _socketcan_link(name: str) -> dict[str, Any] | None:
+    """Kind, modes and bit rate of a SocketCAN link by the command ``ip``; None: not known.
 
     Source of the keys: iproute2, ip/iplink_can.c; from memory.
     """
@@ -138,8 +139,8 @@ def _link(name: str) -> dict[str, Any] | None:
     }
 
 
-def silence_of(link: dict[str, Any] | None) -> tuple[bool, str]:
-    """Whether a SocketCAN link is silent, and how that is known."""
+def socketcan_silence(link: dict[str, Any] | None) -> tuple[bool, str]:
+    """Whether a SocketCAN link is listen-only, and how that is known."""
     if link is None:
         return False, "the command ip, which tells the link's mode, is missing or said nothing"
     if link["kind"] == "vcan":

@@ -1,9 +1,10 @@
-"""A recorded file as a source: the way to rehearse, and to test. It keeps the file's own stamps."""
+"""A recorded file in place of an adapter, for rehearsals and tests. It keeps the file's stamps."""
 
 from __future__ import annotations
 
 import time
 from collections.abc import Iterator
+from typing import ClassVar
 
 import numpy as np
 
@@ -21,10 +22,11 @@ MOST = 2000  # frames of a batch
 class Replay:
     """Plays a capture at a multiple of its own speed; ends with EOFError.
 
-    What was wrong with the file stays wrong: lines that cannot be read, frames that its recorder
-    lost and a cut end are written down as such, so that a rehearsal is judged as the original is.
+    Lines that cannot be read, frames that the file's recorder lost and a cut end are written down
+    as such, so that a rehearsal is judged as the original is.
     """
 
+    stamp_late_ms: ClassVar[float] = 0.0
     period_ns = 0
     gather_ms = 0.0
 
@@ -33,14 +35,14 @@ class Replay:
         self._file = address.address
         self._chunks: Iterator[Frames] = iter(())
         self._rest: Frames | None = None
-        self._harm = Tally()  # read, and not yet written down
+        self._damage = Tally()  # read, and not yet written down
         self._played_ns = 0  # of the file, up to the beginning of this segment
         self._first_ns = self._last_ns = self._segment = 0
         self._begun_s = 0.0
 
     def open(self) -> Opened:
-        """Open the file; nothing is disturbed by reading one."""
-        self._chunks = self._wanted(iter(read_capture(self._file)))
+        """Open the file. Raises CanscopeError if it cannot be read or lacks the channel."""
+        self._chunks = self._of_channel(iter(read_capture(self._file)))
         self._rest = next(self._chunks, None)
         if self._rest is None:
             hint = "use the channel's name in the file, or '*' for all of them"
@@ -51,23 +53,23 @@ class Replay:
         how = "a file is read, no bus is touched"
         return Opened("file opened", True, how, "as the file has them")
 
-    def _wanted(self, chunks: Iterator[Frames]) -> Iterator[Frames]:
+    def _of_channel(self, chunks: Iterator[Frames]) -> Iterator[Frames]:
         for chunk in chunks:
             if self._name != EVERY:
                 names = np.array([name == self._name for name in chunk.channels], np.bool_)
                 chunk = chunk.take(names[chunk.channel] if len(chunk) else slice(0, 0))
-            self._harm += chunk.tally
+            self._damage += chunk.tally
             if len(chunk):
                 yield chunk
 
     def flush(self) -> None:
-        """A file waits by itself."""
+        """Nothing to discard: no frame of a file comes before it is read."""
 
     def read(self) -> Batch:
         """The frames that are due by now."""
         rest = self._rest
         if rest is None:
-            if cut := self._told(ended=True):
+            if cut := self._damage_lines(ended=True):
                 return Batch(text=cut, last_ns=self._last_ns)
             raise EOFError("the replayed file has ended")
         time.sleep(min(STEP_S, WAIT_S) if self._speed < FASTEST else 0)
@@ -84,31 +86,34 @@ class Replay:
         left: Frames | None = rest.take(slice(ready, None))
         text, self._last_ns = text_of(part), int(part.time_ns[-1])
         if left is None or not len(left):
-            text += self._told()
+            text += self._damage_lines()
             left = next(self._chunks, None)
         self._rest = left
         return Batch(text=text, counts=_counts(part), last_ns=self._last_ns)
 
-    def _told(self, *, ended: bool = False) -> bytes:
-        """The harm that was done to the file, as lines that every reader counts as such again."""
-        harm, self._harm = self._harm, Tally(cut_end=self._harm.cut_end and not ended)
-        # A cut line is among those that could not be read, and is written as what it is.
-        skipped = max(0, harm.skipped - harm.cut_end)
+    def _damage_lines(self, *, ended: bool = False) -> bytes:
+        """The file's damage so far, as lines that every reader counts as the same damage."""
+        damage, self._damage = self._damage, Tally(cut_end=self._damage.cut_end and not ended)
+        # A cut line counts as skipped too, and is written as a cut line only.
+        skipped = max(0, damage.skipped - damage.cut_end)
         text = b"a line of the replayed file that could not be read\n" * skipped
-        if harm.dropped:
-            text += dropped(harm.dropped, "told by the replayed file")
-        return text + (b"(the replayed file ends in a cut line" if ended and harm.cut_end else b"")
+        if damage.dropped:
+            text += dropped(damage.dropped, "told by the replayed file")
+        if ended and damage.cut_end:
+            text += b"(the replayed file ends in a cut line"
+        return text
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Close the file."""
         self._rest = None
 
 
 def _counts(frames: Frames) -> dict[str, tuple[int, int]]:
-    wrong = (frames.flags & Flag.ERROR) != 0
+    """Channel -> frames, and error frames among them."""
+    error = (frames.flags & Flag.ERROR) != 0
     counts = {}
     for code, name in enumerate(frames.channels):
         mine = frames.channel == code
         if mine.any():
-            counts[name] = (int(mine.sum()), int((mine & wrong).sum()))
+            counts[name] = (int(mine.sum()), int((mine & error).sum()))
     return counts

@@ -1,4 +1,4 @@
-"""Serial-line CAN adapters that speak the slcan text protocol, read in batches.
+"""Serial-line CAN adapters with the slcan text protocol, read in batches.
 
 Source: the protocol as linux/drivers/net/can/slcan and the common adapters' manuals describe it;
 from memory. Read: ``t`` ``T`` ``r`` ``R`` (classical) and ``d`` ``D`` ``b`` ``B`` (FD) lines, with
@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 import time
 from contextlib import suppress
-from typing import Any
+from typing import Any, ClassVar
 
 from canscope.live.adapters.adapter import NOTHING, WAIT_S, AdapterError, Batch, Opened
 from canscope.live.adapters.address import Address
@@ -22,7 +22,7 @@ BITRATES = {
 }  # fmt: skip
 REPLY_S = 0.5  # how long an adapter may take to answer a command
 GATHER_S = 0.003  # between reads, so that one read takes many frames; 4 KiB last 18 ms at 1 Mbit/s
-FULL = 2048  # bytes that wait: somebody is behind, nothing is to be gathered
+FULL = 2048  # bytes that wait: the reader is behind and does not wait for more
 MOST_READS = 20
 LONGEST = 160  # bytes of a line; the longest FD frame has 143
 DONE, REFUSED = b"\r", b"\a"
@@ -38,6 +38,9 @@ FD = re.compile(rb"(?:([db])%b|([DB])%b)(%b)(%b*)" % (SHORT, LONG, HEX, HEX))
 class Slcan:
     """One adapter on a serial line."""
 
+    # Serial chips hand over what they have every 16 ms unless told otherwise (from memory), and
+    # frames are gathered for 3 ms. Common practice, no source.
+    stamp_late_ms: ClassVar[float] = 20.0
     period_ns = STAMP_PERIOD_NS
     gather_ms = 1000 * GATHER_S
 
@@ -58,8 +61,8 @@ class Slcan:
         try:
             self._command(b"C\r")
             self._settle()
-            self._answer(b"S%d\r" % BITRATES[rate], f"bit rate {rate}")
-            silent = self._answer(b"L\r", "silent open (its command L)")
+            self._confirmed(b"S%d\r" % BITRATES[rate], f"bit rate {rate}")
+            silent = self._confirmed(b"L\r", "silent open (its command L)")
         except OSError as error:
             self.close()
             raise AdapterError(f"{self._address}: went away while it was opened: {error}") from None
@@ -72,7 +75,7 @@ class Slcan:
         return Opened("serial adapter opened", silent, how, "not carried", rate)
 
     def flush(self) -> None:
-        """Throw away the whole lines that wait; a line that has begun is still to come."""
+        """Discard the whole lines that wait; the rest of a line that has begun is still to come."""
         waiting = self._rest + self._port.read(self._port.in_waiting)
         self._rest = waiting[waiting.rfind(b"\r") + 1 :]
 
@@ -95,10 +98,10 @@ class Slcan:
         return batch
 
     def close(self) -> None:
-        """Close the channel and the line."""
+        """Close the channel and the serial line."""
         if self._port is None:
             return
-        with suppress(OSError):  # it may be gone already
+        with suppress(OSError):  # the adapter may be gone already
             self._command(b"C\r")
         with suppress(OSError):
             self._port.close()
@@ -112,13 +115,13 @@ class Slcan:
         self._port.flush()
 
     def _settle(self) -> None:
-        """Throw away what an adapter that was left open still says, until it is quiet."""
+        """Discard what an adapter that was left open still sends, until it is quiet."""
         end = time.monotonic() + REPLY_S
         while time.monotonic() < end and self._port.read(4096):
             pass
 
-    def _answer(self, command: bytes, what: str) -> bool:
-        """Whether the adapter says yes; what follows its answer is kept. Raises if it says no."""
+    def _confirmed(self, command: bytes, what: str) -> bool:
+        """Whether the adapter confirms a command. Raises AdapterError if it refuses."""
         self._command(command)
         end = time.monotonic() + REPLY_S
         while time.monotonic() < end:
@@ -128,14 +131,14 @@ class Slcan:
             if reply == REFUSED:
                 hint = "an adapter that cannot listen only is not opened at all: use another one"
                 raise AdapterError(f"{self._address}: the adapter refuses {what}", hint=hint)
-            if reply:  # no answer but a frame already: keep it
+            if reply:  # not an answer but the beginning of a frame: keep it
                 self._rest += reply
                 break
         return False
 
 
 def parse(lines: list[bytes]) -> Batch:
-    """Lines of the protocol without their carriage return."""
+    """Frames from lines of the protocol without their carriage return."""
     frames, garbled, stamp = [], 0, b""
     for line in lines:
         m = CLASSICAL.fullmatch(line)
@@ -147,7 +150,7 @@ def parse(lines: list[bytes]) -> Batch:
                 frames.append(b"%s#%s" % ((short or long).upper(), rest[:end].upper()))
                 stamp = rest[end:] if extra else stamp
                 continue
-        elif (body := _other(line)) is not None:
+        elif (body := _remote_or_fd(line)) is not None:
             if body:
                 frames.append(body)
             continue
@@ -156,8 +159,8 @@ def parse(lines: list[bytes]) -> Batch:
     return Batch(frames, garbled, 0, device_ns)
 
 
-def _other(line: bytes) -> bytes | None:
-    """A remote or FD frame; empty for an empty line; None for anything else."""
+def _remote_or_fd(line: bytes) -> bytes | None:
+    """A remote or FD frame as candump writes it; empty for an empty line; None: neither."""
     if not line:
         return b""
     if m := REMOTE.fullmatch(line):

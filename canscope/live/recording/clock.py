@@ -1,11 +1,11 @@
-"""The clock of a recording: it never steps, whatever happens to the computer's wall clock."""
+"""The clock of a recording: it never steps, whatever the computer's wall clock does."""
 
 from __future__ import annotations
 
 import time
 from collections.abc import Callable
 
-STEP_NS = 100_000_000  # a jump of the wall clock that is worth telling
+STEP_NS = 100_000_000  # a jump of the wall clock that is reported
 
 
 def ticks_ns() -> int:
@@ -58,8 +58,8 @@ class Clock:
 class Spread:
     """How far the host's stamps wander against a device's own: the measured jitter of a bus.
 
-    The first difference is taken as zero; what is told is the range of all since, in ns. Device
-    stamps that start over (every 60 s with slcan) are compared modulo ``period_ns``.
+    It is the range of the differences since the first frame, in ns. Device stamps that start over
+    (every 60 s with slcan) are compared modulo ``period_ns``.
     """
 
     def __init__(self, period_ns: int = 0) -> None:
@@ -83,5 +83,5 @@ class Spread:
 
     @property
     def range_ns(self) -> int:
-        """From the earliest to the latest."""
+        """From the smallest to the largest difference, in ns."""
         return self._high - self._low

@@ -1,43 +1,29 @@
-"""What a recorder is told, and how each of its buses is doing."""
+"""What a recorder is told before it starts."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from canscope.live.adapters.address import Address
+from canscope.live.run_folder.run_file_schema import EarlierRuns
 
 
 @dataclass(frozen=True)
-class Orders:
-    """What a recorder is told."""
+class RecorderConfig:
+    """Which buses to record, where to, and what to write into run.toml besides."""
 
     folder: Path
     addresses: tuple[Address, ...]
     not_silent: str = ""  # the person's signature where listen-only cannot be confirmed
-    rotate_bytes: int = 256 << 20
+    rotate_bytes: int = 256 << 20  # size at which a new capture file begins
     low_disk_bytes: int = 1 << 30
-    rotate_s: float = 3600.0  # a capture file is closed after so long
-    about: dict[str, Any] = field(default_factory=dict)  # goes into run.toml as [run]
-    earlier: dict[str, Any] | None = None  # what earlier runs have shown, as [earlier]
+    rotate_s: float = 3600.0  # age at which a new capture file begins
+    about: Mapping[str, str] = field(default_factory=dict)  # goes into run.toml as [run]
+    earlier: EarlierRuns | None = None  # goes into run.toml as [earlier]
 
-
-@dataclass
-class Bus:
-    """How one bus is doing."""
-
-    address: str
-    state: str = "closed"  # closed, recording, lost, ended; replayed: one of a played file
-    found: str = ""
-    silent: bool = False
-    silent_how: str = ""
-    error_frames_are: str = "unknown"
-    bitrate: int | None = None
-    frames: int = 0
-    error_frames: int = 0
-    garbled: int = 0
-    dropped: int = 0
-    gaps: int = 0
-    last_ns: int = 0
-    late_by_at_most_ms: float = 0.0  # of stamps: the longest time for which nobody read
+    @property
+    def replays(self) -> bool:
+        """Whether a recorded file is played instead of a bus being heard."""
+        return any(address.kind == "replay" for address in self.addresses)

@@ -1,4 +1,4 @@
-"""Lines that wait for the disk, stamped where they are handed over, so that their order is one."""
+"""Lines that wait for the disk. They are stamped on entry, so that stamps rise over all buses."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from canscope.live.recording.clock import Clock
 QUEUE_BYTES = 64 << 20  # about 80 s of two full buses; only a stalled disk fills it
 
 
-class Pending:
+class WriteQueue:
     """Filled by the readers, emptied by the writer; stamps rise by at least 1 microsecond."""
 
     def __init__(self, clock: Clock) -> None:
@@ -22,13 +22,13 @@ class Pending:
 
     @property
     def full(self) -> bool:
-        """Whether nothing more may be handed over."""
+        """Whether frames that come now are lost."""
         return self.size > QUEUE_BYTES
 
     def stamp(self, name: str, batch: Batch) -> tuple[int, int] | None:
-        """Stamp a bus's frames and keep them: the first and the last stamp, in ns.
+        """Stamp a bus's frames and add them; returns the first and the last stamp, in ns.
 
-        None: there is no room, and they are lost.
+        None: the queue is full, and they are lost.
         """
         channel, count = name.encode(), len(batch.frames)
         with self._lock:
@@ -48,7 +48,7 @@ class Pending:
             return us * 1000, self._last_us * 1000
 
     def put(self, text: bytes) -> None:
-        """Keep lines that have their stamps, or need none."""
+        """Add lines that have their stamps, or need none."""
         with self._lock:
             self._put(text)
 
@@ -57,7 +57,7 @@ class Pending:
         self.size += len(text)
 
     def drain(self) -> tuple[list[bytes], int]:
-        """Everything that waits, and how many frames were lost since the last time."""
+        """Take out everything, and how many frames were lost since the last time."""
         with self._lock:
             parts, self._parts, self.size = self._parts, [], 0
             lost, self._lost = self._lost, 0

@@ -1,4 +1,4 @@
-"""The captures of a run: append-only, whole lines, rotated by size and time, soon on the disk."""
+"""Writes the captures of a run: append-only, whole lines, rotated by size and age."""
 
 from __future__ import annotations
 
@@ -8,16 +8,16 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-NAME = "capture-%04d.log"
-PATTERN = "capture-*.log"
-FSYNC_S = 0.8  # a second at most, with what a busy machine adds
+from canscope.live.run_folder.layout import CAPTURE_NAME
+
+FSYNC_S = 0.8  # at most a second together with what a busy machine adds
 
 
-class Captures:
+class CaptureWriter:
     """Writes into ``capture-0001.log`` and the next ones.
 
-    ``write`` hands the bytes to the operating system at once, which keeps them though this process
-    be killed; a thread asks for the disk itself every ``FSYNC_S``. OSErrors of either come out of
+    ``write`` hands the bytes to the operating system at once, which keeps them even if this process
+    is killed. A thread syncs them to the disk every ``FSYNC_S``. OSErrors of either are raised by
     the next ``write``, which may have written a part of its text: the last line is then cut, as
     every reader of the file can see.
     """
@@ -35,7 +35,7 @@ class Captures:
         self._number, self._fd, self._size = 0, -1, 0
         self.total = 0
         self._failed: OSError | None = None
-        self._full: list[int] = []  # files that nothing is written to any more
+        self._full: list[int] = []  # files that are complete, but not yet synced
         self._stop, self._lock = threading.Event(), threading.Lock()
         self._dirty = False
         self._syncer = threading.Thread(target=self._sync, name="fsync", daemon=True)
@@ -57,7 +57,7 @@ class Captures:
         self._dirty = True
 
     def close(self) -> None:
-        """Bring everything to the disk. Raises OSError."""
+        """Sync everything to the disk. Raises OSError."""
         self._stop.set()
         self._syncer.join()
         if self._fd >= 0:
@@ -69,15 +69,13 @@ class Captures:
 
     def _next(self) -> None:
         self._number += 1
-        path = self._folder / (NAME % self._number)
+        path = self._folder / (CAPTURE_NAME % self._number)
         flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | getattr(os, "O_CLOEXEC", 0)
         new = os.open(path, flags, 0o644)
         self._begun_s = self._seconds()
         with self._lock:
             if self._fd >= 0:
-                self._full.append(
-                    self._fd
-                )  # asking for the disk here would hold up the next frames
+                self._full.append(self._fd)  # a sync here would hold up the next frames
             self._fd, self._size = new, 0
 
     def _sync(self) -> None:
@@ -106,8 +104,3 @@ def _fsync(fd: int) -> None:
     except OSError as error:
         if error.errno not in (22, 95):  # EINVAL, ENOTSUP: not a file on a disk
             raise
-
-
-def captures_in(folder: Path) -> list[Path]:
-    """The captures of a run, in order; ones without a byte are none."""
-    return [path for path in sorted(folder.glob(PATTERN)) if path.stat().st_size]

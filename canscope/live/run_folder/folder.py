@@ -1,31 +1,32 @@
-"""The run folder: one run, everything in it, and what can be said of how it ended."""
+"""The run folder of one run: held while it is recorded, with a copy of the plan, then completed."""
 
 from __future__ import annotations
 
 import hashlib
 import os
-import tomllib
-from collections.abc import Mapping
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from canscope.live.recording.run_file_writer import BUG_FILE, RUN_FILE
-from canscope.live.recording.writer import PATTERN
-from canscope.live.run_folder.run_file_schema import odd
-from canscope.live.run_folder.toml import replace_file, toml_text
+from canscope.live.run_folder.layout import (
+    DEFINITIONS,
+    LOCK_FILE,
+    PLAN_AS_USED,
+    PLAN_FILE,
+    RUN_FILE,
+)
+from canscope.live.run_folder.run_file import complete_run_file
+from canscope.live.run_folder.run_file_schema import RunEnd, RunWatch, ShownByRun
+from canscope.live.run_folder.toml import toml_text
 from canscope.model.errors import CanscopeError, Where
 from canscope.plan.plan import Plan
 
-LOCK_FILE, MARKS_FILE, PLAN_FILE = ".lock", "marks.jsonl", "plan.toml"
-AS_USED, DEFINITIONS = "plan-as-used", "definitions"
-BLOCK = 1 << 20
-
 
 class RunFolder:
-    """A run folder that is held: no second recorder writes into it."""
+    """A run folder that is locked: no second recorder writes into it."""
 
     def __init__(self, path: Path) -> None:
-        """Make it and hold it. Raises CanscopeError if somebody else does or it is in use."""
+        """Make and lock it. Raises CanscopeError if it is locked or not empty."""
         self.path, self._made = path, not path.exists()
         where = Where(str(path))
         fcntl = _locks()
@@ -51,26 +52,26 @@ class RunFolder:
 
     @property
     def lock(self) -> int:
-        """The descriptor that holds it, for the recorder's process to hold as well."""
+        """The file descriptor of the lock, for the recorder's process to hold as well."""
         return self._lock
 
     def release(self) -> None:
-        """Let go of it."""
+        """Unlock it."""
         os.close(self._lock)
 
     def abandon(self) -> None:
-        """Let go of it and take it away again, nothing having been recorded."""
+        """Unlock it and remove what was made, as nothing was recorded."""
         (self.path / LOCK_FILE).unlink(missing_ok=True)
         self.release()
         if self._made and not any(self.path.iterdir()):
             self.path.rmdir()
 
     def keep_plan(self, plan: Plan) -> None:
-        """Copy the plan with all it rests on, so that the copy can be read again by itself.
+        """Copy the plan and every file it needs, so that the copy can be read by itself.
 
-        Definitions lie in ``definitions`` under their hash, so that two runs can be compared, and
-        again where the plan looks for them.
-        Raises CanscopeError: a file is named in a way that no copy can follow.
+        Definitions are kept twice: where the plan looks for them, and in ``definitions`` under
+        their hash, so that two runs can be compared.
+        Raises CanscopeError: the plan names a file by its absolute path.
         """
         places = _places(plan)
         for place, source in places.items():
@@ -84,20 +85,21 @@ class RunFolder:
             only = {"format": 1, "include": own.replace(os.sep, "/")}
             (self.path / PLAN_FILE).write_text(toml_text(only), "utf-8", newline="\n")
 
-    def add(self, more: Mapping[str, Any]) -> None:
-        """Add to run.toml what is only known afterwards."""
-        replace_file(self.path / RUN_FILE, toml_text({**known_facts(self.path), **more}))
+    def add_shown(self, shown: ShownByRun) -> None:
+        """Add to run.toml what the run has shown."""
+        complete_run_file(self.path, {"shown": asdict(shown)})
 
-    def finish(self, more: Mapping[str, Any]) -> None:
-        """Add hashes of all files, and what the watching process knows, to run.toml."""
-        facts = known_facts(self.path)
-        facts.update(more)
-        facts["sha256"] = {
-            str(path.relative_to(self.path)): _sha256(path)
+    def finish(self, watch: RunWatch | None, end: RunEnd | None) -> None:
+        """Complete run.toml with the hashes of all files, and with what is given."""
+        more: dict[str, Any] = {"watch": asdict(watch)} if watch else {}
+        if end is not None:
+            more["end"] = asdict(end)
+        more["sha256"] = {
+            str(path.relative_to(self.path)): sha256_of(path)
             for path in sorted(self.path.rglob("*"))
             if path.is_file() and path.name != RUN_FILE and path.name[0] != "."
         }
-        replace_file(self.path / RUN_FILE, toml_text(facts))
+        complete_run_file(self.path, more)
 
 
 def _put(target: Path, text: bytes) -> None:
@@ -109,8 +111,8 @@ def _places(plan: Plan) -> dict[str, Path]:
     """Where in a run folder each file of a plan goes, and where it comes from.
 
     Files keep their places relative to each other, so that the copy reads as the original did. The
-    plan itself is plan.toml; where that cannot be (it rests on files outside its own folder), all
-    lie in ``AS_USED`` and plan.toml only includes the plan there.
+    plan itself becomes plan.toml. Where that is not possible (it needs files outside its own
+    folder), all files go into ``PLAN_AS_USED`` and plan.toml only includes the plan there.
     """
     own = os.path.abspath(plan.path)
     sources = {own}
@@ -127,7 +129,7 @@ def _places(plan: Plan) -> dict[str, Path]:
         places = {os.path.relpath(source, home): Path(source) for source in sources - {own}}
         return {PLAN_FILE: Path(own), **places}
     root = os.path.commonpath([os.path.dirname(source) for source in sources])
-    return {os.path.join(AS_USED, os.path.relpath(s, root)): Path(s) for s in sorted(sources)}
+    return {os.path.join(PLAN_AS_USED, os.path.relpath(s, root)): Path(s) for s in sorted(sources)}
 
 
 def check_plan(plan: Plan) -> None:
@@ -135,96 +137,8 @@ def check_plan(plan: Plan) -> None:
     _places(plan)
 
 
-def facts_of(folder: Path) -> dict[str, Any]:
-    """What run.toml says; nothing if there is none.
-
-    Raises CanscopeError if it is there and cannot be used: without what it says of the clock and
-    of earlier runs, more would pass than may.
-    """
-    path = folder / RUN_FILE
-    hint = "copy the whole run folder again, from where it was recorded"
-    try:
-        facts = tomllib.loads(path.read_text("utf-8"))
-    except FileNotFoundError:
-        return {}
-    except (OSError, ValueError) as error:
-        why = error.strerror if isinstance(error, OSError) else error
-        what = f"the papers of this run cannot be read: {why}"
-        raise CanscopeError(what, where=Where(str(path)), hint=hint) from error
-    wrong = odd(facts)
-    if wrong:
-        what = f"the papers of this run are not as they were written: {wrong}"
-        raise CanscopeError(what, where=Where(str(path)), hint=hint)
-    return facts
-
-
-def known_facts(folder: Path) -> dict[str, Any]:
-    """What run.toml says as far as it can be read, for those who write it anew."""
-    try:
-        return facts_of(folder)
-    except CanscopeError:
-        return {}
-
-
-def notes_of(folder: Path) -> tuple[str, ...]:
-    """What a report on a run must say of its recording, in words."""
-    facts = facts_of(folder)
-    if not facts:
-        return ()
-    notes, end = [], facts.get("end") or {}
-    if not end:
-        running = is_held(folder)
-        notes.append(
-            "the recorder is still writing: this is what there is so far"
-            if running
-            else "the recording has no end marker: the recorder was killed or lost its power; "
-            "up to the last 0.2 s before that are missing"
-        )
-    elif not end.get("in_order", False):
-        notes.append(f"the recorder stopped: {end.get('reason', 'for no reason that it gave')}")
-    reason = (facts.get("run") or {}).get("not_silent")
-    if reason:
-        notes.append(f"recorded though not known to be silent, signed for: {reason}")
-    for name, bus in (facts.get("buses") or {}).items():
-        if not bus.get("silent"):
-            notes.append(f"{name}: not known to be silent: {bus.get('silent_how', '')}")
-        if bus.get("error_frames_are") in ("not carried", "unknown"):
-            notes.append(f"{name}: error frames are {bus['error_frames_are']} in this recording")
-    notes += [str(event.get("what", "")) for event in facts.get("events") or ()]
-    earlier = facts.get("earlier") or {}
-    if earlier.get("runs"):
-        notes.append(f"earlier runs of this vehicle are counted: {', '.join(earlier['runs'])}")
-    for words, what in (
-        ("uncounted", "cannot be counted: how long it turned dry is not known"),
-        ("strangers", "names no vehicle, having no plan, and is not counted"),
-    ):
-        notes += [f"the run {name} beside this one {what}" for name in earlier.get(words, ())]
-    watched = facts.get("watch") or {}
-    if watched.get("slow_s"):
-        notes.append(
-            f"live judging was up to {watched['slow_s']:.2f} s late; nothing was lost by it"
-        )
-    if (folder / BUG_FILE).exists():
-        notes.append(f"the recorder met a bug of its own: see {BUG_FILE}")
-    return (*notes, *_changed(folder, facts.get("sha256") or {}))
-
-
-def _changed(folder: Path, hashes: Mapping[str, str]) -> list[str]:
-    """Files that are no longer what they were when the run ended."""
-    told = []
-    for name, sha256 in hashes.items():
-        path = folder / name
-        if not path.is_file():
-            told.append(f"{name} was part of this run and is missing")
-        elif _sha256(path) != sha256:
-            told.append(f"{name} was changed after the run ended")
-    recorded = {name for name in hashes if Path(name).match(PATTERN)}
-    added = sorted(p.name for p in folder.glob(PATTERN) if p.name not in recorded)
-    return told + [f"{name} was added after the run ended" for name in added if hashes]
-
-
 def _locks() -> Any:
-    """The module that holds files; recording needs it, reading a run folder does not."""
+    """The module that locks files. Recording needs it, reading a run folder does not."""
     try:
         import fcntl
     except ImportError as error:
@@ -234,7 +148,7 @@ def _locks() -> Any:
 
 
 def is_held(folder: Path) -> bool:
-    """Whether somebody records into this folder now."""
+    """Whether a recorder is writing into this folder now."""
     try:
         fcntl = _locks()
     except CanscopeError:
@@ -252,9 +166,7 @@ def is_held(folder: Path) -> bool:
     return False
 
 
-def _sha256(path: Path) -> str:
-    digest = hashlib.sha256()
+def sha256_of(path: Path) -> str:
+    """The hash of a file, in hexadecimal. Raises OSError."""
     with open(path, "rb") as file:
-        while block := file.read(BLOCK):
-            digest.update(block)
-    return digest.hexdigest()
+        return hashlib.file_digest(file, "sha256").hexdigest()

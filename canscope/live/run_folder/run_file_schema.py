@@ -1,70 +1,137 @@
-"""What kind of value each entry of a run's papers, run.toml, has to be where it is used."""
+"""What run.toml holds: the tables that a recorder writes and that every later check reads.
+
+These dataclasses are the schema: run.toml is written from them, in the order of their fields
+(``None`` is left out), and is read and checked by them (``run_file.read_run_file``).
+"""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Iterator, Mapping
-from typing import Any
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from canscope.live.plain_data import Amount
 
 
-def _is_table(value: object) -> bool:
-    return isinstance(value, dict)
+@dataclass(frozen=True)
+class EarlierRuns:
+    """What the earlier runs of a vehicle have shown together; names are those of run folders."""
+
+    runs: tuple[str, ...] = ()  # that were counted
+    uncounted: tuple[str, ...] = ()  # of this vehicle, but what they have shown is not known
+    strangers: tuple[str, ...] = ()  # recorded without a plan: the vehicle is not known
+    moved: tuple[str, ...] = ()  # temperature roles whose raw value has moved
+    turned_dry_s: Mapping[str, Amount] = field(default_factory=dict)  # by unit
 
 
-def _are_words(value: object) -> bool:
-    return isinstance(value, list) and all(isinstance(word, str) for word in value)
+@dataclass(frozen=True)
+class ShownByRun:
+    """What one run adds to the build record."""
+
+    moved: tuple[str, ...] = ()
+    turned_dry_s: Mapping[str, Amount] = field(default_factory=dict)
 
 
-def _are_tables(value: object) -> bool:
-    return isinstance(value, list) and all(isinstance(entry, dict) for entry in value)
+@dataclass(frozen=True)
+class RunClock:
+    """The clock that stamped the frames, and how far it can be trusted."""
+
+    kind: str = ""
+    anchor_ns: int | None = None
+    anchor_uncertainty_ms: float | None = None
+    stamps: str | None = None
+    uncertainty_ms: Amount | None = None  # stated; none for a replayed file
+    uncertainty: str | None = None
+    wall_clock_apart_ms: float | None = None
 
 
-def _is_amount(value: object) -> bool:
-    """Seconds and milliseconds: less than none would prove too much."""
-    number = isinstance(value, int | float) and not isinstance(value, bool)
-    return number and math.isfinite(value) and value >= 0  # type: ignore[arg-type, operator]
+@dataclass
+class Bus:
+    """How one bus is doing. The recorder counts in it; a status holds copies."""
+
+    address: str = ""
+    state: str = "closed"  # closed, recording, lost, ended; replayed: one of a played file
+    found: str = ""
+    silent: bool = False
+    silent_how: str = ""
+    error_frames_are: str = "unknown"  # recorded, not carried, unknown, as the file has them
+    bitrate: int | None = None
+    frames: int = 0
+    error_frames: int = 0
+    garbled: int = 0
+    dropped: int = 0
+    gaps: int = 0
+    last_ns: int = 0
+    late_by_at_most_ms: Amount = 0.0  # of stamps: the longest time for which nobody read
 
 
-# A star stands for every name in a table.
-KINDS: Mapping[str, tuple[str, Callable[[object], bool]]] = {
-    **dict.fromkeys(
-        ("run", "end", "buses", "buses.*", "clock", "earlier", "shown", "watch", "sha256"),
-        ("table", _is_table),
-    ),
-    **dict.fromkeys(("earlier.turned_dry_s", "shown.turned_dry_s"), ("table", _is_table)),
-    **dict.fromkeys(
-        ("earlier.runs", "earlier.uncounted", "earlier.strangers", "earlier.moved", "shown.moved"),
-        ("list of words", _are_words),
-    ),
-    "events": ("list of tables", _are_tables),
-    **dict.fromkeys(
-        (
-            "earlier.turned_dry_s.*",
-            "shown.turned_dry_s.*",
-            "clock.uncertainty_ms",
-            "buses.*.late_by_at_most_ms",
-            "watch.slow_s",
-        ),
-        ("number of at least 0", _is_amount),
-    ),
-    "sha256.*": ("word", lambda value: isinstance(value, str)),
-}
+@dataclass
+class RunBus(Bus):
+    """One bus as run.toml keeps it."""
+
+    device_stamps: bool = False
+    stamp_jitter_ms: float | None = None  # measured against the device's own stamps
 
 
-def odd(facts: Mapping[str, Any]) -> str:
-    """The first entry that is of another kind, in words; empty where all are as written."""
-    for path, (kind, fits) in KINDS.items():
-        for name, value in _entries(facts, path.split("."), ""):
-            if not fits(value):
-                return f"{name} is no {kind}"
-    return ""
+@dataclass(frozen=True)
+class RunEnd:
+    """How a recording ended; without one the recorder was killed, or still runs."""
+
+    at_ns: int = 0
+    reason: str = ""
+    in_order: bool = False
+    listened_until_ns: int | None = None
+    frames: int | None = None
+    dropped: int | None = None
+    run_file: str | None = None  # why run.toml could not be written
 
 
-def _entries(table: object, path: list[str], above: str) -> Iterator[tuple[str, object]]:
-    """What stands at a path, with its full name; nothing where it is absent."""
-    if not path:
-        yield above, table
-    elif isinstance(table, dict):
-        names = list(table) if path[0] == "*" else [path[0]] if path[0] in table else []
-        for name in names:
-            yield from _entries(table[name], path[1:], f"{above}.{name}".lstrip("."))
+@dataclass(frozen=True)
+class RunEvent:
+    """Something that happened to the recorder while it recorded."""
+
+    at_ns: int = 0
+    what: str = ""
+    bus: str | None = None
+
+
+@dataclass(frozen=True)
+class RunAlarm:
+    """One alarm that was raised while the run was watched."""
+
+    rule: str = ""
+    subject: str = ""
+    stop: bool = False
+    at_ns: int = 0  # of the frame that shows it
+    raised_ns: int = 0
+    text: str = ""
+
+
+@dataclass(frozen=True)
+class RunWatch:
+    """How late the live judging was, and every alarm.
+
+    ``delay_ms`` is the time from a frame's stamp to its judgement; the oldest frame of each piece
+    counts, so these are the longest ones.
+    """
+
+    pieces: int = 0
+    delay_ms: Mapping[str, float] = field(default_factory=dict)  # median, p99, longest
+    slow_s: Amount | None = None  # the longest round of judging, if it was long
+    broken: str | None = None  # traceback of the judge's own bug
+    alarms: tuple[RunAlarm, ...] = ()
+
+
+@dataclass(frozen=True)
+class RunFile:
+    """All of run.toml. ``run`` says who recorded what, when and with what."""
+
+    format: int = 1
+    run: Mapping[str, str] = field(default_factory=dict)
+    earlier: EarlierRuns | None = None
+    clock: RunClock | None = None
+    buses: Mapping[str, RunBus] = field(default_factory=dict)
+    end: RunEnd | None = None
+    events: tuple[RunEvent, ...] = ()
+    shown: ShownByRun | None = None
+    watch: RunWatch | None = None
+    sha256: Mapping[str, str] | None = None  # of the run's other files, by name

@@ -9,8 +9,8 @@ from canscope.model.events import Event
 from canscope.model.signals import Signals
 
 
-class Turned:
-    """Counts every unit's turning, coasting included, as ``dry-exposure`` counts it."""
+class TurningTime:
+    """Counts how long each unit turns, coasting included, as ``dry-exposure`` counts it."""
 
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
@@ -19,10 +19,10 @@ class Turned:
         self._until_ns = self._segment = 0
 
     def feed(self, signals: Signals, until_ns: int) -> None:
-        """Take in one piece, which ends at ``until_ns``."""
+        """Count one piece, which ends at ``until_ns``."""
         if signals.frames.segment != self._segment:
             self._segment = signals.frames.segment
-            self._part()
+            self._split()
         self._until_ns = until_ns
         for name, turning in self._turning.items():
             binding = self._bench.bindings.get(f"units.{name}.speed")
@@ -39,32 +39,32 @@ class Turned:
             self._done_ns[name] += event.time_ns - began.time_ns
         return None
 
-    def _part(self) -> None:
-        """The clock stepped: nothing is counted across the step, and nothing is forgotten."""
+    def _split(self) -> None:
+        """Close the open bursts where the clock stepped: no time is counted across a step."""
         for name, turning in self._turning.items():
             if turning.start is not None:
                 self._done_ns[name] += self._until_ns - turning.start.time_ns
             self._turning[name] = Turning(name)
 
     @property
-    def now(self) -> tuple[str, ...]:
-        """The units that turn."""
+    def turning(self) -> tuple[str, ...]:
+        """The units that turn now."""
         return tuple(name for name, turning in self._turning.items() if turning.on)
 
     def burst_s(self, name: str) -> float:
-        """How long the burst of a unit lasts that is under way."""
+        """Length so far of the burst that a unit is in; 0 outside a burst."""
         turning = self._turning[name]
         if turning.start is None or not turning.on:
             return 0.0
         return (self._until_ns - turning.start.time_ns) / 1e9
 
     def total_s(self, name: str) -> float:
-        """How long a unit has turned in all."""
+        """Total turning time of a unit."""
         turning, open_ns = self._turning[name], 0
         if turning.start is not None:
             open_ns = self._until_ns - turning.start.time_ns
         return (self._done_ns[name] + open_ns) / 1e9
 
-    def seconds(self) -> dict[str, float]:
-        """All of them, by unit."""
+    def totals_s(self) -> dict[str, float]:
+        """Total turning time by unit."""
         return {name: self.total_s(name) for name in self._turning}

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 
 @dataclass(frozen=True)
-class Latched:
+class LatchedAlarm:
     """An alarm that stays until a person has acknowledged it."""
 
     rule: str
@@ -20,16 +20,19 @@ class Latched:
     acknowledged: bool = False
 
 
-class Latch:
+class AlarmLatch:
     """All alarms of a run, one for each rule and subject, in the order in which they came."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
-        self._alarms: dict[tuple[str, str], Latched] = {}
+        self._alarms: dict[tuple[str, str], LatchedAlarm] = {}
 
-    def add(self, alarm: Latched) -> None:
-        """Latch an alarm; one that stands already stays as it is, and so does one that was seen
-        unless it now says something else."""
+    def add(self, alarm: LatchedAlarm) -> None:
+        """Latch an alarm.
+
+        One that stands for the same rule and subject is kept instead, unless it was acknowledged
+        and the new one has another text.
+        """
         key = (alarm.rule, alarm.subject)
         with self._lock:
             known = self._alarms.get(key)
@@ -37,13 +40,13 @@ class Latch:
                 self._alarms[key] = alarm
 
     def acknowledge(self) -> None:
-        """A person has seen all alarms that stand now."""
+        """Acknowledge all alarms that stand now."""
         with self._lock:
             for key, alarm in self._alarms.items():
                 self._alarms[key] = replace(alarm, acknowledged=True)
 
     @property
-    def all(self) -> tuple[Latched, ...]:
-        """All of them."""
+    def all(self) -> tuple[LatchedAlarm, ...]:
+        """All alarms, acknowledged or not."""
         with self._lock:
             return tuple(self._alarms.values())

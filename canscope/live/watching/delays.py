@@ -1,10 +1,10 @@
-"""How long frames waited to be judged: a whole run's delays in a fixed number of counters."""
+"""How long frames waited to be judged, for a whole run in a fixed number of counters."""
 
 from __future__ import annotations
 
 import numpy as np
 
-MOST_MS = 60_000  # longer ones are counted here; the longest is kept by itself
+MOST_MS = 60_000  # longer delays are counted as this; the longest is kept by itself
 MS = 10**6
 
 
@@ -22,7 +22,7 @@ class Delays:
         self._longest_ns = max(self._longest_ns, delay_ns)
         self.count += 1
 
-    def facts(self) -> dict[str, float]:
+    def summary_ms(self) -> dict[str, float]:
         """Median, 99th percentile (rounded up to the millisecond) and longest, in ms."""
         longest = round(self._longest_ns / MS, 1)
         return {"median": self._at(0.5), "p99": self._at(0.99), "longest": longest}

@@ -1,6 +1,6 @@
-"""The captures of a run as they grow: what the judge sees is what is on the disk, and only that.
+"""The captures of a run as they grow: the judge sees what is on the disk, and only that.
 
-A judge that is slow falls behind in the files and catches up; the recorder never hears of it.
+A slow judge falls behind in the files and catches up; the recorder is not affected.
 """
 
 from __future__ import annotations
@@ -11,11 +11,11 @@ from dataclasses import replace
 from pathlib import Path
 
 from canscope.capture.candump.reader import read_on
-from canscope.live.recording.writer import NAME
+from canscope.live.run_folder.layout import CAPTURE_NAME
 from canscope.model.tables import Frames
 
-MOST = 4 << 20  # bytes taken at a time by one who has fallen behind
-BEHIND = MOST // 4
+MOST = 4 << 20  # bytes read at a time
+BEHIND = MOST // 4  # a read of so many bytes is followed by the next one at once
 
 
 class Follower:
@@ -27,8 +27,8 @@ class Follower:
 
     @property
     def path(self) -> Path:
-        """The file that is being read; ``line`` is where in it the last lines given began."""
-        return self._folder / (NAME % self._number)
+        """The file that is being read; ``line`` is the number of the first line last returned."""
+        return self._folder / (CAPTURE_NAME % self._number)
 
     def more(self) -> bytes:
         """New whole lines; empty if there are none yet."""
@@ -42,7 +42,7 @@ class Follower:
         whole = text[: text.rfind(b"\n") + 1]
         self._at += len(whole)
         self.line, self._next_line = self._next_line, self._next_line + whole.count(b"\n")
-        further = self._folder / (NAME % (self._number + 1))
+        further = self._folder / (CAPTURE_NAME % (self._number + 1))
         # A rotated file is complete before the next one exists.
         if not whole and further.exists() and self._at >= path.stat().st_size:
             self._number, self._at = self._number + 1, 0
@@ -51,7 +51,7 @@ class Follower:
         return whole
 
     def rest(self) -> bytes:
-        """What was begun and never finished as a line."""
+        """The last line where it was never finished."""
         self.line = self._next_line
         try:
             return self.path.read_bytes()[self._at :]
@@ -68,10 +68,10 @@ def followed(
 ) -> Iterator[Frames]:
     """Chunks of a growing run, until ``wait`` says that nothing more will come.
 
-    ``wait`` is called between two looks at the disk, unless one has fallen behind, and returns
-    False at the end; what was written before it said so is still given. ``took`` is called when new
-    lines were found. ``rising`` is the recorder's word that no two frames share a stamp, so that
-    none waits for the next one.
+    ``wait`` is called between two reads, unless the reader has fallen behind. It returns False at
+    the end; what was written before that is still returned. ``took`` is called when new lines were
+    found. ``rising`` is the recorder's promise that no two frames share a stamp, so that no frame
+    has to wait for the next one.
     """
     follower = Follower(folder)
     going_on = True

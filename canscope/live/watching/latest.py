@@ -1,4 +1,4 @@
-"""The latest of every role while a run goes on: who turns, what is stale, how hot it gets."""
+"""The latest value of every role while a run goes on: what turns, what is stale, what is hot."""
 
 from __future__ import annotations
 
@@ -8,19 +8,19 @@ from typing import Any
 import numpy as np
 
 from canscope.judge.role_samples import samples_of
-from canscope.live.run_folder.turning_time import Turned
+from canscope.live.run_folder.turning_time import TurningTime
 from canscope.model.history import History
 from canscope.model.signals import Signals
 from canscope.plan.plan import Plan
+from canscope.trust.sensor import COLD_RAIL_DEGC, RAIL_WIDTH_K
 
-KEEP_NS = 30_000_000_000
+KEEP_NS = 30_000_000_000  # of history
 SLOPE_NS = 10_000_000_000  # over which the shown slope of a temperature is fitted
 STALE_FLOOR_NS = 100_000_000  # no silence shorter than this stops: common practice, no source
-RAIL_DEGC, RAIL_WIDTH_K = -40.0, 2.0  # where a broken sensor stands: common practice, no source
 
 
 @dataclass(frozen=True)
-class Heat:
+class ShownTemperature:
     """One temperature as shown."""
 
     role: str
@@ -31,12 +31,12 @@ class Heat:
 
 
 class Latest:
-    """What the roles of a plan say now. Not for two threads at a time."""
+    """The roles of a plan now. Not for two threads at a time."""
 
     def __init__(self, plan: Plan) -> None:
         self._plan = plan
         self._history = History({r: b.cycle_ns for r, b in plan.bench.bindings.items()})
-        self.turned = Turned(plan.bench)
+        self.turning_time = TurningTime(plan.bench)
 
     def feed(self, signals: Signals, until_ns: int) -> None:
         """Take in one piece, which ends at ``until_ns``."""
@@ -44,14 +44,14 @@ class Latest:
             series = signals.series.get(binding.key)
             if series is not None and len(series.time_ns):
                 self._history.append(role, samples_of(binding, series))
-        self.turned.feed(signals, until_ns)
+        self.turning_time.feed(signals, until_ns)
         self._history.forget(until_ns - KEEP_NS)
 
     @property
     def engaged(self) -> bool:
         """Whether a main contactor is closed or a unit turns."""
         poles = ("contactors.negative", "contactors.positive")
-        return bool(self.turned.now) or any(self._last(role) == 1 for role in poles)
+        return bool(self.turning_time.turning) or any(self._last(role) == 1 for role in poles)
 
     def _last(self, role: str) -> float | None:
         samples = self._history.samples(role)
@@ -59,7 +59,7 @@ class Latest:
         return float(known[-1]) if len(known) else None
 
     def stale(self, now_ns: int) -> dict[str, int | None]:
-        """Roles that should have been heard by now, with their age; None if they never were."""
+        """Roles that are silent for too long, with their age in ns; None: never heard."""
         found: dict[str, int | None] = {}
         for role in self._plan.bench.bindings:
             samples = self._history.samples(role)
@@ -73,12 +73,12 @@ class Latest:
         return found
 
     def suspect(self, role: str) -> bool:
-        """A temperature at the rail, or a value that its node says it does not have."""
+        """Whether a role is a temperature at the rail, or not available."""
         samples = self._history.samples(role)
         if not len(samples):
             return False
         value = samples.value[-1]
-        railed = abs(value - RAIL_DEGC) <= RAIL_WIDTH_K and ".temperatures." in role
+        railed = abs(value - COLD_RAIL_DEGC) <= RAIL_WIDTH_K and ".temperatures." in role
         return bool(np.isnan(value) or railed)
 
     def speeds_rpm(self) -> dict[str, float]:
@@ -88,7 +88,7 @@ class Latest:
         return {name: value for name, value in last.items() if value is not None}
 
     def dry_left(self) -> list[tuple[str, float | None, float | None]]:
-        """For each unit: seconds left of this burst and of all, as the plan limits them."""
+        """For each unit: seconds left of this burst and of all bursts; None: no limit."""
         if not self._plan.bench.dry:
             return []
         rule = self._plan.rules.get("dry-exposure")
@@ -96,33 +96,33 @@ class Latest:
         earlier = self._plan.bench.turned_dry_s or {}
         rows = []
         for name in (unit.name for unit in self._plan.bench.units):
-            used = earlier.get(name, 0.0) + self.turned.total_s(name)
-            burst = None if burst_s is None else burst_s - self.turned.burst_s(name)
+            used = earlier.get(name, 0.0) + self.turning_time.total_s(name)
+            burst = None if burst_s is None else burst_s - self.turning_time.burst_s(name)
             rows.append((name, burst, None if total_s is None else total_s - used))
         return rows
 
-    def heats(self) -> list[Heat]:
-        """All temperatures that were heard."""
+    def temperatures(self) -> list[ShownTemperature]:
+        """All temperatures that have been heard."""
         bench, rows = self._plan.bench, []
         for unit in bench.units:
             for word, role in unit.temperature_roles().items():
                 samples = self._history.samples(role)
                 known = samples[~np.isnan(samples.value)]
                 if len(known):
-                    rows.append(_heat(role, known, bench.ceilings_degC.get(word)))
+                    rows.append(_shown(role, known, bench.ceilings_degC.get(word)))
         return rows
 
 
-def _heat(role: str, known: Any, ceiling: float | None) -> Heat:
-    """The last value, the fitted slope of the last seconds, and when the ceiling is reached."""
+def _shown(role: str, known: Any, ceiling: float | None) -> ShownTemperature:
+    """The last value, the fitted slope, and the time to the ceiling at that slope."""
     value = float(known.value[-1])
     recent = known.between(int(known.time_ns[-1]) - SLOPE_NS, int(known.time_ns[-1]) + 1)
     seconds = (recent.time_ns - recent.time_ns[0]) / 1e9
     if len(recent) < 5 or seconds[-1] < 2.0:
-        return Heat(role, value, None, ceiling, None)
+        return ShownTemperature(role, value, None, ceiling, None)
     centred = seconds - seconds.mean()
     slope = float(centred @ recent.value / (centred @ centred))
     left = None
     if ceiling is not None and slope > 0.02:
         left = max(0.0, (ceiling - value) / slope)
-    return Heat(role, value, slope, ceiling, left)
+    return ShownTemperature(role, value, slope, ceiling, left)

@@ -1,4 +1,4 @@
-"""A run as the watching process holds it: its folder, its recorder's process, its marks."""
+"""A run as the watching process holds it: its folder, the recorder's process, its marks."""
 
 from __future__ import annotations
 
@@ -12,36 +12,40 @@ from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
-from typing import Any
 
 import canscope
 from canscope.live.recording.clock import ticks_ns
-from canscope.live.recording.process import orders_text
-from canscope.live.recording.recorder_config import Orders
-from canscope.live.run_folder.folder import MARKS_FILE, RunFolder, check_plan, known_facts
+from canscope.live.recording.protocol import Refusal, config_line, read_report
+from canscope.live.recording.recorder_config import RecorderConfig
+from canscope.live.recording.status import RecorderStatus
+from canscope.live.run_folder.folder import RunFolder, check_plan
+from canscope.live.run_folder.layout import MARKS_FILE
+from canscope.live.run_folder.run_file import usable_run_file
+from canscope.live.run_folder.run_file_schema import RunEnd, RunWatch
 from canscope.model.errors import CanscopeError
 from canscope.plan.plan import Plan, PlanMark
 
 OPENING_S = 30.0  # the longest that opening adapters may take
 ENDING_S = 10.0
-QUIET_S = 1.0  # without a word the recorder is not known to run
+QUIET_S = 1.0  # a recorder without a report for so long is not known to run
 
 
 class Session:
-    """Starts the recorder and follows how it does; ``status`` is what it said last.
+    """Starts the recorder and follows how it does; ``status`` is its last report.
 
     Raises CanscopeError if an adapter cannot be opened silently; the folder is then unused.
     """
 
-    def __init__(self, folder: RunFolder, orders: Orders, plan: Plan | None = None) -> None:
+    def __init__(self, folder: RunFolder, config: RecorderConfig, plan: Plan | None = None) -> None:
         self.folder = folder
-        self.status: dict[str, Any] = {}
-        self.heard_s = time.monotonic()
-        self._said = threading.Event()
+        self.status = RecorderStatus()
+        self._refusal = "the recorder did not start"
+        self._opened = False
+        self._reported_s = time.monotonic()
+        self._reported = threading.Event()
         if plan is not None:
             check_plan(plan)
-        about = {**orders.about, **_about(plan)}
-        words = orders_text(replace(orders, folder=folder.path, about=about))
+        about = {**config.about, **_about(plan)}
         self._process = subprocess.Popen(
             [sys.executable, "-m", "canscope.live.recording.process"],
             stdin=subprocess.PIPE,
@@ -50,14 +54,14 @@ class Session:
             start_new_session=True,  # keys and hang-ups of this terminal are not for it
             pass_fds=(folder.lock,),
         )
-        self._tell(words)
+        self._write(config_line(replace(config, folder=folder.path, about=about)))
         self._listener = threading.Thread(target=self._listen, daemon=True)
         self._listener.start()
-        if not self._said.wait(OPENING_S):
+        if not self._reported.wait(OPENING_S):
             self._process.kill()
-        if "refused" in self.status or not self.status:
+        if not self._opened:
             self.wait()
-            raise CanscopeError(str(self.status.get("refused", "the recorder did not start")))
+            raise CanscopeError(self._refusal)
         if plan is not None:
             folder.keep_plan(plan)
 
@@ -69,12 +73,12 @@ class Session:
     @property
     def running(self) -> bool:
         """Whether the recorder is alive and has not ended."""
-        return self._process.poll() is None and not self.status.get("end")
+        return self._process.poll() is None and self.status.end is None
 
     @property
     def quiet(self) -> bool:
-        """Whether nothing was heard of a running recorder for too long."""
-        return self.running and time.monotonic() - self.heard_s > QUIET_S
+        """Whether a running recorder has not reported for too long."""
+        return self.running and time.monotonic() - self._reported_s > QUIET_S
 
     @property
     def reason(self) -> str:
@@ -82,35 +86,34 @@ class Session:
         if self.running:
             return ""
         code = self._process.poll()
-        told = (self.status.get("end") or {}).get("reason")
-        if told:
-            return str(told)
+        if self.status.end is not None and self.status.end.reason:
+            return self.status.end.reason
         return f"its process was killed by signal {-code}" if code and code < 0 else "it crashed"
 
     def now_ns(self) -> int:
         """The time by the run's clock; of a replay, how far it has been played."""
-        if self.status.get("replays"):
-            return int(self.status["now_ns"])
-        return int(self.status["anchor_ns"]) + ticks_ns()
+        if self.status.replays:
+            return self.status.now_ns
+        return self.status.anchor_ns + ticks_ns()
 
     def mark(
         self, axle: str | None, seen: str | None, text: str, *, not_before_ns: int = 0
     ) -> PlanMark:
-        """Write down what a person saw, at once, with the time by the run's clock."""
+        """Write down at once what a person saw, with the time by the run's clock."""
         mark = PlanMark(None, max(self.now_ns(), not_before_ns), axle, seen, text)
         row = {"time_ns": mark.time_ns, "axle": axle, "seen": seen, "text": text or None}
-        kept = {key: value for key, value in row.items() if value is not None}
+        known = {key: value for key, value in row.items() if value is not None}
         with open(self.folder.path / MARKS_FILE, "a", encoding="utf-8") as file:
-            file.write(json.dumps(kept, ensure_ascii=False) + "\n")
+            file.write(json.dumps(known, ensure_ascii=False) + "\n")
         return mark
 
     def stop(self, reason: str) -> None:
         """Let the recorder end, and wait for it."""
-        self._tell(f"stop {reason}")
+        self._write(f"stop {reason}")
         self.wait()
 
     def wait(self) -> None:
-        """Wait for a recorder that is ending; one that cannot is killed."""
+        """Wait for a recorder that is ending; one that takes too long is killed."""
         try:
             self._process.wait(ENDING_S)
         except subprocess.TimeoutExpired:
@@ -118,36 +121,39 @@ class Session:
             self._process.wait()
         self._listener.join(ENDING_S)
         for pipe in (self._process.stdin, self._process.stdout):
-            with suppress(OSError):  # what could not be said any more is of no use to anybody
+            with suppress(OSError):  # what could not be written any more is of no use
                 if pipe is not None:
                     pipe.close()
 
-    def finish(self, watched: dict[str, Any] | None = None) -> None:
+    def finish(self, watch: RunWatch | None = None) -> None:
         """Complete run.toml with hashes and, where the recorder could not, with how it ended."""
-        more: dict[str, Any] = {"watch": watched} if watched else {}
-        if not known_facts(self.folder.path).get("end"):
-            more["end"] = {"at_ns": self.now_ns(), "reason": self.reason, "in_order": False}
-        self.folder.finish(more)
+        run_file = usable_run_file(self.folder.path)
+        ended = run_file is not None and run_file.end is not None
+        end = None if ended else RunEnd(self.now_ns(), self.reason, in_order=False)
+        self.folder.finish(watch, end)
 
-    def _tell(self, line: str) -> None:
+    def _write(self, line: str) -> None:
         assert self._process.stdin is not None
-        try:
+        with suppress(OSError):  # the recorder is gone, as ``running`` shows
             self._process.stdin.write(line + "\n")
             self._process.stdin.flush()
-        except OSError:
-            pass  # it is gone, as running tells
 
     def _listen(self) -> None:
         assert self._process.stdout is not None
         for line in self._process.stdout:
-            self.status, self.heard_s = json.loads(line), time.monotonic()
-            self._said.set()
-        self._said.set()
+            report = read_report(line)
+            if isinstance(report, Refusal):
+                self._refusal = report.refused
+            else:
+                self.status, self._opened = report, True
+            self._reported_s = time.monotonic()
+            self._reported.set()
+        self._reported.set()
 
 
-def _about(plan: Plan | None) -> dict[str, Any]:
+def _about(plan: Plan | None) -> dict[str, str]:
     """Who, when and with what, for run.toml."""
-    about: dict[str, Any] = {
+    about = {
         "started": datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC"),
         "computer": f"{platform.system()} {platform.release()}, Python {platform.python_version()}",
         "canscope": canscope.__version__,

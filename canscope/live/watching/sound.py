@@ -1,7 +1,7 @@
-"""Tones for a stop and for a warning, made here; where there is no sound, that is said.
+"""Tones for a stop and for a warning.
 
-The rhythms tell them apart without hearing a pitch: a stop is three short tones again and again, a
-warning a single long one with a long pause.
+Their rhythms differ, so that they are told apart without hearing the pitch: a stop is three short
+tones again and again, a warning one long tone with a long pause.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
-"""Watching a run: the very same judge, fed from the disk, and what a person must know at once.
+"""Watching a run: the same judge as offline, fed from the disk, and the alarms of a person.
 
-Judged, state and alarms are one thread's work (``follow``); whoever draws asks for ``glance``.
+One thread judges (``follow``); the thread that draws asks for a ``glance``.
 """
 
 from __future__ import annotations
@@ -9,26 +9,28 @@ import threading
 import time
 import traceback
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
 
 from canscope.capture.order import ordered
 from canscope.decoding.columns import decode
 from canscope.judge.check import Run
 from canscope.judge.judge import Alarm
 from canscope.live.recording.clock import ticks_ns
-from canscope.live.watching.alarm_latch import Latch, Latched
+from canscope.live.recording.status import RecorderStatus
+from canscope.live.run_folder.run_file_schema import RunAlarm, RunWatch
+from canscope.live.watching.alarm_latch import AlarmLatch, LatchedAlarm
 from canscope.live.watching.delays import Delays
 from canscope.live.watching.follow import followed
-from canscope.live.watching.latest import Heat, Latest
+from canscope.live.watching.latest import Latest, ShownTemperature
 from canscope.model.signals import Signals
 from canscope.plan.plan import Plan, PlanMark
 
-FEED_S = 0.08  # between two looks at the disk: a feed costs the same however few frames it holds
-LATE_S = 0.5  # a round of judging that took so long is told
-NEVER_SEEN_NS = 3_000_000_000  # after the contactors closed: common practice, no source
-BUS_AGE_NS = 1_000_000_000  # a bus silent for longer is not ready: common practice, no source
+FEED_S = 0.08  # between two reads of the disk: a feed costs the same however few frames it holds
+LATE_S = 0.5  # a round of judging that takes longer raises a warning
+NEVER_SEEN_NS = 3_000_000_000  # after the contactors closed; common practice, no source
+BUS_AGE_NS = 1_000_000_000  # a bus silent for longer is not ready; common practice, no source
+FEEDING_NS = 50_000_000  # frames so young may not be on the disk yet
 
 
 @dataclass(frozen=True)
@@ -39,22 +41,22 @@ class Glance:
     why: tuple[str, ...]
     turning: tuple[str, ...] = ()
     dry_left: tuple[tuple[str, float | None, float | None], ...] = ()  # unit, burst s, total s
-    heats: tuple[Heat, ...] = ()
+    temperatures: tuple[ShownTemperature, ...] = ()
     speeds_rpm: dict[str, float] = field(default_factory=dict)
     bus_age_s: dict[str, float | None] = field(default_factory=dict)
-    alarms: tuple[Latched, ...] = ()
+    alarms: tuple[LatchedAlarm, ...] = ()
     late_s: float = 0.0
 
 
 class Watch:
-    """Watches one run against a plan. ``heard`` has to be set once the sound test was heard."""
+    """Watches one run against a plan. ``heard`` is set once a person has heard the sound test."""
 
     def __init__(
         self,
         folder: Path,
         plan: Plan | None = None,
         *,
-        status: Callable[[], dict[str, Any]],
+        status: Callable[[], RecorderStatus],
         run: Run | None = None,
         heard: bool = False,
     ) -> None:
@@ -64,9 +66,9 @@ class Watch:
         self.judged_ns = 0
         self.late_s = 0.0
         self.delays = Delays()
-        self.broken = ""  # the judge's own bug, if it met one
+        self.broken = ""  # traceback of the judge's own bug
         self._lock, self._judging = threading.Lock(), threading.Lock()
-        self._latch = Latch()
+        self._latch = AlarmLatch()
         self.latest = Latest(plan) if plan is not None else None
         self._closed_since_ns: int | None = None
         self._round_s = time.monotonic()
@@ -87,8 +89,8 @@ class Watch:
             return still
 
         try:
-            rising = not self._status().get("replays")
-            chunks = ordered(followed(self._folder, wait, self._took, rising=rising))
+            rising = not self._status().replays
+            chunks = ordered(followed(self._folder, wait, self._begin_round, rising=rising))
             if self._plan is None:
                 for frames in chunks:
                     self.judged_ns = frames.until_ns or self.judged_ns
@@ -96,11 +98,11 @@ class Watch:
             wanted = self._plan.wanted
             for signals in decode(chunks, self._plan.definitions, wanted=wanted):
                 self._feed(signals)
-        except Exception as error:  # the recorder goes on; the person must hear of it
+        except Exception as error:  # the recorder goes on, and the person must know
             self.broken = traceback.format_exc()
             self.alarm("judge", "", True, f"nobody judges any more: a bug: {error!r}")
 
-    def _took(self) -> None:
+    def _begin_round(self) -> None:
         self._round_s = time.monotonic()
 
     def _feed(self, signals: Signals) -> None:
@@ -111,12 +113,12 @@ class Watch:
         for alarm in raised:
             self._raise(alarm)
         status = self._status()
-        if len(signals.frames) and not status.get("replays"):
-            now_ns = status.get("anchor_ns", 0) + ticks_ns()
+        if len(signals.frames) and not status.replays:
+            now_ns = status.anchor_ns + ticks_ns()
             self.delays.add(now_ns - int(signals.frames.time_ns[0]))
         late_s = time.monotonic() - self._round_s
         self.late_s = max(self.late_s, late_s)
-        if late_s > LATE_S and not status.get("replays"):
+        if late_s > LATE_S and not status.replays:
             self.alarm("judge", "late", False, f"judging is {late_s:.1f} s late; nothing is lost")
 
     def _note(self, signals: Signals) -> None:
@@ -133,47 +135,39 @@ class Watch:
         text = finding.sentence if finding else alarm.subject
         self.alarm(alarm.rule, alarm.subject, alarm.stops, text, alarm.at_ns)
 
-    def facts(self) -> dict[str, Any]:
-        """What run.toml says of the watching: how late it was, and every alarm.
-
-        ``delay`` is the time from a frame's stamp to its judgement; the oldest frame of each piece
-        counts, so these are the longest ones.
-        """
-        alarms = [
-            {
-                "rule": alarm.rule, "subject": alarm.subject, "stop": alarm.stops,
-                "at_ns": alarm.at_ns, "raised_ns": alarm.raised_ns, "text": alarm.text,
-            }
-            for alarm in self.alarms
-        ]  # fmt: skip
-        return {
-            "pieces": self.delays.count,
-            "delay_ms": self.delays.facts(),
-            "slow_s": round(self.late_s, 3) if self.late_s > LATE_S else None,
-            "broken": self.broken or None,
-            "alarms": alarms,
-        }
+    def summary(self) -> RunWatch:
+        """What run.toml says of the watching."""
+        return RunWatch(
+            pieces=self.delays.count,
+            delay_ms=self.delays.summary_ms(),
+            slow_s=round(self.late_s, 3) if self.late_s > LATE_S else None,
+            broken=self.broken or None,
+            alarms=tuple(
+                RunAlarm(a.rule, a.subject, a.stops, a.at_ns, a.raised_ns, a.text)
+                for a in self.alarms
+            ),
+        )
 
     def alarm(self, rule: str, subject: str, stops: bool, text: str, at_ns: int = 0) -> None:
-        """Latch an alarm, raised now; one that is latched already is left as it is."""
-        raised = self._status().get("anchor_ns", 0) + ticks_ns()
+        """Raise an alarm now; see ``AlarmLatch.add`` for one that stands already."""
+        raised = self._status().anchor_ns + ticks_ns()
         at = at_ns or self.judged_ns
-        self._latch.add(Latched(rule, subject, stops, text, at, self.judged_ns, raised))
+        self._latch.add(LatchedAlarm(rule, subject, stops, text, at, self.judged_ns, raised))
 
     def acknowledge(self) -> None:
-        """A person has seen all alarms that stand now."""
+        """Acknowledge all alarms that stand now."""
         self._latch.acknowledge()
 
     @property
-    def alarms(self) -> tuple[Latched, ...]:
+    def alarms(self) -> tuple[LatchedAlarm, ...]:
         """All alarms so far, in the order in which they were raised."""
         return self._latch.all
 
     def mark(self, write: Callable[[int], PlanMark]) -> None:
-        """What a person has just seen.
+        """Judge a mark of what a person has just seen.
 
-        ``write`` is given the time before which nothing can be judged any more, and writes the mark
-        down with a time not before that, so that the recording says the same as was judged live.
+        ``write`` is given the time up to which everything has been judged, and writes the mark down
+        with a later time, so that the recording is judged as it was live.
         """
         with self._judging:
             mark = write(self.judged_ns)
@@ -183,69 +177,75 @@ class Watch:
     # -- the drawer's thread ------------------------------------------------------------------
 
     def glance(self, recorder_ended: str = "") -> Glance:
-        """The state of everything now; raises the alarms that no frame can raise.
+        """The state of everything now. Raises the alarms that no frame can raise.
 
-        ``recorder_ended`` is why the recorder stopped, if it did and nobody asked it to.
+        ``recorder_ended`` is why the recorder stopped, if nobody asked it to.
         """
         status = self._status()
-        now_ns = self._now(status)
+        now_ns = self._heard_until_ns(status)
         if recorder_ended:
             self.alarm("recorder", "", True, f"RECORDER STOPPED: {recorder_ended}")
-        self._look_at_buses(status)
-        self._look_at_silence(now_ns)
+        self._check_recorder(status)
+        self._check_silence(now_ns)
         alarms = self.alarms
         standing = [alarm for alarm in alarms if not alarm.acknowledged]
         reasons = self._reasons(status, now_ns, recorder_ended)
-        latest, turning = self.latest, tuple[str, ...]()
-        shown: dict[str, Any] = {}
-        if latest is not None:
-            with self._lock:
-                turning = latest.turned.now
-                shown["dry_left"] = tuple(latest.dry_left())
-                shown["heats"] = tuple(latest.heats())
-                shown["speeds_rpm"] = latest.speeds_rpm()
+        values = self._values()
         stops = [alarm for alarm in standing if alarm.stops]
         if stops:
             word, why = "STOP", tuple(alarm.text for alarm in stops)
-        elif turning:
-            word, why = "TURNING", turning
+        elif values.turning:
+            word, why = "TURNING", values.turning
         elif reasons:
             word, why = "NOT READY", tuple(reasons)
         else:
             word, why = "READY", ()
-        return Glance(
-            word,
-            why,
-            turning,
-            bus_age_s=self._ages(status),
+        return replace(
+            values,
+            word=word,
+            why=why,
+            bus_age_s=_bus_ages_s(status),
             alarms=alarms,
             late_s=self.late_s,
-            **shown,
         )
 
-    def _now(self, status: dict[str, Any]) -> int:
-        """The run's time up to which silence is known to be silence.
+    def _values(self) -> Glance:
+        """A glance that has the latest values, but no word yet."""
+        latest = self.latest
+        if latest is None:
+            return Glance("", ())
+        with self._lock:
+            return Glance(
+                "",
+                (),
+                latest.turning_time.turning,
+                tuple(latest.dry_left()),
+                tuple(latest.temperatures()),
+                latest.speeds_rpm(),
+            )
+
+    def _heard_until_ns(self, status: RecorderStatus) -> int:
+        """The run's time up to which every frame there was has been judged.
 
         While frames wait to be judged that is as far as the judge has come, else nearly now.
         """
-        buses = status.get("buses", {}).values()
-        waiting = any(bus["last_ns"] > self.judged_ns for bus in buses)
-        if waiting or status.get("replays") or not status:
+        waiting = any(bus.last_ns > self.judged_ns for bus in status.buses.values())
+        if waiting or status.replays:
             return self.judged_ns
-        return max(self.judged_ns, int(status["now_ns"]) - 50_000_000)
+        return max(self.judged_ns, status.now_ns - FEEDING_NS)
 
-    def _look_at_buses(self, status: dict[str, Any]) -> None:
-        for name, bus in status.get("buses", {}).items():
-            if bus["state"] == "lost":
-                text = f"RECORDER STOPPED on {name}: its adapter went away ({bus['gaps']})"
+    def _check_recorder(self, status: RecorderStatus) -> None:
+        for name, bus in status.buses.items():
+            if bus.state == "lost":
+                text = f"RECORDER STOPPED on {name}: its adapter went away ({bus.gaps})"
                 self.alarm("recorder", name, True, text)
-            if name in status.get("hung", ()):
+            if name in status.hung:
                 self.alarm("recorder", name, True, f"RECORDER STOPPED on {name}: no answer")
-        if status.get("disk_low"):
-            free = (status.get("disk_free") or 0) / 1e6
+        if status.disk_low:
+            free = (status.disk_free or 0) / 1e6
             self.alarm("disk", "", False, f"the disk is low: {free:.0f} MB are free")
 
-    def _look_at_silence(self, now_ns: int) -> None:
+    def _check_silence(self, now_ns: int) -> None:
         """Stop on any bound role that is stale while the contactors are closed."""
         if self._plan is None or self.latest is None:
             return
@@ -261,28 +261,14 @@ class Watch:
             if age_ns is None and (since_ns is None or now_ns - since_ns < NEVER_SEEN_NS):
                 continue
             key = self._plan.bench.bindings[role].key
-            said = "was never heard" if age_ns is None else f"is silent for {age_ns / 1e9:.2f} s"
-            text = f"{role} ({key}) {said} while the contactors are closed"
+            silent = "was never heard" if age_ns is None else f"is silent for {age_ns / 1e9:.2f} s"
+            text = f"{role} ({key}) {silent} while the contactors are closed"
             self.alarm("stale", role, True, text, now_ns)
 
-    def _reasons(self, status: dict[str, Any], now_ns: int, ended: str) -> list[str]:
+    def _reasons(self, status: RecorderStatus, now_ns: int, ended: str) -> list[str]:
         """Why it is not ready."""
         reasons = [f"the recorder has stopped: {ended}"] if ended else []
-        signed = bool(status.get("not_silent"))
-        for name, bus in status.get("buses", {}).items():
-            if bus["state"] == "lost":
-                reasons.append(f"{name}: its adapter is away")
-            if name in status.get("hung", ()):
-                reasons.append(f"{name}: its adapter gives no answer")
-            if not bus["silent"] and not signed:
-                reasons.append(f"{name}: not known to be silent")
-        for name, age_s in self._ages(status).items():
-            if age_s is None:
-                reasons.append(f"{name}: no frame yet")
-            elif age_s > BUS_AGE_NS / 1e9:
-                reasons.append(f"{name}: no frame for {age_s:.1f} s")
-        if status.get("disk_low"):
-            reasons.append("the disk is low")
+        reasons += _recorder_reasons(status)
         if not self.heard:
             reasons.append("the sound test was not confirmed")
         if self._plan is None or self.latest is None:
@@ -302,10 +288,30 @@ class Watch:
                 reasons.append(f"failed in this run: {alarm.rule}, {alarm.subject}")
         return reasons
 
-    def _ages(self, status: dict[str, Any]) -> dict[str, float | None]:
-        """Seconds since each bus's last frame."""
-        ages: dict[str, float | None] = {}
-        for name, bus in status.get("buses", {}).items():
-            seen = bus["last_ns"]
-            ages[name] = max(0.0, (int(status["now_ns"]) - seen) / 1e9) if seen else None
-        return ages
+
+def _recorder_reasons(status: RecorderStatus) -> list[str]:
+    """Why the recorder is not ready."""
+    reasons = []
+    for name, bus in status.buses.items():
+        if bus.state == "lost":
+            reasons.append(f"{name}: its adapter is away")
+        if name in status.hung:
+            reasons.append(f"{name}: its adapter gives no answer")
+        if not bus.silent and not status.not_silent:
+            reasons.append(f"{name}: not known to be silent")
+    for name, age_s in _bus_ages_s(status).items():
+        if age_s is None:
+            reasons.append(f"{name}: no frame yet")
+        elif age_s > BUS_AGE_NS / 1e9:
+            reasons.append(f"{name}: no frame for {age_s:.1f} s")
+    if status.disk_low:
+        reasons.append("the disk is low")
+    return reasons
+
+
+def _bus_ages_s(status: RecorderStatus) -> dict[str, float | None]:
+    """Seconds since each bus's last frame; None: no frame yet."""
+    return {
+        name: max(0.0, (status.now_ns - bus.last_ns) / 1e9) if bus.last_ns else None
+        for name, bus in status.buses.items()
+    }

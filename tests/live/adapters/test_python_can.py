@@ -10,9 +10,9 @@ import pytest
 
 from canscope.live.adapters.adapter import AdapterError
 from canscope.live.adapters.address import Address
-from canscope.live.adapters.python_can import PythonCan, _link, silence_of
+from canscope.live.adapters.python_can import PythonCan, _socketcan_link, socketcan_silence
 from canscope.live.recording.recorder import Recorder
-from canscope.live.recording.recorder_config import Orders
+from canscope.live.recording.recorder_config import RecorderConfig
 from canscope.model.errors import CanscopeError
 from tests.live.stand import frames_in, wait_for
 
@@ -25,7 +25,7 @@ echo '[{"ifname":"can0","linkinfo":{"info_kind":"can","info_data":{"ctrlmode":[%
 
 def recorded(tmp_path, name, messages):
     """What a recorder writes of messages on a virtual bus."""
-    recorder = Recorder(Orders(tmp_path, (Address("can7", "virtual", name),)))
+    recorder = Recorder(RecorderConfig(tmp_path, (Address("can7", "virtual", name),)))
     recorder.open()
     thread = threading.Thread(target=recorder.run)
     with can.Bus(name, interface="virtual") as bus:
@@ -58,7 +58,7 @@ def test_every_kind_of_frame_on_a_virtual_bus_is_written_down(tmp_path):
         "20000040#" + "00" * 8,
     ]
     assert recorder.buses["can7"].error_frames == 1
-    assert recorder.end["in_order"]
+    assert recorder.end.in_order
 
 
 def test_stamps_rise_from_frame_to_frame_and_lie_within_the_run(tmp_path):
@@ -70,7 +70,7 @@ def test_stamps_rise_from_frame_to_frame_and_lie_within_the_run(tmp_path):
     assert (
         before - 10**7 < float(stamps[0]) * 1e9 < float(stamps[-1]) * 1e9 < time.time_ns() + 10**7
     )
-    assert recorder.facts()["buses"]["can7"]["device_stamps"]  # the virtual bus stamps by itself
+    assert recorder.run_file().buses["can7"].device_stamps  # the virtual bus stamps by itself
 
 
 def test_an_interface_that_is_not_there_is_refused_in_words():
@@ -80,10 +80,10 @@ def test_an_interface_that_is_not_there_is_refused_in_words():
 
 
 def test_a_link_is_silent_only_if_its_mode_reads_back_so():
-    assert silence_of({"kind": "can", "modes": ("LISTEN-ONLY",), "bitrate": 1})[0]
-    assert silence_of({"kind": "vcan", "modes": (), "bitrate": None})[0]
-    assert not silence_of({"kind": "can", "modes": ("BERR-REPORTING",), "bitrate": 1})[0]
-    assert not silence_of(None)[0]
+    assert socketcan_silence({"kind": "can", "modes": ("LISTEN-ONLY",), "bitrate": 1})[0]
+    assert socketcan_silence({"kind": "vcan", "modes": (), "bitrate": None})[0]
+    assert not socketcan_silence({"kind": "can", "modes": ("BERR-REPORTING",), "bitrate": 1})[0]
+    assert not socketcan_silence(None)[0]
 
 
 @pytest.mark.parametrize(("modes", "silent"), [('"LISTEN-ONLY"', True), ("", False)])
@@ -92,14 +92,14 @@ def test_the_mode_is_read_from_the_command_ip(tmp_path, monkeypatch, modes, sile
     script.write_text(IP % modes)
     script.chmod(script.stat().st_mode | stat.S_IXUSR)
     monkeypatch.setenv("PATH", f"{tmp_path}:/bin:/usr/bin")
-    link = _link("can0")
-    assert silence_of(link)[0] is silent
+    link = _socketcan_link("can0")
+    assert socketcan_silence(link)[0] is silent
     assert link["bitrate"] == 500_000
 
 
 def test_without_the_command_ip_nothing_is_confirmed(tmp_path, monkeypatch):
     monkeypatch.setenv("PATH", str(tmp_path))
-    assert not silence_of(_link("can0"))[0]
+    assert not socketcan_silence(_socketcan_link("can0"))[0]
 
 
 def test_a_recorder_refuses_what_is_not_silent_until_somebody_signs(tmp_path):
@@ -117,10 +117,10 @@ def test_a_recorder_refuses_what_is_not_silent_until_somebody_signs(tmp_path):
     loud = Loud()
     addresses = (Address("can0", "loud", "x"),)
     with pytest.raises(CanscopeError, match="not known to be silent"):
-        Recorder(Orders(tmp_path, addresses), sources={"can0": loud}).open()
+        Recorder(RecorderConfig(tmp_path, addresses), adapters={"can0": loud}).open()
     assert loud.closed
-    signed = Orders(tmp_path, addresses, not_silent="bench with no vehicle")
-    recorder = Recorder(signed, sources={"can0": loud})
+    signed = RecorderConfig(tmp_path, addresses, not_silent="bench with no vehicle")
+    recorder = Recorder(signed, adapters={"can0": loud})
     recorder.open()
     assert not recorder.buses["can0"].silent
-    assert recorder.facts()["run"]["not_silent"] == "bench with no vehicle"
+    assert recorder.run_file().run["not_silent"] == "bench with no vehicle"

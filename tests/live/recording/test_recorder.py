@@ -14,8 +14,8 @@ from canscope.live.adapters.address import Address
 from canscope.live.adapters.slcan import Slcan
 from canscope.live.recording.clock import Clock, ticks_ns
 from canscope.live.recording.recorder import Recorder
-from canscope.live.recording.recorder_config import Orders
-from canscope.live.recording.writer import Captures
+from canscope.live.recording.recorder_config import RecorderConfig
+from canscope.live.recording.writer import CaptureWriter
 from tests.live.adapter import Adapter
 from tests.live.stand import as_candump, frames_in, wait_for, waited_s
 
@@ -25,7 +25,7 @@ class Recording:
 
     def __init__(self, folder, *addresses, **kwargs):
         folder.mkdir(exist_ok=True)
-        self.recorder = Recorder(Orders(folder, addresses), **kwargs)
+        self.recorder = Recorder(RecorderConfig(folder, addresses), **kwargs)
         self.recorder.open()
         self._thread = threading.Thread(target=self.recorder.run)
         self._thread.start()
@@ -164,7 +164,7 @@ class Broken:
 
 def test_a_bug_in_a_driver_is_written_down_and_recording_goes_on(tmp_path):
     run, broken = tmp_path / "run", Broken()
-    with Recording(run, Address("can0", "x", "y"), sources={"can0": broken}) as recorder:
+    with Recording(run, Address("can0", "x", "y"), adapters={"can0": broken}) as recorder:
         wait_for(lambda: recorder.buses["can0"].frames > 5)
     assert "KeyError: 'a bug in the driver'" in (run / "recorder-errors.txt").read_text()
     assert any("a bug was met" in event["what"] for event in facts(run)["events"])
@@ -188,8 +188,8 @@ class Hanging(Broken):
 
 def test_a_reader_that_hangs_is_told(tmp_path):
     hanging = Hanging()
-    with Recording(tmp_path / "run", Address("can0", "x", "y"), sources={"can0": hanging}) as r:
-        wait_for(lambda: r.status()["hung"] == ["can0"])
+    with Recording(tmp_path / "run", Address("can0", "x", "y"), adapters={"can0": hanging}) as r:
+        wait_for(lambda: r.status().hung == ("can0",))
         hanging.free.set()
     assert any("hangs" in event["what"] for event in facts(tmp_path / "run")["events"])
 
@@ -198,7 +198,7 @@ def test_a_bug_in_the_writer_ends_the_run_in_words(tmp_path, adapter, monkeypatc
     def broken(captures, text):
         raise KeyError("a bug in the writer")
 
-    monkeypatch.setattr(Captures, "write", broken)
+    monkeypatch.setattr(CaptureWriter, "write", broken)
     with Recording(tmp_path / "run", slcan(adapter)) as recorder:
         adapter.offer(b"t1230\r")
         wait_for(lambda: recorder.end)
@@ -222,9 +222,9 @@ class Dying(Broken):
 def test_a_reader_that_dies_is_told_and_the_others_go_on(tmp_path, adapter):
     run = tmp_path / "run"
     addresses = (Address("can0", "x", "y"), slcan(adapter, "can1"))
-    sources = {"can0": Dying(), "can1": Slcan(addresses[1])}
-    with Recording(run, *addresses, sources=sources) as recorder:
-        wait_for(lambda: recorder.status()["hung"] == ["can0"])
+    adapters = {"can0": Dying(), "can1": Slcan(addresses[1])}
+    with Recording(run, *addresses, adapters=adapters) as recorder:
+        wait_for(lambda: recorder.status().hung == ("can0",))
         adapter.offer(b"t1231AA\r")
         wait_for(lambda: recorder.buses["can1"].frames == 1)
     assert any("can0: the reader died" in event["what"] for event in facts(run)["events"])
@@ -265,19 +265,19 @@ def test_a_disk_that_gets_low_while_recording_is_told_and_so_is_its_end(tmp_path
     size = min(free // 2, 1 << 30)
     run = tmp_path / "run"
     run.mkdir()
-    recorder = Recorder(Orders(run, (slcan(adapter),), low_disk_bytes=free - size // 2))
+    recorder = Recorder(RecorderConfig(run, (slcan(adapter),), low_disk_bytes=free - size // 2))
     recorder.open()
     thread = threading.Thread(target=recorder.run)
     thread.start()
     try:
-        wait_for(lambda: recorder.status()["disk_free"])
-        assert not recorder.status()["disk_low"]
+        wait_for(lambda: recorder.status().disk_free)
+        assert not recorder.status().disk_low
         large = os.open(tmp_path / "large", os.O_CREAT | os.O_WRONLY)
         os.posix_fallocate(large, 0, size)
         os.close(large)
-        wait_for(lambda: recorder.status()["disk_low"])
+        wait_for(lambda: recorder.status().disk_low)
         (tmp_path / "large").unlink()
-        wait_for(lambda: not recorder.status()["disk_low"])
+        wait_for(lambda: not recorder.status().disk_low)
     finally:
         recorder.stop("the test is over")
         thread.join()

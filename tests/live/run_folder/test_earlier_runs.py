@@ -6,13 +6,15 @@ The demo vehicle's script says when its axles turn; that is the outside word on 
 import fcntl
 import json
 import shutil
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 import pytest
 
 from canscope.cli.check import inputs_of, judge_files
-from canscope.live.run_folder.earlier_runs import SHOWN, as_recorded, earlier_of
-from canscope.live.run_folder.folder import RunFolder, facts_of
+from canscope.live.run_folder.earlier_runs import as_recorded, earlier_runs_of
+from canscope.live.run_folder.folder import RunFolder
+from canscope.live.run_folder.run_file import complete_run_file, read_run_file
+from canscope.live.run_folder.run_file_schema import RunBus, RunClock, RunEnd, RunFile
 from canscope.live.run_folder.toml import toml_text
 from canscope.model.errors import CanscopeError
 from canscope.plan.load import read_plan
@@ -55,7 +57,7 @@ def garage(tmp_path, spun):
 
 def test_a_killed_run_is_counted_from_its_capture(tmp_path, garage, spun):
     garage("monday")
-    earlier = earlier_of(tmp_path / "tuesday", "Bramble, forestry 4x4")
+    earlier = earlier_runs_of(tmp_path / "tuesday", "Bramble, forestry 4x4")
     assert earlier.runs == ("monday",)
     assert min(spun[1].values()) > 2.0
     for unit in UNITS:  # from 50 rpm on here, from 30 rpm on there, sampled at 20 Hz
@@ -67,24 +69,23 @@ def test_runs_add_up_and_other_vehicles_do_not(tmp_path, garage, spun):
     garage("monday")
     garage("tuesday")
     garage("wednesday", vehicle="Thistle, parcel van")
-    earlier = earlier_of(tmp_path / "thursday", "Bramble, forestry 4x4")
+    earlier = earlier_runs_of(tmp_path / "thursday", "Bramble, forestry 4x4")
     assert earlier.runs == ("monday", "tuesday")
     assert earlier.turned_dry_s["rear"] == pytest.approx(2 * spun[1]["rear"], abs=0.4)
 
 
 def test_a_run_is_not_its_own_predecessor(garage):
     folder = garage("monday")
-    assert earlier_of(folder, "Bramble, forestry 4x4").runs == ()
+    assert earlier_runs_of(folder, "Bramble, forestry 4x4").runs == ()
 
 
 def test_a_run_that_cannot_be_judged_makes_the_total_unproven(tmp_path, garage, spun):
     broken = garage("monday")
     (broken / "plan.toml").unlink()
-    earlier = earlier_of(tmp_path / "tuesday", "Bramble, forestry 4x4")
+    earlier = earlier_runs_of(tmp_path / "tuesday", "Bramble, forestry 4x4")
     assert earlier.uncounted == ("monday",)
     run = garage("tuesday")
-    facts = facts_of(run) | {"earlier": earlier.facts()}
-    (run / "run.toml").write_text(toml_text(facts))
+    complete_run_file(run, {"earlier": asdict(earlier)})
     report = judge_files(inputs_of([str(run)], None))
     exposure = [f for f in report.findings if f.rule == "dry-exposure"]
     assert {(f.verdict, f.reason) for f in exposure} == {("unproven", "capture-damaged")}
@@ -92,13 +93,11 @@ def test_a_run_that_cannot_be_judged_makes_the_total_unproven(tmp_path, garage, 
     assert any("monday" in warning for warning in report.warnings)
 
 
-@pytest.mark.parametrize(
-    "papers", ["[run\n", '[shown]\nturned_dry_s = "some"\n', 'run = "monday"\n']
-)
-def test_a_run_whose_papers_are_damaged_is_not_passed_over(tmp_path, garage, papers):
+@pytest.mark.parametrize("text", ["[run\n", '[shown]\nturned_dry_s = "some"\n', 'run = "monday"\n'])
+def test_a_run_whose_run_file_is_damaged_is_not_passed_over(tmp_path, garage, text):
     monday, tuesday = garage("monday"), garage("tuesday")
-    (monday / "run.toml").write_text(papers)
-    assert earlier_of(tuesday, "Bramble, forestry 4x4").uncounted == ("monday",)
+    (monday / "run.toml").write_text(text)
+    assert earlier_runs_of(tuesday, "Bramble, forestry 4x4").uncounted == ("monday",)
     with pytest.raises(CanscopeError, match=r"run\.toml: the papers of this run"):
         inputs_of([str(monday)], None)
 
@@ -106,13 +105,13 @@ def test_a_run_whose_papers_are_damaged_is_not_passed_over(tmp_path, garage, pap
 def test_a_run_that_still_goes_on_cannot_be_counted(tmp_path, garage):
     with open(garage("monday") / ".lock", "w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
-        earlier = earlier_of(tmp_path / "tuesday", "Bramble, forestry 4x4")
+        earlier = earlier_runs_of(tmp_path / "tuesday", "Bramble, forestry 4x4")
     assert (earlier.runs, earlier.uncounted) == ((), ("monday",))
 
 
 def test_a_run_without_a_plan_is_told_as_a_stranger(tmp_path, garage):
     (garage("monday") / "run.toml").write_text('format = 1\n[run]\nnote = "x"\n')
-    assert earlier_of(tmp_path / "tuesday", "Bramble, forestry 4x4").strangers == ("monday",)
+    assert earlier_runs_of(tmp_path / "tuesday", "Bramble, forestry 4x4").strangers == ("monday",)
 
 
 def test_a_bare_capture_counts_itself_and_says_so(spun):
@@ -139,10 +138,10 @@ def test_a_limit_that_only_all_runs_together_break_is_broken(tmp_path, spun):
     assert verdicts == ["pass", "fail"]
     assert "earlier runs of this vehicle: monday; turned dry: front" in out
     assert "STOP dry-exposure: Front" in out
-    assert facts_of(tmp_path / "monday")[SHOWN]["turned_dry_s"]["front"] == pytest.approx(
+    assert read_run_file(tmp_path / "monday").shown.turned_dry_s["front"] == pytest.approx(
         true_s["front"], abs=0.2
     )
-    assert facts_of(tmp_path / "tuesday")["earlier"]["runs"] == ["monday"]
+    assert read_run_file(tmp_path / "tuesday").earlier.runs == ("monday",)
 
 
 def test_the_clock_that_a_recorder_states_widens_every_time(spun):
@@ -150,8 +149,9 @@ def test_the_clock_that_a_recorder_states_widens_every_time(spun):
     plan = read_plan(spun[0].plan)
     bare = judge_files(inputs_of([str(spun[0].capture)], spun[0].plan))
     inputs = inputs_of([str(spun[0].capture)], spun[0].plan)
-    stated = judge_files(replace(inputs, facts={"clock": {"uncertainty_ms": 20.0}}))
-    assert as_recorded(plan, {"clock": {"uncertainty_ms": 20.0}}).bench.clock_ms == 20.0
+    run_file = RunFile(clock=RunClock(uncertainty_ms=20.0))
+    stated = judge_files(replace(inputs, run_file=run_file))
+    assert as_recorded(plan, run_file).bench.clock_ms == 20.0
 
     def u(report, rule):
         return next(f.uncertainty for f in report.findings if f.rule == rule and f.uncertainty)
@@ -168,12 +168,12 @@ def test_stamps_that_came_later_than_stated_take_the_proof_of_a_narrow_order(spu
     inputs = inputs_of([str(spun[0].capture)], spun[0].plan)
 
     def order(late_ms):
-        facts = {
-            "clock": {"uncertainty_ms": 20.0},
-            "buses": {"can0": {"late_by_at_most_ms": late_ms}},
-            "end": {"in_order": True},
-        }
-        report = judge_files(replace(inputs, facts=facts))
+        run_file = RunFile(
+            clock=RunClock(uncertainty_ms=20.0),
+            buses={"can0": RunBus(late_by_at_most_ms=late_ms)},
+            end=RunEnd(in_order=True),
+        )
+        report = judge_files(replace(inputs, run_file=run_file))
         return next(f for f in report.findings if f.rule == "contactor-sequence")
 
     assert order(15.0).verdict == "pass"

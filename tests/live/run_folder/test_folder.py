@@ -6,10 +6,18 @@ from dataclasses import replace
 
 import pytest
 
-from canscope.live.run_folder.folder import RUN_FILE, RunFolder, facts_of, notes_of
+from canscope.live.run_folder.folder import RunFolder
+from canscope.live.run_folder.layout import RUN_FILE
+from canscope.live.run_folder.notes import recording_notes
+from canscope.live.run_folder.run_file import read_run_file
+from canscope.live.run_folder.run_file_schema import RunEnd
 from canscope.live.run_folder.toml import toml_text
 from canscope.model.errors import CanscopeError
 from canscope.plan.load import read_plan
+
+
+def notes_of(folder):
+    return recording_notes(folder, read_run_file(folder))
 
 
 def kept(tmp_path, plan_path):
@@ -98,7 +106,7 @@ def test_what_a_report_must_know_of_a_recording_is_told(tmp_path):
         "events": [{"at_ns": 1, "what": "can0: the adapter went away"}],
     }
     (tmp_path / RUN_FILE).write_text(toml_text(facts))
-    assert facts_of(tmp_path) == facts
+    assert read_run_file(tmp_path).end == RunEnd(reason="the disk was full")
     assert notes_of(tmp_path) == (
         "the recorder stopped: the disk was full",
         "recorded though not known to be silent, signed for: a bench",

@@ -1,15 +1,19 @@
-"""Papers of a run whose entries are of a wrong kind are refused, whatever the entry.
+"""A run.toml with an entry of a wrong kind is refused, whatever the entry.
 
-The papers are those of a real recording with all that a later check reads of them.
+It is that of a real recording with all that a later check reads of it.
 """
 
 import copy
+import json
+from dataclasses import asdict
 
 import pytest
 
+from canscope.live.plain_data import WrongKindError, read_as
 from canscope.live.run_folder.earlier_runs import as_recorded
-from canscope.live.run_folder.folder import facts_of, notes_of
-from canscope.live.run_folder.run_file_schema import odd
+from canscope.live.run_folder.notes import recording_notes
+from canscope.live.run_folder.run_file import read_run_file, write_run_file
+from canscope.live.run_folder.run_file_schema import RunFile
 from canscope.live.run_folder.toml import toml_text
 from canscope.model.errors import CanscopeError
 from canscope.plan.load import read_plan
@@ -22,7 +26,7 @@ FACTS = {
     "end": {"in_order": False, "reason": "the disk was full"},
     "clock": {"uncertainty_ms": 5.0},
     "buses": {"can0": {"silent": True, "late_by_at_most_ms": 3.0, "error_frames_are": "unknown"}},
-    "events": [{"at_ns": 1, "what": "can0: the adapter went away"}],
+    "events": [{"at_ns": 1, "what": "can0: the adapter went away", "bus": "can0"}],
     "earlier": {
         "runs": ["monday"],
         "uncounted": ["tuesday"],
@@ -50,10 +54,20 @@ def plan(tmp_path_factory):
     return read_plan(write_run(run, tmp_path_factory.mktemp("short")).plan)
 
 
-def test_papers_as_they_are_written_are_taken(tmp_path):
-    assert odd(FACTS) == ""
+def test_a_run_file_as_it_is_written_is_taken(tmp_path):
     (tmp_path / "run.toml").write_text(toml_text(FACTS))
-    assert facts_of(tmp_path) == FACTS
+    taken = json.loads(json.dumps(asdict(read_run_file(tmp_path))))
+    for place in places(FACTS):
+        found, written = taken, FACTS
+        for name in place:
+            found, written = found[name], written[name]
+        assert isinstance(written, dict) or found == written
+
+
+def test_what_is_written_of_a_run_is_what_is_read_again(tmp_path):
+    run_file = read_as(RunFile, FACTS)
+    write_run_file(tmp_path, run_file)
+    assert read_run_file(tmp_path) == run_file
 
 
 @pytest.mark.parametrize("place", list(places(FACTS)), ids=".".join)
@@ -68,8 +82,9 @@ def test_an_entry_of_a_wrong_kind_is_refused_or_harmless(tmp_path, plan, place):
         refused = ""
         turned = {}
         try:
-            notes_of(tmp_path)
-            turned = as_recorded(plan, facts_of(tmp_path)).bench.turned_dry_s
+            run_file = read_run_file(tmp_path)
+            recording_notes(tmp_path, run_file)
+            turned = as_recorded(plan, run_file).bench.turned_dry_s
         except CanscopeError as error:
             refused = str(error)
         assert "run.toml" in refused or min(turned.values(), default=0.0) >= 0.0
@@ -79,4 +94,6 @@ def test_an_entry_of_a_wrong_kind_is_refused_or_harmless(tmp_path, plan, place):
 def test_seconds_that_are_none_are_refused_by_name(tmp_path, wrong):
     facts = copy.deepcopy(FACTS)
     facts["earlier"]["turned_dry_s"]["front"] = wrong
-    assert odd(facts) == "earlier.turned_dry_s.front is no number of at least 0"
+    with pytest.raises(WrongKindError) as refused:
+        read_as(RunFile, facts)
+    assert str(refused.value) == "earlier.turned_dry_s.front is no number of at least 0"

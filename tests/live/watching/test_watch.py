@@ -14,8 +14,9 @@ from canscope.cli.check import inputs_of, judge_files
 from canscope.decoding.columns import decode
 from canscope.judge.check import Run
 from canscope.live.adapters.address import parse_address
-from canscope.live.recording.recorder_config import Orders
-from canscope.live.run_folder.folder import RunFolder, facts_of
+from canscope.live.recording.recorder_config import RecorderConfig
+from canscope.live.run_folder.folder import RunFolder
+from canscope.live.run_folder.run_file import read_run_file
 from canscope.live.watching.session import Session
 from canscope.live.watching.watch import Watch
 from canscope.model.events import Window
@@ -34,9 +35,9 @@ class Watched:
     """A real recorder in its own process, and the judge in this one."""
 
     def __init__(self, folder, buses, plan, run=None):
-        orders = Orders(folder, tuple(parse_address(bus) for bus in buses))
+        config = RecorderConfig(folder, tuple(parse_address(bus) for bus in buses))
         self.folder, self.plan = folder, plan
-        self.session = Session(RunFolder(folder), orders, plan)
+        self.session = Session(RunFolder(folder), config, plan)
         self.watch = Watch(folder, plan, status=lambda: self.session.status, run=run, heard=True)
         self.thread = threading.Thread(
             target=self.watch.follow, args=(lambda: self.session.running,)
@@ -49,7 +50,7 @@ class Watched:
             self.session.stop("the test is over")
         self.session.wait()
         self.thread.join(timeout)
-        self.session.finish(self.watch.facts())
+        self.session.finish(self.watch.summary())
         self.session.folder.release()
         return self
 
@@ -152,7 +153,7 @@ def test_a_slow_judge_is_told_and_costs_no_frame(tmp_path, hot, request):
     request.addfinalizer(control.kill)
     adapter = Adapter(tmp_path / "tty")
     live = Watched(tmp_path / "run", [f"can1=slcan:{adapter.link}@500000"], plan, Slow(plan))
-    wait_for(lambda: live.session.status["recording_ns"])
+    wait_for(lambda: live.session.status.recording_ns)
     for number in range(1500):
         adapter.offer(b"t1232%04X\r" % number)
         time.sleep(0.001)
@@ -263,14 +264,14 @@ def test_a_recorder_that_is_killed_raises_the_loudest_alarm(tmp_path, hot):
     assert glance.word == "STOP"
     assert "RECORDER STOPPED: its process was killed by signal 9" in glance.why[0]
     live.end()
-    assert facts_of(tmp_path / "run")["end"]["reason"] == "its process was killed by signal 9"
+    assert read_run_file(tmp_path / "run").end.reason == "its process was killed by signal 9"
 
 
 def test_a_mark_made_while_it_runs_is_judged_live_and_afterwards(tmp_path):
     files = made(tmp_path / "made", "front-axle-wrong-way")
     plan = read_plan(files.plan)
     live = Watched(tmp_path / "run", [f"*=replay:{files.capture}@4"], plan)
-    wait_for(lambda: live.watch.latest.turned.total_s("front"))
+    wait_for(lambda: live.watch.latest.turning_time.total_s("front"))
     words = ("front", "reverse", "left wheel")
     live.watch.mark(lambda ns: live.session.mark(*words, not_before_ns=ns))
     live.play()

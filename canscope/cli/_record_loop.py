@@ -1,0 +1,171 @@
+"""One recording at the screen: from its start, with keys, picture and sound, to its report."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import threading
+import time
+from contextlib import nullcontext
+from typing import TYPE_CHECKING, Any
+
+from canscope.cli._keys import Action, Keys, next_keys, single_keys
+from canscope.cli._live_view import view
+from canscope.cli._record_lines import ChangeLines, print_greeting
+from canscope.live.watching.sound import PERIOD_S, Sound
+
+if TYPE_CHECKING:
+    from canscope.live.recording.recorder_config import RecorderConfig
+    from canscope.live.watching.session import Session
+    from canscope.live.watching.watch import Watch
+    from canscope.plan.plan import Plan
+
+LOOK_S = 0.1  # between two updates of the screen
+
+
+class RecordLoop:
+    """One run: ``run`` until something ends it, then ``close`` for the report."""
+
+    def __init__(
+        self,
+        config: RecorderConfig,
+        seconds: float | None,
+        plan: Plan | None,
+        session: Session,
+        watch: Watch,
+    ) -> None:
+        self._config, self._seconds, self._plan = config, seconds, plan
+        self._session, self._watch = session, watch
+        self._stop_reason = ""
+        self._lines = ChangeLines()
+        self._rung_s = 0.0
+        self._sound: Sound
+        self._judging = threading.Thread(
+            target=watch.follow, args=(lambda: session.running,), daemon=True
+        )
+
+    def run(self) -> None:
+        """Record until something or somebody ends it."""
+        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+            signal.signal(number, self._on_signal)
+        self._sound = Sound()
+        print_greeting(self._config, self._plan, self._session.status, self._sound.why_not)
+        self._judging.start()
+        keys = Keys([unit.name for unit in self._plan.bench.units] if self._plan else [])
+        end_s = time.monotonic() + (self._seconds or float("inf"))
+        with single_keys() as typed, _picture(typed) as picture:
+            self._watch.heard = not typed
+            if typed:
+                self._ring("stop")
+            while not self._stop_reason and (self._session.running or self._unseen(typed)):
+                if typed:
+                    for key in next_keys(LOOK_S):
+                        self._act(keys.press(key))
+                else:
+                    time.sleep(LOOK_S)
+                if time.monotonic() >= end_s:
+                    self._stop_reason = f"the {self._seconds:g} s asked for are over"
+                self._show(picture, keys)
+
+    def close(self) -> int:
+        """End the recording, complete the folder, write and print the report."""
+        session, watch = self._session, self._watch
+        if session.running:
+            session.stop(self._stop_reason or "told to stop")
+        session.wait()
+        self._judging.join()
+        watch.glance(self._failure())
+        self._lines.print_alarms(watch.alarms)
+        session.finish(watch.summary() if self._plan is not None else None)
+        print(f"recording ended: {session.reason}")
+        failed = bool(self._failure())
+        code = self._report(self._plan) if self._plan is not None else self._no_report()
+        session.folder.release()
+        return 2 if failed else code
+
+    def _no_report(self) -> int:
+        folder = self._config.folder
+        print(f"written: {folder} (judge it with: canscope check {folder} --plan PLAN)")
+        return 0
+
+    def _report(self, plan: Plan) -> int:
+        """The final report, of what is on the disk."""
+        from canscope.cli._summary import print_summary
+        from canscope.cli.check import EXIT, inputs_of, judge_files, write_numbered
+        from canscope.live.run_folder.earlier_runs import shown_by
+
+        folder = self._config.folder
+        report = judge_files(inputs_of([str(folder)], None))
+        if self._watch.latest is not None and not self._watch.broken:
+            turned_s = self._watch.latest.turning_time.totals_s()
+            self._session.folder.add_shown(shown_by(plan, turned_s, report))
+        report, written = write_numbered(report, folder / "reports", "report")
+        print_summary(report)
+        for path in written:
+            print(f"written: {path}")
+        return EXIT[report.verdict]
+
+    # -- while it runs ------------------------------------------------------------------------
+
+    def _on_signal(self, number: int, frame: Any) -> None:
+        self._stop_reason = self._stop_reason or f"told to end by {signal.Signals(number).name}"
+
+    def _failure(self) -> str:
+        """Why the recorder stopped; empty while it runs and if it ended in order."""
+        end = self._session.status.end
+        if self._session.running or (end is not None and end.in_order):
+            return ""
+        return self._session.reason or "it gave no reason"
+
+    def _unseen(self, typed: bool) -> bool:
+        """A recorder that stopped by itself stays on the screen until a person has seen it."""
+        seen = all(alarm.acknowledged for alarm in self._watch.alarms if alarm.rule == "recorder")
+        return typed and bool(self._failure()) and not seen
+
+    def _act(self, action: Action | None) -> None:
+        if action is None:
+            return
+        if action.kind == "acknowledge":
+            self._watch.acknowledge()
+        elif action.kind == "heard":
+            self._watch.heard = True
+        elif action.kind == "stop":
+            self._stop_reason = "ended by a key"
+        elif action.kind == "mark":
+            words = (action.axle, action.seen, action.text)
+            self._watch.mark(lambda ns: self._session.mark(*words, not_before_ns=ns))
+
+    def _show(self, picture: Any, keys: Keys) -> None:
+        failure = self._failure()
+        if self._session.quiet:
+            failure = "its process says nothing any more (suspended?)"
+        glance, status = self._watch.glance(failure), self._session.status
+        standing = [alarm for alarm in glance.alarms if not alarm.acknowledged]
+        if standing:
+            self._ring("stop" if any(alarm.stops for alarm in standing) else "warn")
+        if picture is None:
+            self._lines.print(glance, status)
+        else:
+            shown = view(glance, status, prompt=keys.prompt, legend=keys.legend)
+            picture.update(shown, refresh=True)
+
+    def _ring(self, kind: str) -> None:
+        """Tone and bell: a stop every second, a warning every four."""
+        if time.monotonic() - self._rung_s < PERIOD_S[kind]:
+            return
+        self._rung_s = time.monotonic()
+        self._sound.play(kind)
+        for number in (1, 2):  # past the picture, which would swallow it
+            if os.isatty(number):
+                os.write(number, b"\a\a\a" if kind == "stop" else b"\a")
+                return
+
+
+def _picture(typed: bool) -> Any:
+    """A live picture where a person sits at a terminal; else None."""
+    if not (typed and sys.stdout.isatty()):
+        return nullcontext(None)
+    from rich.live import Live
+
+    return Live(auto_refresh=False, transient=True)
