@@ -1,6 +1,6 @@
 """Watching a run while it is recorded: the same judge as offline, and the alarms.
 
-================== ===============================================================================
+==================  ===============================================================
 ``session.py``      starts the recorder's process, follows its status, writes marks
 ``follow.py``       reads the captures as they grow
 ``watch.py``        judges them, raises alarms, and gives the screen its ``Glance``
@@ -8,5 +8,5 @@
 ``alarm_latch.py``  alarms that stay until they are acknowledged
 ``delays.py``       how long frames waited to be judged
 ``sound.py``        the tones of a stop and of a warning
-================== ===============================================================================
+==================  ===============================================================
 """
