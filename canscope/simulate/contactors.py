@@ -1,4 +1,4 @@
-"""The contactor box: which pole is closed when, from the driver's request and the link voltage."""
+"""The contactor box: closes and opens its poles by the driver's request and the link voltage."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ POLES = ("negative", "precharge", "positive")
 
 
 class Sequencer:
-    """Closes negative, pre-charge, positive; opens in the order that the script asks for.
+    """Closes negative, pre-charge, positive; opens in the order of the script.
 
     ``closed`` are the true positions, as the auxiliary contacts see them: a welded pole reads
     open although it conducts (``conducts``).

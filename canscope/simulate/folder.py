@@ -8,10 +8,10 @@ from pathlib import Path
 
 import numpy as np
 
-from canscope.simulate.messages import dbc_text
-from canscope.simulate.nodes import START_US, all_messages
+from canscope.simulate.messages import all_messages, dbc_text
 from canscope.simulate.physics import Truth
 from canscope.simulate.plans import definition_file, stage_toml, vehicle_toml
+from canscope.simulate.recording import START_US
 from canscope.simulate.runs import STILL_RPM, Run
 from canscope.simulate.vehicle import Vehicle
 

@@ -1,4 +1,4 @@
-"""What the demo nodes send: messages and signals, and the definition file that says so."""
+"""What the nodes of a vehicle send: messages and signals, and their definition file."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from canscope.model.definition import MessageSpec, SignalSpec
-from canscope.simulate.wiring import Wiring
+from canscope.simulate.vehicle import FOREVER, Vehicle
+from canscope.simulate.wiring import Encoding, Wiring
 
 UNIT_FAST_ID, UNIT_SLOW_ID = 0x2A0, 0x2A8  # the same on every drive unit, whatever its bus
 SENDERS = {
@@ -97,6 +98,39 @@ def unit_messages(channel: str, wiring: Wiring) -> tuple[MessageSpec, ...]:
         slow.add(name, bits * number, bits, "degC", factor=step, offset=-40.0)
     slow.add("Fault", 32, 8, labels={0: "none"})
     return fast.message(UNIT_FAST_ID, 8, 10), slow.message(UNIT_SLOW_ID, 5, 100)
+
+
+def all_messages(vehicle: Vehicle) -> dict[str, tuple[MessageSpec, ...]]:
+    """Channel -> what is sent on it."""
+    if vehicle.wiring.messages:
+        return dict(vehicle.wiring.messages)
+    found = {"can0": vehicle_messages("can0", vehicle.wiring)}
+    for unit in vehicle.units:
+        found[unit.channel] = unit_messages(unit.channel, vehicle.wiring)
+    return found
+
+
+def signal_of(vehicle: Vehicle, key: str) -> tuple[MessageSpec, SignalSpec] | None:
+    """The message and signal of a key, "channel:Message.Signal", if the vehicle has it."""
+    channel = key.split(":", maxsplit=1)[0]
+    for message in all_messages(vehicle).get(channel, ()):
+        for spec in message.signals:
+            if spec.key == key:
+                return message, spec
+    return None
+
+
+def cycle_s(vehicle: Vehicle, key: str) -> float:
+    """The cycle of a signal's message, in seconds; infinite if it is never sent."""
+    found = signal_of(vehicle, key)
+    return (found[0].cycle_ns or 0) / 1e9 if found else FOREVER
+
+
+def step_of(vehicle: Vehicle, key: str) -> float:
+    """One raw step of a signal in its quantity's own unit; infinite if it is never sent."""
+    found = signal_of(vehicle, key)
+    encoding = vehicle.wiring.encodings.get(key, Encoding())
+    return abs(found[1].factor / encoding.scale) if found else FOREVER
 
 
 def dbc_text(messages: Sequence[MessageSpec]) -> str:

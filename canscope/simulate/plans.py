@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from canscope.simulate.contactors import POLES
-from canscope.simulate.nodes import all_messages
-from canscope.simulate.runs import Seen
+from canscope.simulate.messages import all_messages
+from canscope.simulate.runs import WitnessMark
 from canscope.simulate.script import FORWARD, NEUTRAL, REVERSE
 from canscope.simulate.vehicle import UnitBuild, Vehicle
-from canscope.simulate.wiring import Spoken
+from canscope.simulate.wiring import Encoding
 
 # Role -> the signal that shows it; bound where the vehicle has it.
 PACK = {
@@ -61,7 +61,7 @@ def vehicle_toml(vehicle: Vehicle) -> str:
 def definition_file(vehicle: Vehicle, channel: str) -> str:
     """The name of the definition file of one bus."""
     wiring = vehicle.wiring
-    if wiring.said:
+    if wiring.messages:
         return f"{channel}.dbc"
     return wiring.vehicle_file if channel == "can0" else wiring.unit_file
 
@@ -75,16 +75,16 @@ def _bound(vehicle: Vehicle, width: int, roles: Mapping[str, str]) -> list[str]:
 
 
 def _signal(vehicle: Vehicle, key: str, *more: str) -> str:
-    """A role's value: the signal, and what has to be said of its sense and its codes."""
-    spoken = vehicle.wiring.spoken.get(key, Spoken())
+    """A role's value in the plan: the signal, its sense and its codes."""
+    encoding = vehicle.wiring.encodings.get(key, Encoding())
     words = list(more)
     if key.endswith(".Direction"):
-        codes = spoken.codes or {NEUTRAL: 0, FORWARD: 1, REVERSE: 2}
+        codes = encoding.codes or {NEUTRAL: 0, FORWARD: 1, REVERSE: 2}
         names = {"forward": FORWARD, "reverse": REVERSE, "neutral": NEUTRAL}
         words += [f"{name} = [{codes[code]}]" for name, code in names.items()]
-    elif spoken.codes:
-        words += [f"true = [{spoken.codes[1]}]", f"false = [{spoken.codes[0]}]"]
-    if spoken.inverted:
+    elif encoding.codes:
+        words += [f"true = [{encoding.codes[1]}]", f"false = [{encoding.codes[0]}]"]
+    if encoding.inverted:
         words.append("invert = true")
     return f"{{ signal = {', '.join([_quoted(key), *words])} }}" if words else _quoted(key)
 
@@ -125,12 +125,12 @@ def _unit(vehicle: Vehicle, unit: UnitBuild) -> str:
     return "\n".join([*lines, ""])
 
 
-def stage_toml(vehicle: Vehicle, stage: str, marks: Sequence[Seen] = ()) -> str:
+def stage_toml(vehicle: Vehicle, stage: str, marks: Sequence[WitnessMark] = ()) -> str:
     """The plan of one stage; it includes ``vehicle.toml`` and carries the witness's marks."""
     limits, wet = vehicle.limits, stage == "wet-spin"
     fill = "filled" if wet else "empty"
-    told = "Coolant and oil are in." if wet else "No coolant and no oil yet."
-    text = f"""# {vehicle.name}: {stage.replace("-", " ")}. {told}
+    filling = "Coolant and oil are in." if wet else "No coolant and no oil yet."
+    text = f"""# {vehicle.name}: {stage.replace("-", " ")}. {filling}
 include = "vehicle.toml"
 format = 1
 

@@ -12,8 +12,8 @@ import numpy as np
 from canscope.model.definition import MessageSpec, SignalSpec
 from canscope.simulate.messages import Layout, unit_messages, vehicle_messages
 from canscope.simulate.script import FORWARD, NEUTRAL, REVERSE
-from canscope.simulate.vehicle import UnitBuild, Vehicle
-from canscope.simulate.wiring import Spoken, Waking, Wiring
+from canscope.simulate.vehicle import Vehicle
+from canscope.simulate.wiring import AwakeTime, Encoding, Wiring
 
 K = 273.15
 RPM = 2 * math.pi / 60
@@ -21,7 +21,7 @@ RPM = 2 * math.pi / 60
 
 @dataclass(frozen=True)
 class Quantity:
-    """What a signal may be said in: unit -> (scale, offset) from the quantity's own unit.
+    """How a quantity may be sent: unit -> (scale, offset) from the quantity's own unit.
 
     ``steps`` are raw steps from fine to coarse, ``low`` and ``high`` the range that is declared,
     all in the quantity's own unit.
@@ -82,8 +82,8 @@ TEMPERATURE = Quantity(
 )
 QUANTITIES |= {"InverterTemp": TEMPERATURE, "WindingTemp": TEMPERATURE}
 
-# Cycles in ms from which each message's own is drawn. Contactor states may come slowly, and so
-# may temperatures; what a curve or a burst is told from comes faster.
+# Cycles in ms from which each message's own is drawn. Contactor states and temperatures may come
+# slowly; what shows a curve or a burst comes faster.
 CYCLES = {
     "PackStatus": (10, 20, 40, 50),
     "Insulation": (100, 500, 1000),
@@ -99,7 +99,7 @@ NEVER_SLEEPS_S = 999.0
 
 
 def draw_wiring(rng: np.random.Generator, vehicle: Vehicle, stage: str) -> Wiring:
-    """How the nodes of one vehicle speak."""
+    """How the nodes of one vehicle send."""
     features = Wiring(
         pedal_tracks=int(rng.integers(1, 3)),
         insulation_monitor=bool(rng.random() < 0.7),
@@ -107,46 +107,47 @@ def draw_wiring(rng: np.random.Generator, vehicle: Vehicle, stage: str) -> Wirin
         coolant_flow=stage == "wet-spin",
         counters=bool(rng.random() < 0.7),
     )
-    said, spoken = _relaid(rng, vehicle_messages("can0", features))
-    found = {"can0": said}
-    alike = bool(rng.random() < 0.6)  # two units of one kind speak alike, on their own buses
-    first: tuple[UnitBuild, tuple[MessageSpec, ...], dict[str, Spoken]] | None = None
+    own, encodings = _relaid(rng, vehicle_messages("can0", features))
+    messages = {"can0": own}
+    alike = bool(rng.random() < 0.6)  # two units of one kind send alike, on their own buses
+    first: tuple[tuple[MessageSpec, ...], dict[str, Encoding]] | None = None
     for unit in vehicle.units:
-        own, words = _relaid(rng, unit_messages(unit.channel, features))
+        own, encoded = _relaid(rng, unit_messages(unit.channel, features))
         if first is not None and alike:
-            own, words = _moved(first[1], first[2], unit.channel)
-        found[unit.channel], spoken = own, spoken | words
-        first = first or (unit, own, words)
-    return replace(features, said=found, spoken=spoken, nodes=_waking(rng, vehicle))
+            own, encoded = _moved(*first, unit.channel)
+        messages[unit.channel], encodings = own, encodings | encoded
+        first = first or (own, encoded)
+    nodes = _awake_times(rng, vehicle)
+    return replace(features, messages=messages, encodings=encodings, nodes=nodes)
 
 
-def _waking(rng: np.random.Generator, vehicle: Vehicle) -> dict[str, Waking]:
-    """Sleepy nodes: some wake just before they are needed, some never go to sleep."""
+def _awake_times(rng: np.random.Generator, vehicle: Vehicle) -> dict[str, AwakeTime]:
+    """Some nodes wake just before they are needed, some never go to sleep."""
 
     def sleeps_s() -> float:
         return NEVER_SLEEPS_S if rng.random() < 0.2 else float(rng.uniform(0.2, 4.0))
 
     names = ["BatteryBox", "Supply", "Cooling", *(unit.name for unit in vehicle.units)]
-    nodes = {name: Waking(float(rng.uniform(0.1, 2.2)), sleeps_s()) for name in names}
-    return nodes | {"Cabin": Waking(-99.0, float(rng.uniform(0.5, 4.0)))}
+    nodes = {name: AwakeTime(float(rng.uniform(0.1, 2.2)), sleeps_s()) for name in names}
+    return nodes | {"Cabin": AwakeTime(-99.0, float(rng.uniform(0.5, 4.0)))}
 
 
 def _moved(
-    own: Sequence[MessageSpec], words: Mapping[str, Spoken], channel: str
-) -> tuple[tuple[MessageSpec, ...], dict[str, Spoken]]:
+    own: Sequence[MessageSpec], encodings: Mapping[str, Encoding], channel: str
+) -> tuple[tuple[MessageSpec, ...], dict[str, Encoding]]:
     """The same messages on another channel."""
     moved = tuple(
         replace(m, channel=channel, signals=tuple(replace(s, channel=channel) for s in m.signals))
         for m in own
     )
-    return moved, {f"{channel}:{key.split(':', 1)[1]}": said for key, said in words.items()}
+    return moved, {f"{channel}:{key.split(':', 1)[1]}": e for key, e in encodings.items()}
 
 
 def _relaid(
     rng: np.random.Generator, messages: Sequence[MessageSpec]
-) -> tuple[tuple[MessageSpec, ...], dict[str, Spoken]]:
-    """Every message with another layout, and how its signals are spoken."""
-    spoken: dict[str, Spoken] = {}
+) -> tuple[tuple[MessageSpec, ...], dict[str, Encoding]]:
+    """Every message with another layout, and the encodings of its signals."""
+    encodings: dict[str, Encoding] = {}
     laid = []
     ids = rng.choice(np.arange(0x080, 0x700), len(messages), replace=False)
     for message, can_id in zip(messages, ids.tolist(), strict=True):
@@ -155,7 +156,7 @@ def _relaid(
             if sum(spec.length_bits for spec, _ in drawn) <= 64:
                 break
         signals = [spec for spec, _ in drawn]
-        spoken |= {spec.key: said for spec, said in drawn if said is not None}
+        encodings |= {spec.key: encoding for spec, encoding in drawn if encoding is not None}
         extended = bool(rng.random() < 0.25)
         laid.append(
             replace(
@@ -165,11 +166,11 @@ def _relaid(
                 cycle_ns=int(rng.choice(CYCLES[message.name])) * 1_000_000,
             )
         )
-    return tuple(laid), spoken
+    return tuple(laid), encodings
 
 
-def _drawn(rng: np.random.Generator, spec: SignalSpec) -> tuple[SignalSpec, Spoken | None]:
-    """One signal with another width, factor, offset and unit; and how it is spoken."""
+def _drawn(rng: np.random.Generator, spec: SignalSpec) -> tuple[SignalSpec, Encoding | None]:
+    """One signal with another width, factor, offset and unit; and its encoding."""
     if spec.name in QUANTITIES:
         return _number(rng, spec, QUANTITIES[spec.name])
     if spec.name == "Direction":
@@ -185,12 +186,12 @@ def _drawn(rng: np.random.Generator, spec: SignalSpec) -> tuple[SignalSpec, Spok
         return spec, None
     names = {code: f"state {state}" for state, code in states.items()}
     labels = names if rng.random() < 0.5 else {}
-    return replace(spec, length_bits=bits, labels=labels), Spoken(codes=states)
+    return replace(spec, length_bits=bits, labels=labels), Encoding(codes=states)
 
 
 def _number(
     rng: np.random.Generator, spec: SignalSpec, quantity: Quantity
-) -> tuple[SignalSpec, Spoken]:
+) -> tuple[SignalSpec, Encoding]:
     unit = str(rng.choice(list(quantity.units)))
     scale, shift = quantity.units[unit]
     inverted = quantity.may_invert and bool(rng.random() < 0.3)
@@ -214,7 +215,7 @@ def _number(
         maximum=math.ceil(high),
         unit=unit,
     )
-    return drawn, Spoken(sign * scale, sign * shift, inverted)
+    return drawn, Encoding(sign * scale, sign * shift, inverted)
 
 
 def _placed(

@@ -1,4 +1,4 @@
-"""Runs: a driver's script acted out on a vehicle, recorded, with the witness beside it."""
+"""Runs: a driver's script acted out on a vehicle and recorded, with the marks of a witness."""
 
 from __future__ import annotations
 
@@ -8,8 +8,9 @@ import numpy as np
 
 from canscope.simulate.faults.catalogue import find_fault
 from canscope.simulate.faults.fault import Fault
-from canscope.simulate.nodes import Recording, candump_text, record
+from canscope.simulate.nodes import record
 from canscope.simulate.physics import Truth, simulate
+from canscope.simulate.recording import Recording, candump_text
 from canscope.simulate.script import FORWARD, DrySpin, PowerUp, Script, Story
 from canscope.simulate.sensors import readings
 from canscope.simulate.vehicle import VEHICLES, Vehicle
@@ -19,7 +20,7 @@ SEEN = {1: "forward", -1: "reverse", 0: "still"}
 
 
 @dataclass(frozen=True)
-class Seen:
+class WitnessMark:
     """What the witness beside the vehicle saw one wheel do; ``at_s`` from the first frame."""
 
     at_s: float
@@ -39,7 +40,7 @@ class Run:
     seed: int
     truth: Truth
     recording: Recording
-    marks: tuple[Seen, ...]
+    marks: tuple[WitnessMark, ...]
 
     @property
     def expected(self) -> str:
@@ -47,7 +48,7 @@ class Run:
         return self.fault.expected if self.fault else "pass"
 
     def capture_text(self) -> str:
-        """The capture as candump text, with the fault's harm to the file done."""
+        """The capture as candump text, damaged by the fault if there is one."""
         text = candump_text(self.recording)
         return self.fault.spoil(text) if self.fault else text
 
@@ -73,22 +74,22 @@ def make_run(
     """
     wrong = find_fault(fault, severity=severity) if isinstance(fault, str) else fault
     planned = built = VEHICLES[vehicle] if isinstance(vehicle, str) else vehicle
-    told = story or (PowerUp() if stage == "power-up" else DrySpin(stage=stage))
+    acted = story or (PowerUp() if stage == "power-up" else DrySpin(stage=stage))
     if wrong:
-        stage = told.script().stage
+        stage = acted.script().stage
         if stage not in wrong.stages:
             made = " or ".join(wrong.stages)
             raise ValueError(f"fault {wrong.name!r} is made for the {made}, not for {stage!r}")
-        told = wrong.story(told)
+        acted = wrong.story(acted)
         built = wrong.vehicle(planned)
-    script = told.script()
+    script = acted.script()
     rows = round(script.end_s * 1000)
     load = wrong.load_W(np.arange(rows) / 1000, script, planned) if wrong else None
     truth = simulate(built, script, extra_load_W=load)
-    seen = readings(truth, built)
+    shown = readings(truth, built)
     if wrong:
-        wrong.distort(seen, truth, built, script)
-    recording = record(built, script, seen, np.random.default_rng(seed))
+        wrong.distort(shown, truth, built, script)
+    recording = record(built, script, shown, np.random.default_rng(seed))
     marks = witness(truth, script, recording)
     if wrong:
         recording = wrong.damage(recording, script, planned)
@@ -97,7 +98,7 @@ def make_run(
     return Run(name, planned, script, wrong, seed, truth, recording, marks)
 
 
-def witness(truth: Truth, script: Script, recording: Recording) -> tuple[Seen, ...]:
+def witness(truth: Truth, script: Script, recording: Recording) -> tuple[WitnessMark, ...]:
     """What a person at the wheels notes for each burst and axle, as the wheels really turned."""
     first_s = float(recording.since_s()[0])
     marks = []
@@ -110,7 +111,7 @@ def witness(truth: Truth, script: Script, recording: Recording) -> tuple[Seen, .
             at_s = round(spin.end_s - 0.7 + 2.0 * number - first_s, 3)
             if at_s < script.end_s:
                 text = f"{asked} asked for, left {axle} wheel watched"
-                marks.append(Seen(at_s, axle, SEEN[sense], text))
+                marks.append(WitnessMark(at_s, axle, SEEN[sense], text))
     return tuple(marks)
 
 

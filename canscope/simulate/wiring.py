@@ -1,4 +1,4 @@
-"""How a vehicle's nodes speak: their messages, units and codes, when they wake and sleep."""
+"""How a vehicle's nodes send: their messages, units and codes, when they wake and sleep."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ from canscope.model.definition import MessageSpec
 
 
 @dataclass(frozen=True)
-class Spoken:
-    """How one signal says its quantity: what the node's own unit and sense make of it.
+class Encoding:
+    """How a node sends one quantity: in its own unit, sense and codes.
 
     The physical value on the bus is ``quantity * scale + offset``, the quantity being in V, A,
-    ohm x 1000, rpm, Nm, degC, % or l/min. ``inverted`` is what the plan has to say besides. A
-    signal with ``codes`` is a state: quantity -> raw code.
+    ohm x 1000, rpm, Nm, degC, % or l/min. If ``inverted``, the plan has to invert it. A signal with
+    ``codes`` is a state: quantity -> raw code.
     """
 
     scale: float = 1.0
@@ -24,28 +24,28 @@ class Spoken:
 
 
 @dataclass(frozen=True)
-class Waking:
-    """When a node speaks, in seconds after ignition on and after ignition off."""
+class AwakeTime:
+    """When a node sends, in seconds after ignition on and after ignition off."""
 
     wake_s: float
     sleep_s: float
 
 
 NODES = {
-    "BatteryBox": Waking(0.25, 0.9),
-    "Supply": Waking(0.2, 0.8),
-    "front": Waking(0.62, 1.0),
-    "rear": Waking(0.87, 1.15),
-    "Cabin": Waking(-99.0, 1.5),  # the cabin speaks before the ignition is on
+    "BatteryBox": AwakeTime(0.25, 0.9),
+    "Supply": AwakeTime(0.2, 0.8),
+    "front": AwakeTime(0.62, 1.0),
+    "rear": AwakeTime(0.87, 1.15),
+    "Cabin": AwakeTime(-99.0, 1.5),  # the cabin sends before the ignition is on
 }
 
 
 @dataclass(frozen=True)
 class Wiring:
-    """What the nodes say on the buses, and how finely.
+    """What the nodes send on the buses, and how finely.
 
-    ``said`` replaces the demo's own messages, by channel; ``spoken`` the way in which single
-    signals ("channel:Message.Signal") are said.
+    ``messages`` replaces the demo's own messages, by channel; ``encodings`` is given for single
+    signals ("channel:Message.Signal").
     """
 
     vehicle_file: str = "bramble_vehicle.dbc"
@@ -56,9 +56,9 @@ class Wiring:
     contactor_cycle_ms: int = 20
     temperature_step_K: float = 0.1
     insulation_monitor: bool = True
-    commands: bool = False  # the contactor box also says what it commands
+    commands: bool = False  # the contactor box also sends what it commands
     coolant_flow: bool = False
-    counters: bool = True  # units count and sum up their fast message
-    said: Mapping[str, tuple[MessageSpec, ...]] = field(default_factory=dict, hash=False)
-    spoken: Mapping[str, Spoken] = field(default_factory=dict, hash=False)
-    nodes: Mapping[str, Waking] = field(default_factory=lambda: NODES, hash=False)
+    counters: bool = True  # units send a counter and a checksum in their fast message
+    messages: Mapping[str, tuple[MessageSpec, ...]] = field(default_factory=dict, hash=False)
+    encodings: Mapping[str, Encoding] = field(default_factory=dict, hash=False)
+    nodes: Mapping[str, AwakeTime] = field(default_factory=lambda: NODES, hash=False)

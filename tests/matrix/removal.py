@@ -10,8 +10,10 @@ import numpy as np
 from canscope.model.definition import SignalSpec
 from canscope.model.findings import Finding
 from canscope.model.report import Report
-from canscope.simulate.nodes import Recording, all_messages, record
+from canscope.simulate.messages import all_messages
+from canscope.simulate.nodes import record
 from canscope.simulate.physics import Truth, simulate
+from canscope.simulate.recording import Recording
 from canscope.simulate.runs import Run, witness
 from canscope.simulate.script import Floats, Script, Story
 from canscope.simulate.sensors import readings
@@ -186,7 +188,7 @@ def ten_times(made: Bench, signal: str, by: str) -> Run:
             replace(m, signals=tuple(_by_ten(s) if s.key == key else s for s in m.signals))
             for m in own
         )
-        for channel, own in run.vehicle.wiring.said.items()
+        for channel, own in run.vehicle.wiring.messages.items()
     }
     return replace(run, vehicle=replace(run.vehicle, wiring=replace(run.vehicle.wiring, said=said)))
 

@@ -11,8 +11,9 @@ from functools import cache
 import numpy as np
 import pytest
 
-from canscope.simulate.nodes import START_US, step_of
+from canscope.simulate.messages import step_of
 from canscope.simulate.random_vehicle import draw
+from canscope.simulate.recording import START_US
 from canscope.simulate.script import AxleByAxle
 from tests.matrix.judging import report_of
 from tests.matrix.removal import (
@@ -126,7 +127,10 @@ def test_a_recording_whose_clock_ran_wrong_passes_no_run(stretched):
 def alike(vehicle):
     """Both units speak alike, so that nothing but a person can tell their buses apart."""
     front, rear = (
-        [(m.can_id, [s.start_bit for s in m.signals]) for m in vehicle.wiring.said[unit.channel]]
+        [
+            (m.can_id, [s.start_bit for s in m.signals])
+            for m in vehicle.wiring.messages[unit.channel]
+        ]
         for unit in vehicle.units
     )
     return front == rear

@@ -12,7 +12,7 @@ import pytest
 from canscope.model.errors import UnknownNameError
 from canscope.simulate.faults.catalogue import fault_names, find_fault
 from canscope.simulate.faults.fault import FAULTS
-from canscope.simulate.nodes import START_US
+from canscope.simulate.recording import START_US
 from canscope.simulate.runs import excerpt, make_run
 
 

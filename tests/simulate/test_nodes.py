@@ -9,7 +9,7 @@ import pytest
 
 from canscope.simulate.folder import definition_files, truth_csv, write_run
 from canscope.simulate.messages import UNIT_FAST_ID, UNIT_SLOW_ID
-from canscope.simulate.nodes import START_US
+from canscope.simulate.recording import START_US
 from canscope.simulate.runs import make_run
 from canscope.simulate.sensors import NOISE
 

@@ -46,7 +46,7 @@ def _value(value: Any) -> str:
 
 
 def replace_file(path: Path, text: str) -> None:
-    """Write a file so that whoever looks sees the old one or the new one, whole."""
+    """Replace a file at once: a reader sees the old one or the new one, whole."""
     beside = path.with_name(f".{path.name}.new")
     with open(beside, "w", encoding="utf-8", newline="\n") as file:
         file.write(text)

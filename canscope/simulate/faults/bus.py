@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canscope.simulate.faults.fault import Fault, fault
-from canscope.simulate.nodes import Recording, all_messages, signal_of
+from canscope.simulate.messages import all_messages, signal_of
 from canscope.simulate.physics import Truth
+from canscope.simulate.recording import Recording
 from canscope.simulate.script import Floats, Script
 from canscope.simulate.sensors import Readings
 from canscope.simulate.vehicle import Vehicle

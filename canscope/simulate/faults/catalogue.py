@@ -1,4 +1,4 @@
-"""Every fault there is, by name; a new family of them is one more import here."""
+"""All faults by name; a new family of faults is one more import here."""
 
 from __future__ import annotations
 
@@ -19,5 +19,5 @@ def find_fault(name: str, *, severity: float = 1.0) -> Fault:
 
 
 def fault_names() -> tuple[str, ...]:
-    """Every fault there is, in alphabetical order."""
+    """The names of all faults, in alphabetical order."""
     return tuple(sorted(FAULTS))

@@ -1,4 +1,4 @@
-"""Faults of driver inputs, direction, speed and heat."""
+"""Faults of driver inputs, direction and speed."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from canscope.simulate.faults.fault import Fault, fault
-from canscope.simulate.nodes import signal_of
+from canscope.simulate.messages import signal_of
 from canscope.simulate.physics import Truth
 from canscope.simulate.script import Script
 from canscope.simulate.sensors import Readings

@@ -1,6 +1,6 @@
-"""Faults that a run can be given: what each changes, and which rules must or may then fail.
+"""The base of all faults: what each changes, and which rules must or may then fail.
 
-Rule names are plain strings here: the simulator knows no rule, only what ought to be noticed.
+Rule names are plain strings here, because the simulator imports no rule.
 """
 
 from __future__ import annotations
@@ -9,8 +9,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, ClassVar, TypeVar
 
-from canscope.simulate.nodes import Recording
 from canscope.simulate.physics import Truth
+from canscope.simulate.recording import Recording
 from canscope.simulate.script import Floats, Script
 from canscope.simulate.sensors import Readings
 from canscope.simulate.vehicle import Vehicle
@@ -67,14 +67,14 @@ class Fault:
         return None
 
     def distort(self, seen: Readings, truth: Truth, vehicle: Vehicle, script: Script) -> None:
-        """Replace columns of ``seen`` (never write into one): sensors and nodes that lie."""
+        """Make sensors and nodes lie: replace columns of ``seen``, never write into one."""
 
     def damage(self, recording: Recording, script: Script, vehicle: Vehicle) -> Recording:
-        """Harm done to frames or to their recording."""
+        """Damage frames, or their recording."""
         return recording
 
     def spoil(self, text: str) -> str:
-        """Harm done to the capture's text."""
+        """Damage the capture's text."""
         return text
 
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from canscope.simulate.faults.fault import Fault, fault
-from canscope.simulate.nodes import cycle_s, signal_of, step_of
+from canscope.simulate.messages import cycle_s, signal_of, step_of
 from canscope.simulate.physics import Truth
 from canscope.simulate.script import Floats, Script
 from canscope.simulate.sensors import Readings
@@ -24,8 +24,8 @@ def _tau_s(vehicle: Vehicle) -> float:
     return vehicle.box.resistor_ohm * vehicle.box.link_capacitance_F
 
 
-def _told_s(vehicle: Vehicle) -> float:
-    """How long the link's voltage at the closing of positive may be known before or after it."""
+def _unseen_s(vehicle: Vehicle) -> float:
+    """How far from the closing of positive the nearest link voltage on the bus may lie."""
     link = max(cycle_s(vehicle, f"{u.channel}:UnitFast.LinkVoltage") for u in vehicle.units)
     return link + cycle_s(vehicle, "can0:ContactorBox.PositiveClosed")
 
@@ -61,7 +61,7 @@ class BadPrecharge(Fault):
         return _box(vehicle, close_at_share=max(1.0 - missing, 0.05), settle_s=0.0)
 
     def suits(self, vehicle: Vehicle) -> bool:
-        return _told_s(vehicle) < 0.5 * _tau_s(vehicle)
+        return _unseen_s(vehicle) < 0.5 * _tau_s(vehicle)
 
 
 @fault("wrong-precharge-resistor", must="precharge-curve", stages=ANY)
