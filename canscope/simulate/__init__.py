@@ -2,8 +2,8 @@
 
 Imports nothing of rules, plan or judge. File by file, in the order of the flow:
 
-=====================  ======================================================================================
-``vehicle.py``         the vehicle as built: pack, contactor box, drive units, 12 V supply; the demo vehicles
+=====================  ========================================================================
+``vehicle.py``         the vehicle as built: pack, contactors, units, 12 V; the demo vehicles
 ``wiring.py``          how its nodes send: units, codes, cycles, when they wake and sleep
 ``messages.py``        the messages and signals that follow from it, and the definition file
 ``script.py``          what the driver does: actions in time, and the inputs that follow
@@ -22,5 +22,5 @@ Imports nothing of rules, plan or judge. File by file, in the order of the flow:
 ``plans.py``           the bench plans of a vehicle
 ``folder.py``          ``write_run``: capture, definitions, plan and truth into a folder
 ``samples.py``         the files in ``dbc_examples`` and ``sample_logs``
-=====================  ======================================================================================
+=====================  ========================================================================
 """

@@ -1,4 +1,4 @@
-"""Writes a run into a folder of its own: capture, plan, definitions, and the truth beside it."""
+"""Writes a run into a folder: capture, plan, definitions, and the truth for comparison."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The vehicle acted out, one millisecond at a time: contactors, link, shafts, pack.
+"""Acts a script out on a vehicle, one millisecond at a time: contactors, link, shafts, pack.
 
 The link is stepped exactly (first-order exponentials), so its curve does not depend on the step.
 """
@@ -90,7 +90,7 @@ class Link:
         return self.pack.open_circuit_V * share, box.link_capacitance_F * source * share, source
 
     def coast(self, dt: float, steps: int, conducts: Mapping[str, bool], bleeding: bool) -> Floats:
-        """Many steps in which nothing else changes: rows of pack_V, pack_A, link_V, as ``step``."""
+        """The same as ``step`` for many steps without a change: rows of pack_V, pack_A, link_V."""
         rows = np.empty((steps, 3))
         rows[:] = self.pack_V, self.pack_A, self.volt
         if conducts["negative"] and conducts["positive"]:
@@ -112,7 +112,7 @@ class Link:
 
 
 def simulate(vehicle: Vehicle, script: Script, *, extra_load_W: Floats | None = None) -> Truth:
-    """Act the script out on the vehicle; ``extra_load_W`` hangs on the link, a row a step."""
+    """Act the script out on the vehicle; ``extra_load_W`` is drawn from the link, a row a step."""
     time_s: Floats = np.arange(round(script.end_s / STEP_S), dtype=np.float64) * STEP_S
     inputs = script.inputs(time_s)
     selector = inputs["direction"]
@@ -143,9 +143,9 @@ def simulate(vehicle: Vehicle, script: Script, *, extra_load_W: Floats | None = 
 
 
 def _run(vehicle: Vehicle, script: Script, inputs: Floats, rows: array[float]) -> None:
-    """The loop: appends pack, link, poles and shafts, one row a step, to ``rows``.
+    """Append pack, link, poles and shafts to ``rows``, one row a step.
 
-    Where all stands still it goes on to the next change of an input at once.
+    While everything stands still it jumps to the next change of an input.
     """
     link, box = Link(vehicle.pack, vehicle.box), Sequencer(vehicle.box, script)
     shafts = [Shaft(unit) for unit in vehicle.units]
@@ -175,7 +175,7 @@ def _step(
     supply: Supply,
     rows: array[float],
 ) -> bool:
-    """One millisecond of everything; whether both mains conduct."""
+    """One millisecond of everything; returns whether both mains conduct."""
     pedal, sense, brake, power, stop, axle, extra_W = driver
     box.step(time_s, link.volt, link.pack_V, power > 0, stop > 0)
     mains = box.conducts["negative"] and box.conducts["positive"]

@@ -1,4 +1,4 @@
-"""Bench plans of the demo vehicles: ``vehicle.toml`` with the bindings, one plan a stage."""
+"""Bench plans of a vehicle: ``vehicle.toml`` with the bindings, and one plan a stage."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
 """Random vehicles and stories: the same seed always draws the same ones.
 
-They are what a workshop might bolt together: any mounting, ratio and pack, nodes that speak in
-their own units, codes and rhythms. What is drawn stays within what a bench can prove at all: a
-pre-charge is slower than the nodes speak, a burst longer than a few of their cycles.
+They are what a workshop might bolt together: any mounting, ratio and pack, nodes that send in
+their own units, codes and cycles. They stay within what a bench can prove: a pre-charge takes
+longer than a cycle of the nodes, a burst longer than a few cycles.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ def draw(
 
 
 def draw_vehicle(rng: np.random.Generator, stage: str, units: int | None = None) -> Vehicle:
-    """One vehicle, anew."""
+    """Draw one vehicle."""
     number = 1 if stage == "unit-alone" else units or int(rng.choice([1, 2], p=[0.25, 0.75]))
     open_V = float(rng.uniform(300, 430))
     pack = Pack(
@@ -76,7 +76,7 @@ def draw_vehicle(rng: np.random.Generator, stage: str, units: int | None = None)
 
 
 def draw_box(rng: np.random.Generator, pack_V: float) -> Box:
-    """A contactor box and the link it feeds; its bleed draws little while a pole still conducts."""
+    """Draw a contactor box and its link; the bleed draws little while a pole still conducts."""
     tau_s = float(rng.uniform(0.06, 0.22))
     resistor = float(rng.choice([47, 68, 100, 150, 220]))
     farad = float(f"{tau_s / resistor:.2e}")  # as the plan states it
@@ -100,7 +100,7 @@ def draw_box(rng: np.random.Generator, pack_V: float) -> Box:
 
 
 def draw_unit(rng: np.random.Generator, name: str, channel: str) -> UnitBuild:
-    """A drive unit, bolted in some way that leaves its axle across the vehicle."""
+    """Draw a drive unit, mounted in some way that leaves its axle across the vehicle."""
     while True:
         roll, yaw = (float(rng.choice([0, 180, -180]) + rng.uniform(-8, 8)) for _ in range(2))
         pitch = float(rng.choice(TURNS) + rng.uniform(-10, 10))
@@ -131,7 +131,7 @@ def across(roll: float, pitch: float, yaw: float) -> float:
 
 
 def draw_story(rng: np.random.Generator, vehicle: Vehicle, stage: str) -> Story:
-    """What the driver does: the usual, in his own rhythm."""
+    """Draw what the driver does: the usual story with other times."""
     box = vehicle.box
     decay_s = box.link_capacitance_F * box.active_bleed_ohm
     wait_s = decay_s * math.log(vehicle.pack.open_circuit_V / 60.0) + float(rng.uniform(1.5, 4))

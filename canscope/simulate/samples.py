@@ -1,4 +1,4 @@
-"""The small examples that come with canscope, made again: ``dbc_examples`` and ``sample_logs``."""
+"""Writes the examples that come with canscope: ``dbc_examples`` and ``sample_logs``."""
 
 from __future__ import annotations
 

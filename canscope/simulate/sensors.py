@@ -1,4 +1,4 @@
-"""What the nodes' sensors make of the truth: filtering, gain errors, noise, the supply's dips."""
+"""What the sensors make of the truth: filtering, gain errors, and how much noise each has."""
 
 from __future__ import annotations
 

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from canscope.simulate.vehicle import UnitBuild
 
 RPM = 2 * math.pi / 60  # rad/s per rpm
-PEDAL_DEAD = 3.0  # percent of travel that ask for nothing
-PEDAL_DEEP = 8.0  # below this a pedal that does not come back to rest is still no request
+PEDAL_DEAD = 3.0  # percent of travel without effect
+PEDAL_DEEP = 8.0  # percent; a pedal that rests below this is no request yet
 GAIN = 0.5  # Nm per rad/s of the speed controller
 REGEN_NM, REGEN_FADE = 4.0, 11.0  # coasting torque; below 11 rad/s it fades out
 TORQUE_LAG_S = 0.03
@@ -39,7 +39,7 @@ class Shaft:
 
     @property
     def at_rest(self) -> bool:
-        """Whether it stands and pulls at nothing."""
+        """Whether it stands still and gives no torque."""
         return self.speed == 0.0 and self.raw_torque == 0.0
 
     def step(self, dt: float, time_s: float, driver: Sequence[float], live: bool) -> None:
@@ -64,7 +64,7 @@ class Shaft:
         build, limit = self.build, self.build.torque_limit_Nm
         brake = 0.0 if build.ignores_brake else brake
         braking = build.brakes_s <= time_s < build.brakes_s + BRAKES_FOR_S
-        seen = self.asked * self.raw_speed  # the motion as the controller understands it
+        seen = self.asked * self.raw_speed  # the motion as the controller sees it
         if abs(self.speed) > build.speed_limit_rpm * RPM:
             return 0.0
         if direction and pedal > PEDAL_DEEP and not brake and not braking:
