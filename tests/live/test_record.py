@@ -15,7 +15,8 @@ import pytest
 
 from canscope.capture.read import read_capture
 from canscope.cli.check import inputs_of, judge_files
-from canscope.live.run_folder.folder import notes_of
+from canscope.live.run_folder.notes import recording_notes
+from canscope.live.run_folder.run_file import read_run_file
 from canscope.rules import RULES
 from canscope.simulate.faults.catalogue import find_fault
 from canscope.simulate.folder import write_run
@@ -417,11 +418,11 @@ def test_a_run_that_was_changed_afterwards_says_so(tmp_path, hot):
     assert code == 0
     assert "the replayed file has ended" in out
     assert (run / "capture-0001.log").read_bytes() == hot.capture.read_bytes()
-    assert notes_of(run) == ()
+    assert recording_notes(run, read_run_file(run)) == ()
     with open(run / "capture-0001.log", "ab") as file:
         file.write(b"(1715677300.000000) can0 123#\n")
     (run / "capture-0002.log").write_bytes(b"(1715677300.000000) can0 123#\n")
-    assert notes_of(run) == (
+    assert recording_notes(run, read_run_file(run)) == (
         "capture-0001.log was changed after the run ended",
         "capture-0002.log was added after the run ended",
     )
