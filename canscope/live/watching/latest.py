@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from canscope.judge.role_samples import samples_of
 from canscope.live.run_folder.turning_time import TurningTime
 from canscope.model.history import History
-from canscope.model.signals import Signals
+from canscope.model.signals import Samples, Signals
 from canscope.plan.plan import Plan
 from canscope.trust.sensor import COLD_RAIL_DEGC, RAIL_WIDTH_K
 
@@ -113,7 +112,7 @@ class Latest:
         return rows
 
 
-def _shown(role: str, known: Any, ceiling: float | None) -> ShownTemperature:
+def _shown(role: str, known: Samples, ceiling: float | None) -> ShownTemperature:
     """The last value, the fitted slope, and the time to the ceiling at that slope."""
     value = float(known.value[-1])
     recent = known.between(int(known.time_ns[-1]) - SLOPE_NS, int(known.time_ns[-1]) + 1)

@@ -10,7 +10,7 @@ from canscope.live.run_folder.folder import RunFolder
 from canscope.live.run_folder.layout import RUN_FILE
 from canscope.live.run_folder.notes import recording_notes
 from canscope.live.run_folder.run_file import read_run_file
-from canscope.live.run_folder.run_file_schema import RunEnd
+from canscope.live.run_folder.run_file_schema import RunBus, RunEnd, RunEvent, RunFile
 from canscope.live.run_folder.toml import toml_text
 from canscope.model.errors import CanscopeError
 from canscope.plan.load import read_plan
@@ -106,7 +106,12 @@ def test_what_a_report_must_know_of_a_recording_is_told(tmp_path):
         "events": [{"at_ns": 1, "what": "can0: the adapter went away"}],
     }
     (tmp_path / RUN_FILE).write_text(toml_text(facts))
-    assert read_run_file(tmp_path).end == RunEnd(reason="the disk was full")
+    assert read_run_file(tmp_path) == RunFile(
+        run={"not_silent": "a bench"},
+        end=RunEnd(reason="the disk was full"),
+        buses={"can0": RunBus(silent_how="x")},
+        events=(RunEvent(1, "can0: the adapter went away"),),
+    )
     assert notes_of(tmp_path) == (
         "the recorder stopped: the disk was full",
         "recorded though not known to be silent, signed for: a bench",
