@@ -5,7 +5,6 @@ One thread a bus reads, the caller's own thread writes, one more syncs to the di
 
 from __future__ import annotations
 
-import shutil
 import threading
 import time
 from collections.abc import Callable, Mapping
@@ -17,6 +16,7 @@ from canscope.live.adapters.address import EVERY
 from canscope.live.adapters.candump_lines import dropped
 from canscope.live.adapters.kinds import adapter_of
 from canscope.live.recording.clock import Clock, Spread, ticks_ns
+from canscope.live.recording.health import Health
 from canscope.live.recording.recorder_config import RecorderConfig
 from canscope.live.recording.run_file_writer import RunFileWriter
 from canscope.live.recording.status import RecorderStatus
@@ -29,8 +29,6 @@ TICK_S = 0.02  # between two writes
 STATUS_S = 0.05  # between two reports
 CHECK_NS = 1_000_000_000  # between two checks of disk, clock and readers
 ASLEEP_NS = 500_000_000  # a tick that comes this late means that the process did not run
-HANGS_S = 2.0  # a read normally returns after 0.05 s, with or without frames
-COUNT_NS = 500_000_000  # the shortest time over which the pace of a bus is counted
 RETRY_S = 0.3  # between two tries to open an adapter that went away
 
 
@@ -57,15 +55,11 @@ class Recorder:
         self.recording_ns = 0  # when recording began; what comes later is recorded
         self._spreads = {name: Spread(a.period_ns) for name, a in self._adapters.items()}
         self._run_file = RunFileWriter(config, self.clock, self.buses, self._spreads)
+        self._health = Health(config, self.clock, self.buses, self._run_file)
         self._last_read_ns = dict.fromkeys(self._adapters, ticks_ns())
-        self._hung: set[str] = set()
         self._wake, self._queue = threading.Event(), WriteQueue(self.clock)
         self._played_ns = 0
         self._stopping: str | None = None
-        self._disk_free: int | None = None
-        self._disk_low = False
-        self._counted = (ticks_ns(), dict.fromkeys(self._adapters, 0))  # when; frames by bus
-        self._per_s: dict[str, int] = {}
 
     def open(self) -> None:
         """Open every adapter; all of them or none.
@@ -136,11 +130,11 @@ class Recorder:
             anchor_ns=self.clock.anchor_ns,
             not_silent=self.config.not_silent,
             buses={name: replace(bus) for name, bus in self._run_file.buses().items()},
-            per_s=dict(self._per_s),
-            hung=tuple(sorted(self._hung)),
+            per_s=dict(self._health.per_s),
+            hung=tuple(sorted(self._health.hung)),
             queued=self._queue.size,
-            disk_free=self._disk_free,
-            disk_low=self._disk_low,
+            disk_free=self._health.disk_free,
+            disk_low=self._health.disk_low,
             events=len(self.events),
             last_event=self.events[-1].what if self.events else "",
             end=self.end,
@@ -261,8 +255,7 @@ class Recorder:
             self._write(captures)
             if now - checked_ns > CHECK_NS:
                 checked_ns = now
-                self._check_machine()
-                self._check_readers(readers)
+                self._health.check(readers, self._last_read_ns)
             if len(self.events) != noted:
                 noted = len(self.events)
                 self._run_file.write_soon()
@@ -292,41 +285,6 @@ class Recorder:
         for bus in self.buses.values():
             bus.dropped += 1
         self._queue.put(dropped(None, why))
-
-    def _check_machine(self) -> None:
-        """Count the pace of the buses; note a low disk and a wall clock that was set."""
-        self._count()
-        self._disk_free = shutil.disk_usage(self.config.folder).free
-        low = self._disk_free < self.config.low_disk_bytes
-        if low and not self._disk_low:
-            self._run_file.event(f"the disk is low: {self._disk_free / 1e6:.0f} MB are free")
-        self._disk_low = low
-        stepped = self.clock.wall_stepped_ns()
-        if stepped:
-            what = "the computer's clock was set by"
-            self._run_file.event(f"{what} {stepped / 1e9:+.3f} s; the run's stamps go on unbroken")
-
-    def _count(self) -> None:
-        """How many frames each bus gives a second."""
-        (then_ns, before), now_ns = self._counted, ticks_ns()
-        if now_ns - then_ns < COUNT_NS:
-            return
-        frames = {name: bus.frames for name, bus in self._run_file.buses().items()}
-        pace = 1e9 / (now_ns - then_ns)
-        self._per_s = {n: round((f - before.get(n, 0)) * pace) for n, f in frames.items()}
-        self._counted = (now_ns, frames)
-
-    def _check_readers(self, readers: Mapping[str, threading.Thread]) -> None:
-        """Note a reader that died or hangs; the others go on."""
-        for name, reader in readers.items():
-            silent_s = (ticks_ns() - self._last_read_ns[name]) / 1e9
-            dead = not reader.is_alive()
-            if self.buses[name].state != "recording" or not (dead or silent_s > HANGS_S):
-                self._hung.discard(name)
-            elif name not in self._hung:
-                self._hung.add(name)
-                what = "died" if dead else f"hangs: its adapter gave no answer for {silent_s:.1f} s"
-                self._run_file.event(f"{name}: the reader {what}", name)
 
     def _finish(self, captures: CaptureWriter, in_order: bool, reason: str) -> str:
         """Close the captures, write run.toml and report for the last time; the final reason."""
