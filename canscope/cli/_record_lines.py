@@ -7,6 +7,7 @@ import time
 from typing import TYPE_CHECKING
 
 from canscope.cli._live_view import ARMED, adapter_check, bus_cells
+from canscope.live.adapters.address import EVERY
 from canscope.model.errors import Where
 
 if TYPE_CHECKING:
@@ -32,8 +33,8 @@ def print_greeting(
     for name, bus in status.buses.items():
         print(f"{bus.address}: {bus.found}; {bus.silent_how}")
         print("  " + ", ".join(bus_cells(name, bus, None, None)[1:3]))
-    if plan is not None and not config.replays:
-        recorded = {address.name for address in config.addresses}
+    recorded = {address.name for address in config.addresses}
+    if plan is not None and EVERY not in recorded:
         for name in sorted({b.signal.channel for b in plan.bench.bindings.values()} - recorded):
             print(f"warning: the plan binds signals of {name}, which is not recorded")
     free = shutil.disk_usage(config.folder).free
