@@ -17,7 +17,7 @@ from canscope.model.history import History
 from canscope.model.history import steps as derived
 from canscope.model.outcome import Doubt, Subject
 from canscope.model.signals import NOT_AVAILABLE, OUT_OF_RANGE, Samples
-from canscope.trust.stuck import Stuck, step_at
+from canscope.trust.standing_still import Stuck, step_at
 
 MOST_SENDERS = 8  # that are named
 

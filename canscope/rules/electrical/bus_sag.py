@@ -23,7 +23,7 @@ from canscope.rules import RULES
 from canscope.rules.electrical._main_contactors import SETTLE_NS, count_settled, unopened
 from canscope.rules.electrical._voltages import CURRENT, voltage_subjects, voltages
 from canscope.rules.shared.poles import MAIN_ROLES
-from canscope.trust.sensor import at_end_of_range
+from canscope.trust.proof_of_life import at_end_of_range
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import ALL_STAGES, CardStep, Rule, limit
 from canscope.rules import RULES
-from canscope.trust.sensor import at_end_of_range
+from canscope.trust.proof_of_life import at_end_of_range
 
 CURRENT = "pack.current"
 

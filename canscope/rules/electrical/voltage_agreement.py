@@ -23,7 +23,7 @@ from canscope.rules.electrical._main_contactors import (
 )
 from canscope.rules.shared.links import SAFE_V, links
 from canscope.rules.shared.poles import MAIN_ROLES
-from canscope.trust.sensor import at_end_of_range
+from canscope.trust.proof_of_life import at_end_of_range
 
 PACK, CURRENT = "pack.voltage", "pack.current"
 

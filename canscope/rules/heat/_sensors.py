@@ -17,7 +17,7 @@ from canscope.model.outcome import Doubt, Subject
 from canscope.model.piece import Piece, S
 from canscope.model.signals import NEVER, NOT_AVAILABLE, OUT_OF_RANGE
 from canscope.model.tables import Bools, Int64s
-from canscope.trust.sensor import Sensor, doubts, railed_new, watch
+from canscope.trust.proof_of_life import Sensor, doubts, railed_new, watch
 
 HOT_STAGES = frozenset({"unit-alone", "dry-spin", "wet-spin", "rolling"})
 WATCH_S = 60.0  # common practice, no source

@@ -15,7 +15,7 @@ from canscope.model.rule import Rule, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.heat._sensors import Thermometer, thermometers
 from canscope.trust.missing_value import absence_at
-from canscope.trust.sensor import railed
+from canscope.trust.proof_of_life import railed
 
 NAME = "temperatures"
 

@@ -11,7 +11,7 @@ from canscope.model.bench import Bench
 from canscope.model.outcome import Doubt, Subject
 from canscope.model.piece import ClosedWindow, S
 from canscope.model.tables import Floats, Int64s
-from canscope.trust.sensor import at_end_of_range
+from canscope.trust.proof_of_life import at_end_of_range
 
 SAFE_V = 60.0  # UN R100: high voltage begins above 60 V d.c.
 

@@ -12,8 +12,8 @@ from canscope.model.outcome import Doubt
 from canscope.model.piece import Piece
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Bools
-from canscope.trust.sensor_pace import Pace
-from canscope.trust.sensor_pace import follow as follow_pace
+from canscope.trust.flicker import Pace
+from canscope.trust.flicker import follow as follow_pace
 from canscope.trust.warming import Warming
 from canscope.trust.warming import follow as follow_warming
 
