@@ -161,7 +161,20 @@ class Bench:
         """The signals behind these roles, unbound ones left out."""
         return tuple(self.bindings[r].key for r in roles if r in self.bindings)
 
+    @property
+    def bound_messages(self) -> Mapping[str, tuple[str, ...]]:
+        """Message key (``channel:Message``) -> the roles bound to its signals, in plan order."""
+        return self.once("bound_messages", lambda: _bound_messages(self.bindings))
+
     def link_roles(self) -> dict[str, str]:
         """Unit name -> link voltage role, for units that have one bound."""
         roles = {unit.name: unit.role("link_voltage") for unit in self.units}
         return {name: role for name, role in roles.items() if role in self.bindings}
+
+
+def _bound_messages(bindings: Mapping[str, Binding]) -> dict[str, tuple[str, ...]]:
+    messages: dict[str, tuple[str, ...]] = {}
+    for role, binding in bindings.items():
+        key = binding.signal.message_key
+        messages[key] = (*messages.get(key, ()), role)
+    return messages

@@ -7,22 +7,18 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from canscope.model.median import median
-from canscope.model.signals import NEVER, NO_SAMPLES, Samples
-from canscope.model.tables import Floats, Int64s
+from canscope.model.cycle import Cycle
+from canscope.model.signals import NO_SAMPLES, Samples
+from canscope.model.tables import SECOND_NS, Floats, Int64s
 
-KEEP_NS = 130 * 10**9  # a window of at most 120 s, and what lies around it
-LEARNED_FROM = 32  # intervals whose median becomes the cycle where nobody states one
-UNLEARNED_NS = 10**9  # cycle assumed until then: common practice, no source
-STALE_CYCLES = 3  # ISO 11783-7 heartbeat: 100 ms, error beyond 300 ms
+KEEP_NS = 130 * SECOND_NS  # a window of at most 120 s, and what lies around it
 
 
 class Track:
     """The samples of one role of about the last ``KEEP_NS``; at least the last one always."""
 
     def __init__(self, cycle_ns: int | None = None) -> None:
-        self.cycle_ns, self.learned_ns = cycle_ns, NEVER
-        self._learning: list[int] | None = [] if cycle_ns is None else None
+        self.cycle = Cycle(cycle_ns)
         self._first = self._end = 0
         self._time = np.zeros(64, np.int64)
         self._value = np.zeros(64, np.float64)
@@ -35,8 +31,7 @@ class Track:
         count = len(samples)
         if not count:
             return
-        if self._learning is not None:
-            self._learn(samples.time_ns)
+        self.cycle.learn(samples.time_ns)
         if self._end + count > len(self._time):
             self._make_room(count)
         rows = slice(self._end, self._end + count)
@@ -48,7 +43,7 @@ class Track:
         self._shown = None
 
     def forget(self, before_ns: int) -> None:
-        """Let go of samples older than that, keeping the last of them to hold on to."""
+        """Drop samples older than that, all but the last of them."""
         if self._first + 1 >= self._end or self._time[self._first + 1] >= before_ns:
             return
         self._first += int(self._time[self._first : self._end].searchsorted(before_ns)) - 1
@@ -63,14 +58,6 @@ class Track:
                 self._time[rows], self._value[rows], self._raw[rows], self._status[rows]
             )
         return self._shown
-
-    def _learn(self, time_ns: Int64s) -> None:
-        assert self._learning is not None
-        self._learning += time_ns[: LEARNED_FROM + 1 - len(self._learning)].tolist()
-        if len(self._learning) > LEARNED_FROM:
-            self.cycle_ns = int(median(np.diff(self._learning)))
-            self.learned_ns = np.int64(self._learning[-1])
-            self._learning = None
 
     def _make_room(self, count: int) -> None:
         # New arrays, so that views given out earlier stay what they were. A quarter of spare room:
@@ -99,27 +86,21 @@ class History:
         self._tracks.setdefault(role, Track()).append(samples)
 
     def patience_ns(self, role: str, times_ns: Int64s) -> Int64s:
-        """How old a role's last sample may be at these instants before it is stale."""
-        track = self._tracks[role]
-        known = track.cycle_ns if track.cycle_ns is not None else UNLEARNED_NS
-        patience = np.empty(times_ns.shape, np.int64)
-        patience.fill(STALE_CYCLES * known)
-        if self.constant_patience_ns(role, times_ns) is None:
-            patience[times_ns < track.learned_ns] = STALE_CYCLES * UNLEARNED_NS
-        return patience
+        """How old a role's last sample may be at these instants before it is stale.
+
+        Raises:
+            KeyError: nothing is known of the role, not even its cycle.
+        """
+        return self._tracks[role].cycle.patience_ns(times_ns)
 
     def constant_patience_ns(self, role: str, times_ns: Int64s) -> int | None:
-        """The same if it is one for all of these instants, else None."""
-        track = self._tracks[role]
-        known = track.cycle_ns if track.cycle_ns is not None else UNLEARNED_NS
-        if track.learned_ns != NEVER and len(times_ns) and times_ns.min() < track.learned_ns:
-            return None
-        return STALE_CYCLES * known
+        """The same as one number; None if it is not the same for all of these instants."""
+        return self._tracks[role].cycle.constant_patience_ns(times_ns)
 
     def cycle_ms(self, role: str) -> float | None:
         """A role's cycle as stated or learned, None while it is not known."""
         track = self._tracks.get(role)
-        return track.cycle_ns / 1e6 if track and track.cycle_ns is not None else None
+        return track.cycle.ns / 1e6 if track and track.cycle.ns is not None else None
 
     def samples(self, role: str) -> Samples:
         """What is kept of a role; empty if it was never seen."""
@@ -132,7 +113,7 @@ class History:
         return {role: samples for role, samples in found.items() if len(samples)}
 
     def forget(self, before_ns: int) -> None:
-        """Let go of everything older."""
+        """Drop what is older, all but the last sample of each role."""
         for track in self._tracks.values():
             track.forget(before_ns)
 
@@ -148,7 +129,15 @@ def steps(time_ns: Int64s, value: Floats) -> Samples:
     )
 
 
+def step_at(steps: Samples, times_ns: Int64s) -> Floats:
+    """The value of a derived role at these instants, 0 before its first step."""
+    if not len(steps):
+        return np.zeros(len(times_ns))
+    row = np.searchsorted(steps.time_ns, times_ns, "right") - 1
+    return np.where(row >= 0, steps.value[np.maximum(row, 0)], 0.0)
+
+
 def stamped(time_ns: Int64s) -> Samples:
-    """Samples that say nothing but when they came."""
+    """Samples of which only the stamps matter, such as the arrivals of a message."""
     count = len(time_ns)
     return Samples(time_ns, np.zeros(count), np.zeros(count, np.int64), np.zeros(count, np.uint8))

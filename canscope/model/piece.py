@@ -17,9 +17,9 @@ from canscope.model.bench import Bench, Made, Mark
 from canscope.model.events import Event, Span
 from canscope.model.history import History
 from canscope.model.signals import NEVER, Place, RoleAt, Samples, place_of
-from canscope.model.tables import Bools, Frames, Int64s
+from canscope.model.tables import SECOND_NS, Bools, Frames, Int64s
 
-S = 10**9  # nanoseconds in a second
+S = SECOND_NS  # as rules call it
 
 
 class Past:
@@ -32,6 +32,12 @@ class Past:
     def back(self, role: str, start_ns: int) -> Samples:
         """A role's samples with start_ns <= time < until_ns; at most the last 120 s."""
         return self.history.samples(role).between(start_ns, self.until_ns)
+
+    def last(self, role: str, time_ns: int, *, before: bool = False) -> Samples:
+        """A role's last sample by an instant (with ``before``: just before it): one row or none."""
+        samples = self.history.samples(role)
+        end = int(samples.time_ns.searchsorted(time_ns, "left" if before else "right"))
+        return samples[max(end - 1, 0) : end]
 
     def at(self, role: str, times_ns: ArrayLike, *, before: bool = False) -> RoleAt:
         """What was last known of a role at these instants (with ``before``: just before them).
@@ -178,8 +184,8 @@ class ClosedWindow(Past):
         return self.back(role, self.span.start_ns)
 
     def around(self, role: str, before_s: float) -> Samples:
-        """The same, beginning some seconds before the window's start."""
-        return self.back(role, self.span.start_ns - round(before_s * S))
+        """The same with some seconds before the window's start."""
+        return self.back(role, self.span.start_ns - round(before_s * SECOND_NS))
 
     def events_of(self, kind: str, subject: str | None = None) -> list[Event]:
         """The window's events of one kind, in time order."""

@@ -16,6 +16,7 @@ Int64s = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+SECOND_NS = 10**9  # nanoseconds in a second
 MOST_CHANNELS = 255  # of one capture; their codes are bytes
 EXAMPLES = 20  # places of skipped things that are kept by name; the rest is only counted
 

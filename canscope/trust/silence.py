@@ -1,4 +1,4 @@
-"""Silences in which nothing at all was recorded, on any bus, told apart from one node's own."""
+"""Was nothing at all recorded, on any bus, or is one node silent by itself?"""
 
 from __future__ import annotations
 
@@ -8,11 +8,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from canscope.model.bench import POLES
-from canscope.model.history import STALE_CYCLES, UNLEARNED_NS
+from canscope.model.cycle import STALE_CYCLES, UNLEARNED_NS
 from canscope.model.piece import Piece
 from canscope.model.signals import NEVER
 from canscope.model.tables import Bools, Int64s
-from canscope.trust.bound_messages import bound_messages
 
 UNBOUNDED_NS = np.int64(2**62)
 
@@ -45,13 +44,14 @@ def silences(piece: Piece, last_ns: int | None) -> Silences:
 
 
 def allowed_ns(piece: Piece, times_ns: ArrayLike, cycles: float) -> Int64s:
-    """How long all buses may be silent after these instants: so many cycles of the fastest message.
+    """How long all buses may be silent after these instants, in ns, a row an instant.
 
-    Of the bound messages only those count that speak at that instant; 0 where none does.
+    That is so many cycles of the fastest of the bound messages that are not stale then; 0 where all
+    are.
     """
     times = np.atleast_1d(np.asarray(times_ns, np.int64))
     shortest = np.full(len(times), UNBOUNDED_NS)
-    for key in bound_messages(piece.bench):
+    for key in piece.bench.bound_messages:
         patience = piece.history.patience_ns(f"#{key}", times)
         speaks = ~piece.at(f"#{key}", times).stale
         shortest = np.where(speaks, np.minimum(shortest, patience), shortest)
@@ -60,14 +60,14 @@ def allowed_ns(piece: Piece, times_ns: ArrayLike, cycles: float) -> Int64s:
 
 
 def least_allowed_ns(piece: Piece, cycles: float) -> int:
-    """Never more than ``allowed_ns`` in this piece, to pass over most silences at once."""
+    """A lower bound of ``allowed_ns`` in this piece, by which most silences are seen to be none."""
     end = np.array([piece.until_ns], np.int64)
-    known = [int(piece.history.patience_ns(f"#{k}", end)[0]) for k in bound_messages(piece.bench)]
+    known = [int(piece.history.patience_ns(f"#{k}", end)[0]) for k in piece.bench.bound_messages]
     return int(min(STALE_CYCLES * UNLEARNED_NS, *known, int(UNBOUNDED_NS)) * cycles / STALE_CYCLES)
 
 
 def gaps(piece: Piece, last_ns: int | None, cycles: float) -> Silences:
-    """The silences of all buses together that last longer than a bound node leaves them."""
+    """The silences of all buses together that last longer than ``allowed_ns``."""
     every = silences(piece, last_ns)
     long = every[every.length_ns > least_allowed_ns(piece, cycles)]
     if not len(long):
@@ -77,9 +77,9 @@ def gaps(piece: Piece, last_ns: int | None, cycles: float) -> Silences:
 
 
 def idle(piece: Piece, time_ns: int) -> bool:
-    """Whether all poles are known to be open and nothing turns, so that nodes may be put to sleep.
+    """Whether all poles are known to be open and nothing turns, so that nodes may fall asleep.
 
-    Where no pole is bound nobody can tell, and a silence is judged at once.
+    Never so where no pole is bound.
     """
     poles = [f"contactors.{pole}" for pole in POLES if piece.bench.has(f"contactors.{pole}")]
     known = all(piece.at(pole, time_ns).sampled_ns[0] != NEVER for pole in poles)

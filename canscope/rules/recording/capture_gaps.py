@@ -9,12 +9,11 @@ from typing import ClassVar
 import numpy as np
 
 from canscope.model.bench import Bench
-from canscope.model.history import STALE_CYCLES
+from canscope.model.cycle import STALE_CYCLES
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import Rule, limit, unjudged
 from canscope.rules import RULES
-from canscope.trust.bound_messages import bound_messages
 from canscope.trust.silence import Silences, allowed_ns, idle, least_allowed_ns, silences
 
 MS = 10**6
@@ -134,7 +133,7 @@ class CaptureGaps(Rule):
     def _gap(self, piece: Piece, start_ns: int, end_ns: int, allow_ns: int) -> Gap:
         """A silence with the messages that were overdue in it."""
         until = {}
-        for key in bound_messages(piece.bench):
+        for key in piece.bench.bound_messages:
             patience = int(piece.history.patience_ns(f"#{key}", np.array([start_ns]))[0])
             own_ns = round(patience * self.cycles / STALE_CYCLES)
             last = piece.at(f"#{key}", start_ns)

@@ -9,17 +9,16 @@ from typing import ClassVar
 import numpy as np
 
 from canscope.model.bench import Bench
+from canscope.model.cycle import LEARNED_FROM
 from canscope.model.median import median
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import ALL_STAGES, CardStep, Rule, limit
 from canscope.model.tables import Flag, Tally
 from canscope.rules import RULES
-from canscope.trust.bound_messages import bound_messages
 
 S = 10**9
 NONE = np.zeros(0, np.int64)
-LEARNED_FROM = 32  # intervals whose median is held against the stated cycle
 FEWEST = 3  # messages that must agree on how wrong the clock runs; common practice, no source
 WRONG = 0.05  # by which they must be off, and agree; common practice, no source
 
@@ -161,7 +160,7 @@ def _cycles_ns(bench: Bench) -> Mapping[str, int]:
     def stated() -> Mapping[str, int]:
         cycles = {
             key: next((c for role in roles if (c := bench.bindings[role].cycle_ns)), None)
-            for key, roles in bound_messages(bench).items()
+            for key, roles in bench.bound_messages.items()
         }
         return {key: cycle for key, cycle in cycles.items() if cycle}
 

@@ -9,6 +9,7 @@ from typing import ClassVar
 import numpy as np
 
 from canscope.model.bench import Bench
+from canscope.model.cycle import LEARNED_FROM
 from canscope.model.findings import Verdict
 from canscope.model.median import median
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
@@ -16,11 +17,10 @@ from canscope.model.piece import Piece, S
 from canscope.model.rule import ALL_STAGES, CardStep, Rule, Worst, limit, unjudged
 from canscope.model.tables import Int64s
 from canscope.rules import RULES
-from canscope.trust.bound_messages import bound_messages, message_subjects
+from canscope.rules.recording._messages import message_subjects
 from canscope.trust.silence import Silences, gaps, idle
 
 MS = 10**6
-LEARNED_FROM = 32  # intervals whose median becomes the cycle where nobody states one
 OFTEN = 0.6  # of the stated cycle on average: less is another sender; common practice, no source
 TOGETHER_NS = 10 * S  # a shutdown silences all nodes within this time; common practice, no source
 
@@ -103,7 +103,7 @@ class CycleTime(Rule):
 
     def start(self, bench: Bench) -> Bus:
         nodes = {}
-        for key, roles in bound_messages(bench).items():
+        for key, roles in bench.bound_messages.items():
             stated = (bench.bindings[role].cycle_ns for role in roles)
             nodes[key] = Node(next((cycle for cycle in stated if cycle), None))
         return Bus(awake=True, nodes=nodes)
@@ -286,8 +286,8 @@ def _counted(node: Node, interval: Int64s) -> Node:
 
 
 def _too_often(nodes: Mapping[str, Node], bench: Bench) -> Iterator[Doubt]:
-    """Messages that came far more often than the plan or the definition says."""
-    for key, roles in bound_messages(bench).items():
+    """Messages that came far more often than stated, in the plan or the definition."""
+    for key, roles in bench.bound_messages.items():
         node, cycle_ns = (
             nodes[key],
             next((c for r in roles if (c := bench.bindings[r].cycle_ns)), 0),
@@ -322,7 +322,7 @@ def _arrivals(piece: Piece, key: str) -> Int64s:
     Values of a multiplexer have no fixed distance, so only the distance between two frames with the
     same value shows whether one is missing.
     """
-    roles = bound_messages(piece.bench)[key]
+    roles = piece.bench.bound_messages[key]
     if all(piece.bench.bindings[role].signal.multiplexer for role in roles):
         return piece[roles[0]].time_ns
     return piece.arrivals.get(key, np.zeros(0, np.int64))

@@ -13,8 +13,8 @@ from canscope.model.outcome import Outcome, Subject, margins, telling
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule
 from canscope.rules import RULES
+from canscope.rules.recording._messages import message_subjects
 from canscope.rules.shared.payloads import rows_of
-from canscope.trust.bound_messages import message_subjects
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from canscope.model.outcome import Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import ALL_STAGES, CardStep, Rule, unjudged
 from canscope.rules import RULES
-from canscope.trust.bound_messages import bound_messages, message_subjects
+from canscope.rules.recording._messages import message_subjects
 
 
 @RULES.add("message-presence")
@@ -52,7 +52,7 @@ class MessagePresence(Rule):
     def fold(self, state: frozenset[str], piece: Piece) -> tuple[frozenset[str], Sequence[Outcome]]:
         """Judge the messages that come for the first time."""
         found = []
-        for key in bound_messages(piece.bench):
+        for key in piece.bench.bound_messages:
             times = piece.arrivals.get(key)
             if key not in state and times is not None and len(times):
                 state |= {key}
@@ -64,6 +64,6 @@ class MessagePresence(Rule):
         bench = piece.bench
         return [
             unjudged(key, "not-seen", f"these rest on it: {', '.join(roles)}")
-            for key, roles in bound_messages(bench).items()
+            for key, roles in bench.bound_messages.items()
             if key not in state
         ]

@@ -1,0 +1,62 @@
+"""How often a role's samples come, and from when on the last one is stale.
+
+This is the one definition of stale, live and offline: a sample is stale when it is older than
+``STALE_CYCLES`` of its cycles. ``Past.at`` uses it for every value that a rule reads; what else
+follows from it (gaps, the instant from which a role is stale) is in ``canscope.trust.staleness``.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from canscope.model.median import median
+from canscope.model.signals import NEVER
+from canscope.model.tables import SECOND_NS, Int64s
+
+LEARNED_FROM = 32  # intervals whose median becomes the cycle where nobody states one
+UNLEARNED_NS = SECOND_NS  # cycle assumed until then: common practice, no source
+STALE_CYCLES = 3  # ISO 11783-7 heartbeat: 100 ms, error beyond 300 ms
+
+
+class Cycle:
+    """The cycle of one role or message: stated, else learned from its first samples, then frozen.
+
+    ``ns`` is None while it is not known.
+    """
+
+    def __init__(self, stated_ns: int | None = None) -> None:
+        self.ns = stated_ns
+        self._learned_at_ns = int(NEVER)
+        self._first_ns: list[int] = []
+
+    def learn(self, time_ns: Int64s) -> None:
+        """Take in the stamps of the next samples; they matter only while the cycle is unknown."""
+        if self.ns is not None:
+            return
+        self._first_ns += time_ns[: LEARNED_FROM + 1 - len(self._first_ns)].tolist()
+        if len(self._first_ns) > LEARNED_FROM:
+            self.ns = int(median(np.diff(self._first_ns)))
+            self._learned_at_ns = self._first_ns[-1]
+            self._first_ns = []
+
+    def patience_ns(self, times_ns: Int64s) -> Int64s:
+        """How old the last sample may be at each of these instants, in ns.
+
+        Nothing is learned from the future: before the cycle was learned, it was unknown.
+        """
+        patience = np.empty(times_ns.shape, np.int64)
+        patience.fill(self._patience_now_ns)
+        if self._learned_at_ns != NEVER:
+            patience[times_ns < self._learned_at_ns] = STALE_CYCLES * UNLEARNED_NS
+        return patience
+
+    def constant_patience_ns(self, times_ns: Int64s) -> int | None:
+        """The same as one number; None if it is not the same for all of these instants."""
+        learned = self._learned_at_ns != NEVER
+        if learned and len(times_ns) and times_ns.min() < self._learned_at_ns:
+            return None
+        return self._patience_now_ns
+
+    @property
+    def _patience_now_ns(self) -> int:
+        return STALE_CYCLES * (UNLEARNED_NS if self.ns is None else self.ns)
