@@ -15,9 +15,10 @@ import numpy as np
 from canscope.model.bench import POLES, Bench
 from canscope.model.events import Event
 from canscope.model.history import History
-from canscope.model.tables import Int64s
+from canscope.model.tables import SECOND_NS, Int64s
+from canscope.trust.staleness import stale_after_ns
 
-TOGETHER_NS = 10 * 10**9  # common practice, no source
+TOGETHER_NS = 10 * SECOND_NS  # common practice, no source
 SHORTEST_NS = 20 * 10**6  # gaps shorter than this in the traffic of all nodes are not looked at
 
 
@@ -96,10 +97,8 @@ class Sleep:
             times = history.samples(f"#{key}").time_ns
             index = int(np.searchsorted(times, begin, "right")) - 1
             if index >= 0:
-                last = int(times[index])
-                lasts.append(last)
-                patience = history.patience_ns(f"#{key}", np.array([last]))
-                known = max(known, last + int(patience[0]))
+                lasts.append(int(times[index]))
+                known = max(known, stale_after_ns(history, f"#{key}", lasts[-1]))
         engaged = history.samples("@engaged")
         index = int(np.searchsorted(engaged.time_ns, known, "right")) - 1
         resting = index >= 0 and engaged.value[index] == 0

@@ -13,6 +13,7 @@ from canscope.model.report import Plot, Trace
 from canscope.model.rule import Worst
 from canscope.model.signals import Samples
 from canscope.model.tables import Floats, Int64s
+from canscope.trust.staleness import gaps
 
 S = 10**9
 STEP_NS = S // 10**4  # of the times in a trace
@@ -128,10 +129,9 @@ def _line(role: str, want: Wanted, history: History) -> tuple[Int64s, Floats]:
     samples = history.samples(role).between(want.from_ns, want.until_ns)
     times, values = samples.time_ns, samples.value
     if len(times) > 1:
-        patience = history.patience_ns(role, times[1:])
-        gaps = np.flatnonzero(np.diff(times) > patience)
-        times = np.insert(times, gaps + 1, times[gaps] + 1)
-        values = np.insert(values, gaps + 1, np.nan)
+        rows = gaps(history, role, times)
+        times = np.insert(times, rows + 1, times[rows] + 1)
+        values = np.insert(values, rows + 1, np.nan)
     times, values = thin(times, values)
     return times.copy(), values.copy()
 

@@ -23,7 +23,8 @@ from canscope.model.report import Burst, Plot
 from canscope.model.rule import Rule
 from canscope.model.signals import Samples
 from canscope.model.tables import Frames, Int64s, empty_frames
-from canscope.trust.role_health import Health, mixed, window_doubts
+from canscope.trust.identity import Senders
+from canscope.trust.role_health import Health, window_doubts
 
 MOST_TRACES = 3  # in one finding's plot
 MOST_BURSTS = 2000  # that the report's table lists
@@ -71,7 +72,7 @@ class Judge:
         self.happenings = Happenings()
         self.healths: list[Health] = []
         self.learned: dict[str, float] = {}  # role -> cycle in ms
-        self.senders: dict[str, frozenset[int]] = {}  # of messages that may come from anybody
+        self._senders = Senders()
         self.origin_ns: int | None = None
         self.last_ns = 0
         self._segment: Segment | None = None
@@ -97,8 +98,7 @@ class Judge:
         if self._segment is None or chunk.segment != self._segment.number:
             self._finish_segment()
             self._segment = Segment(self, chunk.segment, _first_stamp(chunk))
-        for key, addresses in chunk.senders.items():
-            self.senders[key] = self.senders.get(key, frozenset()) | addresses
+        self._senders.add(chunk.senders)
         self._segment.feed(chunk)
         self.last_ns = chunk.until_ns
         return self._alarms()
@@ -113,7 +113,7 @@ class Judge:
         self._finish_segment()
         for name, subjects in self.subjects.items():
             for subject in subjects:
-                self.add(name, mixed(self.bench, self.senders, subject))
+                self.add(name, self._senders.doubts(self.bench, subject))
 
     def plot(self, rule: str, subject: str) -> Plot | None:
         """What shows the worst instant of a finding, once the run is closed."""

@@ -1,0 +1,20 @@
+"""Can this reading be believed? Decided here and nowhere else; rules, judge and live ask.
+
+=============================================== ====================================
+who decides ...                                 module
+=============================================== ====================================
+that a raw code means "no value"                ``no_value_codes``
+why a role has no value at an instant           ``missing_value``
+that a value is too old, or values stopped      ``staleness`` (three cycles: ``model.cycle``)
+that nothing at all was heard, on any bus       ``silence``
+that a sensor is stuck                          ``standing_still``
+that a temperature sensor is alive              ``proof_of_life``, with ``flicker`` and ``warming``
+that a value may lie beyond what can be shown   ``range_ends``
+that a reading fell as nothing real can         ``impossible_fall``
+that frames of several nodes are taken for one  ``identity``
+how all this lowers a pass that rests on a role ``role_health``
+=============================================== ====================================
+
+When a node is awake and must speak at all is an event of the run: ``canscope.events.sleep``. What a
+doubt does to a verdict is the judge's matter: ``canscope.judge.standing``.
+"""

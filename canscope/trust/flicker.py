@@ -1,8 +1,7 @@
-"""Whether a temperature sensor that kept flickering stopped for good, with a burst after it.
+"""Has a temperature sensor that kept flickering stopped for good, with a burst after it?
 
-The last bit of a living sensor flickers; how long it rests between two changes is its pace. One
-that has rested ten times longer than ever before, although its unit began to turn and to heat it
-meanwhile, is dead, whatever it read before.
+The last bit of a living sensor flickers. One that has rested ten times longer than ever before,
+although its unit began to turn and to heat it meanwhile, is dead, whatever it read before.
 """
 
 from __future__ import annotations
@@ -11,17 +10,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from canscope.model.piece import Piece, S
+from canscope.model.piece import Piece
 from canscope.model.signals import NEVER, Samples
+from canscope.model.tables import SECOND_NS
 
-CHANGES = 10  # so many before a pace is known; common practice, no source
+CHANGES = 10  # of its raw code, before its rests are judged; common practice, no source
 LONGER = 10  # times its longest rest; by chance one in 200 000 after ten even-tempered rests
-RESTED_NS = 20 * S  # a shorter rest at the end is none; common practice, no source
+RESTED_NS = 20 * SECOND_NS  # a shorter rest at the end is none; common practice, no source
 QUIET = 2  # times its longest rest before the burst already, which the burst itself cannot explain
 
 
 @dataclass(frozen=True)
-class Pace:
+class Flicker:
     """What a run has shown of one sensor's changes so far."""
 
     raw: int | None = None  # the last raw code
@@ -40,32 +40,33 @@ class Pace:
         return self.changes >= CHANGES and rest_ns > max(LONGER * self.longest_ns, RESTED_NS)
 
 
-def follow(pace: Pace, piece: Piece, unit: str, samples: Samples) -> Pace:
-    """The pace after a piece; ``samples`` are the sensor's believable ones of that piece."""
+def follow(flicker: Flicker, piece: Piece, unit: str, samples: Samples) -> Flicker:
+    """The flicker after a piece; ``samples`` are the sensor's believable ones of that piece."""
     if not len(samples):
-        return pace
+        return flicker
     turning = piece.history.samples(f"@turning.{unit}")
-    begins_ns = turning.time_ns[(turning.value == 1) & (turning.time_ns > pace.began_ns)]
+    begins_ns = turning.time_ns[(turning.value == 1) & (turning.time_ns > flicker.began_ns)]
     times, raw = samples.time_ns, samples.raw
-    first = pace.raw is None
-    before = int(raw[0]) if pace.raw is None else pace.raw
+    first = flicker.raw is None
+    before = int(raw[0]) if flicker.raw is None else flicker.raw
     changed = raw != np.concatenate(([before], raw[:-1]))
-    since_ns = np.where(changed, times, int(times[0]) if first else pace.since_ns)
+    since_ns = np.where(changed, times, int(times[0]) if first else flicker.since_ns)
     since_ns = np.maximum.accumulate(since_ns)
-    earlier_ns = np.concatenate((since_ns[:1] if first else [pace.since_ns], since_ns[:-1]))
+    earlier_ns = np.concatenate((since_ns[:1] if first else [flicker.since_ns], since_ns[:-1]))
     rests = np.where(changed, times - earlier_ns, 0)
-    longest = np.maximum(np.maximum.accumulate(rests), pace.longest_ns)
-    count = pace.changes + np.cumsum(changed)
+    longest = np.maximum(np.maximum.accumulate(rests), flicker.longest_ns)
+    count = flicker.changes + np.cumsum(changed)
     moved = np.abs(np.diff(raw, prepend=before))[changed]
-    step = int(np.min(moved, initial=pace.step or np.iinfo(np.int64).max))
-    starts = np.concatenate(([pace.began_ns], begins_ns)).astype(np.int64)
+    step = int(np.min(moved, initial=flicker.step or np.iinfo(np.int64).max))
+    starts = np.concatenate(([flicker.began_ns], begins_ns)).astype(np.int64)
     began_ns = starts[np.searchsorted(starts, times, "right") - 1]
-    stopped_ns = pace.stopped_ns
+    stopped_ns = flicker.stopped_ns
     if stopped_ns is None:
         dead = (count >= CHANGES) & (times - since_ns > LONGER * longest)
-        dead &= (began_ns - since_ns > QUIET * longest + S) & (times - began_ns >= S)
+        dead &= began_ns - since_ns > QUIET * longest + SECOND_NS
+        dead &= times - began_ns >= SECOND_NS
         stopped_ns = int(since_ns[np.argmax(dead)]) if dead.any() else None
-    return Pace(
+    return Flicker(
         raw=int(raw[-1]),
         since_ns=int(since_ns[-1]),
         changes=int(count[-1]),

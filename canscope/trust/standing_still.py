@@ -1,10 +1,15 @@
-"""Readings that stand still where they should move, or began too late to have seen it.
+"""Is a sensor stuck? It stood still where it should move, or began too late to show that it moves.
 
-What should move by one raw step, and when, is common practice, no source: high voltage and current
-in every spell in which a unit turns under power, its torque with them; the brake lets go in it;
-what the driver presses to get there moves at least once in such a run; current and 12 V move each
-time that the poles close, by what charges the link and pulls in the coils; the insulation monitor
-moves at least once while a pole is closed.
+What must move by one raw step, and when (common practice, no source):
+
+- in every spell in which a unit turns under power: pack and link voltage, pack current, the unit's
+  torque; the brake must be seen released in it;
+- each time that the poles close: pack current, which charges the link, and the 12 V, which pulls in
+  the coils;
+- once while a pole is closed: the insulation monitor;
+- once in a run in which a unit turned: the driver's inputs, temperatures, torque;
+- once in a run in which a pole was closed or a unit turned: pack voltage and current, 12 V, and
+  speed (not in stage power-up).
 """
 
 from __future__ import annotations
@@ -15,30 +20,29 @@ from dataclasses import dataclass
 import numpy as np
 
 from canscope.model.bench import MAINS, Bench
-from canscope.model.history import History
+from canscope.model.history import History, step_at
 from canscope.model.signals import NEVER, Samples
-from canscope.model.tables import Floats, Int64s
+from canscope.model.tables import SECOND_NS, Int64s
 
 MUST_MOVE = ("pack.voltage", "pack.current", "pack.insulation", "supply.voltage")
 MUST_MOVE_CLOSED = "pack.insulation"
 CLOSING_MOVES = ("pack.current", "supply.voltage")
 MUST_MOVE_TO_TURN = ("driver.brake", "driver.pedal", "driver.direction")
 BRAKE = "driver.brake"
-BEGINS_NS = 1_200_000_000  # turning is known 0.2 s after it began, the load may come before it
-SPELL_NS = 10**9  # a shorter spell need not show anything
-S = 1e9
+BEGINS_NS = 1_200_000_000  # turning is known 0.2 s after it began; the load may come 1 s before it
+SPELL_NS = SECOND_NS  # a shorter spell need not show anything
 
 
 @dataclass
 class Signs:
-    """One role's signs of life."""
+    """One role's signs of life so far: its raw code changed, or the brake was seen released."""
 
-    raw: int | None = None
+    raw: int | None = None  # the last raw code
     moved: bool = False
     moved_engaged: bool = False  # while a pole was closed or a unit turned
-    last_ns: int = int(NEVER)  # the latest sign in a spell's sense
-    late: tuple[int, str] | None = None  # its first value came after a unit began to turn
-    still: str = ""  # the first spell in which it gave no sign
+    last_ns: int = int(NEVER)  # the latest sign
+    late: tuple[int, str] | None = None  # its first value came too late: since when, in words
+    still: str = ""  # the first spell in which it gave no sign, in words
 
 
 class Stuck:
@@ -46,23 +50,29 @@ class Stuck:
 
     def __init__(self, bench: Bench) -> None:
         self.signs = {role: Signs() for role in bench.bindings}
-        self.engaged = False  # ever
+        self.engaged = False  # whether a pole was ever closed or a unit turned
         self._bench = bench
         self._turning: dict[str, int] = {}  # unit -> since when
         self._turned: dict[str, int] = {}  # unit -> when it first turned
         self._poles = bench.has(*(f"contactors.{pole}" for pole in MAINS))
-        self._engaged_ns: int | None = None  # while both poles are closed: when the first closed
-        self._shown = {unit.name: tuple(_shown_by(bench, unit.name)) for unit in bench.units}
+        self._engaged_ns: int | None = None  # while both poles are closed: when the first did
+        self._must_show = {unit.name: tuple(_must_show(bench, unit.name)) for unit in bench.units}
 
-    def feed(self, new: Mapping[str, Samples], history: History, from_ns: int) -> None:
-        """One piece: its new samples (already in ``history``), none of them before ``from_ns``."""
+    def feed(
+        self, new: Mapping[str, Samples], history: History, mattering: Samples, from_ns: int
+    ) -> None:
+        """Follow one piece: its new samples (already in ``history``), none before ``from_ns``.
+
+        ``mattering``: steps, 1 while the vehicle is engaged and its nodes must speak.
+        """
+        self.engaged = self.engaged or bool((mattering.value == 1).any())
         switches = list(self._switches(history, from_ns))
         for time_ns, unit, on in switches:
             if on:
                 self._turned.setdefault(unit, time_ns)
         engaged = history.samples("@engaged")
-        lives = {
-            role: self._live(role, samples, engaged)
+        seen = {
+            role: self._signs(role, samples, engaged)
             for role, samples in new.items()
             if len(samples)
         }
@@ -70,20 +80,20 @@ class Stuck:
             if on:
                 self._turning[unit] = time_ns
             elif unit in self._turning:
-                self._spell(unit, self._turning.pop(unit), time_ns, history, lives)
-        self._closings(history, from_ns, lives)
-        for role, times in lives.items():
+                self._spell(unit, self._turning.pop(unit), time_ns, history, seen)
+        self._closings(history, from_ns, seen)
+        for role, times in seen.items():
             if len(times):
                 self.signs[role].last_ns = int(times[-1])
 
     def finish(self, history: History, until_ns: int) -> None:
-        """The spells that the end of the segment cuts off."""
+        """Judge the spells that the end of the segment cuts off."""
         for unit, since_ns in self._turning.items():
             self._spell(unit, since_ns, until_ns, history, {})
         self._closed(until_ns, {})
 
     def text(self, role: str) -> str:
-        """How a reading stood still where it should have moved; empty if it did not."""
+        """How a reading stood still where it should have moved, in words; empty if it did not."""
         signs = self.signs[role]
         if signs.raw is None:
             return ""
@@ -101,7 +111,7 @@ class Stuck:
         return signs.still
 
     def _switches(self, history: History, from_ns: int) -> Iterator[tuple[int, str, bool]]:
-        """(when, unit, on) of every unit in this piece; each unit's in time order."""
+        """(when, unit, turns) for each unit that began or ceased to turn in this piece."""
         for unit in self._bench.units:
             steps = history.samples(f"@turning.{unit.name}")
             first = int(np.searchsorted(steps.time_ns, from_ns))
@@ -110,32 +120,32 @@ class Stuck:
             ):
                 yield time_ns, unit.name, value == 1
 
-    def _closings(self, history: History, from_ns: int, lives: Mapping[str, Int64s]) -> None:
+    def _closings(self, history: History, from_ns: int, seen: Mapping[str, Int64s]) -> None:
         """Follow the closings of both poles in this piece."""
         closed, engaged = history.samples("@closed"), history.samples("@engaged")
         for row in range(int(np.searchsorted(closed.time_ns, from_ns)), len(closed)):
             time_ns = int(closed.time_ns[row])
             if closed.value[row] != 1:
-                self._closed(time_ns, lives)
+                self._closed(time_ns, seen)
                 continue
             since = np.flatnonzero((engaged.time_ns <= time_ns) & (engaged.value == 1))
             self._engaged_ns = int(engaged.time_ns[since[-1]]) if len(since) else time_ns
 
-    def _closed(self, until_ns: int, lives: Mapping[str, Int64s]) -> None:
-        """Both poles were closed until then: what has not moved since the first one closed."""
+    def _closed(self, until_ns: int, seen: Mapping[str, Int64s]) -> None:
+        """Both poles were closed until now: note what has not moved since the first one closed."""
         since_ns, self._engaged_ns = self._engaged_ns, None
         if since_ns is None or until_ns - since_ns < SPELL_NS:
             return
-        text = f"never changed in {(until_ns - since_ns) / S:.1f} s with poles closed"
+        text = f"never changed in {(until_ns - since_ns) / SECOND_NS:.1f} s with poles closed"
         for role in CLOSING_MOVES:
             signs = self.signs.get(role)
             if signs is None or signs.raw is None or signs.still:
                 continue
-            if _last(signs, lives, role, until_ns) < since_ns:
+            if _last(signs, seen, role, until_ns) < since_ns:
                 signs.still = text
 
-    def _live(self, role: str, samples: Samples, engaged: Samples) -> Int64s:
-        """When a role gave a sign of life in this piece: its raw code changed, the brake let go."""
+    def _signs(self, role: str, samples: Samples, engaged: Samples) -> Int64s:
+        """When a role gave a sign of life in this piece."""
         signs = self.signs[role]
         first = signs.raw is None
         before = int(samples.raw[0]) if signs.raw is None else signs.raw
@@ -152,13 +162,13 @@ class Stuck:
         return samples.time_ns[samples.value == 0] if role == BRAKE else times
 
     def _late(self, role: str, first_ns: int) -> tuple[int, str] | None:
-        """A node that wakes after a unit turned has not seen it; another unit's is no matter."""
+        """Since when a role should have had values; a unit's role need not know of other units."""
         words = role.split(".")
         units = (words[1],) if words[0] == "units" else tuple(self._turned)
         since = [self._turned[unit] for unit in units if unit in self._turned]
         if not since or min(since) >= first_ns:
             return None
-        after_s = (first_ns - min(since)) / S
+        after_s = (first_ns - min(since)) / SECOND_NS
         return min(since), f"gave its first value {after_s:.2f} s after a unit began to turn"
 
     def _spell(
@@ -167,46 +177,36 @@ class Stuck:
         since_ns: int,
         until_ns: int,
         history: History,
-        lives: Mapping[str, Int64s],
+        seen: Mapping[str, Int64s],
     ) -> None:
-        """A unit turned from then until then: what showed no sign of life meanwhile."""
+        """A unit turned in this time: note what gave no sign of life meanwhile."""
         if until_ns - since_ns < SPELL_NS or not self._powered(history, since_ns):
             return
-        for role in self._shown[unit]:
+        for role in self._must_show[unit]:
             signs = self.signs[role]
             if signs.raw is None or signs.still:
                 continue
-            last_ns = _last(signs, lives, role, until_ns)
+            last_ns = _last(signs, seen, role, until_ns)
             if last_ns <= since_ns - (0 if role == BRAKE else BEGINS_NS):
                 word = "read pressed all the time" if role == BRAKE else "never changed"
-                signs.still = f"{word} while {unit} turned for {(until_ns - since_ns) / S:.1f} s"
+                turned_s = (until_ns - since_ns) / SECOND_NS
+                signs.still = f"{word} while {unit} turned for {turned_s:.1f} s"
 
     def _powered(self, history: History, time_ns: int) -> bool:
         """Whether high voltage was on; a wheel turned by hand loads nothing."""
-        if not self._poles:
-            return True
-        closed = history.samples("@closed")
-        row = int(np.searchsorted(closed.time_ns, time_ns, "right")) - 1
-        return row >= 0 and closed.value[row] == 1
+        closed = step_at(history.samples("@closed"), np.array([time_ns]))
+        return not self._poles or closed[0] == 1
 
 
-def step_at(steps: Samples, times: Int64s) -> Floats:
-    """The value of a derived role at these instants, 0 before its first step."""
-    index = np.searchsorted(steps.time_ns, times, "right") - 1
-    if not len(steps):
-        return np.zeros(len(times))
-    return np.where(index >= 0, steps.value[np.maximum(index, 0)], 0.0)
-
-
-def _last(signs: Signs, lives: Mapping[str, Int64s], role: str, until_ns: int) -> int:
+def _last(signs: Signs, seen: Mapping[str, Int64s], role: str, until_ns: int) -> int:
     """The latest sign of life up to an instant, in this piece or before it."""
-    mine = lives.get(role, np.zeros(0, np.int64))
+    mine = seen.get(role, np.zeros(0, np.int64))
     inside = mine[mine <= until_ns]
     return int(inside[-1]) if len(inside) else signs.last_ns
 
 
-def _shown_by(bench: Bench, unit: str) -> Iterator[str]:
-    """Roles that a unit's turning must show on. A rolling vehicle may drag a unit along."""
+def _must_show(bench: Bench, unit: str) -> Iterator[str]:
+    """Roles on which a unit's turning must show. A rolling vehicle may drag a unit along."""
     roles = ["pack.voltage", "pack.current", BRAKE, *bench.link_roles().values()]
     if bench.stage != "rolling":
         roles.append(f"units.{unit}.torque")

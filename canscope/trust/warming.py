@@ -1,4 +1,4 @@
-"""Whether a temperature sensor that followed one burst also follows the others.
+"""Does a temperature sensor that followed one burst also follow the others?
 
 A burst of a few seconds warms a unit by about as much as another one as long. A sensor that moved
 by several raw steps after one burst and by none after another died between them, or came to life.
@@ -8,19 +8,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from canscope.model.piece import Piece, S
+from canscope.model.piece import Piece
 from canscope.model.signals import Samples
+from canscope.model.tables import SECOND_NS
 
 CLEARLY = 3.0  # raw steps that are expected before none is suspect; common practice, no source
-FAR = 10  # steps by which a burst moved it, so that it does not rest on one for long; likewise
+FAR = 10  # steps: a burst that moved it so far leaves it moving for long; likewise
 
 
 @dataclass(frozen=True)
 class Spell:
-    """From when one burst is known until the next one is: how long it turned, what was read."""
+    """From one burst until the next one is known: how long the unit turned, what was read."""
 
     began_ns: int
-    turned_s: float | None = None  # None: it still turns
+    turned_s: float | None = None  # None: the unit still turns
     low: int | None = None  # raw codes
     high: int = 0
 
@@ -39,11 +40,11 @@ class Warming:
     still: Spell | None = None  # the longest that did not move it at all
 
     def went_far(self, step: int) -> bool:
-        """Whether the last burst moved it through many steps of so many raw codes."""
+        """Whether the last burst moved it by many steps; ``step``: raw codes of one step."""
         return self.now is not None and self.now.moved >= FAR * max(step, 1)
 
     def suspect(self, until_ns: int) -> Spell | None:
-        """The spell in which it stood still though another one, as long, moves it clearly."""
+        """The spell in which it stood still, if another one as long moved it clearly."""
         ended = _ended(self, until_ns)
         if ended.most is None or ended.still is None or not ended.most.turned_s:
             return None
@@ -64,7 +65,7 @@ def follow(warming: Warming, piece: Piece, unit: str, samples: Samples) -> Warmi
         if event.kind == "burst-start":
             warming = replace(_ended(warming, event.time_ns), now=Spell(event.time_ns))
         elif warming.now is not None:
-            turned_s = (event.time_ns - warming.now.began_ns) / S
+            turned_s = (event.time_ns - warming.now.began_ns) / SECOND_NS
             warming = replace(warming, now=replace(warming.now, turned_s=turned_s))
     return _seen(warming, samples.between(from_ns, piece.until_ns))
 
@@ -79,12 +80,12 @@ def _seen(warming: Warming, samples: Samples) -> Warming:
 
 
 def _ended(warming: Warming, until_ns: int) -> Warming:
-    """The present spell counted."""
+    """The same with the present spell over."""
     spell = warming.now
     if spell is None or spell.low is None:
         return replace(warming, now=None)
     if spell.turned_s is None:
-        spell = replace(spell, turned_s=(until_ns - spell.began_ns) / S)
+        spell = replace(spell, turned_s=(until_ns - spell.began_ns) / SECOND_NS)
     most, still = warming.most, warming.still
     if most is None or spell.moved > most.moved:
         most = spell

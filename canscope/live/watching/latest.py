@@ -11,11 +11,12 @@ from canscope.live.run_folder.turning_time import TurningTime
 from canscope.model.history import History
 from canscope.model.signals import Samples, Signals
 from canscope.plan.plan import Plan
-from canscope.trust.sensor import COLD_RAIL_DEGC, RAIL_WIDTH_K
+from canscope.trust.range_ends import at_cold_rail
+from canscope.trust.staleness import stale_after_ns
 
 KEEP_NS = 30_000_000_000  # of history
 SLOPE_NS = 10_000_000_000  # over which the shown slope of a temperature is fitted
-STALE_FLOOR_NS = 100_000_000  # no silence shorter than this stops: common practice, no source
+STALE_FLOOR_NS = 100_000_000  # no shorter silence raises a stop: common practice, no source
 
 
 @dataclass(frozen=True)
@@ -66,19 +67,15 @@ class Latest:
                 found[role] = None
                 continue
             last_ns = int(samples.time_ns[-1])
-            patience = int(self._history.patience_ns(role, np.array([last_ns]))[0])
-            if now_ns - last_ns > max(patience, STALE_FLOOR_NS):
+            if now_ns > max(stale_after_ns(self._history, role, last_ns), last_ns + STALE_FLOOR_NS):
                 found[role] = now_ns - last_ns
         return found
 
     def suspect(self, role: str) -> bool:
-        """Whether a role is a temperature at the rail, or not available."""
-        samples = self._history.samples(role)
-        if not len(samples):
-            return False
-        value = samples.value[-1]
-        railed = abs(value - COLD_RAIL_DEGC) <= RAIL_WIDTH_K and ".temperatures." in role
-        return bool(np.isnan(value) or railed)
+        """A temperature at the rail, or a value that its node says it does not have."""
+        last = self._history.samples(role).value[-1:]
+        railed = at_cold_rail(last) if ".temperatures." in role else False
+        return bool((np.isnan(last) | railed).any())
 
     def speeds_rpm(self) -> dict[str, float]:
         """The last known speed of each unit that has one."""

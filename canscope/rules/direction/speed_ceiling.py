@@ -13,7 +13,7 @@ from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import CardStep, Rule, limit
 from canscope.rules import RULES
-from canscope.trust.proof_of_life import at_end_of_range
+from canscope.trust.range_ends import first_at_end
 
 
 @dataclass(frozen=True)
@@ -84,9 +84,8 @@ class SpeedCeiling(Rule):
             if piece.events_of("burst-start", name):
                 seen = replace(seen, turned=True)
             if seen.clipped_ns is None and len(samples):
-                clipped = at_end_of_range(piece.bench.bindings[role], samples)
-                if clipped.any():
-                    seen = replace(seen, clipped_ns=int(samples.time_ns[clipped][0]))
+                clipped_ns = first_at_end(piece.bench.bindings[role], samples)
+                seen = replace(seen, clipped_ns=clipped_ns)
             after[name] = seen
             if self.speed_rpm is not None and len(samples):
                 magnitude = np.abs(samples.value)

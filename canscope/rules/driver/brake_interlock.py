@@ -16,6 +16,7 @@ from canscope.model.piece import Piece
 from canscope.model.rule import SPINNING, CardStep, Rule
 from canscope.rules import RULES
 from canscope.rules.shared.direction_changes import WORDS, entered
+from canscope.trust.staleness import stale_after_ns
 
 BRAKE = "driver.brake"
 Waiting = tuple[Event, ...]  # enterings whose brake state is not settled yet
@@ -89,8 +90,7 @@ def _settled(piece: Piece, event: Event) -> Outcome | None:
     if np.isnan(held.value).any():
         reason = "stale" if held.stale.any() else "not-available"
         return _unknown(reason, event, event.time_ns)
-    patience_ns = piece.history.patience_ns(BRAKE, np.array([event.time_ns]))
-    until_ns = event.time_ns + int(patience_ns[0])
+    until_ns = stale_after_ns(piece.history, BRAKE, event.time_ns)
     later = piece.back(BRAKE, event.after_ns + 1)
     row = int(np.searchsorted(later.time_ns, event.time_ns))
     if row == len(later) or later.time_ns[row] > until_ns:

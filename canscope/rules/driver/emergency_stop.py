@@ -17,6 +17,7 @@ from canscope.model.tables import Bools, Floats
 from canscope.rules import RULES
 from canscope.rules.shared.poles import MAIN_ROLES
 from canscope.trust.missing_value import absence_at
+from canscope.trust.staleness import stale_after_ns
 
 NAME, STOP = "emergency stop", "driver.emergency_stop"
 WORDS = {"precharge": "pre-charge"}
@@ -187,13 +188,13 @@ class EmergencyStop(Rule):
             after_ns = int(samples.time_ns[row]) if row >= 0 else press.after_ns
             rest_ns = int(samples.time_ns[row + 1])
             return Ended(role, max(after_ns, press.after_ns), max(rest_ns, press.after_ns))
-        patience = int(piece.history.patience_ns(role, np.array([deadline]))[0])
-        if until < len(samples) and samples.time_ns[until] <= deadline + patience:
+        waited_ns = stale_after_ns(piece.history, role, deadline)
+        if until < len(samples) and samples.time_ns[until] <= waited_ns:
             return Ended(role, heard_ns, int(samples.time_ns[until]), not active[until])
-        if piece.until_ns <= deadline + patience:
+        if piece.until_ns <= waited_ns:
             return None
         text = f"{_words(role)} was not known {self.limit_s:g} s after pressing"
-        return Doubt(NAME, absence_at(piece, role, deadline), text, deadline + patience)
+        return Doubt(NAME, absence_at(piece, role, deadline), text, waited_ns)
 
     def _rows(self, piece: Piece, press: Press, ends: Sequence[Ended]) -> list[Margins]:
         """One margin a role."""

@@ -23,7 +23,7 @@ from canscope.rules import RULES
 from canscope.rules.electrical._main_contactors import SETTLE_NS, count_settled, unopened
 from canscope.rules.electrical._voltages import CURRENT, voltage_subjects, voltages
 from canscope.rules.shared.poles import MAIN_ROLES
-from canscope.trust.proof_of_life import at_end_of_range
+from canscope.trust.range_ends import first_at_end
 
 
 @dataclass(frozen=True)
@@ -244,9 +244,7 @@ def _seen(sag: Sag, piece: Piece, role: str) -> Sag:
     """The first sample at an end of its range."""
     samples = piece[role]
     if sag.clipped_ns is None and len(samples):
-        clipped = at_end_of_range(piece.bench.bindings[role], samples)
-        if clipped.any():
-            return replace(sag, clipped_ns=int(samples.time_ns[clipped][0]))
+        return replace(sag, clipped_ns=first_at_end(piece.bench.bindings[role], samples))
     return sag
 
 

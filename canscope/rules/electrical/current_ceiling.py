@@ -13,7 +13,7 @@ from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import ALL_STAGES, CardStep, Rule, limit
 from canscope.rules import RULES
-from canscope.trust.proof_of_life import at_end_of_range
+from canscope.trust.range_ends import first_at_end
 
 CURRENT = "pack.current"
 
@@ -88,9 +88,8 @@ class CurrentCeiling(Rule):
         if not len(samples) or CURRENT not in piece.bench.bindings:
             return state, ()
         if state.clipped_ns is None:
-            clipped = at_end_of_range(piece.bench.bindings[CURRENT], samples)
-            if clipped.any():
-                state = replace(state, clipped_ns=int(samples.time_ns[clipped][0]))
+            clipped_ns = first_at_end(piece.bench.bindings[CURRENT], samples)
+            state = replace(state, clipped_ns=clipped_ns)
         if ceiling is None:
             return state, ()
         magnitude = np.abs(samples.value)

@@ -23,7 +23,7 @@ from canscope.rules.electrical._main_contactors import (
 )
 from canscope.rules.shared.links import SAFE_V, links
 from canscope.rules.shared.poles import MAIN_ROLES
-from canscope.trust.proof_of_life import at_end_of_range
+from canscope.trust.range_ends import first_at_end
 
 PACK, CURRENT = "pack.voltage", "pack.current"
 
@@ -131,9 +131,7 @@ class VoltageAgreement(Rule):
         times, link_V = samples.time_ns, samples.value
         pack_V = _nearest(link_V, piece.at(PACK, times).value, after(piece, PACK, times))
         if seen.clipped_ns is None:
-            clipped = at_end_of_range(piece.bench.bindings[role], samples)
-            if clipped.any():
-                seen = replace(seen, clipped_ns=int(times[clipped][0]))
+            seen = replace(seen, clipped_ns=first_at_end(piece.bench.bindings[role], samples))
         quiet = np.abs(piece.at(CURRENT, times).value) <= self.rest_current_A
         quiet &= ~(np.abs(after(piece, CURRENT, times)) > self.rest_current_A)
         # A pack that reads almost 0 V beside a live link is compared by the link.

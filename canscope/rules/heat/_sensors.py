@@ -15,16 +15,16 @@ import numpy as np
 from canscope.model.bench import Bench
 from canscope.model.outcome import Doubt, Subject
 from canscope.model.piece import Piece, S
-from canscope.model.signals import NEVER, NOT_AVAILABLE, OUT_OF_RANGE
+from canscope.model.signals import NEVER, NOT_AVAILABLE
 from canscope.model.tables import Bools, Int64s
-from canscope.trust.proof_of_life import Sensor, doubts, railed_new, watch
+from canscope.trust.missing_value import REASON_OF_STATUS
+from canscope.trust.proof_of_life import Sensor, doubts, stood_beside, watch
+from canscope.trust.range_ends import railed_new
+from canscope.trust.staleness import stale_after_ns
 
 HOT_STAGES = frozenset({"unit-alone", "dry-spin", "wet-spin", "rolling"})
 WATCH_S = 60.0  # common practice, no source
 FOREVER = np.int64(2**62)
-# What a neighbour of a dead sensor moves by at least, in K and in the dead one's raw steps; common
-# practice, no source.
-NEIGHBOUR_K, NEIGHBOUR_STEPS = 4.0, 4.0
 
 
 @dataclass(frozen=True)
@@ -49,6 +49,11 @@ class Followed:
     absent: tuple[str, int] | None = None  # why and when it first had no value within the watch
     low_degC: float = float("inf")  # within the watch
     high_degC: float = float("-inf")
+
+    @property
+    def moved_K(self) -> float:
+        """The range of its values within the watch; -inf if it gave none."""
+        return self.high_degC - self.low_degC
 
 
 @dataclass(frozen=True)
@@ -200,7 +205,7 @@ def _absent(piece: Piece, role: str, unit: Watch) -> tuple[str, int] | None:
     """
     samples = piece[role]
     watched, found = unit.on(samples.time_ns), list[tuple[str, int]]()
-    for reason, status in (("out-of-range", OUT_OF_RANGE), ("not-available", NOT_AVAILABLE)):
+    for status, reason in REASON_OF_STATUS.items():
         rows = np.flatnonzero(watched & (samples.status == status))
         if status == NOT_AVAILABLE and len(rows):
             rows = rows[piece.at("@awake", samples.time_ns[rows]).value == 1]
@@ -229,20 +234,13 @@ def closing(state: Heat, piece: Piece, watch_s: float, *, idle_counts: bool) -> 
 
 
 def _beside(state: Heat, bench: Bench, thermometer: Thermometer) -> list[Doubt]:
-    """A doubt if a sensor never moved from the first burst on while another of its unit did."""
-    mine = state.followed[thermometer.subject]
-    least_K = max(NEIGHBOUR_K, NEIGHBOUR_STEPS * 2 * bench.bindings[thermometer.role].half_step)
-    for other in thermometers(bench):
-        theirs = state.followed[other.subject]
-        moved_K = theirs.high_degC - theirs.low_degC
-        if (
-            other.unit == thermometer.unit
-            and mine.high_degC == mine.low_degC
-            and moved_K >= least_K
-        ):
-            text = f"it never moved from the first burst on, while {other.word} moved by "
-            return [Doubt(thermometer.subject, "sensor-suspect", f"{text}{moved_K:.1f} K")]
-    return []
+    """A sensor that stood still from the first burst on beside one of its unit that moved far."""
+    others = [other for other in thermometers(bench) if other.unit == thermometer.unit]
+    moved_K = {other.word: state.followed[other.subject].moved_K for other in others}
+    text = stood_beside(
+        moved_K[thermometer.word], moved_K, bench.bindings[thermometer.role].half_step
+    )
+    return [Doubt(thermometer.subject, "sensor-suspect", text)] if text else []
 
 
 def _ended(
@@ -266,8 +264,7 @@ def _ended(
         return [Doubt(thermometer.subject, reason, "while heat soaked out", at_ns)]
     if followed.last_ns == NEVER:
         return []
-    last = np.array([followed.last_ns], np.int64)
-    if int(last[0]) + int(piece.history.patience_ns(thermometer.role, last)[0]) < until_ns:
+    if stale_after_ns(piece.history, thermometer.role, followed.last_ns) < until_ns:
         after = (followed.last_ns - end_ns) / S
         text = f"its values stopped {after:.1f} s after the last burst; {soak}"
         return [Doubt(thermometer.subject, "stale", text, followed.last_ns)]

@@ -13,9 +13,9 @@ from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule, limit, unjudged
 from canscope.rules import RULES
-from canscope.rules.heat._sensors import Thermometer, thermometers
+from canscope.rules.heat._sensors import thermometers
 from canscope.trust.missing_value import absence_at
-from canscope.trust.proof_of_life import railed
+from canscope.trust.range_ends import railed
 
 NAME = "temperatures"
 
@@ -152,17 +152,15 @@ def _readings(piece: Piece, burst_ns: int) -> tuple[list[Reading], list[Outcome]
             reason = absence_at(piece, thermometer.role, burst_ns - 1)
             text = f"{thermometer.subject} had no value before the first burst"
             found.append(Doubt(NAME, reason, text, burst_ns))
-        elif _railed(piece, thermometer, int(held.sampled_ns[0])):
+        elif railed(
+            piece.bench.bindings[thermometer.role],
+            piece.last(thermometer.role, burst_ns, before=True),
+        ).any():
             text = f"{thermometer.subject} stood at the end of its range ({degC:g} degC)"
             found.append(Doubt(NAME, "sensor-suspect", text, burst_ns))
         else:
             readings.append(Reading(thermometer.subject, degC, piece.bench.u(thermometer.role)))
     return readings, found
-
-
-def _railed(piece: Piece, thermometer: Thermometer, sampled_ns: int) -> bool:
-    sample = piece.back(thermometer.role, sampled_ns).between(sampled_ns, sampled_ns + 1)[-1:]
-    return bool(railed(piece.bench.bindings[thermometer.role], sample)[0])
 
 
 def _words(reading: Reading) -> str:

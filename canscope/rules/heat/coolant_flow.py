@@ -15,7 +15,7 @@ from canscope.model.piece import Piece, S
 from canscope.model.rule import CardStep, Rule, Worst, limit, unjudged
 from canscope.model.tables import Bools, Int64s
 from canscope.rules import RULES
-from canscope.trust.proof_of_life import at_end_of_range
+from canscope.trust.range_ends import at_end_of_range
 
 NAME, FLOW = "coolant", "cooling.flow"
 

@@ -19,6 +19,7 @@ from canscope.rules import RULES
 from canscope.rules.shared.poles import closings
 from canscope.rules.shared.rolling_counters import modulus_of
 from canscope.trust.missing_value import absence_at
+from canscope.trust.staleness import gaps
 
 NAME, SUPPLY = "12 V", "supply.voltage"
 HIGHEST_V = 36.0  # a 24 V supply on charge stays below 30 V; common practice, no source
@@ -124,8 +125,7 @@ class ControlSupply(Rule):
                     NAME, reason, f"no 12 V reading when the {pole} contactor closed", at_ns
                 )
         times = window.back(SUPPLY, begin).between(begin, last + 1).time_ns
-        patience = window.history.patience_ns(SUPPLY, times[1:])
-        if (np.diff(times) > patience).any():
+        if len(gaps(window.history, SUPPLY, times)):
             return Doubt(NAME, "stale", f"12 V readings missing when {pole} closed", event.time_ns)
         return None
 

@@ -16,9 +16,10 @@ from canscope.model.piece import ClosedWindow
 from canscope.model.rule import CardStep, Rule, Worst, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.power_up._curve_reading import Curve, facts_of, precharges, read_curve
-from canscope.rules.shared.links import at_its_end, link_subjects, links
+from canscope.rules.shared.links import link_subjects, links
 from canscope.rules.shared.poles import closings
 from canscope.trust.missing_value import absence_at
+from canscope.trust.range_ends import last_at_end
 
 HIGH_VOLTAGE = "UN R100 section 2 (from memory)"
 FLAT = 0.2  # of the pack; below, the charging path is hardly there. Common practice, no source
@@ -128,7 +129,7 @@ class PrechargeCurve(Rule):
             reason = reason if np.isnan(pack_V) else "sensor-suspect"
             text = f"pack.voltage read {pack_V:.1f} V when pre-charge closed"
             return [Doubt(name, reason, text, begin.time_ns)]
-        if at_its_end(window, "pack.voltage", begin.time_ns):
+        if last_at_end(window, "pack.voltage", begin.time_ns):
             text = f"pack.voltage read {pack_V:.1f} V, an end of its range: it may be larger"
             return [Doubt(name, "sensor-suspect", text, begin.time_ns)]
         curve = read_curve(window, role, begin, end_ns, pack_V)

@@ -18,6 +18,7 @@ from canscope.rules import RULES
 from canscope.rules.shared.links import SAFE_V, at_its_end, link_subjects, links
 from canscope.rules.shared.poles import closings, openings
 from canscope.trust.missing_value import absence_at
+from canscope.trust.range_ends import last_at_end
 
 FULL = (
     110.0  # %; a link that reads more is read wrongly, or the pack is; common practice, no source
@@ -98,7 +99,7 @@ class PrechargeLevel(Rule):
         if pack < SAFE_V:  # too little to take a percentage of
             text = f"the pack read only {pack:.1f} V when positive closed"
             return Doubt(name, "sensor-suspect", text, positive.time_ns)
-        if at_its_end(window, "pack.voltage", positive.time_ns):
+        if last_at_end(window, "pack.voltage", positive.time_ns):
             text = f"the pack read {pack:.1f} V, an end of its range: the true one may be larger"
             return Doubt(name, "sensor-suspect", text, positive.time_ns)
         before, drift = _level(window, role, positive)

@@ -17,6 +17,7 @@ from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.shared.links import collapse
 from canscope.rules.shared.poles import MAIN_ROLES
+from canscope.trust.impossible_fall import link_fall
 from canscope.trust.missing_value import absence_at
 
 PACK = "pack.voltage"
@@ -138,7 +139,7 @@ class ContactorWeld(Rule):
                 text = f"too few readings of {role} to compare with the pack"
                 return Doubt(name, "stale", text, end_ns)
             seen.append((abs(away), u))
-            gone = gone or collapse(window, role, opened.after_ns, end_ns)
+            gone = gone or link_fall(window, role, opened.after_ns, end_ns)
         if not seen:
             return unjudged(name, "not-exercised", "no link voltage is bound")
         (least, u), (most, _) = min(seen), max(seen)

@@ -19,6 +19,7 @@ from canscope.rules import RULES
 from canscope.rules.shared.exponential_fit import Exponential, exponential
 from canscope.rules.shared.links import collapse, link_subjects, links, seconds_since
 from canscope.rules.shared.poles import MAIN_ROLES, main_openings
+from canscope.trust.impossible_fall import link_fall
 from canscope.trust.missing_value import absence_at
 
 MACHINES = "IEC 60204-1, 6.2.4"
@@ -98,7 +99,7 @@ class LinkDischarge(Rule):
         found: list[Outcome] = []
         for name, role in links(window.bench):
             found.append(self._judge(window, name, role, opened[0]))
-            gone = collapse(window, role, opened[0].after_ns, window.until_ns)
+            gone = link_fall(window, role, opened[0].after_ns, window.until_ns)
             if gone:
                 found.append(replace(gone, subject=name, text=f"{gone.text}; {MEASURE}"))
         return found

@@ -1,0 +1,66 @@
+"""Readings that fell faster than what they measure can fall: the sensor went, not the quantity.
+
+All thresholds are common practice, no source.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from canscope.model.outcome import Doubt
+from canscope.model.piece import Past, Piece
+from canscope.model.signals import Samples
+from canscope.model.tables import SECOND_NS
+
+# No part of a unit cools so far between two readings so close.
+FALL_K, FALL_NS = 15.0, 300 * 10**6
+
+# A link that holds at least so much does not lose most of it so fast, unless it did so before.
+HELD_V = 120.0
+AT_ONCE_NS = 50 * 10**6
+FASTEST_TAU_S = 0.02  # 20 A through any bleed of 1 mF at 400 V
+FASTER = 4.0  # times the energy a second that it lost just before
+LEAST_V = 1.0  # what is left of it counts as so much
+
+
+def temperature_fall(
+    piece: Piece, last_ns: int, last_degC: float, good: Samples
+) -> tuple[int, float] | None:
+    """When a temperature first fell too far from one reading to the next, and by how many K.
+
+    ``last_ns``, ``last_degC``: the reading before the first of these. A node that is being switched
+    off may send anything.
+    """
+    times = np.concatenate((np.array([last_ns], np.int64), good.time_ns))
+    fall_K = -np.diff(good.value, prepend=last_degC)
+    far = np.flatnonzero((fall_K >= FALL_K) & (times[1:] - times[:-1] <= FALL_NS))
+    if len(far):
+        far = far[piece.at("@awake", good.time_ns[far]).value == 1]
+    return (int(good.time_ns[far[0]]), float(fall_K[far[0]])) if len(far) else None
+
+
+def link_fall(past: Past, role: str, start_ns: int, end_ns: int) -> Doubt | None:
+    """A doubt, without subject, where a link voltage fell faster than links do.
+
+    An inverter that loses its own supply, or its measuring at low voltage, reads nothing at once
+    while the link is still charged. Loads of constant power empty a link ever faster, but lose no
+    more energy (V^2) a second than just before.
+    """
+    samples = past.back(role, start_ns).between(start_ns, end_ns).known
+    if len(samples) < 2:
+        return None
+    before, now = samples.value[:-1], np.maximum(samples.value[1:], LEAST_V)
+    way_ns = np.maximum(np.diff(samples.time_ns), 1)
+    lost = (before**2 - now**2) / way_ns
+    lately = np.maximum(np.concatenate(([0.0], lost[:-1])), np.concatenate(([0.0, 0.0], lost))[:-2])
+    fell = (before >= HELD_V) & (now < before / 2) & (way_ns <= AT_ONCE_NS)
+    fell &= lost > FASTER * lately
+    tau_s = way_ns[fell] / SECOND_NS / np.log(before[fell] / now[fell])
+    fell[fell] = tau_s < FASTEST_TAU_S
+    rows = np.flatnonzero(fell)
+    if not len(rows):
+        return None
+    row = int(rows[0])
+    text = f"the link read {before[row]:.0f} V and {way_ns[row] / 1e6:.0f} ms later "
+    text += f"{samples.value[row + 1]:.0f} V: no bleed empties it so fast, its sensor may have gone"
+    return Doubt("", "sensor-suspect", text, int(samples.time_ns[row + 1]))
