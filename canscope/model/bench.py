@@ -47,6 +47,12 @@ class Binding:
         return self.signal.key
 
     @property
+    def modulus(self) -> int:
+        """How many counts a rolling counter has: as the plan says, else all its bits allow."""
+        given = self.options.get("modulus")
+        return given if isinstance(given, int) else 1 << min(self.signal.length_bits, 32)
+
+    @property
     def u(self) -> float:
         """Uncertainty of one value as read: half a raw step plus the instrument's own."""
         return self.half_step + self.instrument

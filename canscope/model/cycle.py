@@ -39,24 +39,25 @@ class Cycle:
             self._learned_at_ns = self._first_ns[-1]
             self._first_ns = []
 
-    def patience_ns(self, times_ns: Int64s) -> Int64s:
-        """How old the last sample may be at each of these instants, in ns.
-
-        Nothing is learned from the future: before the cycle was learned, it was unknown.
-        """
-        patience = np.empty(times_ns.shape, np.int64)
-        patience.fill(self._patience_now_ns)
+    def at_ns(self, times_ns: Int64s) -> Int64s:
+        """The cycle as known at each of these instants, ``UNLEARNED_NS`` before it was learned."""
+        cycle = np.empty(times_ns.shape, np.int64)
+        cycle.fill(self._now_ns)
         if self._learned_at_ns != NEVER:
-            patience[times_ns < self._learned_at_ns] = STALE_CYCLES * UNLEARNED_NS
-        return patience
+            cycle[times_ns < self._learned_at_ns] = UNLEARNED_NS
+        return cycle
+
+    def patience_ns(self, times_ns: Int64s) -> Int64s:
+        """How old the last sample may be at each of these instants, in ns."""
+        return STALE_CYCLES * self.at_ns(times_ns)
 
     def constant_patience_ns(self, times_ns: Int64s) -> int | None:
         """The same as one number; None if it is not the same for all of these instants."""
         learned = self._learned_at_ns != NEVER
         if learned and len(times_ns) and times_ns.min() < self._learned_at_ns:
             return None
-        return self._patience_now_ns
+        return STALE_CYCLES * self._now_ns
 
     @property
-    def _patience_now_ns(self) -> int:
-        return STALE_CYCLES * (UNLEARNED_NS if self.ns is None else self.ns)
+    def _now_ns(self) -> int:
+        return UNLEARNED_NS if self.ns is None else self.ns

@@ -85,6 +85,14 @@ class History:
         """Add a role's new samples."""
         self._tracks.setdefault(role, Track()).append(samples)
 
+    def cycle_ns(self, role: str, times_ns: Int64s) -> Int64s:
+        """A role's cycle as known at these instants (``UNLEARNED_NS`` before it was learned).
+
+        Raises:
+            KeyError: nothing is known of the role, not even its cycle.
+        """
+        return self._tracks[role].cycle.at_ns(times_ns)
+
     def patience_ns(self, role: str, times_ns: Int64s) -> Int64s:
         """How old a role's last sample may be at these instants before it is stale.
 

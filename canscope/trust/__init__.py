@@ -11,6 +11,7 @@ that a sensor is stuck                          ``standing_still``
 that a temperature sensor is alive              ``proof_of_life``, with ``flicker`` and ``warming``
 that a value may lie beyond what can be shown   ``range_ends``
 that a reading fell as nothing real can         ``impossible_fall``
+that a node restarted                           ``restart``
 that frames of several nodes are taken for one  ``identity``
 how all this lowers a pass that rests on a role ``role_health``
 =============================================== ====================================

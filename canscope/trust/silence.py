@@ -8,12 +8,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from canscope.model.bench import POLES
-from canscope.model.cycle import STALE_CYCLES, UNLEARNED_NS
+from canscope.model.cycle import UNLEARNED_NS
 from canscope.model.piece import Piece
 from canscope.model.signals import NEVER
 from canscope.model.tables import Bools, Int64s
 
-UNBOUNDED_NS = np.int64(2**62)
+SILENT_NS = np.int64(2**62)  # the cycle of a message that does not speak
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,20 +50,19 @@ def allowed_ns(piece: Piece, times_ns: ArrayLike, cycles: float) -> Int64s:
     are.
     """
     times = np.atleast_1d(np.asarray(times_ns, np.int64))
-    shortest = np.full(len(times), UNBOUNDED_NS)
+    fastest = np.full(len(times), SILENT_NS)
     for key in piece.bench.bound_messages:
-        patience = piece.history.patience_ns(f"#{key}", times)
+        cycle = piece.history.cycle_ns(f"#{key}", times)
         speaks = ~piece.at(f"#{key}", times).stale
-        shortest = np.where(speaks, np.minimum(shortest, patience), shortest)
-    allowed = np.rint(shortest * (cycles / STALE_CYCLES)).astype(np.int64)
-    return np.where(shortest == UNBOUNDED_NS, 0, allowed)
+        fastest = np.where(speaks, np.minimum(fastest, cycle), fastest)
+    return np.rint(np.where(fastest == SILENT_NS, 0, fastest) * cycles).astype(np.int64)
 
 
 def least_allowed_ns(piece: Piece, cycles: float) -> int:
     """A lower bound of ``allowed_ns`` in this piece, by which most silences are seen to be none."""
     end = np.array([piece.until_ns], np.int64)
-    known = [int(piece.history.patience_ns(f"#{k}", end)[0]) for k in piece.bench.bound_messages]
-    return int(min(STALE_CYCLES * UNLEARNED_NS, *known, int(UNBOUNDED_NS)) * cycles / STALE_CYCLES)
+    known = (int(piece.history.cycle_ns(f"#{k}", end)[0]) for k in piece.bench.bound_messages)
+    return int(min((UNLEARNED_NS, *known)) * cycles)
 
 
 def gaps(piece: Piece, last_ns: int | None, cycles: float) -> Silences:

@@ -10,7 +10,6 @@ import numpy as np
 
 from canscope.model.bench import MAINS, POLES, Bench
 from canscope.model.events import Event, Window
-from canscope.model.median import median
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import SPINNING, CardStep, Rule, limit
@@ -19,11 +18,11 @@ from canscope.rules import RULES
 from canscope.rules.shared.poles import closings
 from canscope.rules.shared.rolling_counters import modulus_of
 from canscope.trust.missing_value import absence_at
+from canscope.trust.restart import counter_jump
 from canscope.trust.staleness import gaps
 
 NAME, SUPPLY = "12 V", "supply.voltage"
 HIGHEST_V = 36.0  # a 24 V supply on charge stays below 30 V; common practice, no source
-LOST_CYCLES = 1.5  # a longer way between two counts is a gap in the stamps
 
 
 @RULES.add("control-supply")
@@ -143,7 +142,7 @@ class ControlSupply(Rule):
             role = unit.role("alive")
             if not window.bench.has(role):
                 continue
-            jump_ns = _jump(window, role, begin, last)
+            jump_ns = counter_jump(window, role, begin, last)
             if jump_ns is not None:
                 text = f"the rolling counter of {unit.name} did not count on when {pole} closed: "
                 text += "a sign of a brown-out shorter than a sample"
@@ -157,26 +156,3 @@ def _unseen_V(readings: Samples, lowest: int) -> float:
     before = float(readings.value[:lowest].max())  # a converter that starts lifts it further
     after = min(float(readings.value[lowest + 1]), before)
     return after - float(readings.value[lowest])
-
-
-def _jump(window: ClosedWindow, role: str, begin: int, last: int) -> int | None:
-    """When a rolling counter first left its usual step between two instants; None if it did not.
-
-    Its usual step and interval are taken over the window and 2 s before. Missing frames are no
-    restart as long as the count continues as if they had been there.
-    """
-    counts = window.around(role, 2.0)
-    if len(counts) < 4:
-        return None
-    modulus = modulus_of(window.bench.bindings[role])
-    ways, steps = np.diff(counts.time_ns), np.diff(counts.raw) % modulus
-    kinds, times = np.unique(steps, return_counts=True)
-    usual = int(kinds[np.argmax(times)])
-    cycle = max(median(ways), 1.0)
-    frames = np.where(ways > LOST_CYCLES * cycle, np.round(ways / cycle), 1).astype(np.int64)
-    # Jitter of the cycle may add or drop one frame over a gap.
-    slack = [(frames + more) * usual % modulus for more in (-1, 0, 1)]
-    on = np.where(frames > 1, np.any([steps == s for s in slack], axis=0), steps == usual)
-    at = counts.time_ns[1:]
-    broken = np.flatnonzero(~on & (at >= begin) & (at <= last))
-    return int(at[broken[0]]) if len(broken) else None

@@ -103,9 +103,9 @@ class AliveCounter(Rule):
     ) -> tuple[Outcome, int]:
         """Outcome of the steps between these counts, and how many were wrong up to the last one."""
         binding = piece.bench.bindings[role]
-        modulus = modulus_of(binding)
+        modulus = binding.modulus
         times, way, step = time_ns[1:], np.diff(time_ns), np.diff(raw) % modulus
-        cycle = piece.history.patience_ns(role, times) // STALE_CYCLES
+        cycle = piece.history.cycle_ns(role, times)
         judged = way <= self.gap_cycles * cycle
         judged &= (cycle != UNLEARNED_NS) | (binding.cycle_ns is not None)
         judged &= (step != 0) | (way >= cycle / 2)

@@ -9,7 +9,6 @@ from typing import ClassVar
 import numpy as np
 
 from canscope.model.bench import Bench
-from canscope.model.cycle import STALE_CYCLES
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import Rule, limit, unjudged
@@ -134,8 +133,8 @@ class CaptureGaps(Rule):
         """A silence with the messages that were overdue in it."""
         until = {}
         for key in piece.bench.bound_messages:
-            patience = int(piece.history.patience_ns(f"#{key}", np.array([start_ns]))[0])
-            own_ns = round(patience * self.cycles / STALE_CYCLES)
+            cycle = int(piece.history.cycle_ns(f"#{key}", np.array([start_ns]))[0])
+            own_ns = round(cycle * self.cycles)
             last = piece.at(f"#{key}", start_ns)
             if not last.stale[0] and int(last.sampled_ns[0]) + own_ns < end_ns:
                 until[key] = end_ns + own_ns
