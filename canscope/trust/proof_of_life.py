@@ -9,8 +9,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-import numpy as np
-
 from canscope.model.outcome import Doubt
 from canscope.model.piece import Piece
 from canscope.model.signals import NEVER
@@ -50,66 +48,65 @@ def _watched(sensor: Sensor, piece: Piece, role: str) -> Sensor:
     samples, rail = railed_new(piece, role)
     good = samples[~rail] if rail.any() else samples
     unit = role.split(".")[1]
-    warming = follow_warming(sensor.warming, piece, unit, good)
-    flicker = follow_flicker(sensor.flicker, piece, unit, good)
-    if warming is not sensor.warming or flicker is not sensor.flicker:
-        sensor = replace(sensor, warming=warming, flicker=flicker)
-    if not len(samples):
-        return sensor
+    sensor = replace(
+        sensor,
+        warming=follow_warming(sensor.warming, piece, unit, good),
+        flicker=follow_flicker(sensor.flicker, piece, unit, good),
+    )
     if sensor.railed_ns is None and rail.any():
-        first_good = good.time_ns[0] if len(good) else piece.until_ns
-        been_good = sensor.raw is not None or samples.time_ns > first_good
+        first_good_ns = good.time_ns[0] if len(good) else piece.until_ns
+        been_good = sensor.raw is not None or samples.time_ns > first_good_ns
         engaged = piece.at("@engaged", samples.time_ns).value == 1
         # A node that is being switched off may send anything.
         asleep = piece.at("@awake", samples.time_ns).value == 0
-        bad = np.flatnonzero(rail & (been_good | engaged) & ~asleep)
+        bad = samples[rail & (been_good | engaged) & ~asleep]
         if len(bad):
-            row = int(bad[0])
-            sensor = replace(
-                sensor,
-                railed_ns=int(samples.time_ns[row]),
-                railed_degC=float(samples.value[row]),
-            )
-    if len(good):
-        sensor = replace(
-            sensor,
-            fell=sensor.fell or temperature_fall(piece, sensor.last_ns, sensor.last_degC, good),
-            last_ns=int(good.time_ns[-1]),
-            last_degC=float(good.value[-1]),
-        )
-    if sensor.raw is None and len(good):
-        sensor = replace(sensor, raw=int(good.raw[0]))
-    if sensor.moved_ns is None:
-        moved = np.flatnonzero(good.raw != sensor.raw)
-        if len(moved):
-            sensor = replace(sensor, moved_ns=int(good.time_ns[moved[0]]))
-    return sensor
+            sensor = replace(sensor, railed_ns=int(bad.time_ns[0]), railed_degC=float(bad.value[0]))
+    if not len(good):
+        return sensor
+    raw = int(good.raw[0]) if sensor.raw is None else sensor.raw
+    moved_ns = sensor.moved_ns
+    if moved_ns is None:
+        moved = good.time_ns[good.raw != raw]
+        moved_ns = int(moved[0]) if len(moved) else None
+    return replace(
+        sensor,
+        raw=raw,
+        moved_ns=moved_ns,
+        fell=sensor.fell or temperature_fall(piece, sensor.last_ns, sensor.last_degC, good),
+        last_ns=int(good.time_ns[-1]),
+        last_degC=float(good.value[-1]),
+    )
 
 
 def doubts(sensor: Sensor, piece: Piece, subject: str, role: str) -> Sequence[Doubt]:
     """Why the sensor cannot be believed at the end of the run; empty if it can."""
+    text, at_ns = _suspicion(sensor, role in piece.bench.moved_before, piece.until_ns)
+    return [Doubt(subject, "sensor-suspect", text, at_ns)] if text else []
+
+
+def _suspicion(sensor: Sensor, moved_before: bool, until_ns: int) -> tuple[str, int | None]:
+    """What is wrong with the sensor and since when; the words are empty if nothing is."""
     if sensor.railed_ns is not None:
         text = f"the sensor stood at the end of its range ({sensor.railed_degC:g} degC)"
-        return [Doubt(subject, "sensor-suspect", text, sensor.railed_ns)]
+        return text, sensor.railed_ns
     if sensor.raw is None:
-        text = "the sensor gave no value off the ends of its range"
-        return [Doubt(subject, "sensor-suspect", text)]
-    if sensor.moved_ns is None and role not in piece.bench.moved_before:
-        text = "the sensor's raw value never changed, so it may be stuck"
-        return [Doubt(subject, "sensor-suspect", text)]
+        return "the sensor gave no value off the ends of its range", None
+    if sensor.moved_ns is None and not moved_before:
+        return "the sensor's raw value never changed, so it may be stuck", None
     if sensor.fell is not None:
-        text = f"the sensor fell by {sensor.fell[1]:.1f} K from one reading to the next"
-        return [Doubt(subject, "sensor-suspect", text, sensor.fell[0])]
+        fell_ns, fall_K = sensor.fell
+        return f"the sensor fell by {fall_K:.1f} K from one reading to the next", fell_ns
     if sensor.flicker.stopped_ns is not None:
         text = "the sensor stopped moving at all before a burst that heats it"
-        return [Doubt(subject, "sensor-suspect", text, sensor.flicker.stopped_ns)]
+        return text, sensor.flicker.stopped_ns
     if sensor.warming.went_far(sensor.flicker.step) and sensor.flicker.rests:
         text = "the sensor followed the last burst and then stopped moving at all"
-        return [Doubt(subject, "sensor-suspect", text, sensor.flicker.since_ns)]
-    if still := sensor.warming.suspect(piece.until_ns):
+        return text, sensor.flicker.since_ns
+    if still := sensor.warming.suspect(until_ns):
         text = "the sensor stood still over one burst and moved clearly over another"
-        return [Doubt(subject, "sensor-suspect", text, still.began_ns)]
-    return []
+        return text, still.began_ns
+    return "", None
 
 
 def stood_beside(moved_K: float, others_K: Mapping[str, float], half_step_K: float) -> str:

@@ -7,11 +7,38 @@ That FE in a definition means any source: common practice, no source.
 import pytest
 
 from canscope.model.bench import Kind
+from canscope.model.outcome import Subject
 from canscope.model.tables import Flag
+from canscope.trust.identity import Senders
 from tests.rules.frames import Row, bench_of, judge, message
 
 GROUP = 0x0CF00400
 ROLES = {"units.front.speed": ("can0:Fast.Speed", Kind.NUMBER)}
+
+
+def senders(*chunks):
+    seen = Senders()
+    for chunk in chunks:
+        seen.add({key: frozenset(addresses) for key, addresses in chunk.items()})
+    defined = [fast(0xFE)]
+    subject = Subject("front", needs=("units.front.speed",), shows=("units.front.speed",))
+    return seen.doubts(bench_of(defined, ROLES), subject)
+
+
+def test_senders_add_up_over_the_chunks_and_are_told_once_a_role():
+    assert senders({"can0:Fast": {0x21}}, {"can0:Fast": {0x21}}) == []
+    (doubt,) = senders({"can0:Fast": {0x27}}, {}, {"can0:Fast": {0x21}})
+    assert (doubt.subject, doubt.reason) == ("front", "sensor-suspect")
+    assert "came from 2 source addresses (21, 27)" in doubt.text
+
+
+def test_senders_of_messages_that_nothing_rests_on_are_no_matter():
+    assert senders({"can0:Other": {0x21, 0x27}}) == []
+
+
+def test_of_many_senders_the_first_eight_are_named():
+    (doubt,) = senders({"can0:Fast": range(9)})
+    assert "came from 9 source addresses (00, 01, 02, 03, 04, 05, 06, 07)" in doubt.text
 
 
 def fast(source):

@@ -1,0 +1,64 @@
+"""Falls worked by hand: 15 K within 0.3 s is too far for iron and copper, and a link keeps 120 V.
+
+RC: from 360 V to V in 10 ms is a time constant of 10 ms / ln(360 / V); less than 20 ms is faster
+than any bleed. All thresholds: common practice, no source.
+"""
+
+import pytest
+
+from canscope.model.bench import Bench
+from canscope.trust.impossible_fall import link_fall, temperature_fall
+from tests.trust.past import MS, piece_of, samples
+
+LINK = "units.front.link_voltage"
+
+
+def fall(degC, times_ms, awake=1.0):
+    """The first fall after a reading of 40 degC at 0 ms."""
+    piece = piece_of({"@awake": samples([0], awake)}, {}, 9000, bench=Bench("dry-spin"))
+    return temperature_fall(piece, 0, 40.0, samples(times_ms, degC))
+
+
+def test_a_temperature_that_falls_by_15_k_at_once_is_impossible():
+    assert fall([25.0], [300]) == (300 * MS, 15.0)
+    assert fall([40.0, 39.0, 23.5], [100, 200, 300]) == (300 * MS, 15.5)
+
+
+def test_a_smaller_fall_and_one_over_a_longer_time_are_real():
+    assert fall([25.5], [300]) is None
+    assert fall([20.0], [301]) is None
+
+
+def test_a_node_that_is_being_switched_off_may_send_anything():
+    assert fall([0.0], [100], awake=0.0) is None
+
+
+def link(*volt, every_ms=10):
+    of = samples([every_ms * n for n in range(len(volt))], volt)
+    piece = piece_of({LINK: of}, {LINK: every_ms}, 9000)
+    return link_fall(piece, LINK, 0, 9000 * MS)
+
+
+def test_a_link_that_reads_nothing_at_once_has_lost_its_sensor():
+    doubt = link(360, 360, 360, 0, 0)
+    assert (doubt.reason, doubt.at_ns) == ("sensor-suspect", 30 * MS)
+    assert "read 360 V and 10 ms later 0 V" in doubt.text
+
+
+@pytest.mark.parametrize(("volt", "falls"), [(180.5, False), (179.5, True)])
+def test_half_of_it_in_ten_milliseconds_is_too_fast(volt, falls):
+    """ln 2 is 0.693: 10 ms / 0.693 is 14.4 ms, less than 20 ms."""
+    assert (link(360, 360, 360, volt) is not None) == falls
+
+
+def test_a_fall_between_readings_far_apart_may_have_taken_its_time():
+    assert link(360, 360, 0, every_ms=51) is None
+
+
+def test_a_low_voltage_may_go_at_once():
+    assert link(119, 119, 0) is None
+
+
+def test_a_link_that_lost_as_much_energy_just_before_is_emptied_by_its_load():
+    """V^2: from 360 to 250 V it loses 67100, from 250 to 100 V another 52500."""
+    assert link(360, 250, 100) is None

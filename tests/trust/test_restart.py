@@ -1,0 +1,45 @@
+"""A counter counts on by its own step, modulo 16; one that does not shows a restart."""
+
+from canscope.model.events import Span, Window
+from canscope.model.piece import ClosedWindow
+from canscope.trust.restart import counter_jump
+from tests.trust.past import MS, bench_of, binding, history_of, samples
+
+ALIVE = "units.front.alive"
+
+
+def jump_ms(times_ms, counts, begin_ms=0, last_ms=10_000):
+    """When it jumped in a window from 0 to 10 s."""
+    bench = bench_of(binding(ALIVE, 4))
+    history = history_of({ALIVE: samples(times_ms, counts)}, {ALIVE: 100})
+    span = Span(Window.ATTEMPT, "", 1, 0, 10_000 * MS, 10_000 * MS)
+    window = ClosedWindow(bench, history, span, 10_000 * MS, 0)
+    found = counter_jump(window, ALIVE, begin_ms * MS, last_ms * MS)
+    return None if found is None else found // MS
+
+
+EVERY = [100 * n for n in range(20)]
+ON = [n % 16 for n in range(20)]
+
+
+def test_a_counter_that_counts_on_shows_no_restart():
+    assert jump_ms(EVERY, ON) is None
+
+
+def test_a_counter_that_begins_again_shows_one():
+    assert jump_ms(EVERY, ON[:10] + ON[:10]) == 1000
+    assert jump_ms(EVERY, ON[:10] + ON[:10], begin_ms=1001) is None
+    assert jump_ms(EVERY, ON[:10] + ON[:10], last_ms=999) is None
+
+
+def test_lost_frames_are_no_restart_if_the_count_goes_on_without_them():
+    kept = [*range(8), *range(12, 20)]
+    assert jump_ms([EVERY[n] for n in kept], [ON[n] for n in kept]) is None
+
+
+def test_its_own_step_is_its_habit():
+    assert jump_ms(EVERY, [3 * n % 16 for n in range(20)]) is None
+
+
+def test_three_counts_show_no_habit():
+    assert jump_ms([0, 100, 200], [0, 1, 9]) is None
