@@ -1,4 +1,4 @@
-"""Shutdown and waking: from when on nodes may fall silent without being at fault.
+"""Shutdown and waking: when nodes must speak, and when they may be silent without fault.
 
 A shutdown is ignition off after it was on; or all poles open, no unit turning, and all bound
 nodes falling silent within 10 s of each other. ``@awake`` is 0 from then until the next waking:
@@ -53,7 +53,7 @@ class Sleep:
         silences = self._silences(arrivals, until_ns)
         least_ns = _least_patience_ns(arrivals, history, silences)
         for begin, end in silences:
-            # The node that was heard last may be silent for so long.
+            # A shorter silence is within the patience of every node.
             long = end - begin > least_ns
             shutdown = self._asleep(arrivals, history, begin, end) if long else None
             if shutdown is not None:
@@ -89,7 +89,10 @@ class Sleep:
     def _asleep(
         self, arrivals: Mapping[str, Int64s], history: History, begin: int, end: int
     ) -> Event | None:
-        """The shutdown that lies in a silence of all nodes, if it is one and can be told."""
+        """The shutdown that lies in a silence of all nodes, if there is one and it can be told.
+
+        It can be told once every node is stale.
+        """
         if not self._poles_known or not begin:
             return None
         lasts, known = [], begin
@@ -132,7 +135,7 @@ class Sleep:
 def _least_patience_ns(
     arrivals: Mapping[str, Int64s], history: History, silences: Sequence[tuple[int, int]]
 ) -> int:
-    """No node is given up sooner than that in any of these silences."""
+    """The shortest patience of any node in these silences."""
     if not silences:
         return 0
     ends = np.array([silences[0][0], silences[-1][1]], np.int64)

@@ -1,4 +1,4 @@
-"""Which raw codes mean "no value": a policy for a bus or a role, and what labels say themselves.
+"""Which raw codes mean "no value"? A policy for a bus or a role decides, or the labels themselves.
 
 A policy is ``"j1939"``, ``"maximum"``, ``"none"``, a list of raw values, or None for the default:
 ``j1939`` in messages that their definition marks as J1939, and value-table labels that say so.
@@ -76,7 +76,7 @@ def check_policy(policy: Policy) -> None:
 
 
 def absent_rows(spec: SignalSpec, raw: Int64s) -> Bools | None:
-    """Which rows hold no value; None where the signal has no such code at all."""
+    """Which raw codes mean "no value", a row a code; None where the signal has no such code."""
     absent, bits = spec.absent, spec.length_bits
     rows: Bools | None = None
     if absent.kind == "j1939" and not (spec.signed or spec.is_float):
@@ -93,6 +93,7 @@ def absent_rows(spec: SignalSpec, raw: Int64s) -> Bools | None:
 
 
 def largest(spec: SignalSpec) -> int:
+    """The largest raw code of a signal."""
     return (1 << (spec.length_bits - 1 if spec.signed else spec.length_bits)) - 1
 
 

@@ -1,4 +1,4 @@
-"""The latest value of every role while a run goes on: what turns, what is stale, what is hot."""
+"""The latest values of every role during a run: which units turn, what is stale, how hot it is."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class ShownTemperature:
 
 
 class Latest:
-    """The roles of a plan now. Not for two threads at a time."""
+    """The latest values of a plan's roles. Not for two threads at a time."""
 
     def __init__(self, plan: Plan) -> None:
         self._plan = plan
@@ -59,7 +59,10 @@ class Latest:
         return float(known[-1]) if len(known) else None
 
     def stale(self, now_ns: int) -> dict[str, int | None]:
-        """Roles that are silent for too long, with their age in ns; None: never heard."""
+        """Stale roles and their age in ns, None if a role was never heard.
+
+        Stale is what it is offline, but no silence shorter than ``STALE_FLOOR_NS`` counts.
+        """
         found: dict[str, int | None] = {}
         for role in self._plan.bench.bindings:
             samples = self._history.samples(role)
@@ -72,7 +75,7 @@ class Latest:
         return found
 
     def suspect(self, role: str) -> bool:
-        """A temperature at the rail, or a value that its node says it does not have."""
+        """Whether its latest value is absent, or a temperature at the cold rail."""
         last = self._history.samples(role).value[-1:]
         railed = at_cold_rail(last) if ".temperatures." in role else False
         return bool((np.isnan(last) | railed).any())
