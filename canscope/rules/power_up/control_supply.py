@@ -16,7 +16,6 @@ from canscope.model.rule import SPINNING, CardStep, Rule, limit
 from canscope.model.signals import Samples
 from canscope.rules import RULES
 from canscope.rules.shared.poles import closings
-from canscope.rules.shared.rolling_counters import modulus_of
 from canscope.trust.missing_value import absence_at
 from canscope.trust.restart import counter_jump
 from canscope.trust.staleness import gaps

@@ -15,7 +15,7 @@ from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import SPINNING, CardStep, Rule, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.rules import RULES
-from canscope.rules.shared.links import SAFE_V, at_its_end, link_subjects, links
+from canscope.rules.shared.links import SAFE_V, link_subjects, links
 from canscope.rules.shared.poles import closings, openings
 from canscope.trust.missing_value import absence_at
 from canscope.trust.range_ends import last_at_end

@@ -9,13 +9,12 @@ from typing import ClassVar
 import numpy as np
 
 from canscope.model.bench import Bench
-from canscope.model.history import STALE_CYCLES, UNLEARNED_NS
+from canscope.model.cycle import UNLEARNED_NS
 from canscope.model.outcome import Outcome, Subject, margins, telling
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule, limit
 from canscope.model.tables import Floats, Int64s
 from canscope.rules import RULES
-from canscope.rules.shared.rolling_counters import modulus_of
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,8 @@ from canscope.model.outcome import Subject
 from canscope.model.piece import S
 from canscope.model.tables import Floats, Int64s
 
+SAFE_V = 60.0  # UN R100: high voltage begins above 60 V d.c.
+
 
 def link_subjects(bench: Bench, needs: tuple[str, ...]) -> list[Subject]:
     """One subject a unit; without a bound link voltage it stays unproven."""

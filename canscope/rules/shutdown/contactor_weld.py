@@ -15,7 +15,6 @@ from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.rules import RULES
-from canscope.rules.shared.links import collapse
 from canscope.rules.shared.poles import MAIN_ROLES
 from canscope.trust.impossible_fall import link_fall
 from canscope.trust.missing_value import absence_at

@@ -17,7 +17,7 @@ from canscope.model.rule import SPINNING, CardStep, Rule, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.rules import RULES
 from canscope.rules.shared.exponential_fit import Exponential, exponential
-from canscope.rules.shared.links import collapse, link_subjects, links, seconds_since
+from canscope.rules.shared.links import link_subjects, links, seconds_since
 from canscope.rules.shared.poles import MAIN_ROLES, main_openings
 from canscope.trust.impossible_fall import link_fall
 from canscope.trust.missing_value import absence_at
