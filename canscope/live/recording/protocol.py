@@ -42,7 +42,9 @@ def refusal_line(error: object) -> str:
 def status_line(status: RecorderStatus, *, opened: bool = False) -> str:
     """A status as one line; the first one after opening all adapters is ``opened``."""
     first = {"opened": True} if opened else {}
-    return json.dumps({**first, **asdict(status), "end": _end_table(status.end)})
+    buses = {name: vars(bus) for name, bus in status.buses.items()}
+    # Not asdict, which copies everything: the recorder does this every 50 ms.
+    return json.dumps({**first, **vars(status), "buses": buses, "end": _end_table(status.end)})
 
 
 def _end_table(end: RunEnd | None) -> dict[str, Any]:

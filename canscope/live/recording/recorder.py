@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from contextlib import suppress
+from copy import copy
 from dataclasses import replace
 
 from canscope.live.adapters.adapter import Adapter, Batch, Opened
@@ -129,7 +130,7 @@ class Recorder:
             recording_ns=self.recording_ns,
             anchor_ns=self.clock.anchor_ns,
             not_silent=self.config.not_silent,
-            buses={name: replace(bus) for name, bus in self._run_file.buses().items()},
+            buses={name: copy(bus) for name, bus in self._run_file.buses().items()},
             per_s=dict(self._health.per_s),
             hung=tuple(sorted(self._health.hung)),
             queued=self._queue.size,
