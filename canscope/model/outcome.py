@@ -14,11 +14,11 @@ from canscope.model.tables import Floats, Int64s
 
 @dataclass(frozen=True)
 class Subject:
-    """One thing a rule judges, and the roles that it needs.
+    """One thing a rule speaks about, and the roles it rests on.
 
-    ``needs`` are roles without which nothing can be judged: one of them unbound, never seen, stale,
+    ``needs`` are roles without which nothing can be said: one of them unbound, never seen, stale,
     not available, out of range or stuck turns a pass into unproven. ``shows`` are the roles that
-    prove and plot it (default: ``needs``); the sentence names the first.
+    prove and plot it (default: ``needs``); the first is the one named in the sentence.
     """
 
     name: str
@@ -75,7 +75,7 @@ class Margins:
 
     @property
     def facts(self) -> dict[str, NDArray[Any]]:
-        """Further values for the sentence."""
+        """What the sentence needs besides."""
         return {name: self._column(values) for name, values in self._facts.items()}
 
     def _instant(self, name: str) -> Int64s:
@@ -86,7 +86,7 @@ class Margins:
         array = np.asarray(values, dtype)
         if array.shape == self._shape:
             return array[self._rows]
-        # np.broadcast_to would take longer than all the rest here.
+        # Not np.broadcast_to, which takes longer than all the rest here.
         column = np.empty(len(self.time_ns), array.dtype)
         column[:] = array
         return column
@@ -124,18 +124,18 @@ def margins(
 
 
 def telling(margin: Floats, uncertainty: ArrayLike = 0.0) -> Int64s:
-    """The rows that can decide a finding, so that a rule need not work out the rest.
+    """Of rows in time order those that decide, so that a rule need not work out the others.
 
-    The rows given are in time order. Of the fails, of the passes and of the rest the smallest
-    margin each decides, the earliest of equals; then the first fail and the first negative margin.
-    So a verdict, its worst instant and the instant at which it first failed are those of all rows.
+    Of the fails, the passes and the rest the smallest margin each, the earliest of equals; the
+    first fail and the first negative margin. So a verdict, its worst instant and the instant at
+    which it first failed are those of all rows.
     """
     rows = _deciding(margin, np.asarray(uncertainty, np.float64))
     return np.arange(rows.start, rows.stop) if isinstance(rows, slice) else rows
 
 
 def _deciding(margin: Floats, u: Floats, time_ns: Int64s | None = None) -> Int64s | slice:
-    """The same for rows in any order, with their instants."""
+    """The same of rows in any order, whose instants are given."""
     if not len(margin):
         return slice(0, 0)
     row = int(margin.argmin())

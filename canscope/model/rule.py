@@ -1,4 +1,4 @@
-"""What a rule is: one file of ``rules/`` with its parameters, what it says and how it judges."""
+"""What a rule is. Every rule is one file in ``rules/`` with its limits and its margins."""
 
 from __future__ import annotations
 
@@ -110,7 +110,7 @@ class Rule:
     next: ClassVar[str] = ""  # the next thing to check after a fail
 
     def applies(self, bench: Bench) -> bool:
-        """Whether it applies to this vehicle in this stage."""
+        """Whether it judges anything on this vehicle in this stage."""
         return bench.stage not in self.absent_in
 
     def required(self, bench: Bench) -> bool:
@@ -134,7 +134,7 @@ class Rule:
         raise NotImplementedError
 
     def close(self, state: Any, piece: Piece) -> Sequence[Outcome]:
-        """What only the end of the run shows (run rules); ``piece`` is empty and lies at the end.
+        """Facts about the whole run, given once at its end; ``piece`` is empty, at the end.
 
         Margins only where the end itself decides, else doubts.
         """

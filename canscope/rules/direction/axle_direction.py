@@ -204,7 +204,7 @@ class AxleDirection(Rule):
         return found
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
-        """The clause with axle and direction, and whether the axle stalled."""
+        """Say which axle, which direction, and whether it stalled."""
         says = self.says["stalled" if worst.facts.get("stalled") else str(verdict)]
         return says.format(**axle_and_sense(worst.subject))
 

@@ -170,7 +170,7 @@ class ContactorSequence(Rule):
         )
 
     def _missed(self, window: ClosedWindow, positive: Event, wrong: str) -> Margins:
-        """A change that never came: short by all the time there was for it, at least 1 ms."""
+        """What never happened: short by all the time there was for it, at least 1 ms."""
         missed = max(1.0, (window.until_ns - positive.time_ns) / MS)
         return self._row(window.until_ns, missed, positive.after_ns, wrong)
 

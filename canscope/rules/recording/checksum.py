@@ -101,7 +101,7 @@ class Checksum(Rule):
         return after, found
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
-        """The clause with the number of frames, the checksum received and the one computed."""
+        """Say how many frames there were, what this one says and what was due."""
         share = "every frame" if worst.measured >= worst.facts["total"] else "some frames"
         says = self.says.get(str(verdict), self.says["fail"])
         return says.format(share=share, **worst.facts)

@@ -146,33 +146,33 @@ class ErrorFrames(Rule):
         begins = times - before > APART_NS
         off = np.flatnonzero(kinds & BUS_OFF)
         chosen = telling(self.limit_count - count.astype(np.float64))
-        history = _History(errors, times, kinds, begins, happened)
+        told = _Told(errors, times, kinds, begins, happened)
         found: list[Outcome] = [
-            self._row(channel, history, int(row), int(count[row])) for row in chosen
+            self._row(channel, told, int(row), int(count[row])) for row in chosen
         ]
         for row in off[[0, -1]] if len(off) else ():
-            found.append(_bus_off(channel, history, int(row)))
+            found.append(_bus_off(channel, told, int(row)))
         last = len(times) - 1
         keep = recent[np.searchsorted(recent, times[-1] - width_ns, "right") :][-MOST:]
         after = Errors(
             True,
-            history.counts(last),
+            told.counts(last),
             tuple(keep.tolist()),
             int(times[-1]),
-            history.bursts(last),
-            history.after(last),
+            told.bursts(last),
+            told.after(last),
         )
         return after, found
 
-    def _row(self, channel: str, history: _History, row: int, count: int) -> Margins:
+    def _row(self, channel: str, told: _Told, row: int, count: int) -> Margins:
         return margins(
             channel,
-            history.times[row],
+            told.times[row],
             float(self.limit_count - count),
             measured=count,
             limit=self.limit_count,
-            start_ns=history.times[row] - round(self.within_s * S),
-            what=history.what(row),
+            start_ns=told.times[row] - round(self.within_s * S),
+            what=told.what(row),
             fault=f"too many error frames within {self.within_s:g} s",
         )
 
@@ -217,7 +217,7 @@ def _units_on(bench: Bench, channel: str) -> frozenset[str]:
     )
 
 
-class _History:
+class _Told:
     """What is known of a bus at each of its new error frames, looking back only."""
 
     def __init__(
@@ -270,15 +270,15 @@ def _faults(frames: Frames, rows: Int64s) -> Bools:
     return np.asarray(((kinds & FAULTS) != 0) & ~back)
 
 
-def _bus_off(channel: str, history: _History, row: int) -> Margins:
-    number = history.counts(row)[list(CLASSES).index(BUS_OFF)]
+def _bus_off(channel: str, told: _Told, row: int) -> Margins:
+    number = told.counts(row)[list(CLASSES).index(BUS_OFF)]
     return margins(
         channel,
-        history.times[row],
+        told.times[row],
         -float(number),
         measured=number,
         limit=0.0,
-        what=history.what(row),
+        what=told.what(row),
         fault="a node went off the bus",
     )
 
