@@ -5,16 +5,17 @@ Plotly's own Python objects would cost a second to import.
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+from markupsafe import Markup
 from numpy.typing import NDArray
 
 from canscope.model.report import Plot
 from canscope.report._curve_json import listed
-from canscope.report._html import as_data
 from canscope.report._plot_layout import (
     BOTTOM,
     GAP,
@@ -32,10 +33,14 @@ from canscope.report.wording import number
 
 RED = "#b00020"
 NO_CURVE = '"x":0,"y":0'  # in JSON; no text in it can hold this, since its quotes are escaped
+_JSON = json.JSONEncoder(allow_nan=False, separators=(",", ":"), ensure_ascii=False)
 
 
-def chart(plot: Plot) -> str:
-    """``{"data": [...], "layout": {...}}`` of one plot; a null among the values is a gap."""
+def chart(plot: Plot) -> Markup:
+    """``{"data": [...], "layout": {...}}`` of one plot; a null among the values is a gap.
+
+    JSON that may stand inside a ``<script>``: nothing in it can end the element or begin another.
+    """
     shown = panels(plot)
     placed = [
         (line, _axis("y", place)) for place, panel in enumerate(shown) for line in panel.lines
@@ -44,9 +49,16 @@ def chart(plot: Plot) -> str:
     point = worst_point(plot)
     if point is not None and point[1] is not None:
         data.append(_worst(*point))
-    first, *others = as_data({"data": data, "layout": _layout(plot, shown)}).split(NO_CURVE)
+    first, *others = _json({"data": data, "layout": _layout(plot, shown)}).split(NO_CURVE)
     curves = (_curve(line) for line, _ in placed)
-    return first + "".join(part for pair in zip(curves, others, strict=True) for part in pair)
+    return Markup(first + "".join(p for pair in zip(curves, others, strict=True) for p in pair))
+
+
+def _json(value: object) -> str:
+    text = _JSON.encode(value)
+    for sign in "<>&\u2028\u2029":
+        text = text.replace(sign, f"\\u{ord(sign):04x}")
+    return text
 
 
 def text(value: str) -> str:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from html import escape
 
 import numpy as np
+from markupsafe import Markup
 
 from canscope.model.report import Plot
-from canscope.report._html import safe
 from canscope.report._plot_layout import (
     BOTTOM,
     GAP,
@@ -28,18 +29,23 @@ WIDTH, LEFT, RIGHT = 560, 66, 10
 LIMIT, WORST = "#b00020", "#b00020"
 
 
-def drawing(plot: Plot, title: str) -> str:
+def drawing(plot: Plot, title: str) -> Markup:
     """The plot as one ``<svg>``; ``title`` is read out to those who cannot see it."""
     shown = panels(plot)
     tall = height(len(shown))
-    said = f'role="img" aria-label="{safe(title)}"'
-    parts = [f'<svg class="drawing" viewBox="0 0 {WIDTH} {tall}" {said}>']
+    label = f'role="img" aria-label="{_escaped(title)}"'
+    parts = [f'<svg class="drawing" viewBox="0 0 {WIDTH} {tall}" {label}>']
     for place, panel in enumerate(shown):
         top = TOP + place * (PANEL_HEIGHT + GAP)
         parts += _panel(plot, panel, top, first=place == 0)
     parts += _time_axis(plot, tall - BOTTOM)
     parts.append("</svg>")
-    return "".join(parts)
+    return Markup("".join(parts))
+
+
+def _escaped(text: str) -> str:
+    """Text to stand in an element or an attribute, whatever it holds."""
+    return escape(visible(text))
 
 
 def _panel(plot: Plot, panel: Panel, top: int, *, first: bool) -> Iterator[str]:
@@ -55,11 +61,11 @@ def _panel(plot: Plot, panel: Panel, top: int, *, first: bool) -> Iterator[str]:
     for value, word in panel.ticks():
         y = _y(panel, top, value)
         yield f'<path d="M{LEFT} {y:.1f}H{right}" stroke="#ddd"/>'
-        yield f'<text x="{LEFT - 6}" y="{y + 4:.1f}" text-anchor="end">{safe(word)}</text>'
+        yield f'<text x="{LEFT - 6}" y="{y + 4:.1f}" text-anchor="end">{_escaped(word)}</text>'
     yield f'<path d="M{LEFT} {top}V{bottom}H{right}" stroke="#555" fill="none"/>'
     yield (
         f'<text x="14" y="{(top + bottom) / 2:.0f}" text-anchor="middle"'
-        f' transform="rotate(-90 14 {(top + bottom) / 2:.0f})">{safe(panel.title)}</text>'
+        f' transform="rotate(-90 14 {(top + bottom) / 2:.0f})">{_escaped(panel.title)}</text>'
     )
     yield from _legend(panel, top)
     if panel.limit is not None:
@@ -137,7 +143,7 @@ def _legend(panel: Panel, top: int) -> Iterator[str]:
         label = label if len(label) <= letters else label[: letters - 1] + "…"
         dash = f' stroke-dasharray="{line.dash}"' if line.dash else ""
         yield f'<path d="M{x} {y - 4}h24" stroke="{line.colour}" stroke-width="2"{dash}/>'
-        yield f'<text x="{x + 29}" y="{y}">{safe(label)}</text>'
+        yield f'<text x="{x + 29}" y="{y}">{_escaped(label)}</text>'
 
 
 def _time_axis(plot: Plot, bottom: int) -> Iterator[str]:

@@ -2,27 +2,33 @@
 
 Figures are drawn twice: as a plain drawing, which is what paper and a page without scripts show,
 and by plotly over it on the screen, as soon as a figure comes near the visible part.
+
+The page is laid out in ``templates/``. The template engine escapes every text; only what is made
+here as ``Markup`` (drawings, their data, the page's own style and script) is HTML already.
 """
 
 from __future__ import annotations
 
 import re
 from base64 import b64encode
+from functools import cache
 from hashlib import sha256
 from importlib.util import find_spec
 from pathlib import Path
-from string import Template
 
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from canscope.model.findings import COMMON_PRACTICE
 from canscope.model.report import Report
-from canscope.report import RENDERERS
-from canscope.report import _finding_details as _told
-from canscope.report import _first_screen as _first
-from canscope.report import _run_events as _happened
-from canscope.report import _test_record as _paper
-from canscope.report._html import safe, symbols
-from canscope.report.wording import VERDICT_WORDS, identity
+from canscope.report import RENDERERS, _test_record, wording
+from canscope.report import _first_screen as first_screen
+from canscope.report._finding_details import IN_FULL, details, paper_curves
+from canscope.report._plotly_chart import chart
+from canscope.report._svg_drawing import drawing
 
-HERE = Path(__file__).parent / "templates"
+TEMPLATES = Path(__file__).parent / "templates"
+PLOTLY_PLACE = "<!-- plotly -->"  # no text can hold it, since every text is escaped
 
 
 @RENDERERS.add("html")
@@ -48,40 +54,68 @@ def page(report: Report, plotly_js: str) -> str:
 def _around(report: Report, plotly: bytes) -> tuple[str, str]:
     """The page before and after that script."""
     anchors = {finding.key: f"finding-{n}" for n, finding in enumerate(report.findings, start=1)}
-    own = _script((HERE / "page.js").read_bytes())
-    sections = [
-        _told.findings(report, anchors),
-        _happened.bursts(report),
-        _happened.events(report),
-        _paper.quality(report),
-        _paper.deviations(report),
-        _paper.vehicle(report),
-        _paper.roles(report),
-        _paper.rules(report),
-        _paper.inputs(report),
-        _paper.cautions(report),
-        _paper.signatures(report),
-    ]
-    stage = report.stage or "stage not named"
-    before, after = _file("page.html").split("$plotly")
-    words = {
-        "policy": f"'sha256-{_digest(plotly)}' 'sha256-{_digest(own)}'",
-        "title": safe(f"Test report {identity(report)}: {report.vehicle}, {stage}"),
-        "style": _file("page.css") + _footer(report),
-        "symbols": symbols(),
-        "stage": safe(stage),
-        "vehicle": safe(report.vehicle or "vehicle not named"),
-        "identity": safe(identity(report)),
-        "word": safe(VERDICT_WORDS.get(report.verdict, report.verdict)),
-        "written": safe(report.written_at or "date not stated"),
-        "verdict": _first.verdict(report),
-        "look_first": _first.look_first(report, anchors),
-        "matrix": _first.matrix(report, anchors),
-        "about": _paper.about(report),
-        "sections": "\n".join(sections),
-        "script": own.decode(),
-    }
-    return Template(before).substitute(words), Template(after).substitute(words)
+    script = _script((TEMPLATES / "page.js").read_bytes())
+    css = (TEMPLATES / "page.css").read_text("utf-8")
+    shown = details(report, anchors)
+    text = _templates().get_template("page.html").render(
+        report=report,
+        anchors=anchors,
+        identity=wording.identity(report),
+        stage=report.stage or "stage not named",
+        recorded=wording.recorded(report.capture),
+        verdict_word=wording.VERDICT_WORDS.get(report.verdict, report.verdict),
+        verdict_shape=first_screen.VERDICT_SHAPES.get(report.verdict, "unproven"),
+        leads=first_screen.leads(report),
+        causes=first_screen.causes(report),
+        axles=first_screen.axles(report),
+        topics=first_screen.topics(report),
+        findings_in_full=[one for one in shown if one.state in IN_FULL],
+        findings_folded=[one for one in shown if one.state not in IN_FULL],
+        paper_curves=paper_curves(shown),
+        style=Markup(css + _page_footer(report)),
+        script=Markup(script.decode()),
+        script_digest=_digest(script),
+        plotly_digest=_digest(plotly),
+        **_test_record.view(report),
+    )  # fmt: skip
+    before, after = text.split(PLOTLY_PLACE)
+    return before, after
+
+
+@cache
+def _templates() -> Environment:
+    """The template engine: everything is escaped, a name that is missing is an error."""
+    environment = Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=_visible,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.globals.update(
+        chart=chart,
+        common_practice=COMMON_PRACTICE,
+        counts=wording.counts,
+        drawing=drawing,
+        meaning=wording.meaning,
+        measured=wording.measured,
+        number=wording.number,
+        plain_value=wording.plain_value,
+        reason=first_screen.reason,
+        row_words=first_screen.ROW_WORDS,
+        seconds=wording.seconds,
+        state=wording.state,
+        state_words=wording.STATE_WORDS,
+        why=wording.why,
+    )
+    return environment
+
+
+def _visible(value: object) -> object:
+    """What a template shows: HTML as it is, of a text every character so that it can be seen."""
+    return value if isinstance(value, Markup) else wording.visible(value)
 
 
 def _plotly_js() -> bytes:
@@ -96,10 +130,6 @@ def _plotly_js() -> bytes:
     return str(get_plotlyjs()).encode()
 
 
-def _file(name: str) -> str:
-    return (HERE / name).read_text("utf-8")
-
-
 def _script(text: bytes) -> bytes:
     """JavaScript that cannot end its own element, with the line ends that a browser hashes."""
     one_end = text.replace(b"\r\n", b"\n").replace(b"\r", b"\n") if b"\r" in text else text
@@ -107,13 +137,15 @@ def _script(text: bytes) -> bytes:
 
 
 def _digest(script: bytes) -> str:
-    # Only these two scripts may run: a script that got in as text stays text.
+    """The digest by which the page's policy lets this script run, and no other."""
     return b64encode(sha256(script).digest()).decode()
 
 
-def _footer(report: Report) -> str:
-    """Report and page number at the foot of every printed page."""
-    name = "".join(c if c.isalnum() and c.isascii() else f"\\{ord(c):x} " for c in identity(report))
+def _page_footer(report: Report) -> str:
+    """CSS for report and page number at the foot of every printed page."""
+    name = "".join(
+        c if c.isalnum() and c.isascii() else f"\\{ord(c):x} " for c in wording.identity(report)
+    )
     return (
         f'@page{{@bottom-left{{content:"report {name}";font-size:8pt}}'
         '@bottom-right{content:"page " counter(page) " of " counter(pages);font-size:8pt}}\n'
