@@ -13,13 +13,14 @@ from typing import TYPE_CHECKING, Any
 from canscope.cli._memory import collected, give_back, given_back, nothing_collected
 from canscope.model.errors import CanscopeError, ReportError, UnknownNameError, Where
 from canscope.model.report import Report
+from canscope.report import RENDERERS
 
 if TYPE_CHECKING:
     from canscope.live.run_folder.run_file_schema import RunFile
     from canscope.plan.plan import Plan
 
 EXIT = {"pass": 0, "fail": 1, "unproven": 3}
-SUFFIXES = ("html", "json", "xml")
+REPORT_KINDS = ("html", "json", "junit")  # written where no kind is asked for
 PLAN_NAMES = ("plan.toml",)
 CAPTURE_PATTERNS = ("*.log", "*.log.gz")
 
@@ -44,6 +45,12 @@ def add(subparsers: Any) -> None:
         "once for all of them, or once for each, in their order",
     )
     parser.add_argument("--out", type=Path, help="folder for numbered reports (html, json, xml)")
+    parser.add_argument(
+        "--report",
+        action="append",
+        metavar="KIND",
+        help="write a numbered report of this kind instead, once or more: " + ", ".join(RENDERERS),
+    )
     parser.add_argument("--html", type=Path, help="write the report to this file")
     parser.add_argument("--json", type=Path, help="write the report as JSON to this file")
     parser.add_argument("--junit", type=Path, help="write the report as JUnit XML to this file")
@@ -60,8 +67,10 @@ def _run(args: argparse.Namespace) -> int:
     from canscope.report.write import write_report
 
     wanted = _named(args)
+    kinds = _kinds(args.report)
     inputs = inputs_of([str(c) for c in args.captures], args.plan)
-    out = args.out or (None if wanted else Path("canscope-reports"))
+    is_numbered = args.out or args.report or not wanted
+    out = (args.out or Path("canscope-reports")) if is_numbered else None
     report = judge_files(
         inputs,
         marks=args.marks,
@@ -72,7 +81,7 @@ def _run(args: argparse.Namespace) -> int:
     give_back()  # what judging took, before the page of a report takes as much again
     written = [write_report(report, path) for path in wanted]
     if out is not None:
-        report, numbered = write_numbered(report, out, inputs.stem)
+        report, numbered = write_numbered(report, out, inputs.stem, kinds)
         written += numbered
     if args.quiet:
         print(report.headline)
@@ -204,9 +213,14 @@ def check_run(captures: Sequence[Path], plan: Path, out: Path) -> tuple[Report, 
     return report, written
 
 
-def write_numbered(report: Report, folder: Path, stem: str) -> tuple[Report, list[Path]]:
-    """Write all kinds of report under the next free number; nothing is ever overwritten."""
-    from canscope.report.write import write_report
+def write_numbered(
+    report: Report, folder: Path, stem: str, kinds: Sequence[str] = REPORT_KINDS
+) -> tuple[Report, list[Path]]:
+    """Write these kinds of report under the next free number; nothing is ever overwritten.
+
+    Raises ReportError if the folder cannot be used or a file cannot be written.
+    """
+    from canscope.report.write import SUFFIXES, write_report
 
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -217,13 +231,20 @@ def write_numbered(report: Report, folder: Path, stem: str) -> tuple[Report, lis
             where=Where(str(folder)),
             hint="name another one with --out",
         ) from error
-    matches = [re.fullmatch(re.escape(stem) + r"-(\d+)\.(\w+)", name) for name in taken]
+    matches = [re.fullmatch(re.escape(stem) + r"-(\d+)\.[\w-]+", name) for name in taken]
     number = max((int(m[1]) for m in matches if m), default=0) + 1
     report = replace(report, number=number)
-    written = [folder / f"{stem}-{number:03}.{suffix}" for suffix in SUFFIXES]
-    for path in written:
-        write_report(report, path)
-    return report, written
+    paths = {kind: folder / f"{stem}-{number:03}.{SUFFIXES.get(kind, kind)}" for kind in kinds}
+    for kind, path in paths.items():
+        write_report(report, path, kind=kind)
+    return report, [*paths.values()]
+
+
+def _kinds(asked: Sequence[str] | None) -> Sequence[str]:
+    """The kinds of numbered report to write, refused before the work if there is no such kind."""
+    for kind in asked or ():
+        RENDERERS.file(kind)
+    return asked or REPORT_KINDS
 
 
 def _named(args: argparse.Namespace) -> list[Path]:

@@ -11,7 +11,8 @@ from canscope.model.errors import ReportError, Where
 from canscope.model.report import Report
 from canscope.report import RENDERERS, Rendered
 
-OTHER_SUFFIXES = {"xml": "junit", "htm": "html"}  # all others are the renderer's own name
+SUFFIXES = {"junit": "xml"}  # kind -> suffix; all others have the kind's own name
+KINDS = {"xml": "junit", "htm": "html"}  # the other way round
 
 
 def write_report(
@@ -26,9 +27,9 @@ def write_report(
     target = Path(path)
     suffix = target.suffix.lower().removeprefix(".")
     if kind is None:
-        kind = OTHER_SUFFIXES.get(suffix, suffix)
+        kind = KINDS.get(suffix, suffix)
     if kind not in RENDERERS:
-        known = ", ".join(f".{name}" for name in sorted({*RENDERERS, *OTHER_SUFFIXES}))
+        known = ", ".join(f".{name}" for name in sorted({*RENDERERS, *KINDS}))
         raise _refused(
             target, f"no report is written as {kind!r}", f"end its name in one of {known}"
         )
