@@ -92,15 +92,15 @@ def _curve(plot: Plot, panel: Panel, top: int, line: Line) -> Iterator[str]:
     known = np.isfinite(value)
     x = np.round(_x(plot, at), 1).tolist()
     y = np.round(np.where(known, _y(panel, top, np.where(known, value, 0.0)), 0.0), 1).tolist()
-    path, previous = [], False
-    for i, drawn in enumerate(known.tolist()):
-        if drawn and not previous:
-            path.append(f"M{x[i]} {y[i]}")
-        elif drawn and line.trace.states:
-            path.append(f"H{x[i]}V{y[i]}")
-        elif drawn:
-            path.append(f"L{x[i]} {y[i]}")
-        previous = drawn
+    path = []
+    ends = np.flatnonzero(np.diff(np.concatenate([[False], known, [False]])))
+    for start, end in zip(ends[::2].tolist(), ends[1::2].tolist(), strict=True):
+        points = zip(x[start:end], y[start:end], strict=True)
+        if line.trace.states:
+            first, *others = points
+            path.append(f"M{first[0]} {first[1]}" + "".join([f"H{a}V{b}" for a, b in others]))
+        else:
+            path.append("M" + "L".join([f"{a} {b}" for a, b in points]))
     dash = f' stroke-dasharray="{line.dash}"' if line.dash else ""
     if path:
         yield (

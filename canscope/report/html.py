@@ -26,6 +26,7 @@ from canscope.report import _first_screen as first_screen
 from canscope.report._finding_details import IN_FULL, details, paper_curves
 from canscope.report._plotly_chart import chart
 from canscope.report._svg_drawing import drawing
+from canscope.report._template_cache import TemplateCache
 
 TEMPLATES = Path(__file__).parent / "templates"
 PLOTLY_PLACE = "<!-- plotly -->"  # no text can hold it, since every text is escaped
@@ -93,6 +94,7 @@ def _templates() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
+        bytecode_cache=TemplateCache(Path(__file__).read_text("utf-8")),
     )
     environment.globals.update(
         chart=chart,
@@ -115,7 +117,7 @@ def _templates() -> Environment:
 
 def _visible(value: object) -> object:
     """What a template shows: HTML as it is, of a text every character so that it can be seen."""
-    return value if isinstance(value, Markup) else wording.visible(value)
+    return value if type(value) is Markup else wording.visible(value)
 
 
 def _plotly_js() -> bytes:
