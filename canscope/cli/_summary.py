@@ -59,9 +59,9 @@ def print_summary(
                 say(f"to decide: {found.check}", indent=5)
             if len(found.findings) > 1 and _is_new(report, place - 1):
                 say(f"explains: {'; '.join(found.findings)}", indent=5)
-    told = worst_first(report.findings)
+    findings = worst_first(report.findings)
     for short in ("failed", "unproven", "accepted", *(("proven",) if everything else ())):
-        rows = [f for f in told if state(f) == short]
+        rows = [f for f in findings if state(f) == short]
         if not rows:
             continue
         say(f"\n{STATE_WORDS[short].capitalize()}", STYLES[short])
@@ -70,12 +70,12 @@ def print_summary(
         grid.add_column(overflow="fold")
         for finding in rows:
             name = Text(visible(f"{finding.rule}, {finding.subject}"))
-            grid.add_row(name, Text(visible(_told(finding))))
+            grid.add_row(name, Text(visible(_sentence(finding))))
         console.print(grid)
-    aside = [f"{f.rule} ({f.subject})" for f in told if state(f) == "advice"]
-    if aside:
+    advice = [f"{f.rule} ({f.subject})" for f in findings if state(f) == "advice"]
+    if advice:
         say(f"\n{STATE_WORDS['advice'].capitalize()}", STYLES["advice"])
-        say("; ".join(aside), indent=2)
+        say("; ".join(advice), indent=2)
     say(f"\nfindings: {counts(report.findings)}")
     for warning in report.warnings:
         say(f"warning: {warning}", "yellow")
@@ -88,7 +88,7 @@ def _is_new(report: Report, place: int) -> bool:
     return report.diagnosis[place].findings not in known
 
 
-def _told(finding: Finding) -> str:
-    if state(finding) == "accepted":  # never said of a fail, whatever stands beside it
+def _sentence(finding: Finding) -> str:
+    if state(finding) == "accepted":  # a fail is never shown as accepted
         return f"accepted by {finding.waived_by}: {finding.waived}. {finding.sentence}"
     return finding.sentence

@@ -1,4 +1,4 @@
-"""Curves as JSON: most of what a report holds, and most of the time that writing one takes."""
+"""Curves as JSON; they make up most of a report and most of the time of writing it."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 
 def listed(values: NDArray[np.float64]) -> str:
-    """A list of numbers as JSON without blanks; null for what is no number, or unbounded."""
+    """A list of numbers as JSON without blanks; null for NaN and infinity."""
     return _listed(values.tobytes())
 
 

@@ -16,7 +16,7 @@ from canscope.report.wording import number, visible
 
 PANEL_HEIGHT, GAP, TOP, BOTTOM = 130, 28, 26, 44  # in px, of one panel and around it
 COLOURS = ("#123a6b", "#8a4b00", "#3b6b1f", "#6b1f5e", "#444444")
-DASHES = ("", "7 4", "2 3", "9 3 2 3", "14 4")  # so that colour is not needed to tell them apart
+DASHES = ("", "7 4", "2 3", "9 3 2 3", "14 4")  # lines differ without colour, too
 DEGREES = {"degC": "°C", "ohm": "Ω"}
 DIRECTIONS = {-1.0: "reverse", 0.0: "neutral", 1.0: "forward"}
 
@@ -30,7 +30,7 @@ class Line:
 
     @property
     def label(self) -> str:
-        """Role and signal; the signal alone where the role says no more."""
+        """Role and signal; the signal alone where there is no role or it has the same name."""
         role, signal = visible(self.trace.role), visible(self.trace.signal)
         return f"{role} = {signal}" if role and role != signal else signal
 
@@ -139,6 +139,6 @@ def _range(lines: Iterable[Line], limit: float | None) -> tuple[float, float]:
     joined = np.concatenate([*(line.values for line in lines), np.array([limit], np.float64)])
     known = joined[np.isfinite(joined)]
     low, high = (float(known.min()), float(known.max())) if len(known) else (0.0, 1.0)
-    # A flat line gets room of its own, wide enough that floats still tell the ends apart.
+    # A flat line gets a range, wide enough that its ends differ as floats.
     around = 0.08 * (high - low) or max(1.0, 0.02 * abs(high))
     return low - around, high + around

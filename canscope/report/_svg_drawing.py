@@ -1,4 +1,4 @@
-"""A plot as a drawing: shown on paper, and wherever no script runs."""
+"""A plot as an SVG drawing, shown on paper and wherever no script runs."""
 
 from __future__ import annotations
 
@@ -118,7 +118,7 @@ def _worst(plot: Plot, panel: Panel, top: int, *, first: bool) -> Iterator[str]:
     x = _clip_x(plot, point[0])
     yield (f'<path d="M{x:.1f} {top}v{PANEL_HEIGHT}" stroke="{WORST}" stroke-dasharray="2 3"/>')
     if first:
-        # Out of the curve's way: above a low value, below a high one.
+        # Above a low value and below a high one the label does not hide the curve.
         low = point[1] is not None and point[1] < (panel.low + panel.high) / 2
         end, shift = ("end", -6) if x > WIDTH / 2 else ("start", 6)
         yield (
@@ -134,7 +134,7 @@ def _worst(plot: Plot, panel: Panel, top: int, *, first: bool) -> Iterator[str]:
 
 
 def _legend(panel: Panel, top: int) -> Iterator[str]:
-    # Letters are about 6.5 px wide; what does not fit is cut, the table beside says it whole.
+    # Letters are about 6.5 px wide. A label that does not fit is cut; the table has it whole.
     room = (WIDTH - LEFT - RIGHT) // len(panel.lines)
     for place, line in enumerate(panel.lines):
         x, y = LEFT + place * room, top - 8

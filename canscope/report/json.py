@@ -86,7 +86,7 @@ def tree(report: Report) -> dict[str, Any]:
 def recover(text: str, *, name: str = "") -> Report:
     """The report that ``render`` wrote. Keys that are not known are left out.
 
-    Raises ``ReportError`` if it is not such a report; ``name`` is the file to say so of.
+    Raises ``ReportError``, which names the file ``name``, if it is not such a report.
     """
     where = Where(name) if name else None
     hint = "give the JSON that canscope check --json wrote, or check the capture again"

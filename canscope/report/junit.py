@@ -1,6 +1,6 @@
-"""JUnit XML, for whatever runs the check unattended: one test case a finding.
+"""JUnit XML, for programs that run the check unattended: one test case a finding.
 
-There is no official schema; written are the attributes that every reader of it expects.
+There is no official schema; this writes the attributes that every reader of it expects.
 Failed: ``failure``. Required but unproven: ``error``, since nobody may go on. Unproven and
 accepted, or not required: ``skipped`` with the reason.
 """
@@ -69,13 +69,15 @@ def _case(finding: Finding, kind: str) -> str:
     if not kind:
         return f"  <testcase{case}/>"
     message = finding.sentence if kind == "failure" else why(finding)
-    said = {"message": message} | ({"type": finding.reason or kind} if kind != "skipped" else {})
+    attributes = {"message": message}
+    if kind != "skipped":
+        attributes["type"] = finding.reason or kind
     body = escape(_allowed("\n".join(_details(finding))), quote=False)
-    return f"  <testcase{case}><{kind}{_attributes(said)}>{body}</{kind}></testcase>"
+    return f"  <testcase{case}><{kind}{_attributes(attributes)}>{body}</{kind}></testcase>"
 
 
 def _details(finding: Finding) -> list[str]:
-    told = [
+    lines = [
         finding.sentence,
         f"measured {measured(finding)}, limit {number(finding.limit, finding.unit)}"
         f" ({finding.limit_source or 'source not stated'}),"
@@ -83,9 +85,9 @@ def _details(finding: Finding) -> list[str]:
         f"signals: {', '.join(finding.signals) or 'none'}",
         *(f"probable cause: {cause}" for cause in finding.causes),
     ]
-    told += [f"check next: {finding.next}"] if finding.next else []
-    told += [f"accepted: {finding.waived}"] if finding.waived else []
-    return told
+    lines += [f"check next: {finding.next}"] if finding.next else []
+    lines += [f"accepted: {finding.waived}"] if finding.waived else []
+    return lines
 
 
 def _attributes(values: dict[str, str]) -> str:

@@ -58,8 +58,8 @@ def overall(report: Report) -> str:
 
 def visible(text: object) -> str:
     """Text in which every character that cannot be seen stands as the replacement mark."""
-    told = str(text)
-    return told if told.isprintable() else _UNSEEN.sub("\ufffd", told)
+    shown = str(text)
+    return shown if shown.isprintable() else _UNSEEN.sub("\ufffd", shown)
 
 
 def state(finding: Finding) -> str:
@@ -82,8 +82,8 @@ def worst_first(findings: Iterable[Finding]) -> list[Finding]:
 def counts(findings: Sequence[Finding]) -> str:
     """How many findings are in which state: ``1 failed; 20 proven``."""
     states = [state(finding) for finding in findings]
-    told = [f"{states.count(name)} {word}" for name, word in STATE_WORDS.items() if name in states]
-    return "; ".join(told) or "none"
+    parts = [f"{states.count(name)} {word}" for name, word in STATE_WORDS.items() if name in states]
+    return "; ".join(parts) or "none"
 
 
 def why(finding: Finding) -> str:
@@ -150,7 +150,7 @@ def plain_value(value: Any) -> str:
 
 
 def decides(causes: Sequence[Cause], place: int) -> bool:
-    """Whether to tell the check of a cause here: not where the next cause has the same."""
+    """Whether to show the check of a cause here: not where the next cause has the same."""
     return place + 1 == len(causes) or causes[place + 1].check != causes[place].check
 
 
@@ -165,7 +165,7 @@ def recorded(capture: CaptureFacts) -> tuple[str, str]:
 
 
 def identity(report: Report) -> str:
-    """What tells this report from every other."""
+    """The report's unique number."""
     return visible(report.unique_id or "not given")
 
 

@@ -51,7 +51,7 @@ def write_report(
 
 
 def _look(target: Path, *, replace: bool) -> None:
-    """Refuse early what would be refused after rendering anyway."""
+    """Refuse before rendering what could not be written after it."""
     if not target.parent.is_dir():
         raise _refused(target, f"there is no folder {str(target.parent)!r}", "make it first")
     if target.is_dir():
@@ -75,8 +75,8 @@ def _write(part: Path, data: Iterable[bytes]) -> None:
 
 def _move(part: Path, target: Path, *, replace: bool) -> None:
     if not replace:
-        # Taking the name first makes two writers agree on who has it, also where the file
-        # system knows no hard links (memory sticks).
+        # Creating the file first decides which of two writers has the name, also on file systems
+        # without hard links (memory sticks).
         try:
             target.open("xb").close()
         except FileExistsError as error:
