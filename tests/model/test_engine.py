@@ -11,11 +11,11 @@ from canscope.model import engine
 def cores(request, monkeypatch):
     """Kernels that are awake, and one core or two."""
     monkeypatch.setattr(engine, "is_awake", lambda: True)
-    monkeypatch.setattr(engine, "workers", lambda: request.param)
+    monkeypatch.setattr(engine, "has_second_core", lambda: request.param == 2)
     return request.param
 
 
-def told(makers):
+def numbers(makers):
     """Numbers, and which threads made them."""
     for number in range(5):
         makers.append(threading.current_thread())
@@ -24,7 +24,7 @@ def told(makers):
 
 def test_all_chunks_come_in_their_order_and_a_second_core_makes_all_but_the_first(cores):
     makers = []
-    assert list(engine.ahead(told(makers))) == [0, 1, 2, 3, 4]
+    assert list(engine.ahead(numbers(makers))) == [0, 1, 2, 3, 4]
     own = threading.current_thread()
     assert [maker is own for maker in makers] == [True] + [cores == 1] * 4
 
@@ -32,7 +32,7 @@ def test_all_chunks_come_in_their_order_and_a_second_core_makes_all_but_the_firs
 def test_nothing_is_made_elsewhere_before_kernels_are_awake(cores, monkeypatch):
     monkeypatch.setattr(engine, "is_awake", lambda: False)
     makers = []
-    assert list(engine.ahead(told(makers))) == [0, 1, 2, 3, 4]
+    assert list(engine.ahead(numbers(makers))) == [0, 1, 2, 3, 4]
     assert set(makers) == {threading.current_thread()}
 
 

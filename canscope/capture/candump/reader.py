@@ -11,11 +11,8 @@ from __future__ import annotations
 import io
 import os
 import re
-from collections import deque
 from collections.abc import Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
-from itertools import cycle
 from stat import S_ISREG
 from typing import BinaryIO
 
@@ -27,7 +24,7 @@ from canscope.capture.candump.line import CAN_XL, Row, dropped
 from canscope.capture.candump.line import parse as parse_line
 from canscope.capture.candump.parsed import Parsed
 from canscope.capture.input.text import CLIPPED, LONGEST, shown, views
-from canscope.model.engine import fast_module, is_compiled, workers
+from canscope.model.engine import fast_module, is_compiled
 from canscope.model.errors import CaptureError, Where
 from canscope.model.tables import (
     EXAMPLES,
@@ -41,10 +38,7 @@ from canscope.model.tables import (
 )
 
 DEVIATING = 1500  # bytes of common lines that take as long as one deviating line
-# Bytes a read: a chunk of its own, with no need to gather. It is the same for both engines, so that
-# the memory that one has used fits the other.
-BLOCK = 2 << 20
-AHEAD = 3  # blocks held at a time where others parse: one for each worker, and one being read
+BLOCK = 2 << 20  # bytes a read; its frames are a chunk that need not be gathered with others
 DECIDING = 10  # lines that decide whether a file is candump text at all
 TRAIT = re.compile(
     rb"[ \t]*(?:\(\d{1,10}\.\d{1,9}\)[ \t]|DROPCOUNT:|\((\d{1,10}(\.\d{0,9}\)?)?)?\s*\Z)"
@@ -80,18 +74,13 @@ def read_on(stream: BinaryIO, file: str, line: int) -> Iterator[Frames]:
 
 def _read(stream: BinaryIO, file: str, opening: _Opening, line: int) -> Iterator[Frames]:
     log = _Log(file, _size(stream), line)
-    try:
-        for text, unfinished in views(stream, log.rooms()):
-            if unfinished:
-                yield from log.rest()
-                yield replace(empty_frames(), tally=_last(unfinished, log.place(0)))
-                continue
-            opening.look(text)
-            yield from log.frames(text)
-        opening.decide()
-        yield from log.rest()
-    finally:
-        log.close()
+    for text, unfinished in views(stream, BLOCK):
+        if unfinished:
+            yield replace(empty_frames(), tally=_last(unfinished, log.place(0)))
+            continue
+        opening.look(text)
+        yield from log.frames(text)
+    opening.decide()
 
 
 def _size(stream: BinaryIO) -> int | None:
@@ -105,68 +94,25 @@ def _size(stream: BinaryIO) -> int | None:
 
 
 class _Log:
-    """A log being read block by block, by either engine.
-
-    Where there is a second core, blocks are parsed beside whatever is done with those before them;
-    their frames come out in the order of the blocks all the same.
-    """
+    """A log being read block by block, by either engine."""
 
     def __init__(self, file: str, expected: int | None, line: int = 1) -> None:
         self.file, self._expected = file, expected
         self._number = line  # of the first line of the next block
         self._done = 0  # the work so far, in bytes of common lines
-        self._is_compiled = False
         self._known: set[str] = set()
         self._tally = _Counts()
-        self._workers = 1
-        self._pool: ThreadPoolExecutor | None = None
-        self._waiting: deque[tuple[memoryview, Future[Parsed]]] = deque()
 
     def place(self, line: int) -> str:
         """Where a line of the next block is, counted from 0."""
         return f"{self.file}:{self._number + line}"
 
-    def rooms(self) -> Iterator[memoryview]:
-        """Where to put each block; a room is used again once nothing reads in it any more."""
-        small = np.empty(BLOCK, np.uint8).data
-        while not self._decided():
-            yield small
-        self._workers = workers()
-        count = 1 if self._workers == 1 else AHEAD
-        yield from cycle(np.empty(BLOCK, np.uint8).data for _ in range(count))
-
-    def _decided(self) -> bool:
-        """Whether the kernels are used, from the next block on."""
-        self._is_compiled = self._is_compiled or is_compiled(self._done, self._expected)
-        return self._is_compiled
-
     def frames(self, text: memoryview) -> Iterator[Frames]:
-        """The frames of a block of whole lines, or of one given before."""
-        if not self._is_compiled:
-            yield self._columns(text)
-        elif self._workers == 1:
+        """The frames of a block of whole lines."""
+        if is_compiled(self._done, self._expected):
             yield from self._taken(text, fast_module("candump").parse(text))
         else:
-            if self._pool is None:
-                self._parse = fast_module("candump").parse  # not in two threads at once
-                self._pool = ThreadPoolExecutor(self._workers)
-            self._waiting.append((text, self._pool.submit(self._parse, text)))
-            if len(self._waiting) == AHEAD:
-                yield from self._first()
-
-    def rest(self) -> Iterator[Frames]:
-        """Those of blocks that have been given and not come out yet."""
-        while self._waiting:
-            yield from self._first()
-
-    def close(self) -> None:
-        """Let nothing read in any room any more."""
-        if self._pool is not None:
-            self._pool.shutdown(cancel_futures=True)
-
-    def _first(self) -> Iterator[Frames]:
-        text, parsed = self._waiting.popleft()
-        yield from self._taken(text, parsed.result())
+            yield self._columns(text)
 
     def _taken(self, text: memoryview, parsed: Parsed) -> Iterator[Frames]:
         """What the kernel found, unless the log has too many channels with those of this block."""
@@ -186,8 +132,8 @@ class _Log:
         if not len(rejected):
             return
         shown = np.frombuffer(text, np.uint8)[rejected[:, 1]] == ord("D")  # as DROPCOUNT begins
-        if self._tally.room:
-            shown |= np.cumsum(~shown) <= self._tally.room
+        if self._tally.examples_left:
+            shown |= np.cumsum(~shown) <= self._tally.examples_left
         for number, left, right in rejected[shown].tolist():
             line = bytes(text[left:right])
             row = _row(line, self._known)
@@ -237,10 +183,11 @@ def _row(line: bytes, known: set[str]) -> Row | str:
 
 
 class _Counts:
-    """What a log holds besides frames, as it is met; ``room`` is for so many more examples."""
+    """What a log holds besides frames, as it is met; ``examples_left`` more examples are kept."""
 
     def __init__(self) -> None:
-        self.skipped, self.dropped, self.examples, self.room = 0, 0, list[str](), EXAMPLES
+        self.skipped, self.dropped = 0, 0
+        self.examples, self.examples_left = list[str](), EXAMPLES
 
     def line(self, place: str, reason: str, line: bytes) -> None:
         """Count a line that holds no frame."""
@@ -249,8 +196,8 @@ class _Counts:
             self.dropped += lost
             return
         self.skipped += 1
-        if self.room:
-            self.room -= 1
+        if self.examples_left:
+            self.examples_left -= 1
             self.examples.append(f"{place}: {reason}: {shown(line)}")
 
     def take(self, frames: int) -> Tally:

