@@ -1,107 +1,39 @@
-"""What a definition file says, kept compiled in the user's cache folder under the file's hash.
-
-A second run then needs no parser. The format is JSON below a digest of it. An entry that cannot be
-read, is damaged or was made by another version of canscope or of the parser counts as none; a
-folder that cannot be written to is no error. Entries are never changed: another content has another
-name.
-"""
+"""What a definition file says, kept compiled in the user's cache: a second run needs no parser."""
 
 from __future__ import annotations
 
-import hashlib
-import json
-import os
-import re
-import sys
 from collections.abc import Callable
 from dataclasses import asdict
-from pathlib import Path
 from typing import Any
 
-from canscope import __version__
+from canscope.cache import store
 from canscope.model.definition import Absent, MessageSpec, SignalSpec
 
-FORMAT = 3  # to be raised whenever the same file would be compiled into something else
-PARSER = "cantools"  # another version of it may read the same file another way
+PARSER = "cantools"  # another version of it may read the same file in another way
+# Whatever decides what a file is compiled into: when any of it changes, files are compiled anew.
+SOURCES = ("decoding", "trust/no_value_codes.py", "model/definition.py", "cache")
 Messages = tuple[tuple[str, MessageSpec], ...]  # (name of its bus or empty, message)
-Said = tuple[Messages, tuple[str, ...]]  # and warnings
-DAMAGED = (OSError, ValueError, KeyError, TypeError, AttributeError)
+Content = tuple[Messages, tuple[str, ...]]  # and warnings
 
 
-def folder() -> Path | None:
-    """Where entries are kept: ``XDG_CACHE_HOME`` or ``~/.cache`` (XDG Base Directory 0.8)."""
-    base = os.environ.get("XDG_CACHE_HOME", "")
-    try:
-        root = Path(base) if os.path.isabs(base) else Path.home() / ".cache"
-    except RuntimeError:  # nobody knows where this user is at home
-        return None
-    return root / "canscope" / "definitions"
-
-
-def kept(kind: str, data: bytes, name: str, read: Callable[[], Said]) -> Said:
+def compiled_file(kind: str, data: bytes, name: str, read: Callable[[], Content]) -> Content:
     """What a file of this kind and content says: from the cache, else by ``read``, then kept.
 
-    ``name`` is that under which the messages are to know their file.
+    ``name`` becomes the file of its messages.
     """
-    where = folder()
-    if where is None:
+    entry = store.entry("definitions", SOURCES, PARSER, f"{kind}|".encode() + data)
+    if entry is None:
         return read()
-    about = f"{FORMAT}|{__version__}|{PARSER} {version(PARSER)}|{kind}|".encode()
-    entry = where / f"{hashlib.sha256(about + data).hexdigest()}.json"
     try:
-        return _said(load(entry), name)
-    except DAMAGED:
-        said = read()
-        keep(entry, _plain(said))
-        return said
+        return _from_json(store.load(entry), name)
+    except store.DAMAGED:
+        content = read()
+        store.keep(entry, _to_json(content))
+        return content
 
 
-def version(library: str) -> str:
-    """The version of a library, which is not imported for that; empty if nobody knows it.
-
-    It stands in the name of the folder that every installer leaves beside the library. Importing
-    what the standard library has for this question takes longer than reading an entry.
-    """
-    named = re.compile(rf"{re.escape(library)}-(.+)\.(?:dist|egg)-info")
-    for path in sys.path:
-        try:
-            names = os.listdir(path or ".")
-        except OSError:
-            continue
-        for found in filter(None, map(named.fullmatch, names)):
-            return found[1]
-    return ""
-
-
-def load(entry: Path) -> Any:
-    """What an entry holds. Raises one of ``DAMAGED`` if there is none, or not what was written."""
-    digest, _, text = entry.read_bytes().partition(b"\n")
-    if hashlib.sha256(text).hexdigest().encode() != digest:
-        raise ValueError("not what was written")
-    return json.loads(text)
-
-
-def keep(entry: Path, data: Any) -> None:
-    """Write an entry in one step, so that another process never sees half of it."""
-    import tempfile  # not needed by a run that finds its entries
-
-    text = json.dumps(data, separators=(",", ":")).encode()
-    content = hashlib.sha256(text).hexdigest().encode() + b"\n" + text
-    try:
-        entry.parent.mkdir(parents=True, exist_ok=True)
-        handle, part = tempfile.mkstemp(dir=entry.parent, suffix=".part")
-    except OSError:
-        return
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-        os.replace(part, entry)
-    except OSError:
-        Path(part).unlink(missing_ok=True)
-
-
-def _plain(said: Said) -> dict[str, Any]:
-    messages, warnings = said
+def _to_json(content: Content) -> dict[str, Any]:
+    messages, warnings = content
     rows: list[tuple[str, dict[str, Any]]]
     rows = [(bus, {**asdict(message), "file": ""}) for bus, message in messages]
     for _, row in rows:
@@ -110,7 +42,7 @@ def _plain(said: Said) -> dict[str, Any]:
     return {"messages": rows, "warnings": warnings}
 
 
-def _said(data: Any, name: str) -> Said:
+def _from_json(data: Any, name: str) -> Content:
     messages = tuple((str(bus), _message(row, name)) for bus, row in data["messages"])
     return messages, tuple(data["warnings"])
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from canscope.decoding import dbc_text
-from canscope.decoding.cache import Messages, kept
+from canscope.decoding.cache import Content, Messages, compiled_file
 from canscope.decoding.from_cantools import compiled
 from canscope.model.errors import DefinitionError, Where
 
@@ -42,12 +42,12 @@ def read_file(name: str) -> DefinitionFile:
         hint = f"definitions are read from {', '.join('.' + k for k in KINDS)} files"
         raise DefinitionError("not a kind of definition file", where=Where(name), hint=hint)
     data = _bytes_of(name)
-    messages, warnings = kept(kind, data, name, lambda: _said(name, kind, data))
+    messages, warnings = compiled_file(kind, data, name, lambda: _content(name, kind, data))
     return DefinitionFile(name, messages, tuple(f"{name}: {warning}" for warning in warnings))
 
 
-def _said(name: str, kind: str, data: bytes) -> tuple[Messages, tuple[str, ...]]:
-    """The messages that a file defines, and what has to be said about it."""
+def _content(name: str, kind: str, data: bytes) -> Content:
+    """The messages that a file defines, and warnings about it."""
     text, warnings = _text_of(data, kind)
     with _cantools_warnings() as logged:
         database = _parse(text, kind, name)
@@ -72,7 +72,7 @@ def _bytes_of(name: str) -> bytes:
 
 
 def _text_of(data: bytes, kind: str) -> tuple[str, list[str]]:
-    """A file's text and what has to be said about its encoding."""
+    """A file's text and warnings about its encoding."""
     declared = re.match(rb"""\s*<\?xml[^>]*encoding=["']([\w.-]+)["']""", data)
     first = [declared[1].decode("ascii")] if kind != "dbc" and declared else []
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
@@ -114,26 +114,26 @@ def _parse(text: str, kind: str, name: str) -> Any:
 
 def _parse_error(text: str, kind: str, name: str, cause: BaseException) -> DefinitionError:
     """What is wrong with a file, in words, at its line where that is known."""
-    said = str(cause)
-    if m := OVERLAP.fullmatch(said):
+    text_of_error = str(cause)
+    if m := OVERLAP.fullmatch(text_of_error):
         line = dbc_text.line_of(text, m[3], m[1]) if kind == "dbc" else None
         what = f"signals {m[1]!r} and {m[2]!r} of message {m[3]!r} overlap"
         hint = "correct start bit, length or byte order of one of them, or multiplex them"
         return DefinitionError(what, where=Where(name, line), hint=hint)
-    if m := BEYOND.fullmatch(said):
+    if m := BEYOND.fullmatch(text_of_error):
         line = dbc_text.line_of(text, m[2], m[1]) if kind == "dbc" else None
         what = f"signal {m[1]!r} reaches beyond the end of message {m[2]!r}"
         hint = "correct the signal's place or the length of the message"
         return DefinitionError(what, where=Where(name, line), hint=hint)
-    found = LINE.search(said)
+    found = LINE.search(text_of_error)
     line = int(found[1]) if found else None
     if line is not None and line > text.count("\n") + 1:
         what = f"the {kind.upper()} file ends in the middle of a statement"
         hint = "it may have been cut: export or copy it again"
         return DefinitionError(what, where=Where(name, len(text.rstrip().splitlines())), hint=hint)
     if isinstance(cause, UNPLANNED):
-        said = f"{type(cause).__name__}: {said}"
-    what = f"not readable as {kind.upper()}: {said}"
+        text_of_error = f"{type(cause).__name__}: {text_of_error}"
+    what = f"not readable as {kind.upper()}: {text_of_error}"
     hint = "correct that line in the program that wrote the file, or export the file again"
     return DefinitionError(what, where=Where(name, line), hint=hint)
 

@@ -3,24 +3,22 @@
 What validation answers depends only on the plan's data, includes merged in, and on what checks it:
 this folder's sources, the table of roles and pydantic. An entry is named by the hash of all of
 these, so that an edit of any file makes a new one, and is written only for a plan without mistakes.
-Entries have the format of compiled definitions; a damaged one is made again.
 """
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
-from canscope import __version__
-from canscope.decoding import cache as _cache
+from canscope.cache import store
 from canscope.model.bench import STAGES
 from canscope.model.roles import ROLES
 
 CHECKER = "pydantic"
+SOURCES = ("plan", "cache")  # when any of them changes, plans are checked anew
 
 
 class ValidationCache:
@@ -31,8 +29,8 @@ class ValidationCache:
         self._known: dict[str, Any] = {}
         self._new = False
         if self._entry is not None:
-            with suppress(*_cache.DAMAGED):
-                self._known = dict(_cache.load(self._entry))
+            with suppress(*store.DAMAGED):
+                self._known = dict(store.load(self._entry))
 
     def answer(self, question: str, ask: Callable[..., Any], *given: Any) -> Any:
         """The answer to a question: the cached one, else that of ``ask(*given)``.
@@ -47,23 +45,16 @@ class ValidationCache:
     def save(self) -> None:
         """Write the answers for the next run with this plan, if any of them is new."""
         if self._new and self._entry is not None:
-            _cache.keep(self._entry, self._known)
+            store.keep(self._entry, self._known)
 
 
 def _entry(data: Mapping[str, Any]) -> Path | None:
     """The file for answers about this data; None if there is no cache folder."""
-    definitions = _cache.folder()
-    if definitions is None:
-        return None
-    checked_by = f"{__version__}|{_cache.version(CHECKER)}|{STAGES}|{ROLES}|"
-    digest = hashlib.sha256(checked_by.encode())
-    for file in sorted(Path(__file__).parent.glob("*.py")):
-        digest.update(file.read_bytes())
     try:
-        digest.update(repr(data).encode())  # as read: 1, 1.0, true and a date are told apart
+        text = repr(data)  # as read: 1, 1.0, true and a date are told apart
     except ValueError:  # a whole number of some thousand digits is not written out
         return None
-    return definitions.with_name("plans") / f"{digest.hexdigest()}.json"
+    return store.entry("plans", SOURCES, CHECKER, f"{STAGES}|{ROLES}|{text}".encode())
 
 
 def _written(value: Any) -> Any:

@@ -3,6 +3,7 @@
 The oracle is the same file read through cantools.
 """
 
+import hashlib
 import math
 import os
 import subprocess
@@ -12,7 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from canscope.decoding import cache as _cache
+from canscope.cache import store
+from canscope.decoding import cache
 from canscope.decoding.database import read_definitions
 from canscope.decoding.definition_file import read_file
 from canscope.model.errors import DefinitionError
@@ -87,21 +89,33 @@ def test_a_changed_file_is_read_anew(home, file):
 
 def test_another_version_reads_anew(home, file, monkeypatch):
     read_file(file)
-    monkeypatch.setattr(_cache, "FORMAT", _cache.FORMAT + 1)
+    monkeypatch.setattr(store, "__version__", "99.0")
     read_file(file)
     assert len(list(home.iterdir())) == 2
 
 
+def test_a_mended_source_reads_anew(home, file, monkeypatch):
+    """An entry that an older decoding made wrong is not used again."""
+    read_file(file)
+    (entry,) = home.iterdir()
+    text = entry.read_bytes().partition(b"\n")[2].replace(b"-273.15", b"-272.15")
+    entry.write_bytes(hashlib.sha256(text).hexdigest().encode() + b"\n" + text)
+    assert read_file(file).messages[0][1].signal("Cold").offset == -272.15
+    real = store.digest_of
+    monkeypatch.setattr(store, "digest_of", lambda sources: real(sources) + "mended")
+    assert read_file(file).messages[0][1].signal("Cold").offset == -273.15
+
+
 def test_another_version_of_the_parser_reads_anew(home, file, monkeypatch):
     read_file(file)
-    monkeypatch.setattr(_cache, "version", lambda library: f"{library} 99.0")
+    monkeypatch.setattr(store, "version", lambda library: f"{library} 99.0")
     read_file(file)
     read_file(file)
     assert len(list(home.iterdir())) == 2
 
 
 def test_a_parser_whose_version_nobody_knows_is_no_error(home, file, monkeypatch):
-    monkeypatch.setattr(_cache, "PARSER", "no-such-distribution-of-canscope")
+    monkeypatch.setattr(cache, "PARSER", "no-such-distribution-of-canscope")
     assert len(read_file(file).messages) == 2
 
 
@@ -122,7 +136,7 @@ def test_an_entry_of_another_shape_is_made_again(home, file):
     fresh = read_file(file)
     (entry,) = home.iterdir()
     for content in (b"[]", b'{"messages": [[1, {}]], "warnings": []}', b'{"messages": [3]}'):
-        digest = __import__("hashlib").sha256(content).hexdigest().encode()
+        digest = hashlib.sha256(content).hexdigest().encode()
         entry.write_bytes(digest + b"\n" + content)
         assert read_file(file) == fresh
 
@@ -140,7 +154,7 @@ def test_a_user_without_a_home_is_no_error(file, monkeypatch):
 
     monkeypatch.delenv("XDG_CACHE_HOME", raising=False)
     monkeypatch.setattr(Path, "home", nowhere)
-    assert _cache.folder() is None
+    assert store.folder("definitions") is None
     assert len(read_file(file).messages) == 2
 
 

@@ -7,7 +7,7 @@ import canscope
 
 FLOORS = [
     {"model"},
-    {"trust"},
+    {"trust", "cache"},
     {"capture", "decoding", "events", "rules", "report", "simulate"},
     {"fast"},  # nobody imports it; the engine asks for it by name
     {"plan"},

@@ -10,9 +10,8 @@ import sys
 
 import pytest
 
-from canscope.decoding import cache as definition_cache
+from canscope.cache import store
 from canscope.model.errors import PlanError
-from canscope.plan import cache as plan_cache
 from canscope.plan import validate
 from canscope.plan.load import read_plan
 from tests.plan.example import changed, lay_out
@@ -152,7 +151,7 @@ def test_a_folder_that_is_not_to_be_written_to_is_no_error(tmp_path, monkeypatch
 
 
 def test_a_user_without_a_home_is_no_error(tmp_path, monkeypatch):
-    monkeypatch.setattr(definition_cache, "folder", lambda: None)
+    monkeypatch.setattr(store, "folder", lambda kind: None)
     path = lay_out(tmp_path)
     assert told(read_plan(path)) == told(read_plan(path))
 
@@ -160,11 +159,11 @@ def test_a_user_without_a_home_is_no_error(tmp_path, monkeypatch):
 def test_another_checker_or_version_asks_anew(home, tmp_path, monkeypatch):
     path = lay_out(tmp_path)
     read_plan(path)
-    monkeypatch.setattr(definition_cache, "version", lambda library: f"{library} 99.0")
+    monkeypatch.setattr(store, "version", lambda library: f"{library} 99.0")
     read_plan(path)
-    monkeypatch.setattr(plan_cache, "__version__", "99.0")
+    monkeypatch.setattr(store, "__version__", "99.0")
     read_plan(path)
-    monkeypatch.setattr(plan_cache, "__file__", str(tmp_path / "sources" / "one.py"))
+    monkeypatch.setattr(store, "digest_of", lambda sources: "of other sources")
     read_plan(path)
     assert len(list(home.iterdir())) == 4
 
