@@ -173,50 +173,66 @@ def _compact(frames: Frames) -> Frames:
 
 
 def merged(streams: Iterable[Iterable[Frames]]) -> Iterator[Frames]:
-    """One stream by stamp from several that are each in time order and free of clock steps.
+    """One stream by stamp from several; at most one chunk of each is held.
 
-    At most one chunk of each is held. Frames of one stamp keep the order of their streams. Each
-    chunk that comes out has ``until_ns``, as if it came from ``ordered``.
+    Frames of one stamp keep the order of their streams. Within a stream the order is always kept: a
+    frame after a step back of the clock is placed by the latest stamp before it. Where all streams
+    tell their ``until_ns``, so do the chunks that come out.
     """
     heads = [_Head(iter(stream)) for stream in streams]
-    while waiting := [head.until for head in heads if head.until is not None]:
-        until = min(waiting)
-        parts = [head.before(until) for head in heads]
+    while waiting := [head for head in heads if head.until is not None]:
+        until = min(head.until for head in waiting if head.until is not None)
+        is_known = all(head.chunk.until_ns is not None for head in waiting)
+        parts, places = zip(*(head.before(until) for head in heads), strict=True)
         tally = sum((part.tally for part in parts), NOTHING)
         filled = [part for part in parts if len(part)] or parts[:1]
-        yield _in_order(join(filled)).but(tally=tally, until_ns=until)
+        frames, place = join(filled), np.concatenate(places)
+        if not _is_in_order(place):
+            frames = frames.take(np.argsort(place, kind="stable"))
+        yield frames.but(tally=tally, until_ns=until if is_known else None)
         for head in heads:
             if head.until == until:
                 head.pull()
-    left = sum((head.before(0).tally for head in heads), NOTHING)
+    left = sum((head.chunk.tally for head in heads), NOTHING)
     if left != NOTHING:
         yield empty_frames().but(tally=left)
 
 
 class _Head:
-    """The chunk of a stream that is being merged; ``until`` is None once the stream has ended."""
+    """The chunk of a stream that is being merged.
+
+    ``until`` is the time up to which the stream is known, None once it has ended; ``_latest`` has
+    the largest stamp of the stream up to each row.
+    """
 
     def __init__(self, stream: Iterator[Frames]) -> None:
-        self._stream, self._rest = stream, empty_frames()
+        self._stream, self.chunk = stream, empty_frames()
+        self._latest, self._high = self.chunk.time_ns, np.iinfo(np.int64).min
         self.pull()
 
     def pull(self) -> None:
         """Go on to the next chunk that tells a time; all of the present one has been given."""
         self.until: int | None = None
-        tally = self._rest.tally
+        tally = self.chunk.tally
         for chunk in self._stream:
             tally = tally + chunk.tally
-            self._rest, self.until = chunk.but(tally=tally), chunk.until_ns
+            self.chunk, self.until = chunk.but(tally=tally), chunk.until_ns
+            self._latest = np.maximum.accumulate(np.maximum(chunk.time_ns, self._high))
+            if len(chunk):
+                self._high = int(self._latest[-1])
+                self.until = self._high + 1 if self.until is None else self.until
             if self.until is not None:
                 return
-        self._rest = empty_frames().but(tally=tally)
+        self.chunk = empty_frames().but(tally=tally)
+        self._latest = self.chunk.time_ns
 
-    def before(self, until: int) -> Frames:
-        """The rows before a time, with the tally; they are not given again."""
-        ready = int(np.searchsorted(self._rest.time_ns, until))
-        rows = self._rest.take(slice(0, ready)).but(tally=self._rest.tally)
-        self._rest = self._rest.take(slice(ready, None))
-        return rows
+    def before(self, until: int) -> tuple[Frames, Int64s]:
+        """The rows before a time, with the tally, and their places in time, each given once."""
+        ready = int(np.searchsorted(self._latest, until))
+        rows = self.chunk.take(slice(0, ready)).but(tally=self.chunk.tally)
+        latest, self._latest = self._latest[:ready], self._latest[ready:]
+        self.chunk = self.chunk.take(slice(ready, None))
+        return rows, latest
 
 
 def gathered(chunks: Iterable[Frames], rows: int = GATHERED) -> Iterator[Frames]:

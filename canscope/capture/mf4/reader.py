@@ -19,16 +19,15 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any, BinaryIO
 
-import numpy as np
-
 from canscope.capture import READERS, Reader
 from canscope.capture.input.on_disk import on_disk
 from canscope.capture.mf4.blocks import Blocks
 from canscope.capture.mf4.frames import KINDS, OVERLOAD, Records, frames, records_of
 from canscope.capture.mf4.layout import is_safe, layout, records
 from canscope.capture.mf4.links import problem
+from canscope.capture.order import merged
 from canscope.model.errors import CaptureError, Where
-from canscope.model.tables import Frames, Int64s, Tally, empty_frames, join
+from canscope.model.tables import Frames, Tally, empty_frames
 
 MAGIC, NEVER_CLOSED = b"MDF     ", b"UnFinMF "
 FLAGS = slice(60, 62)  # of the identification block: what is left to do to close the file
@@ -217,52 +216,3 @@ def _quiet() -> Iterator[None]:
 def _said(error: Exception) -> str:
     lines = str(error).splitlines()
     return f"{type(error).__name__}" + (f": {lines[0][:120]}" if lines else "")
-
-
-def merged(streams: list[Iterator[Frames]]) -> Iterator[Frames]:
-    """One stream from several, by time; a step back in one of them stays where it is.
-
-    At most one chunk of each is held. Within a stream the order is kept: its frames are placed by
-    the latest time seen in it so far.
-    """
-    heads = [_Head(stream) for stream in streams]
-    while waiting := [head for head in heads if head.pull()]:
-        until = min(int(head.latest[-1]) for head in waiting)
-        parts = [head.before(until) for head in waiting]
-        order = np.argsort(np.concatenate([latest for _, latest in parts]), kind="stable")
-        together = join([part for part, _ in parts])
-        yield replace(together.take(order), tally=together.tally)
-    left = sum((head.chunk.tally for head in heads), Tally())
-    if left != Tally():
-        yield replace(empty_frames(), tally=left)
-
-
-class _Head:
-    """The chunk of a stream that is being merged, and the latest time up to each of its rows."""
-
-    def __init__(self, stream: Iterator[Frames]) -> None:
-        self._stream, self.chunk = stream, empty_frames()
-        self.latest: Int64s = np.zeros(0, np.int64)
-        self._high = np.iinfo(np.int64).min
-
-    def pull(self) -> bool:
-        """Go on to a chunk with rows where the present one is used up; False at the end."""
-        while not len(self.chunk):
-            following = next(self._stream, None)
-            if following is None:
-                return False
-            tally = self.chunk.tally + following.tally
-            self.chunk = replace(following, tally=tally)
-            if len(self.chunk):
-                high = np.maximum.accumulate(self.chunk.time_ns)
-                self.latest = np.maximum(high, self._high)
-                self._high = int(self.latest[-1])
-        return True
-
-    def before(self, until: int) -> tuple[Frames, Int64s]:
-        """The rows up to a time, with the tally, and their places; they are not given again."""
-        ready = int(np.searchsorted(self.latest, until, side="right"))
-        rows = replace(self.chunk.take(slice(0, ready)), tally=self.chunk.tally)
-        latest = self.latest[:ready]
-        self.chunk, self.latest = self.chunk.take(slice(ready, None)), self.latest[ready:]
-        return rows, latest
