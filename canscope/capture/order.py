@@ -25,7 +25,7 @@ def ordered(chunks: Iterable[Frames]) -> Iterator[Frames]:
     come out, and none stamped at or after it. The first chunk of a later segment has ``step_ns``,
     negative for a step back. Tallies come out once each. An ``until_ns`` of an incoming chunk is
     its source's word that nothing stamped before it will follow, as a live clock can give.
-    A chunk without rows still tells how far time has come, or carries a tally.
+    A chunk without rows still says how far time has come, or carries a tally.
     """
     order = _Order()
     for chunk in chunks:
@@ -177,7 +177,7 @@ def merged(streams: Iterable[Iterable[Frames]]) -> Iterator[Frames]:
 
     Frames of one stamp keep the order of their streams. Within a stream the order is always kept: a
     frame after a step back of the clock is placed by the latest stamp before it. Where all streams
-    tell their ``until_ns``, so do the chunks that come out.
+    have an ``until_ns``, so have the chunks that come out.
     """
     heads = [_Head(iter(stream)) for stream in streams]
     while waiting := [head for head in heads if head.until is not None]:
@@ -211,7 +211,7 @@ class _Head:
         self.pull()
 
     def pull(self) -> None:
-        """Go on to the next chunk that tells a time; all of the present one has been given."""
+        """Go on to the next chunk with a time; all of the present one has been given."""
         self.until: int | None = None
         tally = self.chunk.tally
         for chunk in self._stream:
@@ -238,8 +238,8 @@ class _Head:
 def gathered(chunks: Iterable[Frames], rows: int = GATHERED) -> Iterator[Frames]:
     """The same frames in chunks of about that many rows, none across a clock step.
 
-    For whoever takes a whole capture: what is done with a chunk costs much the same for a thousand
-    frames as for a hundred thousand. Where payloads are long, fewer rows are enough.
+    For whole captures: work on a chunk costs much the same for a thousand frames as for a hundred
+    thousand. Where payloads are long, fewer rows are enough.
     """
     parts, count = list[Frames](), 0
     for chunk in chunks:

@@ -22,7 +22,7 @@ def read_capture(
 ) -> Capture:
     """Open a capture: one file, several (a rotated log, or recordings made side by side), or "-".
 
-    Several files are read twice. The first time tells whether any of them has a clock step: if
+    Several files are read twice. The first reading shows whether any of them has a clock step: if
     none has, they are merged by stamp; otherwise they are taken one after another as given, as if
     they were one file. Files packed with gzip are unpacked on the way. ``format`` is a name in
     ``READERS``; without it the first bytes decide. ``channel`` names the bus of captures whose
@@ -45,7 +45,7 @@ def read_capture(
 
 
 def _channels(channel: str | Sequence[str] | None, count: int) -> list[str | None]:
-    """The name of the bus for each of so many captures, None where nobody gives one."""
+    """The name of the bus for each of so many captures, None where none is given."""
     if channel is None:
         return [None] * count
     names = [channel] if isinstance(channel, str) else list(channel)
@@ -80,7 +80,7 @@ class Capture:
 
     ``bytes_read`` of ``bytes_total`` (None for a pipe) is for a progress bar: bytes as stored,
     counted twice where several files are read twice. After the last chunk, ``inputs`` and
-    ``sha256`` tell which bytes it was.
+    ``sha256`` identify the bytes.
     """
 
     def __init__(self, files: tuple[CaptureFile, ...]) -> None:
@@ -104,7 +104,7 @@ class Capture:
 
     @property
     def bytes_total(self) -> int | None:
-        """Bytes that will have been read at the end, None if nobody can know."""
+        """Bytes that will have been read at the end, None if it cannot be known."""
         sizes = [file.size for file in self._files if file.size is not None]
         if len(sizes) < len(self._files):
             return None
@@ -138,8 +138,8 @@ class Capture:
                 f"{', '.join(stepped)}: clock steps, so the files are taken one after another "
                 "as given, not merged by their times"
             )
-            said = replace(empty_frames(), tally=Tally(notes=(note,)))
-            yield from ordered(chain([said], *(file.frames() for file in self._files)))
+            with_note = replace(empty_frames(), tally=Tally(notes=(note,)))
+            yield from ordered(chain([with_note], *(file.frames() for file in self._files)))
         else:
             yield from ordered(merged(ordered(file.frames()) for file in self._files))
         self._done = True

@@ -1,4 +1,4 @@
-"""What a definition file says, kept compiled in the user's cache: a second run needs no parser."""
+"""Definition files kept compiled in the user's cache folder: a second run needs no parser."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ Content = tuple[Messages, tuple[str, ...]]  # and warnings
 
 
 def compiled_file(kind: str, data: bytes, name: str, read: Callable[[], Content]) -> Content:
-    """What a file of this kind and content says: from the cache, else by ``read``, then kept.
+    """The content of a file of this kind: from the cache, else by ``read`` and then kept.
 
     ``name`` becomes the file of its messages.
     """

@@ -9,7 +9,7 @@ import numpy as np
 
 from canscope.decoding.bits import Heap, Payloads
 from canscope.decoding.lookup import NO_DATA, UNDEFINED, Codes, Lookup, from_any_source
-from canscope.decoding.message import Compiled, Found
+from canscope.decoding.message import Compiled, DecodeResult
 from canscope.model.definition import Definitions, MessageSpec, SignalSpec
 from canscope.model.engine import fast_module, is_compiled
 from canscope.model.errors import UnknownNameError
@@ -19,7 +19,7 @@ from canscope.model.tables import Frames, Int64s
 EVERY = "*"  # as a channel: every channel that has no definition of its own
 TEXT_OF_A_FRAME = 45  # bytes of a line of text, about: captures are measured in these
 NO_TIMES = np.zeros(0, np.int64)
-# What the codes UNDEFINED and NO_DATA find, as they count from the end.
+# What the negative codes UNDEFINED and NO_DATA find when they index from the end.
 NOTHING_WANTED = np.zeros(-min(UNDEFINED, NO_DATA), np.bool_)
 
 
@@ -71,7 +71,8 @@ class Decoder:
         self._no_series: dict[str, Series] = {}
         self._no_arrivals: dict[str, Int64s] = {}
         self._lookup, self._is_wanted = Lookup({}, []), NOTHING_WANTED
-        self._program: Callable[[Frames, Int64s], Found] | None = None  # kernels, once in use
+        # The kernels, once they are in use.
+        self._program: Callable[[Frames, Int64s], DecodeResult] | None = None
         self._frames = 0
         implied = _implied_channels(definitions, self._wanted or ())
         self._open(*(m.channel for m in definitions.messages if m.channel != EVERY), *implied)
@@ -96,9 +97,9 @@ class Decoder:
             DecodeTally(found.short, found.undefined, unknown, self._senders(frames, found)),
         )
 
-    def _found(self, frames: Frames, place: Int64s) -> Found:
-        """What the kernels find, by numpy."""
-        found = Found({}, {}, {}, {}, np.zeros(0, np.int64))
+    def _found(self, frames: Frames, place: Int64s) -> DecodeResult:
+        """The same as the kernels, by numpy."""
+        found = DecodeResult({}, {}, {}, {}, np.zeros(0, np.int64))
         places = place[frames.channel] if len(frames) else NO_TIMES
         codes = self._lookup.codes(frames, places)
         for compiled, payloads in self._grouped(frames, codes):
@@ -113,8 +114,8 @@ class Decoder:
         unknown = np.bincount(places[codes == UNDEFINED], minlength=len(self._channels))
         return replace(found, unknown=unknown)
 
-    def _senders(self, frames: Frames, found: Found) -> dict[str, frozenset[int]]:
-        """Who sent what is decoded of the messages that come from whoever sends them."""
+    def _senders(self, frames: Frames, found: DecodeResult) -> dict[str, frozenset[int]]:
+        """The source addresses seen, by message, of messages that any source may send."""
         senders: dict[str, frozenset[int]] = {}
         for message, keys in self._anybody:
             rows = [found.series[key].row for key in keys if key in found.series]
@@ -124,7 +125,7 @@ class Decoder:
         return senders
 
     def keys(self, *channels: str) -> tuple[str, ...]:
-        """The wanted signals of all channels heard of so far, these ones included."""
+        """The wanted signals of all channels seen so far, these ones included."""
         self._open(*channels)
         return tuple(self._no_series)
 
@@ -153,7 +154,7 @@ class Decoder:
             yield compiled, everything.take(slice(start, stop))
 
     def _open(self, *channels: str) -> None:
-        """Take channels into the tables when they are first heard of."""
+        """Take new channels into the tables."""
         new = [name for name in dict.fromkeys(channels) if name not in self._channels]
         if not new:
             return

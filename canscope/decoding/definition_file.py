@@ -16,7 +16,7 @@ from canscope.decoding.from_cantools import compiled
 from canscope.model.errors import DefinitionError, Where
 
 KINDS = ("dbc", "kcd", "arxml")  # by suffix
-LINE = re.compile(r"line (\d+)")  # how the parsers of all three kinds tell the place of a mistake
+LINE = re.compile(r"line (\d+)")  # how the parsers of all three kinds report a place
 OVERLAP = re.compile(r"The signals (.+) and (.+) are overlapping in message (.+)\.")
 BEYOND = re.compile(r"The signal (.+) does not fit in message (.+)\.")
 UNPLANNED = (KeyError, AttributeError, TypeError, AssertionError)  # their text alone says little
@@ -32,7 +32,7 @@ class DefinitionFile:
 
 
 def read_file(name: str) -> DefinitionFile:
-    """Read one file and compile what it says.
+    """Read one file and compile its messages.
 
     Raises:
         DefinitionError: it cannot be read, or does not say clearly what it defines.
@@ -87,7 +87,7 @@ def _text_of(data: bytes, kind: str) -> tuple[str, list[str]]:
 
 @contextmanager
 def _cantools_warnings() -> Iterator[list[str]]:
-    """Collect what cantools says about a file in its log, instead of printing it."""
+    """Collect what cantools logs about a file, instead of printing it."""
     messages: list[str] = []
     logger, handler = logging.getLogger("cantools"), logging.Handler(logging.WARNING)
     handler.emit = lambda record: messages.append(record.getMessage())  # type: ignore[method-assign]

@@ -11,7 +11,7 @@ from canscope.model.definition import MessageSpec, SignalSpec
 
 
 def compiled(message: Any, file: str) -> tuple[MessageSpec, list[str]]:
-    """The compiled message, and what has to be said about it."""
+    """The compiled message, and warnings about it."""
     j1939 = message.protocol == "j1939" and message.is_extended_frame
     warnings, signals = [], []
     for signal in message.signals:
@@ -44,7 +44,7 @@ def compiled(message: Any, file: str) -> tuple[MessageSpec, list[str]]:
 
 
 def _named_once(signals: list[SignalSpec]) -> tuple[list[SignalSpec], list[str]]:
-    """Signals without double names, and what has to be said about those.
+    """Signals without double names, and warnings about those.
 
     The same field under several values of its multiplexer is one signal. Different ones of one
     name cannot be told apart by it, so none of them is decoded, nor what they would select.
@@ -131,5 +131,5 @@ def _path(message: Any, signal: Any) -> tuple[tuple[str, tuple[int, ...]], ...]:
 
 
 def _cycle_ns(cycle_ms: Any) -> int | None:
-    """GenMsgCycleTime and the like are milliseconds; 0 means that nothing is said."""
+    """GenMsgCycleTime and the like are milliseconds; 0 means that none is given."""
     return round(float(cycle_ms) * 1e6) if cycle_ms and float(cycle_ms) > 0 else None

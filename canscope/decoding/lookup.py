@@ -14,7 +14,7 @@ from canscope.model.tables import Flag, Frames, Int64s
 Codes = NDArray[np.int32]
 
 UNDEFINED, NO_DATA = -1, -2  # codes of frames that are no message; NO_DATA: remote or error frames
-ANY_SOURCE = 0xFE  # J1939 null address: in a definition, "whoever sends it"
+ANY_SOURCE = 0xFE  # J1939 null address: in a definition, "from any source"
 STANDARD_IDS = 0x800
 
 
@@ -29,7 +29,7 @@ def group_of(can_id: Any) -> Any:
 
 
 def from_any_source(message: MessageSpec) -> bool:
-    """Whether a message is its parameter group from whoever sends it."""
+    """Whether a message is its parameter group from any source."""
     return message.j1939 and message.can_id & 0xFF == ANY_SOURCE
 
 
@@ -69,7 +69,7 @@ class Lookup:
         if extended.any():
             rows = np.flatnonzero(extended)
             codes[rows] = self._extended(frames.can_id[rows].astype(np.int64), place[rows])
-        # An 11-bit identifier cannot be larger; a recording that says so is not guessed at.
+        # An 11-bit identifier cannot be larger; such a recording is not interpreted.
         codes[~extended & (frames.can_id >= STANDARD_IDS)] = UNDEFINED
         codes[(frames.flags & (Flag.REMOTE | Flag.ERROR)) != 0] = NO_DATA
         return codes

@@ -21,8 +21,8 @@ FEW = 16  # comparisons that are quicker than a search
 
 
 @dataclass(frozen=True, eq=False)
-class Found:
-    """What a chunk holds: series by key; arrivals and counts by message, of those that occur.
+class DecodeResult:
+    """What was decoded of a chunk: series by key; arrivals and counts by message that occurs.
 
     ``unknown`` counts frames of no message, a place of a channel.
     """

@@ -62,7 +62,7 @@ def table_file(path: Path, columns: dict[str, str]) -> Iterator[TableFile]:
         os.replace(part, path)
     except OSError as error:
         if error.filename not in (None, str(part), str(path)):
-            raise  # of what is being read, say
+            raise  # for example of the capture that is being read
         hint = "check that the folder exists, may be written to and has room"
         reason = error.strerror or str(error)
         raise ReportError(f"cannot write: {reason}", where=Where(str(path)), hint=hint) from error

@@ -11,10 +11,9 @@ from canscope.capture.candump.parsed import Parsed
 from canscope.fast import candump_kernel
 from canscope.model.tables import MOST_CHANNELS, Frames, Int64s
 
-SHORTEST = 24  # bytes of a line, on average; where lines are shorter, a block makes several chunks
+SHORTEST = 24  # bytes of a line on average; a block of shorter lines makes several chunks
 MOST_REJECTED = 1 << 12  # lines at a time
-SPARE = 72  # bytes of the longest payload, and of a word that is written at its end
-kernel: Any = candump_kernel  # its functions are typed by their signatures alone
+kernel: Any = candump_kernel  # its functions have no annotations, only signatures
 TYPES = tuple(map(np.dtype, ("i8", "u1", "u4", "u1", "u1", "u8", "i4")))
 
 
@@ -40,9 +39,9 @@ def parse(text: memoryview) -> Parsed:
 
 
 def _columns(size: int) -> list[NDArray[Any]]:
-    """Columns for so many bytes of text, and their heap."""
+    """Empty columns for the frames in so many bytes of text, and their heap."""
     most = size // SHORTEST + 1
-    heap = np.empty(size // 2 + SPARE, np.uint8)  # two digits are a byte
+    heap = np.empty(size // 2 + kernel.SPARE, np.uint8)  # two digits are a byte
     return [*(np.empty(most, kind) for kind in TYPES), heap]
 
 
@@ -57,14 +56,14 @@ class _Names:
         self.arrays = (self._letters, self._sizes, words, masks)
 
     def texts(self, counts: Int64s) -> list[str]:
-        """The names so far; two whose bytes differ, but are no text, may be called alike."""
+        """The names so far; two that differ only in bytes that are no text may be equal."""
         for code in range(len(self._texts), counts[kernel.NAMES]):
             raw = self._letters[code, : self._sizes[code]].tobytes()
             self._texts.append(raw.decode("utf-8", "backslashreplace"))
         return self._texts
 
     def frames(self, counts: Int64s, columns: list[NDArray[Any]]) -> Frames:
-        """What the columns hold."""
+        """The frames that the kernel wrote into the columns."""
         *rows, heap = columns
         count = counts[kernel.FRAMES]
         time_ns, channel, can_id, flags, length, data, heap_at = (row[:count] for row in rows)

@@ -1,8 +1,7 @@
-"""Candump text in one compiled pass: every line that ``_candump_line.parse`` reads, and no other.
+"""Candump text in one compiled pass: every line that ``line.parse`` reads, and no other.
 
 Lines as candump writes them take the short way, eight or sixteen characters at a time; any other
-line is looked at character by character, to the same letter as ``_candump_line``. Importing this
-compiles.
+line is read character by character, by the grammar of ``candump/line.py``. Importing this compiles.
 
 Arithmetic on eight decimal digits in a word is after Daniel Lemire ("Quickly parsing eight
 digits"), from memory. In the masks below a byte's top bit answers for its character.
@@ -14,16 +13,16 @@ from typing import Any
 
 import numpy as np
 
-from canscope.capture.candump.line import ERROR_BIT, FD_LENGTHS, ID_BITS, LAST_SECOND
+from canscope.capture.candump.line import ERROR_BIT, ID_BITS, LAST_SECOND
 from canscope.fast.kernels import inlined, kernel
 from canscope.fast.words import hex_bytes, load, store, turned
-from canscope.model.tables import Flag
+from canscope.model.tables import FD_LENGTHS, Flag
 
 # Places in ``counts``: how far things are filled, and how many names there may be.
 FRAMES, HEAP, REJECTED, NAMES, LINES, FULL, MOST = range(7)
 COUNTS, OF_A_CHUNK = 7, 3
 LONGEST_NAME = 32
-ROOM = 72  # bytes of the heap that one frame may write to
+SPARE = 72  # bytes of the heap that one frame may write to
 REACH = 256  # bytes behind a line's first one that the short way may look at
 EXTENDED, REMOTE, ERROR, FD = map(int, (Flag.EXTENDED, Flag.REMOTE, Flag.ERROR, Flag.FD))
 BRS, ESI, TRANSMITTED = map(int, (Flag.BRS, Flag.ESI, Flag.TRANSMITTED))
@@ -34,7 +33,7 @@ for _characters, _first in ((b"0123456789", 0), (b"abcdef", 10), (b"ABCDEF", 10)
     HEX[np.frombuffer(_characters, np.uint8)] = np.arange(_first, _first + len(_characters))
 FIRST_BYTES = np.array([(1 << 8 * size) - 1 for size in range(9)], np.uint64)
 IS_FD_LENGTH = np.zeros(65, np.bool_)
-IS_FD_LENGTH[sorted(FD_LENGTHS)] = True
+IS_FD_LENGTH[[*FD_LENGTHS]] = True
 
 u64, i64 = np.uint64, np.int64
 TOP = u64(0x8080808080808080)
@@ -83,7 +82,7 @@ NAMES_TABLE = "uint8[:,::1],int64[::1],uint64[::1],uint64[::1]"
 
 @kernel(f"int64({TEXT},int64,int64,{NAMES_TABLE},int64[::1])")
 def channel_code(text, begin, end, names, sizes, words, masks, counts):
-    """The code of a name, which is added if new; -1 with ``counts[FULL]`` if there is no room.
+    """The code of a name, which is added if new; -1 and ``counts[FULL]`` if no code is left.
 
     Of a name of up to 7 bytes, ``words`` has its letters and the blank behind them, ``masks`` where
     these lie; a longer one has a word that no mask leaves.
@@ -128,7 +127,7 @@ def frame_of(
 ):  # fmt: skip
     """Whether ``text[at:end]``, without blanks around it, holds a frame; it is then added.
 
-    The grammar is that of ``_candump_line.FRAME``, from left to right: it never has to go back.
+    The grammar is that of ``line.FRAME``, read from left to right without going back.
     """
     # (seconds.fraction)
     if at >= end or text[at] != LEFT:
@@ -263,18 +262,18 @@ def frames_of(
 ):  # fmt: skip
     """Add the frames of whole lines from ``text[at]`` on; where it stopped: the end, if all fits.
 
-    It stops early where columns, heap or ``rejected`` have no more room, or channels their codes.
-    ``rejected`` takes the line number (from 0) and both ends of every line that holds neither a
-    frame nor a comment nor nothing. ``counts`` tells how far each of them is filled.
+    It stops early where columns, heap or ``rejected`` are full, or no channel code is left.
+    ``rejected`` takes the line number (from 0) and both ends of every line that is neither blank
+    nor a comment nor a frame. ``counts`` has how far each of them is filled.
     """
     end, line = len(text), counts[LINES]
     row, top = counts[FRAMES], counts[HEAP]
-    # What the line before began with is most often what this one begins with.
+    # Most lines begin as the line before did.
     second_a, second_b, second_ns = u64(0), u64(0), i64(-1)
-    likely = np.zeros(16, np.uint8)  # the code of a name, by a few bits that its letters give
+    likely = np.zeros(16, np.uint8)  # the code of a name, by four bits of the hash of its letters
     mask, behind = masks[0], 21 + sizes[0]  # of the name before, and where what follows it begins
     while at < end:
-        if row >= len(time_ns) or top + ROOM > len(heap) or counts[REJECTED] >= len(rejected):
+        if row >= len(time_ns) or top + SPARE > len(heap) or counts[REJECTED] >= len(rejected):
             break
         q, size, flag = at, 0, 0
         point = load(text, at + 11) if end - at >= REACH else u64(0)

@@ -1,4 +1,4 @@
-"""The compiled engine of decoding: what its kernels need, and calling them.
+"""The compiled engine of decoding: prepares tables for its kernels, and calls them.
 
 A chunk takes three calls: the frames of each message put together; which of them each signal comes
 from; and the values of all signals, in one row of numbers.
@@ -14,14 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canscope.decoding.lookup import Lookup
-from canscope.decoding.message import Compiled, Found
+from canscope.decoding.message import Compiled, DecodeResult
 from canscope.fast import decode_kernel as _kernel
 from canscope.fast.decode_tables import Builder
 from canscope.model.signals import Series
 from canscope.model.tables import Frames, Int64s
 
-k: Any = _kernel  # whose functions are compiled, and have no types for a checker
-LONGER = 1 << 16  # bytes, than any frame
+k: Any = _kernel  # its functions have no annotations, only signatures
+LONGER = 1 << 16  # bytes; longer than any frame
 
 
 class Table:
@@ -40,7 +40,7 @@ class Table:
 
 
 class _Work:
-    """What kernels say of one chunk, in the order in which they find it out."""
+    """Results of the kernels for one chunk, in the order in which they fill them."""
 
     def __init__(self, channels: int, messages: int, units: int, signals: int) -> None:
         self.edges = np.zeros(messages + 1, np.int64)  # where the frames of each message begin
@@ -80,7 +80,7 @@ class Program:
         self._sizes = (len(lookup.standard), len(messages), len(units), len(tables.specs))
         self._specs = [(spec, spec.key) for spec in tables.specs]
 
-    def __call__(self, frames: Frames, place: Int64s) -> Found:
+    def __call__(self, frames: Frames, place: Int64s) -> DecodeResult:
         """Decode one chunk; ``place`` is that of each channel's code."""
         work, tables = _Work(*self._sizes), self._tables
         count = len(frames)
@@ -110,7 +110,7 @@ class Program:
         series = self._series(work, (times, rows), (own_times, own_rows), values)
         arrivals = self._arrivals(work, times)
         short, undefined = self._counted(work.short), self._counted(work.undefined)
-        return Found(series, arrivals, short, undefined, work.unknown)
+        return DecodeResult(series, arrivals, short, undefined, work.unknown)
 
     def _series(
         self,
@@ -157,6 +157,6 @@ class Program:
 
 
 def _whole(column: NDArray[Any]) -> NDArray[Any]:
-    """A column as the kernels take it: contiguous, and theirs to read."""
+    """A column as the kernels take it: contiguous and, for numba's types, writeable."""
     column = np.ascontiguousarray(column)
     return column if column.flags.writeable else column.copy()

@@ -19,7 +19,7 @@ from canscope.model.tables import Flag
 
 EXTENDED, SILENT = int(Flag.EXTENDED), int(Flag.REMOTE | Flag.ERROR)
 EMPTY = -1  # a free place of a hash table; keys are never negative
-TILE = 512  # frames at a time; what is at hand for them fits a processor's nearest cache
+TILE = 512  # frames at a time; what they need fits the first-level cache of a processor
 # Columns of the whole numbers that describe a signal, one row a signal
 FIRST, BITS, BIG, SIGNED, KIND, FAR, WHOLE, FACTOR, OFFSET, ABSENT, LARGEST, CODES, CODES_END = (
     range(13)
@@ -65,13 +65,13 @@ def group(
     whole_keys, whole_codes, group_keys, group_codes, is_wanted, least, units, is_part,
     codes, edges, shortest, undefined, rows, times, lists,
 ):  # fmt: skip
-    """Put the wanted frames of each message together, in their order, and say how to go on.
+    """Put the wanted frames of each message together, in their order.
 
-    ``rows`` and ``times`` are theirs; ``edges`` tells where those of each message begin, and
+    ``rows`` and ``times`` are theirs; those of each message begin at its entry of ``edges``, and
     ``shortest`` is the least length they have. ``undefined`` counts the frames of no message at
     all, a place of a channel. ``lists`` is where ``choose`` is to list the frames of each unit, or
     why not: they are all those of its message, or ``least`` bytes are there and so another unit is
-    used. Gives how much room these lists take.
+    used. Returns how many places these lists take.
     """
     for row in range(len(can_id)):
         flag, here = flags[row], place[channel[row]]
@@ -110,7 +110,7 @@ def group(
             begins[code] += 1
     for to in range(edges[-1]):
         times[to] = time_ns[u64(rows[to])]
-    room = i64(0)
+    listed = i64(0)
     for unit in range(len(units)):
         message = units[unit, MESSAGE]
         if is_part[unit] != (shortest[message] < least[message]):
@@ -118,9 +118,9 @@ def group(
         elif units[unit, PATH] == 0 and shortest[message] >= units[unit, NEED]:
             lists[unit] = ALL_FRAMES
         else:
-            lists[unit] = room
-            room += edges[message + 1] - edges[message] + 1
-    return room
+            lists[unit] = listed
+            listed += edges[message + 1] - edges[message] + 1
+    return listed
 
 
 @inlined
@@ -285,7 +285,7 @@ def choose(
 ):  # fmt: skip
     """How many frames each unit has (``taken``) and where its signals' values ``begin``.
 
-    ``lists`` is where in ``picked`` the frames of a unit are listed, with room for one more than
+    ``lists`` is where in ``picked`` the frames of a unit are listed, with a place for one more than
     there can be, or a reason why they are not. Those of all units behind one another begin at
     ``own_begins``, whose last entry is their number. Gives how many values there are; ``short``
     and ``undefined`` count frames a message.

@@ -1,8 +1,8 @@
-"""Messages as tables of numbers, in the columns of ``_kernel``.
+"""Messages as tables of numbers, in the columns of ``decode_kernel``.
 
 A unit is a set of signals that come from the same frames: those of one multiplexer path. For the
 case that a frame is too short for one of them, there is a smaller unit for each number of bytes.
-Steps tell which frames a path has: read a selector where it is there, then select by its value.
+Steps find the frames of a path: read a selector where the frame has it, then select by its value.
 """
 
 from __future__ import annotations
@@ -21,12 +21,12 @@ from canscope.model.definition import SignalSpec
 from canscope.model.tables import Bools, Floats, Int64s
 from canscope.trust.no_value_codes import largest, wrapped
 
-FLOATS = {16: "FLOAT_16", 32: "FLOAT_32", 64: "FLOAT_64"}  # bits, and what _kernel calls it
+FLOATS = {16: "FLOAT_16", 32: "FLOAT_32", 64: "FLOAT_64"}  # bits, and their name in decode_kernel
 
 
 @dataclass(frozen=True, eq=False)
 class Tables:
-    """All messages; ``unit_edges`` and ``step_edges`` tell where the rows of each of them begin.
+    """All messages; the rows of each begin at its ``unit_edges`` and ``step_edges``.
 
     ``specs`` are the wanted signals, which are the first rows of ``shape``; selectors follow.
     """

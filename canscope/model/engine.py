@@ -35,7 +35,7 @@ announce: Callable[[str], None] = lambda text: None  # noqa: E731
 def is_compiled(done: int, expected: int | None = None, *, rows: int | None = None) -> bool:
     """Whether the kernels are to be used after ``done`` bytes of text.
 
-    ``expected`` is the number of bytes in all, None if nobody knows: numpy then works until it has
+    ``expected`` is the number of bytes in all, None if unknown: numpy then works until it has
     taken about as long as loading numba would, so that the choice never costs more than twice the
     better one. Chunks of fewer than LEAST_ROWS ``rows`` are left to numpy: a run that is judged
     while it goes on must not wait for numba to load.

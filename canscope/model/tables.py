@@ -18,6 +18,7 @@ Bools = NDArray[np.bool_]
 
 SECOND_NS = 10**9  # nanoseconds in a second
 MOST_CHANNELS = 255  # of one capture; their codes are bytes
+FD_LENGTHS = (*range(9), 12, 16, 20, 24, 32, 48, 64)  # bytes by DLC (linux/can/length.h)
 EXAMPLES = 20  # places of skipped things that are kept by name; the rest is only counted
 
 
@@ -40,9 +41,9 @@ class Tally:
     lines: int = 0  # lines or records looked at, blank ones and comments left out
     skipped: int = 0  # of these, the ones that could not be read as a frame
     examples: tuple[str, ...] = ()  # "file:line: reason" of the first EXAMPLES of them
-    dropped: int = 0  # frames that the recorder itself says it lost
+    dropped: int = 0  # frames that the recorder itself reports as lost
     cut_end: bool = False  # the last line or record is incomplete
-    notes: tuple[str, ...] = ()  # other things a reader wants said, in words
+    notes: tuple[str, ...] = ()  # other remarks of a reader, in words
 
     def __add__(self, other: Tally) -> Tally:
         return Tally(
@@ -168,7 +169,7 @@ class FrameBuilder:
 def join(parts: Sequence[Frames]) -> Frames:
     """One table from several; channel codes and heap offsets are rewritten, tallies added.
 
-    Raises ``CaptureError`` if they hold more channels together than a code can tell apart.
+    Raises ``CaptureError`` if they hold more channels together than there are codes.
     """
     if len(parts) == 1:
         return parts[0]

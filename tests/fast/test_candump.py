@@ -1,6 +1,6 @@
 """The two engines that read candump text agree on every line, good or bad.
 
-The oracle is ``_candump_line.parse`` through the numpy engine, which ``test_candump.py`` holds to
+The oracle is ``line.parse`` through the numpy engine, which ``test_candump.py`` holds to
 the published examples. Lines are mutated letter by letter; their seeds are fixed.
 """
 

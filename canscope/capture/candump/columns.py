@@ -1,6 +1,6 @@
 """The common lines of candump text, a whole block at once: data frames without dots.
 
-Every line that deviates from that by a single character is left to ``_candump_line.parse``.
+Every line that deviates from that by a single character is left to ``line.parse``.
 
 Eight characters make a word, the first one lowest, and the words of all lines a column: arithmetic
 on a column takes a fraction of a nanosecond a line, so it is done on all lines, and whether a line
@@ -12,8 +12,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from canscope.capture.candump.line import CHANNEL, FD_FLAGS, FD_LENGTHS, LAST_SECOND
-from canscope.model.tables import MOST_CHANNELS, Bools, Flag, Frames, Int64s
+from canscope.capture.candump.line import CHANNEL, FD_FLAGS, LAST_SECOND
+from canscope.model.tables import FD_LENGTHS, MOST_CHANNELS, Bools, Flag, Frames, Int64s
 
 Bytes = NDArray[np.uint8]
 Words = NDArray[np.uint64]
@@ -218,7 +218,7 @@ def _fd_payloads(
     good, data = np.zeros(len(mark), bool), np.zeros(len(mark), np.uint64)
     heap_at, heap, top = np.full(len(mark), -1, np.int32), [np.zeros(0, np.uint8)], 0
     is_right = HEXADECIMAL[text[mark + 2]] != NONE
-    for size in sorted(FD_LENGTHS):
+    for size in FD_LENGTHS:
         rows, words = np.flatnonzero(is_right & (count == 2 * size)), max(2, -(-size // 4))
         if not len(rows):
             continue

@@ -8,16 +8,15 @@ from __future__ import annotations
 
 import re
 
-from canscope.model.tables import Flag
+from canscope.model.tables import FD_LENGTHS, Flag
 
 Row = tuple[int, str, int, int, int, bytes]  # in the order that FrameBuilder.add takes
 
 ERROR_BIT, ID_BITS = 0x2000_0000, 0x1FFF_FFFF  # linux/can.h: CAN_ERR_FLAG, CAN_EFF_MASK
-# plain numbers, as arithmetic on an IntFlag would be half the cost of a line
+# Plain numbers: arithmetic on an IntFlag would take half of the time of a line.
 EXTENDED, REMOTE, ERROR, FD = map(int, (Flag.EXTENDED, Flag.REMOTE, Flag.ERROR, Flag.FD))
 TRANSMITTED = int(Flag.TRANSMITTED)
 FD_FLAGS = tuple(int(Flag.FD | extra) for extra in (0, Flag.BRS, Flag.ESI, Flag.BRS | Flag.ESI))
-FD_LENGTHS = frozenset((*range(9), 12, 16, 20, 24, 32, 48, 64))  # linux/can/length.h
 LAST_SECOND = 9_223_372_035  # the last one whose nanoseconds all fit 64 bits
 
 CHANNEL = re.compile(rb"[^\x00-\x20\x7f#()]{1,32}")
@@ -69,6 +68,6 @@ def parse(line: bytes) -> Row | str:
 
 
 def dropped(line: bytes) -> int | None:
-    """How many frames a line says were lost, at least one; None if it speaks of something else."""
+    """How many frames a DROPCOUNT line reports as lost, at least one; None for another line."""
     m = DROPS.match(line)
     return m if m is None else max(1, int(m[1] or 1))

@@ -1,4 +1,4 @@
-"""What a kernel says of a block of candump text."""
+"""The result of parsing a block of candump text by the compiled kernel."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ from canscope.model.tables import Frames, Int64s
 
 @dataclass(frozen=True, eq=False)
 class Parsed:
-    """What is on the lines of a block.
+    """The frames of a block, and the lines that hold none.
 
-    ``rejected`` has a row for each line that is no frame and nothing else known: its number in the
-    block, from 0, and where it begins and ends. ``names`` are the channels; ``is_whole`` is False
-    if there were more of them than codes, and then the rest of the lines is missing.
+    ``rejected`` has a row for each line that is neither a frame nor blank nor a comment: its number
+    in the block, from 0, and where it begins and ends. ``names`` are the channels. If there were
+    more of them than codes, ``is_whole`` is False and the rest of the lines is missing.
     """
 
     chunks: list[Frames]

@@ -65,7 +65,7 @@ class Candump(Reader):
 
 
 def read_on(stream: BinaryIO, file: str, line: int) -> Iterator[Frames]:
-    """The same of a further part of what is known to be a log, whatever it begins with.
+    """Read a further part of what is known to be a log, whatever it begins with.
 
     ``line`` is the number of its first line.
     """
@@ -115,10 +115,10 @@ class _Log:
             yield self._columns(text)
 
     def _taken(self, text: memoryview, parsed: Parsed) -> Iterator[Frames]:
-        """What the kernel found, unless the log has too many channels with those of this block."""
+        """The frames that the kernel found, unless the log has too many channels by now."""
         known = self._known | parsed.names
         if not parsed.is_whole or len(known) > MOST_CHANNELS:
-            yield self._columns(text)  # which tells the ones that are too many
+            yield self._columns(text)  # which counts those beyond the most
             return
         self._known = known
         self._reject(text, parsed.rejected)
@@ -128,7 +128,7 @@ class _Log:
             yield chunk.but(tally=self._tally.take(len(chunk)))
 
     def _reject(self, text: memoryview, rejected: Int64s) -> None:
-        """Count the lines that the kernel found no frame on; a reason is only sought if shown."""
+        """Count the lines without a frame; only of those that are shown a reason is looked for."""
         if not len(rejected):
             return
         shown = np.frombuffer(text, np.uint8)[rejected[:, 1]] == ord("D")  # as DROPCOUNT begins
@@ -183,7 +183,7 @@ def _row(line: bytes, known: set[str]) -> Row | str:
 
 
 class _Counts:
-    """What a log holds besides frames, as it is met; ``examples_left`` more examples are kept."""
+    """Counts of what a log holds besides frames; ``examples_left`` more examples are kept."""
 
     def __init__(self) -> None:
         self.skipped, self.dropped = 0, 0
@@ -201,7 +201,7 @@ class _Counts:
             self.examples.append(f"{place}: {reason}: {shown(line)}")
 
     def take(self, frames: int) -> Tally:
-        """The tally of what was met since the last one, beside so many frames."""
+        """The tally since the last call, beside so many frames."""
         looked_at = frames + self.skipped
         tally = Tally(looked_at, self.skipped, tuple(self.examples), self.dropped)
         self.skipped, self.dropped, self.examples = 0, 0, []
@@ -209,7 +209,7 @@ class _Counts:
 
 
 def _last(line: bytes, place: str) -> Tally:
-    """What a last line without line feed counts for: nothing if it is blank or a comment."""
+    """The tally of a last line without line feed: empty for a blank line or a comment."""
     line = line.strip()
     if not line or line.startswith(b"#"):
         return Tally()

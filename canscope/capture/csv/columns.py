@@ -1,6 +1,6 @@
 """The lines of python-can's CSV, a whole block at once: columns are cut at the commas.
 
-Every line that deviates from what its writer writes is left to ``_csv_line.parse``.
+Every line that deviates from what its writer writes is left to ``line.parse``.
 """
 
 from __future__ import annotations

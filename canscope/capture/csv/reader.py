@@ -3,7 +3,7 @@
 Source: python-can 4.6.1, ``can/io/csv.py``, the table in the docstring of ``CSVWriter``.
 Read: classical, remote and error frames, and FD frames of more than 8 bytes. The format carries no
 channel (the user names the bus), no direction, and no FD flags: an FD frame of up to 8 bytes looks
-like a classical one, and of a longer one nobody knows whether its bit rate was switched.
+like a classical one, and of a longer one it is not known whether its bit rate was switched.
 Times are decimal text and are taken as written; digits beyond the nanosecond are rounded.
 A last line without line feed may be cut anywhere, so it is reported and never read.
 """
@@ -82,7 +82,7 @@ def _block(text: bytes, number: int, file: str) -> Frames:
 
 
 def _last(line: bytes, place: str) -> Tally:
-    """What a last line without line feed counts for."""
+    """The tally of a last line without line feed."""
     if not line.strip() or line.strip() == HEADER:
         return Tally()
     return Tally(1, 1, (f"{place}: cut off mid-line: {shown(line.strip())}",), cut_end=True)

@@ -25,7 +25,7 @@ STANDARD_INPUT = "-"
 class CaptureFile:
     """A file or standard input; ``input`` is known once ``frames`` has come to its end.
 
-    ``size`` is in bytes as stored, None where nobody can know it (a pipe). ``channel`` is the name
+    ``size`` is in bytes as stored, None where it cannot be known (a pipe). ``channel`` is the name
     of the bus if the format does not carry one; ``note`` then says that it was taken from there.
     Raises ``CaptureError`` if there is nothing to read.
     """
@@ -41,8 +41,8 @@ class CaptureFile:
     def frames(self) -> Iterator[Frames]:
         """The frames in file order.
 
-        Raises ``CaptureError`` if the format is not one that is read, there is no frame, or nobody
-        says which bus it was.
+        Raises ``CaptureError`` if the format is not one that is read, there is no frame, or the
+        bus is unknown.
         """
         seen = 0
         with self._open() as stream:

@@ -8,14 +8,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from canscope.capture.candump.line import FD_LENGTHS
-from canscope.model.tables import EXAMPLES, Bools, Flag, Frames, Int64s, Tally
+from canscope.model.tables import EXAMPLES, FD_LENGTHS, Bools, Flag, Frames, Int64s, Tally
 
 Bytes = NDArray[np.uint8]
 Words = NDArray[np.uint64]
 
 IS_FD_LENGTH = np.zeros(256, np.bool_)
-IS_FD_LENGTH[sorted(FD_LENGTHS)] = True
+IS_FD_LENGTH[[*FD_LENGTHS]] = True
 FIRST_BYTES = np.array([(1 << 8 * size) - 1 for size in range(9)], np.uint64)
 
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from canscope.capture import UNNAMED
 from canscope.capture.input.table import Bytes, assembled, gathered
-from canscope.model.tables import MOST_CHANNELS, Bools, Flag, Floats, Frames, Int64s
+from canscope.model.tables import FD_LENGTHS, MOST_CHANNELS, Bools, Flag, Floats, Frames, Int64s
 
 DATA, REMOTE, ERROR, OVERLOAD = (
     "CAN_DataFrame",
@@ -26,8 +26,8 @@ KINDS = (DATA, REMOTE, ERROR, OVERLOAD)
 PAYLOAD = "DataBytes"
 NUMBERS = ("BusChannel", "ID", "IDE", "DLC", "DataLength", "Dir", "EDL", "BRS", "ESI", "ErrorType")
 ID_BITS, EXTENDED_BIT = 0x1FFF_FFFF, 0x8000_0000
-LENGTH_OF_DLC = np.array([*range(9), 12, 16, 20, 24, 32, 48, 64], np.int64)  # linux/can/length.h
-# linux/can/error.h: class, and bytes 2 and 3 that say more, for error types 1 bit, 2 form,
+LENGTH_OF_DLC = np.array(FD_LENGTHS, np.int64)
+# linux/can/error.h: class, and bytes 2 and 3 with details, for error types 1 bit, 2 form,
 # 3 stuff, 4 CRC, 5 no acknowledgement; any other is a bus error of which nothing is known.
 BUS_ERROR, ERROR_BYTES = 0x80, 8
 CLASS_OF_TYPE = np.array([0x80, 0x88, 0x88, 0x88, 0x88, 0x20, 0x80], np.int64)
@@ -75,7 +75,7 @@ class Records:
         return np.asarray(column, np.int64)
 
     def payload(self, longest: int) -> Payload:
-        """The data bytes, of which nobody needs more than so many each."""
+        """The data bytes, at least the first ``longest`` of each record."""
         if self._payload is None:
             nowhere = np.zeros(len(self), np.int64)
             return Payload(np.zeros(0, np.uint8), nowhere, nowhere)

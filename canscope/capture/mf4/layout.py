@@ -1,7 +1,7 @@
 """Where the fields of a bus logging group lie in its records, and their columns.
 
 What asammdf read of the group's channels is all that is used; a layout that is not understood
-(``layout`` gives None) is left to asammdf's own, slower reading.
+(``layout`` gives None) is left to asammdf's own reading where ``is_safe``.
 Source: ASAM MDF 4.2, CNBLOCK, numbers from memory (asammdf 8, ``v4_constants``).
 """
 
@@ -116,15 +116,15 @@ def layout(group: Any, kind: str) -> Layout | None:
 
 
 def _size(group: Any) -> int:
-    """Bytes of a record, those that say which of its values are invalid included."""
+    """Bytes of a record, its invalidation bytes included."""
     return int(group.channel_group.samples_byte_nr + group.channel_group.invalidation_bytes_nr)
 
 
 def is_safe(group: Any) -> bool:
     """Whether asammdf can be left to read a group, if its file is damaged as well.
 
-    It would reserve whatever size of a record a file says, read on whatever is behind a record,
-    and believe where values of variable length are said to be.
+    It reserves memory for any size of a record, reads beyond the end of a record, and follows a
+    wrong offset of a value of variable length.
     """
     size = _size(group)
     ends = [

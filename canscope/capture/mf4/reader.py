@@ -1,6 +1,6 @@
 """ASAM MDF 4 measurements with bus logging, through asammdf (the optional extra ``mf4``).
 
-Source: as named in ``_mf4_frames``.
+Source: as named in ``frames.py``.
 Read: classical, FD, remote and error frames of every group that has CAN_DataFrame,
 CAN_RemoteFrame or CAN_ErrorFrame, merged by time, compressed or not, sorted or not; a channel is
 ``can`` and its BusChannel number, as the recorder counted. Error types become SocketCAN's classes.
@@ -106,8 +106,8 @@ def _opened(path: str, file: str) -> Iterator[tuple[Any, Blocks]]:
 def _made(make: Any, stream: BinaryIO) -> Any:
     """The measurement, or in words why there is none.
 
-    What asammdf leaves of a measurement that it could not open complains when it is thrown away,
-    so that is done here, where nobody hears it; whatever is older is not looked through.
+    What asammdf leaves of a measurement that it could not open prints complaints when it is
+    collected, so it is collected here, where they are caught; older objects are left out of that.
     """
     with _quiet():
         gc.freeze()
@@ -118,9 +118,9 @@ def _made(make: Any, stream: BinaryIO) -> Any:
                 return mdf
             # asammdf raises whatever it stumbles over in a damaged file; nothing of ours runs here
             except Exception as error:
-                said = _said(error)
+                problem_found = _in_words(error)
             gc.collect()
-            return said
+            return problem_found
         finally:
             gc.unfreeze()
 
@@ -153,26 +153,26 @@ def _stream(
     """The frames of one group in the order of its records."""
     where = f"{file}: group {number}"
     if kind == OVERLOAD:
-        said = f"{where}: {count} overload frame(s), which are not read"
-        yield replace(empty_frames(), tally=Tally(count, count, (said,)))
+        example = f"{where}: {count} overload frame(s), which are not read"
+        yield replace(empty_frames(), tally=Tally(count, count, (example,)))
         return
     seen = 0
     for piece in _pieces(mdf, blocks, number, kind):
         if isinstance(piece, str):
-            said = f"{where}: record {seen + 1}: damaged from here on: {piece}"
-            yield replace(empty_frames(), tally=Tally(1, 1, (said,), cut_end=True))
+            example = f"{where}: record {seen + 1}: damaged from here on: {piece}"
+            yield replace(empty_frames(), tally=Tally(1, 1, (example,), cut_end=True))
             return
         yield frames(kind, piece, start_ns, f"{where}: record", seen + 1)
         seen += len(piece)
     if seen < count and not mdf.groups[number].channel_group.invalidation_bytes_nr:
-        said = f"{where}: {count - seen} of {count} records are missing at its end"
-        yield replace(empty_frames(), tally=Tally(1, 1, (said,), cut_end=True))
+        example = f"{where}: {count - seen} of {count} records are missing at its end"
+        yield replace(empty_frames(), tally=Tally(1, 1, (example,), cut_end=True))
 
 
 def _pieces(mdf: Any, blocks: Blocks, number: int, kind: str) -> Iterator[Records | str]:
     """Records, a stretch at a time; at the end, in words, the damage that stops it.
 
-    A layout that is not understood is left to asammdf, which takes about three times as long.
+    A layout that is not understood is left to asammdf where that is safe.
     """
     found = layout(mdf.groups[number], kind)
     if found is not None:
@@ -188,7 +188,7 @@ def _pieces(mdf: Any, blocks: Blocks, number: int, kind: str) -> Iterator[Record
                 signal: Any = next(signals, None)
         # as where the file is opened
         except Exception as error:
-            yield _said(error)
+            yield _in_words(error)
             return
         if signal is None:
             return
@@ -202,17 +202,17 @@ def _pieces(mdf: Any, blocks: Blocks, number: int, kind: str) -> Iterator[Record
 
 @contextlib.contextmanager
 def _quiet() -> Iterator[None]:
-    """Keep what asammdf logs or prints about damage to itself; we say it in our own words."""
+    """Suppress what asammdf logs or prints about damage; the tally has it in our own words."""
     logger = logging.getLogger("asammdf")
-    was, heard = logger.disabled, sys.unraisablehook
+    was, hook = logger.disabled, sys.unraisablehook
     logger.disabled, sys.unraisablehook = True, lambda _: None
     try:
         with contextlib.redirect_stdout(io.StringIO()):
             yield
     finally:
-        logger.disabled, sys.unraisablehook = was, heard
+        logger.disabled, sys.unraisablehook = was, hook
 
 
-def _said(error: Exception) -> str:
+def _in_words(error: Exception) -> str:
     lines = str(error).splitlines()
     return f"{type(error).__name__}" + (f": {lines[0][:120]}" if lines else "")

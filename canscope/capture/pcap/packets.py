@@ -116,7 +116,7 @@ def can_frames(
 ) -> Frames:
     """The frames in packets, which begin at ``at``; ``little`` is the byte order of the recorder.
 
-    ``sent`` is what the capture itself says of directions; cooked packets say it themselves.
+    ``sent`` has the directions that the capture itself gives; cooked packets have their own.
     """
     wrong = [*wrong, (~np.isin(link, CAN_LINKS), "a packet of an interface that is no CAN")]
     cooked, is_fd = link == COOKED, np.zeros(len(at), np.bool_)
@@ -172,11 +172,11 @@ def can_frames(
 
 
 def cut_off(file: str, at: int, left: int) -> Tally:
-    """What counts for a record that the end of the file cuts."""
+    """The tally of a record that the end of the file cuts."""
     return Tally(1, 1, (f"{file}: byte {at}: cut off after {left} byte(s) of a record",), 0, True)
 
 
 def damaged(file: str, at: int) -> Tally:
-    """What counts for a place from which on nothing can be found any more."""
+    """The tally of a place from which on no record can be found."""
     what = "no record can have this length; nothing from here on is read"
     return Tally(1, 1, (f"{file}: byte {at}: {what}",), 0, True)

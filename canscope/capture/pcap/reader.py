@@ -1,6 +1,6 @@
 """Packet captures in pcap, of CAN interfaces: link type 227, or 113 where the capture is cooked.
 
-Source: the pcap format as libpcap writes it (pcap-savefile), from memory, and ``_pcap_frames``.
+Source: the pcap format as libpcap writes it (pcap-savefile), from memory, and ``packets.py``.
 Read: both byte orders, stamps in microseconds and nanoseconds; classical, FD, remote and error
 frames. Not read: CAN XL (counted in ``Tally.skipped``) and other link types (an error that names
 them). The format does not name the interface (the user names the bus); only cooked packets tell

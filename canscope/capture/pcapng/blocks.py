@@ -1,4 +1,4 @@
-"""What the blocks of a pcapng capture say besides packets: interfaces, options, counters.
+"""The blocks of a pcapng capture besides packets: interfaces, options, counters.
 
 Source: "PCAP Now Generic (pcapng) Capture File Format", IETF draft; numbers from memory.
 """
@@ -53,7 +53,7 @@ class Interface:
 
 
 def interface(block: bytes, order: str) -> Interface:
-    """What an interface description block says; a resolution finer than 64 bits is no stamp."""
+    """An interface description block; a resolution finer than 64 bits is no stamp."""
     link = struct.unpack_from(order + "H", block, 8)[0] if len(block) >= 20 else -1
     found = dict(reversed(list(options(block, 16, order))))
     name = found.get(NAME, b"").rstrip(b"\0").decode("utf-8", "backslashreplace")
@@ -79,7 +79,7 @@ def options(block: bytes, at: int, order: str) -> Iterator[tuple[int, bytes]]:
 
 
 def lost(block: bytes, order: str) -> int:
-    """How many packets an interface statistics block says were lost, by interface and system."""
+    """How many packets an interface statistics block reports as lost, by interface and system."""
     counts = [
         struct.unpack(order + "Q", value)[0]
         for code, value in options(block, 20, order)

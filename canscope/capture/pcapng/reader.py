@@ -1,6 +1,6 @@
 """Packet captures in pcapng, of CAN interfaces: link type 227, or 113 where an interface is cooked.
 
-Source: as named in ``_pcapng_blocks`` and ``_pcap_frames``.
+Source: as named in ``blocks.py`` and ``pcap/packets.py``.
 Read: sections in either byte order, enhanced packets with any resolution of stamps; classical, FD,
 remote and error frames; directions and counts of lost packets where the recorder wrote them.
 Not read, but counted in ``Tally.skipped``: packets of interfaces that are no CAN, packets without

@@ -3,8 +3,8 @@
 Source: python-can 4.6.1, ``can/io/sqlite.py``, the statement in ``SqliteWriter._create_db``.
 Read: classical, remote and error frames, and FD frames of more than 8 bytes. The format carries no
 channel (the user names the bus), no direction, and no FD flags: an FD frame of up to 8 bytes looks
-like a classical one, and of a longer one nobody knows whether its bit rate was switched.
-Times are floating seconds; ``_stamps`` tells what becomes of them.
+like a classical one, and of a longer one it is not known whether its bit rate was switched.
+Times are floating seconds; ``input/stamps.py`` makes whole nanoseconds of them.
 Nothing is ever written beside the database, and one in the middle of a write is refused.
 """
 
@@ -179,7 +179,7 @@ def _table(connection: sqlite3.Connection, file: str) -> str:
 
 
 def _last_row(connection: sqlite3.Connection, table: str) -> int:
-    """The highest row number, 0 if nobody can know; only progress depends on it."""
+    """The highest row number, 0 if it cannot be found; only progress depends on it."""
     import sqlite3
 
     try:
