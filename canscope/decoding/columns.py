@@ -135,8 +135,6 @@ class Decoder:
         if not len(rows):
             return
         codes = codes[rows]
-        if len(self._messages) < 2**15:
-            codes = codes.astype(np.int16)  # numpy sorts these by counting, in linear time
         order = np.argsort(codes, kind="stable")
         rows, codes = rows[order], codes[order]
         everything = Payloads(

@@ -17,7 +17,7 @@ from canscope.trust.no_value_codes import absent_rows
 
 Path = tuple[tuple[str, tuple[int, ...]], ...]  # as SignalSpec.multiplexer
 Statuses = NDArray[np.uint8]
-FEW = 16  # comparisons that are quicker than a search
+FEW = 16  # so many comparisons are quicker than np.isin; decoding takes 10 % longer without
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import IntFlag
 from typing import Any
 
@@ -99,19 +99,12 @@ class Frames:
         return len(self.time_ns)
 
     def but(self, **changes: Any) -> Frames:
-        """The same table but for these: ``dataclasses.replace`` in a tenth of the time.
-
-        That asks for every field by name and sets it by name, which over a capture of many small
-        chunks takes as long as cutting its lines.
-        """
-        other = object.__new__(Frames)
-        other.__dict__.update(self.__dict__, **changes)
-        return other
+        """The same table but for these columns or marks."""
+        return replace(self, **changes)
 
     def take(self, rows: slice | NDArray[Any]) -> Frames:
         """The rows asked for, in that order; the tally stays with the caller."""
-        own = self.__dict__
-        return self.but(tally=NOTHING, **{name: own[name][rows] for name in COLUMNS})
+        return self.but(tally=NOTHING, **{name: getattr(self, name)[rows] for name in COLUMNS})
 
     def payload(self, row: int) -> bytes:
         """The whole payload of one frame; for messages to people, not for decoding."""

