@@ -13,7 +13,10 @@ from typing import Any
 
 import numpy as np
 
-from canscope.capture.candump.line import ERROR_BIT, ID_BITS, LAST_SECOND
+from canscope.capture.candump.line import ERROR_BIT, ID_BITS
+from canscope.capture.input.stamps import LAST_SECOND
+from canscope.capture.input.text import HEXADECIMAL as HEX
+from canscope.capture.input.text import NONE as NOT_HEX
 from canscope.fast.kernels import inlined, kernel
 from canscope.fast.words import hex_bytes, load, store, turned
 from canscope.model.tables import FD_LENGTHS, Flag
@@ -26,11 +29,7 @@ SPARE = 72  # bytes of the heap that one frame may write to
 REACH = 256  # bytes behind a line's first one that the short way may look at
 EXTENDED, REMOTE, ERROR, FD = map(int, (Flag.EXTENDED, Flag.REMOTE, Flag.ERROR, Flag.FD))
 BRS, ESI, TRANSMITTED = map(int, (Flag.BRS, Flag.ESI, Flag.TRANSMITTED))
-NOT_HEX = 255
 
-HEX = np.full(256, NOT_HEX, np.uint8)
-for _characters, _first in ((b"0123456789", 0), (b"abcdef", 10), (b"ABCDEF", 10)):
-    HEX[np.frombuffer(_characters, np.uint8)] = np.arange(_first, _first + len(_characters))
 FIRST_BYTES = np.array([(1 << 8 * size) - 1 for size in range(9)], np.uint64)
 IS_FD_LENGTH = np.zeros(65, np.bool_)
 IS_FD_LENGTH[[*FD_LENGTHS]] = True

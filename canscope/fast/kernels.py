@@ -11,7 +11,7 @@ from canscope.cache.store import digest_of
 
 F = TypeVar("F", bound=Callable[..., Any])
 # Folders that kernels take functions and numbers from: numba looks at the file of a kernel only.
-SOURCES = ("fast", "model", "capture/candump", "decoding")
+SOURCES = ("fast", "model", "capture/candump", "capture/input", "decoding")
 DIGEST = digest_of(SOURCES)[:12]
 
 

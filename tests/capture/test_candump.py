@@ -16,9 +16,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from canscope.capture.candump.columns import columns
-from canscope.capture.candump.columns import lines as block_lines
 from canscope.capture.candump.line import parse
 from canscope.capture.candump.reader import Candump
+from canscope.capture.input.text import lines as block_lines
 from canscope.model.errors import CaptureError
 from canscope.model.tables import Flag, FrameBuilder, Tally, join
 

@@ -12,10 +12,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canscope.capture.candump.columns import lines
 from canscope.capture.csv.columns import columns
 from canscope.capture.csv.line import HEADER, parse
 from canscope.capture.csv.reader import PythonCanCsv
+from canscope.capture.input.text import lines
 from canscope.model.errors import CaptureError
 from canscope.model.tables import Flag, Tally, join
 from tests.capture.traffic import BRS, ESI, FD, TRAFFIC, expected, rows, write_csv

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canscope.capture.pcap.packets import walk
+from canscope.capture.input.packets import walk
 from canscope.capture.pcap.reader import Pcap
 from canscope.model.errors import CaptureError
 from canscope.model.tables import Flag, Tally, empty_frames, join

@@ -12,18 +12,14 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from canscope.capture.candump.line import CHANNEL, FD_FLAGS, LAST_SECOND
+from canscope.capture.candump.line import CHANNEL, FD_FLAGS
+from canscope.capture.input.stamps import LAST_SECOND
+from canscope.capture.input.text import DECIMAL, HEXADECIMAL, NONE
 from canscope.model.tables import FD_LENGTHS, MOST_CHANNELS, Bools, Flag, Frames, Int64s
 
 Bytes = NDArray[np.uint8]
 Words = NDArray[np.uint64]
 
-NONE = 255  # in the tables below: not a digit
-DECIMAL = np.full(256, NONE, np.uint8)
-DECIMAL[np.frombuffer(b"0123456789", np.uint8)] = np.arange(10)
-HEXADECIMAL = DECIMAL.copy()
-HEXADECIMAL[np.frombuffer(b"abcdef", np.uint8)] = np.arange(10, 16)
-HEXADECIMAL[np.frombuffer(b"ABCDEF", np.uint8)] = np.arange(10, 16)
 LONGEST_NAME = 16  # bytes of a channel name that are compared here; longer ones deviate
 MARGIN = 48  # bytes before and behind a block that may be looked at; they are NUL
 
@@ -34,13 +30,6 @@ FIRST_BYTES = np.array([(1 << 8 * size) - 1 for size in range(9)], np.uint64)
 FD_KINDS = np.array(FD_FLAGS, np.uint8)[HEXADECIMAL & 3]  # by the character behind both marks
 LAST_THREE = ~FIRST_BYTES[5]
 LAYOUTS = 4  # of lines: where a sign is looked for before the whole block is searched for it
-
-
-def lines(text: bytes | memoryview) -> tuple[Bytes, Int64s, Int64s]:
-    """A block of whole lines as bytes, and where each begins and ends (at its line feed)."""
-    buffer = np.frombuffer(text, np.uint8)
-    ends = np.flatnonzero(buffer == ord("\n"))
-    return buffer, np.concatenate((np.zeros(1, np.int64), ends[:-1] + 1)), ends
 
 
 def columns(buffer: Bytes, starts: Int64s, ends: Int64s, known: set[str]) -> tuple[Int64s, Frames]:

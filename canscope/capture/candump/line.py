@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 
+from canscope.capture.input.stamps import LAST_SECOND
 from canscope.model.tables import FD_LENGTHS, Flag
 
 Row = tuple[int, str, int, int, int, bytes]  # in the order that FrameBuilder.add takes
@@ -17,7 +18,6 @@ ERROR_BIT, ID_BITS = 0x2000_0000, 0x1FFF_FFFF  # linux/can.h: CAN_ERR_FLAG, CAN_
 EXTENDED, REMOTE, ERROR, FD = map(int, (Flag.EXTENDED, Flag.REMOTE, Flag.ERROR, Flag.FD))
 TRANSMITTED = int(Flag.TRANSMITTED)
 FD_FLAGS = tuple(int(Flag.FD | extra) for extra in (0, Flag.BRS, Flag.ESI, Flag.BRS | Flag.ESI))
-LAST_SECOND = 9_223_372_035  # the last one whose nanoseconds all fit 64 bits
 
 CHANNEL = re.compile(rb"[^\x00-\x20\x7f#()]{1,32}")
 STAMP = rb"\((\d{1,10})\.(\d{1,9})\)[ \t]+(" + CHANNEL.pattern + rb")[ \t]+"

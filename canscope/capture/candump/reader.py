@@ -19,11 +19,11 @@ from typing import BinaryIO
 import numpy as np
 
 from canscope.capture import READERS, Reader
-from canscope.capture.candump.columns import columns, lines
+from canscope.capture.candump.columns import columns
 from canscope.capture.candump.line import CAN_XL, Row, dropped
 from canscope.capture.candump.line import parse as parse_line
 from canscope.capture.candump.parsed import Parsed
-from canscope.capture.input.text import CLIPPED, LONGEST, shown, views
+from canscope.capture.input.text import CLIPPED, LONGEST, lines, shown, views
 from canscope.model.engine import fast_module, is_compiled
 from canscope.model.errors import CaptureError, Where
 from canscope.model.tables import (

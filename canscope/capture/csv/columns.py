@@ -8,10 +8,10 @@ from __future__ import annotations
 import numpy as np
 
 from canscope.capture import UNNAMED
-from canscope.capture.candump.columns import DECIMAL, HEXADECIMAL, NONE
-from canscope.capture.candump.line import LAST_SECOND
 from canscope.capture.csv.line import COMMAS, LONGEST_DATA
+from canscope.capture.input.stamps import LAST_SECOND
 from canscope.capture.input.table import Bytes, Words, gathered, payloads, sound
+from canscope.capture.input.text import DECIMAL, HEXADECIMAL, NONE
 from canscope.model.tables import Bools, Flag, Frames, Int64s
 
 # RFC 4648, table 1

@@ -10,7 +10,7 @@ import binascii
 import re
 from decimal import ROUND_HALF_UP, Decimal
 
-from canscope.capture.candump.line import LAST_SECOND
+from canscope.capture.input.stamps import LAST_SECOND
 from canscope.capture.input.table import reason
 from canscope.model.tables import Flag
 

@@ -17,10 +17,9 @@ from typing import BinaryIO
 import numpy as np
 
 from canscope.capture import READERS, UNNAMED, Reader
-from canscope.capture.candump.columns import lines
 from canscope.capture.csv.columns import columns
 from canscope.capture.csv.line import HEADER, LINE, parse
-from canscope.capture.input.text import BYTE_ORDER_MARK, blocks, shown
+from canscope.capture.input.text import BYTE_ORDER_MARK, blocks, lines, shown
 from canscope.model.errors import CaptureError, Where
 from canscope.model.tables import EXAMPLES, FrameBuilder, Frames, Tally, empty_frames, join
 

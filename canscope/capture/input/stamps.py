@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from canscope.capture.candump.line import LAST_SECOND
 from canscope.model.tables import Bools, Int64s
 
+LAST_SECOND = 9_223_372_035  # the last one whose nanoseconds all fit 64 bits
 DOUBLES = 1 << 53  # whole numbers up to here are exact in a float64 (IEEE 754)
 
 

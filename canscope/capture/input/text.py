@@ -6,11 +6,23 @@ from collections.abc import Iterator
 from io import RawIOBase
 from typing import BinaryIO, cast
 
+import numpy as np
+from numpy.typing import NDArray
+
+from canscope.model.tables import Int64s
+
 BLOCK = 1 << 20  # bytes a read; about 20,000 lines, which still fits a processor's cache
 LONGEST = 1 << 14  # bytes of a line that are kept; no frame of any format is written longer
 CLIPPED = b"\0"  # stands for the rest of a line that was longer; no text format allows it
 SEARCHED = 1 << 12  # bytes at a time in which the last line feed is looked for
 BYTE_ORDER_MARK = b"\xef\xbb\xbf"
+
+NONE = 255  # in the tables of digits: not a digit
+DECIMAL = np.full(256, NONE, np.uint8)
+DECIMAL[np.frombuffer(b"0123456789", np.uint8)] = np.arange(10)
+HEXADECIMAL = DECIMAL.copy()
+HEXADECIMAL[np.frombuffer(b"abcdef", np.uint8)] = np.arange(10, 16)
+HEXADECIMAL[np.frombuffer(b"ABCDEF", np.uint8)] = np.arange(10, 16)
 
 
 def blocks(stream: BinaryIO) -> Iterator[tuple[bytes, bytes]]:
@@ -63,6 +75,13 @@ def _behind_last_feed(buffer: memoryview, begin: int, end: int) -> int:
             return start + at + 1
         end = start
     return begin
+
+
+def lines(text: bytes | memoryview) -> tuple[NDArray[np.uint8], Int64s, Int64s]:
+    """A block of whole lines as bytes, and where each begins and ends (at its line feed)."""
+    buffer = np.frombuffer(text, np.uint8)
+    ends = np.flatnonzero(buffer == ord("\n"))
+    return buffer, np.concatenate((np.zeros(1, np.int64), ends[:-1] + 1)), ends
 
 
 def shown(line: bytes) -> str:

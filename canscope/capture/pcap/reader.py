@@ -1,6 +1,6 @@
 """Packet captures in pcap, of CAN interfaces: link type 227, or 113 where the capture is cooked.
 
-Source: the pcap format as libpcap writes it (pcap-savefile), from memory, and ``packets.py``.
+Source: the pcap format as libpcap writes it (pcap-savefile), from memory, and ``input/packets.py``.
 Read: both byte orders, stamps in microseconds and nanoseconds; classical, FD, remote and error
 frames. Not read: CAN XL (counted in ``Tally.skipped``) and other link types (an error that names
 them). The format does not name the interface (the user names the bus); only cooked packets tell
@@ -17,8 +17,7 @@ from typing import BinaryIO
 import numpy as np
 
 from canscope.capture import READERS, UNNAMED, Reader
-from canscope.capture.input.table import gathered
-from canscope.capture.pcap.packets import (
+from canscope.capture.input.packets import (
     CAN_LINKS,
     INSTEAD,
     can_frames,
@@ -27,6 +26,7 @@ from canscope.capture.pcap.packets import (
     not_can,
     walk,
 )
+from canscope.capture.input.table import gathered
 from canscope.model.errors import CaptureError, Where
 from canscope.model.tables import Frames, Int64s, empty_frames
 

@@ -1,6 +1,6 @@
 """Packet captures in pcapng, of CAN interfaces: link type 227, or 113 where an interface is cooked.
 
-Source: as named in ``blocks.py`` and ``pcap/packets.py``.
+Source: as named in ``blocks.py`` and ``input/packets.py``.
 Read: sections in either byte order, enhanced packets with any resolution of stamps; classical, FD,
 remote and error frames; directions and counts of lost packets where the recorder wrote them.
 Not read, but counted in ``Tally.skipped``: packets of interfaces that are no CAN, packets without
@@ -17,8 +17,7 @@ from typing import BinaryIO
 import numpy as np
 
 from canscope.capture import READERS, UNNAMED, Reader
-from canscope.capture.input.table import Bytes, gathered
-from canscope.capture.pcap.packets import (
+from canscope.capture.input.packets import (
     CAN_LINKS,
     INSTEAD,
     can_frames,
@@ -27,6 +26,7 @@ from canscope.capture.pcap.packets import (
     not_can,
     walk,
 )
+from canscope.capture.input.table import Bytes, gathered
 from canscope.capture.pcapng.blocks import (
     BYTE_ORDERS,
     INTERFACE,
