@@ -1,9 +1,9 @@
 """The table of the diagnosis: from the pattern of findings to probable causes.
 
 A row matches where every one of its signs is among the findings and none of ``unless`` is. A sign
-is a verdict, a rule, and, where it matters, the subject or words of the sentence. ``{unit}`` and
-``{bus}`` stand for the same unit or bus in all signs of a row. The rows come in the order of what
-has to be told first. Causes and checks: common practice, no source.
+is a verdict, a rule, and, where it matters, the subject or the finding's code. ``{unit}`` and
+``{bus}`` stand for the same unit or bus in all signs of a row. Rows are ordered by what must be
+reported first. Causes and checks: common practice, no source.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ class Sign:
     verdict: Verdict
     rule: str
     subject: str = "*"
-    words: str = ""  # of the sentence
+    code: str = ""  # of the finding; any if empty
 
 
 @dataclass(frozen=True)
@@ -33,9 +33,9 @@ class Row:
     explains: tuple[str, ...] = ()  # "rule" or "rule|subject" that fail as a consequence
 
 
-def failed(rule: str, subject: str = "*", words: str = "") -> Sign:
+def failed(rule: str, subject: str = "*", code: str = "") -> Sign:
     """A fail of that rule."""
-    return Sign(Verdict.FAIL, rule, subject, words)
+    return Sign(Verdict.FAIL, rule, subject, code)
 
 
 def passed(rule: str, subject: str = "*") -> Sign:
@@ -43,12 +43,12 @@ def passed(rule: str, subject: str = "*") -> Sign:
     return Sign(Verdict.PASS, rule, subject)
 
 
-def unproven(rule: str, subject: str = "*", words: str = "") -> Sign:
+def unproven(rule: str, subject: str = "*", code: str = "") -> Sign:
     """That rule could not prove it."""
-    return Sign(Verdict.UNPROVEN, rule, subject, words)
+    return Sign(Verdict.UNPROVEN, rule, subject, code)
 
 
-AGAINST = "against the requested direction"
+AGAINST = "against-request"
 WRONG_WAY = (
     failed("axle-direction", "{unit} forward", AGAINST),
     failed("axle-direction", "{unit} reverse", AGAINST),
@@ -62,7 +62,7 @@ HEAT = ("temperature-*|{unit} *",)
 TABLE: tuple[Row, ...] = (
     # A recording that cannot be believed comes before anything that it shows.
     Row(
-        (failed("capture-integrity", words="clock stepped"),),
+        (failed("capture-integrity", code="clock-stepped"),),
         (
             (
                 "the recording computer's clock was set while it recorded",
@@ -73,7 +73,7 @@ TABLE: tuple[Row, ...] = (
         explains=("capture-gaps", "cycle-time"),
     ),
     Row(
-        (failed("capture-integrity", words="cut off"),),
+        (failed("capture-integrity", code="cut-off"),),
         (
             (
                 "the file was copied while it was still being written, or the recorder lost power",
@@ -82,7 +82,7 @@ TABLE: tuple[Row, ...] = (
         ),
     ),
     Row(
-        (failed("capture-integrity", words="could not be read"),),
+        (failed("capture-integrity", code="unreadable-lines"),),
         (
             (
                 "the file was damaged or edited on its way: a bad disk, a serial line, an editor",
@@ -225,8 +225,8 @@ TABLE: tuple[Row, ...] = (
     ),
     Row(
         (
-            failed("axle-witness", "{unit} forward", "while CAN says"),
-            failed("axle-witness", "{unit} reverse", "while CAN says"),
+            failed("axle-witness", "{unit} forward"),
+            failed("axle-witness", "{unit} reverse"),
             passed("axle-direction", "{unit} forward"),
         ),
         (
@@ -247,7 +247,7 @@ TABLE: tuple[Row, ...] = (
         ),
     ),
     Row(
-        (failed("axle-witness", "{unit} *", "axle still while CAN says"),),
+        (failed("axle-witness", "{unit} *", "wheel-stood-still"),),
         (
             (
                 "the buses of two units are exchanged: CAN told of the {unit} axle while another "
@@ -362,7 +362,7 @@ TABLE: tuple[Row, ...] = (
     ),
     # Powering up.
     Row(
-        (failed("precharge-curve", "{unit} link", "it hardly rose"),),
+        (failed("precharge-curve", "{unit} link", "hardly-rose"),),
         (
             (
                 "the pre-charge path is open: its fuse, resistor, contact or wire",
@@ -395,7 +395,7 @@ TABLE: tuple[Row, ...] = (
         explains=LINK,
     ),
     Row(
-        (failed("precharge-curve", "{unit} link", "a step instead"),),
+        (failed("precharge-curve", "{unit} link", "step"),),
         (
             (
                 "the link was already charged, or a contactor is welded",
@@ -409,7 +409,7 @@ TABLE: tuple[Row, ...] = (
         explains=LINK,
     ),
     Row(
-        (failed("precharge-curve", "{unit} link", "V before"),),
+        (failed("precharge-curve", "{unit} link", "charged-before"),),
         (
             (
                 "the link was still charged from before: the bleed is slow, or a contactor welded",
@@ -435,7 +435,7 @@ TABLE: tuple[Row, ...] = (
         explains=LINK,
     ),
     Row(
-        (failed("contactor-sequence", words="pre-charge never did"),),
+        (failed("contactor-sequence", code="precharge-never-closed"),),
         (
             (
                 "pre-charge is not driven: wire, fuse or coil of its contactor, or the box's "
@@ -486,7 +486,7 @@ TABLE: tuple[Row, ...] = (
         explains=("cycle-time", "alive-counter", "capture-gaps"),
     ),
     Row(
-        (failed("error-frames", "{bus}", "went off the bus"),),
+        (failed("error-frames", "{bus}", "bus-off"),),
         (
             (
                 "a short, a broken wire or wrong termination of {bus}: one of its nodes met so "
@@ -507,7 +507,7 @@ TABLE: tuple[Row, ...] = (
         explains=("cycle-time|{bus}:*", "capture-gaps"),
     ),
     Row(
-        (failed("error-frames", "{bus}", "unit started turning"),),
+        (failed("error-frames", "{bus}", "as-a-unit-turned"),),
         (
             (
                 "the inverter's switching couples into the bus: shield, ground or routing of the "
@@ -523,7 +523,7 @@ TABLE: tuple[Row, ...] = (
         explains=("cycle-time|{bus}:*", "capture-gaps"),
     ),
     Row(
-        (failed("error-frames", "{bus}", "no acknowledge"),),
+        (failed("error-frames", "{bus}", "no-acknowledge"),),
         (
             (
                 "one unit is alone on {bus} with silent listeners: nobody acknowledges its frames",
@@ -586,7 +586,7 @@ TABLE: tuple[Row, ...] = (
         explains=("cycle-time",),
     ),
     Row(
-        (unproven("message-presence", "{bus}:*", "never came"),),
+        (unproven("message-presence", "{bus}:*", "not-seen"),),
         (
             (
                 "nothing that the plan knows came on {bus}: the recorder's channels are exchanged, "
@@ -602,7 +602,7 @@ TABLE: tuple[Row, ...] = (
         explains=("message-presence|{bus}:*",),
     ),
     Row(
-        (unproven("message-presence", "{bus}:*", "never came"),),
+        (unproven("message-presence", "{bus}:*", "not-seen"),),
         (
             (
                 "the node that sends it was off, is not on {bus}, or {bus} is another bus in the "
@@ -802,7 +802,7 @@ TABLE: tuple[Row, ...] = (
         ),
     ),
     Row(
-        (unproven("sensor-alive", words="stood at the end of its range"),),
+        (unproven("sensor-alive", code="at-end-of-range"),),
         (
             (
                 "the temperature sensor is unplugged, broken or shorted",
@@ -811,7 +811,7 @@ TABLE: tuple[Row, ...] = (
         ),
     ),
     Row(
-        (unproven("sensor-alive", words="raw value never changed"),),
+        (unproven("sensor-alive", code="never-changed"),),
         (
             (
                 "the temperature sensor or its channel is stuck at one value",
@@ -820,7 +820,7 @@ TABLE: tuple[Row, ...] = (
         ),
     ),
     Row(
-        (failed("checksum", "{unit}", "some frames"),),
+        (failed("checksum", "{unit}", "some-frames"),),
         (
             (
                 "another node sends some of these frames, or a gateway changes them without making "

@@ -97,7 +97,7 @@ def _first(
             finding.verdict is sign.verdict
             and fnmatchcase(finding.rule, sign.rule)
             and fnmatchcase(finding.subject, subject)
-            and sign.words in finding.sentence
+            and sign.code in ("", finding.code)
             and (finding.verdict is not Verdict.UNPROVEN or _is_lacking(finding))
             and not (explained and finding.key in explained)
         ):

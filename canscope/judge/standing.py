@@ -125,6 +125,7 @@ def _worst(rows: Margins, i: int, origin_ns: int) -> Worst:
         start_ns=int(rows.start_ns[i]),
         end_ns=int(rows.end_ns[i]),
         facts={name: _plain(column[i]) for name, column in rows.facts.items()},
+        code=str(rows.code[i]),
     )
 
 

@@ -13,7 +13,7 @@ from canscope.model.bench import Kind
 from canscope.model.events import Window
 from canscope.model.findings import Finding, Verdict
 from canscope.model.outcome import Doubt, Subject
-from canscope.model.rule import Rule
+from canscope.model.rule import Rule, Worst
 
 # Said of a subject that no window was about.
 NO_WINDOW = {
@@ -58,6 +58,7 @@ def _finding(judge: Judge, rule: Rule, name: str, subject: Subject, standing: St
         verdict=verdict,
         reason=doubt.reason if doubt else None,
         doubt=doubt.text if doubt else "",
+        code=_code(verdict, doubt, worst),
         required=rule.required(judge.bench) or (rule.silent(judge.bench) and standing.judged > 0),
         sentence=sentence,
         measured=_finite(measured),
@@ -77,6 +78,13 @@ def _finding(judge: Judge, rule: Rule, name: str, subject: Subject, standing: St
         roles=subject.shown,
         facts=dict(worst.facts) if worst else {},
     )
+
+
+def _code(verdict: Verdict, doubt: Doubt | None, worst: Worst | None) -> str:
+    """What the diagnosis matches: which way it failed, or why it is unproven."""
+    if doubt is not None:
+        return doubt.code or doubt.reason
+    return worst.code if worst is not None and verdict is Verdict.FAIL else ""
 
 
 def _seen(judge: Judge, subject: Subject) -> str:

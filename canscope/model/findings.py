@@ -61,7 +61,8 @@ class Finding:
     waived: str = ""  # by whom and why, if accepted
     waived_by: str = ""
     roles: tuple[str, ...] = ()
-    doubt: str = ""  # what explains the reason, as told in the sentence
+    doubt: str = ""  # what explains the reason, as in the sentence
+    code: str = ""  # what exactly failed (``Rule.codes``), or the reason in a word; "" for a pass
     facts: Mapping[str, Any] = field(default_factory=dict)
 
     @property

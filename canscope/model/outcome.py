@@ -39,9 +39,10 @@ class Margins:
 
     ``margin`` is positive on the good side, in the rule's unit; ``uncertainty`` is never negative
     (0 for counts, states, presence). ``measured`` and ``limit`` are what a person compares; limit
-    is NaN where there is no single number. ``facts`` are further columns for the sentence. All
-    columns have one row an instant; ``start_ns``/``end_ns`` are the window of each. Most rows turn
-    out to be no news, so what is only told of them is taken from the rule's columns when asked for.
+    is NaN where there is no single number. ``code`` names what a fail of that row means, one of
+    the rule's ``codes``. ``facts`` are further columns for the sentence. All columns have one row
+    an instant; ``start_ns``/``end_ns`` are the window of each. Most rows change no finding, so
+    these further columns are only worked out when somebody asks for them.
     """
 
     subject: str
@@ -50,18 +51,23 @@ class Margins:
     uncertainty: Floats
     _rows: Int64s | slice
     _shape: tuple[int, ...]  # of columns that have a value for each of the rule's rows
-    _told: Mapping[str, ArrayLike | None]
+    _columns: Mapping[str, ArrayLike | None]
     _facts: Mapping[str, ArrayLike]
 
     @property
     def measured(self) -> Floats:
         """What a person compares with the limit."""
-        return self._column(self._told["measured"], np.float64)
+        return self._column(self._columns["measured"], np.float64)
 
     @property
     def limit(self) -> Floats:
         """The limit as a number."""
-        return self._column(self._told["limit"], np.float64)
+        return self._column(self._columns["limit"], np.float64)
+
+    @property
+    def code(self) -> NDArray[Any]:
+        """What a fail of each row means, in a word; empty where there is only one way to fail."""
+        return self._column(self._columns["code"])
 
     @property
     def start_ns(self) -> Int64s:
@@ -79,7 +85,7 @@ class Margins:
         return {name: self._column(values) for name, values in self._facts.items()}
 
     def _instant(self, name: str) -> Int64s:
-        values = self._told[name]
+        values = self._columns[name]
         return self.time_ns if values is None else self._column(values, np.int64)
 
     def _column(self, values: ArrayLike | None, dtype: Any = None) -> NDArray[Any]:
@@ -102,6 +108,7 @@ def margins(
     uncertainty: ArrayLike = 0.0,
     start_ns: ArrayLike | None = None,
     end_ns: ArrayLike | None = None,
+    code: ArrayLike = "",
     **facts: ArrayLike,
 ) -> Margins:
     """Make Margins from columns or scalars, a row an instant that could be judged.
@@ -119,8 +126,14 @@ def margins(
     rows = _deciding(distance, spread, time)
     instant = time[rows]
     u = spread[rows] if spread.shape == time.shape else np.full(len(instant), spread)
-    told = {"measured": measured, "limit": limit, "start_ns": start_ns, "end_ns": end_ns}
-    return Margins(subject, instant, distance[rows], u, rows, time.shape, told, facts)
+    columns = {
+        "measured": measured,
+        "limit": limit,
+        "start_ns": start_ns,
+        "end_ns": end_ns,
+        "code": code,
+    }
+    return Margins(subject, instant, distance[rows], u, rows, time.shape, columns, facts)
 
 
 def telling(margin: Floats, uncertainty: ArrayLike = 0.0) -> Int64s:
@@ -170,8 +183,9 @@ def _deciding(margin: Floats, u: Floats, time_ns: Int64s | None = None) -> Int64
 class Doubt:
     """Why a subject is, or may be, unproven. It can only lower a pass, never lift a fail.
 
-    ``reason`` is one of ``findings.REASONS``; ``text`` a plain clause for the sentence. Without
-    ``lowers`` it only explains why nothing was judged and leaves a pass alone.
+    ``reason`` is one of ``findings.REASONS``; ``text`` a plain clause for the sentence; ``code``
+    one of the rule's ``codes`` where the reason has several causes. Without ``lowers`` it only
+    explains why nothing was judged and leaves a pass alone.
     """
 
     subject: str
@@ -180,6 +194,7 @@ class Doubt:
     at_ns: int | None = None
     lowers: bool = True
     measured: float | None = None
+    code: str = ""
 
 
 Outcome = Margins | Doubt

@@ -78,6 +78,7 @@ class Worst:
     start_ns: int
     end_ns: int
     facts: Mapping[str, Any]
+    code: str = ""  # what it means if it fails; one of the rule's ``codes``
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -104,6 +105,7 @@ class Rule:
     # against what the vehicle then does; two roles that one mistake can turn together do not count.
     cross_checks: ClassVar[tuple[str, ...]] = ()
     says: ClassVar[Mapping[str, str]] = {}  # "pass" / "fail" / "close" -> clause, {facts} allowed
+    codes: ClassVar[tuple[str, ...]] = ()  # what a fail or a doubt may be, for the diagnosis
     missed: ClassVar[str] = ""  # what did not happen if nothing at all was judged
     exercise: ClassVar[str] = ""  # what to do at the vehicle so that it can be judged
     causes: ClassVar[tuple[str, ...]] = ()  # of a fail, most probable first

@@ -10,7 +10,7 @@ from canscope.judge.diagnosis import MOST, diagnose
 from canscope.model.findings import Finding, Verdict
 from canscope.rules import RULES
 
-AGAINST = "the axle turned against the requested direction"
+AGAINST = "against-request"
 BOTH_WRONG = [
     ("fail", "axle-direction", "front forward", AGAINST),
     ("fail", "axle-direction", "front reverse", AGAINST),
@@ -26,11 +26,12 @@ def causes(*told, units=("front", "rear"), required=True, waived=""):
             reason=None,
             required=required,
             waived=waived,
-            sentence=sentence,
+            sentence="",
+            code=code,
             causes=RULES[rule].causes if verdict == "fail" else (),
             next=RULES[rule].next,
         )
-        for verdict, rule, subject, sentence in told
+        for verdict, rule, subject, code in told
     ]
     return diagnose(findings, units, {name: RULES[name] for name in RULES})
 
@@ -56,15 +57,13 @@ def test_a_fail_of_no_pattern_is_told_with_the_causes_of_its_rule_in_their_order
 
 
 def test_a_node_that_went_off_the_bus_is_first_a_matter_of_wires():
-    off = "a node went off the bus: bus-off 1, in 1 burst, the latest of which began 9 ms after"
-    words = f"{off} the front unit started turning"
-    found = causes(("fail", "error-frames", "can1", words))
+    found = causes(("fail", "error-frames", "can1", "bus-off"))
     assert "termination of can1" in found[0].cause
 
 
 def test_a_few_wrong_checksums_are_no_wrong_profile():
-    few = causes(("fail", "checksum", "front", "does not fit the bytes of some frames"))
-    every = causes(("fail", "checksum", "front", "does not fit the bytes of every frame"))
+    few = causes(("fail", "checksum", "front", "some-frames"))
+    every = causes(("fail", "checksum", "front", "every-frame"))
     assert "another node" in few[0].cause
     assert "data_id" in every[0].cause
 
@@ -72,7 +71,7 @@ def test_a_few_wrong_checksums_are_no_wrong_profile():
 def test_what_a_person_saw_tells_a_wrong_reading_from_a_wrong_turning_wheel():
     seen = [("axle-witness", f"front {direction}") for direction in ("forward", "reverse")]
     wheel = causes(*BOTH_WRONG, *(("pass", *who, "") for who in seen))
-    reading = causes(*BOTH_WRONG, *(("fail", *who, "while CAN says") for who in seen))
+    reading = causes(*BOTH_WRONG, *(("fail", *who, "wheel-turned-other-way") for who in seen))
     assert "controller asks for the wrong sense" in wheel[0].cause
     assert "definition" in reading[0].cause
 
@@ -89,25 +88,24 @@ def test_rotation_against_the_command_while_drawing_power_is_position_sensor_or_
 
 
 @pytest.mark.parametrize(
-    ("sentence", "word", "not_word"),
+    ("code", "word", "not_word"),
     [
-        ("a plateau at 200 V of 358 V", "load on the link", "welded"),
-        ("a plateau at 0.0 V of 358 V, so it hardly rose", "path is open", "welded"),
-        ("a step instead of a curve", "already charged, or a contactor is welded", "heater"),
-        ("tau 200 ms where R C says 40 ms", "resistor fitted", "welded"),
+        ("plateau", "load on the link", "welded"),
+        ("hardly-rose", "path is open", "welded"),
+        ("step", "already charged, or a contactor is welded", "heater"),
+        ("other-time-constant", "resistor fitted", "welded"),
     ],
 )
-def test_the_shape_of_the_ramp_tells_load_from_weld_from_resistor(sentence, word, not_word):
-    found = causes(("fail", "precharge-curve", "front link", sentence))
+def test_the_shape_of_the_ramp_tells_load_from_weld_from_resistor(code, word, not_word):
+    found = causes(("fail", "precharge-curve", "front link", code))
     assert word in found[0].cause
     assert not any(not_word in cause.cause for cause in found)
 
 
 def test_errors_that_begin_as_a_unit_is_enabled_are_shielding_and_ground():
-    told = "error frames: bus error 12, in 1 burst, the latest of which began 40 ms after the front"
-    found = causes(("fail", "error-frames", "can1", f"{told} unit started turning"))
+    found = causes(("fail", "error-frames", "can1", "as-a-unit-turned"))
     assert all(word in found[0].cause for word in ("shield", "ground"))
-    later = causes(("fail", "error-frames", "can1", "error frames: bus error 12, in 1 burst"))
+    later = causes(("fail", "error-frames", "can1", ""))
     assert not any("shield" in cause.cause for cause in later)
 
 
@@ -123,8 +121,7 @@ def test_a_bus_that_falls_silent_as_a_whole_is_told_from_one_of_its_nodes():
 
 def test_a_bus_on_which_no_message_came_is_told_from_a_message_that_did_not():
     missing = [
-        ("unproven", "message-presence", f"can1:{name}", "its message never came")
-        for name in ("Fast", "Slow")
+        ("unproven", "message-presence", f"can1:{name}", "not-seen") for name in ("Fast", "Slow")
     ]
     assert "channels are exchanged" in causes(*missing)[0].cause
     seen = ("pass", "message-presence", "can1:Third", "")
@@ -148,11 +145,10 @@ def test_all_axles_against_the_request_together_are_the_selector_and_not_the_uni
 
 
 def test_a_wheel_that_stands_while_can_says_it_turns_is_exchanged_buses_or_an_open_driveline():
-    told = "a person saw the front axle still while CAN says forward"
-    found = causes(("fail", "axle-witness", "front forward", told))
+    found = causes(("fail", "axle-witness", "front forward", "wheel-stood-still"))
     assert "buses of two units are exchanged" in found[0].cause
     assert "its wheels do not" in found[1].cause
-    other = causes(("fail", "axle-witness", "front forward", told.replace("still", "turn reverse")))
+    other = causes(("fail", "axle-witness", "front forward", "wheel-turned-other-way"))
     assert not any("driveline" in cause.cause or "its wheels" in cause.cause for cause in other)
 
 
@@ -164,7 +160,7 @@ def test_the_same_fault_of_two_units_takes_one_place():
 
 
 def test_what_a_run_need_not_prove_needs_no_cause():
-    stuck = ("unproven", "sensor-alive", "front winding", "raw value never changed")
+    stuck = ("unproven", "sensor-alive", "front winding", "never-changed")
     assert "stuck" in causes(stuck)[0].cause
     assert causes(stuck, required=False) == ()
     assert causes(stuck, waived="measured by hand") == ()
@@ -177,7 +173,7 @@ def test_efficiency_above_one_is_a_factor_or_sign():
 
 
 def test_a_unit_alone_that_repeats_its_frame_has_nobody_to_acknowledge_it():
-    found = causes(("fail", "error-frames", "can1", "error frames: no acknowledge 400"))
+    found = causes(("fail", "error-frames", "can1", "no-acknowledge"))
     assert "nobody acknowledges" in found[0].cause
 
 

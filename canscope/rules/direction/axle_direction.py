@@ -95,6 +95,7 @@ class AxleDirection(Rule):
         "stalled": "the {axle} axle stalled: torque with the brake released, {direction} requested"
         " and no motion",
     }
+    codes: ClassVar[tuple[str, ...]] = ("against-request", "stalled")
     missed: ClassVar[str] = "it was not seen to turn on that request"
     exercise: ClassVar[str] = "request the direction and let the axle turn for three seconds"
     causes: ClassVar[tuple[str, ...]] = (
@@ -161,6 +162,7 @@ class AxleDirection(Rule):
                     limit=0.0,
                     uncertainty=piece.bench.u(unit.role("speed")),
                     start_ns=at_ns - width_ns,
+                    code="against-request",
                 )
             )
         return found
@@ -198,14 +200,14 @@ class AxleDirection(Rule):
                     limit=self.turning_rpm,
                     uncertainty=piece.bench.u(role),
                     start_ns=times - width_ns,
-                    stalled=1,
+                    code="stalled",
                 )
             )
         return found
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
         """Say which axle, which direction, and whether it stalled."""
-        says = self.says["stalled" if worst.facts.get("stalled") else str(verdict)]
+        says = self.says["stalled" if worst.code == "stalled" else str(verdict)]
         return says.format(**axle_and_sense(worst.subject))
 
 

@@ -60,6 +60,7 @@ class AxleWitness(Rule):
         "pass": "a person saw the {axle} axle turn {direction}, as CAN says",
         "fail": "a person saw the {axle} axle {seen} while CAN says {direction}",
     }
+    codes: ClassVar[tuple[str, ...]] = ("wheel-turned-other-way", "wheel-stood-still")
     missed: ClassVar[str] = "no mark says what a person saw of it"
     exercise: ClassVar[str] = (
         "let a second person watch one wheel and mark which way it turns; CAN cannot see a wheel"
@@ -113,6 +114,7 @@ class AxleWitness(Rule):
                 measured=SENSES[seen],
                 limit=shown,
                 start_ns=mark.time_ns,
+                code="wheel-stood-still" if seen == "still" else "wheel-turned-other-way",
                 axle=str(mark.axle),
                 direction=WORDS[shown],
                 seen="stand still" if seen == "still" else f"turn {seen}",

@@ -42,6 +42,7 @@ class SensorAlive(Rule):
     limit_source: ClassVar[str] = COMMON_PRACTICE
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.BEFORE_POWER})
     says: ClassVar[dict[str, str]] = {"pass": "the sensor is off its rails, and it {moved}"}
+    codes: ClassVar[tuple[str, ...]] = ("at-end-of-range", "never-changed")
     exercise: ClassVar[str] = (
         "warm the sensor by hand or let the unit work until its reading moves by one step;"
         " check its plug if it stands at an end of its range"

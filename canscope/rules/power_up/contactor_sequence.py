@@ -56,6 +56,7 @@ class ContactorSequence(Rule):
         "fail": "{wrong}",
         "close": "sampling is too coarse to tell whether {right}, time between",
     }
+    codes: ClassVar[tuple[str, ...]] = ("negative-never-closed", "precharge-never-closed")
     exercise: ClassVar[str] = (
         "close the contactors the way the vehicle does, until positive is closed"
     )
@@ -130,9 +131,8 @@ class ContactorSequence(Rule):
         if not len(states) or np.isnan(states.value).all():
             text = f"the state of {word} was not known when positive closed"
             return Doubt(NAME, "not-available", text, positive.time_ns)
-        return self._missed(
-            window, positive, f"positive closed and {word} never did; without it for"
-        )
+        wrong = f"positive closed and {word} never did; without it for"
+        return self._missed(window, positive, wrong, f"{pole}-never-closed")
 
     def _opened(self, window: ClosedWindow, positive: Event) -> list[Outcome]:
         """Whether pre-charge opened after positive had closed."""
@@ -169,12 +169,14 @@ class ContactorSequence(Rule):
             wrong=f"{wrong}, time between",
         )
 
-    def _missed(self, window: ClosedWindow, positive: Event, wrong: str) -> Margins:
+    def _missed(self, window: ClosedWindow, positive: Event, wrong: str, code: str = "") -> Margins:
         """What never happened: short by all the time there was for it, at least 1 ms."""
         missed = max(1.0, (window.until_ns - positive.time_ns) / MS)
-        return self._row(window.until_ns, missed, positive.after_ns, wrong)
+        return self._row(window.until_ns, missed, positive.after_ns, wrong, code)
 
-    def _row(self, time_ns: int, late_ms: float, start_ns: int, wrong: str) -> Margins:
+    def _row(
+        self, time_ns: int, late_ms: float, start_ns: int, wrong: str, code: str = ""
+    ) -> Margins:
         return margins(
             NAME,
             time_ns,
@@ -182,6 +184,7 @@ class ContactorSequence(Rule):
             measured=late_ms,
             limit=0.0,
             start_ns=start_ns,
+            code=code,
             right="",
             wrong=wrong,
         )

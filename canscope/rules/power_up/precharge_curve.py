@@ -73,6 +73,14 @@ class PrechargeCurve(Rule):
         "fail": "did not charge as it should: {told}; {curve}; share of what is allowed",
         "close": "charged close to a limit: {told}; {curve}; share of what is allowed",
     }
+    codes: ClassVar[tuple[str, ...]] = (
+        "charged-before",
+        "hardly-rose",
+        "plateau",
+        "step",
+        "too-slow",
+        "other-time-constant",
+    )
     exercise: ClassVar[str] = "close the contactors from an empty link, at least once"
     causes: ClassVar[tuple[str, ...]] = (
         "a step: the resistor is bypassed, the link was already charged, or a contactor is welded",
@@ -169,7 +177,7 @@ class PrechargeCurve(Rule):
                 continue
             told = f"{value:.1f} V {when or 'before pre-charge acted'} (below {self.start_V:g} V)"
             share, u = 100 * value / self.start_V, 100 * window.bench.u(role) / self.start_V
-            rows.append(_most(name, seen_ns, share, u, told, facts))
+            rows.append(_most(name, seen_ns, share, u, told, facts, "charged-before"))
         return rows
 
     def _woken(
@@ -211,8 +219,9 @@ class PrechargeCurve(Rule):
         u *= 100 / self.minimum_percent
         if share - u < 100:
             told = f"a plateau at {level:.1f} V of {curve.pack_V:.1f} V"
-            told += ", so it hardly rose" if level < FLAT * curve.pack_V else ""
-            yield _least(name, curve, share, u, told, facts)
+            code = "hardly-rose" if level < FLAT * curve.pack_V else "plateau"
+            told += ", so it hardly rose" if code == "hardly-rose" else ""
+            yield _least(name, curve, share, u, told, facts, code)
 
     def _reach(
         self, name: str, curve: Curve, clock_s: float, facts: dict[str, Any]
@@ -227,7 +236,7 @@ class PrechargeCurve(Rule):
         told = f"{word} {curve.reach_s * 1e3:.1f} ms (within {self.reach_s * 1e3:g} ms)"
         reach_u = curve.reach_u + clock_s
         share, u = (100 * value / self.reach_s for value in (curve.reach_s, reach_u))
-        return [_most(name, curve.end_ns, share, u, told, facts, curve.begin_ns)]
+        return [_most(name, curve.end_ns, share, u, told, facts, "too-slow", curve.begin_ns)]
 
     def _step(self, name: str, curve: Curve, rc_s: float, facts: dict[str, Any]) -> list[Outcome]:
         """A rise that sampling does not resolve: its tau is at most ``curve.step_s``."""
@@ -237,7 +246,7 @@ class PrechargeCurve(Rule):
             told = f"a step instead of a curve, tau at most {most_ms:.1f} ms where R C says "
             told += f"{rc_s * 1e3:.1f} ms"
             share = 100 * curve.step_s / (self.tau_least * rc_s)
-            return [_least(name, curve, share, 0.0, told, facts)]
+            return [_least(name, curve, share, 0.0, told, facts, "step")]
         text = f"the link rose within two readings (tau below {most_ms:.1f} ms): a step, or a "
         text += "curve too fast for its sampling"
         return [Doubt(name, "inferred", text, curve.end_ns)]
@@ -252,9 +261,10 @@ class PrechargeCurve(Rule):
         low = f"{told} (at least {least * 1e3:.1f} ms)"
         high = f"{told} (at most {most * 1e3:.1f} ms)"
         tau, u = 100 * fit.tau_s, 100 * fit.tau_u
+        code, share, share_u = "other-time-constant", tau / most, u / most
         return [
-            _least(name, curve, tau / least, u / least, low, facts),
-            _most(name, curve.end_ns, tau / most, u / most, high, facts, curve.begin_ns),
+            _least(name, curve, tau / least, u / least, low, facts, code),
+            _most(name, curve.end_ns, share, share_u, high, facts, code, curve.begin_ns),
         ]
 
 
@@ -265,6 +275,7 @@ def _most(
     u: float,
     told: str,
     facts: dict[str, Any],
+    code: str,
     start_ns: int | None = None,
 ) -> Margins:
     """A number that must be at most its limit, both in percent of the limit."""
@@ -276,13 +287,14 @@ def _most(
         limit=100.0,
         uncertainty=u,
         start_ns=start_ns,
+        code=code,
         told=told,
         **facts,
     )
 
 
 def _least(
-    name: str, curve: Curve, share: float, u: float, told: str, facts: dict[str, Any]
+    name: str, curve: Curve, share: float, u: float, told: str, facts: dict[str, Any], code: str
 ) -> Margins:
     """A number that must be at least its limit, both in percent of the limit."""
     return margins(
@@ -293,6 +305,7 @@ def _least(
         limit=100.0,
         uncertainty=u,
         start_ns=curve.begin_ns,
+        code=code,
         told=told,
         **facts,
     )

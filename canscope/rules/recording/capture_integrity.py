@@ -63,6 +63,12 @@ class CaptureIntegrity(Rule):
     limit_parameter: ClassVar[str] = "skipped_percent"
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.BEFORE_POWER, CardStep.CLOSE})
     says: ClassVar[dict[str, str]] = {"pass": "{what}", "fail": "{what}"}
+    codes: ClassVar[tuple[str, ...]] = (
+        "clock-stepped",
+        "unreadable-lines",
+        "lost-frames",
+        "cut-off",
+    )
     exercise: ClassVar[str] = "record again, and stop the recorder before taking power away"
     causes: ClassVar[tuple[str, ...]] = (
         "the recorder was too slow, or its disk was full",
@@ -115,15 +121,16 @@ class CaptureIntegrity(Rule):
                 skipped,
                 measured=percent,
                 limit=self.skipped_percent,
+                code="unreadable-lines",
                 what=whole if skipped >= 0 else f"{what}; percent unreadable",
             )
         ]
         if tally.dropped:
             lost = f"the recorder says that it lost frames ({tally.dropped}); number lost"
-            found.append(_fault(at_ns, tally.dropped, lost))
+            found.append(_fault(at_ns, tally.dropped, lost, "lost-frames"))
         if tally.cut_end:
             cut = "the recording is cut off in the middle of its last line or record; cut ends"
-            found.append(_fault(at_ns, 1, cut))
+            found.append(_fault(at_ns, 1, cut, "cut-off"))
         return [*found, *_paced(state.first_ns, piece.bench)]
 
 
@@ -175,11 +182,12 @@ def _step(piece: Piece) -> Margins:
         way = "back" if size_ns < 0 else "forward"
         jump = f"{way} by {abs(size_ns) / S:.3f} s"
     what = f"the recording's clock stepped {jump}, and nothing is judged across the step; steps"
-    return _fault(at_ns, 1, what)
+    return _fault(at_ns, 1, what, "clock-stepped")
 
 
-def _fault(at_ns: int, count: int, what: str) -> Margins:
-    return margins("capture", at_ns, -float(count), measured=float(count), limit=0.0, what=what)
+def _fault(at_ns: int, count: int, what: str, code: str) -> Margins:
+    number = float(count)
+    return margins("capture", at_ns, -number, measured=number, limit=0.0, code=code, what=what)
 
 
 def _unvouched(state: Recorded) -> str:

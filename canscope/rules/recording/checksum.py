@@ -53,6 +53,7 @@ class Checksum(Rule):
         "fail": "the checksum does not fit the bytes of {share} (there it reads {said:02X} and"
         " has to be {due:02X}); wrong of {total}",
     }
+    codes: ClassVar[tuple[str, ...]] = ("some-frames", "every-frame")
     exercise: ClassVar[str] = "record the bus with the unit powered"
     causes: ClassVar[tuple[str, ...]] = (
         "profile, bytes or data_id in the plan are not the unit's own",
@@ -86,6 +87,7 @@ class Checksum(Rule):
             after[name] = Count(state[name].frames + len(rows), int(count[-1]))
             measured = np.where(wrong, count, 0).astype(np.float64)
             some = telling(-measured)
+            total = state[name].frames + some + 1
             found.append(
                 margins(
                     name,
@@ -93,7 +95,8 @@ class Checksum(Rule):
                     -measured[some],
                     measured=measured[some],
                     limit=0.0,
-                    total=state[name].frames + some + 1,
+                    code=np.where(measured[some] < total, "some-frames", "every-frame"),
+                    total=total,
                     said=said[some],
                     due=due[some],
                 )
@@ -102,7 +105,7 @@ class Checksum(Rule):
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
         """Say how many frames there were, what this one says and what was due."""
-        share = "every frame" if worst.measured >= worst.facts["total"] else "some frames"
+        share = worst.code.replace("-", " ")
         says = self.says.get(str(verdict), self.says["fail"])
         return says.format(share=share, **worst.facts)
 

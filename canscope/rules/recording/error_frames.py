@@ -33,8 +33,8 @@ CLASSES = {
     0x002: "lost arbitration",
     0x100: "restarted",
 }
-BUS_OFF = 0x040
-FAULTS = 0x001 | 0x004 | 0x008 | 0x010 | 0x020 | BUS_OFF | 0x080
+NO_ACKNOWLEDGE, BUS_OFF = 0x020, 0x040
+FAULTS = 0x001 | 0x004 | 0x008 | 0x010 | NO_ACKNOWLEDGE | BUS_OFF | 0x080
 CONTROLLER, BACK_TO_ACTIVE = 0x004, 0x40  # of data[1]: the error counters have fallen again
 APART_NS = 1 * S  # error frames closer than this make one burst; common practice, no source
 FOLLOWS_NS = 2 * S  # what happened longer before it is not named; common practice, no source
@@ -53,6 +53,7 @@ class Errors:
     last_ns: int = int(NEVER)  # the last error
     bursts: int = 0
     after: str = ""  # what the present burst follows
+    as_turned: bool = False  # it follows the start of a unit's turning
 
 
 @dataclass(frozen=True)
@@ -92,6 +93,7 @@ class ErrorFrames(Rule):
         "pass": "no node went off the bus: {what}; most error frames at once",
         "fail": "{fault}: {what}; error frames",
     }
+    codes: ClassVar[tuple[str, ...]] = ("bus-off", "as-a-unit-turned", "no-acknowledge")
     exercise: ClassVar[str] = "record with error frames switched on in the recorder"
     causes: ClassVar[tuple[str, ...]] = (
         "a terminating resistor is missing, or there is one too many",
@@ -160,7 +162,7 @@ class ErrorFrames(Rule):
             tuple(keep.tolist()),
             int(times[-1]),
             told.bursts(last),
-            told.after(last),
+            *told.after(last),
         )
         return after, found
 
@@ -172,6 +174,7 @@ class ErrorFrames(Rule):
             measured=count,
             limit=self.limit_count,
             start_ns=told.times[row] - round(self.within_s * S),
+            code=told.code(row),
             what=told.what(row),
             fault=f"too many error frames within {self.within_s:g} s",
         )
@@ -241,16 +244,23 @@ class _Told:
         """Bursts that had begun by then."""
         return self.errors.bursts + int(np.count_nonzero(self.begins[: row + 1]))
 
-    def after(self, row: int) -> str:
-        """What the burst that this frame belongs to follows."""
+    def after(self, row: int) -> tuple[str, bool]:
+        """What the burst that this frame belongs to follows, and whether a unit began to turn."""
         starts = np.flatnonzero(self.begins[: row + 1])
         if not len(starts):
-            return self.errors.after
+            return self.errors.after, self.errors.as_turned
         begun_ns = int(self.times[starts[-1]])
         last = self.happened.before(begun_ns)
         if last is None or begun_ns - last.time_ns > FOLLOWS_NS:
-            return ""
-        return f"began {(begun_ns - last.time_ns) / MS:.0f} ms after {_named(last)}"
+            return "", False
+        text = f"began {(begun_ns - last.time_ns) / MS:.0f} ms after {_named(last)}"
+        return text, last.kind == "burst-start"
+
+    def code(self, row: int) -> str:
+        """What points at the cause of too many errors, the strongest sign first."""
+        if self.after(row)[1]:
+            return "as-a-unit-turned"
+        return "no-acknowledge" if self.counts(row)[list(CLASSES).index(NO_ACKNOWLEDGE)] else ""
 
     def what(self, row: int) -> str:
         """Classes, bursts and what the burst follows, in words."""
@@ -258,7 +268,7 @@ class _Told:
         text = ", ".join(f"{name} {count}" for name, count in counts if count) or "other"
         bursts = self.bursts(row)
         text += f", in {bursts} burst{'s' if bursts > 1 else ''}"
-        follows = self.after(row)
+        follows, _ = self.after(row)
         return text + (f", the latest of which {follows}" if follows else "")
 
 
@@ -278,6 +288,7 @@ def _bus_off(channel: str, told: _Told, row: int) -> Margins:
         -float(number),
         measured=number,
         limit=0.0,
+        code="bus-off",
         what=told.what(row),
         fault="a node went off the bus",
     )
