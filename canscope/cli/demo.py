@@ -155,10 +155,10 @@ def first_look(report: Report) -> str:
     """The first thing to look at in a report: its own lead, else a finding that is no pass."""
     if report.verdict == "pass":
         return "nothing failed"
-    for lead in report.look_first[:1]:
-        # The lead goes on with causes and advice; the table has room for the finding alone.
-        told = (f.sentence for f in report.findings if f.sentence and lead.startswith(f.sentence))
-        return max(told, key=len, default=lead)
+    for text in report.look_first[:1]:
+        # The text may go on with other findings; the table has room for the first one alone.
+        lead = report.lead(text)
+        return lead.sentence if lead else text
     for verdict in ("fail", "unproven"):
         for finding in sorted(report.findings, key=lambda f: not f.required):
             if finding.verdict == verdict:

@@ -11,7 +11,8 @@ from fnmatch import fnmatchcase
 from glob import escape
 from itertools import product
 
-from canscope.judge.causes import TABLE, Row, Sign
+from canscope.judge.causes import TABLE
+from canscope.judge.causes.pattern import Row, Sign
 from canscope.model.findings import Finding, Key, Verdict
 from canscope.model.report import Cause
 from canscope.model.rule import Rule
@@ -72,7 +73,7 @@ def _members(
     findings: Sequence[Finding], row: Row, names: Mapping[str, str], explained: set[Key]
 ) -> list[Finding]:
     """What the row explains if it matches, the findings that are its signs first; else nothing."""
-    signs = [_first(findings, sign, names, explained) for sign in row.signs]
+    signs = [_first(findings, sign, names, explained) for sign in row.when]
     found = [finding for finding in signs if finding is not None]
     if len(found) < len(signs) or any(_first(findings, sign, names) for sign in row.unless):
         return []
@@ -114,7 +115,7 @@ def _is_explained(finding: Finding, row: Row, names: Mapping[str, str]) -> bool:
     """Whether a fail is what one of the row's signs says, or a consequence."""
     if finding.verdict is not Verdict.FAIL:
         return False
-    also = [(sign.rule, sign.subject) for sign in row.signs if sign.verdict is Verdict.FAIL]
+    also = [(sign.rule, sign.subject) for sign in row.when if sign.verdict is Verdict.FAIL]
     for entry in row.explains:
         rule, _, subject = entry.partition("|")
         also.append((rule, subject or "*"))

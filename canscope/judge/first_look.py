@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 
 from canscope.judge.diagnosis import MOST
 from canscope.model.findings import Finding, Verdict
@@ -12,7 +12,7 @@ from canscope.model.report import Cause
 from canscope.model.rule import Rule
 
 OF_A_SENSOR = ("sensor-suspect", "stale", "not-available", "out-of-range")
-NUMBER = re.compile(r"(?<![\w:])[\d.]+")  # in a clause; the digits of a name are none
+NUMBER = re.compile(r"(?<![\w:])[\d.]+")  # the digits within a name are no number
 
 
 def look_first(
@@ -20,10 +20,10 @@ def look_first(
 ) -> tuple[str, ...]:
     """At most three sentences that a person should read first.
 
-    Each fault is told by the finding that its diagnosis starts from, so that no consequence hides
-    it; then come fails that no cause explains, and those that stop a run although what their
-    diagnosis starts from does not. Where nothing failed, it is what a pass still lacks, one
-    sentence a reason.
+    Each fault is represented by the finding that its diagnosis starts from, so that no consequence
+    hides it. Fails that no cause explains follow, then fails that stop a run although the finding
+    that their diagnosis starts from does not. Where nothing failed, the sentences are what a pass
+    still lacks, one for each reason.
     """
     named = {f"{finding.rule}, {finding.subject}": finding for finding in findings}
     led = [named[cause.findings[0]] for cause in diagnosis]
@@ -61,25 +61,30 @@ def _missing(
     lacking.sort(key=lambda finding: (finding not in led, *_weight(finding, rules)))
     unseen = {f.subject for f in lacking if f.rule == "message-presence"}
     for finding in lacking:
-        why = ("not-seen", finding.subject) if finding.subject in unseen else _why(finding)
-        groups.setdefault(why, []).append(finding)
+        groups.setdefault(_why(finding, unseen), []).append(finding)
     for first, *others in groups.values():
         also = ""
         if others:
             alike = all(finding.rule == first.rule for finding in others)
             names = [finding.subject if alike else finding.rule for finding in others]
-            told = ", ".join(dict.fromkeys(names))
-            also = f" Unproven for the same reason: {len(others)} more ({told})."
+            listed = ", ".join(dict.fromkeys(names))
+            also = f" Unproven for the same reason: {len(others)} more ({listed})."
         yield first.sentence + also
 
 
-def _why(finding: Finding) -> tuple[str, ...]:
-    """What findings have in common that one deed would prove."""
+def _why(finding: Finding, unseen: Collection[str]) -> tuple[str, ...]:
+    """What findings have in common that one action would prove; ``unseen`` are message keys.
+
+    Doubts are compared with one another, numbers left out; no word is looked for in them.
+    """
+    if finding.subject in unseen:
+        return "not-seen", finding.subject
     reason = finding.reason or ""
     if reason in OF_A_SENSOR:
         return reason, *finding.signals[:1]
-    if reason == "not-seen":  # which message, whatever of it was wanted
-        return reason, finding.doubt.split(",")[0].rpartition(".")[0] or finding.subject
+    if reason == "not-seen":  # the doubt begins with the signal that was not seen
+        messages = (key for key in unseen if finding.doubt.startswith(f"{key}."))
+        return reason, next(messages, finding.subject)
     return reason, NUMBER.sub("", finding.doubt) or finding.rule
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from canscope.model.findings import REASONS, Verdict
+from canscope.model.findings import REASONS, TO_PROVE, Verdict
 from canscope.model.outcome import Doubt, Subject
 from canscope.model.quantities import STATE, with_unit
 from canscope.model.rule import Rule, Worst
@@ -76,9 +76,9 @@ def unjudged(
         text += f" ({', '.join(signals[:3])})"
     text += "."
     if doubt.reason == "not-bound":
-        text += " To prove it: bind it to a signal in the plan."
+        text += f" {TO_PROVE} bind it to a signal in the plan."
     if rule.exercise and doubt.reason in ("not-exercised", "not-seen", "inferred"):
-        text += f" To prove it: {rule.exercise}."
+        text += f" {TO_PROVE} {rule.exercise}."
     return text
 
 

@@ -31,6 +31,7 @@ REASONS: Mapping[str, str] = {
     "inferred": "it can only be inferred, not seen",
 }
 
+TO_PROVE = "To prove it:"  # what begins the last part of an unproven's sentence
 COMMON_PRACTICE = "common practice, no source"
 
 Key = tuple[str, str]  # rule and subject, which tell a finding from every other of its report

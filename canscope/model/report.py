@@ -163,3 +163,11 @@ class Report:
     written_at: str = ""  # passed in, never read from a clock here
     unique_id: str = ""
     mounting: tuple[Mapping[str, Any], ...] = ()
+
+    def lead(self, text: str) -> Finding | None:
+        """The finding that an entry of ``look_first`` is about: the entry begins with its sentence.
+
+        None if it is about none of this report.
+        """
+        found = (f for f in self.findings if f.sentence and text.startswith(f.sentence))
+        return max(found, key=lambda finding: len(finding.sentence), default=None)

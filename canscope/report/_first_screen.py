@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from canscope.model.findings import Finding
+from canscope.model.findings import TO_PROVE, Finding
 from canscope.model.quantities import STATE
 from canscope.model.report import Report
 from canscope.report.wording import (
@@ -81,7 +81,7 @@ def leads(report: Report) -> list[Lead]:
 
 
 def _lead(report: Report, text: str) -> Lead:
-    sentence, separator, proof = text.partition("To prove it:")
+    sentence, separator, proof = text.partition(TO_PROVE)
     about = (f for f in report.findings if f.sentence and text.startswith(f.sentence))
     return Lead(sentence, proof if separator else None, next(about, None))
 

@@ -232,7 +232,7 @@ def test_a_run_without_a_fault_has_no_cause():
 
 def test_every_row_names_rules_that_exist_and_a_check_for_each_cause():
     for row in TABLE:
-        rules = [sign.rule for sign in (*row.signs, *row.unless)]
+        rules = [sign.rule for sign in (*row.when, *row.unless)]
         rules += [entry.partition("|")[0] for entry in row.explains]
         assert all(rule in RULES or any(r.startswith(rule[:-1]) for r in RULES) for rule in rules)
         assert 1 <= len(row.causes) <= MOST

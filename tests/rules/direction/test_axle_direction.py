@@ -86,6 +86,7 @@ def test_an_axle_that_turns_against_the_request_fails_by_its_worst_median():
     assert (finding.measured, finding.margin, finding.limit) == (-182, -182, 0)
     assert finding.uncertainty == 0.5
     assert "the front axle turned against the requested direction (forward)" in finding.sentence
+    assert finding.code == "against-request"
     assert found["front reverse"].reason == "not-exercised"
 
 
@@ -203,6 +204,7 @@ def test_torque_without_motion_for_a_second_is_a_stall():
     assert (finding.measured, finding.limit, finding.margin) == (0, 50, -50)
     assert finding.first_failed_s == pytest.approx(3.0)
     assert "stalled" in finding.sentence
+    assert finding.code == "stalled"
 
 
 def test_pushing_the_other_way_without_motion_is_a_stall_too():

@@ -33,12 +33,15 @@ def test_a_person_who_saw_what_can_says_proves_that_direction_alone():
     assert "a person saw the front axle turn forward, as CAN says" in sentence
 
 
-@pytest.mark.parametrize("seen", ["reverse", "still"])
-def test_a_person_who_saw_something_else_fails_what_can_says(seen):
+@pytest.mark.parametrize(
+    ("seen", "code"), [("reverse", "wheel-turned-other-way"), ("still", "wheel-stood-still")]
+)
+def test_a_person_who_saw_something_else_fails_what_can_says(seen, code):
     found = judge(mark(3, seen))
     assert (found["front forward"].verdict, found["front forward"].margin) == (Verdict.FAIL, -1)
     assert found["front reverse"].verdict is Verdict.UNPROVEN
     assert "while CAN says forward" in found["front forward"].sentence
+    assert found["front forward"].code == code
 
 
 def test_a_wrong_sighting_is_not_made_up_for_by_a_right_one():

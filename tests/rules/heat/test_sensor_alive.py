@@ -26,6 +26,7 @@ def test_a_sensor_that_moved_by_one_step_passes_at_that_instant():
 def test_a_frozen_sensor_is_suspect_and_never_failed():
     finding = judge(20.0)
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert finding.code == "never-changed"
 
 
 TWO = ((FAST >= 3) & (FAST < 6)) | ((FAST >= 10) & (FAST < 13))
@@ -65,6 +66,7 @@ def test_an_earlier_run_in_which_it_moved_is_enough():
 def test_a_sensor_that_goes_to_a_rail_is_suspect(rail):
     finding = judge(np.where((SLOW > 15) & (SLOW < 17), rail, WARMING))
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert finding.code == "at-end-of-range"
 
 
 QUICK = np.round(np.arange(0, 20, 0.2), 3)

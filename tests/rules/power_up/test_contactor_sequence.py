@@ -107,6 +107,7 @@ def test_positive_without_the_others_fails_with_a_number(pole, word):
     finding = judge(**{pole: []})
     assert finding.verdict is Verdict.FAIL
     assert f"positive closed and {word} never did" in finding.sentence
+    assert finding.code == f"{word.replace('-', '')}-never-closed"
     assert finding.margin < -400  # the attempt lasts at least 0.5 s after the last closing
 
 

@@ -148,6 +148,7 @@ def test_a_step_where_r_c_says_a_curve_fails_as_a_step():
     finding = judge(lambda t: np.where(t >= BEGIN_S, 400.0, 0.0))
     assert finding.verdict is Verdict.FAIL
     assert "a step instead of a curve, tau at most 4.6 ms" in finding.sentence
+    assert finding.code == "step"
     assert finding.measured == pytest.approx(100 * 4.5512 / 20, abs=0.01)
 
 
@@ -164,6 +165,7 @@ def test_a_plateau_below_the_pack_fails_as_a_plateau():
     finding = judge(lambda t: charging(t, BEGIN_S, 320.0, 0.032), held_s=0.5)
     assert finding.verdict is Verdict.FAIL
     assert "a plateau at 320.0 V of 400.0 V" in finding.sentence
+    assert finding.code == "plateau"
     assert finding.measured == pytest.approx(84.2, abs=0.1)
 
 
@@ -171,6 +173,7 @@ def test_a_link_that_never_rises_fails_as_a_plateau_at_nothing():
     finding = judge(lambda t: 0 * t, held_s=0.5)
     assert finding.verdict is Verdict.FAIL
     assert "a plateau at 0.0 V of 400.0 V, so it hardly rose" in finding.sentence
+    assert finding.code == "hardly-rose"
 
 
 def test_a_link_that_is_still_charged_before_the_first_closing_fails():
@@ -178,6 +181,7 @@ def test_a_link_that_is_still_charged_before_the_first_closing_fails():
     finding = judge(lambda t: charging(t, BEGIN_S, 400.0, 0.040, start_V=90.0))
     assert finding.verdict is Verdict.FAIL
     assert "90.0 V before the first closing (below 60 V)" in finding.sentence
+    assert finding.code == "charged-before"
     assert finding.measured == pytest.approx(150.0)
 
 

@@ -62,6 +62,7 @@ def test_above_one_percent_of_unreadable_lines_fails(tmp_path, bad, verdict, mar
     assert finding.margin == pytest.approx(margin)
     assert f"{bad} of 200 lines" in finding.sentence
     assert "run.log:51" in finding.sentence
+    assert finding.code == "unreadable-lines"
 
 
 def test_the_share_allowed_can_be_set(tmp_path):
@@ -74,6 +75,7 @@ def test_a_cut_end_fails(tmp_path):
     finding = judge(tmp_path, [*lines(200), "(1700000002.000000) can0 12"], end="")
     assert finding.verdict is Verdict.FAIL
     assert "cut off" in finding.sentence
+    assert finding.code == "cut-off"
 
 
 def test_a_clock_step_fails_where_it_happened_and_says_by_how_much(tmp_path):
@@ -82,6 +84,7 @@ def test_a_clock_step_fails_where_it_happened_and_says_by_how_much(tmp_path):
     assert finding.verdict is Verdict.FAIL
     # The first hundred end 0.99 s after the first frame; the clock then shows 30 s before it.
     assert "back by 30.990 s" in finding.sentence
+    assert finding.code == "clock-stepped"
     assert (finding.at_s, finding.first_failed_s) == (0.99, 0.99)  # where the clock last ran on
 
 

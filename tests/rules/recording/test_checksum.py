@@ -48,8 +48,10 @@ def test_published_samples_fit_and_any_other_checksum_does_not(number, profile, 
     assert (finding.verdict, finding.measured, finding.first_failed_s) == (Verdict.FAIL, 2, 0.01)
     assert f"reads {sums[number] ^ 1:02X} and has to be {sums[number]:02X}" in finding.sentence
     assert "some frames" in finding.sentence
+    assert finding.code == "some-frames"
     assert "wrong of 4: 2 frames, limit 0 frames" in finding.sentence
     assert "every frame" in run([wrong] * 3, **where).sentence
+    assert run([wrong] * 3, **where).code == "every-frame"
 
 
 @pytest.mark.parametrize(

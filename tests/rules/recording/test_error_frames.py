@@ -44,6 +44,7 @@ def test_bus_off_fails_by_itself():
     assert (finding.verdict, finding.margin, finding.at_s) == (Verdict.FAIL, -1.0, 2.0)
     assert "went off the bus" in finding.sentence
     assert "bus-off 1, in 1 burst" in finding.sentence
+    assert finding.code == "bus-off"
 
 
 def test_none_recorded_proves_nothing():
@@ -77,6 +78,7 @@ def test_more_than_allowed_within_ten_seconds_fail():
     finding = run(traffic(), errors(0x20, *times))["can1"]
     assert (finding.verdict, finding.margin, finding.first_failed_s) == (Verdict.FAIL, -1.0, 2.0)
     assert "no acknowledge 11" in finding.sentence
+    assert finding.code == "no-acknowledge"
     spread = run(traffic(until_s=30), errors(0x20, *(2.5 * k for k in range(11))))["can1"]
     assert (spread.verdict, spread.measured) == (
         Verdict.PASS,

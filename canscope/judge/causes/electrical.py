@@ -1,0 +1,101 @@
+"""Power, voltage and current that do not fit together."""
+
+from __future__ import annotations
+
+from canscope.judge.causes.pattern import Row, failed, passed
+
+LINK = ("precharge-level|{unit} link", "precharge-curve|{unit} link", "closing-inrush")
+
+ROWS = (
+    Row(
+        when=(failed("power-balance"),),
+        causes=(
+            (
+                "the pack current has the wrong sign: its sensor is mounted the other way round",
+                "switch a known load on, such as a heater: the current must rise; else invert it",
+            ),
+            (
+                "a factor or unit of torque, speed, current or voltage in a definition is wrong",
+                "compare each of the four with an instrument at one steady point",
+            ),
+        ),
+        unless=(failed("torque-response"),),
+    ),
+    Row(
+        when=(failed("bus-sag", "pack"), failed("source-resistance", "pack")),
+        causes=(
+            (
+                "a bad joint, fuse or service disconnect in the pack's circuit",
+                "isolate, measure dead, then measure each joint with a milliohm meter; feel for "
+                "one that was warm",
+            ),
+            (
+                "the pack is empty, cold or worn",
+                "compare the lowest cell voltage under the same load",
+            ),
+        ),
+        explains=("bus-sag", "source-resistance"),
+    ),
+    Row(
+        when=(failed("bus-sag", "pack"),),
+        causes=(
+            (
+                "the pack is weak for this load, or a joint in its circuit is bad",
+                "compare the lowest cell voltage with the pack voltage under the same load",
+            ),
+        ),
+        explains=("bus-sag", "source-resistance"),
+    ),
+    Row(
+        when=(failed("source-resistance", "{unit} link"), passed("source-resistance", "pack")),
+        causes=(
+            (
+                "the pre-charge resistor is still in circuit: positive does not really carry",
+                "isolate, measure dead, then measure across the closed positive contactor",
+            ),
+            (
+                "a bad joint between the pack and the {unit} unit",
+                "measure each joint with a milliohm meter, dead",
+            ),
+        ),
+        explains=("bus-sag|{unit} link", "voltage-agreement|{unit} link"),
+    ),
+    Row(
+        when=(failed("source-resistance", "pack"),),
+        causes=(
+            (
+                "a worn joint, fuse or service disconnect in the pack's circuit",
+                "isolate, measure dead, then measure each joint with a milliohm meter",
+            ),
+            (
+                "current and voltage do not belong together in time or in factor",
+                "compare both with an instrument at one steady load",
+            ),
+        ),
+        explains=("source-resistance",),
+    ),
+    Row(
+        when=(failed("voltage-agreement", "{unit} link"), passed("voltage-agreement")),
+        causes=(
+            (
+                "the {unit} unit's voltage reading is off: factor in its definition, or its sensor",
+                "compare it with the pack voltage and a rated instrument, contactors closed",
+            ),
+        ),
+        explains=LINK,
+    ),
+    Row(
+        when=(failed("current-ceiling"),),
+        causes=(
+            (
+                "a consumer is on that nobody counted: heater, compressor, d.c. converter",
+                "switch the consumers off one by one and see when the current falls",
+            ),
+            (
+                "the torque limit for the first spin is not set",
+                "read the unit's torque at the same instant, then its limit",
+            ),
+        ),
+        explains=("source-resistance", "bus-sag"),
+    ),
+)

@@ -1,0 +1,82 @@
+"""Units that get hot, and thermometers that cannot be believed."""
+
+from __future__ import annotations
+
+from canscope.judge.causes.pattern import Row, failed, unproven
+
+ROWS = (
+    Row(
+        when=(failed("temperature-*", "{unit} *"), failed("dry-exposure", "{unit}")),
+        causes=(
+            (
+                "the {unit} unit turned too long while there is nothing to carry the heat away",
+                "let it cool, keep to the agreed seconds, and feel whether both units warm alike",
+            ),
+            (
+                "the {unit} unit works against something: a binding brake, a wrong sensor offset",
+                "turn the {unit} wheels by hand with all power off",
+            ),
+        ),
+        explains=("temperature-*|{unit} *", "dry-exposure"),
+    ),
+    Row(
+        when=(failed("cold-soak"), failed("temperature-*", "{unit} *")),
+        causes=(
+            (
+                "the {unit} unit was still hot from an earlier run",
+                "let it stand until all its sensors agree, then repeat",
+            ),
+            (
+                "its sensor reads too much",
+                "compare with a contact thermometer on the housing of the cold unit",
+            ),
+        ),
+        explains=("temperature-*|{unit} *",),
+    ),
+    Row(
+        when=(failed("temperature-*", "{unit} *"),),
+        causes=(
+            (
+                "the {unit} unit draws current without turning it into motion: sensor offset, "
+                "phase order, a binding brake",
+                "compare its current and torque with those of the other unit at the same speed",
+            ),
+            (
+                "nothing carries its heat away: no coolant, no oil, a dry winding",
+                "shorten the bursts, lengthen the pauses, and repeat from cold",
+            ),
+        ),
+        explains=("temperature-*|{unit} *",),
+    ),
+    Row(
+        when=(failed("cold-soak"),),
+        causes=(
+            (
+                "one temperature sensor is off, or its definition has another offset",
+                "compare each with a contact thermometer on the cold housing",
+            ),
+            (
+                "a part was still warm from before",
+                "let the vehicle stand until all sensors agree, then repeat",
+            ),
+        ),
+    ),
+    Row(
+        when=(unproven("sensor-alive", code="at-end-of-range"),),
+        causes=(
+            (
+                "the temperature sensor is unplugged, broken or shorted",
+                "measure its resistance at the unit's plug, cold",
+            ),
+        ),
+    ),
+    Row(
+        when=(unproven("sensor-alive", code="never-changed"),),
+        causes=(
+            (
+                "the temperature sensor or its channel is stuck at one value",
+                "warm the sensor by hand or compare it with a contact thermometer after a burst",
+            ),
+        ),
+    ),
+)

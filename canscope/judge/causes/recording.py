@@ -1,0 +1,38 @@
+"""A recording that cannot be believed; it comes before anything that it shows."""
+
+from __future__ import annotations
+
+from canscope.judge.causes.pattern import Row, failed
+
+ROWS = (
+    Row(
+        when=(failed("capture-integrity", code="clock-stepped"),),
+        causes=(
+            (
+                "the recording computer's clock was set while it recorded",
+                "switch automatic time setting off, or record with the adapter's own clock, "
+                "and run again",
+            ),
+        ),
+        explains=("capture-gaps", "cycle-time"),
+    ),
+    Row(
+        when=(failed("capture-integrity", code="cut-off"),),
+        causes=(
+            (
+                "the file was copied while it was still being written, or the recorder lost power",
+                "stop the recorder first, then copy the file again",
+            ),
+        ),
+    ),
+    Row(
+        when=(failed("capture-integrity", code="unreadable-lines"),),
+        causes=(
+            (
+                "the file was damaged or edited on its way: a bad disk, a serial line, an editor",
+                "look at the first unreadable line, compare with the file on the recorder",
+            ),
+        ),
+        explains=("capture-gaps", "cycle-time", "alive-counter"),
+    ),
+)

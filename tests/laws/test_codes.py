@@ -1,0 +1,90 @@
+"""Findings are told apart by their codes: no file reads the words of a sentence.
+
+So a sentence can be reworded without changing what the diagnosis finds.
+"""
+
+import ast
+from dataclasses import replace
+from fnmatch import fnmatchcase
+from pathlib import Path
+
+import pytest
+
+import canscope
+from canscope.capture.read import read_capture
+from canscope.decoding.columns import decode
+from canscope.judge.causes import TABLE
+from canscope.judge.check import check
+from canscope.judge.diagnosis import diagnose
+from canscope.model.findings import REASONS, Verdict
+from canscope.plan.load import read_plan
+from canscope.rules import RULES
+from canscope.simulate.folder import write_run
+from canscope.simulate.runs import make_run
+
+ROOT = Path(canscope.__file__).parent
+SIGNS = [sign for row in TABLE for sign in (*row.when, *row.unless)]
+TEXTS = {"sentence"}  # written for people
+DECLARED = {code for name in RULES for code in RULES[name].codes}
+FAULTS = ("bus-off", "clock-step", "no-precharge", "rear-axle-locked", "sensor-frozen")
+
+
+@pytest.mark.parametrize("sign", [s for s in SIGNS if s.code], ids=lambda s: f"{s.rule}-{s.code}")
+def test_every_code_of_the_table_is_one_that_its_rule_can_give(sign):
+    rules = [RULES[name] for name in RULES if fnmatchcase(name, sign.rule)]
+    reasons = set(REASONS) if sign.verdict is Verdict.UNPROVEN else set()
+    assert all(sign.code in {*rule.codes, *reasons} for rule in rules)
+    assert rules
+
+
+def test_a_code_is_a_short_word_and_no_reason():
+    assert all(code.replace("-", "").isalpha() and code == code.lower() for code in DECLARED)
+    assert not DECLARED & set(REASONS)
+
+
+@pytest.mark.parametrize("name", [name for name in RULES if RULES[name].codes])
+def test_a_declared_code_is_given_somewhere_beside_its_declaration(name):
+    """Each word stands once where it is declared and again where it is given."""
+    files = [*ROOT.glob(f"rules/*/{name.replace('-', '_')}.py"), ROOT / "trust" / "sensor.py"]
+    text = "\n".join(path.read_text("utf-8") for path in files)
+    for code in RULES[name].codes:
+        pole = code.removesuffix("-never-closed")  # contactor-sequence puts its own in front
+        assert text.count(f'"{code}"') >= 2 or f'"{pole}"' in text, code
+
+
+def reads_text(node):
+    """Whether this looks into a text that is written for people."""
+    if isinstance(node, ast.Compare):
+        return any(isinstance(op, ast.In | ast.NotIn) for op in node.ops) and any(
+            isinstance(one, ast.Attribute) and one.attr in TEXTS for one in node.comparators
+        )
+    return (
+        isinstance(node, ast.Attribute)
+        and isinstance(node.value, ast.Attribute)
+        and node.value.attr in TEXTS
+    )
+
+
+def test_no_file_looks_for_words_in_a_sentence():
+    found = [
+        f"{path.relative_to(ROOT)}:{node.lineno}"
+        for path in ROOT.rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        if reads_text(node)
+    ]
+    assert found == []
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_other_words_change_no_diagnosis(fault, tmp_path):
+    files = write_run(make_run(fault=fault), tmp_path)
+    plan = read_plan(files.plan)
+    signals = decode(read_capture(files.capture), plan.definitions, wanted=plan.wanted)
+    report = check(signals, plan)
+    units = [unit.name for unit in plan.bench.units]
+    reworded = [replace(f, sentence="x", doubt="x", facts={}) for f in report.findings]
+    assert report.diagnosis
+    assert diagnose(reworded, units, plan.rules) == report.diagnosis
+    codes = {f.code for f in report.findings}
+    assert codes <= {"", *REASONS, *DECLARED}
+    assert codes & DECLARED
