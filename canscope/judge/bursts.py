@@ -1,6 +1,6 @@
 """The burst table: what each unit did in each stretch in which it turned.
 
-A burst may last longer than the history reaches back, so what it showed is followed on the way.
+A burst may last longer than the history reaches back, so its extremes are followed on the way.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ REQUESTS = {1.0: "forward", -1.0: "reverse", 0.0: "neutral"}
 
 @dataclass(frozen=True)
 class Seen:
-    """What was seen of one burst from its start to ``until_ns``; None: nothing yet."""
+    """What was seen of one burst from its start to ``until_ns``; None where nothing was yet."""
 
     start_ns: int
     until_ns: int
@@ -69,7 +69,7 @@ class Bursts:
         )
 
     def _seen(self, name: str, start_ns: int, until_ns: int, history: History) -> Seen:
-        """What was seen of a burst by then: what is carried of it, and what came since."""
+        """What was seen of a burst by then: what was carried over, and what came since."""
         unit, seen = self._bench.unit(name), self._open.get(name)
         if seen is None or seen.start_ns != start_ns:
             seen = self._began(unit, start_ns, history)

@@ -1,7 +1,7 @@
 """Diagnosis: findings read together, from their pattern to probable causes, the likeliest first.
 
-The rows of the table take turns in its order. What a row explains is not explained again by a later
-one; what no row explains gets its own rule's causes.
+Rows are tried in the order of the table. What a row explains is not explained again by a later one;
+a fail that no row explains gets its own rule's causes.
 """
 
 from __future__ import annotations
@@ -25,28 +25,29 @@ def diagnose(
 ) -> tuple[Cause, ...]:
     """At most three probable causes, the likeliest first, each with the check that decides.
 
-    Patterns take turns: the first cause of each comes before the second cause of any.
+    The first cause of each pattern comes before the second cause of any.
     """
     groups = list(_matched(findings, tuple(units)))
     explained = {finding.key for _, members in groups for finding in members}
     groups += _left(findings, explained, rules)
     causes = []
-    longest = max((len(told) for told, _ in groups), default=0)
-    for place in range(longest):
-        for told, members in groups:
-            if place < len(told):
+    most = max((len(pairs) for pairs, _ in groups), default=0)
+    for place in range(most):
+        for pairs, members in groups:
+            if place < len(pairs):
                 names = tuple(f"{f.rule}, {f.subject}" for f in members)
-                causes.append(Cause(*told[place], names))
+                causes.append(Cause(*pairs[place], names))
     return tuple({cause.cause: cause for cause in reversed(causes)}.values())[::-1][:MOST]
 
 
+# Pairs of a cause and its check, the likeliest first, and the findings that they explain.
 Group = tuple[tuple[tuple[str, str], ...], list[Finding]]
 
 
 def _matched(findings: Sequence[Finding], units: tuple[str, ...]) -> Iterator[Group]:
     """Causes of every row that matches, with the findings it explains.
 
-    A row that matches for several units or buses is told once, of all of them.
+    A row that matches for several units or buses gives one group, which names all of them.
     """
     buses = tuple(dict.fromkeys(f.subject.partition(":")[0] for f in findings if _of_bus(f)))
     explained: set[Key] = set()
@@ -65,8 +66,8 @@ def _matched(findings: Sequence[Finding], units: tuple[str, ...]) -> Iterator[Gr
                 explained |= together.keys()
         if hit:
             joined = {kind: " and ".join(dict.fromkeys(n[kind] for n in hit)) for kind in hit[0]}
-            told = tuple((_told(c, joined), _told(check, joined)) for c, check in row.causes)
-            yield told, list(together.values())
+            pairs = tuple((_named(c, joined), _named(check, joined)) for c, check in row.causes)
+            yield pairs, list(together.values())
 
 
 def _members(
@@ -112,7 +113,7 @@ def _is_lacking(finding: Finding) -> bool:
 
 
 def _is_explained(finding: Finding, row: Row, names: Mapping[str, str]) -> bool:
-    """Whether a fail is what one of the row's signs says, or a consequence."""
+    """Whether it is a fail that is one of the row's signs, or a consequence."""
     if finding.verdict is not Verdict.FAIL:
         return False
     also = [(sign.rule, sign.subject) for sign in row.when if sign.verdict is Verdict.FAIL]
@@ -126,10 +127,12 @@ def _is_explained(finding: Finding, row: Row, names: Mapping[str, str]) -> bool:
 
 
 def _pattern(text: str, names: Mapping[str, str]) -> str:
-    return _told(text, {kind: escape(name) for kind, name in names.items()})
+    """The subject to match, with wildcards; a name's own characters are none."""
+    return _named(text, {kind: escape(name) for kind, name in names.items()})
 
 
-def _told(text: str, names: Mapping[str, str]) -> str:
+def _named(text: str, names: Mapping[str, str]) -> str:
+    """The text with the names of unit and bus filled in."""
     # Not str.format: a unit may be called anything.
     return text.replace("{unit}", names["unit"]).replace("{bus}", names["bus"])
 

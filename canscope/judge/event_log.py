@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from canscope.model.events import Event
-from canscope.model.report import Happening
+from canscope.model.report import RunEvent
 from canscope.model.signals import NEVER
 
 MOST = 2000  # kept of a run; more are counted
@@ -40,7 +40,7 @@ SOURCES = {
 }
 
 
-class Happenings:
+class EventLog:
     """Gathers events as they become known, in bounded memory; ``more`` were not kept."""
 
     def __init__(self) -> None:
@@ -55,10 +55,10 @@ class Happenings:
             else:
                 self.more += 1
 
-    def rows(self, origin_ns: int) -> tuple[Happening, ...]:
+    def rows(self, origin_ns: int) -> tuple[RunEvent, ...]:
         """All of them in order of time."""
-        told = [
-            Happening(
+        rows = [
+            RunEvent(
                 since_s=None if _unseen(event) else (event.after_ns - origin_ns) / 1e9,
                 at_s=(event.time_ns - origin_ns) / 1e9,
                 what=_words(event),
@@ -66,11 +66,11 @@ class Happenings:
             )
             for event in self._kept
         ]
-        return tuple(sorted(told, key=lambda row: (row.at_s, row.what)))
+        return tuple(sorted(rows, key=lambda row: (row.at_s, row.what)))
 
 
 def _unseen(event: Event) -> bool:
-    """Whether nobody saw how it was before."""
+    """Whether nothing was recorded before it."""
     return event.after_ns == NEVER
 
 

@@ -75,8 +75,8 @@ class Overview:
 
 
 @dataclass(frozen=True)
-class Wanted:
-    """A stretch to be copied from the history once it has gone by."""
+class Excerpt:
+    """A stretch around a worst instant, to be copied from the history once it has gone by."""
 
     worst: Worst
     roles: tuple[str, ...]
@@ -84,29 +84,29 @@ class Wanted:
     until_ns: int
 
 
-def wanted(worst: Worst, roles: tuple[str, ...]) -> Wanted:
+def excerpt(worst: Worst, roles: tuple[str, ...]) -> Excerpt:
     """What to show of a worst instant: its window and a little around it."""
     start = max(worst.start_ns, worst.time_ns - LONGEST_NS)
     end = min(max(worst.end_ns, worst.time_ns), worst.time_ns + LONGEST_NS)
-    return Wanted(worst, roles, start - AROUND_NS, end + AROUND_NS)
+    return Excerpt(worst, roles, start - AROUND_NS, end + AROUND_NS)
 
 
 @dataclass(frozen=True, eq=False)
 class Picture:
     """What was copied for one finding: by role, stamps and values, few enough to be drawn."""
 
-    want: Wanted
+    excerpt: Excerpt
     lines: tuple[tuple[str, Int64s, Floats], ...]
 
 
-def picture(want: Wanted, history: History) -> Picture:
-    """Copy what is wanted from what the history still holds."""
-    return Picture(want, tuple((role, *_line(role, want, history)) for role in want.roles))
+def copied(stretch: Excerpt, history: History) -> Picture:
+    """The excerpt, as far as the history still holds it."""
+    return Picture(stretch, tuple((role, *_line(role, stretch, history)) for role in stretch.roles))
 
 
-def drawn(shown: Picture, bench: Bench, origin_ns: int, unit: str) -> Plot:
-    """The plot of one finding."""
-    want, worst = shown.want, shown.want.worst
+def plot_of(shown: Picture, bench: Bench, origin_ns: int, unit: str) -> Plot:
+    """The plot of one finding, whose numbers have this unit."""
+    stretch, worst = shown.excerpt, shown.excerpt.worst
     traces = []
     for role, times, values in shown.lines:
         binding = bench.bindings[role]
@@ -116,17 +116,17 @@ def drawn(shown: Picture, bench: Bench, origin_ns: int, unit: str) -> Plot:
     own = bool(traces) and traces[0].unit == unit and np.isfinite(worst.limit)
     return Plot(
         tuple(traces),
-        (want.from_ns - origin_ns) / S,
-        (want.until_ns - origin_ns) / S,
+        (stretch.from_ns - origin_ns) / S,
+        (stretch.until_ns - origin_ns) / S,
         worst.at_s,
         worst.limit if own else None,
         ((worst.start_ns - origin_ns) / S, (worst.end_ns - origin_ns) / S),
     )
 
 
-def _line(role: str, want: Wanted, history: History) -> tuple[Int64s, Floats]:
+def _line(role: str, stretch: Excerpt, history: History) -> tuple[Int64s, Floats]:
     """A role's samples, thinned, with a NaN in each gap. Copies: the history goes on."""
-    samples = history.samples(role).between(want.from_ns, want.until_ns)
+    samples = history.samples(role).between(stretch.from_ns, stretch.until_ns)
     times, values = samples.time_ns, samples.value
     if len(times) > 1:
         rows = gaps(history, role, times)

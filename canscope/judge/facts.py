@@ -9,7 +9,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from canscope.judge.judge import Judge
+from canscope.judge.ledger import Ledger
 from canscope.model.findings import COMMON_PRACTICE, Finding, Verdict
 from canscope.model.report import CaptureFacts, Input, RoleFacts, RuleFacts
 from canscope.model.rule import Rule
@@ -88,12 +88,12 @@ class Counts:
         )
 
 
-def role_facts(judge: Judge, findings: Sequence[Finding]) -> tuple[RoleFacts, ...]:
+def role_facts(ledger: Ledger, findings: Sequence[Finding]) -> tuple[RoleFacts, ...]:
     """What each role was bound to, how it fared, and which rules' passes confirm it."""
     passed = [finding for finding in findings if finding.verdict is Verdict.PASS]
     rows = []
-    for role, binding in judge.bench.bindings.items():
-        healths = [health.roles[role] for health in judge.healths]
+    for role, binding in ledger.bench.bindings.items():
+        healths = [health.roles[role] for health in ledger.healths]
         lowest = min(h.lowest for h in healths)
         highest = max(h.highest for h in healths)
         seen = lowest <= highest
@@ -106,7 +106,7 @@ def role_facts(judge: Judge, findings: Sequence[Finding]) -> tuple[RoleFacts, ..
                 samples=sum(h.samples for h in healths),
                 lowest=lowest if seen else None,
                 highest=highest if seen else None,
-                cycle_ms=judge.learned.get(role),
+                cycle_ms=ledger.cycles_ms.get(role),
                 not_available=sum(h.not_available for h in healths),
                 out_of_range=sum(h.out_of_range for h in healths),
                 uncertainty=binding.u,

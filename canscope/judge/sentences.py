@@ -22,8 +22,8 @@ def number(value: float, uncertainty: float = 0.0) -> str:
 
 
 def measured(worst: Worst, unit: str) -> str:
-    """ "-182.0 +- 0.5 rpm, limit 0 rpm": what was measured against what; nothing of a state."""
-    if unit == STATE:  # the clause says it in words
+    """ "-182.0 ± 0.5 rpm, limit 0 rpm": what was measured against what; empty for a state."""
+    if unit == STATE:  # the clause has it in words
         return ""
     text = number(worst.measured, worst.uncertainty)
     if worst.uncertainty > 0:
@@ -59,10 +59,10 @@ def unjudged(
 ) -> str:
     """The sentence of something that stays unproven, and what would prove it.
 
-    ``seen`` says what was seen of it in the run all the same.
+    ``at_s`` is the time of the doubt, ``seen`` the range in which its signal was seen.
     """
     text = f"{_capital(subject.name)}: unproven"
-    if doubt.reason != "not-exercised" or not doubt.text:  # else the clause says what was not done
+    if doubt.reason != "not-exercised" or not doubt.text:  # else the clause alone is enough
         text += f", {REASONS[doubt.reason]}"
     text += f": {doubt.text}" if doubt.text else ""
     if at_s is not None:

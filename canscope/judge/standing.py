@@ -15,13 +15,19 @@ from canscope.model.findings import REASONS, Verdict
 from canscope.model.outcome import Doubt, Margins, Outcome
 from canscope.model.rule import Worst
 
-# Which reason is told where several apply.
+# Where several reasons apply, the first of these is the finding's.
 PRIORITY = {reason: place for place, reason in enumerate(REASONS)}
 
 
 @dataclass
 class Standing:
-    """One subject of one rule over everything that was judged so far; bounded in size."""
+    """One subject of one rule over everything that was judged so far; bounded in size.
+
+    ``failed``, ``close`` (too close to call) and ``passed`` are the instants with the smallest
+    margin of their kind. ``first_failed_ns`` is the first fail, ``first_alarm_ns`` the first
+    margin below zero, which does not wait for the uncertainty. Of doubts the first of each reason
+    is kept, those that lower a pass apart from those that only explain.
+    """
 
     subject: str
     judged: int = 0
@@ -40,7 +46,7 @@ class Standing:
             self._weigh(outcome, origin_ns)
 
     def _weigh(self, rows: Margins, origin_ns: int) -> None:
-        """Rows are few: only those that may decide are told."""
+        """Margins hold few rows: only those that can decide."""
         self.judged += len(rows.time_ns)
         columns = (rows.time_ns, rows.margin, rows.uncertainty)
         for row, (time_ns, margin, u) in enumerate(
@@ -60,10 +66,10 @@ class Standing:
     def merge(self, window: Standing, spoiled: Sequence[Doubt] = ()) -> None:
         """Take in one closed window: a fail wins, and an unjudged one takes nothing away.
 
-        ``spoiled`` tells that something the window rests on was absent in it: then it is no pass,
-        but takes nothing from a window that is. A window that was judged but too close to call is
-        kept beside a pass: it was exercised and is not proven, so it does not read as a pass. So
-        does a doubt that the rule itself wants to lower its pass.
+        ``spoiled`` are doubts on what the window rests on: it is then no pass, but takes nothing
+        from a window that is. A window that was judged but is too close to call outweighs a pass:
+        it was exercised and is not proven. A doubt by which the rule itself lowers its pass does
+        so too.
         """
         for doubt in window.doubts.values():
             self.doubts.setdefault((doubt.reason, doubt.lowers), doubt)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from canscope.judge import sentences
-from canscope.judge.judge import Judge
+from canscope.judge.ledger import Ledger
 from canscope.judge.standing import Standing
 from canscope.model.bench import Kind
 from canscope.model.events import Window
@@ -15,7 +15,7 @@ from canscope.model.findings import Finding, Verdict
 from canscope.model.outcome import Doubt, Subject
 from canscope.model.rule import Rule, Worst
 
-# Said of a subject that no window was about.
+# Why a subject stays unproven that no window was about.
 NO_WINDOW = {
     Window.ATTEMPT: "no closing of the contactors was recorded",
     Window.OPENING: "no opening of the contactors was recorded",
@@ -23,35 +23,30 @@ NO_WINDOW = {
 }
 
 
-def findings_of(judge: Judge) -> list[Finding]:
+def findings_of(ledger: Ledger) -> list[Finding]:
     """One finding for each subject of each rule, in the order of the rule book."""
-    found = []
-    for name, rule in judge.rules.items():
-        for subject in judge.subjects[name]:
-            standing = judge.standings[name, subject.name]
-            if rule.silent(judge.bench) and not standing.judged:
-                continue
-            found.append(_finding(judge, rule, name, subject, standing))
-    return found
+    return [
+        _finding(ledger, name, subject)
+        for name, rule in ledger.rules.items()
+        for subject in ledger.subjects[name]
+        if ledger.standings[name, subject.name].judged or not rule.silent(ledger.bench)
+    ]
 
 
-def _finding(judge: Judge, rule: Rule, name: str, subject: Subject, standing: Standing) -> Finding:
-    verdict, doubt = _conclude(judge, rule, subject, standing)
-    signals = judge.bench.keys(subject.shown)
-    worst = standing.worst
-    origin = judge.origin_ns or 0
+def _finding(ledger: Ledger, name: str, subject: Subject) -> Finding:
+    bench, rule, standing = ledger.bench, ledger.rules[name], ledger.standings[name, subject.name]
+    verdict, doubt = _conclude(ledger, rule, subject, standing)
+    signals, worst = bench.keys(subject.shown), standing.worst
     at_s = worst.at_s if worst else None
-    called = worst is not None and (doubt is None or doubt.reason == "too-close-to-call")
-    if doubt is not None and not called:
-        told = None if doubt.at_ns is None else (doubt.at_ns - origin) / 1e9
-        seen = _seen(judge, subject)
-        sentence = sentences.unjudged(rule, subject, doubt, signals, worst, told, seen)
-        at_s = told if told is not None else at_s
-    else:
-        assert worst is not None
+    if worst is not None and (doubt is None or doubt.reason == "too-close-to-call"):
         sentence = sentences.judged(rule, subject, verdict, worst, signals)
+    else:
+        assert doubt is not None
+        since_s = _seconds(doubt.at_ns, ledger.origin)
+        seen = _seen(ledger, subject)
+        sentence = sentences.unjudged(rule, subject, doubt, signals, worst, since_s, seen)
+        at_s = since_s if since_s is not None else at_s
     measured = worst.measured if worst else (doubt.measured if doubt else None)
-    failed = standing.first_failed_ns
     return Finding(
         rule=name,
         subject=subject.name,
@@ -59,7 +54,7 @@ def _finding(judge: Judge, rule: Rule, name: str, subject: Subject, standing: St
         reason=doubt.reason if doubt else None,
         doubt=doubt.text if doubt else "",
         code=_code(verdict, doubt, worst),
-        required=rule.required(judge.bench) or (rule.silent(judge.bench) and standing.judged > 0),
+        required=rule.required(bench) or (rule.silent(bench) and standing.judged > 0),
         sentence=sentence,
         measured=_finite(measured),
         limit=_finite(worst.limit if worst else None),
@@ -67,17 +62,25 @@ def _finding(judge: Judge, rule: Rule, name: str, subject: Subject, standing: St
         uncertainty=_finite(worst.uncertainty if worst else None),
         unit=subject.unit or rule.unit,
         at_s=at_s,
-        window_s=((worst.start_ns - origin) / 1e9, (worst.end_ns - origin) / 1e9)
-        if worst
-        else None,
+        window_s=_window_s(worst, ledger.origin),
         signals=signals,
         causes=rule.causes if verdict is Verdict.FAIL else (),
         next=rule.next if verdict is Verdict.FAIL else rule.exercise if doubt else "",
-        limit_source=rule.source(judge.bench.given.get(name, frozenset())),
-        first_failed_s=None if failed is None else (failed - origin) / 1e9,
+        limit_source=rule.source(bench.given.get(name, frozenset())),
+        first_failed_s=_seconds(standing.first_failed_ns, ledger.origin),
         roles=subject.shown,
         facts=dict(worst.facts) if worst else {},
     )
+
+
+def _seconds(time_ns: int | None, origin_ns: int) -> float | None:
+    return None if time_ns is None else (time_ns - origin_ns) / 1e9
+
+
+def _window_s(worst: Worst | None, origin_ns: int) -> tuple[float, float] | None:
+    if worst is None:
+        return None
+    return (worst.start_ns - origin_ns) / 1e9, (worst.end_ns - origin_ns) / 1e9
 
 
 def _code(verdict: Verdict, doubt: Doubt | None, worst: Worst | None) -> str:
@@ -87,13 +90,14 @@ def _code(verdict: Verdict, doubt: Doubt | None, worst: Worst | None) -> str:
     return worst.code if worst is not None and verdict is Verdict.FAIL else ""
 
 
-def _seen(judge: Judge, subject: Subject) -> str:
+def _seen(ledger: Ledger, subject: Subject) -> str:
     """The range in which the number that the subject is about was seen."""
-    binding = judge.bench.bindings.get(next(iter(subject.shown), ""))
+    binding = ledger.bench.bindings.get(next(iter(subject.shown), ""))
     if binding is None or binding.kind is not Kind.NUMBER:
         return ""
-    healths = [health.roles[binding.role] for health in judge.healths]
-    lowest, highest = min(h.lowest for h in healths), max(h.highest for h in healths)
+    healths = [health.roles[binding.role] for health in ledger.healths]
+    lowest = min((h.lowest for h in healths), default=math.inf)
+    highest = max((h.highest for h in healths), default=-math.inf)
     if lowest > highest:
         return "it had no value in the whole run"
     low, high = sentences.number(lowest), sentences.number(highest)
@@ -103,38 +107,41 @@ def _seen(judge: Judge, subject: Subject) -> str:
 
 
 def _conclude(
-    judge: Judge, rule: Rule, subject: Subject, standing: Standing
+    ledger: Ledger, rule: Rule, subject: Subject, standing: Standing
 ) -> tuple[Verdict, Doubt | None]:
-    """The standing's own verdict, then what no rule need know: bindings and a damaged clock."""
+    """The standing's own verdict, then what no rule need know: bindings and a damaged clock.
+
+    What follows the standing's verdict can only turn a pass into unproven, or explain an unproven.
+    """
     verdict, doubt = standing.conclude()
     if doubt and doubt.reason == "not-exercised" and not doubt.text:
         doubt = replace(doubt, text=rule.missed or NO_WINDOW.get(rule.window, ""))
     if verdict is Verdict.FAIL:
         return verdict, None
-    unbound = [r for r in subject.needs if r not in judge.bench.bindings]
+    unbound = [r for r in subject.needs if r not in ledger.bench.bindings]
     if unbound:
         return Verdict.UNPROVEN, Doubt(subject.name, "not-bound", ", ".join(unbound))
     unseen = [
-        judge.bench.bindings[role].key
+        ledger.bench.bindings[role].key
         for role in subject.needs
-        if not any(health.roles[role].samples for health in judge.healths)
+        if not any(health.roles[role].samples for health in ledger.healths)
     ]
     if unseen:
         return Verdict.UNPROVEN, Doubt(subject.name, "not-seen", ", ".join(unseen))
     if subject.no_limit and (verdict is Verdict.PASS or not standing.judged):
         return Verdict.UNPROVEN, Doubt(subject.name, "no-limit", subject.no_limit)
-    if verdict is Verdict.PASS and judge.segments > 1 and rule.window is Window.RUN:
+    if verdict is Verdict.PASS and len(ledger.healths) > 1 and rule.window is Window.RUN:
         text = "the clock stepped, and nothing is judged across a step"
         return Verdict.UNPROVEN, Doubt(subject.name, "capture-damaged", text)
-    if verdict is Verdict.PASS and rule.timed and _too_late(judge, rule, standing):
-        text = f"stamps were up to {judge.bench.latest_stamp_ms:.0f} ms late, more than was stated"
+    if verdict is Verdict.PASS and rule.timed and _too_late(ledger, rule, standing):
+        text = f"stamps were up to {ledger.bench.latest_stamp_ms:.0f} ms late, more than was stated"
         return Verdict.UNPROVEN, Doubt(subject.name, "capture-damaged", text)
     return verdict, doubt
 
 
-def _too_late(judge: Judge, rule: Rule, standing: Standing) -> bool:
+def _too_late(ledger: Ledger, rule: Rule, standing: Standing) -> bool:
     """Whether a time is no longer proven by the stamps as they turned out in the end."""
-    more_ms = judge.bench.latest_stamp_ms - judge.bench.clock_ms
+    more_ms = ledger.bench.latest_stamp_ms - ledger.bench.clock_ms
     worst = standing.worst
     if more_ms <= 0 or worst is None:
         return False

@@ -49,8 +49,8 @@ class Burst:
 
 
 @dataclass(frozen=True)
-class Happening:
-    """Something that happened between ``since_s`` and ``at_s``, and what told of it.
+class RunEvent:
+    """Something that happened between ``since_s`` and ``at_s``, and what shows it.
 
     ``since_s`` is None where nothing was recorded before it.
     """
@@ -150,7 +150,7 @@ class Report:
     conditions: Mapping[str, Any] = field(default_factory=dict)  # coolant, oil, ambient ...
     look_first: tuple[str, ...] = ()  # at most three plain sentences
     diagnosis: tuple[Cause, ...] = ()  # at most three, the likeliest first
-    events: tuple[Happening, ...] = ()
+    events: tuple[RunEvent, ...] = ()
     roles: tuple[RoleFacts, ...] = ()
     rules: tuple[RuleFacts, ...] = ()
     topics: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # title -> its rules

@@ -12,7 +12,7 @@ T = np.round(np.arange(0, 420, 0.1), 3)
 def table(roles, cuts=None):
     """The rows of a run."""
     _, judge = judged("rocking", roles, stage="rolling", marks=(), cuts=cuts, **NOTHING)
-    return judge.bursts
+    return judge.exhibits.bursts
 
 
 def long_burst():

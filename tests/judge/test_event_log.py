@@ -13,7 +13,7 @@ NOTHING = dict.fromkeys(
 def rows_of(roles):
     """The rows of a run."""
     _, judge = judged("rocking", roles, stage="dry-spin", marks=(), **NOTHING)
-    return judge.happenings.rows(START_NS)
+    return judge.exhibits.events.rows(START_NS)
 
 
 def test_a_unit_that_starts_between_two_samples_began_to_turn_then():

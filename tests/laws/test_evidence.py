@@ -13,8 +13,8 @@ import pytest
 
 from canscope.capture.read import read_capture
 from canscope.decoding.columns import decode
-from canscope.judge.check import chunk_of
 from canscope.judge.judge import Judge
+from canscope.judge.time_slice import time_slice
 from canscope.judge.verdict import findings_of
 from canscope.model.bench import Mark
 from canscope.model.events import Window
@@ -56,7 +56,7 @@ def run(tmp_path_factory):
         files = write_run(make_run(stage=stage), tmp_path_factory.mktemp(stage))
         plan = read_plan(files.plan)
         signals = list(decode(read_capture(files.capture), plan.definitions, wanted=plan.wanted))
-        chunks = [chunk_of(piece, plan) for piece in signals]
+        chunks = [time_slice(piece, plan.bench) for piece in signals]
         return plan, chunks, judged(plan, chunks)
 
     return made
@@ -74,8 +74,12 @@ def judged(plan, chunks, change=None):
         }
         judge.feed(replace(chunk, samples=samples))
     judge.close()
-    needs = {(name, s.name): s.needs for name, subjects in judge.subjects.items() for s in subjects}
-    return {(f.rule, f.subject): f for f in findings_of(judge)}, needs
+    needs = {
+        (name, s.name): s.needs
+        for name, subjects in judge.ledger.subjects.items()
+        for s in subjects
+    }
+    return {(f.rule, f.subject): f for f in findings_of(judge.ledger)}, needs
 
 
 def passing(found):

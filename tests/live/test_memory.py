@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 import canscope.judge.event_log
-import canscope.judge.judge
+import canscope.judge.exhibits
 import canscope.live.watching.watch
 from canscope.live.recording.status import RecorderStatus
 from canscope.live.watching.delays import Delays
@@ -53,7 +53,7 @@ def test_what_watching_holds_does_not_grow_with_the_run(tmp_path, hot, monkeypat
     monkeypatch.setattr(canscope.live.watching.watch, "FEED_S", 0.0)
     for module, name in (
         (canscope.judge.event_log, "MOST"),
-        (canscope.judge.judge, "MOST_BURSTS"),
+        (canscope.judge.exhibits, "MOST_BURSTS"),
     ):
         monkeypatch.setattr(module, name, 5)  # so that their tables are full in time
     held, fed, texts = [], 0, laps(hot.capture)

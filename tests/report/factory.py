@@ -11,12 +11,12 @@ from canscope.model.report import (
     Burst,
     CaptureFacts,
     Cause,
-    Happening,
     Input,
     Plot,
     Report,
     RoleFacts,
     RuleFacts,
+    RunEvent,
     Trace,
 )
 
@@ -263,8 +263,8 @@ def whole(**changes):
             ),
         ),
         events=(
-            Happening(1.98, 2.0, "forward requested", "state"),
-            Happening(2.9, 3.1, "front <link> came up to the pack's voltage", "inferred"),
+            RunEvent(1.98, 2.0, "forward requested", "state"),
+            RunEvent(2.9, 3.1, "front <link> came up to the pack's voltage", "inferred"),
         ),
         topics=TOPICS,
         rules=(

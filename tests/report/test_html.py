@@ -14,7 +14,7 @@ from html.parser import HTMLParser
 import pytest
 
 from canscope.model.findings import COMMON_PRACTICE, Verdict
-from canscope.model.report import Cause, Happening
+from canscope.model.report import Cause, RunEvent
 from canscope.report._plot_layout import ticks
 from canscope.report.html import page, render
 from tests.report import factory
@@ -447,7 +447,7 @@ def test_every_event_is_told_between_its_two_samples_and_with_what_told_of_it():
 
 
 def test_what_began_before_the_recording_is_told_without_a_beginning():
-    report = replace(factory.whole(), events=(Happening(None, 0.25, "it turned already", "speed"),))
+    report = replace(factory.whole(), events=(RunEvent(None, 0.25, "it turned already", "speed"),))
     page = bare(report)
     told = text_of(re.search(r'<section class="events">.*?</section>', page, re.S)[0])
     assert "up to 0.250 s it turned already speed" in told

@@ -7,8 +7,8 @@ import numpy as np
 
 from canscope.capture.order import ordered
 from canscope.decoding.columns import decode
-from canscope.judge.judge import Chunk, Judge
-from canscope.judge.role_samples import samples_of
+from canscope.judge.judge import Judge
+from canscope.judge.time_slice import time_slice
 from canscope.judge.verdict import findings_of
 from canscope.model.bench import Bench, Binding, DriveUnit, Kind
 from canscope.model.definition import Definitions, MessageSpec, SignalSpec
@@ -89,12 +89,6 @@ def judge(rule, rows, messages, bench, *, rules=None, cuts=None):
     parts = (frames.take(slice(a, b)) for a, b in pairwise(edges))
     wanted = {binding.key for binding in bench.bindings.values()}
     for signals in decode(ordered(parts), Definitions(tuple(messages)), wanted=wanted):
-        samples = {
-            role: samples_of(binding, signals.series[binding.key])
-            for role, binding in bench.bindings.items()
-        }
-        until = signals.frames.until_ns
-        piece, senders = signals.frames, signals.tally.senders
-        judge.feed(Chunk(samples, signals.arrivals, piece, until, piece.segment, senders))
+        judge.feed(time_slice(signals, bench))
     judge.close()
-    return {finding.subject: finding for finding in findings_of(judge)}
+    return {finding.subject: finding for finding in findings_of(judge.ledger)}

@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from canscope.judge.judge import Chunk, Judge
+from canscope.judge.judge import Judge
+from canscope.judge.time_slice import TimeSlice
 from canscope.judge.verdict import findings_of
 from canscope.model.bench import Bench, Binding, DriveUnit, Kind, Mark
 from canscope.model.definition import SignalSpec
@@ -131,7 +132,7 @@ def judged(rule, roles, *, stage, rules, bench, u, cycles_s, options, marks, cut
     for end in edges:
         part = {role: s.between(begin, end) for role, s in data.items()}
         arrivals = {built.bindings[role].signal.message_key: s.time_ns for role, s in part.items()}
-        judge.feed(Chunk(part, arrivals, frames_of(part), end))
+        judge.feed(TimeSlice(part, arrivals, frames_of(part), end))
         begin = end
     judge.close()
-    return {finding.subject: finding for finding in findings_of(judge)}, judge
+    return {finding.subject: finding for finding in findings_of(judge.ledger)}, judge

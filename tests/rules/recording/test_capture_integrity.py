@@ -10,7 +10,8 @@ import pytest
 
 from canscope.capture.order import ordered
 from canscope.capture.read import read_capture
-from canscope.judge.judge import Chunk, Judge
+from canscope.judge.judge import Judge
+from canscope.judge.time_slice import TimeSlice
 from canscope.judge.verdict import findings_of
 from canscope.model.bench import Bench
 from canscope.model.findings import Verdict
@@ -30,9 +31,9 @@ def judged(chunks, **rules):
         Bench(stage="dry-spin"), {"capture-integrity": RULES["capture-integrity"](**rules)}
     )
     for frames in chunks:
-        judge.feed(Chunk({}, {}, frames, frames.until_ns, frames.segment))
+        judge.feed(TimeSlice({}, {}, frames, frames.until_ns, frames.segment))
     judge.close()
-    return findings_of(judge)[0]
+    return findings_of(judge.ledger)[0]
 
 
 def recorded(tmp_path, text):

@@ -1,0 +1,94 @@
+"""Puts the report of a closed run together: findings, diagnosis, what is shown, what was used."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import canscope
+from canscope.judge.diagnosis import diagnose
+from canscope.judge.facts import Counts, Source, role_facts, rule_facts
+from canscope.judge.first_look import look_first
+from canscope.judge.judge import Judge
+from canscope.judge.verdict import findings_of, overall, waive
+from canscope.model.bench import Mark
+from canscope.model.findings import Finding
+from canscope.model.report import Input, Report
+from canscope.plan.plan import Plan
+from canscope.rules import topics
+
+
+def assemble(
+    judge: Judge, plan: Plan, counts: Counts, capture: Source | None, written_at: str
+) -> Report:
+    """The report of a run that is closed."""
+    bench, ledger, exhibits = plan.bench, judge.ledger, judge.exhibits
+    findings = waive(findings_of(ledger), _accepted(plan))
+    verdict, headline, waived = overall(findings)
+    causes = diagnose(findings, [unit.name for unit in bench.units], ledger.rules)
+    inputs = (*(capture.inputs if capture else ()), *plan.inputs)
+    return Report(
+        verdict=verdict,
+        headline=headline,
+        waived=waived,
+        stage=bench.stage,
+        vehicle=bench.vehicle,
+        findings=tuple(findings),
+        not_applicable=_not_applicable(plan, findings),
+        bursts=tuple(sorted(exhibits.bursts, key=lambda burst: (burst.start_s, burst.unit))),
+        capture=counts.facts(capture, len(ledger.healths)),
+        inputs=inputs,
+        version=canscope.__version__,
+        job=dict(plan.job),
+        conditions=_conditions(plan),
+        look_first=look_first(findings, causes, ledger.rules),
+        diagnosis=causes,
+        events=exhibits.events.rows(ledger.origin),
+        roles=role_facts(ledger, findings),
+        rules=tuple(rule_facts(plan)),
+        topics=topics(),
+        plots=dict(exhibits.plots(findings, ledger, judge.until_ns)),
+        marks=tuple(_mark_rows(judge.marks, ledger.origin)),
+        cautions=tuple(m["caution"] for m in plan.mounting if m.get("caution")),
+        warnings=(*plan.warnings, *exhibits.unlisted()),
+        plan_text=plan.text,
+        written_at=written_at,
+        unique_id=_unique_id(inputs, verdict, written_at),
+        mounting=tuple(plan.mounting),
+    )
+
+
+def _accepted(plan: Plan) -> list[tuple[str, str | None, str, str]]:
+    """The waivers: those that the plan lists, and a required rule that is switched off."""
+    tester = str(plan.job.get("tester", "the tester"))
+    return [
+        *((waiver.rule, waiver.subject, waiver.reason, waiver.by) for waiver in plan.waivers),
+        *((name, None, reason, tester) for name, reason in plan.bench.off.items()),
+    ]
+
+
+def _not_applicable(plan: Plan, findings: Sequence[Finding]) -> tuple[str, ...]:
+    answered = {finding.rule for finding in findings}
+    return tuple(name for name in plan.rules if name not in answered)
+
+
+def _mark_rows(marks: Sequence[Mark], origin_ns: int) -> Iterator[dict[str, Any]]:
+    for mark in marks:
+        at_s = (mark.time_ns - origin_ns) / 1e9
+        yield {"at_s": at_s, "axle": mark.axle, "seen": mark.seen, "text": mark.text}
+
+
+def _conditions(plan: Plan) -> dict[str, Any]:
+    bench = plan.bench
+    return {
+        "coolant": bench.coolant,
+        "oil": bench.oil,
+        "ambient_degC": bench.ambient_degC,
+        "first run of the day": bench.cold,
+    }
+
+
+def _unique_id(inputs: tuple[Input, ...], verdict: str, written_at: str) -> str:
+    text = "|".join([*(i.sha256 for i in inputs), verdict, written_at, canscope.__version__])
+    return f"CS-{hashlib.sha256(text.encode()).hexdigest()[:12].upper()}"

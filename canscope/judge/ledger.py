@@ -1,0 +1,77 @@
+"""The ledger of a run: all that its verdicts rest on, in bounded memory."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from canscope.judge.standing import Standing
+from canscope.model.bench import Bench
+from canscope.model.outcome import Doubt, Outcome
+from canscope.model.rule import Rule
+from canscope.trust.identity import Senders
+from canscope.trust.role_health import Health
+
+
+class Ledger:
+    """How every subject of every rule stands, and how every role fared.
+
+    Only its own methods write in it. ``standings`` goes by rule and subject; ``healths`` has one
+    entry a segment; ``cycles_ms`` is the cycle of each role, as stated or learned. ``origin_ns``
+    is the stamp of the capture's first frame, None before it.
+    """
+
+    def __init__(self, bench: Bench, rules: Mapping[str, Rule]) -> None:
+        self.bench = bench
+        self.rules = {name: rule for name, rule in rules.items() if rule.applies(bench)}
+        self.subjects = {name: tuple(rule.subjects(bench)) for name, rule in self.rules.items()}
+        self.standings = {
+            (name, subject.name): Standing(subject.name)
+            for name, subjects in self.subjects.items()
+            for subject in subjects
+        }
+        self.healths: list[Health] = []
+        self.cycles_ms: dict[str, float] = {}
+        self.origin_ns: int | None = None
+        self.senders = Senders()
+
+    @property
+    def origin(self) -> int:
+        """Stamp of the capture's first frame; 0 before it."""
+        return self.origin_ns or 0
+
+    def begin(self, origin_ns: int) -> None:
+        """Note the stamp of the first frame."""
+        self.origin_ns = origin_ns
+
+    def begin_segment(self) -> Health:
+        """The health of all roles over the segment that begins."""
+        self.healths.append(Health(self.bench))
+        return self.healths[-1]
+
+    def add(self, rule: str, outcomes: Sequence[Outcome]) -> None:
+        """Take in what a rule answered on the whole run."""
+        for outcome in outcomes:
+            self.standings[rule, outcome.subject].add(outcome, self.origin)
+
+    def add_window(
+        self, rule: str, subject: str, outcomes: Sequence[Outcome], doubts: Sequence[Doubt]
+    ) -> None:
+        """Take in what a window rule answered of one subject in one window.
+
+        ``doubts`` are those on the roles that the subject rests on, in that window.
+        """
+        window = Standing(subject)
+        for outcome in outcomes:
+            if outcome.subject == subject:
+                window.add(outcome, self.origin)
+        self.standings[rule, subject].merge(window, doubts)
+
+    def add_cycles(self, cycles_ms: Mapping[str, float]) -> None:
+        """Note the cycles of roles, as a segment knew them at its end."""
+        self.cycles_ms |= cycles_ms
+
+    def close(self) -> None:
+        """Note what is only known at the end of the run."""
+        for name, subjects in self.subjects.items():
+            for subject in subjects:
+                self.add(name, self.senders.doubts(self.bench, subject))

@@ -1,0 +1,148 @@
+"""One segment of a run: a stretch of unbroken clock, judged slice by slice."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from canscope.events.finder import Finder
+from canscope.judge.bursts import Bursts
+from canscope.judge.exhibits import Exhibits
+from canscope.judge.ledger import Ledger
+from canscope.judge.time_slice import TimeSlice
+from canscope.model.bench import Bench, Mark
+from canscope.model.events import Event, Span, Window
+from canscope.model.history import KEEP_NS, History, stamped
+from canscope.model.piece import ClosedWindow, Piece
+from canscope.model.tables import Frames, Int64s, empty_frames
+from canscope.trust.role_health import window_doubts
+
+SETTLE_NS = 2 * 10**9  # what only the report shows may lag so far behind
+
+
+class Segment:
+    """Hands every slice to every rule; enters the answers in the ledger.
+
+    It owns what lives no longer than the segment: the history, the events finder, the states of
+    run rules.
+    """
+
+    def __init__(self, number: int, start_ns: int, ledger: Ledger, exhibits: Exhibits) -> None:
+        self.number = number
+        self._ledger, self._exhibits, self._bench = ledger, exhibits, ledger.bench
+        self._history = History(_cycles(ledger.bench))
+        self._finder = Finder(self._bench)
+        self._health = ledger.begin_segment()
+        self._bursts = Bursts(self._bench)
+        self._states: dict[str, Any] = {
+            name: rule.start(self._bench)
+            for name, rule in ledger.rules.items()
+            if rule.window is Window.RUN
+        }
+        self._start_ns = self._settled_ns = start_ns
+        exhibits.begin_segment()
+
+    def feed(self, time_slice: TimeSlice, marks: Sequence[Mark]) -> None:
+        """Judge one slice of this segment."""
+        history, until = self._history, max(time_slice.until_ns, self._start_ns)
+        for key, times in time_slice.arrivals.items():
+            history.append(f"#{key}", stamped(times))
+        for role, samples in time_slice.samples.items():
+            history.append(role, samples)
+        found = self._finder.feed(time_slice.samples, time_slice.arrivals, history, until)
+        self._exhibits.events.add(found.events)
+        piece = self._piece(
+            time_slice.frames,
+            dict(time_slice.arrivals),
+            until,
+            found.events,
+            tuple(mark for mark in marks if self._start_ns <= mark.time_ns < until),
+            found.spans,
+        )
+        for name in self._states:
+            self._states[name], outcomes = self._ledger.rules[name].fold(self._states[name], piece)
+            self._ledger.add(name, outcomes)
+        self._judge_windows(found.spans)
+        self._start_ns = until
+        if until >= self._settled_ns + SETTLE_NS:
+            self.settle()
+
+    def settle(self) -> None:
+        """Note what only the report shows, for many small slices at once; forget the oldest.
+
+        Health and exhibits are the same however the run is cut, as rules are.
+        """
+        history, until = self._history, self._start_ns
+        new = history.between(self._bench.bindings, self._settled_ns, until)
+        self._exhibits.add_samples(new, self._ledger.origin)
+        self._health.feed(new, history, until)
+        self._bursts.follow(self._finder.open_bursts(until), history)
+        self._exhibits.copy_curves(self._ledger, history, until - KEEP_NS)
+        history.forget(until - KEEP_NS)
+        self._settled_ns = until
+
+    def finish(self) -> None:
+        """Close what is open: windows, states, health."""
+        self.settle()
+        ledger, until = self._ledger, self._start_ns
+        spans = self._finder.finish(until)
+        self._judge_windows(spans)
+        piece = self._piece(empty_frames(), {}, until, (), (), spans)
+        for name, state in self._states.items():
+            ledger.add(name, ledger.rules[name].close(state, piece))
+        self._health.finish(self._history, until)
+        for name, rule in ledger.rules.items():
+            for subject in ledger.subjects[name]:
+                ledger.add(name, self._health.stuck(subject.needs, subject.name))
+                if rule.window is Window.RUN:
+                    ledger.add(name, self._health.doubts(subject.needs, subject.name))
+        cycles = {role: self._history.cycle_ms(role) for role in self._bench.bindings}
+        ledger.add_cycles({role: ms for role, ms in cycles.items() if ms is not None})
+        self._exhibits.copy_curves(ledger, self._history, None)
+
+    def _piece(
+        self,
+        frames: Frames,
+        arrivals: dict[str, Int64s],
+        until: int,
+        events: tuple[Event, ...],
+        marks: tuple[Mark, ...],
+        spans: tuple[Span, ...],
+    ) -> Piece:
+        return Piece(
+            self._bench,
+            self._history,
+            self._start_ns,
+            until,
+            self._ledger.origin,
+            frames,
+            arrivals,
+            events,
+            marks,
+            spans,
+        )
+
+    def _judge_windows(self, spans: Sequence[Span]) -> None:
+        """Hand every window that has closed to the rules of its kind."""
+        ledger = self._ledger
+        for span in spans:
+            window = ClosedWindow(self._bench, self._history, span, span.end_ns, ledger.origin)
+            if span.kind is Window.BURST:
+                self._exhibits.add_burst(self._bursts.row(window))
+            for name, rule in ledger.rules.items():
+                if rule.window is span.kind:
+                    outcomes = rule.margins(window)
+                    for subject in ledger.subjects[name]:
+                        doubts = window_doubts(
+                            self._bench, self._history, subject.needs, subject.name, span
+                        )
+                        ledger.add_window(name, subject.name, outcomes, doubts)
+
+
+def _cycles(bench: Bench) -> dict[str, int | None]:
+    """The stated cycle in ns of every role, and of every bound message under "#key"."""
+    cycles = {role: binding.cycle_ns for role, binding in bench.bindings.items()}
+    for binding in bench.bindings.values():
+        key = f"#{binding.signal.message_key}"
+        cycles[key] = binding.cycle_ns or cycles.get(key)
+    return cycles
