@@ -83,6 +83,41 @@ def test_the_worst_of_equals_is_the_earliest_however_the_run_is_cut():
     assert standing(both).failed.time_ns == 4
 
 
+def test_a_state_without_uncertainty_passes_at_its_limit():
+    rows = margins("pack", 0, 0.0, measured=60, limit=60)
+    assert standing(rows).conclude()[0] is Verdict.PASS
+
+
+def test_the_instant_shown_is_the_nearest_to_the_limit_of_those_that_decide():
+    assert standing(against_60(10), against_60(40)).worst.measured == 40
+    assert standing(against_60(10), against_60(59)).worst.measured == 59
+    assert standing(against_60(59), against_60(62), against_60(70)).worst.measured == 70
+    assert standing().worst is None
+
+
+def test_of_several_reasons_the_one_nearest_to_the_plan_explains():
+    """A role that is not bound explains more than one that was silent for a while."""
+    doubts = [Doubt("pack", reason) for reason in ("inferred", "stale", "not-bound")]
+    for order in (doubts, doubts[::-1]):
+        assert standing(*order).conclude() == (Verdict.UNPROVEN, doubts[2])
+
+
+def test_of_one_reason_the_first_doubt_is_kept_apart_from_what_only_explains():
+    first, second = (Doubt("pack", "stale", word) for word in ("first", "second"))
+    explains = Doubt("pack", "stale", "explains", lowers=False)
+    assert standing(explains, first, second).conclude()[1] is first
+    assert len(standing(explains, first, second).doubts) == 2
+
+
+def test_what_the_rule_adds_to_a_row_is_kept_as_plain_values():
+    rows = margins(
+        "pack", [3, 4], [5.0, -5.0], measured=[55, 65], limit=60, code=["a", "b"], count=[1, 2]
+    )
+    worst = standing(rows).worst
+    assert (worst.time_ns, worst.code, worst.facts) == (4, "b", {"count": 2})
+    assert type(worst.facts["count"]) is int
+
+
 def merged(*windows):
     """Windows are standings, or (standing, doubts on what it rests on)."""
     made = Standing("pack")
@@ -111,3 +146,21 @@ def test_a_doubt_that_the_rule_itself_raises_in_one_window_lowers_the_pass_of_an
 
 def test_a_window_that_was_too_close_to_call_is_not_outvoted_by_one_that_passed():
     assert merged(standing(against_60(10)), standing(against_60(59))) is Verdict.UNPROVEN
+
+
+def test_over_several_windows_the_first_alarm_and_fail_are_the_earliest():
+    made = Standing("pack")
+    for measured, at_ns in ((61, 30), (70, 20), (65, 10)):
+        made.merge(standing(against_60(measured, at_ns)))
+    assert (made.first_alarm_ns, made.first_failed_ns, made.judged) == (10, 10, 3)
+    assert made.failed.time_ns == 20
+
+
+def test_a_doubt_on_what_a_window_rests_on_only_explains_once_another_window_passed():
+    stale = Doubt("pack", "stale", "nothing came")
+    made = Standing("pack")
+    made.merge(standing(against_60(10)), [stale])
+    assert made.conclude()[1].reason == "stale"
+    assert made.judged == 0
+    made.merge(standing(against_60(20)))
+    assert made.conclude() == (Verdict.PASS, None)
