@@ -37,10 +37,6 @@ class Exhibits:
         self._excerpts: dict[Key, Excerpt] = {}  # to be copied once they have gone by
         self._shown: dict[Key, Worst] = {}  # the instant that each excerpt or picture shows
 
-    def begin_segment(self) -> None:
-        """Forget which instants are shown."""
-        self._shown = {}
-
     def add_burst(self, burst: Burst) -> None:
         """Add a row to the table of bursts, unless it is full."""
         if len(self.bursts) < MOST_BURSTS:

@@ -40,7 +40,6 @@ class Segment:
             if rule.window is Window.RUN
         }
         self._start_ns = self._settled_ns = start_ns
-        exhibits.begin_segment()
 
     def feed(self, time_slice: TimeSlice, marks: Sequence[Mark]) -> None:
         """Judge one slice of this segment."""
