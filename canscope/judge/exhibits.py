@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 from canscope.judge.event_log import EventLog
-from canscope.judge.evidence import (
+from canscope.judge.plots import (
     Excerpt,
     Overview,
     Picture,

@@ -10,7 +10,7 @@ import numpy as np
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from canscope.judge.evidence import S, trace
+from canscope.judge.plots import S, trace
 
 NANOS = st.one_of(
     st.integers(-(2**62), 2**62),
