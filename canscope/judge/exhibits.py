@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 from canscope.judge.event_log import EventLog
+from canscope.judge.ledger import Ledger
 from canscope.judge.plots import (
     Excerpt,
     Overview,
@@ -14,7 +15,6 @@ from canscope.judge.plots import (
     overview_plot,
     plot_of,
 )
-from canscope.judge.ledger import Ledger
 from canscope.model.findings import Finding, Key, Verdict
 from canscope.model.history import History
 from canscope.model.report import Burst, Plot

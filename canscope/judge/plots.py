@@ -1,4 +1,4 @@
-"""Evidence: what a report shows of a run, kept in bounded memory while the run goes by."""
+"""Plots: the curves that a report shows, kept in bounded memory while the run goes by."""
 
 from __future__ import annotations
 

@@ -14,9 +14,9 @@ from canscope.model.tables import Floats, Int64s
 
 @dataclass(frozen=True)
 class Subject:
-    """One thing a rule speaks about, and the roles it rests on.
+    """One thing that a rule judges, and the roles it rests on.
 
-    ``needs`` are roles without which nothing can be said: one of them unbound, never seen, stale,
+    ``needs`` are roles without which nothing is proven: one of them unbound, never seen, stale,
     not available, out of range or stuck turns a pass into unproven. ``shows`` are the roles that
     prove and plot it (default: ``needs``); the first is the one named in the sentence.
     """
@@ -24,7 +24,7 @@ class Subject:
     name: str
     needs: tuple[str, ...] = ()
     shows: tuple[str, ...] = ()
-    no_limit: str = ""  # says which limit is missing where a rule needs one
+    no_limit: str = ""  # names the limit that is missing, where a rule needs one
     unit: str = ""  # where it differs from the rule's
 
     @property
