@@ -26,19 +26,19 @@ def look_first(
     still lacks, one for each reason.
     """
     named = {f"{finding.rule}, {finding.subject}": finding for finding in findings}
-    led = [named[cause.findings[0]] for cause in diagnosis]
+    leads = [named[cause.findings[0]] for cause in diagnosis]
     if not any(finding.verdict is Verdict.FAIL for finding in findings):
-        return tuple(_missing(findings, led, rules))[:MOST]
+        return tuple(_missing(findings, leads, rules))[:MOST]
     explained = {name for cause in diagnosis for name in cause.findings}
     left = [f for n, f in named.items() if n not in explained and f.verdict is Verdict.FAIL]
     left.sort(key=lambda finding: _weight(finding, rules))
     first = dict[str, Finding]()
     for finding in left:
         first.setdefault(finding.rule, finding)
-    led += first.values()
-    led += _stopping(diagnosis, named, rules)
-    led.sort(key=lambda finding: finding.verdict is not Verdict.FAIL)
-    return tuple(dict.fromkeys(finding.sentence for finding in led))[:MOST]
+    leads += first.values()
+    leads += _stopping(diagnosis, named, rules)
+    leads.sort(key=lambda finding: finding.verdict is not Verdict.FAIL)
+    return tuple(dict.fromkeys(finding.sentence for finding in leads))[:MOST]
 
 
 def _stopping(
@@ -53,12 +53,12 @@ def _stopping(
 
 
 def _missing(
-    findings: Sequence[Finding], led: Sequence[Finding], rules: Mapping[str, Rule]
+    findings: Sequence[Finding], leads: Sequence[Finding], rules: Mapping[str, Rule]
 ) -> Iterator[str]:
-    """One sentence a reason, of what is required and unproven."""
+    """One sentence for each reason, of what is required and unproven."""
     groups: dict[tuple[str, ...], list[Finding]] = {}
     lacking = [f for f in findings if f.verdict is Verdict.UNPROVEN and f.required and not f.waived]
-    lacking.sort(key=lambda finding: (finding not in led, *_weight(finding, rules)))
+    lacking.sort(key=lambda finding: (finding not in leads, *_weight(finding, rules)))
     unseen = {f.subject for f in lacking if f.rule == "message-presence"}
     for finding in lacking:
         groups.setdefault(_why(finding, unseen), []).append(finding)
