@@ -15,7 +15,7 @@ from canscope.judge.verdict import findings_of, overall, waive
 from canscope.model.bench import Mark
 from canscope.model.findings import Finding
 from canscope.model.report import Input, Report
-from canscope.plan.plan import Plan
+from canscope.plan.plan import Plan, Waiver
 from canscope.rules import topics
 
 
@@ -24,7 +24,7 @@ def assemble(
 ) -> Report:
     """The report of a run that is closed."""
     bench, ledger, exhibits = plan.bench, judge.ledger, judge.exhibits
-    findings = waive(findings_of(ledger), _accepted(plan))
+    findings = waive(findings_of(ledger), _waivers(plan))
     verdict, headline, waived = overall(findings)
     causes = diagnose(findings, [unit.name for unit in bench.units], ledger.rules)
     inputs = (*(capture.inputs if capture else ()), *plan.inputs)
@@ -59,13 +59,11 @@ def assemble(
     )
 
 
-def _accepted(plan: Plan) -> list[tuple[str, str | None, str, str]]:
-    """The waivers: those that the plan lists, and a required rule that is switched off."""
+def _waivers(plan: Plan) -> list[Waiver]:
+    """Those that the plan lists; a rule that is switched off is waived by the tester."""
     tester = str(plan.job.get("tester", "the tester"))
-    return [
-        *((waiver.rule, waiver.subject, waiver.reason, waiver.by) for waiver in plan.waivers),
-        *((name, None, reason, tester) for name, reason in plan.bench.off.items()),
-    ]
+    off = plan.bench.off.items()
+    return [*plan.waivers, *(Waiver(name, None, reason, tester) for name, reason in off)]
 
 
 def _not_applicable(plan: Plan, findings: Sequence[Finding]) -> tuple[str, ...]:

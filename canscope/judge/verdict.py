@@ -14,8 +14,9 @@ from canscope.model.events import Window
 from canscope.model.findings import Finding, Verdict
 from canscope.model.outcome import Doubt, Subject
 from canscope.model.rule import Rule, Worst
+from canscope.plan.plan import Waiver
 
-# Why a subject stays unproven that no window was about.
+# Why a subject is unproven if there was no window in which to judge it.
 NO_WINDOW = {
     Window.ATTEMPT: "no closing of the contactors was recorded",
     Window.OPENING: "no opening of the contactors was recorded",
@@ -149,19 +150,18 @@ def _too_late(ledger: Ledger, rule: Rule, standing: Standing) -> bool:
     return worst.margin < worst.uncertainty + more
 
 
-def waive(
-    findings: Sequence[Finding], waivers: Sequence[tuple[str, str | None, str, str]]
-) -> list[Finding]:
-    """Mark unproven findings as accepted: (rule, subject or None for all, reason, by)."""
-    marked = []
-    for finding in findings:
-        for rule, subject, reason, by in waivers:
-            matches = rule == finding.rule and subject in (None, finding.subject)
-            if matches and finding.verdict is Verdict.UNPROVEN and finding.required:
-                finding = replace(finding, waived=reason, waived_by=by)
-                break
-        marked.append(finding)
-    return marked
+def waive(findings: Sequence[Finding], waivers: Sequence[Waiver]) -> list[Finding]:
+    """The findings, with those marked as accepted that are required, unproven and waived."""
+    return [_waived(finding, waivers) for finding in findings]
+
+
+def _waived(finding: Finding, waivers: Sequence[Waiver]) -> Finding:
+    if finding.verdict is not Verdict.UNPROVEN or not finding.required:
+        return finding
+    for waiver in waivers:
+        if waiver.rule == finding.rule and waiver.subject in (None, finding.subject):
+            return replace(finding, waived=waiver.reason, waived_by=waiver.by)
+    return finding
 
 
 def overall(findings: Sequence[Finding]) -> tuple[str, str, int]:

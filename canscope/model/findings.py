@@ -59,7 +59,7 @@ class Finding:
     next: str = ""
     limit_source: str = ""
     first_failed_s: float | None = None
-    waived: str = ""  # by whom and why, if accepted
+    waived: str = ""  # why a person accepted it, if one did
     waived_by: str = ""
     roles: tuple[str, ...] = ()
     doubt: str = ""  # what explains the reason, as in the sentence

@@ -18,6 +18,7 @@ from canscope.model.events import Window
 from canscope.model.findings import Finding, Verdict
 from canscope.model.outcome import Doubt, Subject, margins
 from canscope.model.rule import Rule, unjudged
+from canscope.plan.plan import Waiver
 
 ROLE, NAME, S = "units.front.temperatures.winding", "front winding", 10**9
 STAGE = "dry-spin"
@@ -230,7 +231,7 @@ def written(verdict, *, rule="rule", subject=NAME, required=True, waived=""):
     return Finding(rule, subject, Verdict(verdict), None, required, "", waived=waived, waived_by=by)
 
 
-WAIVER = ("rule", None, "measured by hand", "A. Tester")
+WAIVER = Waiver("rule", None, "measured by hand", "A. Tester")
 
 
 def test_a_waiver_accepts_an_unproven_that_is_required_and_nothing_else():
@@ -243,7 +244,7 @@ def test_a_waiver_accepts_an_unproven_that_is_required_and_nothing_else():
 
 def test_a_waiver_of_one_subject_leaves_the_others_open():
     front, rear = (written("unproven", subject=subject) for subject in ("front", "rear"))
-    marked = waive([front, rear], [("rule", "rear", "a reason", "A. Tester")])
+    marked = waive([front, rear], [Waiver("rule", "rear", "a reason", "A. Tester")])
     assert [f.waived for f in marked] == ["", "a reason"]
 
 
