@@ -23,6 +23,8 @@ from canscope.trust.warming import follow as follow_warming
 # practice, no source.
 NEIGHBOUR_K, NEIGHBOUR_STEPS = 4.0, 4.0
 
+NEVER_CHANGED = "the sensor's raw value never changed, so it may be stuck"
+
 
 @dataclass(frozen=True)
 class Sensor:
@@ -82,7 +84,14 @@ def _watched(sensor: Sensor, piece: Piece, role: str) -> Sensor:
 def doubts(sensor: Sensor, piece: Piece, subject: str, role: str) -> Sequence[Doubt]:
     """Why the sensor cannot be believed at the end of the run; empty if it can."""
     text, at_ns = _suspicion(sensor, role in piece.bench.moved_before, piece.until_ns)
-    return [Doubt(subject, "sensor-suspect", text, at_ns)] if text else []
+    if not text:
+        return []
+    code = ""
+    if sensor.railed_ns is not None:
+        code = "at-end-of-range"
+    elif text == NEVER_CHANGED:
+        code = "never-changed"
+    return [Doubt(subject, "sensor-suspect", text, at_ns, code=code)]
 
 
 def _suspicion(sensor: Sensor, moved_before: bool, until_ns: int) -> tuple[str, int | None]:
@@ -93,7 +102,7 @@ def _suspicion(sensor: Sensor, moved_before: bool, until_ns: int) -> tuple[str, 
     if sensor.raw is None:
         return "the sensor gave no value off the ends of its range", None
     if sensor.moved_ns is None and not moved_before:
-        return "the sensor's raw value never changed, so it may be stuck", None
+        return NEVER_CHANGED, None
     if sensor.fell is not None:
         fell_ns, fall_K = sensor.fell
         return f"the sensor fell by {fall_K:.1f} K from one reading to the next", fell_ns
