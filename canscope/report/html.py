@@ -26,7 +26,6 @@ from canscope.report import _first_screen as first_screen
 from canscope.report._finding_details import IN_FULL, details, paper_curves
 from canscope.report._plotly_chart import chart
 from canscope.report._svg_drawing import drawing
-from canscope.report._template_cache import TemplateCache
 
 TEMPLATES = Path(__file__).parent / "templates"
 PLOTLY_PLACE = "<!-- plotly -->"  # no text can hold it, since every text is escaped
