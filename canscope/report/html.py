@@ -93,7 +93,6 @@ def _templates() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
-        bytecode_cache=TemplateCache(Path(__file__).read_text("utf-8")),
     )
     environment.globals.update(
         chart=chart,
