@@ -1,0 +1,54 @@
+"""``python -m tests.lies --runs N [--pairs N] [--seed S] [--only KIND]``: how many lies still pass.
+
+Prints every lie that passes, with what was done; ends with 1 if one passes that the evidence table
+does not name as invisible.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections import Counter
+from multiprocessing import Pool
+
+from rich.progress import track
+
+from tests.lies.judging import Answer, Case, cases, judged
+
+
+def main() -> int:
+    """Run, print, and say whether all is well."""
+    parser = argparse.ArgumentParser(prog="python -m tests.lies", description=__doc__)
+    parser.add_argument("--runs", type=int, default=100, help="single lies")
+    parser.add_argument("--pairs", type=int, default=0, help="two lies at once")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", default="", help="kinds to choose from: A,B")
+    asked = parser.parse_args()
+    only = [name for name in asked.only.split(",") if name]
+    chosen: list[Case] = [
+        *cases(asked.runs, 1, asked.seed, only),
+        *cases(asked.pairs, 2, asked.seed, only),
+    ]
+    with Pool(os.cpu_count()) as pool:
+        answers = list(track(pool.imap(judged, chosen, chunksize=2), total=len(chosen)))
+    return told(answers)
+
+
+def told(answers: list[Answer]) -> int:
+    """Print the answers; 1 if one is a false pass."""
+    passes = [answer for answer in answers if answer.is_false_pass]
+    for answer in answers:
+        if answer.verdict == "pass" and answer.lies:
+            print(f"{'PASS' if answer.is_false_pass else 'unseen'} {answer}")
+    print(Counter(answer.verdict for answer in answers))
+    kinds = Counter(lie.kind for answer in answers for lie in answer.lies)
+    wrong = Counter(lie.kind for answer in passes for lie in answer.lies)
+    for name, count in sorted(kinds.items()):
+        print(f"  {name:14} {count:5} of which {wrong[name]:4} pass")
+    print(f"{len(passes)} of {len(answers)} pass and must not")
+    return int(bool(passes))
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,65 @@
+"""Cases of lies, judged from their files as a user's run is, and which of them may pass."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from canscope.simulate.random_vehicle import draw
+from tests.lies.lies import Lie, every_kind, lying
+from tests.matrix.judging import decoded
+
+STAGES = ("dry-spin", "dry-spin", "wet-spin", "power-up", "unit-alone")
+# What no signal of such a run contradicts: (kind, what it is about) -> why.
+UNSEEN: dict[tuple[str, str], str] = {}
+
+
+@dataclass(frozen=True)
+class Case:
+    """One run and the kinds of lies told in it."""
+
+    seed: int
+    stage: str
+    kinds: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What became of a case."""
+
+    case: Case
+    lies: tuple[Lie, ...]
+    verdict: str
+    unseen: tuple[str, ...]  # a reason for each lie that nobody can see
+
+    @property
+    def is_false_pass(self) -> bool:
+        """Whether it passes though somebody could have seen that it is not true."""
+        return self.verdict == "pass" and bool(self.lies) and len(self.unseen) < len(self.lies)
+
+    def __str__(self) -> str:
+        return f"{self.case.seed} {self.case.stage}: " + "; ".join(map(str, self.lies))
+
+
+def cases(count: int, lies: int, seed: int, only: list[str]) -> Iterator[Case]:
+    """So many cases, always the same ones for a seed."""
+    names = only or list(every_kind())
+    for number in range(count):
+        own = zlib.crc32(f"{seed}-{lies}-{number}".encode())
+        rng = np.random.default_rng(own)
+        kinds = tuple(str(name) for name in rng.choice(names, lies, replace=False))
+        yield Case(own, str(rng.choice(STAGES)), kinds)
+
+
+def judged(case: Case) -> Answer:
+    """Draw the vehicle, act the run out, lie, and check."""
+    vehicle, story = draw(case.seed, stage=case.stage)
+    run, lies, changed = lying(vehicle, story.script(), case.seed, list(case.kinds))
+    if not changed:
+        return Answer(case, (), "nothing changed", ())
+    report = decoded(run).report()
+    unseen = [UNSEEN[key] for lie in lies if (key := (lie.kind, lie.about)) in UNSEEN]
+    return Answer(case, tuple(lies), str(report.verdict), tuple(unseen))

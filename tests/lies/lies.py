@@ -1,0 +1,495 @@
+"""What can be made to lie, and how: changes of a healthy run's readings or of its recording.
+
+A reading is a column with a row a millisecond, in the signal's own unit, before noise and rounding.
+A recording is frames. Every lie states what it did in words, so that a pass can be explained.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from canscope.simulate.messages import all_messages, step_of
+from canscope.simulate.nodes import record
+from canscope.simulate.physics import Truth, simulate
+from canscope.simulate.recording import Recording
+from canscope.simulate.runs import Run, witness
+from canscope.simulate.script import Script
+from canscope.simulate.sensors import Readings, readings
+from canscope.simulate.vehicle import Vehicle
+
+STATES = (
+    "NegativeClosed", "PrechargeClosed", "PositiveClosed", "NegativeCommand", "PrechargeCommand",
+    "PositiveCommand", "Ignition", "BrakePressed", "EmergencyStop", "Direction",
+)  # fmt: skip
+COUNTED = ("Alive", "Checksum", "Fault")  # computed by the node, or a code
+# Numbers that one mistake in a definition changes alike.
+GROUPS = {
+    "all voltages": ("PackVoltage", "LinkVoltage"),
+    "all speeds": ("MotorSpeed",),
+    "all torques": ("Torque",),
+    "all temperatures": ("InverterTemp", "WindingTemp"),
+}
+
+
+@dataclass(eq=False)
+class Told:
+    """A run while it is being made to lie."""
+
+    vehicle: Vehicle
+    script: Script
+    truth: Truth
+    seen: Readings
+    rng: np.random.Generator
+    later: list[Callable[[Recording], Recording]] = field(default_factory=list)
+
+    @property
+    def rows(self) -> int:
+        """Milliseconds."""
+        return len(self.truth.time_s)
+
+    def keys(self, *names: str) -> list[str]:
+        """Keys of the signals with one of these names that the vehicle sends."""
+        every = (m for own in all_messages(self.vehicle).values() for m in own)
+        sent = [spec.key for message in every for spec in message.signals]
+        return [k for k in sent if k in self.seen and (not names or _name(k) in names)]
+
+    def numbers(self) -> list[str]:
+        """Keys of what is measured."""
+        return [key for key in self.keys() if _name(key) not in (*STATES, *COUNTED)]
+
+    def states(self) -> list[str]:
+        """Keys of what is on or off, or requested."""
+        return self.keys(*STATES)
+
+    def put(self, key: str, column: np.ndarray, rows: slice = slice(None), *, still: bool = False):
+        """Change a reading in these rows; ``still`` takes its noise away from there on."""
+        self.seen[key] = self.seen[key].copy()
+        self.seen[key][rows] = column
+        if still:
+            self.seen.still[key] = rows.start or 0
+
+    def turning(self) -> np.ndarray:
+        """Rows in which a unit turns."""
+        speeds = [np.abs(column) for column in self.truth.speed_rpm.values()]
+        return np.max(speeds, axis=0) > 50
+
+    def closed(self) -> np.ndarray:
+        """Rows in which both main contactors are closed."""
+        return (self.truth.closed["negative"] > 0) & (self.truth.closed["positive"] > 0)
+
+
+def _name(key: str) -> str:
+    return key.rpartition(".")[2]
+
+
+@dataclass(frozen=True)
+class Lie:
+    """What was done: its kind, what it is about, and the particulars in words."""
+
+    kind: str
+    about: str
+    words: str
+
+    def __str__(self) -> str:
+        return f"{self.kind} {self.about}: {self.words}"
+
+
+Maker = Callable[[Told], Lie | None]
+KINDS: dict[str, Maker] = {}
+
+
+def kind(name: str) -> Callable[[Maker], Maker]:
+    """Enter a way of lying under its name; it answers None where a run has nothing for it."""
+
+    def enter(maker: Maker) -> Maker:
+        KINDS[name] = maker
+        return maker
+
+    return enter
+
+
+# Identity: whose word it is.
+
+
+@kind("same-bus")
+def same_bus(told: Told) -> Lie | None:
+    """A second adapter hears the first unit's bus again."""
+    if len(told.vehicle.units) < 2:
+        return None
+    one, two = told.vehicle.units[0].channel, told.vehicle.units[1].channel
+    if told.rng.random() < 0.5:
+        one, two = two, one
+    delay_us = int(told.rng.choice([0, 40, 900, 20_000]))
+    same_ids = {m.can_id for m in all_messages(told.vehicle)[one]} == {
+        m.can_id for m in all_messages(told.vehicle)[two]
+    }
+    if not same_ids:
+        return None
+
+    def again(recording: Recording) -> Recording:
+        heard = recording.take(recording.of(one))
+        code = recording.channels.index(two)
+        copy = replace(heard, time_us=heard.time_us + delay_us, channel=np.full(len(heard), code))
+        return joined(recording.take(~recording.of(two)), copy)
+
+    told.later.append(again)
+    return Lie("same-bus", two, f"is {one} again, {delay_us / 1000:g} ms later")
+
+
+@kind("same-sensor")
+def same_sensor(told: Told) -> Lie | None:
+    """Two signals of one kind show what one sensor measures."""
+    names = [n for n in ("MotorSpeed", "Torque", "LinkVoltage") if len(told.keys(n)) > 1]
+    pairs = [tuple(told.keys(name)[:2]) for name in names]
+    temps = told.keys("InverterTemp", "WindingTemp")
+    pairs += [(a, b) for a in temps for b in temps if a != b]
+    if not pairs:
+        return None
+    one, two = pairs[told.rng.integers(len(pairs))]
+    told.put(two, told.seen[one])
+    return Lie("same-sensor", two, f"shows {one}")
+
+
+@kind("exchanged")
+def exchanged(told: Told) -> Lie | None:
+    """The buses of the two units are exchanged."""
+    if len(told.vehicle.units) < 2:
+        return None
+    one, two = (unit.channel for unit in told.vehicle.units[:2])
+
+    def swap(recording: Recording) -> Recording:
+        codes = recording.channels.index(one), recording.channels.index(two)
+        turned = recording.channel.copy()
+        turned[recording.channel == codes[0]] = codes[1]
+        turned[recording.channel == codes[1]] = codes[0]
+        return replace(recording, channel=turned)
+
+    told.later.append(swap)
+    return Lie("exchanged", f"{one} and {two}", "each bears the other's name")
+
+
+# Loss, delay, a late start, an early end.
+
+
+@kind("loss")
+def loss(told: Told) -> Lie | None:
+    """Frames are missing: one in so many, of one bus or of all."""
+    every = int(told.rng.choice([2, 3, 5, 10, 40, 320]))
+    channel = str(told.rng.choice(["all", *all_messages(told.vehicle)]))
+    regular = bool(told.rng.random() < 0.5)
+    dice = np.random.default_rng(int(told.rng.integers(1 << 30)))
+
+    def lose(recording: Recording) -> Recording:
+        mine = np.ones(len(recording), bool) if channel == "all" else recording.of(channel)
+        number = np.cumsum(mine)
+        lost = number % every == 0 if regular else dice.random(len(recording)) < 1 / every
+        return recording.take(~(mine & lost))
+
+    told.later.append(lose)
+    return Lie("loss", channel, f"one frame in {every} missing{'' if regular else ', at random'}")
+
+
+@kind("message-loss")
+def message_loss(told: Told) -> Lie | None:
+    """Every second or third frame of one message is missing."""
+    channel, own = _any(told, list(all_messages(told.vehicle).items()))
+    message = own[told.rng.integers(len(own))]
+    every = int(told.rng.choice([2, 3]))
+
+    def lose(recording: Recording) -> Recording:
+        mine = recording.of(channel, message.can_id)
+        return recording.take(~(mine & (np.cumsum(mine) % every != 0)))
+
+    told.later.append(lose)
+    return Lie("message-loss", message.key, f"only one frame in {every} is there")
+
+
+@kind("delay")
+def delay(told: Told) -> Lie | None:
+    """A bus, or one signal, is late."""
+    ms = int(told.rng.choice([150, 300, 700, 2000]))
+    if told.rng.random() < 0.4:
+        channel = _any(told, list(all_messages(told.vehicle)))
+
+        def late(recording: Recording) -> Recording:
+            mine = recording.of(channel)
+            moved = np.where(mine, recording.time_us + ms * 1000, recording.time_us)
+            return joined(replace(recording, time_us=moved))
+
+        told.later.append(late)
+        return Lie("delay", channel, f"stamped {ms} ms late")
+    key = _any(told, told.keys())
+    column = told.seen[key]
+    told.put(key, np.concatenate((np.full(ms, column[0]), column[:-ms])))
+    return Lie("delay", key, f"{ms} ms late")
+
+
+@kind("late-start")
+def late_start(told: Told) -> Lie | None:
+    """One bus, or the whole recording, begins later."""
+    until_s = float(told.rng.uniform(3, 20))
+    channel = str(told.rng.choice(["all", *all_messages(told.vehicle)]))
+
+    def cut(recording: Recording) -> Recording:
+        mine = np.ones(len(recording), bool) if channel == "all" else recording.of(channel)
+        return recording.take(~mine | (recording.since_s() >= until_s))
+
+    told.later.append(cut)
+    return Lie("late-start", channel, f"begins at {until_s:.1f} s")
+
+
+@kind("early-end")
+def early_end(told: Told) -> Lie | None:
+    """One bus, or the whole recording, ends too soon."""
+    share = float(told.rng.uniform(0.3, 0.97))
+    channel = str(told.rng.choice(["all", *all_messages(told.vehicle)]))
+
+    def cut(recording: Recording) -> Recording:
+        mine = np.ones(len(recording), bool) if channel == "all" else recording.of(channel)
+        return recording.take(~mine | (recording.since_s() < share * told.script.end_s))
+
+    told.later.append(cut)
+    return Lie("early-end", channel, f"ends at {share:.0%} of the run")
+
+
+# What a sensor says.
+
+
+@kind("scale")
+def scale(told: Told) -> Lie | None:
+    """A wrong factor: of one signal, or of all that one mistake changes."""
+    factor = float(told.rng.choice([0.1, 0.25, 0.5, 0.75, 1.33, 2.0, 9.55, 0.105]))
+    about, keys = _signals(told)
+    for key in keys:
+        told.put(key, told.seen[key] * factor)
+    return Lie("scale", about, f"times {factor:g}")
+
+
+@kind("offset")
+def offset(told: Told) -> Lie | None:
+    """A wrong offset: forgotten or applied twice."""
+    about, keys = _signals(told)
+    span = max(float(np.ptp(told.seen[key])) for key in keys)
+    size = float(told.rng.choice([-40, 40, 32])) if "Temp" in keys[0] else span * 0.3
+    size *= 1 if "Temp" in keys[0] else float(told.rng.choice([-1, 1]))
+    if not size:
+        return None
+    for key in keys:
+        told.put(key, told.seen[key] + size)
+    return Lie("offset", about, f"{size:+.4g}")
+
+
+@kind("fahrenheit")
+def fahrenheit(told: Told) -> Lie | None:
+    """Temperatures in another unit than the definition says."""
+    keys = told.keys("InverterTemp", "WindingTemp")
+    for key in keys:
+        told.put(key, told.seen[key] * 1.8 + 32)
+    return Lie("fahrenheit", "all temperatures", "degF called degC") if keys else None
+
+
+@kind("sign")
+def sign(told: Told) -> Lie | None:
+    """A wrong sign: of one signal, or of all of its kind."""
+    names = [("MotorSpeed",), ("Torque",), ("PackCurrent",), ("MotorSpeed", "Torque")]
+    keys = told.keys(*names[told.rng.integers(len(names))])
+    if told.rng.random() < 0.6 and len(keys) > 1:
+        keys = [_any(told, keys)]
+    for key in keys:
+        told.put(key, -told.seen[key])
+    return Lie("sign", ", ".join(keys), "inverted") if keys else None
+
+
+@kind("freeze")
+def freeze(told: Told) -> Lie | None:
+    """A sensor stops at what it said last: from the start, some time, or for a spell."""
+    key, (rows, when) = _any(told, told.keys()), _spell(told)
+    told.put(key, told.seen[key][rows.start], rows, still=rows.stop == told.rows)
+    return Lie("freeze", key, f"stands still {when}")
+
+
+@kind("dither")
+def dither(told: Told) -> Lie | None:
+    """A sensor is dead but flickers by a step."""
+    key, (rows, when) = _any(told, told.numbers()), _spell(told)
+    level, step = told.seen[key][rows.start], step_of(told.vehicle, key)
+    told.put(key, level + step * told.rng.integers(-1, 2, rows.stop - rows.start), rows)
+    return Lie("dither", key, f"flickers about one value {when}")
+
+
+@kind("constant")
+def constant(told: Told) -> Lie | None:
+    """A sensor that always shows one good-looking value."""
+    key = _any(told, told.numbers())
+    busy = told.turning() if told.turning().any() else told.closed()
+    level = float(np.median(told.seen[key][busy]))
+    told.put(key, np.full(told.rows, level), still=True)
+    return Lie("constant", key, f"always {level:.4g}")
+
+
+@kind("stuck-state")
+def stuck_state(told: Told) -> Lie | None:
+    """A state that always reads the same, or has two values exchanged."""
+    key = _any(told, told.states())
+    column = told.seen[key]
+    if told.rng.random() < 0.3 and _name(key) != "Direction":
+        told.put(key, 1 - column)
+        return Lie("stuck-state", key, "exchanged")
+    level = float(_any(told, sorted(set(column.tolist()))))
+    told.put(key, np.full(told.rows, level), still=True)
+    return Lie("stuck-state", key, f"always {level:g}")
+
+
+@kind("echo")
+def echo(told: Told) -> Lie | None:
+    """A contactor's state is only its command again."""
+    pairs = [
+        (key, key.replace("Closed", "Command"))
+        for key in told.keys("NegativeClosed", "PrechargeClosed", "PositiveClosed")
+        if key.replace("Closed", "Command") in told.seen
+    ]
+    if not pairs:
+        return None
+    some = pairs if told.rng.random() < 0.5 else [_any(told, pairs)]
+    for state, command in some:
+        told.put(state, told.seen[command])
+    return Lie("echo", ", ".join(state for state, _ in some), "the command again")
+
+
+@kind("absent")
+def absent(told: Told) -> Lie | None:
+    """Readings at the end of their range, or zero, just while a unit turns or poles are closed."""
+    key = _any(told, told.numbers())
+    mine = told.turning() if told.rng.random() < 0.6 else told.closed()
+    level = float(_any(told, [0.0, 1e9, -1e9]))
+    if not mine.any():
+        return None
+    told.put(key, np.where(mine, level, told.seen[key]))
+    return Lie("absent", key, f"{'zero' if not level else 'at its end'} while it matters")
+
+
+# What really happens, and nobody asked for.
+
+
+@kind("event")
+def event(told: Told) -> Lie | None:
+    """Something that must not happen, for a moment or for long, at any time of the run."""
+    rows, when = _moment(told)
+    happens: list[tuple[str, tuple[str, ...], float]] = [
+        ("12 V at 8 V", ("ControlVoltage",), 8.0),
+        ("12 V at 17 V", ("ControlVoltage",), 17.0),
+        ("the link at 350 V", ("LinkVoltage",), 350.0),
+        ("link and pack above their maximum", ("LinkVoltage", "PackVoltage"), 450.0),
+        ("the pack at half its voltage", ("PackVoltage", "LinkVoltage"), 180.0),
+        ("25 A from the pack", ("PackCurrent",), 25.0),
+        ("45 A from the pack", ("PackCurrent",), 45.0),
+        ("a unit turns at 180 rpm", ("MotorSpeed",), 180.0),
+        ("a unit turns at -180 rpm", ("MotorSpeed",), -180.0),
+        ("the insulation at 20 kohm", ("Resistance",), 20.0),
+        ("a winding at 150 degC", ("WindingTemp",), 150.0),
+        ("the stop button pressed", ("EmergencyStop",), 1.0),
+    ]
+    words, names, level = happens[told.rng.integers(len(happens))]
+    keys = [key for name in names for key in told.keys(name)]
+    if "unit" in words or words.startswith("a winding"):
+        keys = keys and [_any(told, keys)]
+    if not keys:
+        return None
+    for key in keys:
+        told.put(key, np.full(rows.stop - rows.start, level), rows)
+    return Lie("event", ", ".join(keys), f"{words} {when}")
+
+
+@kind("creeps")
+def creeps(told: Told) -> Lie | None:
+    """A unit goes on turning, or speeds up by itself, after the pedal was released."""
+    if not told.script.spins:
+        return None
+    spin = _any(told, list(told.script.spins))
+    key = _any(told, told.keys("MotorSpeed"))
+    rows = slice(round(spin.end_s * 1000), round(spin.end_s * 1000) + 2500)
+    before = told.seen[key][rows.start - 50]
+    gain = float(told.rng.choice([0.6, 1.0, 1.5]))
+    told.put(key, np.linspace(before, before * gain, rows.stop - rows.start), rows)
+    return Lie("creeps", key, f"for 2.5 s after release to {gain:g} of its speed")
+
+
+def _any(told: Told, among: list):
+    return among[told.rng.integers(len(among))]
+
+
+def _signals(told: Told) -> tuple[str, list[str]]:
+    """One signal, or all that one mistake in a definition changes."""
+    if told.rng.random() < 0.5:
+        group = str(_any(told, list(GROUPS)))
+        keys = told.keys(*GROUPS[group])
+        if keys:
+            return group, keys
+    key = _any(told, told.numbers())
+    return key, [key]
+
+
+def _spell(told: Told) -> tuple[slice, str]:
+    """From the start, from some time on, or for some seconds."""
+    how = told.rng.integers(4)
+    if how == 0:
+        return slice(0, told.rows), "from the start"
+    turning = np.flatnonzero(told.turning())
+    if how == 1 and len(turning):
+        return slice(int(turning[0]) - 200, told.rows), "from the first burst on"
+    at = int(told.rng.integers(2000, told.rows - 3000))
+    if how == 2:
+        return slice(at, told.rows), f"from {at / 1000:.1f} s on"
+    length = int(told.rng.integers(1500, 12_000))
+    return slice(
+        at, min(at + length, told.rows)
+    ), f"for {length / 1000:.1f} s from {at / 1000:.1f} s"
+
+
+def _moment(told: Told) -> tuple[slice, str]:
+    length = int(told.rng.choice([60, 400, 2000, 6000]))
+    at = int(told.rng.integers(1500, told.rows - length - 1500))
+    return slice(at, at + length), f"for {length} ms at {at / 1000:.1f} s"
+
+
+def joined(*parts: Recording) -> Recording:
+    """Frames together, in the order of their stamps."""
+    columns = ("time_us", "channel", "can_id", "length", "payload")
+    whole = {name: np.concatenate([getattr(part, name) for part in parts]) for name in columns}
+    order = np.argsort(whole["time_us"], kind="stable")
+    return replace(parts[0], **{name: column[order] for name, column in whole.items()})
+
+
+def lying(
+    vehicle: Vehicle, script: Script, seed: int, kinds: list[str]
+) -> tuple[Run, list[Lie], bool]:
+    """A run that lies in these ways, what was done, and whether that changed any reading."""
+    truth = simulate(vehicle, script)
+    told = Told(vehicle, script, truth, readings(truth, vehicle), np.random.default_rng(seed))
+    honest = dict(told.seen)
+    lies = [lie for name in kinds if (lie := KINDS[name](told)) is not None]
+    recording = record(vehicle, script, told.seen, np.random.default_rng(seed))
+    marks = witness(truth, script, recording)
+    for change in told.later:
+        recording = change(recording)
+    run = Run("lie", vehicle, script, None, seed, truth, recording, marks)
+    changed = any(_differs(honest[k], told.seen[k], step_of(vehicle, k)) for k in honest)
+    return run, lies, bool(told.later) or changed
+
+
+def _differs(one: np.ndarray, other: np.ndarray, step: float) -> bool:
+    """Whether a column says something else for a while: by more than noise, for 50 ms and more.
+
+    A sensor that stops where nothing moves it says nothing else than one that lives.
+    """
+    spread = min(step, 1.0) if len(set(one[:: len(one) // 50].tolist())) < 5 else 4 * step
+    allowed = max(spread / 2, 0.04 * float(np.ptp(one)))
+    return int((np.abs(one - other) > allowed).sum()) >= 50
+
+
+def every_kind() -> Iterator[str]:
+    """The ways of lying, in alphabetical order."""
+    yield from sorted(KINDS)
