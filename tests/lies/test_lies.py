@@ -11,7 +11,7 @@ from tests.lies.lies import every_kind
 VERDICTS = {"pass", "fail", "unproven", "nothing changed"}
 
 
-@pytest.mark.parametrize("kind", every_kind())
+@pytest.mark.parametrize("kind", list(every_kind()))
 def test_a_lie_of_each_kind_is_judged(kind):
     answers = [judged(Case(seed, STAGES[seed % 4], (kind,))) for seed in (4, 9)]
     assert {answer.verdict for answer in answers} <= VERDICTS

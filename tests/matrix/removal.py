@@ -183,14 +183,16 @@ def ten_times(made: Bench, signal: str, by: str) -> Run:
     if by == "traffic":
         return made.recorded({key: 10 * made.column(key)})
     run = made.recorded()
-    said = {
+    messages = {
         channel: tuple(
             replace(m, signals=tuple(_by_ten(s) if s.key == key else s for s in m.signals))
             for m in own
         )
         for channel, own in run.vehicle.wiring.messages.items()
     }
-    return replace(run, vehicle=replace(run.vehicle, wiring=replace(run.vehicle.wiring, said=said)))
+    return replace(
+        run, vehicle=replace(run.vehicle, wiring=replace(run.vehicle.wiring, messages=messages))
+    )
 
 
 def _by_ten(spec: SignalSpec) -> SignalSpec:
