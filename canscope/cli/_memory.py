@@ -16,7 +16,7 @@ T = TypeVar("T")
 
 
 @contextmanager
-def nothing_collected() -> Iterator[None]:
+def without_collecting_garbage() -> Iterator[None]:
     """Collect no garbage in here, nor at the end of the process.
 
     What a check imports and builds before its first chunk and after its last one lives until the
@@ -32,7 +32,7 @@ def nothing_collected() -> Iterator[None]:
 
 
 @contextmanager
-def collected() -> Iterator[None]:
+def collecting_garbage() -> Iterator[None]:
     """Collect garbage in here all the same, among what is new; for long work."""
     resting = not gc.isenabled()
     if resting:
@@ -45,7 +45,7 @@ def collected() -> Iterator[None]:
             gc.disable()
 
 
-def give_back() -> None:
+def return_freed_memory() -> None:
     """Return freed memory to the system: glibc keeps some 80 MB of it after a large capture."""
     if sys.platform == "linux":
         trim = getattr(ctypes.CDLL(None), "malloc_trim", None)  # other C libraries lack it
@@ -53,9 +53,9 @@ def give_back() -> None:
             trim(0)
 
 
-def given_back(chunks: Iterable[T]) -> Iterator[T]:
+def returning_freed_memory(chunks: Iterable[T]) -> Iterator[T]:
     """The same chunks; after every ``EVERY`` of them freed memory is given back."""
     for number, chunk in enumerate(chunks, 1):
         yield chunk
         if number % EVERY == 0:
-            give_back()
+            return_freed_memory()

@@ -10,7 +10,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from canscope.cli._memory import collected, give_back, given_back, nothing_collected
+from canscope.cli._memory import (
+    collecting_garbage,
+    return_freed_memory,
+    returning_freed_memory,
+    without_collecting_garbage,
+)
 from canscope.model.errors import CanscopeError, ReportError, UnknownNameError, Where
 from canscope.model.report import Report
 from canscope.report import RENDERERS
@@ -59,7 +64,7 @@ def add(subparsers: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Check, write the reports, print the summary."""
-    with nothing_collected():
+    with without_collecting_garbage():
         return _run(args)
 
 
@@ -78,7 +83,7 @@ def _run(args: argparse.Namespace) -> int:
         channel=args.channel,
         progress=not args.quiet,
     )
-    give_back()  # what judging took, before the page of a report takes as much again
+    return_freed_memory()  # what judging took, before the page of a report takes as much again
     written = [write_report(report, path) for path in wanted]
     if out is not None:
         report, numbered = write_numbered(report, out, inputs.stem, kinds)
@@ -192,8 +197,10 @@ def judge_files(
     frames = shown(capture) if progress else capture
     signals = decode(gathered(frames), plan.definitions, wanted=plan.wanted)
     now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
-    with collected():
-        report = check(given_back(signals), plan, capture=capture, written_at=written_at or now)
+    with collecting_garbage():
+        report = check(
+            returning_freed_memory(signals), plan, capture=capture, written_at=written_at or now
+        )
     return replace(report, warnings=(*inputs.notes, *capture.notes, *report.warnings))
 
 

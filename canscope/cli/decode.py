@@ -75,7 +75,7 @@ def run(args: argparse.Namespace) -> int:
     from canscope.decoding.database import read_definitions
     from canscope.decoding.table_file import TIDY, table_file, wide_columns
     from canscope.decoding.tidy import tidy, wide
-    from canscope.model.engine import ahead
+    from canscope.model.engine import read_ahead
 
     args.captures = captures_of(args.captures)
     files = _files(args)
@@ -94,7 +94,7 @@ def run(args: argparse.Namespace) -> int:
     capture = read_capture(*args.captures, format=args.format, channel=channel)
     origin_ns, chunks = _begun(shown(capture))
     frames = count.frames(_within(chunks, origin_ns, args.start_s, args.until_s))
-    signals = count.signals(decode(ahead(frames), definitions, wanted=wanted))
+    signals = count.signals(decode(read_ahead(frames), definitions, wanted=wanted))
     if args.wide:
         tables, columns = wide(signals, keys, origin_ns=origin_ns), wide_columns(keys)
     else:

@@ -87,7 +87,7 @@ class Decoder:
                 self._program = fast_module("decode").Program(self._lookup, self._compiled)
             found = self._program(frames, place)
         else:
-            found = self._found(frames, place)
+            found = self._decode_by_numpy(frames, place)
         names = {name: int(found.unknown[at]) for name, at in self._channels.items()}
         unknown = {name: count for name, count in names.items() if count}
         return Signals(
@@ -97,7 +97,7 @@ class Decoder:
             DecodeTally(found.short, found.undefined, unknown, self._senders(frames, found)),
         )
 
-    def _found(self, frames: Frames, place: Int64s) -> DecodeResult:
+    def _decode_by_numpy(self, frames: Frames, place: Int64s) -> DecodeResult:
         """The same as the kernels, by numpy."""
         found = DecodeResult({}, {}, {}, {}, np.zeros(0, np.int64))
         places = place[frames.channel] if len(frames) else NO_TIMES

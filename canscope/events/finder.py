@@ -149,5 +149,5 @@ class Finder:
 
 
 def _is_pole(event: Event) -> bool:
-    """Whether it tells the first known state of a pole."""
+    """Whether it is the first known state of a pole."""
     return event.kind == "first" and event.subject in {f"contactors.{pole}" for pole in POLES}

@@ -89,9 +89,9 @@ class Sleep:
     def _asleep(
         self, arrivals: Mapping[str, Int64s], history: History, begin: int, end: int
     ) -> Event | None:
-        """The shutdown that lies in a silence of all nodes, if there is one and it can be told.
+        """The shutdown that lies in a silence of all nodes, if there is one.
 
-        It can be told once every node is stale.
+        It is known once every node is stale.
         """
         if not self._poles_known or not begin:
             return None

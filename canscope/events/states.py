@@ -25,8 +25,8 @@ class Changes:
 
     A sample without value (unknown code, not available) is no change: what follows it is compared
     with the last known value, and the change then lies somewhere in between. The first known value
-    of a run is no change, since nobody saw it come about; it is told as an event of kind
-    ``first`` of the role, for the other finders alone.
+    of a run is no change, since nobody saw it come about; it becomes an event of kind
+    ``first``, which only the other finders see.
     """
 
     def __init__(self, bench: Bench) -> None:

@@ -12,7 +12,7 @@ MS = 10**6
 START_RPM, STOP_RPM = 50.0, 30.0  # common practice, no source
 HELD_NS = 200 * MS
 JOIN_NS = 1000 * MS  # gaps under 1 s join
-# A restart within the gap needs HELD_NS and a sample or two to be told; the end waits for it.
+# A restart within the gap needs HELD_NS and a sample or two to be seen; the end waits for it.
 END_KNOWN_NS = JOIN_NS + 500 * MS
 
 
@@ -84,7 +84,7 @@ class Turning:
         return [*ended, self.start]
 
     def _finish(self, now: int) -> list[Event]:
-        """The end of the open burst, once it can be told at this instant."""
+        """The end of the open burst, once it is known at this instant."""
         if self.start is None or self._stopped_ns is None:
             return []
         return self._end(now) if now >= self._stopped_ns + END_KNOWN_NS else []

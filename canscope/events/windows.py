@@ -31,8 +31,8 @@ def _sunk_ns(link: Samples, never_ns: int) -> int:
     ends = np.append(high[1:], never_ns)  # each stretch below begins with the last reading above
     row = np.searchsorted(low, high)
     first_low = np.append(low, never_ns)[row]
-    told = np.maximum(high + SUNK_NS, first_low)
-    return int(np.min(told[told < ends], initial=never_ns))
+    sunk = np.maximum(high + SUNK_NS, first_low)
+    return int(np.min(sunk[sunk < ends], initial=never_ns))
 
 
 class Windows:

@@ -76,7 +76,11 @@ class Track:
 
 
 class History:
-    """A track for every role, bound or derived."""
+    """A track for every role.
+
+    A name that begins with ``@`` is a role that the events finder derives (listed in
+    ``model.piece.Piece``); ``#channel:Message`` holds the arrivals of a message.
+    """
 
     def __init__(self, cycles_ns: Mapping[str, int | None] | None = None) -> None:
         self._tracks = {role: Track(cycle) for role, cycle in (cycles_ns or {}).items()}

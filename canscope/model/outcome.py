@@ -114,7 +114,7 @@ def margins(
     """Make Margins from columns or scalars, a row an instant that could be judged.
 
     Rows whose margin is NaN are left out: not judged. Of the others only those are kept that can
-    decide (``telling``). The default of start and end is the instant itself.
+    decide (``deciding_rows``). The default of start and end is the instant itself.
     """
     time = np.asarray(time_ns, np.int64)
     if time.ndim == 0:
@@ -136,7 +136,7 @@ def margins(
     return Margins(subject, instant, distance[rows], u, rows, time.shape, columns, facts)
 
 
-def telling(margin: Floats, uncertainty: ArrayLike = 0.0) -> Int64s:
+def deciding_rows(margin: Floats, uncertainty: ArrayLike = 0.0) -> Int64s:
     """Of rows in time order those that decide, so that a rule need not work out the others.
 
     Of the fails, the passes and the rest the smallest margin each, the earliest of equals; the

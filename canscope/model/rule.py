@@ -49,7 +49,11 @@ def limit(
     what the manual page says after the unit. Without a default (None, or an empty table) the rule
     does not judge; the page then shows ``example``. ``also`` is the key of the plan's [limits] that
     sets the same parameter.
+
+    Raises ``ValueError`` if neither a default nor an example is given.
     """
+    if default is None and example is None:
+        raise ValueError("a limit without a default needs an example for the manual page")
     facts = {
         "unit": unit,
         "source": source,

@@ -69,7 +69,7 @@ def decode(log: str, dbc: str, names: str = "") -> Work:
     from canscope.capture.order import gathered, ordered
     from canscope.decoding import columns
     from canscope.decoding.database import read_definitions
-    from canscope.model.engine import ahead
+    from canscope.model.engine import read_ahead
 
     definitions, widen = read_definitions(dbc), widening()
     wanted = {f"*:{name}" for name in names.split(",")} if names else None
@@ -78,7 +78,7 @@ def decode(log: str, dbc: str, names: str = "") -> Work:
         count, extremes = 0, dict[str, Any]()
         with open(path, "rb", buffering=0) as file:
             frames = gathered(ordered(Candump().read(io.BufferedReader(file, 1 << 16), path)))
-            for signals in columns.decode(ahead(frames), definitions, wanted=wanted):
+            for signals in columns.decode(read_ahead(frames), definitions, wanted=wanted):
                 count += len(signals.frames)
                 for key, series in signals.series.items():
                     if len(series.value):

@@ -268,7 +268,7 @@ def test_ten_million_bytes_without_a_line_feed_take_little_memory(
 ):
     """Alone they are no capture; behind one of this format they are one thing that was skipped."""
     # As a process of its own reads it, whatever another test has woken in this one.
-    monkeypatch.setattr(engine, "is_awake", lambda: False)
+    monkeypatch.setattr(engine, "is_loaded", lambda: False)
     path, endless = tmp_path / "capture", b"A" * 10_000_000
     store = gzip.compress if packed else bytes
     path.write_bytes(store(endless))

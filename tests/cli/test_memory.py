@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from canscope.cli._memory import EVERY, give_back, given_back
+from canscope.cli._memory import EVERY, return_freed_memory, returning_freed_memory
 
 
 def resident():
@@ -26,7 +26,7 @@ def test_what_was_freed_between_things_that_stay_is_given_back():
     kept = pieces[::30]
     del pieces
     before = resident()
-    give_back()
+    return_freed_memory()
     assert before - resident() > 20_000_000
     assert len(kept) == 100
 
@@ -44,5 +44,5 @@ def test_what_chunks_leave_behind_is_given_back_on_the_way():
             yield len(kept)
         seen.append(resident())
 
-    assert sum(given_back(chunks())) == EVERY * 34
+    assert sum(returning_freed_memory(chunks())) == EVERY * 34
     assert seen[-2] - seen[-1] > 10_000_000

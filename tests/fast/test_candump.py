@@ -198,13 +198,13 @@ def test_a_long_log_changes_engines_in_the_middle_without_a_trace(monkeypatch):
     data = encoded([*GOOD, *BAD] * 2000)
     whole = read_by(monkeypatch, "numpy", data)
     monkeypatch.setattr(engine, "LARGE", 2 << 20)
-    monkeypatch.setattr(engine, "is_awake", lambda: False)
+    monkeypatch.setattr(engine, "is_loaded", lambda: False)
     assert len(data) > 3 << 20
     assert read_by(monkeypatch, "", data) == whole
 
 
 def test_the_size_decides_unless_the_environment_does(monkeypatch):
-    monkeypatch.setattr(engine, "is_awake", lambda: False)
+    monkeypatch.setattr(engine, "is_loaded", lambda: False)
     monkeypatch.delenv(engine.VARIABLE, raising=False)
     assert not engine.is_compiled(0, engine.LARGE - 1)
     assert engine.is_compiled(0, engine.LARGE)
@@ -224,7 +224,7 @@ def test_kernels_are_kept_under_a_name_with_the_digest_of_all_their_sources():
 
 
 def test_without_numba_the_numpy_engine_reads_everything(monkeypatch):
-    monkeypatch.setattr(engine, "is_awake", lambda: False)
+    monkeypatch.setattr(engine, "is_loaded", lambda: False)
     monkeypatch.setattr(engine, "is_installed", lambda: False)
     monkeypatch.delenv(engine.VARIABLE, raising=False)
     assert not engine.is_compiled(engine.LARGE)

@@ -187,5 +187,5 @@ def test_decoding_goes_over_to_the_kernels_in_a_long_run(monkeypatch):
     plain = decoded_by(monkeypatch, "numpy", definitions, chunks, None)
     monkeypatch.setattr(engine, "LARGE", 300 * 45)
     monkeypatch.setattr(engine, "LEAST_ROWS", 100)
-    monkeypatch.setattr(engine, "is_awake", lambda: False)
+    monkeypatch.setattr(engine, "is_loaded", lambda: False)
     assert decoded_by(monkeypatch, "", definitions, chunks, None) == plain

@@ -5,7 +5,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from canscope.judge.standing import Standing
-from canscope.model.outcome import margins, telling
+from canscope.model.outcome import deciding_rows, margins
 
 COARSE = st.integers(-4, 4).map(float) | st.just(np.nan)  # so that equal margins occur
 ROWS = st.lists(st.tuples(COARSE, st.integers(0, 2), st.integers(0, 9)), min_size=1, max_size=30)
@@ -43,6 +43,6 @@ def test_rows_of_any_order_decide_like_each_of_them_in_turn(table):
 @given(ROWS)
 def test_what_a_rule_keeps_of_rows_in_time_order_decides_like_all_of_them(table):
     margin, u, time_ns = (np.array(c) for c in zip(*sorted(table, key=lambda r: r[2]), strict=True))
-    some = telling(margin, u)
+    some = deciding_rows(margin, u)
     all_of_them = rows(margin, u.astype(float), time_ns)
     assert standing(rows(margin[some], u[some], time_ns[some])) == standing(all_of_them)

@@ -10,7 +10,7 @@ from canscope.model import engine
 @pytest.fixture(params=[1, 2])
 def cores(request, monkeypatch):
     """Kernels that are awake, and one core or two."""
-    monkeypatch.setattr(engine, "is_awake", lambda: True)
+    monkeypatch.setattr(engine, "is_loaded", lambda: True)
     monkeypatch.setattr(engine, "has_second_core", lambda: request.param == 2)
     return request.param
 
@@ -24,15 +24,15 @@ def numbers(makers):
 
 def test_all_chunks_come_in_their_order_and_a_second_core_makes_all_but_the_first(cores):
     makers = []
-    assert list(engine.ahead(numbers(makers))) == [0, 1, 2, 3, 4]
+    assert list(engine.read_ahead(numbers(makers))) == [0, 1, 2, 3, 4]
     own = threading.current_thread()
     assert [maker is own for maker in makers] == [True] + [cores == 1] * 4
 
 
 def test_nothing_is_made_elsewhere_before_kernels_are_awake(cores, monkeypatch):
-    monkeypatch.setattr(engine, "is_awake", lambda: False)
+    monkeypatch.setattr(engine, "is_loaded", lambda: False)
     makers = []
-    assert list(engine.ahead(numbers(makers))) == [0, 1, 2, 3, 4]
+    assert list(engine.read_ahead(numbers(makers))) == [0, 1, 2, 3, 4]
     assert set(makers) == {threading.current_thread()}
 
 
@@ -41,7 +41,7 @@ def test_what_goes_wrong_is_raised_behind_the_chunks_before_it(cores):
         yield from (1, 2, 3)
         raise ValueError("cut short")
 
-    chunks, taken = engine.ahead(breaking()), []
+    chunks, taken = engine.read_ahead(breaking()), []
     with pytest.raises(ValueError, match="cut short"):
         any(taken.append(chunk) for chunk in chunks)
     assert taken == [1, 2, 3]
@@ -49,12 +49,12 @@ def test_what_goes_wrong_is_raised_behind_the_chunks_before_it(cores):
 
 def test_whoever_stops_early_leaves_no_thread_behind(cores):
     before = threading.active_count()
-    chunks = engine.ahead(iter(range(10**9)))
+    chunks = engine.read_ahead(iter(range(10**9)))
     assert [next(chunks) for _ in range(4)] == [0, 1, 2, 3]
     chunks.close()
     assert threading.active_count() == before
 
 
 def test_no_chunk_at_all(cores):
-    assert list(engine.ahead([])) == []
-    assert list(engine.ahead([7])) == [7]
+    assert list(engine.read_ahead([])) == []
+    assert list(engine.read_ahead([7])) == [7]

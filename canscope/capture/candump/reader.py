@@ -110,15 +110,15 @@ class _Log:
     def frames(self, text: memoryview) -> Iterator[Frames]:
         """The frames of a block of whole lines."""
         if is_compiled(self._done, self._expected):
-            yield from self._taken(text, fast_module("candump").parse(text))
+            yield from self._by_kernel(text, fast_module("candump").parse(text))
         else:
-            yield self._columns(text)
+            yield self._by_numpy(text)
 
-    def _taken(self, text: memoryview, parsed: Parsed) -> Iterator[Frames]:
+    def _by_kernel(self, text: memoryview, parsed: Parsed) -> Iterator[Frames]:
         """The frames that the kernel found, unless the log has too many channels by now."""
         known = self._known | parsed.names
         if not parsed.is_whole or len(known) > MOST_CHANNELS:
-            yield self._columns(text)  # which counts those beyond the most
+            yield self._by_numpy(text)  # which counts those beyond the most
             return
         self._known = known
         self._reject(text, parsed.rejected)
@@ -141,7 +141,7 @@ class _Log:
             self._tally.line(self.place(number), row, line)
         self._tally.skipped += len(shown) - int(np.count_nonzero(shown))
 
-    def _columns(self, text: memoryview) -> Frames:
+    def _by_numpy(self, text: memoryview) -> Frames:
         """The frames of a block: the common lines by columns, the deviating ones one by one."""
         buffer, starts, ends = lines(text)
         rows, common = columns(buffer, starts, ends, self._known)

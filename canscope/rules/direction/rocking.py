@@ -9,7 +9,7 @@ from typing import ClassVar
 import numpy as np
 
 from canscope.model.bench import Bench, DriveUnit
-from canscope.model.outcome import Doubt, Outcome, Subject, margins, telling
+from canscope.model.outcome import Doubt, Outcome, Subject, deciding_rows, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule, limit
 from canscope.rules import RULES
@@ -103,7 +103,7 @@ class Rocking(Rule):
         asked = request.at(piece, times)
         steady = ~np.isnan(asked.label) & (times - asked.since_ns >= width_ns)
         margin = np.where(steady, self.flips - count.astype(np.float64), np.nan)
-        some = telling(margin)
+        some = deciding_rows(margin)
         keep = flips_ns[np.searchsorted(flips_ns, times[-1] - width_ns, "right") :]
         after = Turned(
             float(sign[-1]),

@@ -10,7 +10,7 @@ import numpy as np
 
 from canscope.model.bench import Bench, Binding
 from canscope.model.findings import Verdict
-from canscope.model.outcome import Outcome, Subject, margins, telling
+from canscope.model.outcome import Outcome, Subject, deciding_rows, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule, Worst
 from canscope.model.signals import NOT_AVAILABLE
@@ -71,7 +71,7 @@ class UnitFault(Rule):
                 continue
             allowed = np.array(cast("tuple[int, ...]", binding.options["ok"]), np.int64)
             margin = np.where(np.isin(samples.raw, allowed), 0.0, -1.0)
-            rows = telling(margin)
+            rows = deciding_rows(margin)
             raw = samples.raw[rows]
             labels = [binding.signal.labels.get(code, "") for code in raw.tolist()]
             found.append(

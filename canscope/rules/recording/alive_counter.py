@@ -10,7 +10,7 @@ import numpy as np
 
 from canscope.model.bench import Bench
 from canscope.model.cycle import UNLEARNED_NS
-from canscope.model.outcome import Outcome, Subject, margins, telling
+from canscope.model.outcome import Outcome, Subject, deciding_rows, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule, limit
 from canscope.model.tables import Floats, Int64s
@@ -111,7 +111,7 @@ class AliveCounter(Rule):
         wrong = judged & ((step != 1) | (raw[1:] >= modulus))
         count = before + np.cumsum(wrong)
         measured: Floats = np.where(wrong, count, 0).astype(np.float64)
-        some = telling(np.where(judged, -measured, np.nan))
+        some = deciding_rows(np.where(judged, -measured, np.nan))
         outcome = margins(
             name,
             times[some],

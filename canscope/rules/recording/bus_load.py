@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from canscope.model.bench import Bench
 from canscope.model.findings import Verdict
-from canscope.model.outcome import Doubt, Outcome, Subject, margins, telling
+from canscope.model.outcome import Doubt, Outcome, Subject, deciding_rows, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import Rule, Worst, limit, unjudged
 from canscope.model.tables import Flag, Floats, Frames, Int64s
@@ -126,9 +126,9 @@ class BusLoad(Rule):
         load = (most + least) / 2
         allowed = self.limit_percent
         if allowed is None:  # reported, not judged
-            some = telling(np.maximum(100.0 - load, 0.0))
+            some = deciding_rows(np.maximum(100.0 - load, 0.0))
         else:
-            some = telling(allowed - load, (most - least) / 2 + every[first] * share)
+            some = deciding_rows(allowed - load, (most - least) / 2 + every[first] * share)
         u = (most[some] - least[some]) / 2 + every[first[some]] * share
         peak = self._rows(channel, new[some], load[some], u)
         repeats, doubts = _repeats(channel, tail, frames, rows, bits / rate * S)

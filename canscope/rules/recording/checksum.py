@@ -11,7 +11,7 @@ import numpy as np
 from canscope.model.bench import Bench, Binding
 from canscope.model.definition import SignalSpec
 from canscope.model.findings import Verdict
-from canscope.model.outcome import Outcome, Subject, margins, telling
+from canscope.model.outcome import Outcome, Subject, deciding_rows, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule, Worst
 from canscope.model.tables import Frames, Int64s
@@ -86,7 +86,7 @@ class Checksum(Rule):
             count = state[name].wrong + np.cumsum(wrong)
             after[name] = Count(state[name].frames + len(rows), int(count[-1]))
             measured = np.where(wrong, count, 0).astype(np.float64)
-            some = telling(-measured)
+            some = deciding_rows(-measured)
             total = state[name].frames + some + 1
             found.append(
                 margins(

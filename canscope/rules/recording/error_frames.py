@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from canscope.model.bench import Bench
 from canscope.model.events import Event
-from canscope.model.outcome import Margins, Outcome, Subject, margins, telling
+from canscope.model.outcome import Margins, Outcome, Subject, deciding_rows, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import Rule, limit, unjudged
 from canscope.model.signals import NEVER
@@ -147,35 +147,35 @@ class ErrorFrames(Rule):
         before = np.concatenate((np.array([errors.last_ns], np.int64), times[:-1]))
         begins = times - before > APART_NS
         off = np.flatnonzero(kinds & BUS_OFF)
-        chosen = telling(self.limit_count - count.astype(np.float64))
-        told = _Told(errors, times, kinds, begins, happened)
+        chosen = deciding_rows(self.limit_count - count.astype(np.float64))
+        so_far = _SoFar(errors, times, kinds, begins, happened)
         found: list[Outcome] = [
-            self._row(channel, told, int(row), int(count[row])) for row in chosen
+            self._row(channel, so_far, int(row), int(count[row])) for row in chosen
         ]
         for row in off[[0, -1]] if len(off) else ():
-            found.append(_bus_off(channel, told, int(row)))
+            found.append(_bus_off(channel, so_far, int(row)))
         last = len(times) - 1
         keep = recent[np.searchsorted(recent, times[-1] - width_ns, "right") :][-MOST:]
         after = Errors(
             True,
-            told.counts(last),
+            so_far.counts(last),
             tuple(keep.tolist()),
             int(times[-1]),
-            told.bursts(last),
-            *told.after(last),
+            so_far.bursts(last),
+            *so_far.after(last),
         )
         return after, found
 
-    def _row(self, channel: str, told: _Told, row: int, count: int) -> Margins:
+    def _row(self, channel: str, so_far: _SoFar, row: int, count: int) -> Margins:
         return margins(
             channel,
-            told.times[row],
+            so_far.times[row],
             float(self.limit_count - count),
             measured=count,
             limit=self.limit_count,
-            start_ns=told.times[row] - round(self.within_s * S),
-            code=told.code(row),
-            what=told.what(row),
+            start_ns=so_far.times[row] - round(self.within_s * S),
+            code=so_far.code(row),
+            what=so_far.what(row),
             fault=f"too many error frames within {self.within_s:g} s",
         )
 
@@ -220,7 +220,7 @@ def _units_on(bench: Bench, channel: str) -> frozenset[str]:
     )
 
 
-class _Told:
+class _SoFar:
     """What is known of a bus at each of its new error frames, looking back only."""
 
     def __init__(
@@ -280,16 +280,16 @@ def _faults(frames: Frames, rows: Int64s) -> Bools:
     return np.asarray(((kinds & FAULTS) != 0) & ~back)
 
 
-def _bus_off(channel: str, told: _Told, row: int) -> Margins:
-    number = told.counts(row)[list(CLASSES).index(BUS_OFF)]
+def _bus_off(channel: str, so_far: _SoFar, row: int) -> Margins:
+    number = so_far.counts(row)[list(CLASSES).index(BUS_OFF)]
     return margins(
         channel,
-        told.times[row],
+        so_far.times[row],
         -float(number),
         measured=number,
         limit=0.0,
         code="bus-off",
-        what=told.what(row),
+        what=so_far.what(row),
         fault="a node went off the bus",
     )
 

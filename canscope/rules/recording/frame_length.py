@@ -9,7 +9,7 @@ from typing import ClassVar
 import numpy as np
 
 from canscope.model.bench import Bench
-from canscope.model.outcome import Outcome, Subject, margins, telling
+from canscope.model.outcome import Outcome, Subject, deciding_rows, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule
 from canscope.rules import RULES
@@ -69,7 +69,7 @@ class FrameLength(Rule):
                 continue
             length = piece.frames.length[rows].astype(np.float64)
             margin = length - message.length
-            some = telling(margin)
+            some = deciding_rows(margin)
             if margin[some[0]] < 0 or len(some) > 1:
                 count = short[key] + np.cumsum(margin < 0)
                 short[key] = int(count[-1])

@@ -10,7 +10,7 @@ import numpy as np
 
 from canscope.model.bench import Bench, Binding, Kind
 from canscope.model.definition import SignalSpec
-from canscope.model.outcome import Doubt, Outcome, Subject, margins, telling
+from canscope.model.outcome import Doubt, Outcome, Subject, deciding_rows, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule
 from canscope.model.signals import NOT_AVAILABLE, OUT_OF_RANGE, Samples
@@ -102,7 +102,7 @@ def _judged(binding: Binding, samples: Samples) -> Outcome:
     inside = np.maximum(inside, 0.0)
     if outside.any():
         inside = np.where(outside, np.minimum(past, -abs(spec.factor) * 1e-9), inside)
-    rows = telling(inside)
+    rows = deciding_rows(inside)
     value = value[rows]
     nearer = np.where(value - spec.minimum < spec.maximum - value, spec.minimum, spec.maximum)
     ends = sorted(end * binding.factor + binding.offset for end in (spec.minimum, spec.maximum))
