@@ -98,7 +98,7 @@ class Decoder:
         )
 
     def _decode_by_numpy(self, frames: Frames, place: Int64s) -> DecodeResult:
-        """The same as the kernels, by numpy."""
+        """What one chunk holds, by numpy; the kernels must give the same."""
         found = DecodeResult({}, {}, {}, {}, np.zeros(0, np.int64))
         places = place[frames.channel] if len(frames) else NO_TIMES
         codes = self._lookup.codes(frames, places)

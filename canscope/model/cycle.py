@@ -52,7 +52,7 @@ class Cycle:
         return STALE_CYCLES * self.at_ns(times_ns)
 
     def constant_patience_ns(self, times_ns: Int64s) -> int | None:
-        """The same as one number; None if it is not the same for all of these instants."""
+        """The patience if it is one number for all of these instants, else None."""
         learned = self._learned_at_ns != NEVER
         if learned and len(times_ns) and times_ns.min() < self._learned_at_ns:
             return None

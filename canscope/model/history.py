@@ -106,7 +106,7 @@ class History:
         return self._tracks[role].cycle.patience_ns(times_ns)
 
     def constant_patience_ns(self, role: str, times_ns: Int64s) -> int | None:
-        """The same as one number; None if it is not the same for all of these instants."""
+        """The patience of a role if it is one number for all of these instants, else None."""
         return self._tracks[role].cycle.constant_patience_ns(times_ns)
 
     def cycle_ms(self, role: str) -> float | None:

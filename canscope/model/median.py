@@ -14,7 +14,7 @@ def median(values: ArrayLike) -> float:
 
 
 def medians(windows: Floats) -> Floats:
-    """The same of each row, or of the only one; they are sorted where they lie."""
+    """The median of each row, or of the only one; ``windows`` is sorted in place."""
     windows.sort(axis=-1)  # NaN comes last
     count = windows.shape[-1]
     middle = (windows[..., (count - 1) // 2] + windows[..., count // 2]) / 2

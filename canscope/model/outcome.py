@@ -148,7 +148,7 @@ def deciding_rows(margin: Floats, uncertainty: ArrayLike = 0.0) -> Int64s:
 
 
 def _deciding(margin: Floats, u: Floats, time_ns: Int64s | None = None) -> Int64s | slice:
-    """The same of rows in any order, whose instants are given."""
+    """The rows that decide; ``time_ns`` are their instants where they are in any order."""
     if not len(margin):
         return slice(0, 0)
     row = int(margin.argmin())

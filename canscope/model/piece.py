@@ -184,7 +184,7 @@ class ClosedWindow(Past):
         return self.back(role, self.span.start_ns)
 
     def around(self, role: str, before_s: float) -> Samples:
-        """The same with some seconds before the window's start."""
+        """A role's samples of the window and of some seconds before its start."""
         return self.back(role, self.span.start_ns - round(before_s * SECOND_NS))
 
     def events_of(self, kind: str, subject: str | None = None) -> list[Event]:

@@ -80,7 +80,7 @@ def _seen(warming: Warming, samples: Samples) -> Warming:
 
 
 def _ended(warming: Warming, until_ns: int) -> Warming:
-    """The same with the present spell over."""
+    """The sensor as it stands if the present spell ends now."""
     spell = warming.now
     if spell is None or spell.low is None:
         return replace(warming, now=None)

@@ -87,7 +87,7 @@ def _windows(text: Bytes, places: Int64s, count: int) -> Words:
 
 
 def _words(text: Bytes, places: Int64s, count: int) -> Words:
-    """The same as columns, shape count x n."""
+    """So many words from each place on, a word a column: shape count x n."""
     return np.ascontiguousarray(_windows(text, places, count).T)
 
 

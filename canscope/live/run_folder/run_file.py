@@ -26,7 +26,7 @@ def read_run_file(folder: Path) -> RunFile | None:
 
 
 def usable_run_file(folder: Path) -> RunFile | None:
-    """The same; None also where it cannot be used, for those who write it anew."""
+    """What run.toml holds; None where there is none, or none that can be used."""
     try:
         return read_run_file(folder)
     except CanscopeError:

@@ -31,7 +31,7 @@ def slopes(piece: Piece, role: str, window_ns: int) -> tuple[Int64s, Floats]:
 def watched_slopes(
     piece: Piece, thermometer: Thermometer, watch: Watch, window_s: float
 ) -> tuple[Int64s, Floats]:
-    """The same of a temperature; NaN also once its unit's heat is no longer watched."""
+    """Times and slopes (K/s) of a temperature; NaN once its unit's heat is no longer watched."""
     times, slope = slopes(piece, thermometer.role, round(window_s * S))
     until = watch.at(times)
     return times, np.where((times <= until) | (until == NEVER), slope, np.nan)
