@@ -21,6 +21,7 @@ axle-witness                                                               | j -
 temperature-ceiling temperature-rate sensor-alive                          | R j R R R
 temperature-rise                                                           | R - R - -
 coolant-flow                                                               | - - - R R
+unasked-motion                                                             | R R R R R
 """
 ROWS = {
     rule: dict(zip(STAGES, cells.split(), strict=True))

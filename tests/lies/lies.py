@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
+from importlib import import_module
 
 import numpy as np
 
@@ -195,7 +196,7 @@ def loss(told: Told) -> Lie | None:
 @kind("message-loss")
 def message_loss(told: Told) -> Lie | None:
     """Every second or third frame of one message is missing."""
-    channel, own = _any(told, list(all_messages(told.vehicle).items()))
+    channel, own = any_of(told, list(all_messages(told.vehicle).items()))
     message = own[told.rng.integers(len(own))]
     every = int(told.rng.choice([2, 3]))
 
@@ -212,7 +213,7 @@ def delay(told: Told) -> Lie | None:
     """A bus, or one signal, is late."""
     ms = int(told.rng.choice([150, 300, 700, 2000]))
     if told.rng.random() < 0.4:
-        channel = _any(told, list(all_messages(told.vehicle)))
+        channel = any_of(told, list(all_messages(told.vehicle)))
 
         def late(recording: Recording) -> Recording:
             mine = recording.of(channel)
@@ -221,7 +222,7 @@ def delay(told: Told) -> Lie | None:
 
         told.later.append(late)
         return Lie("delay", channel, f"stamped {ms} ms late")
-    key = _any(told, told.keys())
+    key = any_of(told, told.keys())
     column = told.seen[key]
     told.put(key, np.concatenate((np.full(ms, column[0]), column[:-ms])))
     return Lie("delay", key, f"{ms} ms late")
@@ -297,7 +298,7 @@ def sign(told: Told) -> Lie | None:
     names = [("MotorSpeed",), ("Torque",), ("PackCurrent",), ("MotorSpeed", "Torque")]
     keys = told.keys(*names[told.rng.integers(len(names))])
     if told.rng.random() < 0.6 and len(keys) > 1:
-        keys = [_any(told, keys)]
+        keys = [any_of(told, keys)]
     for key in keys:
         told.put(key, -told.seen[key])
     return Lie("sign", ", ".join(keys), "inverted") if keys else None
@@ -306,7 +307,7 @@ def sign(told: Told) -> Lie | None:
 @kind("freeze")
 def freeze(told: Told) -> Lie | None:
     """A sensor stops at what it said last: from the start, some time, or for a spell."""
-    key, (rows, when) = _any(told, told.keys()), _spell(told)
+    key, (rows, when) = any_of(told, told.keys()), _spell(told)
     told.put(key, told.seen[key][rows.start], rows, still=rows.stop == told.rows)
     return Lie("freeze", key, f"stands still {when}")
 
@@ -314,7 +315,7 @@ def freeze(told: Told) -> Lie | None:
 @kind("dither")
 def dither(told: Told) -> Lie | None:
     """A sensor is dead but flickers by a step."""
-    key, (rows, when) = _any(told, told.numbers()), _spell(told)
+    key, (rows, when) = any_of(told, told.numbers()), _spell(told)
     level, step = told.seen[key][rows.start], step_of(told.vehicle, key)
     told.put(key, level + step * told.rng.integers(-1, 2, rows.stop - rows.start), rows)
     return Lie("dither", key, f"flickers about one value {when}")
@@ -323,7 +324,7 @@ def dither(told: Told) -> Lie | None:
 @kind("constant")
 def constant(told: Told) -> Lie | None:
     """A sensor that always shows one good-looking value."""
-    key = _any(told, told.numbers())
+    key = any_of(told, told.numbers())
     busy = told.turning() if told.turning().any() else told.closed()
     level = float(np.median(told.seen[key][busy]))
     told.put(key, np.full(told.rows, level), still=True)
@@ -333,12 +334,12 @@ def constant(told: Told) -> Lie | None:
 @kind("stuck-state")
 def stuck_state(told: Told) -> Lie | None:
     """A state that always reads the same, or has two values exchanged."""
-    key = _any(told, told.states())
+    key = any_of(told, told.states())
     column = told.seen[key]
     if told.rng.random() < 0.3 and _name(key) != "Direction":
         told.put(key, 1 - column)
         return Lie("stuck-state", key, "exchanged")
-    level = float(_any(told, sorted(set(column.tolist()))))
+    level = float(any_of(told, sorted(set(column.tolist()))))
     told.put(key, np.full(told.rows, level), still=True)
     return Lie("stuck-state", key, f"always {level:g}")
 
@@ -353,7 +354,7 @@ def echo(told: Told) -> Lie | None:
     ]
     if not pairs:
         return None
-    some = pairs if told.rng.random() < 0.5 else [_any(told, pairs)]
+    some = pairs if told.rng.random() < 0.5 else [any_of(told, pairs)]
     for state, command in some:
         told.put(state, told.seen[command])
     return Lie("echo", ", ".join(state for state, _ in some), "the command again")
@@ -362,9 +363,9 @@ def echo(told: Told) -> Lie | None:
 @kind("absent")
 def absent(told: Told) -> Lie | None:
     """Readings at the end of their range, or zero, just while a unit turns or poles are closed."""
-    key = _any(told, told.numbers())
+    key = any_of(told, told.numbers())
     mine = told.turning() if told.rng.random() < 0.6 else told.closed()
-    level = float(_any(told, [0.0, 1e9, -1e9]))
+    level = float(any_of(told, [0.0, 1e9, -1e9]))
     if not mine.any():
         return None
     told.put(key, np.where(mine, level, told.seen[key]))
@@ -395,7 +396,7 @@ def event(told: Told) -> Lie | None:
     words, names, level = happens[told.rng.integers(len(happens))]
     keys = [key for name in names for key in told.keys(name)]
     if "unit" in words or words.startswith("a winding"):
-        keys = keys and [_any(told, keys)]
+        keys = keys and [any_of(told, keys)]
     if not keys:
         return None
     for key in keys:
@@ -408,8 +409,8 @@ def creeps(told: Told) -> Lie | None:
     """A unit goes on turning, or speeds up by itself, after the pedal was released."""
     if not told.script.spins:
         return None
-    spin = _any(told, list(told.script.spins))
-    key = _any(told, told.keys("MotorSpeed"))
+    spin = any_of(told, list(told.script.spins))
+    key = any_of(told, told.keys("MotorSpeed"))
     rows = slice(round(spin.end_s * 1000), round(spin.end_s * 1000) + 2500)
     before = told.seen[key][rows.start - 50]
     gain = float(told.rng.choice([0.6, 1.0, 1.5]))
@@ -417,18 +418,19 @@ def creeps(told: Told) -> Lie | None:
     return Lie("creeps", key, f"for 2.5 s after release to {gain:g} of its speed")
 
 
-def _any(told: Told, among: list):
+def any_of(told: Told, among: list):
+    """One of these, by the lie's own dice."""
     return among[told.rng.integers(len(among))]
 
 
 def _signals(told: Told) -> tuple[str, list[str]]:
     """One signal, or all that one mistake in a definition changes."""
     if told.rng.random() < 0.5:
-        group = str(_any(told, list(GROUPS)))
+        group = str(any_of(told, list(GROUPS)))
         keys = told.keys(*GROUPS[group])
         if keys:
             return group, keys
-    key = _any(told, told.numbers())
+    key = any_of(told, told.numbers())
     return key, [key]
 
 
@@ -467,6 +469,7 @@ def lying(
     vehicle: Vehicle, script: Script, seed: int, kinds: list[str]
 ) -> tuple[Run, list[Lie], bool]:
     """A run that lies in these ways, what was done, and whether that changed any reading."""
+    list(every_kind())
     truth = simulate(vehicle, script)
     told = Told(vehicle, script, truth, readings(truth, vehicle), np.random.default_rng(seed))
     honest = dict(told.seen)
@@ -492,4 +495,5 @@ def _differs(one: np.ndarray, other: np.ndarray, step: float) -> bool:
 
 def every_kind() -> Iterator[str]:
     """The ways of lying, in alphabetical order."""
+    import_module("tests.lies.motion")  # they enter themselves
     yield from sorted(KINDS)

@@ -14,7 +14,7 @@ from canscope.model.findings import Verdict
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import SPINNING, CardStep, Rule, Worst, limit
-from canscope.model.tables import Floats, Int64s
+from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
 from canscope.rules.shared.persistence import (
     NO_LABEL,
@@ -25,7 +25,6 @@ from canscope.rules.shared.persistence import (
     rolling,
     sense,
     to_ns,
-    within,
 )
 
 Pair = tuple[DriveUnit, DriveUnit]
@@ -47,6 +46,7 @@ class Both:
     time_ns: Int64s
     speed_rpm: tuple[Floats, ...]
     sampled_ns: tuple[Int64s, ...]
+    long: Bools  # both have turned for as long as a mean takes
 
 
 @RULES.add("axle-agreement")
@@ -59,9 +59,10 @@ class AxleAgreement(Rule):
     Judged
         With two units or more, for each pair: at every new speed of either while both have been at
         or above ``turning_rpm``, in one sense, for ``turning_s``. In stage ``rolling`` also the
-        axle speeds (median motor speed over ``turning_s``, over gear ratio), wherever they are
-        known to better than half of what is allowed: speeds that are sampled one after the other
-        differ while they change.
+        axle speeds (mean motor speed over ``mean_s``, over gear ratio), while both have turned for
+        that long and wherever they are known well enough to tell (to a tenth of what is allowed, or
+        to half of it where that decides): the readings of two units may lie up to ``apart_s``
+        apart, and differ by so much while they change.
     Margin
         The smaller absolute speed, positive if the mount-corrected signs agree and negative if
         not, in rpm; the limit is 0. Rolling: ``agree_percent`` of the faster axle's speed minus the
@@ -73,6 +74,8 @@ class AxleAgreement(Rule):
 
     turning_rpm: float = limit(50.0, "rpm")
     turning_s: float = limit(0.2, "s")
+    mean_s: float = limit(0.5, "s", low=0.1, high=10, note="stage rolling")
+    apart_s: float = limit(0.04, "s", high=1, note="of the two units' readings, stage rolling")
     agree_percent: float = limit(10.0, "%", high=100, note="of the faster axle, stage rolling")
 
     unit: ClassVar[str] = "rpm"
@@ -158,16 +161,18 @@ class AxleAgreement(Rule):
         times = np.concatenate([speed.new.sampled_ns for speed in mine])
         times.sort(kind="stable")  # merges two sorted columns
         times = times[np.concatenate(([True], times[1:] != times[:-1]))[: len(times)]]
-        turning = np.ones(len(times), np.bool_)
+        turning, long = np.ones(len(times), np.bool_), np.ones(len(times), np.bool_)
         known = [speed.at(piece, times) for speed in mine]
         for each in known:
             held_ns = each.sampled_ns - each.since_ns
             turning &= (np.abs(each.label) == 1.0) & (held_ns >= to_ns(self.turning_s))
+            long &= held_ns >= to_ns(self.mean_s)
         at_ns = times[turning]
         return Both(
             at_ns,
             tuple(piece.at(unit.role("speed"), at_ns).value for unit in pair),
             tuple(each.sampled_ns[turning] for each in known),
+            long[turning],
         )
 
     def _signs(self, piece: Piece, pair: Pair, both: Both) -> Outcome:
@@ -188,36 +193,42 @@ class AxleAgreement(Rule):
         u_rpm = np.zeros(len(both.time_ns))
         for unit, sampled_ns in zip(pair, both.sampled_ns, strict=True):
             ratio = unit.gear_ratio or np.nan
-            median_rpm, slope = self._median(piece, unit.role("speed"), sampled_ns)
-            axle_rpm.append(np.abs(median_rpm) / ratio)
-            moved_rpm = np.abs(slope) * (both.time_ns - sampled_ns)
-            u_rpm += (piece.bench.u(unit.role("speed")) + moved_rpm) / ratio
+            mean_rpm, slope = self._mean(piece, unit.role("speed"), both.time_ns)
+            axle_rpm.append(np.abs(mean_rpm) / ratio)
+            late_ns = to_ns(self.apart_s) / 2 + both.time_ns - sampled_ns
+            u_rpm += (piece.bench.u(unit.role("speed")) + np.abs(slope) * late_ns) / ratio
         share = self.agree_percent / 100
         allowed = share * np.maximum(*axle_rpm)
         apart = np.abs(axle_rpm[0] - axle_rpm[1])
         u_rpm *= 1 + share
+        margin_rpm = allowed - apart
+        # While they change, only what is clear counts: nothing is too close to call by that alone.
+        known = (u_rpm <= allowed / 10) | ((u_rpm <= allowed / 2) & (np.abs(margin_rpm) >= u_rpm))
         return margins(
             _name(pair),
             both.time_ns,
-            np.where(u_rpm <= allowed / 2, allowed - apart, np.nan),
+            np.where(both.long & known, margin_rpm, np.nan),
             measured=apart,
             limit=allowed,
             uncertainty=u_rpm,
-            start_ns=both.time_ns - to_ns(self.turning_s),
+            start_ns=both.time_ns - to_ns(self.mean_s),
             speed=1,
         )
 
-    def _median(self, piece: Piece, role: str, sampled_ns: Int64s) -> tuple[Floats, Floats]:
-        """Median speed at these samples, in rpm, and its slope there, in rpm per nanosecond."""
-        width_ns = to_ns(self.turning_s)
+    def _mean(self, piece: Piece, role: str, times_ns: Int64s) -> tuple[Floats, Floats]:
+        """Mean speed until these instants, in rpm, and the steepest slope in it, in rpm a ns."""
+        width_ns = to_ns(self.mean_s)
         samples = recent(piece, role, width_ns, silences=2)
-        times, rows = samples.time_ns, np.searchsorted(samples.time_ns, sampled_ns, "right") - 1
-        before = np.maximum(rows - 1, 0)
-        now, then = (
-            rolling(np.median, samples.value, within(times, at, width_ns), at)
-            for at in (rows, before)
+        rows = np.searchsorted(samples.time_ns, times_ns, "right") - 1
+        first = np.searchsorted(samples.time_ns, times_ns - width_ns, "right")
+        first = np.minimum(first, rows)
+        middle = np.searchsorted(samples.time_ns, times_ns - width_ns // 2, "right")
+        middle = np.clip(middle, first, rows)
+        late, early = (
+            rolling(np.mean, samples.value, *part) for part in ((middle, rows), (first, middle))
         )
-        return now, (now - then) / np.maximum(times[rows] - times[before], 1)
+        mean = rolling(np.mean, samples.value, first, rows)
+        return mean, np.abs(late - early) / (width_ns / 2)
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
         """The clause for the sense, or for the speed."""

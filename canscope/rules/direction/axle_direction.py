@@ -13,7 +13,7 @@ from canscope.model.findings import Verdict
 from canscope.model.outcome import Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import SPINNING, CardStep, Rule, Worst, limit
-from canscope.model.signals import NEVER
+from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Bools, Int64s
 from canscope.rules import RULES
 from canscope.rules.shared.direction_changes import WORDS, axle_and_sense
@@ -30,8 +30,10 @@ from canscope.rules.shared.persistence import (
     within,
 )
 
-REQUEST, BRAKE = "driver.direction", "driver.brake"
+REQUEST, BRAKE, PEDAL = "driver.direction", "driver.brake", "driver.pedal"
 REQUESTS = (1.0, -1.0)
+READINGS = 3  # that a kick takes at least: one wrong reading is no rotation
+LOSES, LOSES_S = 0.08, 2.0  # of its speed, where it coasts on from before; common practice
 
 
 @dataclass(frozen=True)
@@ -40,7 +42,10 @@ class Axle:
 
     speed: LastLabel = NO_LABEL  # by its sense
     slow_ns: int = int(NEVER)  # the last instant at which it was known to be below turning
+    creep: LastLabel = NO_LABEL  # by its sense, from creeping on
+    still_ns: int = int(NEVER)  # the last instant at which it was known not even to creep
     stalled: LastLabel = NO_LABEL  # by the direction in which it pushes without moving
+    strained: LastLabel = NO_LABEL  # likewise, with twice the torque
 
 
 @dataclass(frozen=True)
@@ -54,7 +59,7 @@ class State:
 @RULES.add("axle-direction")
 @dataclass(frozen=True, kw_only=True)
 class AxleDirection(Rule):
-    """Each axle turns the way the driver asked, in both directions.
+    """Each axle turns the way the driver asked, in both directions, each time that it turns.
 
     The speed is the one corrected for the unit's mounting, so that positive rolls the vehicle
     forward. That correction is a prediction from the plan: only a witness mark anchors it.
@@ -62,12 +67,16 @@ class AxleDirection(Rule):
     Judged
         While a direction is requested, from the first instant after the request at which the unit
         was below ``turning_rpm`` (what coasts on from before is no answer to the request), at every
-        speed that has been at or above ``turning_rpm``, in one sense, for ``turning_s``. Stalled:
-        torque of ``stalled_Nm`` for ``stalled_s`` with the brake released and no motion (below
-        ``still_rpm``), where torque and brake are bound.
+        speed that has been at or above ``turning_rpm``, in one sense, for ``turning_s``. Every
+        stretch counts. Against the request less is enough: ``kick_s`` and three readings; or a
+        creep, at or above ``creeping_rpm`` for ``creeping_s`` after it was slower than that; or, on
+        stands, what goes on from before the request without losing 8 % of its speed in 2 s.
+        Stalled: torque of ``stalled_Nm`` for ``stalled_s``, on stands also twice that torque for
+        ``strained_s``, with the brake released and no motion (below ``still_rpm``), where torque is
+        bound, and brake or pedal. A torque with the pedal at rest holds, and is no stall.
     Margin
-        Requested sign times the median speed over ``turning_s``, in rpm; the limit is 0. Stalled:
-        absolute speed minus ``turning_rpm``.
+        Requested sign times the median speed over ``turning_s`` (of a kick or a creep: over its own
+        time), in rpm; the limit is 0. Stalled: absolute speed minus ``turning_rpm``.
     Unproven
         The axle never turned in that direction on request (not-exercised); speed or request stale
         or not available. It can be neither waived nor switched off.
@@ -75,9 +84,14 @@ class AxleDirection(Rule):
 
     turning_rpm: float = limit(50.0, "rpm")
     turning_s: float = limit(0.2, "s")
+    kick_s: float = limit(0.06, "s")
+    creeping_rpm: float = limit(25.0, "rpm")
+    creeping_s: float = limit(0.5, "s")
     still_rpm: float = limit(30.0, "rpm")
     stalled_Nm: float = limit(5.0, "Nm")
     stalled_s: float = limit(1.0, "s")
+    strained_s: float = limit(0.4, "s")
+    rest_percent: float = limit(3.0, "%", high=100, note="of the pedal's travel")
 
     unit: ClassVar[str] = "rpm"
     required_in: ClassVar[frozenset[str]] = SPINNING
@@ -128,12 +142,26 @@ class AxleDirection(Rule):
         found: list[Outcome] = []
         for unit in piece.bench.units:
             axle = state.axles.get(unit.name, Axle())
-            speed = follow(piece, unit.role("speed"), axle.speed, sense(self.turning_rpm))
+            role = unit.role("speed")
+            speed = follow(piece, role, axle.speed, sense(self.turning_rpm))
+            creep = follow(piece, role, axle.creep, sense(self.creeping_rpm))
             slow_ns = _slow_until(speed, axle.slow_ns)
-            stalled = self._pushing(piece, unit, axle.stalled)
+            still_ns = _slow_until(creep, axle.still_ns)
+            stalled = self._pushing(piece, unit, axle.stalled, self.stalled_Nm)
+            strained = self._pushing(piece, unit, axle.strained, 2 * self.stalled_Nm)
             found += self._turned(piece, unit, request, speed, slow_ns)
-            found += self._stalled(piece, unit, stalled)
-            axles[unit.name] = Axle(speed.last, int(slow_ns[-1]), stalled.last)
+            found += self._against(piece, unit, request, (speed, slow_ns), (creep, still_ns))
+            found += self._stalled(piece, unit, stalled, self.stalled_s)
+            if piece.bench.stage != "rolling":  # a whole vehicle takes longer to start
+                found += self._stalled(piece, unit, strained, self.strained_s)
+            axles[unit.name] = Axle(
+                speed.last,
+                int(slow_ns[-1]),
+                creep.last,
+                int(still_ns[-1]),
+                stalled.last,
+                strained.last,
+            )
         return State(request.last, axles), found
 
     def _turned(
@@ -147,44 +175,121 @@ class AxleDirection(Rule):
         asked = request.at(piece, times)
         armed = turning & (slow_ns[1:] >= asked.since_ns)
         samples = recent(piece, unit.role("speed"), width_ns)
+        first = len(samples) - len(times)
+        return [
+            self._rows(
+                piece,
+                unit,
+                sign,
+                samples,
+                np.flatnonzero(armed & (asked.label == sign)) + first,
+                self.turning_s,
+            )
+            for sign in REQUESTS
+        ]
+
+    def _against(
+        self,
+        piece: Piece,
+        unit: DriveUnit,
+        request: Stretches,
+        turning: tuple[Stretches, Int64s],
+        creeping: tuple[Stretches, Int64s],
+    ) -> list[Outcome]:
+        """Kicks and creeping against the request, and what goes on as before the request."""
+        (speed, slow_ns), (creep, still_ns) = turning, creeping
+        times = speed.new.sampled_ns
+        if not (creep.new.label != 0).any():
+            return []
+        asked = request.at(piece, times)
+        samples = recent(piece, unit.role("speed"), to_ns(self.turning_s + LOSES_S), silences=2)
+        rows = np.arange(len(samples) - len(times), len(samples))
+        long = samples.time_ns[np.maximum(rows - READINGS + 1, 0)] >= speed.new.since_ns
         found: list[Outcome] = []
         for sign in REQUESTS:
-            rows = np.flatnonzero(armed & (asked.label == sign)) + len(samples) - len(times)
-            first = within(samples.time_ns, rows, width_ns)
-            median_rpm = rolling(np.median, samples.value, first, rows)
-            at_ns = samples.time_ns[rows]
-            found.append(
-                margins(
-                    f"{unit.name} {WORDS[sign]}",
-                    at_ns,
-                    sign * median_rpm,
-                    measured=median_rpm,
-                    limit=0.0,
-                    uncertainty=piece.bench.u(unit.role("speed")),
-                    start_ns=at_ns - width_ns,
-                    code="against-request",
-                )
-            )
+            mine = asked.label == sign
+            kicks = speed.new.held(times, -sign, to_ns(self.kick_s)) & long
+            kicks &= mine & (slow_ns[1:] >= asked.since_ns)
+            creeps = creep.new.held(times, -sign, to_ns(self.creeping_s))
+            creeps &= mine & (still_ns[1:] >= asked.since_ns)
+            kept = speed.new.held(times, -sign, to_ns(self.turning_s + LOSES_S))
+            kept &= mine & (times - asked.since_ns >= to_ns(LOSES_S))
+            if piece.bench.stage != "rolling" and kept.any():
+                kept[kept] = self._goes_on(piece, unit, samples, rows[kept])
+            else:
+                kept &= False
+            for some, width_s in (
+                (kicks, self.kick_s),
+                (creeps, self.creeping_s),
+                (kept, self.turning_s),
+            ):
+                if some.any():
+                    found.append(self._rows(piece, unit, sign, samples, rows[some], width_s))
         return found
 
-    def _pushing(self, piece: Piece, unit: DriveUnit, carried: LastLabel) -> Stretches:
-        """Stretches in which the unit pushes in the requested direction and does not move."""
+    def _goes_on(self, piece: Piece, unit: DriveUnit, samples: Samples, rows: Int64s) -> Bools:
+        """Whether a unit has lost next to nothing of its speed in the last while."""
+        width_ns = to_ns(self.turning_s)
+        before = samples.time_ns.searchsorted(samples.time_ns[rows] - to_ns(LOSES_S), "right") - 1
+        before = np.maximum(before, 0)
+        now_rpm, then_rpm = (
+            np.abs(rolling(np.median, samples.value, within(samples.time_ns, at, width_ns), at))
+            for at in (rows, before)
+        )
+        least_rpm = (1 - LOSES) * then_rpm + (2 - LOSES) * piece.bench.u(unit.role("speed"))
+        goes_on: Bools = now_rpm > least_rpm
+        return goes_on
+
+    def _rows(
+        self,
+        piece: Piece,
+        unit: DriveUnit,
+        sign: float,
+        samples: Samples,
+        rows: Int64s,
+        width_s: float,
+    ) -> Outcome:
+        """The median speeds over that time at these rows."""
+        width_ns = to_ns(width_s)
+        first = within(samples.time_ns, rows, width_ns)
+        median_rpm = rolling(np.median, samples.value, first, rows)
+        at_ns = samples.time_ns[rows]
+        return margins(
+            f"{unit.name} {WORDS[sign]}",
+            at_ns,
+            sign * median_rpm,
+            measured=median_rpm,
+            limit=0.0,
+            uncertainty=piece.bench.u(unit.role("speed")),
+            start_ns=at_ns - width_ns,
+            code="against-request",
+        )
+
+    def _pushing(
+        self, piece: Piece, unit: DriveUnit, carried: LastLabel, least_Nm: float
+    ) -> Stretches:
+        """Stretches in which the unit pushes while a direction is asked, and does not move."""
         role = unit.role("torque")
         torque = piece[role]
         times = torque.time_ns
         if not len(times):
             return follow(piece, role, carried)
         asked = piece.at(REQUEST, times).value
-        brake = piece.at(BRAKE, times).value
         speed_rpm = piece.at(unit.role("speed"), times).value
-        pushes: Bools = (np.abs(torque.value) >= self.stalled_Nm) & (brake == 0)
+        has_brake, has_pedal = piece.bench.has(BRAKE), piece.bench.has(PEDAL)
+        brake = piece.at(BRAKE, times).value if has_brake or not has_pedal else np.zeros(len(times))
+        pedal = piece.at(PEDAL, times).value if has_pedal else np.full(len(times), 100.0)
+        pushes: Bools = np.abs(torque.value) >= least_Nm
+        pushes &= (brake == 0) & (pedal > self.rest_percent)
         label = np.where(pushes & (np.abs(speed_rpm) < self.still_rpm), asked, 0.0)
-        label[np.isnan(torque.value + brake + speed_rpm + asked)] = np.nan
+        label[np.isnan(torque.value + brake + pedal + speed_rpm + asked)] = np.nan
         return stretches(role, carried, times, label, piece.history.patience_ns(role, times))
 
-    def _stalled(self, piece: Piece, unit: DriveUnit, stalled: Stretches) -> list[Outcome]:
+    def _stalled(
+        self, piece: Piece, unit: DriveUnit, stalled: Stretches, long_s: float
+    ) -> list[Outcome]:
         now, role = stalled.new, unit.role("speed")
-        width_ns = to_ns(self.stalled_s)
+        width_ns = to_ns(long_s)
         found: list[Outcome] = []
         for sign in REQUESTS:
             times = now.sampled_ns[now.held(now.sampled_ns, sign, width_ns)]

@@ -20,7 +20,15 @@ from canscope.rules.shared.persistence import NO_LABEL, sense, stretches, to_ns
 DIRECTIONS = ("forward", "reverse")
 BACK_S = 60.0  # far enough to see a burst that ended in time, and its slow end
 
-Waiting = tuple[Mark, ...]  # marks that may belong to a burst that has only just begun
+
+@dataclass(frozen=True)
+class State:
+    """What is carried over from piece to piece."""
+
+    waiting: tuple[Mark, ...] = ()  # marks that may belong to a burst that has only just begun
+    # Wheels seen still while CAN knew of motion, with its sense: the other wheel may be seen yet.
+    still: tuple[tuple[Mark, float], ...] = ()
+    turned: tuple[tuple[str, float, int], ...] = ()  # axle, sense and time of what was seen turning
 
 
 @RULES.add("axle-witness")
@@ -29,14 +37,15 @@ class AxleWitness(Rule):
     """A person saw each axle turn the way CAN says, in both directions.
 
     CAN cannot see a wheel: speed signs, mounting and phase order are all predictions until somebody
-    has looked. One wheel of the axle is enough.
+    has looked. One wheel of the axle is enough: with an open differential the other one may stand.
 
     Judged
         At every mark that names an axle and what was seen (forward, reverse, still), ``turning_s``
         after it, so that a burst that has just begun is known. It belongs to the burst running or
         ended at most ``within_s`` before the mark on that axle, and is compared with the sense in
         which the axle then turned, or last turned (at or above ``turning_rpm`` for ``turning_s``;
-        the burst ends below ``still_rpm``).
+        the burst ends below ``still_rpm``). A wheel seen still is no contradiction where the axle
+        was seen to turn in that sense, by another mark at most ``within_s`` before or after.
     Margin
         +1 where the person saw what CAN says, -1 where not; a state, no unit. Measured and limit
         are the sense seen and the sense by CAN: 1 forward, -1 reverse, 0 still.
@@ -80,36 +89,64 @@ class AxleWitness(Rule):
             for word in DIRECTIONS
         ] or [Subject("axles", needs=("units.*.speed",))]
 
-    def start(self, bench: Bench) -> Waiting:
-        return ()
+    def start(self, bench: Bench) -> State:
+        return State()
 
-    def fold(self, state: Waiting, piece: Piece) -> tuple[Waiting, Sequence[Outcome]]:
+    def fold(self, state: State, piece: Piece) -> tuple[State, Sequence[Outcome]]:
         """Judge the marks whose burst is known by now."""
+        return self._judged(state, piece, at_end=False)
+
+    def close(self, state: State, piece: Piece) -> Sequence[Outcome]:
+        """Judge marks made just before the end by what is known then."""
+        return self._judged(state, piece, at_end=True)[1]
+
+    def _judged(self, state: State, piece: Piece, *, at_end: bool) -> tuple[State, list[Outcome]]:
         axles = {unit.name for unit in piece.bench.units}
         new = tuple(m for m in piece.marks if m.axle in axles and m.seen in SENSES)
         waiting: list[Mark] = []
+        still, turned = list(state.still), list(state.turned)
         found: list[Outcome] = []
-        for mark in (*state, *new):
+        for mark in (*state.waiting, *new):
             due_ns = mark.time_ns + to_ns(self.turning_s)
-            if due_ns < piece.until_ns:
-                found += self._judge(piece, mark, due_ns)
-            else:
+            if due_ns >= piece.until_ns and not at_end:
                 waiting.append(mark)
-        return tuple(waiting), found
+                continue
+            shown = self._shown(piece, mark, min(due_ns, piece.until_ns))
+            if shown and mark.seen == "still":
+                still.append((mark, shown))
+                continue
+            if shown and SENSES[str(mark.seen)] == shown:
+                turned.append((str(mark.axle), shown, mark.time_ns))
+            found += self._outcomes(mark, shown)
+        waits: list[tuple[Mark, float]] = []
+        for mark, shown in still:
+            if any(self._same_axle(mark, shown, one) for one in turned):
+                continue
+            if (
+                mark.time_ns + to_ns(self.within_s + self.turning_s) >= piece.until_ns
+                and not at_end
+            ):
+                waits.append((mark, shown))
+            else:
+                found += self._outcomes(mark, shown)
+        recent_ns = piece.until_ns - 2 * to_ns(self.within_s + self.turning_s)
+        kept = tuple(one for one in turned if one[2] >= recent_ns)
+        return State(tuple(waiting), tuple(waits), kept), found
 
-    def close(self, state: Waiting, piece: Piece) -> Sequence[Outcome]:
-        """Judge marks made just before the end by what is known then."""
-        return [found for mark in state for found in self._judge(piece, mark, piece.until_ns)]
+    def _same_axle(self, mark: Mark, shown: float, turned: tuple[str, float, int]) -> bool:
+        """Whether the axle was seen to turn in that sense about then."""
+        axle, sense_seen, time_ns = turned
+        near = abs(time_ns - mark.time_ns) <= to_ns(self.within_s)
+        return near and axle == mark.axle and sense_seen == shown
 
-    def _judge(self, piece: Piece, mark: Mark, at_ns: int) -> list[Outcome]:
+    def _outcomes(self, mark: Mark, shown: float | None) -> list[Outcome]:
         seen = str(mark.seen)
-        shown = self._shown(piece, mark, at_ns)
         if shown is None:
             return [Doubt(f"{mark.axle} {word}", "stale", NO_SPEED) for word in DIRECTIONS]
         if shown:
             rows = margins(
                 f"{mark.axle} {WORDS[shown]}",
-                at_ns,
+                mark.time_ns + to_ns(self.turning_s),
                 1.0 if SENSES[seen] == shown else -1.0,
                 measured=SENSES[seen],
                 limit=shown,

@@ -13,7 +13,8 @@ from canscope.model.findings import Verdict
 from canscope.model.outcome import Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import SPINNING, CardStep, Rule, Worst, limit
-from canscope.model.signals import NEVER
+from canscope.model.signals import NEVER, Samples
+from canscope.model.tables import Floats
 from canscope.rules import RULES
 from canscope.rules.driver._pedal_rest import Level, held_levels, settle
 from canscope.rules.shared.driving import driving_Nm
@@ -68,8 +69,9 @@ class PedalAtRest(Rule):
         rest (at or below ``rest_percent``), from ``release_s`` after its release: the speed that it
         kept up for ``turning_s`` after it had stood still (below ``still_rpm`` for
         ``standing_s``); and as ``UNIT torque`` the driving torque that it kept up for ``held_s``.
-        Driving torque is torque along the motion, or any torque at standstill; coasting and braking
-        torque are allowed.
+        Driving torque is torque along the motion; coasting and braking torque are allowed, and so
+        is torque that holds a unit at standstill (below ``still_rpm``): whether it moves then is
+        judged from its motion.
     Margin
         ``rest_percent`` minus that reading, in %; ``turning_rpm`` minus that speed, in rpm;
         ``torque_Nm`` minus that torque, in Nm.
@@ -202,7 +204,7 @@ class PedalAtRest(Rule):
         if not len(piece[role]):
             return carried, []
         samples = recent(piece, role, width_ns)
-        times, drive_Nm = samples.time_ns, driving_Nm(piece, unit, samples, self.still_rpm)
+        times, drive_Nm = samples.time_ns, self._driving_Nm(piece, unit, samples)
         new_ns, new = fresh(piece, role, samples)
         known = stretches(
             role, carried, new_ns, present(drive_Nm[new]), patience(piece, role, new_ns)
@@ -227,6 +229,11 @@ class PedalAtRest(Rule):
             about="drives",
         )
         return known.last, [found]
+
+    def _driving_Nm(self, piece: Piece, unit: DriveUnit, torque: Samples) -> Floats:
+        """Torque along the motion; 0 where it can only hold."""
+        still = np.abs(piece.at(unit.role("speed"), torque.time_ns).value) < self.still_rpm
+        return np.where(still, 0.0 * torque.value, driving_Nm(piece, unit, torque, self.still_rpm))
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
         """The clause for the pedal, for a unit's motion or for its torque."""

@@ -21,7 +21,9 @@ def _asked_wrong(vehicle: Vehicle, unit: UnitBuild) -> Vehicle:
     return vehicle.with_unit(replace(unit, asked_sign=-unit.planned_sign))
 
 
-@fault("front-axle-wrong-way", must="axle-direction axle-agreement", may="axle-witness")
+@fault(
+    "front-axle-wrong-way", must="axle-direction axle-agreement", may="axle-witness unasked-motion"
+)
 class FrontAxleWrongWay(Fault):
     """The controller asks the front unit for the wrong sense: its wheels turn the other way."""
 
@@ -29,7 +31,9 @@ class FrontAxleWrongWay(Fault):
         return _asked_wrong(vehicle, vehicle.front)
 
 
-@fault("rear-axle-wrong-way", must="axle-direction axle-agreement", may="axle-witness")
+@fault(
+    "rear-axle-wrong-way", must="axle-direction axle-agreement", may="axle-witness unasked-motion"
+)
 class RearAxleWrongWay(Fault):
     """The controller asks the rear unit for the wrong sense: its wheels turn the other way."""
 
@@ -58,7 +62,8 @@ class RearAxleLocked(Fault):
     "turns-against-its-torque",
     must="torque-response axle-direction",
     may="axle-agreement axle-witness power-balance pedal-at-rest dry-exposure units-fighting "
-    "rocking turns-after-release speed-ceiling change-at-standstill source-resistance " + HEAT,
+    "rocking turns-after-release speed-ceiling change-at-standstill source-resistance "
+    "unasked-motion " + HEAT,
 )
 class TurnsAgainstItsTorque(Fault):
     """The front unit's position sensor is half a turn out: it turns against its own torque."""
@@ -71,7 +76,7 @@ class TurnsAgainstItsTorque(Fault):
     "rocking",
     must="rocking",
     may="axle-direction axle-agreement torque-response axle-witness units-fighting "
-    "turns-after-release power-balance",
+    "turns-after-release power-balance unasked-motion",
 )
 class Rocking(Fault):
     """The front unit shakes to and fro instead of turning."""
@@ -99,7 +104,9 @@ class Overspeed(Fault):
 
 
 @fault(
-    "creep", must="pedal-at-rest", may="dry-exposure change-at-standstill units-fighting " + HEAT
+    "creep",
+    must="pedal-at-rest unasked-motion",
+    may="dry-exposure change-at-standstill units-fighting " + HEAT,
 )
 class Creep(Fault):
     """The front unit pulls as soon as the brake is released, with the pedal at rest."""
@@ -140,7 +147,7 @@ class DirectionWithoutBrake(Fault):
 @fault(
     "change-on-the-move",
     must="change-at-standstill",
-    may="axle-direction turns-after-release",
+    may="axle-direction turns-after-release unasked-motion",
 )
 class ChangeOnTheMove(Fault):
     """Reverse is accepted while both axles still turn forward."""
@@ -167,7 +174,7 @@ class NeverInReverse(Fault):
 
 @fault(
     "turns-back-on-release",
-    must="turns-after-release",
+    must="turns-after-release unasked-motion",
     may="axle-direction axle-agreement axle-witness pedal-at-rest torque-response units-fighting "
     "dry-exposure power-balance change-at-standstill",
 )

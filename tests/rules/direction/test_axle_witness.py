@@ -48,6 +48,23 @@ def test_a_wrong_sighting_is_not_made_up_for_by_a_right_one():
     assert verdicts(mark(3, "reverse"), mark(4, "forward"))[0] == "fail"
 
 
+def test_one_wheel_still_while_the_other_turns_is_an_open_differential():
+    assert verdicts(mark(3, "still"), mark(4, "forward"))[0] == "pass"
+    assert verdicts(mark(3, "forward"), mark(4, "still"))[0] == "pass"
+    assert verdicts(mark(3, "still"), mark(4, "reverse"))[0] == "fail"
+    assert verdicts(mark(4, "still"), mark(3, "forward", axle="rear"))[0] == "fail"
+
+
+def test_a_wheel_seen_still_waits_half_a_minute_for_the_other_one():
+    """Still at 3 s; the other wheel at 32.9 s, or not at all until 33.2 s."""
+    assert verdicts(mark(3, "still"), mark(32.9, "forward"))[0] == "pass"
+    assert verdicts(mark(3, "still"), mark(33.1, "forward"))[0] == "fail"
+    whole = judge(mark(3, "still"), mark(32.9, "forward"))
+    assert judge(mark(3, "still"), mark(32.9, "forward"), cuts=[3.1, 20, 32.95, 33.1]) == whole
+    whole = judge(mark(3, "still"), mark(33.1, "forward"))
+    assert judge(mark(3, "still"), mark(33.1, "forward"), cuts=[3.1, 20, 33.05, 33.15]) == whole
+
+
 def test_missing_marks_are_unproven():
     found = judge()
     assert {finding.reason for finding in found.values()} == {"not-exercised"}

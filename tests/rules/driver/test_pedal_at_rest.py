@@ -154,8 +154,19 @@ def torque_of(torque, speed=((0, 0),), **what):
     return judge(torque=torque, speed=speed, **what)["front torque"]
 
 
-def test_any_torque_at_standstill_is_driving_torque():
-    finding = torque_of(((0, 0), (4, -9)))
+MOVING = ((0, 0), (0.1, 300))
+RELEASED = ((0, 20), (2, 0))
+
+
+def test_torque_that_holds_a_unit_at_standstill_does_not_drive():
+    """Zero-speed control: 9 Nm and up to 29 rpm of noise. What moves is judged by its motion."""
+    finding = torque_of(((0, 0), (4, -9)), ((0, 0), (4, 29)))
+    assert (finding.verdict, finding.measured, finding.margin) == (Verdict.PASS, 0, 5)
+    assert torque_of(((0, 0), (4, 9)), ((0, 0), (4, 31))).verdict is Verdict.FAIL
+
+
+def test_torque_along_the_motion_fails_once_it_is_kept_up_for_half_a_second():
+    finding = torque_of(((0, 0), (4, 9)), MOVING, pedal=RELEASED)
     assert (finding.verdict, finding.measured, finding.margin) == (Verdict.FAIL, 9, -4)
     assert finding.first_failed_s == pytest.approx(4.5)
     assert finding.unit == "Nm"
@@ -163,8 +174,9 @@ def test_any_torque_at_standstill_is_driving_torque():
 
 
 def test_torque_for_less_than_half_a_second_is_tolerated():
-    assert torque_of(((0, 0), (4, 9), (4.48, 0))).verdict is Verdict.PASS
-    assert torque_of(((0, 0), (4, 9), (4.56, 0))).verdict is Verdict.FAIL
+    shorter, longer = ((0, 0), (4, 9), (4.48, 0)), ((0, 0), (4, 9), (4.56, 0))
+    assert torque_of(shorter, MOVING, pedal=RELEASED).verdict is Verdict.PASS
+    assert torque_of(longer, MOVING, pedal=RELEASED).verdict is Verdict.FAIL
 
 
 @pytest.mark.parametrize(
