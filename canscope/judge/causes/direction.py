@@ -10,7 +10,12 @@ WRONG_WAY = (
     failed("axle-direction", "{unit} reverse", AGAINST),
 )
 UNSTEADY = (failed("turns-after-release", "{unit}"), failed("rocking", "{unit}"))
-MOVES_ODDLY = ("axle-agreement", "axle-direction|{unit} *", "axle-witness|{unit} *")
+MOVES_ODDLY = (
+    "axle-agreement",
+    "axle-direction|{unit} *",
+    "axle-witness|{unit} *",
+    "unasked-motion|{unit}",
+)
 RUNS_AWAY = (*MOVES_ODDLY, "units-fighting", "power-balance", "dry-exposure|{unit}")
 
 ROWS = (
@@ -66,7 +71,7 @@ ROWS = (
             ),
         ),
         unless=(passed("axle-direction"), failed("torque-response")),
-        explains=("axle-direction", "axle-witness"),
+        explains=("axle-direction", "axle-witness", "unasked-motion"),
     ),
     # Both directions of one axle, by what a person saw.
     Row(
@@ -231,5 +236,32 @@ ROWS = (
             ),
         ),
         explains=(*RUNS_AWAY, "pedal-at-rest|{unit}*", "torque-response|{unit}"),
+    ),
+    Row(
+        when=(failed("unasked-motion", "{unit}", "in-power-up"),),
+        causes=(
+            (
+                "the {unit} unit is asked for torque as soon as it has high voltage",
+                "read torque request and enable on the {unit} unit's bus before the next closing",
+            ),
+        ),
+        explains=("dry-exposure|{unit}", "pedal-at-rest|{unit}*"),
+    ),
+    Row(
+        when=(failed("unasked-motion", "{unit}"),),
+        unless=(failed("pedal-at-rest", "{unit}*"), *UNSTEADY, failed("torque-response", "{unit}")),
+        causes=(
+            (
+                "the {unit} unit's controller takes an input other than pedal and selector, or "
+                "holds its last command",
+                "unplug the pedal with all power off and see whether the command stays",
+            ),
+            (
+                "the {unit} unit's speed is not what its wheels do: its sensor or its definition "
+                "is wrong",
+                "turn the {unit} axle by hand and compare it with its speed",
+            ),
+        ),
+        explains=("dry-exposure|{unit}", "change-at-standstill|{unit}"),
     ),
 )

@@ -43,7 +43,13 @@ ROWS = (
                 "unplug the pedal with all power off and see whether the command stays",
             ),
         ),
-        explains=("dry-exposure|{unit}", "units-fighting", "change-at-standstill|{unit}", *HOT),
+        explains=(
+            "dry-exposure|{unit}",
+            "units-fighting",
+            "change-at-standstill|{unit}",
+            "unasked-motion|{unit}",
+            *HOT,
+        ),
     ),
     Row(
         when=(failed("change-at-standstill"), failed("brake-interlock")),

@@ -6,12 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from canscope.model.bench import POLES, Bench, DriveUnit
+from canscope.model.bench import Bench
 from canscope.model.piece import Piece
 from canscope.model.tables import Bools, Floats, Int64s
 
 PEDAL, REQUEST = "driver.pedal", "driver.direction"
-DEAD_V = 60.0  # a unit whose link is below it cannot drive: where no contactor is bound
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,24 +53,3 @@ def asked_at(piece: Piece, times_ns: Int64s, rest_percent: float) -> Asked:
 def says_what_is_asked(bench: Bench) -> tuple[str, ...]:
     """The roles that say it: those that are bound, else both, of which one is missing."""
     return tuple(role for role in (PEDAL, REQUEST) if bench.has(role)) or (PEDAL, REQUEST)
-
-
-def powered(piece: Piece, unit: DriveUnit, times_ns: Int64s) -> Bools:
-    """Whether the unit can drive: not all poles are known to be open.
-
-    Where a pole is not bound or not known, a link below ``DEAD_V`` says as much.
-    """
-    dead: Bools = piece.at(unit.role("link_voltage"), times_ns).value < DEAD_V
-    roles = [role for pole in POLES if (role := _pole(piece, pole))]
-    if not roles:
-        return ~dead
-    states = [piece.at(role, times_ns).value for role in roles]
-    is_open = [(state == 0) | (np.isnan(state) & dead) for state in states]
-    all_open: Bools = np.logical_and.reduce(is_open)
-    return ~all_open
-
-
-def _pole(piece: Piece, pole: str) -> str:
-    """The role that says whether a pole is closed: its state, else its command."""
-    names = (f"contactors.{pole}", f"contactors.{pole}.command")
-    return next((name for name in names if piece.bench.has(name)), "")

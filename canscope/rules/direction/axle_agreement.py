@@ -26,6 +26,7 @@ from canscope.rules.shared.persistence import (
     sense,
     to_ns,
 )
+from canscope.rules.shared.powered import powered
 
 Pair = tuple[DriveUnit, DriveUnit]
 
@@ -58,7 +59,8 @@ class AxleAgreement(Rule):
 
     Judged
         With two units or more, for each pair: at every new speed of either while both have been at
-        or above ``turning_rpm``, in one sense, for ``turning_s``. In stage ``rolling`` also the
+        or above ``turning_rpm``, in one sense, for ``turning_s``; not with all poles open, where
+        wheels are turned by hand. In stage ``rolling`` also the
         axle speeds (mean motor speed over ``mean_s``, over gear ratio), while both have turned for
         that long and wherever they are known well enough to tell (to a tenth of what is allowed, or
         to half of it where that decides): the readings of two units may lie up to ``apart_s``
@@ -167,6 +169,8 @@ class AxleAgreement(Rule):
             held_ns = each.sampled_ns - each.since_ns
             turning &= (np.abs(each.label) == 1.0) & (held_ns >= to_ns(self.turning_s))
             long &= held_ns >= to_ns(self.mean_s)
+        for unit in pair:
+            turning &= powered(piece, unit, times)
         at_ns = times[turning]
         return Both(
             at_ns,

@@ -29,6 +29,7 @@ from canscope.rules.shared.persistence import (
     to_ns,
     within,
 )
+from canscope.rules.shared.powered import powered
 
 REQUEST, BRAKE, PEDAL = "driver.direction", "driver.brake", "driver.pedal"
 REQUESTS = (1.0, -1.0)
@@ -66,7 +67,8 @@ class AxleDirection(Rule):
 
     Judged
         While a direction is requested, from the first instant after the request at which the unit
-        was below ``turning_rpm`` (what coasts on from before is no answer to the request), at every
+        was below ``turning_rpm`` (what coasts on from before is no answer to the request, nor is
+        what turns with all poles open, by hand), at every
         speed that has been at or above ``turning_rpm``, in one sense, for ``turning_s``. Every
         stretch counts. Against the request less is enough: ``kick_s`` and three readings; or a
         creep, at or above ``creeping_rpm`` for ``creeping_s`` after it was slower than that; or, on
@@ -173,7 +175,7 @@ class AxleDirection(Rule):
         if not turning.any():
             return []
         asked = request.at(piece, times)
-        armed = turning & (slow_ns[1:] >= asked.since_ns)
+        armed = turning & (slow_ns[1:] >= asked.since_ns) & powered(piece, unit, times)
         samples = recent(piece, unit.role("speed"), width_ns)
         first = len(samples) - len(times)
         return [
@@ -201,13 +203,13 @@ class AxleDirection(Rule):
         times = speed.new.sampled_ns
         if not (creep.new.label != 0).any():
             return []
-        asked = request.at(piece, times)
+        asked, can_drive = request.at(piece, times), powered(piece, unit, times)
         samples = recent(piece, unit.role("speed"), to_ns(self.turning_s + LOSES_S), silences=2)
         rows = np.arange(len(samples) - len(times), len(samples))
         long = samples.time_ns[np.maximum(rows - READINGS + 1, 0)] >= speed.new.since_ns
         found: list[Outcome] = []
         for sign in REQUESTS:
-            mine = asked.label == sign
+            mine = (asked.label == sign) & can_drive
             kicks = speed.new.held(times, -sign, to_ns(self.kick_s)) & long
             kicks &= mine & (slow_ns[1:] >= asked.since_ns)
             creeps = creep.new.held(times, -sign, to_ns(self.creeping_s))

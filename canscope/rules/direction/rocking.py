@@ -14,6 +14,7 @@ from canscope.model.piece import Piece
 from canscope.model.rule import Rule, limit
 from canscope.rules import RULES
 from canscope.rules.shared.persistence import NO_LABEL, LastLabel, Stretches, follow, to_ns
+from canscope.rules.shared.powered import powered
 
 REQUEST = "driver.direction"
 
@@ -43,7 +44,8 @@ class Rocking(Rule):
     Judged
         For each unit, at every sample of its motor speed at or above ``hysteresis_rpm`` in either
         sense, once the requested direction has been the same for ``within_s``: how often its sign
-        changed within ``within_s``. Speeds below ``hysteresis_rpm`` have no sign.
+        changed within ``within_s``. Speeds below ``hysteresis_rpm`` have no sign: that is the noise
+        of a sensor at standstill. Not with all poles open, where it is rocked by hand.
     Margin
         ``flips`` minus the number of sign changes.
     Unproven
@@ -53,7 +55,7 @@ class Rocking(Rule):
 
     flips: int = limit(2, "flips", high=1000, note="within within_s")
     within_s: float = limit(1.0, "s", low=0.01, high=60)
-    hysteresis_rpm: float = limit(10.0, "rpm")
+    hysteresis_rpm: float = limit(20.0, "rpm")
 
     unit: ClassVar[str] = "flips"
     limit_parameter: ClassVar[str] = "flips"
@@ -91,6 +93,7 @@ class Rocking(Rule):
     ) -> tuple[Turned, list[Outcome]]:
         samples = piece[unit.role("speed")]
         moving = samples[np.abs(samples.value) >= self.hysteresis_rpm]
+        moving = moving[powered(piece, unit, moving.time_ns)]
         if not len(moving):
             return turned, []
         times, width_ns = moving.time_ns, to_ns(self.within_s)

@@ -16,8 +16,9 @@ from canscope.model.rule import ALL_STAGES, CardStep, Rule, Worst, limit
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
-from canscope.rules.direction._asked import Asked, asked_at, powered, says_what_is_asked
+from canscope.rules.direction._asked import Asked, asked_at, says_what_is_asked
 from canscope.rules.shared.persistence import fresh, patience, recent, rolling, to_ns
+from canscope.rules.shared.powered import powered
 
 READINGS = 3  # that a median takes at least, so that one wrong reading is no motion
 BRAKE = "driver.brake"

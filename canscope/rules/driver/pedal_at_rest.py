@@ -33,6 +33,7 @@ from canscope.rules.shared.persistence import (
     stretches,
     to_ns,
 )
+from canscope.rules.shared.powered import powered
 
 PEDAL, REQUEST = "driver.pedal", "driver.direction"
 
@@ -68,10 +69,10 @@ class PedalAtRest(Rule):
         held for ``held_s``. Each unit, unless the plan declares ``creep``, while the pedal is at
         rest (at or below ``rest_percent``), from ``release_s`` after its release: the speed that it
         kept up for ``turning_s`` after it had stood still (below ``still_rpm`` for
-        ``standing_s``); and as ``UNIT torque`` the driving torque that it kept up for ``held_s``.
-        Driving torque is torque along the motion; coasting and braking torque are allowed, and so
-        is torque that holds a unit at standstill (below ``still_rpm``): whether it moves then is
-        judged from its motion.
+        ``standing_s``), not with all poles open, where it is turned by hand; and as ``UNIT torque``
+        the driving torque that it kept up for ``held_s``. Driving torque is torque along the
+        motion; coasting and braking torque are allowed, and so is torque that holds a unit at
+        standstill (below ``still_rpm``): whether it moves then is judged from its motion.
     Margin
         ``rest_percent`` minus that reading, in %; ``turning_rpm`` minus that speed, in rpm;
         ``torque_Nm`` minus that torque, in Nm.
@@ -181,7 +182,7 @@ class PedalAtRest(Rule):
         # Only with the pedal read again since: it may have been pressed between two readings.
         judged = (pedal.label == 1) & (pedal.sampled_ns >= times - width_ns)
         judged &= armed_ns - release_ns >= pedal.since_ns
-        judged &= speed.new.held(times, 0.0, width_ns)
+        judged &= speed.new.held(times, 0.0, width_ns) & powered(piece, unit, times)
         samples = recent(piece, role, width_ns)
         kept_rpm = kept_up(samples.time_ns, np.abs(samples.value), judged, width_ns)
         found = margins(

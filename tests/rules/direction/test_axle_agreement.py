@@ -49,6 +49,22 @@ def test_it_fails_as_soon_as_both_have_turned_for_a_fifth_of_a_second():
     assert finding.first_failed_s == pytest.approx(1.33)
 
 
+def test_wheels_turned_by_hand_with_all_poles_open_need_not_agree():
+    speeds = {"front": 200 * SHAPE, "rear": -900 * SHAPE}
+    roles = {f"units.{name}.speed": (TIMES, speed) for name, speed in speeds.items()}
+    roles["contactors.positive"] = (TIMES, np.where(TIMES < 0.5, 1.0, 0.0))
+    found = run("axle-agreement", roles, cycles_s=dict.fromkeys(roles, 0.01))["front and rear"]
+    assert found.reason == "not-exercised"
+
+
+@pytest.mark.parametrize("late_s", [0.005, 0.02, 0.04])
+def test_rolling_readings_up_to_40_ms_apart_are_compared_over_half_a_second(late_s):
+    """900 rpm within 0.5 s: 1800 rpm/s, so that 40 ms are 72 rpm at the motor, 8 % of 900."""
+    late = np.interp(TIMES - late_s, TIMES, SHAPE)
+    assert rolling(900 * SHAPE, np.round(900 * late)).verdict is Verdict.PASS
+    assert rolling(900 * SHAPE, np.round(780 * late)).verdict is Verdict.FAIL
+
+
 def test_axles_that_never_turn_at_the_same_time_prove_nothing():
     later = np.interp(TIMES, [4.5, 4.6], [0, -300])
     assert judge(front=200 * SHAPE, rear=later)["front and rear"].reason == "not-exercised"

@@ -132,6 +132,15 @@ def test_a_request_between_two_readings_finds_the_unit_standing():
     assert found["front forward"].margin == -300
 
 
+def test_a_wheel_turned_by_hand_with_all_poles_open_proves_nothing_and_fails_nothing():
+    times = every(0.05, 8.0)
+    more = {"contactors.positive": (times, np.where(times < 0.5, 1.0, 0.0))}
+    for speed in (SPIN, negative(SPIN)):
+        assert judge(speed, FORWARD_3_S, more=more)["front forward"].reason == "not-exercised"
+    more["contactors.negative"] = (times, np.ones(len(times)))
+    assert judge(SPIN, FORWARD_3_S, more=more)["front forward"].verdict is Verdict.PASS
+
+
 def test_turning_in_neutral_is_not_judged():
     found = judge(negative(SPIN), [(0, 1), (0.5, 0)])
     assert {finding.reason for finding in found.values()} == {"not-exercised"}

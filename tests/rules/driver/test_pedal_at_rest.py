@@ -110,6 +110,14 @@ def test_a_unit_that_starts_turning_with_the_pedal_at_rest_fails():
     assert "the front unit started turning with the pedal at rest" in finding.sentence
 
 
+def test_a_wheel_turned_by_hand_with_all_poles_open_did_not_start_by_itself():
+    for closed, verdict in ((0, Verdict.PASS), (1, Verdict.FAIL)):
+        pole = np.where(SLOW < 3, 1.0, closed)
+        roles = {"contactors.negative": (SLOW, pole), "contactors.positive": (SLOW, 0 * SLOW)}
+        moved = front(pedal=((0, 1), (1, 0)), speed=((0, 0), (4, -120)), roles=roles)
+        assert moved.verdict is verdict
+
+
 def test_a_unit_that_starts_with_the_pedal_pressed_is_allowed_to_coast():
     what = {"pedal": ((0, 0), (4, 20), (5, 0)), "speed": ((0, 0), (4.1, 300), (8, 0))}
     assert front(**what).verdict is Verdict.PASS
