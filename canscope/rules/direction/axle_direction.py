@@ -86,13 +86,13 @@ class AxleDirection(Rule):
 
     turning_rpm: float = limit(50.0, "rpm")
     turning_s: float = limit(0.2, "s")
-    kick_s: float = limit(0.06, "s")
-    creeping_rpm: float = limit(25.0, "rpm")
-    creeping_s: float = limit(0.5, "s")
+    kick_s: float = limit(0.06, "s", high=1)
+    creeping_rpm: float = limit(25.0, "rpm", high=200)
+    creeping_s: float = limit(0.5, "s", high=5)
     still_rpm: float = limit(30.0, "rpm")
     stalled_Nm: float = limit(5.0, "Nm")
     stalled_s: float = limit(1.0, "s")
-    strained_s: float = limit(0.4, "s")
+    strained_s: float = limit(0.4, "s", high=5)
     rest_percent: float = limit(3.0, "%", high=100, note="of the pedal's travel")
 
     unit: ClassVar[str] = "rpm"

@@ -78,17 +78,19 @@ class UnaskedMotion(Rule):
         (sensor-suspect); speed, pedal or direction stale or not available.
     """
 
-    moving_rpm: float = limit(25.0, "rpm")
-    kept_s: float = limit(0.3, "s", high=5)
-    answer_s: float = limit(1.0, "s", high=10)
+    moving_rpm: float = limit(25.0, "rpm", high=200)
+    kept_s: float = limit(0.3, "s", low=0.05, high=2)
+    answer_s: float = limit(1.0, "s", high=5)
     rest_percent: float = limit(3.0, "%", high=100, note="of travel")
-    creep_rpm: float = limit(500.0, "rpm", note="of the motor, where the plan declares creep")
+    creep_rpm: float = limit(
+        500.0, "rpm", high=2000, note="of the motor, where the plan declares creep"
+    )
     lose_percent: float = limit(8.0, "%", high=100, note="of its speed")
-    lose_s: float = limit(2.0, "s", high=30)
-    turning_rpm: float = limit(50.0, "rpm")
-    jump_rpm: float = limit(100.0, "rpm")
-    least_kgm2: float = limit(0.02, "kgm^2", low=0.001, note="inertia of a bare rotor")
-    drag_Nm: float = limit(10.0, "Nm")
+    lose_s: float = limit(2.0, "s", low=0.5, high=20)
+    turning_rpm: float = limit(50.0, "rpm", high=200)
+    jump_rpm: float = limit(100.0, "rpm", high=1000)
+    least_kgm2: float = limit(0.02, "kgm^2", low=0.001, high=1, note="inertia of a bare rotor")
+    drag_Nm: float = limit(10.0, "Nm", high=100)
 
     unit: ClassVar[str] = "rpm"
     required_in: ClassVar[frozenset[str]] = ALL_STAGES
