@@ -3,18 +3,44 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import ClassVar, cast
 
 import numpy as np
 
 from canscope.model.bench import Bench, Binding
 from canscope.model.findings import Verdict
-from canscope.model.outcome import Outcome, Subject, deciding_rows, margins
-from canscope.model.piece import Piece
-from canscope.model.rule import Rule, Worst
-from canscope.model.signals import NOT_AVAILABLE
+from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins, telling
+from canscope.model.piece import Piece, S
+from canscope.model.rule import Rule, Worst, limit
+from canscope.model.signals import NEVER, NOT_AVAILABLE, Samples
+from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
+from canscope.rules.shared.persistence import to_ns
+from canscope.rules.shared.poles import MAIN_ROLES
+from canscope.rules.shared.waking import Woken, waking
+
+OPENS_NS = S // 2  # by so much a contactor's state may come after what it caused; no source
+FAR = 2**62
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """A code from before the first closing, which high voltage has to take away."""
+
+    code: int
+    at_ns: int  # its last sample then
+    gone_ns: int | None = None  # the first sample without it, before anything closed
+
+
+@dataclass(frozen=True)
+class Unit:
+    """What is known of one unit's codes so far."""
+
+    woken: Woken = Woken()
+    closed_ns: int = int(NEVER)  # both poles, the last time
+    waiting: Mapping[int, Waiting] = field(default_factory=dict)
+    again: tuple[tuple[int, int], ...] = ()  # (code, stamp): came back, perhaps as a pole opened
 
 
 @RULES.add("unit-fault")
@@ -25,13 +51,20 @@ class UnitFault(Rule):
     Judged
         For each unit with a fault signal, at every sample: its raw code is one of those that are
         no fault, listed where the plan binds the signal:
-        ``fault = { signal = "can1:UnitSlow.Fault", ok = [0] }``.
+        ``fault = { signal = "can1:UnitSlow.Fault", ok = [0] }``. Not judged is what it sends in
+        the first second* after it woke with all poles open. A code from before the first closing
+        may say that high voltage is missing: it has to be gone ``grace_s`` after both poles closed,
+        must not go away by itself while all poles are open, and may come back whenever they are
+        open again (where both main contactors are bound).
     Margin
         0 for a code of the list, -1 for any other.
     Unproven
         The plan lists no ``ok`` codes (no-limit); the code said that there is no value
-        (not-available); the signal never came (not-seen).
+        (not-available); the signal never came (not-seen); it reported something and high voltage
+        never came (not-exercised).
     """
+
+    grace_s: float = limit(2.0, "s", low=0.0, high=10.0, note="after both poles closed")
 
     stops: ClassVar[bool] = True
     limit_source: ClassVar[str] = "plan"
@@ -54,37 +87,103 @@ class UnitFault(Rule):
             for name, role in _roles(bench).items()
         ]
 
-    def start(self, bench: Bench) -> Mapping[str, str]:
-        """The fault roles by unit."""
-        return _roles(bench)
+    def start(self, bench: Bench) -> Mapping[str, Unit]:
+        return {name: Unit() for name in _roles(bench)}
 
     def fold(
-        self, state: Mapping[str, str], piece: Piece
-    ) -> tuple[Mapping[str, str], Sequence[Outcome]]:
+        self, state: Mapping[str, Unit], piece: Piece
+    ) -> tuple[Mapping[str, Unit], Sequence[Outcome]]:
         """Judge the new codes of every unit."""
         found: list[Outcome] = []
-        for name, role in state.items():
+        after = dict(state)
+        for name, role in _roles(piece.bench).items():
             binding = piece.bench.bindings[role]
-            samples = piece[role]
-            samples = samples[samples.status != NOT_AVAILABLE]
-            if _missing(binding) or not len(samples):
-                continue
-            allowed = np.array(cast("tuple[int, ...]", binding.options["ok"]), np.int64)
-            margin = np.where(np.isin(samples.raw, allowed), 0.0, -1.0)
-            rows = deciding_rows(margin)
-            raw = samples.raw[rows]
-            labels = [binding.signal.labels.get(code, "") for code in raw.tolist()]
-            found.append(
-                margins(
-                    name,
-                    samples.time_ns[rows],
-                    margin[rows],
-                    measured=raw,
-                    limit=np.nan,
-                    label=np.array([f" ({text})" if text else "" for text in labels]),
-                )
-            )
-        return state, found
+            if not _missing(binding):
+                after[name], rows = self._unit(state[name], piece, name, role)
+                found += rows
+        return after, found
+
+    def close(self, state: Mapping[str, Unit], piece: Piece) -> Sequence[Outcome]:
+        """Codes that nothing decided about."""
+        found: list[Outcome] = []
+        for name, unit in state.items():
+            if unit.waiting and unit.closed_ns == NEVER:
+                code, at_ns = next((w.code, w.at_ns) for w in unit.waiting.values())
+                text = f"it reported code {code}, and high voltage never came to take it away"
+                found.append(Doubt(name, "not-exercised", text, at_ns))
+            for code, at_ns in unit.again:
+                text = f"code {code} came back just before the recording ended"
+                found.append(Doubt(name, "inferred", text, at_ns))
+        return found
+
+    def _unit(
+        self, unit: Unit, piece: Piece, name: str, role: str
+    ) -> tuple[Unit, list[Outcome]]:
+        """Judge one unit's new codes, and those whose time is up."""
+        binding, samples = piece.bench.bindings[role], piece[role]
+        fresh, woken = waking(piece, role, samples.time_ns, unit.woken)
+        known = samples.status != NOT_AVAILABLE
+        samples, fresh = samples[known], fresh[known]
+        allowed = np.array(cast("tuple[int, ...]", binding.options["ok"]), np.int64)
+        bad = ~np.isin(samples.raw, allowed)
+        unit = replace(unit, woken=woken)
+        spared = bad & fresh
+        late: list[tuple[int, int]] = []
+        if piece.bench.has(*MAIN_ROLES) and (bad.any() or unit.waiting):
+            unit, waits, late = self._waiting(unit, piece, samples, bad & ~fresh)
+            spared |= waits
+        steps = piece["@closed"]
+        closings = steps.time_ns[steps.value == 1]
+        if len(closings):
+            unit = replace(unit, closed_ns=int(closings[-1]))
+        found: list[Outcome] = []
+        judged = samples[~spared]
+        if len(judged):
+            margin = np.where(bad[~spared], -1.0, 0.0)
+            rows = telling(margin)
+            found.append(_rows(binding, name, judged.time_ns[rows], margin[rows], judged.raw[rows]))
+        for at_ns, code in late:
+            stamp, raw = np.array([at_ns], np.int64), np.array([code], np.int64)
+            found.append(_rows(binding, name, stamp, np.array([-1.0]), raw))
+        return unit, found
+
+    def _waiting(
+        self, unit: Unit, piece: Piece, samples: Samples, bad: Bools
+    ) -> tuple[Unit, Bools, list[tuple[int, int]]]:
+        """Which codes may wait for high voltage, and (stamp, code) of those that waited in vain."""
+        spared = np.zeros(len(samples), np.bool_)
+        waiting, again, late = dict(unit.waiting), list(unit.again), list[tuple[int, int]]()
+        closed = piece.at("@closed", samples.time_ns).value
+        for row, (at_ns, code) in enumerate(
+            zip(samples.time_ns.tolist(), samples.raw.tolist(), strict=True)
+        ):
+            since_ns = _closed_since(unit, piece, at_ns)
+            if since_ns == NEVER:  # high voltage never came so far
+                for other, told in waiting.items():
+                    if other != code and told.gone_ns is None:
+                        waiting[other] = replace(told, gone_ns=at_ns)
+                if bad[row]:
+                    waiting[code] = Waiting(code, at_ns)
+                    spared[row] = True
+            elif bad[row] and code in waiting:
+                grace = at_ns - since_ns <= to_ns(self.grace_s)
+                if closed[row] == 1 and not grace and code not in [c for c, _ in again]:
+                    again.append((code, at_ns))
+                spared[row] = True
+        for code, told in list(waiting.items()):
+            due_ns = FAR if told.gone_ns is None else told.gone_ns + OPENS_NS
+            if due_ns < piece.until_ns:
+                del waiting[code]
+                if piece.at("@engaged", due_ns).value[0] == 1:
+                    waiting[code] = replace(told, gone_ns=None)
+                else:
+                    late.append((due_ns, code))
+        for code, at_ns in list(again):
+            if at_ns + OPENS_NS < piece.until_ns:
+                again.remove((code, at_ns))
+                if piece.at("@closed", at_ns + OPENS_NS).value[0] == 1:
+                    late.append((at_ns + OPENS_NS, code))
+        return replace(unit, waiting=waiting, again=tuple(again)), spared, late
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
         """The clause with the definition's name of the code."""
@@ -94,6 +193,25 @@ class UnitFault(Rule):
 def _roles(bench: Bench) -> dict[str, str]:
     roles = {unit.name: unit.role("fault") for unit in bench.units}
     return {name: role for name, role in roles.items() if bench.has(role)}
+
+
+def _closed_since(unit: Unit, piece: Piece, at_ns: int) -> int:
+    """When both poles last closed by then; NEVER if they never did."""
+    steps = piece["@closed"]
+    closings = steps.time_ns[(steps.value == 1) & (steps.time_ns <= at_ns)]
+    return int(closings[-1]) if len(closings) else unit.closed_ns
+
+
+def _rows(binding: Binding, name: str, times: Int64s, margin: Floats, raw: Int64s) -> Margins:
+    labels = [binding.signal.labels.get(code, "") for code in raw.tolist()]
+    return margins(
+        name,
+        times,
+        margin,
+        measured=raw,
+        limit=np.nan,
+        label=np.array([f" ({text})" if text else "" for text in labels]),
+    )
 
 
 def _missing(binding: Binding) -> str:

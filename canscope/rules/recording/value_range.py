@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -16,6 +16,7 @@ from canscope.model.rule import Rule
 from canscope.model.signals import NOT_AVAILABLE, OUT_OF_RANGE, Samples
 from canscope.model.tables import Floats, Int64s
 from canscope.rules import RULES
+from canscope.rules.shared.waking import Woken, waking
 
 # Bits of a floating-point signal -> (unsigned type that holds its raw code, its own type).
 FLOATS = {
@@ -32,7 +33,8 @@ class ValueRange(Rule):
 
     Judged
         For each bound number whose definition declares a range (smallest below largest), at every
-        sample, by its decoded value. The ends belong to the range.
+        sample, by its decoded value. The ends belong to the range. What a node sends in the first
+        second* after it woke, with all poles open, is not judged: it may not have measured yet.
     Margin
         The distance to the nearer end, in the role's unit; negative outside.
     Unproven
@@ -66,14 +68,26 @@ class ValueRange(Rule):
             if binding.kind is Kind.NUMBER
         ]
 
-    def fold(self, state: None, piece: Piece) -> tuple[None, Sequence[Outcome]]:
+    def start(self, bench: Bench) -> Mapping[str, Woken]:
+        """When the node of each bound number woke."""
+        roles = bench.bindings.items()
+        return {role: Woken() for role, binding in roles if binding.kind is Kind.NUMBER}
+
+    def fold(
+        self, state: Mapping[str, Woken], piece: Piece
+    ) -> tuple[Mapping[str, Woken], Sequence[Outcome]]:
         """Judge the new samples of every bound number."""
         found: list[Outcome] = []
-        for role, binding in piece.bench.bindings.items():
-            samples = piece[role]
-            if binding.kind is not Kind.NUMBER or not len(samples):
+        after = dict(state)
+        for role in state:
+            binding, samples = piece.bench.bindings[role], piece[role]
+            if not len(samples):
                 continue
+            fresh, after[role] = waking(piece, role, samples.time_ns, state[role])
             sound = not samples.status.any()
+            if fresh.any() and not sound:
+                samples = samples[~(fresh & (samples.status != 0))]
+                sound = not samples.status.any()
             absent = np.flatnonzero(samples.status == NOT_AVAILABLE) if not sound else ()
             if len(absent):
                 awake = piece.at("@awake", samples.time_ns[absent]).value == 1
@@ -84,7 +98,7 @@ class ValueRange(Rule):
             present = samples if sound else samples[samples.status != NOT_AVAILABLE]
             if _declared(binding.signal) and len(present):
                 found.append(_judged(binding, present))
-        return None, found
+        return after, found
 
 
 def _declared(spec: SignalSpec) -> bool:

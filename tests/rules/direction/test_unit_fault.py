@@ -50,9 +50,65 @@ def test_no_value_is_neither_a_fault_nor_none():
 def test_the_definition_s_label_is_told():
     spec = frames.message("Slow", 0x2A8, 1, {"Fault": (0, 8, {"labels": {9: "over-voltage"}})})
     role = {ROLE: ("can0:Slow.Fault", Kind.CODE, {"ok": (0,)})}
-    rows = [frames.Row(k / 10, "can0", 0x2A8, bytes([9 if k == 5 else 0])) for k in range(10)]
+    rows = [frames.Row(k / 10, "can0", 0x2A8, bytes([9 if k == 15 else 0])) for k in range(20)]
     found = frames.judge("unit-fault", rows, [spec], frames.bench_of([spec], role))["front"]
-    assert "a fault of its own (over-voltage); code: 9, at 0.500 s" in found.sentence
+    assert "a fault of its own (over-voltage); code: 9, at 1.500 s" in found.sentence
+
+
+def test_a_code_in_the_first_second_after_waking_is_not_judged():
+    assert judge(np.where(TIMES < 0.95, 255, 0)).verdict is Verdict.PASS
+    assert judge(np.where(TIMES < 1.15, 255, 0)).first_failed_s == 1.0
+
+
+CLOCK = np.round(np.arange(0, 12, 0.1), 3)
+POLES = {
+    f"contactors.{pole}": (CLOCK, np.where((CLOCK >= 3) & (CLOCK < 9), 1, 0))
+    for pole in ("negative", "positive")
+}
+
+
+def powered(codes, **more):
+    """A unit beside contactors that close at 3 s and open at 9 s."""
+    roles = {ROLE: (CLOCK, codes), **POLES}
+    cycles = dict.fromkeys(roles, 0.1)
+    return run("unit-fault", roles, options={ROLE: {"ok": (0,)}}, cycles_s=cycles, **more)["front"]
+
+
+WAITS = np.where((CLOCK < 3.4) | (CLOCK >= 8.9), 7, 0)
+
+
+def test_a_code_that_high_voltage_takes_away_is_no_fault_and_may_come_back_without_it():
+    assert powered(WAITS).verdict is Verdict.PASS
+
+
+def test_a_code_that_stays_with_high_voltage_fails_after_the_grace():
+    # Closed at 3 s; 2 s of grace; half a second to see whether a pole opens.
+    finding = powered(np.full(len(CLOCK), 7))
+    assert (finding.verdict, finding.measured) == (Verdict.FAIL, 7.0)
+    assert finding.first_failed_s == pytest.approx(5.6)
+
+
+def test_a_code_that_comes_and_goes_while_all_poles_are_open_fails():
+    finding = powered(np.where((CLOCK > 1.45) & (CLOCK < 1.75), 7, 0))
+    assert (finding.verdict, finding.first_failed_s) == (Verdict.FAIL, pytest.approx(2.3))
+
+
+def test_a_code_that_was_not_there_before_fails_at_once():
+    finding = powered(np.where(CLOCK >= 9.95, 8, WAITS))
+    assert (finding.verdict, finding.first_failed_s) == (Verdict.FAIL, pytest.approx(10.0))
+
+
+def test_without_high_voltage_nobody_knows():
+    open_ = {role: (CLOCK, 0.0) for role in POLES}
+    roles = {ROLE: (CLOCK, 7.0), **open_}
+    cycles = dict.fromkeys(roles, 0.1)
+    found = run("unit-fault", roles, options={ROLE: {"ok": (0,)}}, cycles_s=cycles)["front"]
+    assert (found.verdict, found.reason) == (Verdict.UNPROVEN, "not-exercised")
+
+
+@pytest.mark.parametrize("codes", [WAITS, np.full(len(CLOCK), 7), np.where(CLOCK < 2, 7, 0)])
+def test_cutting_changes_nothing_beside_contactors(codes):
+    assert powered(codes, cuts="each") == powered(codes)
 
 
 def test_it_stops_a_live_run():

@@ -14,7 +14,9 @@ SCALED = {"factor": 0.5, "signed": True, "minimum": -1000.0, "maximum": 1000.0, 
 ROLE = {"units.front.speed": ("can0:Fast.Speed", Kind.NUMBER)}
 
 
-def run(raws, options=SCALED, bits=16, pack=None, cuts=None):
+def run(raws, options=SCALED, bits=16, pack=None, cuts=None, awake=True):
+    """Frames of these raw values from 1 s on; before it the first one, as the node has woken."""
+    raws = [raws[0]] * 10 * awake + list(raws)
     spec = message("Fast", 0x100, 8, {"Speed": (0, bits, options)}, cycle_s=0.1)
     pack = pack or (lambda raw: struct.pack("<h", raw))
     rows = [Row(k / 10, "can0", 0x100, pack(raw).ljust(8, b"\0")) for k, raw in enumerate(raws)]
@@ -36,12 +38,18 @@ def test_the_ends_belong_to_the_range():
 def test_a_value_outside_fails_by_the_excess():
     finding = run([0, 2001, 2100, -2002])
     assert (finding.verdict, finding.measured, finding.margin) == (Verdict.FAIL, 1050.0, -50.0)
-    assert (finding.first_failed_s, finding.at_s, finding.limit) == (0.1, 0.2, 1000.0)
+    assert (finding.first_failed_s, finding.at_s, finding.limit) == (1.1, 1.2, 1000.0)
 
 
 def test_below_the_range_fails_as_well():
     finding = run([0, -2100])
     assert (finding.verdict, finding.measured, finding.limit) == (Verdict.FAIL, -1050.0, -1000.0)
+
+
+def test_what_a_node_sends_as_it_wakes_is_not_judged():
+    waking = [32767, 0, 5000, 0, 0, 0, 0, 0, 0, 0]  # from 0 to 0.9 s
+    assert run([*waking, 0, 0], awake=False).verdict is Verdict.PASS
+    assert run([*waking, 5000, 0], awake=False).first_failed_s == 1.0
 
 
 def test_a_signal_without_a_declared_range_has_no_limit():
@@ -53,7 +61,7 @@ def test_no_value_while_the_node_is_awake_is_unproven():
     absent = SCALED | {"absent": Absent("maximum")}
     finding = run([0, 100, 0x7FFF, 100], options=absent)  # largest positive code: no value
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-available")
-    assert finding.at_s == 0.2
+    assert finding.at_s == 1.2
     assert run([0, 2100, 0x7FFF], options=absent).verdict is Verdict.FAIL
 
 

@@ -1,0 +1,39 @@
+"""The first moments after a node wakes, in which what it sends is not meant yet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from canscope.model.piece import Piece, S
+from canscope.model.signals import NEVER
+from canscope.model.tables import Bools, Int64s
+from canscope.rules.shared.persistence import patience
+
+WAKING_NS = S  # after its first frame; common practice, no source
+
+
+@dataclass(frozen=True)
+class Woken:
+    """The last sample of a role, and the first one since it woke."""
+
+    last_ns: int = int(NEVER)
+    first_ns: int = int(NEVER)
+
+
+def waking(piece: Piece, role: str, times_ns: Int64s, woken: Woken) -> tuple[Bools, Woken]:
+    """Which of a role's new samples came as its node woke with all poles open; what to carry on.
+
+    It woke at its first sample, and at the first one after more than three cycles of silence.
+    """
+    if not len(times_ns):
+        return np.zeros(0, np.bool_), woken
+    before = np.concatenate((np.array([woken.last_ns], np.int64), times_ns[:-1]))
+    begins = (before == NEVER) | (times_ns - before > patience(piece, role, times_ns))
+    first = np.where(begins, times_ns, np.int64(woken.first_ns))
+    first = np.maximum.accumulate(first)
+    fresh = times_ns - first < WAKING_NS
+    if fresh.any():
+        fresh &= piece.at("@engaged", times_ns).value != 1
+    return fresh, Woken(int(times_ns[-1]), int(first[-1]))
