@@ -294,7 +294,7 @@ CASES = (
         35.0,
         least=True,
     ),
-    Case("voltage-agreement", "rear link", "link-sensor-wrong", 2.0, _gain_percent, 0.2, 1.0, 0.15),
+    Case("voltage-agreement", "rear link", "link-sensor-wrong", 3.0, _gain_percent, 0.2, 1.0, 0.15),
     Case("change-at-standstill", "rear", "change-on-the-move", 100.0, _change_rpm, 0.2, 1.0, 2.0),
     Case("pedal-at-rest", "pedal", "pedal-rests-high", 3.0, _times(5.5), 0.3, 1.0, 0.5),
     Case(

@@ -17,9 +17,19 @@ from canscope.model.rule import Rule, Worst, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.model.tables import Floats
 from canscope.rules import RULES
+from canscope.rules.electrical._main_contactors import (
+    SETTLE_NS,
+    next_of,
+    settled,
+    stayed_closed,
+)
 from canscope.rules.electrical._voltages import CURRENT, voltage_subjects, voltages
 from canscope.rules.shared.persistence import NO_LABEL, LastLabel, Stretches, follow, to_ns
 from canscope.rules.shared.poles import MAIN_ROLES
+
+
+FALLS = 0.05  # of itself: a voltage that falls so far is looked at; common practice, no source
+LEAST_A = 0.01  # what a current that reads the same may have changed by at least
 
 
 @dataclass(frozen=True)
@@ -37,6 +47,7 @@ class State:
     current: LastLabel = NO_LABEL
     steps: tuple[Step, ...] = ()
     suspect: Mapping[str, int] = field(default_factory=dict)  # subject -> when it rose under load
+    next_ns: Mapping[str, int] = field(default_factory=dict)  # subject -> samples before are judged
 
 
 @dataclass(frozen=True)
@@ -65,7 +76,10 @@ class SourceResistance(Rule):
         voltage over the change of current, from the medians of that rest to the largest change of
         current within ``pulse_s``, if that is at least ``step_A``. For the pack by its own voltage,
         for each link by the link's. The longer the pulse, the larger the resistance of the same
-        pack; the pulse time is told with it.
+        pack; the pulse time is told with it. And wherever a voltage falls by more than 5 %* of itself
+        within ``pulse_s`` while both poles stay closed, however small the current or its change: the
+        fall over the largest change of current in that time. That one can only fail: a load of 1 A
+        that takes 90 V away has the pre-charge resistor in circuit.
     Margin
         ``limit_ohm`` minus the resistance, in ohm. The uncertainty is that of two readings of
         voltage and of current over the step, and how far the voltage lagged behind the current.
@@ -114,11 +128,14 @@ class SourceResistance(Rule):
         steps = (*state.steps, *self._steps(current))
         over = [s for s in steps if s.leave_ns + to_ns(self.pulse_s) < piece.until_ns]
         suspect, found = self._judge(state.suspect, piece, over)
-        return State(current.last, tuple(s for s in steps if s not in over), suspect), found
+        next_ns, fallen = self._fallen(state.next_ns, piece, piece.until_ns)
+        left = tuple(s for s in steps if s not in over)
+        return State(current.last, left, suspect, next_ns), [*found, *fallen]
 
     def close(self, state: State, piece: Piece) -> Sequence[Outcome]:
         """Judge the step that the end of the run cut short; say what was not exercised."""
         suspect, found = self._judge(state.suspect, piece, state.steps)
+        found += self._fallen(state.next_ns, piece, piece.until_ns + SETTLE_NS + 1)[1]
         for name in voltages(piece.bench):
             if name in suspect:
                 text = "the voltage rose as the load set in: a sign or scale is wrong"
@@ -162,6 +179,62 @@ class SourceResistance(Rule):
                 else:
                     found.append(row)
         return after, found
+
+    def _fallen(
+        self, next_ns: Mapping[str, int], piece: Piece, until_ns: int
+    ) -> tuple[Mapping[str, int], list[Outcome]]:
+        """Voltages that fell though hardly any current explains it."""
+        after, found = dict(next_ns), list[Outcome]()
+        if not piece.bench.has(CURRENT, *MAIN_ROLES):
+            return after, found
+        for name, role in voltages(piece.bench).items():
+            samples = settled(piece, role, after.get(name, piece.start_ns), until_ns, (CURRENT,))
+            if not len(samples):
+                continue
+            after[name] = int(samples.time_ns[-1]) + 1
+            before_V = piece.at(role, samples.time_ns - to_ns(self.pulse_s)).value
+            fell = before_V - samples.value > FALLS * np.abs(before_V)
+            if fell.any():
+                fell &= stayed_closed(piece, samples.time_ns)
+                age_ns = piece.at("@closed", samples.time_ns).age_ns
+                fell &= age_ns >= to_ns(self.pulse_s + self.rest_s)
+            for row in np.flatnonzero(fell).tolist():
+                fall = self._fall(piece, name, role, int(samples.time_ns[row]), before_V[row])
+                found += [fall] if fall is not None else []
+        return after, found
+
+    def _fall(
+        self, piece: Piece, name: str, role: str, at_ns: int, from_V: float
+    ) -> Outcome | None:
+        """The margin of one fall, if it is beyond doubt too far for the change of current."""
+        begin_ns = at_ns - to_ns(self.pulse_s)
+        following = next_of(piece, CURRENT, np.array([at_ns], np.int64))[0]
+        end_ns = min(int(following[0]), at_ns + SETTLE_NS)
+        amps = piece.history.samples(CURRENT).between(begin_ns, end_ns + 1).known.value
+        from_A = float(piece.at(CURRENT, begin_ns).value[0])
+        to_V = float(piece.at(role, at_ns).value[0])
+        if not len(amps) or np.isnan(from_A):
+            return None
+        to_A = float(amps[np.argmax(np.abs(amps - from_A))])
+        change_A = max(abs(to_A - from_A) + 2 * piece.bench.u(CURRENT), LEAST_A)
+        ohm, u = (from_V - to_V) / change_A, 2 * piece.bench.u(role) / change_A
+        if ohm - u <= self.limit_ohm:
+            return None
+        return margins(
+            name,
+            at_ns,
+            self.limit_ohm - ohm,
+            measured=ohm,
+            limit=self.limit_ohm,
+            uncertainty=u,
+            start_ns=begin_ns,
+            from_V=from_V,
+            to_V=to_V,
+            from_A=from_A,
+            to_A=to_A,
+            pulse_s=self.pulse_s,
+            **_packs(piece, Pulse(Step(begin_ns, begin_ns), at_ns, from_A, from_A + change_A)),
+        )
 
     def _pulse(self, piece: Piece, step: Step) -> Pulse | None:
         """The largest change of current in one step; None if too small or not closed."""

@@ -13,7 +13,7 @@ from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule, limit, unjudged
 from canscope.model.signals import NEVER, Samples
-from canscope.model.tables import Floats
+from canscope.model.tables import Floats, Int64s
 from canscope.rules import RULES
 from canscope.rules.electrical._main_contactors import (
     SETTLE_NS,
@@ -22,10 +22,12 @@ from canscope.rules.electrical._main_contactors import (
     stayed_closed,
 )
 from canscope.rules.shared.links import SAFE_V, links
+from canscope.rules.shared.persistence import rolling, to_ns
 from canscope.rules.shared.poles import MAIN_ROLES
 from canscope.trust.range_ends import first_at_end
 
 PACK, CURRENT = "pack.voltage", "pack.current"
+NOISE_NS = 5 * 10**8  # the stretch from which noise is told; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -43,23 +45,25 @@ class VoltageAgreement(Rule):
     """With the contactors closed and no load, each link reads the same voltage as the pack.
 
     Judged
-        For each link, on every sample of its voltage from both poles closed to the first pole
-        opening, with a pack current of at most ``rest_current_A`` before and after it: the
-        difference from the pack voltage, in percent of it. The pack is read at other instants;
+        For each link, on every sample of its voltage from ``settle_s`` after both poles closed to
+        the first pole opening, with a pack current of at most ``rest_current_A`` before and after
+        it: the difference from the pack voltage, in percent of it. The pack is read at other instants;
         where it moved, its value is taken between the readings around, as near to the link as can
         be. A sample counts once both poles were seen closed after it. Two sensors that agree may
         still both be wrong: CAN proves only that they agree.
     Margin
         ``limit_percent`` minus the magnitude of that difference, in percent; the uncertainty is
-        that of both readings, to first order.
+        that of both readings, to first order, and beyond half the limit three times the median
+        step from one reading of the link to the next, over 0.5 s: its noise.
     Unproven
         Both poles were never closed, or never without load, or pack and link read no high voltage
         (not-exercised); the link stood at an end of its range (sensor-suspect); pack voltage,
         current or link voltage were stale or not available.
     """
 
-    limit_percent: float = limit(2.0, "%", high=100.0, note="of the pack voltage")
+    limit_percent: float = limit(3.0, "%", high=100.0, note="of the pack voltage")
     rest_current_A: float = limit(2.0, "A")
+    settle_s: float = limit(0.5, "s", low=0.0, high=10.0, note="after both poles closed")
 
     unit: ClassVar[str] = "%"
     limit_parameter: ClassVar[str] = "limit_percent"
@@ -137,10 +141,14 @@ class VoltageAgreement(Rule):
         # A pack that reads almost 0 V beside a live link is compared by the link.
         reference = np.where(np.abs(pack_V) >= SAFE_V, np.abs(pack_V), np.abs(link_V))
         judged = quiet & (reference >= SAFE_V)
+        judged &= piece.at("@closed", times).age_ns >= to_ns(self.settle_s)
         times, link_V, pack_V = times[judged], link_V[judged], pack_V[judged]
         reference = reference[judged]
         percent = 100 * (link_V - pack_V) / reference
         u_V = piece.bench.u(role) + np.abs(link_V) / reference * piece.bench.u(PACK)
+        near = np.abs(percent) > self.limit_percent / 2
+        if near.any():
+            u_V[near] += _noise_V(piece, role, times[near])
         return seen, margins(
             name,
             times,
@@ -151,6 +159,15 @@ class VoltageAgreement(Rule):
             link_V=link_V,
             pack_V=pack_V,
         )
+
+
+def _noise_V(piece: Piece, role: str, times: Int64s) -> Floats:
+    """Three times the median step between readings in the time before each instant, in V."""
+    samples = piece.back(role, int(times[0]) - 2 * NOISE_NS).known
+    steps = np.abs(np.diff(samples.value, prepend=samples.value[:1]))
+    last = samples.time_ns.searchsorted(times, "right") - 1
+    first = samples.time_ns.searchsorted(times - NOISE_NS, "right")
+    return 3 * rolling(np.median, steps, np.minimum(first, last), last)
 
 
 def _nearest(link_V: Floats, before_V: Floats, after_V: Floats) -> Floats:

@@ -133,7 +133,9 @@ def test_loads_that_are_too_small_or_come_without_rest_are_not_exercised():
     def restless(t):
         return np.where(np.floor(t / 0.3) % 2 == 0, 10.0, 0.0)
 
-    assert judge(restless, ohmic(restless, 400, 5))["pack"].reason == "not-exercised"
+    assert judge(restless, ohmic(restless, 400, 1.9))["pack"].reason == "not-exercised"
+    # 50 V of 400 V are more than 5 %: whatever was before.
+    assert judge(restless, ohmic(restless, 400, 5))["pack"].verdict is Verdict.FAIL
 
 
 def test_what_flows_while_the_poles_are_open_is_no_load_step():
@@ -175,7 +177,7 @@ def test_the_worst_of_several_steps_counts():
 
 def test_a_step_that_the_end_of_the_recording_cuts_short_is_judged_as_far_as_it_went():
     amps = pulse(0, 10)
-    finding = judge(amps, ohmic(amps, 400, 5), until_s=2.5)["pack"]
+    finding = judge(amps, ohmic(amps, 400, 1.9), until_s=2.5)["pack"]
     assert finding.verdict is Verdict.FAIL
     assert finding.facts["pulse_s"] == pytest.approx(0.49)
 
@@ -190,3 +192,41 @@ def test_no_cut_changes_anything(ohm):
 
     whole = judge(ramp, noisy, until_s=4.0, link=noisy)
     assert judge(ramp, noisy, until_s=4.0, link=noisy, cuts="each") == whole
+
+
+def test_a_load_of_1_2_A_that_takes_93_V_from_the_link_fails():
+    """Far below the 3 A of a step: 93 V by 1.2 A are 77.5 ohm, the resistor is still in circuit."""
+    load = pulse(0.1, 1.3)
+    found = judge(load, ohmic(load, 380, 0.1), link=ohmic(load, 390, 77.5))
+    assert found["pack"].reason == "not-exercised"
+    link = found["front link"]
+    assert (link.verdict, link.measured) == (Verdict.FAIL, pytest.approx(77.5))
+    assert "the pre-charge resistor is still in circuit" in link.sentence
+    assert judge(load, ohmic(load, 380, 0.1), link=ohmic(load, 390, 10))["front link"].reason == (
+        "not-exercised"
+    )
+
+
+def test_a_link_that_falls_as_a_pole_opens_is_no_load():
+    """Opened at 5.94 s, told at 6.0 s: it has lost 18 % by then."""
+    times = clock(10.0, 0.06)
+    slow = (times, state(times, (0.5, 1), (6.0, 0)))
+
+    def edit(roles):
+        roles["contactors.negative"] = roles["contactors.positive"] = slow
+
+    def falls(t):
+        return np.where(t < 3.94, 390.0, 390 * np.exp(-(t - 3.94) / 0.3))
+
+    idle = pulse(0.1, 0.2)
+    found = judge(idle, pulse(380, 381), link=falls, edit=edit)["front link"]
+    assert found.reason == "not-exercised"
+
+
+def test_cutting_changes_no_fall():
+    load = pulse(0.1, 1.3)
+
+    def judged(**more):
+        return judge(load, ohmic(load, 380, 0.1), link=ohmic(load, 390, 77.5), until_s=4.0, **more)
+
+    assert judged(cuts="each") == judged()

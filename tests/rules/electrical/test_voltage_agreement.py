@@ -1,5 +1,5 @@
-"""voltage-agreement, worked by hand: 2 % of the pack voltage at no more than 2 A (both common
-practice, no source). The pack reads 400 V to +-0.05 V, so 2 % are 8 V."""
+"""voltage-agreement, worked by hand: 3 % of the pack voltage at no more than 2 A, from 0.5 s
+after both poles closed (common practice, no source). The pack reads 400 V to +-0.05 V: 3 % are 12 V."""
 
 import numpy as np
 import pytest
@@ -40,34 +40,54 @@ def test_a_link_within_one_percent_passes(volts, percent):
     finding = judge(volts)
     assert finding.verdict is Verdict.PASS
     assert finding.measured == pytest.approx(percent)
-    assert (finding.limit, finding.unit, finding.required) == (2.0, "%", False)
+    assert (finding.limit, finding.unit, finding.required) == (3.0, "%", False)
 
 
-@pytest.mark.parametrize("volts", [412.0, 388.0])
-def test_a_link_three_percent_off_fails_above_and_below(volts):
+@pytest.mark.parametrize("volts", [416.0, 384.0])
+def test_a_link_four_percent_off_fails_above_and_below(volts):
     finding = judge(volts)
     assert finding.verdict is Verdict.FAIL
     assert finding.margin == pytest.approx(-1.0)
-    # (0.05 V + 1.03 or 0.97 * 0.05 V) of 400 V
+    # (0.05 V + 1.04 or 0.96 * 0.05 V) of 400 V
     assert finding.uncertainty == pytest.approx(100 * 0.05 * (1 + volts / 400) / 400)
     assert f"{volts:.1f} V against 400.0 V" in finding.sentence
 
 
-def test_a_link_just_two_percent_off_is_too_close_to_call():
-    assert judge(408.0).reason == "too-close-to-call"
+def test_a_link_just_three_percent_off_is_too_close_to_call():
+    assert judge(412.0).reason == "too-close-to-call"
 
 
 def test_under_load_nothing_is_judged():
-    assert judge(388.0, amps=20.0).reason == "not-exercised"
-    assert judge(388.0, amps=-20.0).reason == "not-exercised"
-    assert judge(388.0, amps=20.0, rules={"rest_current_A": 30}).verdict is Verdict.FAIL
+    assert judge(384.0, amps=20.0).reason == "not-exercised"
+    assert judge(384.0, amps=-20.0).reason == "not-exercised"
+    assert judge(384.0, amps=20.0, rules={"rest_current_A": 30}).verdict is Verdict.FAIL
     # Loaded but for a moment: that moment is judged.
-    assert judge(388.0, amps=lambda t: np.where((t > 3) & (t < 3.1), 0.0, 20.0)).at_s > 3.0
+    assert judge(384.0, amps=lambda t: np.where((t > 3) & (t < 3.1), 0.0, 20.0)).at_s > 3.0
 
 
 def test_the_link_before_closing_is_not_judged():
     """It stands at 390 V, 2.5 % below the pack, until positive closes."""
-    assert judge(400.0).verdict is Verdict.PASS
+    assert judge(400.0, rules={"limit_percent": 2}).verdict is Verdict.PASS
+
+
+def test_the_first_half_second_after_closing_is_not_judged():
+    """The link goes on from 384 V, 4 % below the pack, with 0.1 s: 0.03 % are left after 0.5 s."""
+
+    def rises(t):
+        return 400 - 16 * np.exp(-np.maximum(t - 1.0, 0) / 0.1)
+
+    assert judge(rises).verdict is Verdict.PASS
+    assert judge(rises, rules={"settle_s": 0}).verdict is Verdict.FAIL
+
+
+def test_noise_of_half_a_percent_about_a_sensor_within_its_accuracy_does_not_fail():
+    """2.9 % off, and every reading 2 V above or below that: 3.4 % at most. Median step 4 V."""
+
+    def noisy(t):
+        return np.where(t < 1.0, 390.0, 411.6 + 2.0 * (-1.0) ** np.arange(len(t)))
+
+    assert judge(noisy).reason == "too-close-to-call"
+    assert judge(lambda t: noisy(t) + 16 * (t >= 1)).verdict is Verdict.FAIL
 
 
 def test_a_link_that_falls_before_the_slow_state_says_open_is_not_judged():
@@ -118,7 +138,7 @@ def test_a_link_that_recovers_before_the_pack_is_read_again_is_no_disagreement()
 
 
 def test_the_limit_is_the_plans():
-    assert judge(412.0, rules={"limit_percent": 5}).verdict is Verdict.PASS
+    assert judge(416.0, rules={"limit_percent": 5}).verdict is Verdict.PASS
 
 
 def test_a_pack_sensor_that_reads_nothing_beside_a_live_link_fails():
@@ -171,7 +191,7 @@ def test_each_link_is_a_subject_and_none_bound_is_not_bound():
     assert {name: f.reason for name, f in found.items()} == {"link": "not-bound"}
 
 
-@pytest.mark.parametrize("volts", [404.0, 412.0])
+@pytest.mark.parametrize("volts", [404.0, 416.0])
 def test_no_cut_changes_anything(volts):
     short = {"states_s": 0.1, "until_s": 3.0, "open_s": 2.0}
     assert judge(volts, cuts="each", **short) == judge(volts, **short)
