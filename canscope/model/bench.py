@@ -73,6 +73,7 @@ class DriveUnit:
 
     name: str
     gear_ratio: float | None = None
+    inertia_kgm2: float | None = None  # of all that turns with the motor, at its shaft
     mounting: Mounting = Mounting()
     phases_swapped: bool = False
     sign: int = 1  # of the mounting and the phases together; invert is not part of it

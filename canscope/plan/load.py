@@ -149,6 +149,7 @@ class _Loader:
         return DriveUnit(
             name=name,
             gear_ratio=table.gear_ratio,
+            inertia_kgm2=table.inertia_kgm2,
             mounting=mounting,
             phases_swapped=table.phases_swapped,
             sign=effect.sign if effect else 1,

@@ -108,6 +108,7 @@ class UnitTable(Table):
     """One drive unit."""
 
     gear_ratio: Annotated[float, Field(gt=0, le=1000)] | None = None
+    inertia_kgm2: Annotated[float, Field(ge=0.001, le=10)] | None = None
     mounting: MountingTable = MountingTable()
     phases_swapped: bool = False
 

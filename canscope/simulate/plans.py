@@ -110,6 +110,8 @@ def _unit(vehicle: Vehicle, unit: UnitBuild) -> str:
     lines.append(f"temperatures = {{ {words} }}")
     lines.append(f"fault        = {_signal(vehicle, f'{slow}.Fault', 'ok = [0]')}")
     lines.append(f"gear_ratio   = {unit.gear_ratio:g}")
+    if unit.states_inertia:
+        lines.append(f"inertia_kgm2 = {unit.inertia_kgm2:.4g}")
     lines.append(
         f"mounting     = {{ roll = {unit.roll:g}, pitch = {unit.pitch:g}, yaw = {unit.yaw:g} }}"
     )

@@ -109,6 +109,7 @@ def draw_unit(rng: np.random.Generator, name: str, channel: str) -> UnitBuild:
             break
     swapped = bool(rng.random() < 0.5)
     assert sense(roll, pitch, yaw, swapped)
+    gear_ratio = round(float(rng.uniform(6, 12)), 2)
     return UnitBuild(
         name,
         channel,
@@ -116,7 +117,8 @@ def draw_unit(rng: np.random.Generator, name: str, channel: str) -> UnitBuild:
         pitch=pitch,
         yaw=yaw,
         phases_swapped=swapped,
-        gear_ratio=round(float(rng.uniform(6, 12)), 2),
+        gear_ratio=gear_ratio,
+        states_inertia=round(100 * gear_ratio) % 2 == 0,  # every second plan
         inertia_kgm2=float(rng.uniform(0.08, 0.1)),
         drag_Nm=float(rng.uniform(1.3, 2.1)),
         rpm_per_percent=float(rng.uniform(36, 48)),

@@ -66,6 +66,7 @@ class UnitBuild:
     asked_sign: int | None = None
     gear_ratio: float = 9.1
     inertia_kgm2: float = 0.09  # rotor, gears and two hanging wheels, at the motor shaft
+    states_inertia: bool = False  # whether the plan gives it
     drag_Nm: float = 1.6
     drag_Nm_s: float = 0.011  # grows with speed, per rad/s
     torque_limit_Nm: float = 12.0  # the controller's limit for a first spin

@@ -481,7 +481,9 @@ def written(case: Healthy, folder: Path) -> tuple[Path, Path, tuple[str, ...]]:
     for change in real.sensed:
         change(real, truth, real.seen)
     recording = record(real.vehicle, script, real.seen, np.random.default_rng(case.seed))
-    marks = witness(truth, script, recording)
+    late_s = 0.8 if "gentle" in case.traits else 0.0  # a person needs to see it turn first
+    seen = witness(truth, script, recording)
+    marks = tuple(replace(mark, at_s=mark.at_s + late_s) for mark in seen)
     for later in real.sent:
         recording = later(real, recording)
     run = Run("healthy", real.vehicle, script, None, case.seed, truth, recording, marks)

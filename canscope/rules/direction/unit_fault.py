@@ -116,9 +116,7 @@ class UnitFault(Rule):
                 found.append(Doubt(name, "inferred", text, at_ns))
         return found
 
-    def _unit(
-        self, unit: Unit, piece: Piece, name: str, role: str
-    ) -> tuple[Unit, list[Outcome]]:
+    def _unit(self, unit: Unit, piece: Piece, name: str, role: str) -> tuple[Unit, list[Outcome]]:
         """Judge one unit's new codes, and those whose time is up."""
         binding, samples = piece.bench.bindings[role], piece[role]
         fresh, woken = waking(piece, role, samples.time_ns, unit.woken)

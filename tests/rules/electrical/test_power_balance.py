@@ -7,7 +7,9 @@ import math
 import numpy as np
 import pytest
 
+from canscope.model.bench import DriveUnit
 from canscope.model.findings import Verdict
+from canscope.rules import RULES
 from tests.rules.harness import judge as run
 from tests.rules.vehicle import clock
 
@@ -147,3 +149,72 @@ def test_no_cut_changes_anything(amps):
     short = {"until_s": 4.0, "every_s": 0.04}
     whole = judge((ripple, 3000), amps=amps, **short)
     assert judge((ripple, 3000), amps=amps, cuts="each", **short) == whole
+
+
+# The gentlest spin: rest, then 0.5 s from 0 to 300 rpm (31.416 rad/s) of 0.1 kg m2, then coasting
+# for 0.5 s. Kinetic 0.1 * 31.416^2 / 2 = 49.35 J; without drag the torque is 0.1 * 62.83 = 6.283 Nm
+# and its work the same 49.35 J. The pack gives 200 W over its rest (0.5 A at 400 V): 100 J.
+RISE = slice(4.0, 4.5)
+
+
+def spin(times, torque=6.283, factor=1.0):
+    rising = (times >= RISE.start) & (times < RISE.stop)
+    speed = np.interp(times, [4.0, 4.5, 5.0], [0, 300 * factor, 0], right=0)
+    return np.where(rising, torque, 0.0), speed, rising
+
+
+def gentle(*, amps=0.5, rest_A=0.0, torque=6.283, factor=1.0, inertia=None, cuts=None, until_s=9.0):
+    times = clock(until_s, 0.01)
+    moment, speed, rising = spin(times, torque, factor)
+    roles = {
+        "pack.current": (times, rest_A + np.where(rising, amps, 0.0) + 0.01 * (times < 0.2)),
+        "pack.voltage": (times, np.where(times < 0.5, 399.0, 400.0)),
+        "units.front.torque": (times, moment),
+        "units.front.speed": (times, speed),
+    }
+    bench = {"units": (DriveUnit("front", inertia_kgm2=inertia),)}
+    cycles = dict.fromkeys(roles, 0.01)
+    return run("power-balance", roles, cycles_s=cycles, bench=bench, cuts=cuts)["power"]
+
+
+def test_a_gentle_spin_is_judged_by_its_energy():
+    finding = gentle()
+    assert finding.verdict is Verdict.PASS
+    # The last trapezoid ends with no torque: half a step of 6.283 Nm * 31.4 rad/s, 1 J less.
+    assert finding.measured == pytest.approx(0.4935, rel=0.05)
+    assert "48 J at the shafts, 100 J from the pack from rest" in finding.sentence
+
+
+@pytest.mark.parametrize("rest_A", [3.0, -3.0])
+def test_what_the_pack_gives_at_rest_falls_out(rest_A):
+    assert gentle(rest_A=rest_A).verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [{"amps": -0.5}, {"amps": 0.05}, {"torque": -6.283}, {"torque": 62.83}],
+    ids=["current inverted", "current a tenth", "torque inverted", "torque tenfold"],
+)
+def test_wrong_signs_and_factors_fail_however_gentle_it_was(wrong):
+    assert gentle(**wrong).verdict is Verdict.FAIL
+
+
+def test_speed_beyond_what_the_shaft_was_given_fails_where_the_inertia_is_known():
+    """Twice the speed: twice the work, 98.7 J of 300 J, but four times 49.35 = 197.4 J kinetic."""
+    assert gentle(factor=2.0, amps=1.5).verdict is Verdict.PASS
+    finding = gentle(factor=2.0, amps=1.5, inertia=0.1)
+    assert finding.verdict is Verdict.FAIL
+    assert finding.measured == pytest.approx(2.0, rel=0.05)
+    assert "197 J in what turns, 97 J at the shafts" in finding.sentence
+
+
+def test_a_burst_without_rest_afterwards_is_not_judged():
+    assert gentle(until_s=6.0).reason == "not-exercised"
+
+
+def test_cutting_changes_no_energy():
+    assert gentle(cuts="each", amps=0.05) == gentle(amps=0.05)
+
+
+def test_a_bound_from_one_side_confirms_no_role():
+    assert RULES["power-balance"].cross_checks == ()
