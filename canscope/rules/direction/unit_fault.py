@@ -37,7 +37,7 @@ class Waiting:
 class Unit:
     """What is known of one unit's codes so far."""
 
-    woken: Woken = Woken()
+    woken: Woken = field(default_factory=Woken)
     closed_ns: int = int(NEVER)  # both poles, the last time
     waiting: Mapping[int, Waiting] = field(default_factory=dict)
     again: tuple[tuple[int, int], ...] = ()  # (code, stamp): came back, perhaps as a pole opened

@@ -71,8 +71,8 @@ class PowerBalance(Rule):
         ``most`` times what the pack gave over its rest before and after; what turns has at most
         ``most`` times the energy that the shafts took, where the plan gives ``inertia_kgm2``; and
         shafts that speed up take energy. Energies below twice their uncertainty are not judged, nor
-        those that come too close, nor any in stage rolling. It proves no efficiency, and so no factor: losses hide whatever makes the
-        shafts' part too small or the pack's too large.
+        those that come too close, nor any in stage rolling. It proves no efficiency, and so no
+        factor: losses hide whatever makes the shafts' part too small or the pack's too large.
     Margin
         ``most`` minus that quotient. Where the signs differ it is negative: of a driving unit
         ``most`` times the pack power minus the shaft power, over the magnitude of the pack power;

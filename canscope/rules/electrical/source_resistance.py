@@ -27,7 +27,6 @@ from canscope.rules.electrical._voltages import CURRENT, voltage_subjects, volta
 from canscope.rules.shared.persistence import NO_LABEL, LastLabel, Stretches, follow, to_ns
 from canscope.rules.shared.poles import MAIN_ROLES
 
-
 FALLS = 0.05  # of itself: a voltage that falls so far is looked at; common practice, no source
 LEAST_A = 0.01  # what a current that reads the same may have changed by at least
 
@@ -76,10 +75,10 @@ class SourceResistance(Rule):
         voltage over the change of current, from the medians of that rest to the largest change of
         current within ``pulse_s``, if that is at least ``step_A``. For the pack by its own voltage,
         for each link by the link's. The longer the pulse, the larger the resistance of the same
-        pack; the pulse time is told with it. And wherever a voltage falls by more than 5 %* of itself
-        within ``pulse_s`` while both poles stay closed, however small the current or its change: the
-        fall over the largest change of current in that time. That one can only fail: a load of 1 A
-        that takes 90 V away has the pre-charge resistor in circuit.
+        pack; the pulse time is told with it. And wherever a voltage falls by more than 5 %* of
+        itself within ``pulse_s`` while both poles stay closed, however small the current or its
+        change: the fall over the largest change of current in that time. That one can only fail: a
+        load of 1 A that takes 90 V away has the pre-charge resistor in circuit.
     Margin
         ``limit_ohm`` minus the resistance, in ohm. The uncertainty is that of two readings of
         voltage and of current over the step, and how far the voltage lagged behind the current.

@@ -47,9 +47,9 @@ class VoltageAgreement(Rule):
     Judged
         For each link, on every sample of its voltage from ``settle_s`` after both poles closed to
         the first pole opening, with a pack current of at most ``rest_current_A`` before and after
-        it: the difference from the pack voltage, in percent of it. The pack is read at other instants;
-        where it moved, its value is taken between the readings around, as near to the link as can
-        be. A sample counts once both poles were seen closed after it. Two sensors that agree may
+        it: the difference from the pack voltage, in percent of it. The pack is read at other
+        instants; where it moved, its value is taken between the readings around, as near to the
+        link as can be. A sample counts once both poles were seen closed after it. Two sensors that agree may
         still both be wrong: CAN proves only that they agree.
     Margin
         ``limit_percent`` minus the magnitude of that difference, in percent; the uncertainty is

@@ -99,7 +99,7 @@ def test_a_code_that_was_not_there_before_fails_at_once():
 
 
 def test_without_high_voltage_nobody_knows():
-    open_ = {role: (CLOCK, 0.0) for role in POLES}
+    open_ = dict.fromkeys(POLES, (CLOCK, 0.0))
     roles = {ROLE: (CLOCK, 7.0), **open_}
     cycles = dict.fromkeys(roles, 0.1)
     found = run("unit-fault", roles, options={ROLE: {"ok": (0,)}}, cycles_s=cycles)["front"]

@@ -1,5 +1,6 @@
 """voltage-agreement, worked by hand: 3 % of the pack voltage at no more than 2 A, from 0.5 s
-after both poles closed (common practice, no source). The pack reads 400 V to +-0.05 V: 3 % are 12 V."""
+after both poles closed (common practice, no source). The pack reads 400 V to +-0.05 V, so 3 %
+are 12 V."""
 
 import numpy as np
 import pytest
