@@ -49,8 +49,8 @@ class VoltageAgreement(Rule):
         the first pole opening, with a pack current of at most ``rest_current_A`` before and after
         it: the difference from the pack voltage, in percent of it. The pack is read at other
         instants; where it moved, its value is taken between the readings around, as near to the
-        link as can be. A sample counts once both poles were seen closed after it. Two sensors that agree may
-        still both be wrong: CAN proves only that they agree.
+        link as can be. A sample counts once both poles were seen closed after it. Two sensors that
+        agree may still both be wrong: CAN proves only that they agree.
     Margin
         ``limit_percent`` minus the magnitude of that difference, in percent; the uncertainty is
         that of both readings, to first order, and beyond half the limit three times the median
