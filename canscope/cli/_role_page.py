@@ -1,4 +1,4 @@
-"""The manual page of a role, made from the table of roles and from what the rules need."""
+"""The manual page of a role: from the tables of roles and evidence, and what the rules need."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from canscope.model.bench import Kind
 from canscope.model.roles import KEYS, Role
+from canscope.trust.evidence import evidence_of
 
 WIDTH = 96
 VALUE = {
@@ -18,7 +19,7 @@ VALUE = {
 
 
 def role_page(role: Role) -> str:
-    """Meaning, value, how a plan binds it, and the rules that need it."""
+    """Meaning, value, how a plan binds it, the rules that need it, and what proves it."""
     return "\n".join(_lines(role))
 
 
@@ -41,6 +42,27 @@ def _lines(role: Role) -> Iterator[str]:
     for rule, stages in rules.items():
         text = f"required in {', '.join(stages)}" if stages else "judged where it is bound"
         yield _entry(rule, text, width=24)
+
+    yield from _evidence(role)
+
+
+def _evidence(role: Role) -> Iterator[str]:
+    """What cross-checks it, how a lie would look, and what nobody can see."""
+    row = evidence_of(role.name)
+    if row is None:
+        return
+    yield "\nCross-checked by"
+    for witness in row.witnesses:
+        yield _entry(witness.by, witness.how, width=24)
+    yield "\nHow it would look if it were not true"
+    yield from (_item(text) for text in row.lies)
+    if row.unseen:
+        yield "\nWhat nobody can see from inside the run, and what to do about it"
+        yield from (_item(f"{lie.what}. Against it: {lie.anchor}") for lie in row.unseen)
+
+
+def _item(text: str) -> str:
+    return textwrap.fill(text, WIDTH, initial_indent="    - ", subsequent_indent="      ")
 
 
 def _entry(name: str, text: str, width: int) -> str:

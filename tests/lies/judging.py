@@ -9,12 +9,39 @@ from dataclasses import dataclass
 import numpy as np
 
 from canscope.simulate.random_vehicle import draw
+from canscope.simulate.vehicle import Vehicle
+from canscope.trust.evidence import unseen
 from tests.lies.lies import Lie, every_kind, lying
 from tests.matrix.judging import decoded
 
 STAGES = ("dry-spin", "dry-spin", "wet-spin", "power-up", "unit-alone")
-# What no signal of such a run contradicts: (kind, what it is about) -> why.
-UNSEEN: dict[tuple[str, str], str] = {}
+ROLES = {  # of the signals that the demo vehicles send
+    "PackVoltage": "pack.voltage",
+    "PackCurrent": "pack.current",
+    "Resistance": "pack.insulation",
+    "ControlVoltage": "supply.voltage",
+    "Ignition": "driver.ignition",
+    "BrakePressed": "driver.brake",
+    "EmergencyStop": "driver.emergency_stop",
+    "Pedal": "driver.pedal",
+    "Pedal2": "driver.pedal_2",
+    "Direction": "driver.direction",
+    "Flow": "cooling.flow",
+    "NegativeClosed": "contactors.negative",
+    "PrechargeClosed": "contactors.precharge",
+    "PositiveClosed": "contactors.positive",
+    "NegativeCommand": "contactors.negative.command",
+    "PrechargeCommand": "contactors.precharge.command",
+    "PositiveCommand": "contactors.positive.command",
+    "MotorSpeed": "units.{unit}.speed",
+    "Torque": "units.{unit}.torque",
+    "LinkVoltage": "units.{unit}.link_voltage",
+    "Fault": "units.{unit}.fault",
+    "Alive": "units.{unit}.alive",
+    "Checksum": "units.{unit}.checksum",
+    "InverterTemp": "units.{unit}.temperatures.inverter",
+    "WindingTemp": "units.{unit}.temperatures.winding",
+}
 
 
 @dataclass(frozen=True)
@@ -61,5 +88,17 @@ def judged(case: Case) -> Answer:
     if not changed:
         return Answer(case, (), "nothing changed", ())
     report = decoded(run).report()
-    unseen = [UNSEEN[key] for lie in lies if (key := (lie.kind, lie.about)) in UNSEEN]
-    return Answer(case, tuple(lies), str(report.verdict), tuple(unseen))
+    whys = [why for lie in lies if (why := why_unseen(lie, vehicle))]
+    return Answer(case, tuple(lies), str(report.verdict), tuple(whys))
+
+
+def why_unseen(lie: Lie, vehicle: Vehicle) -> str:
+    """Why the evidence table says that nobody can see this lie; empty if somebody can."""
+    units = {unit.channel: unit.name for unit in vehicle.units}
+    roles = {
+        ROLES[key.rpartition(".")[2]].format(unit=units.get(key.partition(":")[0], ""))
+        for key in lie.keys
+    }
+    if lie.kind == "exchanged":
+        roles = {f"units.{name}.speed" for name in units.values()}
+    return unseen(lie.kind, frozenset(roles), lie.size)

@@ -93,6 +93,8 @@ class Lie:
     kind: str
     about: str
     words: str
+    keys: tuple[str, ...] = ()  # the signals that it changed alike, if it was signals
+    size: float | None = None  # a factor, or an offset in the signal's own unit
 
     def __str__(self) -> str:
         return f"{self.kind} {self.about}: {self.words}"
@@ -151,7 +153,7 @@ def same_sensor(told: Told) -> Lie | None:
         return None
     one, two = pairs[told.rng.integers(len(pairs))]
     told.put(two, told.seen[one])
-    return Lie("same-sensor", two, f"shows {one}")
+    return Lie("same-sensor", two, f"shows {one}", (two,))
 
 
 @kind("exchanged")
@@ -266,7 +268,7 @@ def scale(told: Told) -> Lie | None:
     about, keys = _signals(told)
     for key in keys:
         told.put(key, told.seen[key] * factor)
-    return Lie("scale", about, f"times {factor:g}")
+    return Lie("scale", about, f"times {factor:g}", tuple(keys), factor)
 
 
 @kind("offset")
@@ -280,7 +282,7 @@ def offset(told: Told) -> Lie | None:
         return None
     for key in keys:
         told.put(key, told.seen[key] + size)
-    return Lie("offset", about, f"{size:+.4g}")
+    return Lie("offset", about, f"{size:+.4g}", tuple(keys), size)
 
 
 @kind("fahrenheit")
@@ -289,7 +291,7 @@ def fahrenheit(told: Told) -> Lie | None:
     keys = told.keys("InverterTemp", "WindingTemp")
     for key in keys:
         told.put(key, told.seen[key] * 1.8 + 32)
-    return Lie("fahrenheit", "all temperatures", "degF called degC") if keys else None
+    return Lie("fahrenheit", "all temperatures", "degF called degC", tuple(keys)) if keys else None
 
 
 @kind("sign")
@@ -301,7 +303,7 @@ def sign(told: Told) -> Lie | None:
         keys = [any_of(told, keys)]
     for key in keys:
         told.put(key, -told.seen[key])
-    return Lie("sign", ", ".join(keys), "inverted") if keys else None
+    return Lie("sign", ", ".join(keys), "inverted", tuple(keys)) if keys else None
 
 
 @kind("freeze")
@@ -309,7 +311,7 @@ def freeze(told: Told) -> Lie | None:
     """A sensor stops at what it said last: from the start, some time, or for a spell."""
     key, (rows, when) = any_of(told, told.keys()), _spell(told)
     told.put(key, told.seen[key][rows.start], rows, still=rows.stop == told.rows)
-    return Lie("freeze", key, f"stands still {when}")
+    return Lie("freeze", key, f"stands still {when}", (key,))
 
 
 @kind("dither")
@@ -318,7 +320,7 @@ def dither(told: Told) -> Lie | None:
     key, (rows, when) = any_of(told, told.numbers()), _spell(told)
     level, step = told.seen[key][rows.start], step_of(told.vehicle, key)
     told.put(key, level + step * told.rng.integers(-1, 2, rows.stop - rows.start), rows)
-    return Lie("dither", key, f"flickers about one value {when}")
+    return Lie("dither", key, f"flickers about one value {when}", (key,))
 
 
 @kind("constant")
@@ -328,7 +330,7 @@ def constant(told: Told) -> Lie | None:
     busy = told.turning() if told.turning().any() else told.closed()
     level = float(np.median(told.seen[key][busy]))
     told.put(key, np.full(told.rows, level), still=True)
-    return Lie("constant", key, f"always {level:.4g}")
+    return Lie("constant", key, f"always {level:.4g}", (key,))
 
 
 @kind("stuck-state")
@@ -341,7 +343,7 @@ def stuck_state(told: Told) -> Lie | None:
         return Lie("stuck-state", key, "exchanged")
     level = float(any_of(told, sorted(set(column.tolist()))))
     told.put(key, np.full(told.rows, level), still=True)
-    return Lie("stuck-state", key, f"always {level:g}")
+    return Lie("stuck-state", key, f"always {level:g}", (key,))
 
 
 @kind("echo")

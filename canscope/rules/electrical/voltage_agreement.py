@@ -9,9 +9,10 @@ from typing import ClassVar
 import numpy as np
 
 from canscope.model.bench import Bench
+from canscope.model.findings import Verdict
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece
-from canscope.model.rule import Rule, limit, unjudged
+from canscope.model.rule import Rule, Worst, limit, unjudged
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Floats, Int64s
 from canscope.rules import RULES
@@ -50,7 +51,10 @@ class VoltageAgreement(Rule):
         it: the difference from the pack voltage, in percent of it. The pack is read at other
         instants; where it moved, its value is taken between the readings around, as near to the
         link as can be. A sample counts once both poles were seen closed after it. Two sensors that
-        agree may still both be wrong: CAN proves only that they agree.
+        agree may still both be wrong: CAN proves only that they agree. Subject pack, where the plan
+        gives ``nominal_voltage_V``: on every sample of its voltage in such a rest, the difference
+        from nominal is at most ``nominal_percent``. No pack rests further away from it, so a factor
+        or an offset of all voltages alike is seen beyond that.
     Margin
         ``limit_percent`` minus the magnitude of that difference, in percent; the uncertainty is
         that of both readings, to first order, and beyond half the limit three times the median
@@ -63,6 +67,7 @@ class VoltageAgreement(Rule):
 
     limit_percent: float = limit(3.0, "%", high=100.0, note="of the pack voltage")
     rest_current_A: float = limit(2.0, "A")
+    nominal_percent: float = limit(20.0, "%", high=100.0, note="of the nominal voltage")
     settle_s: float = limit(0.5, "s", low=0.0, high=10.0, note="after both poles closed")
 
     unit: ClassVar[str] = "%"
@@ -72,6 +77,10 @@ class VoltageAgreement(Rule):
         "pass": "it agreed with the pack, at most {link_V:.1f} V against {pack_V:.1f} V (CAN "
         "proves only that the two sensors agree)",
         "fail": "it did not agree with the pack, {link_V:.1f} V against {pack_V:.1f} V",
+        "pass pack": "at rest it stood near its nominal voltage, at most {pack_V:.1f} V against "
+        "{nominal_V:g} V",
+        "fail pack": "at rest it stood too far from its nominal voltage, {pack_V:.1f} V against "
+        "{nominal_V:g} V: a factor or offset of the voltages is wrong, or the pack is empty",
     }
     exercise: ClassVar[str] = "close the contactors and leave them closed at rest for some seconds"
     causes: ClassVar[tuple[str, ...]] = (
@@ -84,14 +93,16 @@ class VoltageAgreement(Rule):
     )
 
     def subjects(self, bench: Bench) -> Sequence[Subject]:
-        """Each link against the pack."""
+        """Each link against the pack, and the pack against its nominal voltage."""
         needs, found = (PACK, CURRENT, *MAIN_ROLES), links(bench)
+        nominal = [Subject("pack", needs, (PACK, CURRENT))] if bench.nominal_voltage_V else []
         if not found:
-            return [Subject("link", ("units.*.link_voltage", *needs))]
-        return [Subject(name, (role, *needs), (role, PACK, CURRENT)) for name, role in found]
+            return [Subject("link", ("units.*.link_voltage", *needs)), *nominal]
+        pairs = [Subject(name, (role, *needs), (role, PACK, CURRENT)) for name, role in found]
+        return [*pairs, *nominal]
 
     def start(self, bench: Bench) -> Mapping[str, Seen]:
-        return {name: Seen() for name, _ in links(bench)}
+        return {name: Seen() for name, _ in _compared(bench)}
 
     def fold(
         self, state: Mapping[str, Seen], piece: Piece
@@ -107,6 +118,8 @@ class VoltageAgreement(Rule):
             if seen.clipped_ns is not None:
                 text = "it stood at an end of its range"
                 found.append(Doubt(name, "sensor-suspect", text, seen.clipped_ns))
+            if name == "pack" and not piece.bench.has(PACK, CURRENT, *MAIN_ROLES):
+                continue
             text = "both poles were never seen closed"
             if seen.closed:
                 text = "with both poles closed, high voltage and a pack current of at most "
@@ -118,7 +131,7 @@ class VoltageAgreement(Rule):
         self, state: Mapping[str, Seen], piece: Piece, until_ns: int
     ) -> tuple[Mapping[str, Seen], Sequence[Outcome]]:
         after, found = dict(state), list[Outcome]()
-        for name, role in links(piece.bench):
+        for name, role in _compared(piece.bench):
             samples = settled(piece, role, state[name].next_ns, until_ns, (PACK, CURRENT))
             if len(samples):
                 after[name], rows = self._rows(state[name], piece, name, role, samples)
@@ -138,10 +151,13 @@ class VoltageAgreement(Rule):
             seen = replace(seen, clipped_ns=first_at_end(piece.bench.bindings[role], samples))
         quiet = np.abs(piece.at(CURRENT, times).value) <= self.rest_current_A
         quiet &= ~(np.abs(after(piece, CURRENT, times)) > self.rest_current_A)
+        quiet &= piece.at("@closed", times).age_ns >= to_ns(self.settle_s)
+        nominal_V = piece.bench.nominal_voltage_V
+        if role == PACK and nominal_V:
+            return seen, self._nominal(name, times[quiet], link_V[quiet], nominal_V, piece)
         # A pack that reads almost 0 V beside a live link is compared by the link.
         reference = np.where(np.abs(pack_V) >= SAFE_V, np.abs(pack_V), np.abs(link_V))
         judged = quiet & (reference >= SAFE_V)
-        judged &= piece.at("@closed", times).age_ns >= to_ns(self.settle_s)
         times, link_V, pack_V = times[judged], link_V[judged], pack_V[judged]
         reference = reference[judged]
         percent = 100 * (link_V - pack_V) / reference
@@ -160,6 +176,27 @@ class VoltageAgreement(Rule):
             pack_V=pack_V,
         )
 
+    def _nominal(
+        self, name: str, times: Int64s, pack_V: Floats, nominal_V: float, piece: Piece
+    ) -> Margins:
+        """The pack at rest against its nominal voltage."""
+        percent = 100 * np.abs(pack_V - nominal_V) / nominal_V
+        return margins(
+            name,
+            times,
+            self.nominal_percent - percent,
+            measured=percent,
+            limit=self.nominal_percent,
+            uncertainty=100 * piece.bench.u(PACK) / nominal_V,
+            pack_V=pack_V,
+            nominal_V=nominal_V,
+        )
+
+    def clause(self, verdict: Verdict | str, worst: Worst) -> str:
+        """The clause about a link, or about the pack and its nominal voltage."""
+        kind = f"{verdict} pack" if worst.subject == "pack" else str(verdict)
+        return self.says.get(kind, "").format(**worst.facts)
+
 
 def _noise_V(piece: Piece, role: str, times: Int64s) -> Floats:
     """Three times the median step between readings in the time before each instant, in V."""
@@ -168,6 +205,12 @@ def _noise_V(piece: Piece, role: str, times: Int64s) -> Floats:
     last = samples.time_ns.searchsorted(times, "right") - 1
     first = samples.time_ns.searchsorted(times - NOISE_NS, "right")
     return 3 * rolling(np.median, steps, np.minimum(first, last), last)
+
+
+def _compared(bench: Bench) -> list[tuple[str, str]]:
+    """Subject -> role of what is compared: each link, and the pack if its nominal is known."""
+    nominal = [("pack", PACK)] if bench.nominal_voltage_V and bench.has(PACK) else []
+    return [*links(bench), *nominal]
 
 
 def _nearest(link_V: Floats, before_V: Floats, after_V: Floats) -> Floats:

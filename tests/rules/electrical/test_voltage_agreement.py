@@ -12,7 +12,17 @@ from tests.rules.vehicle import clock, discharging, state
 LINK, PACK, CURRENT = "units.front.link_voltage", "pack.voltage", "pack.current"
 
 
-def judge(link_V, *, amps=0.5, states_s=0.02, open_s=6.0, edit=None, until_s=8.0, **more):
+def judge(
+    link_V,
+    *,
+    amps=0.5,
+    states_s=0.02,
+    open_s=6.0,
+    edit=None,
+    until_s=8.0,
+    subject="front link",
+    **more,
+):
     """Positive closes onto a link at 390 V at 1 s; from then on it reads ``link_V``."""
     times, fine = clock(until_s, states_s), clock(until_s, 0.02, 0.01)
     closed = fine >= 1.0
@@ -33,7 +43,7 @@ def judge(link_V, *, amps=0.5, states_s=0.02, open_s=6.0, edit=None, until_s=8.0
         u={LINK: 0.05, PACK: 0.05},
         cycles_s={role: states_s if "contactors" in role else 0.02 for role in roles},
         **more,
-    )["front link"]
+    )[subject]
 
 
 @pytest.mark.parametrize(("volts", "percent"), [(400.0, 0.0), (404.0, 1.0), (396.0, 1.0)])
@@ -136,6 +146,20 @@ def test_a_link_that_recovers_before_the_pack_is_read_again_is_no_disagreement()
         roles[PACK] = (times, np.where(times < 0.2, 399.0, 400 - 9 * amps(times)))
 
     assert judge(400.0, amps=amps, edit=skewed).verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize(("nominal_V", "verdict"), [(380, "pass"), (510, "fail"), (330, "fail")])
+def test_a_pack_at_rest_stands_near_its_nominal_voltage(nominal_V, verdict):
+    """400 V are 5.3 % above 380 V, 21.6 % below 510 V and 21.2 % above 330 V; 20 % are allowed."""
+    finding = judge(400.0, bench={"nominal_voltage_V": nominal_V}, subject="pack")
+    assert finding.verdict == verdict
+    assert finding.measured == pytest.approx(100 * abs(400 - nominal_V) / nominal_V)
+    assert f"400.0 V against {nominal_V} V" in finding.sentence
+
+
+def test_a_pack_never_at_rest_proves_nothing_about_its_voltage():
+    finding = judge(400.0, amps=20.0, bench={"nominal_voltage_V": 400}, subject="pack")
+    assert finding.reason == "not-exercised"
 
 
 def test_the_limit_is_the_plans():

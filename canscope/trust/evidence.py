@@ -1,0 +1,420 @@
+"""The evidence table: for every role, what in a run would look otherwise if it were not true.
+
+A row a role: what cross-checks it (a rule by its name, or what physics or a person says, in words),
+how a lie would look, and what nobody can see from inside the run. ``canscope explain ROLE`` prints
+it; the lies of the tests may pass only where a row says that nobody can see them.
+
+Common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+
+
+@dataclass(frozen=True)
+class Witness:
+    """Something independent that a role is held against: a rule's name, or words; and how."""
+
+    by: str
+    how: str
+
+
+@dataclass(frozen=True)
+class Unseen:
+    """What no signal of a run contradicts.
+
+    ``kind`` is what was done (scale, offset, same-sensor, exchanged, delay ...), ``roles`` the
+    patterns of all that it was done to alike, ``least`` and ``most`` between which sizes nobody
+    sees it (of a scale the factor, of an offset the change in the role's unit).
+    """
+
+    kind: str
+    roles: tuple[str, ...]
+    what: str
+    anchor: str  # what a person does about it
+    least: float = float("-inf")
+    most: float = float("inf")
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What is known about the proof of one role, or of one for each word in place of a ``*``."""
+
+    role: str
+    witnesses: tuple[Witness, ...]
+    lies: tuple[str, ...]
+    unseen: tuple[Unseen, ...] = ()
+
+    def covers(self, name: str) -> bool:
+        """Whether this row is about that role."""
+        same = name.count(".") == self.role.count(".")
+        return same and fnmatchcase(name, self.role)
+
+
+VOLTMETER = "measure it with a rated instrument by a qualified person, and note it as a reading"
+TURNS = "count a wheel's turns in a steady stretch, and note them as a reading"
+CLAMP = "compare it with a clamp meter at one steady load, and note it as a reading"
+THERMOMETER = "compare it with an infrared thermometer once it is warm, and note it as a reading"
+
+ALL_VOLTAGES = Unseen(
+    "scale",
+    ("pack.voltage", "units.*.link_voltage"),
+    "a wrong factor of all voltages alike, as long as none of them comes above the pack's maximum: "
+    "they agree with each other, and sag, level and curve are shares; with the nominal voltage in "
+    "the plan only down to 80 % of it",
+    VOLTMETER,
+    least=0.8,
+    most=1.0,
+)
+SPEEDS = Unseen(
+    "scale",
+    ("units.*.speed",),
+    "a wrong factor of a speed (rad/s called rpm, a wheel's speed bound as the motor's): on "
+    "stands axles are not coupled, and only a speed too high for its torque and the stated "
+    "inertia is seen",
+    TURNS,
+)
+TORQUES = Unseen(
+    "scale",
+    ("units.*.torque",),
+    "a wrong factor of a torque within what losses hide: too small, or not so large that the "
+    "shafts give more than the pack",
+    "compare the pack's power at one steady load with an instrument, and know the losses",
+    most=4.0,
+)
+CURRENTS = Unseen(
+    "scale",
+    ("pack.current",),
+    "a wrong factor of the current below the power balance's reach: too large, or too small by "
+    "less than the losses of the units",
+    CLAMP,
+    least=0.2,
+)
+TEMPERATURES = Unseen(
+    "scale",
+    ("units.*.temperatures.*",),
+    "a wrong factor of temperatures that moves them at ambient by no more than the 5 K that "
+    "cold-soak allows",
+    THERMOMETER,
+    least=0.7,
+    most=1.4,
+)
+EXCHANGED = Unseen(
+    "exchanged",
+    ("units.*.speed",),
+    "axles exchanged in the plan where both always turned alike: each shows what the other would",
+    "spin one axle alone and mark which wheel turned",
+)
+
+EVIDENCE = (
+    Evidence(
+        "pack.voltage",
+        (
+            Witness("voltage-agreement", "each link reads the same with the poles closed at rest"),
+            Witness("its stated maximum", "it is never above it, nor far from nominal at rest"),
+            Witness("source-resistance", "it gives way as current sets in, and by little"),
+        ),
+        (
+            "a wrong factor: the links disagree",
+            "frozen: it does not move by a step as load sets in",
+            "one link's own voltage: it falls as the contactors open, and the pack does not",
+        ),
+        (ALL_VOLTAGES,),
+    ),
+    Evidence(
+        "pack.current",
+        (
+            Witness("power-balance", "the shafts take no more than it gives, steady or in a burst"),
+            Witness("open poles", "none flows while both are open"),
+            Witness("source-resistance", "the voltage falls as it rises"),
+        ),
+        (
+            "a wrong sign: the pack takes power while axles speed up",
+            "a tenth: the shafts give more than the pack",
+            "an offset: it reads some ampere with all poles open",
+            "frozen: it stays while the shafts' power changes",
+        ),
+        (CURRENTS,),
+    ),
+    Evidence(
+        "pack.insulation",
+        (Witness("insulation-resistance", "it has to settle after the poles close"),),
+        ("frozen: the same value with poles open and closed",),
+        (
+            Unseen(
+                "scale",
+                ("pack.insulation",),
+                "a wrong factor: one monitor, and nothing else measures it",
+                "connect a known resistor to the chassis, as the monitor's maker describes",
+            ),
+            Unseen(
+                "offset",
+                ("pack.insulation",),
+                "a wrong offset: one monitor, and nothing else measures it",
+                "connect a known resistor to the chassis, as the monitor's maker describes",
+            ),
+        ),
+    ),
+    Evidence(
+        "supply.voltage",
+        (
+            Witness("its kind", "a 12 V circuit lies between 9 and 16 V"),
+            Witness("control-supply", "it dips as each contactor's coil pulls in"),
+        ),
+        (
+            "a wrong factor: outside 9 to 16 V",
+            "frozen: no dip as contactors close, no rise as the converter starts",
+        ),
+        (
+            Unseen(
+                "scale",
+                ("supply.voltage",),
+                "a small error of its factor, which stays within 10.5 to 16 V",
+                VOLTMETER,
+                least=0.85,
+                most=1.15,
+            ),
+        ),
+    ),
+    Evidence(
+        "driver.ignition",
+        (Witness("what nodes do", "they wake after it and sleep after it goes off"),),
+        ("exchanged: contactors close with ignition off",),
+    ),
+    Evidence(
+        "driver.brake",
+        (
+            Witness("brake-interlock", "it is pressed at each change of direction"),
+            Witness("what axles do", "a pressed brake lets none speed up"),
+        ),
+        (
+            "always pressed: axles speed up under it",
+            "exchanged: pressed while axles turn, released as the direction changes",
+        ),
+    ),
+    Evidence(
+        "driver.emergency_stop",
+        (
+            Witness("emergency-stop", "torque goes and poles open after it"),
+            Witness("what axles do", "none speeds up while it is pressed"),
+        ),
+        (
+            "always released: the stop that the plan asks for is never seen",
+            "always pressed: poles close and axles turn under it",
+        ),
+        (
+            Unseen(
+                "stuck-state",
+                ("driver.emergency_stop",),
+                "always released, in a run in which nobody had to press it",
+                "press it once with the contactors closed, and watch them open",
+            ),
+        ),
+    ),
+    Evidence(
+        "driver.pedal",
+        (
+            Witness("pedal-tracks", "the second track agrees"),
+            Witness("pedal-at-rest", "it rests near 0 %, and axles turn only with it"),
+        ),
+        (
+            "frozen or always at rest: axles turn though nobody pressed it",
+            "an offset: it does not rest near 0 %",
+            "late: axles turn before it moves",
+        ),
+        (
+            Unseen(
+                "scale",
+                ("driver.pedal",),
+                "a wrong factor of the only track: rest is 0 % all the same",
+                "press it to its stop with the contactors open, and read 100 %",
+            ),
+            Unseen(
+                "scale",
+                ("driver.pedal", "driver.pedal_2"),
+                "a wrong factor of both tracks alike",
+                "press it to its stop with the contactors open, and read 100 %",
+            ),
+        ),
+    ),
+    Evidence(
+        "driver.pedal_2",
+        (Witness("pedal-tracks", "the first track agrees"),),
+        ("the first track again, to the bit: one sensor, not two", "frozen: the tracks part"),
+    ),
+    Evidence(
+        "driver.direction",
+        (
+            Witness("axle-direction", "each axle turns the way that it says"),
+            Witness("axle-witness", "a person saw the wheels"),
+            Witness("asked marks", "what the person set"),
+        ),
+        (
+            "forward and reverse exchanged: all axles turn against it",
+            "frozen: axles change their sense though it did not",
+            "late: axles turn before it changes",
+        ),
+    ),
+    Evidence(
+        "cooling.flow",
+        (Witness("coolant-flow", "it is there whenever a unit turns"),),
+        ("stuck: it reads a flow before the pump ran", "frozen: never a step"),
+        (
+            Unseen(
+                "scale",
+                ("cooling.flow",),
+                "a wrong factor that leaves more than the limit",
+                "catch the return in a measuring jug for a minute, and note it as a reading",
+                least=0.2,
+            ),
+        ),
+    ),
+    *(
+        row
+        for pole in ("negative", "precharge", "positive")
+        for row in (
+            Evidence(
+                f"contactors.{pole}",
+                (
+                    Witness("precharge-curve", "the link rises when it closes and not before"),
+                    Witness("link-discharge", "the link falls after it opened"),
+                    Witness("contactor-weld", "the link leaves the pack as it alone opens"),
+                    Witness("its command", "it follows some milliseconds later, both ways"),
+                ),
+                (
+                    "an echo: it never differs from the command by a frame",
+                    "late: the link rises before it closes",
+                    "always closed: the link is dead under it",
+                    "exchanged: the link rises as it opens",
+                ),
+            ),
+            Evidence(
+                f"contactors.{pole}.command",
+                (Witness("its state", "it follows some milliseconds later"),),
+                ("frozen: the state changes without it", "late: the state changes before it"),
+            ),
+        )
+    ),
+    Evidence(
+        "units.*.speed",
+        (
+            Witness("axle-witness", "a person saw the wheel turn, and which way"),
+            Witness("torque-response", "it speeds up the way its torque points"),
+            Witness("power-balance", "no more energy turns than the shafts took (inertia given)"),
+            Witness("axle-agreement", "the other axle turns the same way; in rolling as fast"),
+            Witness("the other unit", "its own values, counters and checksums are not the same"),
+        ),
+        (
+            "a wrong sign: against the request, the torque and the person",
+            "the other unit's speed: equal to the bit, frame by frame",
+            "frozen: it stays though torque works, or does not come to rest after release",
+            "rad/s called rpm, a wheel's speed: a tenth of what turns",
+        ),
+        (SPEEDS, EXCHANGED),
+    ),
+    Evidence(
+        "units.*.torque",
+        (
+            Witness("torque-response", "the shaft speeds up the way that it points"),
+            Witness("power-balance", "the shafts take no more than the pack gives, and something"),
+        ),
+        (
+            "a wrong sign: the shaft speeds up against it, or energy comes from nowhere",
+            "a request or a limit: it stays while the shaft slows down",
+            "frozen: it stays after release",
+        ),
+        (TORQUES,),
+    ),
+    Evidence(
+        "units.*.link_voltage",
+        (
+            Witness("voltage-agreement", "it reads as the pack with the poles closed at rest"),
+            Witness("precharge-curve", "it rises as a charging capacitor does, from below 60 V"),
+            Witness("link-discharge", "it falls after opening"),
+            Witness("the other unit", "its own values, counters and checksums are not the same"),
+        ),
+        (
+            "a wrong factor: it disagrees with the pack",
+            "an offset: above 0 V with everything open",
+            "frozen: no curve, no discharge",
+            "the pack's voltage: it does not leave it as the poles open",
+        ),
+        (
+            ALL_VOLTAGES,
+            Unseen(
+                "same-sensor",
+                ("units.*.link_voltage",),
+                "two links that are one circuit read alike: one sensor may speak for both as long "
+                "as each bus carries its own noise",
+                "unplug one unit's bus: its link has to fall silent alone",
+            ),
+        ),
+    ),
+    Evidence(
+        "units.*.fault",
+        (Witness("unit-fault", "a code while high voltage is on is told"),),
+        ("frozen at no fault: no code as the unit wakes or loses high voltage",),
+        (
+            Unseen(
+                "stuck-state",
+                ("units.*.fault",),
+                "a unit that says no fault, whatever it has",
+                "pull a plug that it watches, with everything off, and see its code",
+            ),
+        ),
+    ),
+    Evidence(
+        "units.*.alive",
+        (Witness("alive-counter", "it goes up by one, across every gap as well"),),
+        ("frames lost: it jumps", "a frozen node repeats it"),
+    ),
+    Evidence(
+        "units.*.checksum",
+        (Witness("checksum", "it fits the bytes of each frame"),),
+        ("changed bytes: it does not fit", "another node's frames: it does not fit"),
+    ),
+    Evidence(
+        "units.*.temperatures.*",
+        (
+            Witness("cold-soak", "cold, it reads as the ambient and its neighbours do"),
+            Witness("sensor-alive", "it warms as its neighbours do"),
+            Witness("the burst's energy", "it cannot warm without loss, nor cool below ambient"),
+        ),
+        (
+            "an offset, or degF called degC: cold, it differs from the ambient",
+            "frozen, or flickering by a step: its neighbours warm and it does not",
+            "another unit's sensor: equal to the bit",
+            "falling while everything warms",
+        ),
+        (
+            TEMPERATURES,
+            Unseen(
+                "offset",
+                ("units.*.temperatures.*",),
+                "an offset of no more than the 5 K that cold-soak allows",
+                THERMOMETER,
+                least=-5.0,
+                most=5.0,
+            ),
+        ),
+    ),
+)
+
+
+def evidence_of(name: str) -> Evidence | None:
+    """The row about that role; None if there is none."""
+    return next((row for row in EVIDENCE if row.covers(name)), None)
+
+
+def unseen(kind: str, roles: frozenset[str], size: float | None = None) -> str:
+    """Why nobody can see a lie of that kind about all of these roles alike; empty if one can."""
+    for row in EVIDENCE:
+        for lie in row.unseen:
+            told = all(any(fnmatchcase(name, role) for role in lie.roles) for name in roles)
+            whole = all(any(fnmatchcase(name, role) for name in roles) for role in lie.roles)
+            fits = size is None or lie.least <= size <= lie.most
+            if lie.kind == kind and roles and told and whole and fits:
+                return lie.what
+    return ""
