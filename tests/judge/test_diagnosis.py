@@ -172,6 +172,28 @@ def test_efficiency_above_one_is_a_factor_or_sign():
     assert any("factor" in c.cause for c in found)
 
 
+def test_a_factor_comes_before_a_sign_where_both_powers_have_one_sign():
+    assert "factor" in causes(("fail", "power-balance", "power", "wrong-scale"))[0].cause
+    assert "wrong sign" in causes(("fail", "power-balance", "power", ""))[0].cause
+
+
+def test_voltages_that_agree_far_from_nominal_have_one_factor_in_common():
+    alike = ("fail", "voltage-agreement", "pack", "wrong-scale")
+    assert "all voltages" in causes(alike)[0].cause
+    alone = causes(alike, ("fail", "voltage-agreement", "front link", ""))
+    assert "the pack's voltage" in alone[0].cause
+
+
+def test_all_axles_alike_may_be_exchanged_buses():
+    both = [
+        ("fail", "axle-direction", f"{unit} {way}", "against-request")
+        for unit in ("front", "rear")
+        for way in ("forward", "reverse")
+    ]
+    found = causes(*both, ("pass", "axle-agreement", "front and rear", ""))
+    assert any("buses of the axles are exchanged" in cause.cause for cause in found)
+
+
 def test_a_unit_alone_that_repeats_its_frame_has_nobody_to_acknowledge_it():
     found = causes(("fail", "error-frames", "can1", "no-acknowledge"))
     assert "nobody acknowledges" in found[0].cause

@@ -69,6 +69,12 @@ ROWS = (
                 "every unit's controller has forward and reverse exchanged",
                 "ask for forward and have a second person watch a wheel of each axle",
             ),
+            (
+                "the buses of the axles are exchanged, in the plan or at the recorder: where the "
+                "units sit opposite ways, each then seems to turn wrongly",
+                "with the contactors open, turn one axle by hand and see on which bus its speed "
+                "moves",
+            ),
         ),
         unless=(passed("axle-direction"), failed("torque-response")),
         explains=("axle-direction", "axle-witness", "unasked-motion"),

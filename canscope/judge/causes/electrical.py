@@ -6,19 +6,50 @@ from canscope.judge.causes.pattern import Row, failed, passed
 
 LINK = ("precharge-level|{unit} link", "precharge-curve|{unit} link", "closing-inrush")
 
+FACTOR = (
+    "a factor or unit of torque, speed, current or voltage in a definition is wrong",
+    "compare each of the four with an instrument at one steady point",
+)
+SIGN = (
+    "the pack current has the wrong sign: its sensor is mounted the other way round",
+    "switch a known load on, such as a heater: the current must rise; else invert it",
+)
+
 ROWS = (
     Row(
-        when=(failed("power-balance"),),
+        when=(failed("voltage-agreement", "pack", "wrong-scale"),),
+        unless=(failed("voltage-agreement", "* link"),),
         causes=(
             (
-                "the pack current has the wrong sign: its sensor is mounted the other way round",
-                "switch a known load on, such as a heater: the current must rise; else invert it",
+                "all voltages have the same wrong factor or offset in their definitions",
+                "a qualified person measures the pack with a rated instrument, and notes it",
             ),
             (
-                "a factor or unit of torque, speed, current or voltage in a definition is wrong",
-                "compare each of the four with an instrument at one steady point",
+                "nominal_voltage_V in the plan is another pack's, or the pack is empty",
+                "compare it with the pack's label and its lowest cell",
             ),
         ),
+        explains=("voltage-agreement", "power-balance"),
+    ),
+    Row(
+        when=(failed("voltage-agreement", "pack", "wrong-scale"),),
+        causes=(
+            (
+                "the pack's voltage has a wrong factor or offset in its definition: neither the "
+                "links nor its nominal voltage agree with it",
+                "a qualified person measures the pack with a rated instrument, and notes it",
+            ),
+        ),
+        explains=("voltage-agreement", "power-balance", "precharge-level", "precharge-curve"),
+    ),
+    Row(
+        when=(failed("power-balance", code="wrong-scale"),),
+        causes=(FACTOR, SIGN),
+        unless=(failed("torque-response"),),
+    ),
+    Row(
+        when=(failed("power-balance"),),
+        causes=(SIGN, FACTOR),
         unless=(failed("torque-response"),),
     ),
     Row(
@@ -75,7 +106,7 @@ ROWS = (
         explains=("source-resistance",),
     ),
     Row(
-        when=(failed("voltage-agreement", "{unit} link"), passed("voltage-agreement")),
+        when=(failed("voltage-agreement", "{unit} link"), passed("voltage-agreement", "* link")),
         causes=(
             (
                 "the {unit} unit's voltage reading is off: factor in its definition, or its sensor",

@@ -95,6 +95,7 @@ class PowerBalance(Rule):
         "fail": "a factor, sign or unit in the definition is wrong{powers}; out by in",
         "close": "about as much came out as went in{powers}; out by in",
     }
+    codes: ClassVar[tuple[str, ...]] = ("wrong-scale",)
     exercise: ClassVar[str] = (
         "rest 3 s, spin the unit, and rest 3 s again with the contactors closed"
     )
@@ -161,6 +162,7 @@ class PowerBalance(Rule):
                     limit=self.most,
                     uncertainty=(self.most * into_u + out_u) / scale,
                     start_ns=begin_ns,
+                    code="wrong-scale" if into > 0 else "",
                     energies=f"{signed}, {into:.0f} J {source} from rest to the highest speed",
                 )
             )
@@ -240,6 +242,7 @@ class PowerBalance(Rule):
             start_ns=times - to_ns(self.average_s),
             shaft_W=shaft.watt,
             pack_W=pack.watt,
+            code=np.where(into < 0, "", "wrong-scale"),
         )
 
 

@@ -82,6 +82,7 @@ class VoltageAgreement(Rule):
         "fail pack": "at rest it stood too far from its nominal voltage, {pack_V:.1f} V against "
         "{nominal_V:g} V: a factor or offset of the voltages is wrong, or the pack is empty",
     }
+    codes: ClassVar[tuple[str, ...]] = ("wrong-scale",)
     exercise: ClassVar[str] = "close the contactors and leave them closed at rest for some seconds"
     causes: ClassVar[tuple[str, ...]] = (
         "one of the two voltage signals has a wrong factor or offset in the definition",
@@ -190,6 +191,7 @@ class VoltageAgreement(Rule):
             uncertainty=100 * piece.bench.u(PACK) / nominal_V,
             pack_V=pack_V,
             nominal_V=nominal_V,
+            code="wrong-scale",
         )
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
