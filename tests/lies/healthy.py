@@ -482,10 +482,11 @@ def written(case: Healthy, folder: Path) -> tuple[Path, Path, tuple[str, ...]]:
         change(real, truth, real.seen)
     recording = record(real.vehicle, script, real.seen, np.random.default_rng(case.seed))
     late_s = 0.8 if "gentle" in case.traits else 0.0  # a person needs to see it turn first
-    seen = witness(truth, script, recording)
-    marks = tuple(replace(mark, at_s=mark.at_s + late_s) for mark in seen)
+    seen, first_s = witness(truth, script, recording), float(recording.since_s()[0])
     for later in real.sent:
         recording = later(real, recording)
+    late_s += first_s - float(recording.since_s()[0])  # marks count from the first frame
+    marks = tuple(replace(mark, at_s=round(mark.at_s + late_s, 3)) for mark in seen)
     run = Run("healthy", real.vehicle, script, None, case.seed, truth, recording, marks)
     files = write_run(run, folder)
     for file in [*folder.glob("*.toml"), *folder.glob("*.dbc")]:

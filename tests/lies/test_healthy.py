@@ -12,6 +12,7 @@ OPEN = {
     "rocking": "resolver-noise",
     "opening-current": "current-offset, dc-load",
     "pedal-at-rest": "turned-by-hand, holding-torque, clock-offset",
+    "dry-exposure": "turned-by-hand",
     "axle-agreement": "rolling",
     "cycle-time": "restart, fast-start, sleepy-units",
     "capture-gaps": "fast-start",
