@@ -14,6 +14,7 @@ OPEN = {
     "pedal-at-rest": "turned-by-hand, holding-torque, clock-offset",
     "dry-exposure": "turned-by-hand",
     "axle-agreement": "rolling",
+    "axle-witness": "fast-start",
     "cycle-time": "restart, fast-start, sleepy-units",
     "capture-gaps": "fast-start",
     "precharge-curve": "clock-offset, link-noise",

@@ -15,11 +15,12 @@ from canscope.model.bench import DriveUnit
 from canscope.model.median import median
 from canscope.model.piece import Piece, S
 from canscope.model.signals import Samples
-from canscope.model.tables import Floats
+from canscope.model.tables import Floats, Int64s
 from canscope.rules.shared.driving import RAD_S
 from canscope.rules.shared.poles import MAIN_ROLES
 
-VOLTAGE, CURRENT = "pack.voltage", "pack.current"
+VOLTAGE, CURRENT, BRAKE = "pack.voltage", "pack.current", "driver.brake"
+SLOW, FAST = 0.2, 0.8  # of the highest speed: between them inertia is measured
 REST_NS, APART_NS = 2 * S, S // 2  # how long the pack rests, and how far from the burst
 STILL_RPM = 50.0  # common practice, no source
 
@@ -119,3 +120,64 @@ def _integral(samples: Samples, watt: Floats) -> tuple[float, float]:
     seconds = np.diff(samples.time_ns) / S
     joule = float(np.sum((watt[1:] + watt[:-1]) / 2 * seconds))
     return joule, float(np.abs(watt).max() * seconds.max())
+
+
+def measured_inertia(
+    piece: Piece, unit: DriveUnit, start_ns: int, end_ns: int
+) -> tuple[float, float] | None:
+    """Inertia that speed and torque of a burst amount to, in kg m2, and its uncertainty.
+
+    Speeding up and coasting through the same speeds the drag is the same: what the torque differs
+    by is the inertia times what the accelerations differ by. None where that cannot be told.
+    """
+    if piece.bench.has(BRAKE):
+        pressed = _during(piece, BRAKE, start_ns - APART_NS, end_ns)
+        if not len(pressed) or (pressed.value == 1).any():
+            return None
+    speed = _during(piece, unit.role("speed"), start_ns - APART_NS, end_ns)
+    if len(speed) < 8:
+        return None
+    fast = np.abs(speed.value)
+    top = int(np.argmax(fast))
+    low, high = SLOW * fast[top], FAST * fast[top]
+    below = np.flatnonzero(fast[: top + 1] < low)
+    slowed = np.flatnonzero(fast[top:] < low) + top
+    if not len(below) or not len(slowed):
+        return None
+    rows = np.array(
+        [
+            below[-1] + 1,
+            below[-1] + 1 + np.argmax(fast[below[-1] + 1 : top + 1] >= high),
+            np.flatnonzero(fast[: slowed[0]] >= high)[-1],
+            slowed[0],
+        ]
+    )
+    at = speed.time_ns[rows]
+    sense = float(np.sign(speed.value[top]))
+    up, down = _stroke(piece, unit, at[:2], sense), _stroke(piece, unit, at[2:], sense)
+    if up is None or down is None:
+        return None
+    omega = fast[rows] * RAD_S
+    rising, falling = (omega[1] - omega[0]) / up[1], (omega[2] - omega[3]) / down[1]
+    if rising <= 0 or falling <= 0:
+        return None
+    inertia = (up[0] - down[0]) / (rising + falling)
+    every_s = float(np.diff(speed.time_ns).max()) / S
+    share = (rising * (every_s + up[2]) / up[1] + falling * (every_s + down[2]) / down[1]) / (
+        rising + falling
+    )
+    u_Nm = 2 * piece.bench.u(unit.role("torque"))
+    u_share = 4 * piece.bench.u(unit.role("speed")) * RAD_S / float(omega[1] - omega[0])
+    return inertia, abs(inertia) * (share + u_share) + u_Nm / (rising + falling)
+
+
+def _stroke(
+    piece: Piece, unit: DriveUnit, ends_ns: Int64s, sense: float
+) -> tuple[float, float, float] | None:
+    """Mean torque along the motion, how long it took and the torque's longest interval, in s."""
+    begin_ns, end_ns = (int(at) for at in ends_ns)
+    torque = _during(piece, unit.role("torque"), begin_ns, end_ns)
+    if len(torque) < 4:
+        return None
+    every_s = float(np.diff(torque.time_ns).max()) / S
+    return sense * float(np.mean(torque.value)), (end_ns - begin_ns) / S, every_s

@@ -17,7 +17,14 @@ from canscope.model.piece import Piece
 from canscope.model.rule import Rule, Worst, limit, unjudged
 from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
-from canscope.rules.electrical._burst_energy import APART_NS, Energy, energy, known_after_ns, rest
+from canscope.rules.electrical._burst_energy import (
+    APART_NS,
+    Energy,
+    energy,
+    known_after_ns,
+    measured_inertia,
+    rest,
+)
 from canscope.rules.shared.driving import RAD_S
 from canscope.rules.shared.persistence import rolling, to_ns
 
@@ -70,9 +77,13 @@ class PowerBalance(Rule):
         with 2 s of rest: the energy from rest to its highest speed. What the shafts took is at most
         ``most`` times what the pack gave over its rest before and after; what turns has at most
         ``most`` times the energy that the shafts took, where the plan gives ``inertia_kgm2``; and
-        shafts that speed up take energy. Energies below twice their uncertainty are not judged, nor
-        those that come too close, nor any in stage rolling. It proves no efficiency, and so no
-        factor: losses hide whatever makes the shafts' part too small or the pack's too large.
+        shafts that speed up take energy. Where the plan gives ``inertia_kgm2``, torque and speed
+        while speeding up and coasting through the same speeds amount to an inertia, which is within
+        ``inertia_factor`` of it: so the factors of both are held against something from outside,
+        but for errors in both that cancel. Energies below twice their uncertainty are not judged,
+        nor those that come too close, nor any in stage rolling. It proves no efficiency, and so no
+        factor otherwise: losses hide whatever makes the shafts' part too small or the pack's too
+        large.
     Margin
         ``most`` minus that quotient. Where the signs differ it is negative: of a driving unit
         ``most`` times the pack power minus the shaft power, over the magnitude of the pack power;
@@ -87,6 +98,8 @@ class PowerBalance(Rule):
     most: float = limit(1.05, low=1.0, note="shaft over pack power")
     average_s: float = limit(0.5, "s", low=0.05, high=30.0)
     floor_W: float = limit(500.0, "W", low=1.0)
+
+    inertia_factor: float = limit(1.5, low=1.1, high=10.0, note="between stated and measured")
 
     unit: ClassVar[str] = ""
     limit_parameter: ClassVar[str] = "most"
@@ -131,6 +144,7 @@ class PowerBalance(Rule):
         if piece.bench.stage != "rolling":
             for begin_ns, end_ns in over:
                 found += self._burst(energy(piece, begin_ns, end_ns), begin_ns)
+                found += self._inertias(piece, begin_ns, end_ns)
         state = State(tuple(b for b in bursts if b not in over), tuple(rests[-KEPT:]))
         return state, [*found, *self._steady(state, piece, shafts)]
 
@@ -166,6 +180,33 @@ class PowerBalance(Rule):
                     energies=f"{signed}, {into:.0f} J {source} from rest to the highest speed",
                 )
             )
+        return found
+
+    def _inertias(self, piece: Piece, begin_ns: int, end_ns: int) -> list[Outcome]:
+        """Margins of the inertia that speed and torque amount to, where the plan states it."""
+        found: list[Outcome] = []
+        for unit in piece.bench.units:
+            stated = unit.inertia_kgm2
+            seen = measured_inertia(piece, unit, begin_ns, end_ns) if stated else None
+            if stated is None or seen is None or seen[0] <= seen[1]:
+                continue
+            off = max(seen[0] / stated, stated / seen[0])
+            u = off * seen[1] / seen[0]
+            if abs(self.inertia_factor - off) >= u:
+                text = f"speed and torque of {unit.name} amount to an inertia of {seen[0]:.3g}"
+                found.append(
+                    margins(
+                        NAME,
+                        end_ns,
+                        self.inertia_factor - off,
+                        measured=off,
+                        limit=self.inertia_factor,
+                        uncertainty=u,
+                        start_ns=begin_ns,
+                        code="wrong-scale",
+                        energies=f"{text}, the plan says {stated:g} kg m2",
+                    )
+                )
         return found
 
     def _steady(
