@@ -27,7 +27,8 @@ class Unseen:
 
     ``kind`` is what was done (scale, offset, same-sensor, exchanged, delay ...), ``roles`` the
     patterns of all that it was done to alike, ``least`` and ``most`` between which sizes nobody
-    sees it (of a scale the factor, of an offset the change in the role's unit).
+    sees it (of a scale the factor, of an offset the change in the role's unit). ``unless`` is a key
+    of the plan whose statement makes it seen.
     """
 
     kind: str
@@ -36,6 +37,7 @@ class Unseen:
     anchor: str  # what a person does about it
     least: float = float("-inf")
     most: float = float("inf")
+    unless: str = ""
 
 
 @dataclass(frozen=True)
@@ -72,17 +74,35 @@ SPEEDS = Unseen(
     "scale",
     ("units.*.speed",),
     "a wrong factor of a speed (rad/s called rpm, a wheel's speed bound as the motor's): on "
-    "stands axles are not coupled, and only a speed too high for its torque and the stated "
-    "inertia is seen",
+    "stands axles are not coupled; where the plan states the inertia, only within half as much "
+    "again",
+    TURNS + ", or state inertia_kgm2 and let it coast without brake",
+    unless="inertia_kgm2",
+)
+SPEEDS_NEAR = Unseen(
+    "scale",
+    ("units.*.speed",),
+    "a factor of a speed within half as much again, though the inertia is stated",
     TURNS,
+    least=0.6,
+    most=1.55,
 )
 TORQUES = Unseen(
     "scale",
     ("units.*.torque",),
     "a wrong factor of a torque within what losses hide: too small, or not so large that the "
     "shafts give more than the pack",
-    "compare the pack's power at one steady load with an instrument, and know the losses",
+    "state inertia_kgm2 and let it coast without brake",
     most=4.0,
+    unless="inertia_kgm2",
+)
+TORQUES_NEAR = Unseen(
+    "scale",
+    ("units.*.torque",),
+    "a factor of a torque within half as much again, though the inertia is stated",
+    "compare the pack's power at one steady load with an instrument, and know the losses",
+    least=0.6,
+    most=1.55,
 )
 CURRENTS = Unseen(
     "scale",
@@ -302,7 +322,7 @@ EVIDENCE = (
         (
             Witness("axle-witness", "a person saw the wheel turn, and which way"),
             Witness("torque-response", "it speeds up the way its torque points"),
-            Witness("power-balance", "no more energy turns than the shafts took (inertia given)"),
+            Witness("power-balance", "with the torque it amounts to the stated inertia"),
             Witness("axle-agreement", "the other axle turns the same way; in rolling as fast"),
             Witness("the other unit", "its own values, counters and checksums are not the same"),
         ),
@@ -312,20 +332,21 @@ EVIDENCE = (
             "frozen: it stays though torque works, or does not come to rest after release",
             "rad/s called rpm, a wheel's speed: a tenth of what turns",
         ),
-        (SPEEDS, EXCHANGED),
+        (SPEEDS, SPEEDS_NEAR, EXCHANGED),
     ),
     Evidence(
         "units.*.torque",
         (
             Witness("torque-response", "the shaft speeds up the way that it points"),
             Witness("power-balance", "the shafts take no more than the pack gives, and something"),
+            Witness("power-balance", "with the speed it amounts to the stated inertia"),
         ),
         (
             "a wrong sign: the shaft speeds up against it, or energy comes from nowhere",
             "a request or a limit: it stays while the shaft slows down",
             "frozen: it stays after release",
         ),
-        (TORQUES,),
+        (TORQUES, TORQUES_NEAR),
     ),
     Evidence(
         "units.*.link_voltage",
@@ -408,13 +429,22 @@ def evidence_of(name: str) -> Evidence | None:
     return next((row for row in EVIDENCE if row.covers(name)), None)
 
 
-def unseen(kind: str, roles: frozenset[str], size: float | None = None) -> str:
-    """Why nobody can see a lie of that kind about all of these roles alike; empty if one can."""
+def unseen(
+    kind: str,
+    roles: frozenset[str],
+    size: float | None = None,
+    stated: frozenset[str] = frozenset(),
+) -> str:
+    """Why nobody can see a lie of that kind about all of these roles alike; empty if one can.
+
+    ``stated`` are the optional keys that the plan gives about them.
+    """
     for row in EVIDENCE:
         for lie in row.unseen:
             told = all(any(fnmatchcase(name, role) for role in lie.roles) for name in roles)
             whole = all(any(fnmatchcase(name, role) for name in roles) for role in lie.roles)
             fits = size is None or lie.least <= size <= lie.most
-            if lie.kind == kind and roles and told and whole and fits:
+            seen = lie.unless in stated
+            if lie.kind == kind and roles and told and whole and fits and not seen:
                 return lie.what
     return ""

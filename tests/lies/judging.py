@@ -101,4 +101,6 @@ def why_unseen(lie: Lie, vehicle: Vehicle) -> str:
     }
     if lie.kind == "exchanged":
         roles = {f"units.{name}.speed" for name in units.values()}
-    return unseen(lie.kind, frozenset(roles), lie.size)
+    told = [unit for unit in vehicle.units if any(f"units.{unit.name}." in r for r in roles)]
+    stated = {"inertia_kgm2"} if any(unit.states_inertia for unit in told) else set()
+    return unseen(lie.kind, frozenset(roles), lie.size, frozenset(stated))
