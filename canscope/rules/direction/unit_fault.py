@@ -10,7 +10,7 @@ import numpy as np
 
 from canscope.model.bench import Bench, Binding
 from canscope.model.findings import Verdict
-from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins, telling
+from canscope.model.outcome import Doubt, Margins, Outcome, Subject, deciding_rows, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import Rule, Worst, limit
 from canscope.model.signals import NEVER, NOT_AVAILABLE, Samples
@@ -138,7 +138,7 @@ class UnitFault(Rule):
         judged = samples[~spared]
         if len(judged):
             margin = np.where(bad[~spared], -1.0, 0.0)
-            rows = telling(margin)
+            rows = deciding_rows(margin)
             found.append(_rows(binding, name, judged.time_ns[rows], margin[rows], judged.raw[rows]))
         for at_ns, code in late:
             stamp, raw = np.array([at_ns], np.int64), np.array([code], np.int64)
