@@ -161,7 +161,7 @@ class PowerBalance(Rule):
             pairs.append((-seen.shaft_J, seen.shaft_u, shaft, seen.shaft_J, seen.shaft_u, shaft))
         found: list[Outcome] = []
         for out, out_u, where, into, into_u, source in pairs:
-            if out <= 2 * (out_u + into_u):
+            if out <= 2 * out_u:
                 continue
             scale = max(abs(into), 1.0)
             if abs(self.most * into - out) < self.most * into_u + out_u:
