@@ -137,6 +137,19 @@ ROWS = (
         explains=("message-presence|{bus}:*",),
     ),
     Row(
+        when=(failed("cycle-time", "{bus}:*", "frames-missing"),),
+        causes=(
+            (
+                "the recorder or its adapter on {bus} loses frames",
+                "record {bus} with another adapter and compare how often the message comes",
+            ),
+            (
+                "its node leaves frames out, or the cycle in plan or definition is not its own",
+                "look up its cycle in the node's description, and give it in the plan",
+            ),
+        ),
+    ),
+    Row(
         when=(failed("cycle-time", "{bus}:*"),),
         causes=(
             (

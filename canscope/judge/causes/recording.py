@@ -26,6 +26,21 @@ ROWS = (
         ),
     ),
     Row(
+        when=(failed("capture-integrity", code="missing-frames"),),
+        causes=(
+            (
+                "the recorder, its adapter or a filter in it lost frames that were on the buses",
+                "record again with another adapter and fewer programs running, and see whether the "
+                "same messages lack frames",
+            ),
+            (
+                "the cycles in plan or definition are not those of these messages",
+                "compare them with how often each message comes, message by message",
+            ),
+        ),
+        explains=("cycle-time", "alive-counter", "capture-gaps"),
+    ),
+    Row(
         when=(failed("capture-integrity", code="unreadable-lines"),),
         causes=(
             (

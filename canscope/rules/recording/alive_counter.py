@@ -10,11 +10,13 @@ import numpy as np
 
 from canscope.model.bench import Bench
 from canscope.model.cycle import UNLEARNED_NS
+from canscope.model.findings import Verdict
 from canscope.model.outcome import Outcome, Subject, deciding_rows, margins
 from canscope.model.piece import Piece
-from canscope.model.rule import Rule, limit
+from canscope.model.rule import Rule, Worst, limit
 from canscope.model.tables import Floats, Int64s
 from canscope.rules import RULES
+from canscope.rules.recording._losses import MOST_CYCLES, lost_over_gap
 
 
 @dataclass(frozen=True)
@@ -24,6 +26,8 @@ class Counter:
     time_ns: int | None = None  # of the last count
     raw: int = 0
     wrong: int = 0  # steps that were not by one
+    frames: int = 0  # that came
+    lost: int = 0  # that the counter counted and nobody recorded
 
 
 @RULES.add("alive-counter")
@@ -31,12 +35,16 @@ class Counter:
 class AliveCounter(Rule):
     """The rolling counter in a unit's frames counts on by one from frame to frame.
 
-    A counter that stands still while frames go on tells that the program behind it hangs.
+    A counter that stands still while frames go on tells that the program behind it hangs; one
+    that jumps over a gap tells that the frames in between were sent and are not in the recording.
 
     Judged
         For each unit with a rolling counter, at every frame: the step from the frame before,
-        modulo ``modulus`` of the binding, else two to the power of its bits. Not judged: a step
-        over a gap of more than ``gap_cycles`` (cycle-time speaks of it), steps until the cycle
+        modulo ``modulus`` of the binding, else two to the power of its bits. Over a gap of more
+        than ``gap_cycles`` and at most 3 cycles any step but one is wrong. Over a longer one, of at
+        most as many cycles as the counter has counts, it is wrong if the counter went on as if the
+        missing frames had been there (within a quarter of them). Not judged: other steps over
+        longer gaps (the node paused or restarted; cycle-time speaks of it), steps until the cycle
         is known, and a frame that comes again with the same count within half a cycle (a repeat
         on the bus is no new frame).
     Margin
@@ -53,16 +61,20 @@ class AliveCounter(Rule):
     says: ClassVar[dict[str, str]] = {
         "pass": "the rolling counter counted on by one from frame to frame; wrong steps",
         "fail": "the rolling counter did not count on by one (there it went from {before} to {now},"
-        " modulo {modulus}); wrong so far",
+        " modulo {modulus}){missing}; wrong so far",
     }
+    codes: ClassVar[tuple[str, ...]] = ("wrong-count", "frames-lost")
     exercise: ClassVar[str] = "record the bus with the unit powered"
     causes: ClassVar[tuple[str, ...]] = (
         "the program in the unit hangs while its bus driver goes on",
-        "frames were lost without a gap in the stamps, or arrived in a wrong order",
+        "the recorder, its adapter or a gateway lost frames, or changed their order",
         "the modulus in the plan is not the counter's own",
         "two nodes send with the same identifier",
     )
-    next: ClassVar[str] = "look whether the other signals of these frames still change"
+    next: ClassVar[str] = (
+        "look whether the other signals of these frames still change, and whether other messages"
+        " are missing at the same instants"
+    )
 
     def subjects(self, bench: Bench) -> Sequence[Subject]:
         """Every unit with a rolling counter."""
@@ -90,26 +102,31 @@ class AliveCounter(Rule):
             if counter.time_ns is not None:
                 times = np.concatenate((np.array([counter.time_ns]), times))
                 raw = np.concatenate((np.array([counter.raw]), raw))
-            after[name] = replace(counter, time_ns=int(times[-1]), raw=int(raw[-1]))
+            heard = counter.frames + len(samples)
             if len(times) > 1:
-                outcome, wrong = self._steps(name, piece, role, times, raw, counter.wrong)
-                after[name] = replace(after[name], wrong=wrong)
+                outcome, counter = self._steps(name, piece, role, times, raw, counter)
                 found.append(outcome)
+            after[name] = replace(counter, time_ns=int(times[-1]), raw=int(raw[-1]), frames=heard)
         return after, found
 
     def _steps(
-        self, name: str, piece: Piece, role: str, time_ns: Int64s, raw: Int64s, before: int
-    ) -> tuple[Outcome, int]:
-        """Outcome of the steps between these counts, and how many were wrong up to the last one."""
+        self, name: str, piece: Piece, role: str, time_ns: Int64s, raw: Int64s, before: Counter
+    ) -> tuple[Outcome, Counter]:
+        """Outcome of the steps between these counts, and the counter after the last one."""
         binding = piece.bench.bindings[role]
         modulus = binding.modulus
         times, way, step = time_ns[1:], np.diff(time_ns), np.diff(raw) % modulus
         cycle = piece.history.cycle_ns(role, times)
+        known = (cycle != UNLEARNED_NS) | (binding.cycle_ns is not None)
+        lost = np.where(known, lost_over_gap(way, step, raw[1:], cycle, binding), 0)
         judged = way <= self.gap_cycles * cycle
-        judged &= (cycle != UNLEARNED_NS) | (binding.cycle_ns is not None)
+        judged |= (step != 1) & (way <= MOST_CYCLES * cycle)
+        judged |= lost > 0
+        judged &= known
         judged &= (step != 0) | (way >= cycle / 2)
         wrong = judged & ((step != 1) | (raw[1:] >= modulus))
-        count = before + np.cumsum(wrong)
+        count = before.wrong + np.cumsum(wrong)
+        missing = before.lost + np.cumsum(np.where(wrong, lost, 0))
         measured: Floats = np.where(wrong, count, 0).astype(np.float64)
         some = deciding_rows(np.where(judged, -measured, np.nan))
         outcome = margins(
@@ -118,8 +135,19 @@ class AliveCounter(Rule):
             -measured[some],
             measured=measured[some],
             limit=0.0,
+            code=np.where(missing[some] > 0, "frames-lost", "wrong-count"),
             before=raw[:-1][some],
             now=raw[1:][some],
             modulus=modulus,
+            lost=missing[some],
+            heard=before.frames + some + (1 if before.time_ns is None else 0) + 1,
         )
-        return outcome, int(count[-1])
+        return outcome, replace(before, wrong=int(count[-1]), lost=int(missing[-1]))
+
+    def clause(self, verdict: Verdict | str, worst: Worst) -> str:
+        """Say how many frames are missing, where the counter proves it."""
+        lost, missing = worst.facts["lost"], ""
+        if lost:
+            total = lost + worst.facts["heard"]
+            missing = f": it jumped over gaps, and {lost} of {total} frames are missing"
+        return super().clause(verdict, replace(worst, facts={**worst.facts, "missing": missing}))

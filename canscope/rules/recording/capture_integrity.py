@@ -16,11 +16,21 @@ from canscope.model.piece import Piece
 from canscope.model.rule import ALL_STAGES, CardStep, Rule, limit
 from canscope.model.tables import Flag, Tally
 from canscope.rules import RULES
+from canscope.rules.recording._losses import Growth, Losses, begin, follow
 
 S = 10**9
 NONE = np.zeros(0, np.int64)
+MOST_NAMED = 3  # messages in a sentence
 FEWEST = 3  # messages that must agree on how wrong the clock runs; common practice, no source
 WRONG = 0.05  # by which they must be off, and agree; common practice, no source
+
+
+@dataclass(frozen=True)
+class Missing:
+    """Frames of one message that are surely missing, and how many came."""
+
+    frames: int
+    heard: int
 
 
 @dataclass(frozen=True)
@@ -33,6 +43,8 @@ class Recorded:
     stepped: bool = False  # the clock step in front of this segment was reported
     # The first stamps of every bound message whose cycle is stated.
     first_ns: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    losses: Losses = field(default_factory=Losses)
+    missing: Mapping[str, Missing] = field(default_factory=dict)
 
 
 @RULES.add("capture-integrity")
@@ -43,14 +55,18 @@ class CaptureIntegrity(Rule):
     Judged
         A clock step (more than 100 ms back, or its return) where it happened. Lines or records
         that could not be read, a last one that is cut off and frames that the recorder itself says
-        it lost, at the end. Whether the recorder was silent and whether it recorded error frames
-        is told, not judged.
+        it lost, at the end. Frames missing of two messages or more, at the frame that shows it: a
+        rolling counter that jumped over a gap as if they had been there, or more than 3 and more
+        than one in 1,000 intervals of two or three whole cycles (where nobody states the cycle,
+        single ones have to come before and after). One message alone is left to alive-counter and
+        cycle-time. Whether the recorder was silent and whether it recorded error frames is told,
+        not judged.
         Where every message comes faster, or slower, than its stated cycle by the same factor, it is
         the recording's clock that ran wrong, and with it all times and slopes.
     Margin
         ``skipped_percent`` minus the percentage of lines that could not be read; minus the number
-        of lost frames; -1 for a cut end; -1 for a clock step. It can be neither waived nor
-        switched off.
+        of lost or missing frames; -1 for a cut end; -1 for a clock step. It can be neither waived
+        nor switched off.
     Unproven
         Nothing was recorded (not-exercised); three messages or more, and all that state a cycle,
         came at the same multiple of it, more than 5 % off (capture-damaged).
@@ -67,6 +83,7 @@ class CaptureIntegrity(Rule):
         "clock-stepped",
         "unreadable-lines",
         "lost-frames",
+        "missing-frames",
         "cut-off",
     )
     exercise: ClassVar[str] = "record again, and stop the recorder before taking power away"
@@ -83,12 +100,16 @@ class CaptureIntegrity(Rule):
         return [Subject("capture")]
 
     def start(self, bench: Bench) -> Recorded:
-        return Recorded()
+        return Recorded(losses=begin(bench))
 
     def fold(self, state: Recorded, piece: Piece) -> tuple[Recorded, Sequence[Outcome]]:
         """Count, and report a clock step in front of this segment."""
         frames = piece.frames
         found = []
+        losses, grown = follow(state.losses, piece)
+        missing, lost = _missing(state.missing, grown)
+        if lost is not None:
+            found.append(lost)
         if frames.segment > 0 and not state.stepped:
             found.append(_step(piece))
         after = Recorded(
@@ -97,6 +118,8 @@ class CaptureIntegrity(Rule):
             state.tally + frames.tally,
             stepped=True,
             first_ns=_learned(state.first_ns, piece),
+            losses=losses,
+            missing=missing,
         )
         return after, found
 
@@ -132,6 +155,61 @@ class CaptureIntegrity(Rule):
             cut = "the recording is cut off in the middle of its last line or record; cut ends"
             found.append(_fault(at_ns, 1, cut, "cut-off"))
         return [*found, *_paced(state.first_ns, piece.bench)]
+
+
+def _missing(
+    known: Mapping[str, Missing], grown: Mapping[str, Growth]
+) -> tuple[Mapping[str, Missing], Margins | None]:
+    """What is missing of each message after this piece, and the outcome if several lost frames."""
+    rows = sorted(
+        (time_ns, key, missing, heard)
+        for key, more in grown.items()
+        for time_ns, missing, heard, beyond in zip(
+            more.time_ns.tolist(),
+            more.missing.tolist(),
+            more.heard.tolist(),
+            more.beyond.tolist(),
+            strict=True,
+        )
+        if beyond or key.endswith("#")
+    )
+    if not rows:
+        return known, None
+    after, judged = dict(known), []
+    for time_ns, key, missing, heard in rows:
+        after[key] = Missing(missing, heard)
+        surest = {**after, **{k.rstrip("#"): m for k, m in after.items() if k.endswith("#")}}
+        messages = {k: m for k, m in surest.items() if not k.endswith("#")}
+        if len(messages) > 1:
+            judged.append((time_ns, messages))
+    if not judged:
+        return after, None
+    totals = [sum(m.frames for m in messages.values()) for _, messages in judged]
+    what = [_told(messages) for _, messages in judged]
+    lost = np.array(totals, np.float64)
+    return after, margins(
+        "capture",
+        [time_ns for time_ns, _ in judged],
+        -lost,
+        measured=lost,
+        limit=0.0,
+        code="missing-frames",
+        what=np.array(what),
+    )
+
+
+def _told(messages: Mapping[str, Missing]) -> str:
+    """How much is missing of which messages, the worst first."""
+    worst = sorted(messages, key=lambda key: -messages[key].frames)[:MOST_NAMED]
+    shares = [
+        f"{messages[key].frames} of {messages[key].frames + messages[key].heard} of {key}"
+        for key in worst
+    ]
+    more = f" and of {len(messages) - len(worst)} more" if len(messages) > len(worst) else ""
+    return (
+        f"counters that jump over gaps, or intervals of whole cycles, show that frames of "
+        f"{len(messages)} messages are missing ({', '.join(shares)}{more}); frames missing"
+    )
 
 
 def _learned(known: Mapping[str, tuple[int, ...]], piece: Piece) -> Mapping[str, tuple[int, ...]]:

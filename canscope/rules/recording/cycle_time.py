@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import ClassVar
 
 import numpy as np
@@ -17,6 +17,7 @@ from canscope.model.piece import Piece, S
 from canscope.model.rule import ALL_STAGES, CardStep, Rule, Worst, limit, unjudged
 from canscope.model.tables import Int64s
 from canscope.rules import RULES
+from canscope.rules.recording._losses import Growth, Losses, begin, follow
 from canscope.rules.recording._messages import message_subjects
 from canscope.trust.silence import Silences, gaps, idle
 
@@ -48,6 +49,7 @@ class Bus:
     awake: bool
     nodes: Mapping[str, Node]
     frame_ns: int | None = None  # the last frame of any kind
+    losses: Losses = field(default_factory=Losses)
 
 
 @RULES.add("cycle-time")
@@ -66,8 +68,12 @@ class CycleTime(Rule):
         speaks again. Stretches in which nothing at all was recorded, of no message and on no bus
         (``cycles`` of the fastest one), are no node's fault and not counted: a node is silent
         while others are heard.
+        Frames that are missing one by one: more than 3 and more than one in 1,000 intervals of two
+        or three whole cycles, beside which no frame came early or late to make up for it. Where
+        nobody states the cycle, single ones have to come before and after.
     Margin
-        ``cycles`` times the cycle minus the interval, in ms.
+        ``cycles`` times the cycle minus the interval, in ms; of frames missing one by one, the
+        cycle times the number allowed minus the cycle times their number.
     Unproven
         The message never came (not-seen), or too seldom to learn its cycle (not-exercised); it came
         far more often than its stated cycle, so that a node that dies would hide behind another one
@@ -89,6 +95,7 @@ class CycleTime(Rule):
         "fail": "the message of {cycle_ms:.4g} ms cycle fell silent after {last_s:.3f} s, for"
         " longer than allowed",
     }
+    codes: ClassVar[tuple[str, ...]] = ("silent", "frames-missing")
     exercise: ClassVar[str] = "record at least 33 frames of each message with its node powered"
     causes: ClassVar[tuple[str, ...]] = (
         "the node lost its supply or restarted",
@@ -106,7 +113,7 @@ class CycleTime(Rule):
         for key, roles in bench.bound_messages.items():
             stated = (bench.bindings[role].cycle_ns for role in roles)
             nodes[key] = Node(next((cycle for cycle in stated if cycle), None))
-        return Bus(awake=True, nodes=nodes)
+        return Bus(awake=True, nodes=nodes, losses=begin(bench))
 
     def fold(self, state: Bus, piece: Piece) -> tuple[Bus, Sequence[Outcome]]:
         """Judge intervals, and silences whose deadline has passed by a later frame of any kind."""
@@ -130,7 +137,14 @@ class CycleTime(Rule):
             if not awake:
                 found += self._lasting(nodes, last_ns)
                 nodes = {key: _asleep(node) for key, node in nodes.items()}
-        return Bus(awake, nodes, _last_frame(piece, piece.until_ns, frame_ns)), found
+        losses, grown = follow(state.losses, piece)
+        known = dict(losses.intervals)
+        found += [
+            _lost(key, growth, known[key].cycle_ns or 0)
+            for key, growth in grown.items()
+            if key in known and growth.beyond.any()
+        ]
+        return Bus(awake, nodes, _last_frame(piece, piece.until_ns, frame_ns), losses), found
 
     def _intervals(
         self, key: str, node: Node, times: Int64s, quiet: Silences
@@ -256,6 +270,12 @@ class CycleTime(Rule):
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
         """The clause with the stamp of the last frame before the silence."""
+        if worst.code == "frames-missing" and verdict == Verdict.FAIL:
+            missing, heard = worst.facts["missing"], worst.facts["heard"]
+            return (
+                f"{missing} of {missing + heard} frames are missing: intervals of whole cycles of"
+                f" {worst.facts['cycle_ms']:.4g} ms, together"
+            )
         last_s = worst.at_s - worst.measured / 1e3
         return super().clause(verdict, replace(worst, facts={**worst.facts, "last_s": last_s}))
 
@@ -275,8 +295,28 @@ class CycleTime(Rule):
             limit=allowed / MS,
             start_ns=at_ns - interval_ns,
             end_ns=at_ns,
+            code="silent",
             cycle_ms=node.cycle_ns / MS,
         )
+
+
+def _lost(key: str, growth: Growth, cycle_ns: int) -> Margins:
+    """Frames missing one by one, as the time that they would have filled."""
+    some = growth.beyond
+    missing, heard = growth.missing[some], growth.heard[some]
+    cycle_ms = cycle_ns / MS
+    lost_ms, allowed_ms = missing * cycle_ms, growth.allowed[some] * cycle_ms
+    return margins(
+        key,
+        growth.time_ns[some],
+        allowed_ms - lost_ms,
+        measured=lost_ms,
+        limit=allowed_ms,
+        code="frames-missing",
+        missing=missing,
+        heard=heard,
+        cycle_ms=cycle_ms,
+    )
 
 
 def _counted(node: Node, interval: Int64s) -> Node:

@@ -119,7 +119,7 @@ def _with_errors(recording: Recording, at_s: Floats, channel: str, kind: int) ->
     return replace(out, can_id=can_id, length=length, channel=where, payload=payload)
 
 
-@fault("recording-gap", must="capture-gaps", may="cycle-time")
+@fault("recording-gap", must="capture-gaps", may="cycle-time alive-counter capture-integrity")
 class RecordingGap(Fault):
     """The recorder missed everything on all buses for a while."""
 

@@ -43,12 +43,43 @@ def test_a_count_beyond_the_modulus_fails():
     assert judge([12, 13, 14, 0, 1], modulus=15).verdict is Verdict.PASS
 
 
-def test_a_gap_in_the_stamps_explains_a_jump():
-    times = [0, 0.01, 0.02, 0.06, 0.07]
-    assert judge([0, 1, 2, 6, 7], times).verdict is Verdict.PASS
-    assert judge([0, 1, 2, 9, 10], times).verdict is Verdict.PASS  # cycle-time speaks of the gap
+def test_a_jump_over_a_gap_proves_lost_frames():
+    # 4 cycles from 2 to 6: the frames 3, 4 and 5 were sent and are not here.
+    finding = judge([0, 1, 2, 6, 7], [0, 0.01, 0.02, 0.06, 0.07])
+    assert (finding.verdict, finding.measured, finding.at_s) == (Verdict.FAIL, 1.0, 0.06)
+    assert finding.code == "frames-lost"
+    assert "it jumped over gaps, and 3 of 7 frames are missing" in finding.sentence
     late = [0, 0.01, 0.02, 0.035, 0.045]  # 1.5 cycles are no gap yet
-    assert judge([0, 1, 2, 4, 5], late).verdict is Verdict.FAIL
+    assert judge([0, 1, 2, 4, 5], late).code == "wrong-count"
+
+
+@pytest.mark.parametrize("every", [2, 3, 320])
+def test_one_frame_in_so_many_that_is_missing_fails(every):
+    number = np.arange(1000)
+    came = number[number % every != every - 1]
+    finding = judge(came % 16, came / 100)
+    lost = 1000 // every - (every == 2)  # behind the very last one nothing came
+    assert (finding.verdict, finding.measured) == (Verdict.FAIL, float(lost))
+    assert f"and {lost} of " in finding.sentence
+
+
+def test_every_second_frame_missing_fails_also_where_the_cycle_was_learned_from_the_rest():
+    came = np.arange(0, 200, 2)
+    finding = judge(came % 16, came / 100, cycle_s=None)
+    assert (finding.verdict, finding.code) == (Verdict.FAIL, "wrong-count")
+
+
+@pytest.mark.parametrize(
+    ("counts", "times"),
+    [
+        ([0, 1, 2, 3, 4], [0, 0.01, 0.02, 0.06, 0.07]),  # it paused for four cycles and went on
+        ([0, 1, 2, 9, 10], [0, 0.01, 0.02, 0.06, 0.07]),  # 6 more in 4 cycles: cycle-time's matter
+        ([5, 6, 7, 0, 1], [0, 0.01, 0.02, 2.02, 2.03]),  # a restart
+        ([5, 6, 7, 3, 4], [0, 0.01, 0.02, 9.0, 9.01]),  # far longer than the counter can tell
+    ],
+)
+def test_a_pause_or_a_restart_loses_nothing(counts, times):
+    assert judge(counts, times).verdict is Verdict.PASS
 
 
 def test_a_repeat_on_the_bus_is_no_new_frame():

@@ -137,7 +137,7 @@ def paced(times, **other):
     return run("capture-integrity", roles, cycles_s=CYCLES_S)["capture"]
 
 
-@pytest.mark.parametrize("times", [0.5, 0.8, 1.25, 2.0])
+@pytest.mark.parametrize("times", [0.5, 0.8, 1.25, 1.6, 2.3])
 def test_a_clock_that_ran_wrong_for_all_messages_alike_is_no_whole_recording(times):
     finding = paced(times)
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "capture-damaged")
@@ -149,6 +149,54 @@ def test_a_clock_that_is_right_within_what_nodes_keep_passes(times):
     assert paced(times).verdict is Verdict.PASS
 
 
+def test_all_messages_at_twice_their_stated_cycle_lack_every_second_frame():
+    assert paced(2.0).code == "missing-frames"  # a clock at half its speed looks the same
+
+
 def test_one_message_that_keeps_another_cycle_than_stated_is_no_fault_of_the_clock():
     assert paced(1.0, **{"pack.current": 2.0}).verdict is Verdict.PASS
-    assert paced(2.0, **{"pack.current": 1.0}).verdict is Verdict.PASS
+    assert paced(1.6, **{"pack.current": 1.0}).verdict is Verdict.PASS
+
+
+def lossy(keep, keys=tuple(CYCLES_S), **more):
+    """Three messages, of which some lack the frames whose number is not kept."""
+    roles = {}
+    for role, cycle in CYCLES_S.items():
+        number = np.arange(round(8 / cycle))
+        came = number[[bool(keep(n)) for n in number]] if role in keys else number
+        roles[role] = (np.round(came * cycle, 6), 12.0)
+    return run("capture-integrity", roles, cycles_s=CYCLES_S, **more)["capture"]
+
+
+@pytest.mark.parametrize("every", [2, 3, 10, 40])
+def test_frames_that_are_missing_of_several_messages_fail_with_their_number(every):
+    finding = lossy(lambda n: n % every, ("pack.voltage", "pack.current"))
+    assert (finding.verdict, finding.code) == (Verdict.FAIL, "missing-frames")
+    # 400 frames in 8 s at 20 ms, 800 at 10 ms; a few at the ends have no neighbour to tell.
+    assert abs(finding.measured - 1200 / every) <= 6
+    assert "frames of 2 messages are missing" in finding.sentence
+
+
+def test_one_message_alone_is_left_to_its_own_rules():
+    assert lossy(lambda n: n % 3, ("pack.voltage",)).verdict is Verdict.PASS
+
+
+def test_counters_of_two_units_that_jump_fail():
+    number = np.arange(200)
+    came = number[(number < 100) | (number > 101)]  # two frames missing, 20 ms
+    roles = {f"units.{unit}.alive": (came / 100, came % 16) for unit in ("front", "rear")}
+    more = {
+        "options": {role: {"modulus": 16} for role in roles},
+        "cycles_s": dict.fromkeys(roles, 0.01),
+    }
+    finding = run("capture-integrity", roles, **more)["capture"]
+    assert (finding.verdict, finding.measured, finding.at_s) == (Verdict.FAIL, 4.0, 1.02)
+    assert "2 of 103 of can0:M0" in finding.sentence  # 101 frames had come by then
+    assert run("capture-integrity", roles, cuts="each", **more)["capture"] == finding
+
+
+def test_cutting_changes_nothing_about_missing_frames():
+    keys = ("pack.voltage", "pack.current")
+    whole = lossy(lambda n: n % 10, keys)
+    assert lossy(lambda n: n % 10, keys, cuts="each") == whole
+    assert lossy(lambda n: n % 10, keys, cuts=[0.5, 3.003, 3.01]) == whole

@@ -102,6 +102,58 @@ def test_a_message_that_never_came_is_not_seen():
     assert judge([]).reason == "not-seen"
 
 
+def lacking(keep):
+    """The frames of 20 s whose number is kept."""
+    times = every_100_ms()
+    return times[[n for n in range(len(times)) if keep(n)]]
+
+
+@pytest.mark.parametrize("cycles_s", [STATED, {}])
+@pytest.mark.parametrize("every", [3, 5, 10, 40])
+def test_frames_missing_one_by_one_fail_with_their_number(every, cycles_s):
+    finding = judge(lacking(lambda n: n % every), cycles_s=cycles_s)
+    assert (finding.verdict, finding.code) == (Verdict.FAIL, "frames-missing")
+    assert "frames are missing: intervals of whole cycles of 100 ms" in finding.sentence
+    lost = finding.facts["missing"]
+    if cycles_s:
+        # The first is lost before anything was heard, the last with nothing behind it.
+        assert abs(lost - 200 / every) <= 2
+        assert finding.measured == pytest.approx(100.0 * lost)
+
+
+def test_a_message_that_always_comes_at_twice_its_stated_cycle_lacks_every_second_frame():
+    finding = judge(lacking(lambda n: n % 2))
+    assert (finding.verdict, finding.code) == (Verdict.FAIL, "frames-missing")
+    assert "98 of 197 frames are missing" in finding.sentence  # the 99 intervals but the last
+    assert judge(lacking(lambda n: n % 2), cycles_s={}).verdict is Verdict.PASS  # nobody knows
+
+
+def test_three_frames_missing_may_be_the_nodes_own():
+    assert judge(lacking(lambda n: n not in (40, 90, 140))).verdict is Verdict.PASS
+    assert judge(lacking(lambda n: n not in (40, 90, 140, 170))).verdict is Verdict.FAIL
+
+
+def test_late_frames_are_not_missing():
+    times = every_100_ms()
+    late = np.where(np.arange(len(times)) % 5 == 4, times + 0.09, times)  # 190 ms, then 10 ms
+    assert judge(late).verdict is Verdict.PASS
+    jittered = times + np.random.default_rng(1).uniform(-0.02, 0.02, len(times))
+    assert judge(np.round(np.sort(jittered) - jittered.min(), 6)).verdict is Verdict.PASS
+
+
+def test_a_node_that_sends_faster_at_first_loses_nothing():
+    times = np.concatenate((np.arange(0, 5, 0.05), every_100_ms(5.0)))
+    assert judge(np.round(times, 3), cycles_s={VOLTAGE: 0.1}).verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize("cycles_s", [STATED, {}])
+@pytest.mark.parametrize("keep", [lambda n: n % 3, lambda n: n % 2, lambda n: n % 10])
+def test_cutting_changes_nothing_about_missing_frames(keep, cycles_s):
+    whole = judge(lacking(keep), cycles_s=cycles_s)
+    assert judge(lacking(keep), cycles_s=cycles_s, cuts="each") == whole
+    assert judge(lacking(keep), cycles_s=cycles_s, cuts=[0.55, 3.0, 3.41, 11.0]) == whole
+
+
 def test_silence_after_the_ignition_went_off_is_no_fault():
     off = {IGNITION: (every_100_ms(), np.where(every_100_ms() < 5.0, 1, 0))}
     assert judge(every_100_ms(end_s=5.1), others=off).verdict is Verdict.PASS
