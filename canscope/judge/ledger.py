@@ -8,7 +8,7 @@ from canscope.judge.standing import Standing
 from canscope.model.bench import Bench
 from canscope.model.outcome import Doubt, Outcome
 from canscope.model.rule import Rule
-from canscope.trust.identity import Senders
+from canscope.trust.identity import Senders, twin_doubts
 from canscope.trust.role_health import Health
 
 
@@ -33,6 +33,7 @@ class Ledger:
         self.cycles_ms: dict[str, float] = {}
         self.origin_ns: int | None = None
         self.senders = Senders()
+        self.twins: dict[str, str] = {}  # role -> why it is no source of its own
 
     @property
     def origin(self) -> int:
@@ -70,8 +71,13 @@ class Ledger:
         """Note the cycles of roles, as a segment knew them at its end."""
         self.cycles_ms |= cycles_ms
 
+    def add_twins(self, roles: Mapping[str, str]) -> None:
+        """Note roles that turned out to be no source of their own, and why."""
+        self.twins = {**roles, **self.twins}
+
     def close(self) -> None:
         """Note what is only known at the end of the run."""
         for name, subjects in self.subjects.items():
             for subject in subjects:
                 self.add(name, self.senders.doubts(self.bench, subject))
+                self.add(name, twin_doubts(self.twins, subject))

@@ -15,6 +15,7 @@ from canscope.model.events import Event, Span, Window
 from canscope.model.history import KEEP_NS, History, stamped
 from canscope.model.piece import ClosedWindow, Piece
 from canscope.model.tables import Frames, Int64s, empty_frames
+from canscope.trust import same_frames
 from canscope.trust.role_health import window_doubts
 
 SETTLE_NS = 2 * 10**9  # what only the report shows may lag so far behind
@@ -34,6 +35,7 @@ class Segment:
         self._finder = Finder(self._bench)
         self._health = ledger.begin_segment()
         self._bursts = Bursts(self._bench)
+        self._same = same_frames.begin(self._bench)
         self._states: dict[str, Any] = {
             name: rule.start(self._bench)
             for name, rule in ledger.rules.items()
@@ -61,6 +63,7 @@ class Segment:
         for name in self._states:
             self._states[name], outcomes = self._ledger.rules[name].fold(self._states[name], piece)
             self._ledger.add(name, outcomes)
+        self._same = same_frames.compare(self._same, piece)
         self._judge_windows(found.spans)
         self._start_ns = until
         if until >= self._settled_ns + SETTLE_NS:
@@ -90,6 +93,7 @@ class Segment:
         for name, state in self._states.items():
             ledger.add(name, ledger.rules[name].close(state, piece))
         self._health.finish(self._history, until)
+        ledger.add_twins(same_frames.doubted(self._same, self._bench))
         for name, rule in ledger.rules.items():
             for subject in ledger.subjects[name]:
                 ledger.add(name, self._health.stuck(subject.needs, subject.name))

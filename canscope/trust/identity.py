@@ -1,4 +1,4 @@
-"""Do the frames that stand for one source really come from one?
+"""Do the frames that stand for one source really come from one, and two sources from two?
 
 A J1939 message whose definition takes it from any source address (FE) may come from several nodes.
 Their frames are one message then: one that died hides behind one that lives, and nobody knows whose
@@ -43,3 +43,10 @@ class Senders:
                 )
                 found.append(Doubt(subject.name, "sensor-suspect", text))
         return found
+
+
+def twin_doubts(twins: Mapping[str, str], subject: Subject) -> list[Doubt]:
+    """What is no source of its own (role -> why), and lowers a pass that rests on it."""
+    roles = dict.fromkeys((*subject.needs, *subject.shows))
+    texts = dict.fromkeys(twins[role] for role in roles if role in twins)
+    return [Doubt(subject.name, "sensor-suspect", text, code="same-bus") for text in texts]

@@ -22,6 +22,7 @@ temperature-ceiling temperature-rate sensor-alive                          | R j
 temperature-rise                                                           | R - R - -
 coolant-flow                                                               | - - - R R
 unasked-motion                                                             | R R R R R
+buses-distinct                                                             | R R R R R
 """
 ROWS = {
     rule: dict(zip(STAGES, cells.split(), strict=True))

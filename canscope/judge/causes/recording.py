@@ -6,6 +6,21 @@ from canscope.judge.causes.pattern import Row, failed
 
 ROWS = (
     Row(
+        when=(failed("buses-distinct"),),
+        causes=(
+            (
+                "two adapters are plugged into the same bus, or one bus was recorded under two "
+                "names",
+                "unplug one unit's bus from its adapter: only the frames of that unit may stop",
+            ),
+            (
+                "a gateway repeats the frames of one unit's bus on the other's",
+                "look up in the vehicle's description which messages the gateway repeats",
+            ),
+        ),
+        explains=("capture-integrity", "alive-counter", "axle-direction", "axle-witness"),
+    ),
+    Row(
         when=(failed("capture-integrity", code="clock-stepped"),),
         causes=(
             (
