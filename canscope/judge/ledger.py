@@ -33,7 +33,8 @@ class Ledger:
         self.cycles_ms: dict[str, float] = {}
         self.origin_ns: int | None = None
         self.senders = Senders()
-        self.twins: dict[str, str] = {}  # role -> why it is no source of its own
+        # Role -> why it is no source of its own, in words and as a code.
+        self.twins: dict[str, tuple[str, str]] = {}
 
     @property
     def origin(self) -> int:
@@ -71,9 +72,9 @@ class Ledger:
         """Note the cycles of roles, as a segment knew them at its end."""
         self.cycles_ms |= cycles_ms
 
-    def add_twins(self, roles: Mapping[str, str]) -> None:
+    def add_twins(self, roles: Mapping[str, str], code: str) -> None:
         """Note roles that turned out to be no source of their own, and why."""
-        self.twins = {**roles, **self.twins}
+        self.twins = {**{role: (text, code) for role, text in roles.items()}, **self.twins}
 
     def close(self) -> None:
         """Note what is only known at the end of the run."""

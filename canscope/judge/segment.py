@@ -17,6 +17,7 @@ from canscope.model.piece import ClosedWindow, Piece
 from canscope.model.tables import Frames, Int64s, empty_frames
 from canscope.trust import same_frames
 from canscope.trust.role_health import window_doubts
+from canscope.trust.same_sensor import Sensors
 
 SETTLE_NS = 2 * 10**9  # what only the report shows may lag so far behind
 
@@ -36,6 +37,7 @@ class Segment:
         self._health = ledger.begin_segment()
         self._bursts = Bursts(self._bench)
         self._same = same_frames.begin(self._bench)
+        self._sensors = Sensors(self._bench, start_ns)
         self._states: dict[str, Any] = {
             name: rule.start(self._bench)
             for name, rule in ledger.rules.items()
@@ -78,6 +80,7 @@ class Segment:
         new = history.between(self._bench.bindings, self._settled_ns, until)
         self._exhibits.add_samples(new, self._ledger.origin)
         self._health.feed(new, history, until)
+        self._sensors.feed(history, until)
         self._bursts.follow(self._finder.open_bursts(until), history)
         self._exhibits.copy_curves(self._ledger, history, until - KEEP_NS)
         history.forget(until - KEEP_NS)
@@ -93,7 +96,9 @@ class Segment:
         for name, state in self._states.items():
             ledger.add(name, ledger.rules[name].close(state, piece))
         self._health.finish(self._history, until)
-        ledger.add_twins(same_frames.doubted(self._same, self._bench))
+        self._sensors.finish(self._history, until)
+        ledger.add_twins(same_frames.doubted(self._same, self._bench), "same-bus")
+        ledger.add_twins(self._sensors.doubted(), "same-sensor")
         for name, rule in ledger.rules.items():
             for subject in ledger.subjects[name]:
                 ledger.add(name, self._health.stuck(subject.needs, subject.name))

@@ -45,8 +45,8 @@ class Senders:
         return found
 
 
-def twin_doubts(twins: Mapping[str, str], subject: Subject) -> list[Doubt]:
-    """What is no source of its own (role -> why), and lowers a pass that rests on it."""
+def twin_doubts(twins: Mapping[str, tuple[str, str]], subject: Subject) -> list[Doubt]:
+    """What is no source of its own (role -> why, code), and lowers a pass that rests on it."""
     roles = dict.fromkeys((*subject.needs, *subject.shows))
-    texts = dict.fromkeys(twins[role] for role in roles if role in twins)
-    return [Doubt(subject.name, "sensor-suspect", text, code="same-bus") for text in texts]
+    whys = dict.fromkeys(twins[role] for role in roles if role in twins)
+    return [Doubt(subject.name, "sensor-suspect", text, code=code) for text, code in whys]

@@ -1,0 +1,81 @@
+"""Two roles that show what one sensor measures are one witness; hand-made curves with noise.
+
+A winding warms by 20 K in a minute, with 0.1 K of noise and steps of 0.1 K.
+"""
+
+import numpy as np
+import pytest
+
+from canscope.model.bench import Kind
+from canscope.model.history import History
+from canscope.model.outcome import Subject
+from canscope.trust.identity import twin_doubts
+from canscope.trust.same_sensor import Sensors
+from tests.rules.harness import START_NS, bench_of, samples_of
+
+TIMES = np.arange(0, 90, 0.1)
+RISE = 20 * np.clip(TIMES / 60, 0, 1) - 8 * np.clip((TIMES - 60) / 30, 0, 1)
+WINDING, INVERTER = "units.front.temperatures.winding", "units.front.temperatures.inverter"
+REAR = "units.rear.temperatures.winding"
+SPEEDS = ("units.front.speed", "units.rear.speed")
+
+
+def doubted(roles, stage="dry-spin", step=0.1, seed=3, cuts=()):
+    """Which roles prove nothing of their own; ``roles``: role -> curve."""
+    rng = np.random.default_rng(seed)
+    bench = bench_of(roles, stage, {}, u=dict.fromkeys(roles, step / 2))
+    history, sensors = History(), Sensors(bench, START_NS)
+    for number, (role, curve) in enumerate(roles.items()):
+        noisy = np.round((curve + rng.normal(0, 0.1, len(curve))) / step) * step
+        history.append(role, samples_of(TIMES + number / 300, noisy, Kind.NUMBER, step))
+    for cut in cuts:
+        sensors.feed(history, START_NS + round(cut * 1e9))
+    sensors.finish(history, START_NS + 91 * 10**9)
+    return sensors.doubted()
+
+
+def test_one_sensor_under_two_names_is_one_witness():
+    found = doubted({INVERTER: 17 + RISE, WINDING: 17 + RISE})
+    assert set(found) == {INVERTER, WINDING}
+    assert "alike down to their noise while they moved" in found[WINDING]
+    assert "one sensor, so one witness, not two" in found[WINDING]
+
+
+@pytest.mark.parametrize("factor", [0.5, 0.9, 1.1])
+def test_parts_that_warm_by_ten_percent_more_or_less_are_two(factor):
+    assert doubted({INVERTER: 17 + factor * RISE, WINDING: 17 + RISE}) == {}
+
+
+def test_two_that_hardly_move_are_not_compared():
+    assert doubted({INVERTER: 17 + RISE / 20, WINDING: 17 + RISE / 20}) == {}
+    assert doubted({INVERTER: np.full(900, 17.0), WINDING: np.full(900, 17.0)}) == {}
+
+
+def test_coarse_steps_ask_for_a_longer_way():
+    assert doubted({INVERTER: 17 + RISE / 8, WINDING: 17 + RISE / 8}, step=1.0) == {}  # 2.5 K
+    assert doubted({INVERTER: 17 + 2 * RISE, WINDING: 17 + 2 * RISE}, step=1.0) != {}
+
+
+def test_the_same_part_of_twins_may_warm_alike():
+    assert doubted({WINDING: 17 + RISE, REAR: 17 + RISE}) == {}
+
+
+def test_speeds_that_are_one_are_told_also_if_one_is_mounted_the_other_way_round():
+    speed = 300 * np.sin(TIMES / 5)
+    assert set(doubted(dict.fromkeys(SPEEDS, speed))) == set(SPEEDS)
+    assert set(doubted({SPEEDS[0]: speed, SPEEDS[1]: -speed})) == set(SPEEDS)
+    assert doubted({SPEEDS[0]: speed, SPEEDS[1]: 0.98 * speed}) == {}
+    assert doubted(dict.fromkeys(SPEEDS, speed), stage="rolling") == {}  # the road couples them
+
+
+def test_a_subject_is_doubted_by_what_it_rests_on_and_by_what_it_shows():
+    twins = {WINDING: ("why", "same-sensor")}
+    for subject in (Subject("a", needs=(WINDING,)), Subject("a", needs=(REAR,), shows=(WINDING,))):
+        (doubt,) = twin_doubts(twins, subject)
+        assert (doubt.reason, doubt.text, doubt.code) == ("sensor-suspect", "why", "same-sensor")
+    assert twin_doubts(twins, Subject("a", needs=(REAR,))) == []
+
+
+def test_it_does_not_matter_how_the_run_is_cut():
+    roles = {INVERTER: 17 + RISE, WINDING: 17 + RISE}
+    assert doubted(roles, cuts=(1, 2, 50)) == doubted(roles)
