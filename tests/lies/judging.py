@@ -5,6 +5,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from fnmatch import fnmatchcase
 
 import numpy as np
 
@@ -41,6 +42,20 @@ ROLES = {  # of the signals that the demo vehicles send
     "Checksum": "units.{unit}.checksum",
     "InverterTemp": "units.{unit}.temperatures.inverter",
     "WindingTemp": "units.{unit}.temperatures.winding",
+}
+# What no signal of such a run contradicts: (kind, what it is about, with shell wildcards) -> why.
+UNSEEN: dict[tuple[str, str], str] = {
+    ("exchanged", "* alike"): (
+        "units that turn together, ask for the same sense of their signals and bear no mark of"
+        " their own: which axle is which rests on the plan alone, and buses-distinct says so"
+    ),
+    ("same-sensor", "*:UnitFast.LinkVoltage"): (
+        "both units hang on one link, and two sensors of it may well agree down to their noise"
+    ),
+    ("same-sensor", "twin *"): "the same part of two units alike warms alike",
+    ("same-sensor", "hardly moving *"): (
+        "it moves by too few of its steps for two sensors to differ visibly"
+    ),
 }
 
 
@@ -88,7 +103,7 @@ def judged(case: Case) -> Answer:
     if not changed:
         return Answer(case, (), "nothing changed", ())
     report = decoded(run).report()
-    whys = [why for lie in lies if (why := why_unseen(lie, vehicle))]
+    whys = [why for lie in lies if (why := why_unseen(lie, vehicle) or _unseen(lie))]
     return Answer(case, tuple(lies), str(report.verdict), tuple(whys))
 
 
@@ -104,3 +119,15 @@ def why_unseen(lie: Lie, vehicle: Vehicle) -> str:
     told = [unit for unit in vehicle.units if any(f"units.{unit.name}." in r for r in roles)]
     stated = {"inertia_kgm2"} if any(unit.states_inertia for unit in told) else set()
     return unseen(lie.kind, frozenset(roles), lie.size, frozenset(stated))
+
+
+def _unseen(lie: Lie) -> str | None:
+    """Why nobody can see it, if that is so."""
+    return next(
+        (
+            reason
+            for (kind, about), reason in UNSEEN.items()
+            if kind == lie.kind and fnmatchcase(lie.about, about)
+        ),
+        None,
+    )

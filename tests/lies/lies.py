@@ -152,8 +152,13 @@ def same_sensor(told: Told) -> Lie | None:
     if not pairs:
         return None
     one, two = pairs[told.rng.integers(len(pairs))]
+    about = two
+    if "Temp" in two:
+        way = float(np.ptp(told.seen[one])) / max(step_of(told.vehicle, key) for key in (one, two))
+        about = f"hardly moving {two}" if way < 8 else two
+        about = f"twin {two}" if _name(one) == _name(two) else about
     told.put(two, told.seen[one])
-    return Lie("same-sensor", two, f"shows {one}", (two,))
+    return Lie("same-sensor", about, f"shows {one}", (two,))
 
 
 @kind("exchanged")
@@ -171,7 +176,9 @@ def exchanged(told: Told) -> Lie | None:
         return replace(recording, channel=turned)
 
     told.later.append(swap)
-    return Lie("exchanged", f"{one} and {two}", "each bears the other's name")
+    signs = {told.truth.raw_sign[unit.name] for unit in told.vehicle.units[:2]}
+    alike = " alike" if len(signs) == 1 or not told.script.spins else ""
+    return Lie("exchanged", f"{one} and {two}{alike}", "each bears the other's name")
 
 
 # Loss, delay, a late start, an early end.

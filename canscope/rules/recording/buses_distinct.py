@@ -10,7 +10,7 @@ import numpy as np
 
 from canscope.model.bench import Bench
 from canscope.model.findings import COMMON_PRACTICE
-from canscope.model.outcome import Outcome, Subject, margins, telling
+from canscope.model.outcome import Outcome, Subject, deciding_rows, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import ALL_STAGES, CardStep, Rule, unjudged
 from canscope.rules import RULES
@@ -55,8 +55,9 @@ class BusesDistinct(Rule):
     limit_source: ClassVar[str] = COMMON_PRACTICE
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.POWER_UP, CardStep.SPIN})
     says: ClassVar[dict[str, str]] = {
-        "pass": "the two buses carry different frames; telling frames of {second} that {first} has"
-        " as well",
+        "pass": "the two buses carry different frames (which of them is which axle rests on the plan"
+        " alone, unless somebody marked one axle while it turned by itself); telling frames of"
+        " {second} that {first} has as well",
         "fail": "the two buses carry the same frames, those of {second} {delay}: this is one"
         " source, so nothing about the second unit is proven, nor which of the two it is; telling"
         " frames that are the same",
@@ -99,7 +100,7 @@ class BusesDistinct(Rule):
 def _outcome(pair: Pair, rows: Rows) -> Outcome:
     """How far the second bus of a pair is from showing only what the first one shows."""
     share = rows.same_percent
-    some = telling(SAME_PERCENT - share)
+    some = deciding_rows(SAME_PERCENT - share)
     first, second = pair.buses
     return margins(
         _name(pair),
