@@ -55,8 +55,8 @@ class BusesDistinct(Rule):
     limit_source: ClassVar[str] = COMMON_PRACTICE
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.POWER_UP, CardStep.SPIN})
     says: ClassVar[dict[str, str]] = {
-        "pass": "the two buses carry different frames (which of them is which axle rests on the plan"
-        " alone, unless somebody marked one axle while it turned by itself); telling frames of"
+        "pass": "the two buses carry different frames (which of them is which axle rests on the"
+        " plan alone, unless somebody marked one axle while it turned by itself); telling frames of"
         " {second} that {first} has as well",
         "fail": "the two buses carry the same frames, those of {second} {delay}: this is one"
         " source, so nothing about the second unit is proven, nor which of the two it is; telling"

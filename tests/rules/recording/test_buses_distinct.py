@@ -29,11 +29,11 @@ BENCH = bench_of(
 
 
 def unit(bus, seed, seconds=4.0, phase_s=0.0, counts=True, still=False, speed=None):
-    """Frames of a unit that speeds up evenly, with noise of a few steps of its own."""
+    """Frames of a unit that speeds up evenly, with noise and a slope (by 2 %) of its own."""
     rng = np.random.default_rng(seed)
     rows = []
     for number in range(round(seconds * 100)):
-        turns = 0 if still else 3 * number + int(rng.integers(0, 4))
+        turns = 0 if still else 3 * number + seed * number // 16 + int(rng.integers(0, 4))
         turns = turns if speed is None else speed(number)
         torque = 0 if still else 100 + int(rng.integers(0, 4))
         data = turns.to_bytes(2, "little") + torque.to_bytes(2, "little")
