@@ -14,6 +14,8 @@ from canscope.model.tables import SECOND_NS
 
 # No part of a unit cools so far between two readings so close.
 FALL_K, FALL_NS = 15.0, 300 * 10**6
+# The same without coolant, at an ordinary temperature.
+DRY_FALL_K, DRY_K_PER_S, DRY_NS, DRY_BELOW_DEGC = 4.0, 4.0, 3 * SECOND_NS, 60.0
 
 # A link that holds at least so much does not lose most of it so fast, unless it did so before.
 HELD_V = 120.0
@@ -24,18 +26,24 @@ LEAST_V = 1.0  # what is left of it counts as so much
 
 
 def temperature_fall(
-    piece: Piece, last_ns: int, last_degC: float, good: Samples
+    piece: Piece, last_ns: int, last_degC: float, good: Samples, dry_least_K: float
 ) -> tuple[int, float] | None:
     """When a temperature first fell too far from one reading to the next, and by how many K.
 
-    ``last_ns``, ``last_degC``: the reading before the first of these. A node that is being switched
-    off may send anything.
+    ``last_ns``, ``last_degC``: the reading before the first of these. ``dry_least_K``: what a
+    sensor without coolant around it has to fall by at least, infinite where there may be some. A
+    node that is being switched off may send anything, and so may one before poles close.
     """
     times = np.concatenate((np.array([last_ns], np.int64), good.time_ns))
-    fall_K = -np.diff(good.value, prepend=last_degC)
-    far = np.flatnonzero((fall_K >= FALL_K) & (times[1:] - times[:-1] <= FALL_NS))
+    fall_K, apart_ns = -np.diff(good.value, prepend=last_degC), times[1:] - times[:-1]
+    too_far = (fall_K >= FALL_K) & (apart_ns <= FALL_NS)
+    # Dry metal near the air's own temperature cools by tenths of a kelvin a second.
+    dry_K = np.maximum(max(DRY_FALL_K, dry_least_K), DRY_K_PER_S * apart_ns / SECOND_NS)
+    too_far |= (fall_K >= dry_K) & (apart_ns <= DRY_NS) & (good.value + fall_K < DRY_BELOW_DEGC)
+    far = np.flatnonzero(too_far)
     if len(far):
-        far = far[piece.at("@awake", good.time_ns[far]).value == 1]
+        awake = piece.at("@awake", good.time_ns[far]).value == 1
+        far = far[awake & (piece.at("@engaged", good.time_ns[far]).value == 1)]
     return (int(good.time_ns[far[0]]), float(fall_K[far[0]])) if len(far) else None
 
 

@@ -1,17 +1,28 @@
 """Is a temperature sensor alive?
 
-A living one is off the rails, its raw value moved, it follows what heats it, and it does not fall
-as no part cools. ``flicker`` and ``warming`` are two of these signs.
+A living one is off the rails, it answers to what heats it as its neighbours do, and it does not
+fall as no part cools. ``course`` keeps what it read, ``flicker`` and ``warming`` are further signs.
+
+What proves it, the first that applies (``_proof``): it warmed in this run; a hand moved it before
+the first burst; it is cold and agrees with everything else that is; an earlier real recording saw
+it move. Whatever speaks against it in this run (``_suspicion``) comes before all of them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+
+from canscope.model.bench import Bench
 from canscope.model.outcome import Doubt
 from canscope.model.piece import Piece
-from canscope.model.signals import NEVER
+from canscope.model.signals import NEVER, Samples
+from canscope.model.tables import SECOND_NS, Bools
+from canscope.trust.course import START, SURE, Course, Level
+from canscope.trust.course import follow as follow_course
 from canscope.trust.flicker import Flicker
 from canscope.trust.flicker import follow as follow_flicker
 from canscope.trust.impossible_fall import temperature_fall
@@ -19,9 +30,20 @@ from canscope.trust.range_ends import railed_new
 from canscope.trust.warming import Warming
 from canscope.trust.warming import follow as follow_warming
 
-# What a neighbour of a dead sensor moves by at least, in K and in the dead one's raw steps; common
-# practice, no source.
-NEIGHBOUR_K, NEIGHBOUR_STEPS = 4.0, 4.0
+# All common practice, no source.
+WAKES_NS = SECOND_NS  # what a node sends so soon after it began may be start-up codes
+STEP = 0.5  # of a raw step: so far a level has to move; one that flickers moves by less than one
+WARMED_STEPS, WARMED_K = 3.0, 0.5  # what a neighbour warms by, in the sensor's own steps
+FAR_STEPS = 5.0  # the same of a neighbour that may differ more: in another unit, or later
+SMALL = 4  # blocks before the first burst, in which nothing can be said to have followed a hand
+HELD_STEPS = 3  # codes apart: a hand that holds a sensor moves it through so many
+RESTED_NS = 20 * SECOND_NS  # a sensor that then stands for so long, while others cool, is dead
+COOLED_STEPS, COOLED_K = 8.0, 2.0  # by how much a neighbour of another kind cools meanwhile
+ALIKE = 3.0  # times as warm, or a third: then two parts cool alike
+COLD_K = 3.0  # and a step: so far a cold sensor may lie from the air and from its neighbours
+COLD_STEPS = 2.0  # warmer by more than so many of its steps, a neighbour says that it is not cold
+COLD_TURNED_NS = 20 * SECOND_NS  # a unit that turned for longer in all is not cold
+BELOW_K = 8.0  # colder than everything was before: nothing cools a part so far
 
 NEVER_CHANGED = "the sensor's raw value never changed, so it may be stuck"
 
@@ -30,38 +52,68 @@ NEVER_CHANGED = "the sensor's raw value never changed, so it may be stuck"
 class Sensor:
     """What a run has shown of one temperature sensor so far."""
 
+    woke_ns: int = int(NEVER)  # its first value since it last began to send
+    heard_ns: int = int(NEVER)  # its last value, on the rails or off them
     raw: int | None = None  # its first raw code off the rails
     moved_ns: int | None = None  # when the raw code first differed from that one
+    step_K: float = float("inf")  # the smallest of its steps
     railed_ns: int | None = None  # when it first stood at a rail and should not have
     railed_degC: float = float("nan")
     last_ns: int = int(NEVER)  # its last value off the rails
     last_degC: float = float("nan")
     fell: tuple[int, float] | None = None  # when it first fell as no part cools, by how many K
+    began_ns: int | None = None  # its unit's first burst
+    known_ns: int | None = None  # when that became known
+    burst_ns: int | None = None  # the burst that its unit is in
+    ended_ns: int | None = None  # its unit's last burst
+    turned_ns: int = 0  # in all bursts that have ended
+    course: Course = START
     warming: Warming = field(default_factory=Warming)
     flicker: Flicker = field(default_factory=Flicker)
 
 
+@dataclass(frozen=True)
+class Life:
+    """Whether a sensor can be believed at the end of a run.
+
+    ``suspicion`` says what speaks against it, ``proof`` how it showed that it lives, ``missing``
+    why it did not; in words, two of them empty.
+    """
+
+    suspicion: str = ""
+    at_ns: int | None = None
+    code: str = ""
+    proof: str = ""
+    missing: str = ""
+    moved: bool = False  # it proved itself by moving in this very run
+
+
 def watch(sensor: Sensor, piece: Piece, role: str) -> Sensor:
-    """The sensor after a piece. Rails before its first good value are forgiven while idle."""
+    """The sensor after a piece. Rails before the first burst are forgiven while idle."""
     return piece.once((watch, role, sensor), lambda: _watched(sensor, piece, role))
 
 
 def _watched(sensor: Sensor, piece: Piece, role: str) -> Sensor:
     samples, rail = railed_new(piece, role)
-    good = samples[~rail] if rail.any() else samples
     unit = role.split(".")[1]
+    sensor = _bursts(sensor, piece, unit)
+    if len(samples):
+        settled, sensor = _settled(sensor, piece, role, samples)
+        samples, rail = (samples, rail) if settled is None else (samples[settled], rail[settled])
+    good = samples[~rail] if rail.any() else samples
     sensor = replace(
         sensor,
+        course=follow_course(sensor.course, piece.origin_ns, good),
         warming=follow_warming(sensor.warming, piece, unit, good),
         flicker=follow_flicker(sensor.flicker, piece, unit, good),
     )
     if sensor.railed_ns is None and rail.any():
-        first_good_ns = good.time_ns[0] if len(good) else piece.until_ns
-        been_good = sensor.raw is not None or samples.time_ns > first_good_ns
-        engaged = piece.at("@engaged", samples.time_ns).value == 1
+        matters = piece.at("@engaged", samples.time_ns).value == 1
+        if sensor.known_ns is not None:
+            matters |= samples.time_ns >= sensor.known_ns
         # A node that is being switched off may send anything.
         asleep = piece.at("@awake", samples.time_ns).value == 0
-        bad = samples[rail & (been_good | engaged) & ~asleep]
+        bad = samples[rail & matters & ~asleep]
         if len(bad):
             sensor = replace(sensor, railed_ns=int(bad.time_ns[0]), railed_degC=float(bad.value[0]))
     if not len(good):
@@ -71,60 +123,342 @@ def _watched(sensor: Sensor, piece: Piece, role: str) -> Sensor:
     if moved_ns is None:
         moved = good.time_ns[good.raw != raw]
         moved_ns = int(moved[0]) if len(moved) else None
+    fell = sensor.fell
+    if fell is None:
+        dry = piece.bench.coolant == "empty"
+        least_K = 4 * step_K(sensor, piece.bench, role) if dry else np.inf
+        fell = temperature_fall(piece, sensor.last_ns, sensor.last_degC, good, least_K)
+    steps = np.abs(np.diff(good.value, prepend=sensor.last_degC))
     return replace(
         sensor,
         raw=raw,
         moved_ns=moved_ns,
-        fell=sensor.fell or temperature_fall(piece, sensor.last_ns, sensor.last_degC, good),
+        step_K=min(sensor.step_K, float(steps[steps > 0].min(initial=np.inf))),
+        fell=fell,
         last_ns=int(good.time_ns[-1]),
         last_degC=float(good.value[-1]),
     )
 
 
-def doubts(sensor: Sensor, piece: Piece, subject: str, role: str) -> Sequence[Doubt]:
-    """Why the sensor cannot be believed at the end of the run; empty if it can."""
-    text, at_ns = _suspicion(sensor, role in piece.bench.moved_before, piece.until_ns)
-    if not text:
-        return []
-    code = ""
-    if sensor.railed_ns is not None:
-        code = "at-end-of-range"
-    elif text == NEVER_CHANGED:
-        code = "never-changed"
-    return [Doubt(subject, "sensor-suspect", text, at_ns, code=code)]
+def _bursts(sensor: Sensor, piece: Piece, unit: str) -> Sensor:
+    """The sensor with the bursts of its unit counted."""
+    for event in piece.events:
+        if event.subject != unit:
+            continue
+        if event.kind == "burst-start":
+            first = sensor.began_ns is None
+            sensor = replace(
+                sensor,
+                began_ns=event.time_ns if first else sensor.began_ns,
+                known_ns=event.known_ns if first else sensor.known_ns,
+                burst_ns=event.time_ns,
+            )
+        elif event.kind == "burst-end" and sensor.burst_ns is not None:
+            turned_ns = sensor.turned_ns + event.time_ns - sensor.burst_ns
+            ended_ns = event.time_ns
+            sensor = replace(sensor, burst_ns=None, ended_ns=ended_ns, turned_ns=turned_ns)
+    return sensor
 
 
-def _suspicion(sensor: Sensor, moved_before: bool, until_ns: int) -> tuple[str, int | None]:
-    """What is wrong with the sensor and since when; the words are empty if nothing is."""
-    if sensor.railed_ns is not None:
-        text = f"the sensor stood at the end of its range ({sensor.railed_degC:g} degC)"
-        return text, sensor.railed_ns
-    if sensor.raw is None:
-        return "the sensor gave no value off the ends of its range", None
-    if sensor.moved_ns is None and not moved_before:
-        return NEVER_CHANGED, None
-    if sensor.fell is not None:
-        fell_ns, fall_K = sensor.fell
-        return f"the sensor fell by {fall_K:.1f} K from one reading to the next", fell_ns
-    if sensor.flicker.stopped_ns is not None:
-        text = "the sensor stopped moving at all before a burst that heats it"
-        return text, sensor.flicker.stopped_ns
-    if sensor.warming.went_far(sensor.flicker.step) and sensor.flicker.rests:
-        text = "the sensor followed the last burst and then stopped moving at all"
-        return text, sensor.flicker.since_ns
-    if still := sensor.warming.suspect(until_ns):
-        text = "the sensor stood still over one burst and moved clearly over another"
-        return text, still.began_ns
-    return "", None
+def _settled(
+    sensor: Sensor, piece: Piece, role: str, samples: Samples
+) -> tuple[Bools | None, Sensor]:
+    """Which samples are no start-up codes (None: all), and the sensor that has heard them.
 
-
-def stood_beside(moved_K: float, others_K: Mapping[str, float], half_step_K: float) -> str:
-    """How a sensor stood still beside one of its unit that moved far; empty if it did not.
-
-    ``moved_K``: the range of its values, ``others_K``: of its neighbours' values, by their word.
+    A node that wakes, or starts anew, while nothing is engaged may send anything at first.
     """
-    least_K = max(NEIGHBOUR_K, NEIGHBOUR_STEPS * 2 * half_step_K)
-    for word, other_K in others_K.items():
-        if moved_K == 0 and other_K >= least_K:
-            return f"it never moved from the first burst on, while {word} moved by {other_K:.1f} K"
-    return ""
+    times = samples.time_ns
+    apart = np.diff(times, prepend=sensor.heard_ns)
+    woke = np.where(apart > piece.history.patience_ns(role, times), times, sensor.woke_ns)
+    woke = np.maximum.accumulate(woke)
+    sensor = replace(sensor, woke_ns=int(woke[-1]), heard_ns=int(times[-1]))
+    new = times - woke < WAKES_NS
+    if not new.any():
+        return None, sensor
+    return ~new | (piece.at("@engaged", times).value == 1), sensor
+
+
+def step_K(sensor: Sensor, bench: Bench, role: str) -> float:
+    """What the sensor resolves: its raw step, or the smallest step it made, if that is wider."""
+    seen = sensor.step_K if np.isfinite(sensor.step_K) else 0.0
+    return max(2 * bench.bindings[role].half_step, seen)
+
+
+def doubts(lives: Mapping[str, Life], subject: str, role: str) -> list[Doubt]:
+    """Why the sensor cannot be believed at the end of the run; empty if it can."""
+    life = lives[role]
+    if not life.suspicion and not life.missing:
+        return []
+    text = life.suspicion or life.missing
+    return [Doubt(subject, "sensor-suspect", text, life.at_ns, code=life.code)]
+
+
+def lives_of(sensors: Mapping[str, Sensor], piece: Piece) -> Mapping[str, Life]:
+    """What to think of each sensor (by role) at the end of the run, given all of them."""
+    key = (lives_of, tuple(sensors.items()))
+    return piece.once(key, lambda: _Together(sensors, piece).lives())
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """One sensor at the end of the run."""
+
+    role: str
+    unit: str
+    word: str
+    sensor: Sensor
+    course: Course
+    step_K: float
+    turned_ns: int
+
+    @property
+    def from_ns(self) -> int:
+        """From when on it has to answer: the first burst of its unit, else its first value."""
+        if self.sensor.began_ns is not None:
+            return self.sensor.began_ns
+        return int(self.course.end_ns[0]) if len(self.course.table) else 0
+
+    def least_K(self, *levels: Level) -> float:
+        """By how much levels have to differ, so that the difference is one."""
+        return max(STEP * self.step_K, SURE * math.hypot(*(level.u for level in levels)))
+
+    def rise_K(self, from_ns: int) -> tuple[float, float]:
+        """How far its level rose from an instant on, and how far at least to be sure of it."""
+        before, after = self.course.level_at(from_ns), self.course.highest_after(from_ns)
+        if before is None or after is None or self.sensor.moved_ns is None:
+            return 0.0, float("inf")
+        return after.value - before.value, self.least_K(before, after)
+
+    def warmed_K(self) -> float:
+        """How far it rose over all that it showed just before the first burst; 0 if not surely."""
+        rise_K, least_K = self.rise_K(self.from_ns)
+        before = self.course.range_before(self.from_ns)
+        if before is not None:
+            rise_K -= max(before[1].value - self.base_degC, 0.0)
+        return rise_K if rise_K >= least_K else 0.0
+
+    @property
+    def base_degC(self) -> float:
+        """Its level before the first burst; NaN if it had none."""
+        level = self.course.level_at(self.from_ns)
+        return float("nan") if level is None else level.value
+
+    def fall_K(self, from_ns: int) -> tuple[float, float]:
+        """The same of how far it fell."""
+        before, after = self.course.level_at(from_ns), self.course.lowest_after(from_ns)
+        if before is None or after is None or self.sensor.moved_ns is None:
+            return 0.0, float("inf")
+        return before.value - after.value, self.least_K(before, after)
+
+
+class _Together:
+    """All sensors of a vehicle at the end of a run: each is held against the others."""
+
+    def __init__(self, sensors: Mapping[str, Sensor], piece: Piece) -> None:
+        self._bench, self._until_ns = piece.bench, piece.until_ns
+        self._seen = [_seen(role, sensor, piece) for role, sensor in sensors.items()]
+
+    def lives(self) -> dict[str, Life]:
+        """What to think of each."""
+        return {one.role: self._life(one) for one in self._seen}
+
+    def _life(self, one: _Seen) -> Life:
+        text, at_ns, code = self._suspicion(one)
+        if text:
+            return Life(text, at_ns, code)
+        for proof, moved in self._proofs(one):
+            return Life(proof=proof, moved=moved)
+        if one.sensor.moved_ns is None:
+            return Life(missing=NEVER_CHANGED + self._not_cold(one), code="never-changed")
+        text = "the sensor showed no warming and no cooling, only steps to and fro"
+        return Life(missing=text + self._not_cold(one), code="never-warmed")
+
+    def _suspicion(self, one: _Seen) -> tuple[str, int | None, str]:
+        """What is wrong with the sensor and since when; the words are empty if nothing is."""
+        sensor = one.sensor
+        if sensor.railed_ns is not None:
+            text = f"the sensor stood at the end of its range ({sensor.railed_degC:g} degC)"
+            return text, sensor.railed_ns, "at-end-of-range"
+        if sensor.raw is None:
+            return "the sensor gave no value off the ends of its range", None, ""
+        if sensor.fell is not None:
+            fell_ns, fall_K = sensor.fell
+            text = f"the sensor fell by {fall_K:.1f} K from one reading to the next"
+            return text, fell_ns, ""
+        if text := self._too_cold(one):
+            return text, sensor.began_ns, ""
+        if text := self._against_neighbours(one):
+            return text, sensor.began_ns, "against-neighbours"
+        if sensor.flicker.stopped_ns is not None:
+            text = "the sensor stopped moving at all before a burst that heats it"
+            return text, sensor.flicker.stopped_ns, ""
+        if sensor.warming.went_far(sensor.flicker.step) and sensor.flicker.rests:
+            text = "the sensor followed the last burst and then stopped moving at all"
+            return text, sensor.flicker.since_ns, ""
+        if still := sensor.warming.suspect(self._until_ns):
+            text = "the sensor stood still over one burst and moved clearly over another"
+            return text, still.began_ns, ""
+        if text := self._stopped(one):
+            return text, sensor.flicker.since_ns, "against-neighbours"
+        return "", None, ""
+
+    def _too_cold(self, one: _Seen) -> str:
+        """Whether it read colder than anything was before its unit turned."""
+        sensor, ambient_degC = one.sensor, self._bench.ambient_degC
+        # A warm part may cool; below the air, or below what stood overnight, none does.
+        if sensor.began_ns is None or (ambient_degC is None and not self._bench.cold):
+            return ""
+        levels = [other.course.level_at(other.from_ns) for other in self._seen]
+        known = [level.value for level in levels if level is not None]
+        if ambient_degC is not None:
+            known.append(ambient_degC)
+        ended_ns = sensor.ended_ns if sensor.burst_ns is None else None
+        lowest = one.course.lowest_between(sensor.began_ns, ended_ns or self._until_ns)
+        coldest = one.course.lowest_after(sensor.began_ns)
+        below_K = COLD_K + one.step_K  # for a level; a single reading may be noise
+        if known and coldest is not None and ended_ns is not None:
+            below = coldest.value + SURE * coldest.u < min(known) - below_K
+            if below and coldest.time_ns <= ended_ns + RESTED_NS:
+                text = f"the sensor fell to {coldest.value:.1f} degC, colder than all was before "
+                return text + f"({min(known):.1f} degC)"
+        if known and min(known) - lowest >= BELOW_K:
+            text = f"the sensor read {lowest:.1f} degC while the unit worked, colder than all was "
+            return text + f"before ({min(known):.1f} degC)"
+        return ""
+
+    def _against_neighbours(self, one: _Seen) -> str:
+        """Whether its neighbours warmed by three of its steps and more while it did not."""
+        if one.sensor.began_ns is None:
+            return ""
+        if one.warmed_K():
+            return ""
+        for other, steps in self._neighbours(one):
+            other_K, other_least_K = other.rise_K(one.from_ns)
+            if other_K >= max(steps * one.step_K, WARMED_K, other_least_K):
+                fall_K, fallen_K = one.fall_K(one.from_ns)
+                how = f"fell by {fall_K:.1f} K" if fall_K >= fallen_K else "did not warm"
+                return f"the sensor {how} while {other.word} of {other.unit} warmed by " + (
+                    f"{other_K:.1f} K, which are {other_K / one.step_K:.0f} of its own steps"
+                    if one.step_K
+                    else f"{other_K:.1f} K"
+                )
+        return ""
+
+    def _stopped(self, one: _Seen) -> str:
+        """Whether it stopped for good while a neighbour that had warmed alike went on."""
+        since_ns, last_ns = one.sensor.flicker.since_ns, one.sensor.last_ns
+        if one.sensor.began_ns is None or not one.sensor.flicker.changes:
+            return ""
+        if last_ns - since_ns < RESTED_NS:
+            return ""
+        rise_K, least_K = one.rise_K(one.from_ns)
+        for other, _ in self._neighbours(one):
+            other_K, _ = other.rise_K(one.from_ns)
+            fall_K, _ = other.fall_K(since_ns)
+            later_K, sure_K = other.rise_K(since_ns)
+            text = f"the sensor stood still for the last {(last_ns - since_ns) / SECOND_NS:.0f} s"
+            if later_K >= max(FAR_STEPS * one.step_K, WARMED_K, sure_K):
+                return f"{text}, while {other.word} of {other.unit} warmed by {later_K:.1f} K"
+            alike = rise_K >= least_K and 1 / ALIKE <= other_K / rise_K <= ALIKE
+            steps, floor_K = COOLED_STEPS, COOLED_K
+            if other.word == one.word:
+                steps, floor_K = WARMED_STEPS, WARMED_K
+            if alike and fall_K >= max(steps * one.step_K, floor_K, sure_K):
+                return f"{text}, while {other.word} of {other.unit} cooled by {fall_K:.1f} K"
+        return ""
+
+    def _neighbours(self, one: _Seen) -> Iterator[tuple[_Seen, float]]:
+        """Sensors that are heated with it, and by how many of its steps they have to warm.
+
+        Those of its own unit, and those of the same name in units that turned no longer than
+        twice as long.
+        """
+        for other in self._seen:
+            if other is one or other.sensor.raw is None:
+                continue
+            if other.unit == one.unit:
+                yield other, WARMED_STEPS
+            elif other.word == one.word and other.turned_ns <= 2 * one.turned_ns:
+                yield other, FAR_STEPS
+
+    def _proofs(self, one: _Seen) -> Iterator[tuple[str, bool]]:
+        """How it showed that it lives, in words, and whether by moving in this run.
+
+        A person's own reading beside the sensor is a further proof, and belongs here.
+        """
+        if warmed_K := one.warmed_K():
+            yield f"warmed by {warmed_K:.1f} K in this run", True
+        if cooled_K := self._cooled_K(one):
+            yield f"cooled by {cooled_K:.1f} K in this run", True
+        if held_K := _held_K(one):
+            yield f"followed a hand by {held_K:.1f} K before its unit turned", True
+        if not self._not_cold(one):
+            yield "is as cold as the air and its neighbours, as nothing warmed", False
+        if one.role in self._bench.moved_before:
+            yield "moved in an earlier run of the build record", False
+
+    def _cooled_K(self, one: _Seen) -> float:
+        """By how much a part that was warm before the first burst cooled; 0 if it was not."""
+        fall_K, least_K = one.fall_K(one.from_ns)
+        if fall_K < max(HELD_STEPS * one.step_K, WARMED_K, least_K):
+            return 0.0
+        if self._bench.ambient_degC is not None:
+            warm = one.base_degC - self._bench.ambient_degC > COLD_K + one.step_K
+            return fall_K if warm else 0.0
+        others = [other for other, _ in self._neighbours(one)]
+        cooled = [other for other in others if np.greater_equal(*other.fall_K(one.from_ns))]
+        return fall_K if cooled or not others else 0.0
+
+    def _not_cold(self, one: _Seen) -> str:
+        """Why it is not known to be a cold sensor that has nothing to show; empty if it is."""
+        ambient_degC = self._bench.ambient_degC
+        others = [
+            other for other in self._seen if other is not one and other.sensor.raw is not None
+        ]
+        level = one.course.level_at(one.from_ns)
+        if ambient_degC is None:
+            return ": job.ambient_degC is not given, so it is not known to be cold"
+        if level is None or not others:
+            return ": no other sensor can tell that it is cold"
+        near_K = COLD_K + one.step_K
+        if abs(level.value - ambient_degC) > near_K:
+            return f": at {level.value:.1f} degC in air of {ambient_degC:g} degC it is not cold"
+        for ns in (one.turned_ns, *(other.turned_ns for other in others)):
+            if ns > COLD_TURNED_NS:
+                return f": a unit turned for {ns / SECOND_NS:.0f} s, which warms it"
+        for moves in (one.rise_K, one.fall_K):
+            moved_K, _ = moves(one.from_ns)
+            if moved_K > one.step_K + SURE * level.u:
+                return f": its level moved by {moved_K:.1f} K"
+        for other in others:
+            its = other.course.level_at(one.from_ns)
+            warm_K, _ = other.rise_K(one.from_ns)
+            name = f"{other.word} of {other.unit}"
+            if its is None or abs(its.value - level.value) > near_K:
+                return f": it does not agree with {name}"
+            if not warm_K <= COLD_STEPS * one.step_K + SURE * its.u:
+                return f": {name} warmed by {warm_K:.1f} K"
+        return ""
+
+
+def _seen(role: str, sensor: Sensor, piece: Piece) -> _Seen:
+    _, unit, _, word = role.split(".", 3)
+    turned_ns = sensor.turned_ns
+    if sensor.burst_ns is not None:
+        turned_ns += piece.until_ns - sensor.burst_ns
+    resolves_K = step_K(sensor, piece.bench, role)
+    return _Seen(role, unit, word, sensor, sensor.course.whole(), resolves_K, turned_ns)
+
+
+def _held_K(one: _Seen) -> float:
+    """By how much a hand moved it before its unit turned; 0 if none did.
+
+    A sensor that makes one step as its node wakes has followed nobody.
+    """
+    rows = one.course.end_ns <= one.from_ns
+    if one.sensor.began_ns is None or rows.sum() < SMALL:
+        return 0.0
+    lowest, highest = one.course.range_of(rows)
+    moved_K = highest.value - lowest.value
+    enough_K = max(HELD_STEPS * one.step_K, WARMED_K, SURE * math.hypot(lowest.u, highest.u))
+    return moved_K if moved_K >= enough_K else 0.0

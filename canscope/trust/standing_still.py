@@ -7,7 +7,7 @@ What must move by one raw step, and when (common practice, no source):
 - each time that the poles close: pack current, which charges the link, and the 12 V, which pulls in
   the coils;
 - once while a pole is closed: the insulation monitor;
-- once in a run in which a unit turned: the driver's inputs, temperatures, torque;
+- once in a run in which a unit turned: the driver's inputs, torque;
 - once in a run in which a pole was closed or a unit turned: pack voltage and current, 12 V, and
   speed (not in stage power-up).
 """
@@ -105,9 +105,6 @@ class Stuck:
             return "never changed in the whole run"
         if role == MUST_MOVE_CLOSED and self._poles and self.engaged and not signs.moved_engaged:
             return "never changed while a contactor was closed"
-        warms = ".temperatures." in role and role not in self._bench.moved_before
-        if turned and warms and not signs.moved:
-            return "never changed in a run in which a unit turned"
         return signs.still
 
     def _switches(self, history: History, from_ns: int) -> Iterator[tuple[int, str, bool]]:

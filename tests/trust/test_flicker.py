@@ -78,9 +78,9 @@ def test_a_sensor_that_died_beside_one_that_warms_is_suspect():
     warm = rounded(20 + np.interp(T, [20, 40, 100], [0, 5, 3]))
     finding = judge(dead, step=1.0, **{INVERTER: warm})
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
-    assert "while inverter moved by 5.0 K" in finding.sentence
-    little = rounded(20 + np.interp(T, [20, 40, 100], [0, 3, 2]))
-    assert judge(dead, step=1.0, **{INVERTER: little}).verdict is Verdict.PASS
+    assert "while inverter of front warmed by 4.9 K" in finding.sentence
+    little = rounded(20 + np.interp(T, [20, 40, 100], [0, 2.5, 2]))  # less than three of its steps
+    assert "against" not in judge(dead, step=1.0, **{INVERTER: little}).code
 
 
 def test_a_dead_sensor_lifts_no_fail():

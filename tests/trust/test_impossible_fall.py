@@ -4,6 +4,8 @@ RC: from 360 V to V in 10 ms is a time constant of 10 ms / ln(360 / V); less tha
 than any bleed. All thresholds: common practice, no source.
 """
 
+import math
+
 import pytest
 
 from canscope.model.bench import Bench
@@ -13,10 +15,15 @@ from tests.trust.past import MS, piece_of, samples
 LINK = "units.front.link_voltage"
 
 
-def fall(degC, times_ms, awake=1.0):
+def fall(degC, times_ms, awake=1.0, engaged=1.0, dry_K=math.inf):
     """The first fall after a reading of 40 degC at 0 ms."""
-    piece = piece_of({"@awake": samples([0], awake)}, {}, 9000, bench=Bench("dry-spin"))
-    return temperature_fall(piece, 0, 40.0, samples(times_ms, degC))
+    piece = piece_of(
+        {"@awake": samples([0], awake), "@engaged": samples([0], engaged)},
+        {},
+        9000,
+        bench=Bench("dry-spin"),
+    )
+    return temperature_fall(piece, 0, 40.0, samples(times_ms, degC), dry_K)
 
 
 def test_a_temperature_that_falls_by_15_k_at_once_is_impossible():

@@ -4,32 +4,10 @@ Whole runs are in test_flicker and, for the rule, in tests/rules/heat/test_senso
 steps, three steps: common practice, no source.
 """
 
-import math
-
 import pytest
 
-from canscope.trust.proof_of_life import stood_beside
 from canscope.trust.warming import Spell, Warming
 from tests.trust.past import MS
-
-
-@pytest.mark.parametrize(
-    ("mine_K", "other_K", "half_step_K", "suspect"),
-    [
-        (0.0, 4.0, 0.05, True),
-        (0.0, 3.9, 0.05, False),  # the neighbour moved by less than 4 K
-        (0.1, 9.0, 0.05, False),  # it moved itself
-        (0.0, 7.9, 1.0, False),  # four steps of 2 K are 8 K
-        (0.0, 8.0, 1.0, True),
-        (-math.inf, 9.0, 0.05, False),  # it gave no value at all: others tell so
-    ],
-)
-def test_a_sensor_that_stands_while_its_neighbour_moves_far_is_suspect(
-    mine_K, other_K, half_step_K, suspect
-):
-    text = stood_beside(mine_K, {"winding": mine_K, "inverter": other_K}, half_step_K)
-    said = f"it never moved from the first burst on, while inverter moved by {other_K:.1f} K"
-    assert text == (said if suspect else "")
 
 
 def spell(turned_s, moved, began_ms=0):

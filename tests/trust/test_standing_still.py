@@ -164,7 +164,9 @@ def test_a_temperature_that_never_moved_is_not_agreed_with_by_a_cold_soak():
 
     def soak(degC, **bench):
         roles = ROLES | {winding: (T, degC), inverter: (T, warming)}
-        return judge("cold-soak", roles, bench={"cold": True, **bench})["temperatures"]
+        steps = {winding: 0.25, inverter: 0.25}
+        found = judge("cold-soak", roles, bench={"cold": True, **bench}, u=steps)
+        return found["temperatures"]
 
     assert soak(warming).verdict == "pass"
     frozen = soak(np.full(len(T), 20.0))

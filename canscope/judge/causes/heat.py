@@ -70,12 +70,25 @@ ROWS = (
             ),
         ),
     ),
+    *(
+        Row(
+            when=(unproven("sensor-alive", code=code),),
+            causes=(
+                (
+                    "the temperature sensor or its channel is stuck at one value",
+                    "warm the sensor by hand or compare it with a contact thermometer after a "
+                    "burst",
+                ),
+            ),
+        )
+        for code in ("never-changed", "never-warmed", "against-neighbours")
+    ),
     Row(
-        when=(unproven("sensor-alive", code="never-changed"),),
+        when=(unproven("coolant-flow", code="never-at-rest"),),
         causes=(
             (
-                "the temperature sensor or its channel is stuck at one value",
-                "warm the sensor by hand or compare it with a contact thermometer after a burst",
+                "the coolant flow reading is stuck, or reads a flow while the pump stands",
+                "switch the pump off and on while recording, and watch the reading",
             ),
         ),
     ),

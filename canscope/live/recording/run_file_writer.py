@@ -15,6 +15,7 @@ from canscope.live.recording.recorder_config import RecorderConfig
 from canscope.live.run_folder.layout import BUG_FILE, RESERVE_FILE
 from canscope.live.run_folder.run_file import write_run_file
 from canscope.live.run_folder.run_file_schema import (
+    REPLAYED,
     Bus,
     RunBus,
     RunClock,
@@ -112,7 +113,7 @@ class RunFileWriter:
 
     def _run_clock(self) -> RunClock:
         if self._config.replays:
-            return RunClock("the stamps of the replayed file")
+            return RunClock(REPLAYED)
         return RunClock(
             kind=f"{TICKS} of this computer, set to its wall clock once at the start",
             anchor_ns=self._clock.anchor_ns,

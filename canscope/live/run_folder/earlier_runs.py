@@ -1,14 +1,16 @@
-"""What the earlier runs of a vehicle have shown: seconds turned dry, sensors that have moved.
+"""What the earlier runs of a vehicle have shown: seconds turned dry, sensors that live.
 
 The runs of one vehicle lie beside each other in one folder. Each run.toml says what its run has
 shown; where it does not, because the recorder was killed, the run is judged again. Runs that
-cannot be counted are named.
+cannot be counted are named. A replay is no run of the vehicle: it adds no seconds and vouches for
+no sensor.
 """
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 
 from canscope.capture.order import gathered
@@ -18,8 +20,14 @@ from canscope.judge.check import Run
 from canscope.live.run_folder.folder import is_held
 from canscope.live.run_folder.layout import PLAN_FILE, RUN_FILE, captures_in
 from canscope.live.run_folder.run_file import read_run_file
-from canscope.live.run_folder.run_file_schema import EarlierRuns, RunFile, ShownByRun
+from canscope.live.run_folder.run_file_schema import (
+    EarlierRuns,
+    LivingSensor,
+    RunFile,
+    ShownByRun,
+)
 from canscope.live.run_folder.turning_time import TurningTime
+from canscope.model.bench import Bench
 from canscope.model.errors import CanscopeError
 from canscope.model.findings import Verdict
 from canscope.model.report import Report
@@ -29,9 +37,9 @@ from canscope.plan.plan import Plan
 
 def earlier_runs_of(folder: Path, vehicle: str) -> EarlierRuns:
     """What the runs beside ``folder`` have shown of this vehicle."""
-    runs, uncounted, strangers = [], [], []
+    runs, uncounted, strangers, replays = [], [], [], []
     turned_s: dict[str, float] = {}
-    moved: set[str] = set()
+    alive: dict[LivingSensor, None] = {}
     home = folder.absolute().parent
     for beside in sorted(path.parent for path in home.glob(f"*/{RUN_FILE}")):
         if beside == folder.absolute():
@@ -44,6 +52,8 @@ def earlier_runs_of(folder: Path, vehicle: str) -> EarlierRuns:
         of_vehicle = run_file.run.get("vehicle")
         if of_vehicle is None:
             strangers.append(beside.name)
+        elif of_vehicle == vehicle and run_file.is_replay:
+            replays.append(beside.name)
         elif of_vehicle == vehicle:
             shown = None if is_held(beside) else run_file.shown or _judged_again(beside)
             if shown is None:
@@ -52,17 +62,40 @@ def earlier_runs_of(folder: Path, vehicle: str) -> EarlierRuns:
             runs.append(beside.name)
             for unit, seconds in shown.turned_dry_s.items():
                 turned_s[unit] = turned_s.get(unit, 0.0) + seconds
-            moved.update(shown.moved)
+            alive.update(dict.fromkeys(shown.alive))
     return EarlierRuns(
-        tuple(runs), tuple(uncounted), tuple(strangers), tuple(sorted(moved)), _rounded(turned_s)
+        tuple(runs),
+        tuple(uncounted),
+        tuple(strangers),
+        tuple(replays),
+        tuple(alive),
+        _rounded(turned_s),
     )
 
 
 def shown_by(plan: Plan, turned_s: Mapping[str, float], report: Report) -> ShownByRun:
     """What one run adds to the build record."""
-    alive = [f for f in report.findings if f.rule == "sensor-alive" and f.verdict is Verdict.PASS]
-    moved = sorted(finding.roles[0] for finding in alive if finding.roles)
-    return ShownByRun(tuple(moved), _rounded(turned_s) if plan.bench.dry else {})
+    passed = [f for f in report.findings if f.verdict is Verdict.PASS and f.roles]
+    moved = {f.roles[0] for f in passed if f.rule == "sensor-alive" and f.facts.get("moved")}
+    # A flow passes only if it was seen at rest, unless another run vouches for it.
+    flows = {f.roles[0] for f in passed if f.rule == "coolant-flow"}
+    moved |= flows - plan.bench.moved_before
+    alive = tuple(_living(plan.bench, role) for role in sorted(moved))
+    return ShownByRun(alive, _rounded(turned_s) if plan.bench.dry else {})
+
+
+def _living(bench: Bench, role: str) -> LivingSensor:
+    """A sensor as it is bound and defined now."""
+    binding = bench.bindings[role]
+    message = bench.messages.get(binding.signal.message_key)
+    told = (
+        message and (message.can_id, message.extended, message.length),
+        asdict(binding.signal),
+        sorted(binding.codes.items()),
+        (binding.kind.value, binding.unit, binding.factor, binding.offset),
+    )
+    digest = hashlib.sha256(repr(told).encode()).hexdigest()
+    return LivingSensor(role, binding.key, digest)
 
 
 def _rounded(seconds: Mapping[str, float]) -> dict[str, float]:
@@ -87,6 +120,12 @@ def _judged_again(folder: Path) -> ShownByRun | None:
         return None
 
 
+def _vouched_for(bench: Bench, earlier: EarlierRuns) -> frozenset[str]:
+    """Roles of sensors that an earlier run has seen to live, bound and defined as they are now."""
+    roles = {sensor.role for sensor in earlier.alive if sensor.role in bench.bindings}
+    return frozenset(role for role in roles if _living(bench, role) in earlier.alive)
+
+
 def as_recorded(plan: Plan, run_file: RunFile) -> Plan:
     """The plan with what run.toml adds to it: the earlier runs, and how far to trust the clock."""
     bench, earlier = plan.bench, run_file.earlier
@@ -94,7 +133,7 @@ def as_recorded(plan: Plan, run_file: RunFile) -> Plan:
         bench = replace(
             bench,
             turned_dry_s=dict(earlier.turned_dry_s),
-            moved_before=frozenset(earlier.moved),
+            moved_before=_vouched_for(bench, earlier),
             uncounted=earlier.uncounted,
         )
     stated_ms = run_file.clock.uncertainty_ms if run_file.clock else None

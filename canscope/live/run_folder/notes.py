@@ -59,6 +59,7 @@ def _earlier_notes(earlier: EarlierRuns) -> list[str]:
         notes.append(f"earlier runs of this vehicle are counted: {', '.join(earlier.runs)}")
     for names, why in (
         (earlier.uncounted, "cannot be counted: how long it turned dry is not known"),
+        (earlier.replays, "is the replay of a file and is not counted"),
         (earlier.strangers, "names no vehicle, having no plan, and is not counted"),
     ):
         notes += [f"the run {name} beside this one {why}" for name in names]

@@ -11,6 +11,17 @@ from dataclasses import dataclass, field
 
 from canscope.live.plain_data import Amount
 
+REPLAYED = "the stamps of the replayed file"  # what run.toml says of the clock of a replay
+
+
+@dataclass(frozen=True)
+class LivingSensor:
+    """A sensor that a run has seen to live: which signal, and as what it was defined then."""
+
+    role: str = ""
+    signal: str = ""
+    definition: str = ""  # hash of all that turns its raw codes into values
+
 
 @dataclass(frozen=True)
 class EarlierRuns:
@@ -19,7 +30,8 @@ class EarlierRuns:
     runs: tuple[str, ...] = ()  # that were counted
     uncounted: tuple[str, ...] = ()  # of this vehicle, but what they have shown is not known
     strangers: tuple[str, ...] = ()  # recorded without a plan: the vehicle is not known
-    moved: tuple[str, ...] = ()  # temperature roles whose raw value has moved
+    replays: tuple[str, ...] = ()  # of a file: nothing turned in them, and they vouch for nothing
+    alive: tuple[LivingSensor, ...] = ()  # sensors that one of them has seen to live
     turned_dry_s: Mapping[str, Amount] = field(default_factory=dict)  # by unit
 
 
@@ -27,7 +39,7 @@ class EarlierRuns:
 class ShownByRun:
     """What one run adds to the build record."""
 
-    moved: tuple[str, ...] = ()
+    alive: tuple[LivingSensor, ...] = ()
     turned_dry_s: Mapping[str, Amount] = field(default_factory=dict)
 
 
@@ -135,3 +147,9 @@ class RunFile:
     shown: ShownByRun | None = None
     watch: RunWatch | None = None
     sha256: Mapping[str, str] | None = None  # of the run's other files, by name
+
+    @property
+    def is_replay(self) -> bool:
+        """Whether a file was played instead of a vehicle being recorded."""
+        played = any(bus.state == "replayed" for bus in self.buses.values())
+        return played or (self.clock is not None and self.clock.kind == REPLAYED)

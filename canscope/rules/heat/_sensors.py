@@ -18,7 +18,7 @@ from canscope.model.piece import Piece, S
 from canscope.model.signals import NEVER, NOT_AVAILABLE
 from canscope.model.tables import Bools, Int64s
 from canscope.trust.missing_value import REASON_OF_STATUS
-from canscope.trust.proof_of_life import Sensor, doubts, stood_beside, watch
+from canscope.trust.proof_of_life import Life, Sensor, doubts, lives_of, watch
 from canscope.trust.range_ends import railed_new
 from canscope.trust.staleness import stale_after_ns
 
@@ -47,13 +47,6 @@ class Followed:
     gap_ns: int | None = None  # begin of the first gap within the watch
     gap_s: float = 0.0
     absent: tuple[str, int] | None = None  # why and when it first had no value within the watch
-    low_degC: float = float("inf")  # within the watch
-    high_degC: float = float("-inf")
-
-    @property
-    def moved_K(self) -> float:
-        """The range of its values within the watch; -inf if it gave none."""
-        return self.high_degC - self.low_degC
 
 
 @dataclass(frozen=True)
@@ -180,11 +173,6 @@ def _seen(followed: Followed, piece: Piece, role: str, unit: Watch) -> Followed:
     times = good.time_ns
     if not len(times):
         return followed
-    watched_degC = good.value[unit.on(times)]
-    if len(watched_degC):
-        low = min(followed.low_degC, float(watched_degC.min()))
-        high = max(followed.high_degC, float(watched_degC.max()))
-        followed = replace(followed, low_degC=low, high_degC=high)
     if followed.gap_ns is None:
         # Nothing is lost before the first value.
         earlier = np.concatenate(([followed.last_ns], times[:-1])).astype(np.int64)
@@ -220,10 +208,11 @@ def closing(state: Heat, piece: Piece, watch_s: float, *, idle_counts: bool) -> 
     ``idle_counts``: a run in which no unit turned can be proof (in power-up no unit may turn).
     """
     found: list[Doubt] = []
+    sensors = {subject: followed.sensor for subject, followed in state.followed.items()}
+    lives = lives_among(sensors, piece)
     for thermometer in thermometers(piece.bench):
         followed = state.followed[thermometer.subject]
-        found += doubts(followed.sensor, piece, thermometer.subject, thermometer.role)
-        found += _beside(state, piece.bench, thermometer)
+        found += doubts(lives, thermometer.subject, thermometer.role)
         if state.until_ns[thermometer.unit] == NEVER:
             if not idle_counts:
                 text = "the unit was not seen to turn"
@@ -233,14 +222,10 @@ def closing(state: Heat, piece: Piece, watch_s: float, *, idle_counts: bool) -> 
     return found
 
 
-def _beside(state: Heat, bench: Bench, thermometer: Thermometer) -> list[Doubt]:
-    """A sensor that stood still from the first burst on beside one of its unit that moved far."""
-    others = [other for other in thermometers(bench) if other.unit == thermometer.unit]
-    moved_K = {other.word: state.followed[other.subject].moved_K for other in others}
-    text = stood_beside(
-        moved_K[thermometer.word], moved_K, bench.bindings[thermometer.role].half_step
-    )
-    return [Doubt(thermometer.subject, "sensor-suspect", text)] if text else []
+def lives_among(sensors: Mapping[str, Sensor], piece: Piece) -> Mapping[str, Life]:
+    """What to think of every sensor at the end of the run, by role; ``sensors`` are by subject."""
+    every = {t.role: sensors[t.subject] for t in thermometers(piece.bench)}
+    return lives_of(every, piece)
 
 
 def _ended(

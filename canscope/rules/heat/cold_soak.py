@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import ClassVar
 
 import numpy as np
@@ -13,11 +13,13 @@ from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule, limit, unjudged
 from canscope.rules import RULES
-from canscope.rules.heat._sensors import thermometers
+from canscope.rules.heat._sensors import lives_among, thermometers
 from canscope.trust.missing_value import absence_at
+from canscope.trust.proof_of_life import Sensor, doubts, watch
 from canscope.trust.range_ends import railed
 
 NAME = "temperatures"
+COLDEST_DEGC, HOT_DEGC = -25.0, 45.0  # of a workshop; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -26,6 +28,7 @@ class Seen:
 
     begin_ns: int | None = None
     turned: bool = False
+    sensors: Mapping[str, Sensor] = field(default_factory=dict)  # by subject
 
 
 @dataclass(frozen=True)
@@ -43,9 +46,11 @@ class ColdSoak(Rule):
     """Before anything turned, all temperature sensors agree with each other and with the air.
 
     Judged
-        Just before the first burst of the run: the difference between the warmest and the coldest
-        of all temperatures of all units, and of ``job.ambient_degC`` if it is given. A vehicle that
-        stood overnight has one temperature; a sensor that reads another one lies.
+        Just before the first burst of the run (in power-up, before the first pole closes): the
+        difference between the warmest and the coldest of all temperatures of all units, and of
+        ``job.ambient_degC`` if it is given. A vehicle that stood overnight has one temperature; a
+        sensor that reads another one lies. Without ``ambient_degC`` a mistake that all of them
+        share cannot be seen, unless it puts them where no workshop is.
     Margin
         ``limit_K`` minus that difference, in K. Both readings carry their uncertainty; the ambient
         temperature is taken as the plan states it.
@@ -53,7 +58,9 @@ class ColdSoak(Rule):
         No unit turned, or the vehicle did not stand long enough: they differ by more, and the plan
         does not say ``job.cold``, so that it is advice and no fault (not-exercised); a sensor had
         no value (stale, not-available) or stood at an end of its range (sensor-suspect); there are
-        not two temperatures to compare (no-limit).
+        not two temperatures to compare (no-limit); no ambient temperature is given, and they
+        read colder than -25 degC or warmer than 45 degC before anything turned; or one of them
+        gave no proof that its sensor lives (sensor-suspect, see sensor-alive).
     """
 
     limit_K: float = limit(5.0, "K")
@@ -91,13 +98,20 @@ class ColdSoak(Rule):
         return [Subject(NAME, (*roles, *speeds), roles, missing)]
 
     def start(self, bench: Bench) -> Seen:
-        return Seen()
+        return Seen(sensors={thermometer.subject: Sensor() for thermometer in thermometers(bench)})
 
     def fold(self, state: Seen, piece: Piece) -> tuple[Seen, Sequence[Outcome]]:
-        """Judge at the first burst."""
+        """Judge at the first burst; in power-up, where there is none, as the first pole closes."""
         if state.begin_ns is None:
             state = replace(state, begin_ns=piece.start_ns)
+        sensors = {
+            thermometer.subject: watch(state.sensors[thermometer.subject], piece, thermometer.role)
+            for thermometer in thermometers(piece.bench)
+        }
+        state = replace(state, sensors=sensors)
         starts = piece.events_of("burst-start")
+        if piece.bench.stage == "power-up":
+            starts += [event for event in piece.events_of("pole") if event.value == 1]
         if state.turned or not starts:
             return state, ()
         state = replace(state, turned=True)
@@ -107,10 +121,14 @@ class ColdSoak(Rule):
         return state, self._judge(piece, min(event.time_ns for event in starts))
 
     def close(self, state: Seen, piece: Piece) -> Sequence[Outcome]:
-        """Unproven if no unit turned."""
-        if state.turned:
-            return ()
-        return [unjudged(NAME, "not-exercised", "no unit was seen to turn")]
+        """Unproven if no unit turned; a sensor that may be dead agrees with nothing."""
+        if not state.turned:
+            closed = piece.bench.stage == "power-up"
+            text = "no pole was seen to close" if closed else "no unit was seen to turn"
+            return [unjudged(NAME, "not-exercised", text)]
+        lives = lives_among(state.sensors, piece)
+        found = [doubts(lives, NAME, thermometer.role) for thermometer in thermometers(piece.bench)]
+        return [doubt for several in found for doubt in several]
 
     def _judge(self, piece: Piece, burst_ns: int) -> list[Outcome]:
         readings, found = _readings(piece, burst_ns)
@@ -127,6 +145,8 @@ class ColdSoak(Rule):
             text += f"{words['warmest']}, where a vehicle that stood overnight shows at most "
             text += f"{self.limit_K:g} K"
             return [*found, Doubt(NAME, "not-exercised", text, burst_ns, measured=apart_K)]
+        if piece.bench.ambient_degC is None:
+            found += _nowhere(coldest, warmest, burst_ns)
         without = ", no ambient given" if piece.bench.ambient_degC is None else ""
         rows = margins(
             NAME,
@@ -161,6 +181,16 @@ def _readings(piece: Piece, burst_ns: int) -> tuple[list[Reading], list[Outcome]
         else:
             readings.append(Reading(thermometer.subject, degC, piece.bench.u(thermometer.role)))
     return readings, found
+
+
+def _nowhere(coldest: Reading, warmest: Reading, burst_ns: int) -> list[Outcome]:
+    """A doubt if all agree on a temperature that no workshop has."""
+    for odd, is_odd in ((coldest, coldest.degC < COLDEST_DEGC), (warmest, warmest.degC > HOT_DEGC)):
+        if is_odd:
+            text = f"{_words(odd)} before anything turned: is its offset forgotten or applied "
+            text += "twice, or its unit another one? job.ambient_degC would tell"
+            return [Doubt(NAME, "sensor-suspect", text, burst_ns)]
+    return []
 
 
 def _words(reading: Reading) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import ClassVar
@@ -13,8 +14,10 @@ from canscope.model.findings import Verdict
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import CardStep, Rule, Worst, limit, unjudged
+from canscope.model.signals import Samples
 from canscope.model.tables import Bools, Int64s
 from canscope.rules import RULES
+from canscope.trust.proof_of_life import WAKES_NS
 from canscope.trust.range_ends import at_end_of_range
 
 NAME, FLOW = "coolant", "cooling.flow"
@@ -26,6 +29,9 @@ class Seen:
 
     turned: bool = False
     clipped_ns: int | None = None
+    woke_ns: int | None = None  # its first sample
+    lowest_idle: float = float("inf")  # while no unit turned
+    lowest_turning: float = float("inf")
 
 
 @RULES.add("coolant-flow")
@@ -44,8 +50,10 @@ class CoolantFlow(Rule):
         is off.
     Unproven
         No unit turned (for ``grace_s``), or nothing was read of the flow while one did
-        (not-exercised, stale, not-available); the flow stood at an end of its range
-        (sensor-suspect).
+        (not-exercised, stale, not-available); the flow stood at an end of its range; it was never
+        seen at rest: neither read below ``minimum_l_per_min`` (a state: off) at some time, nor
+        rose by so much from its lowest reading while no unit turned, nor did so in an earlier run
+        of the vehicle, so that a stuck sensor would look the same (sensor-suspect).
     """
 
     minimum_l_per_min: float = limit(1.0, "l/min", low=0.01)
@@ -63,7 +71,10 @@ class CoolantFlow(Rule):
         "that coolant moves)",
         "fail state": "the pump did not run while a unit turned",
     }
-    exercise: ClassVar[str] = "let the pump run, see the coolant move, then spin each unit for 5 s"
+    codes: ClassVar[tuple[str, ...]] = ("never-at-rest",)
+    exercise: ClassVar[str] = (
+        "record before the pump runs, let it run, see the coolant move, then spin each unit for 5 s"
+    )
     causes: ClassVar[tuple[str, ...]] = (
         "the pump is not supplied, not commanded or runs dry",
         "air is trapped in the circuit, or a hose is kinked",
@@ -92,11 +103,12 @@ class CoolantFlow(Rule):
             clipped = at_end_of_range(piece.bench.bindings[FLOW], samples)
         if state.clipped_ns is None and clipped.any():
             state = replace(state, clipped_ns=int(samples.time_ns[clipped][0]))
+        state = _ranges(state, piece, samples[~clipped | (samples.value == 0)].known)
         times = np.union1d(samples.time_ns[self._needed(piece, samples.time_ns)], self._ends(piece))
         if not len(times):
             return state, ()
         flow = piece.at(FLOW, times).value
-        wanted = 1.0 if _is_state(piece.bench) else self.minimum_l_per_min
+        wanted = self._wanted(piece.bench)
         rows = margins(
             NAME,
             times,
@@ -114,12 +126,32 @@ class CoolantFlow(Rule):
         if state.clipped_ns is not None:
             text = "the flow stood at an end of its range"
             found.append(Doubt(NAME, "sensor-suspect", text, state.clipped_ns))
+        seen = math.isfinite(min(state.lowest_idle, state.lowest_turning))
+        vouched = FLOW in piece.bench.moved_before
+        if seen and not vouched and not self._seen_at_rest(state, piece.bench):
+            lowest = min(state.lowest_idle, state.lowest_turning)
+            text = f"it never read less than {lowest:.1f} l/min, as a stuck sensor would as well; "
+            text += "let the recording begin before the pump runs, or go on until it has stopped"
+            if _is_state(piece.bench):
+                text = "the pump was never seen off, so its state may be stuck"
+            found.append(Doubt(NAME, "sensor-suspect", text, code="never-at-rest"))
         text = "nothing was known of it while a unit turned"
         if self.grace_s:
             text += f" for longer than {self.grace_s:g} s"
         if not state.turned:
             text = "no unit was seen to turn"
         return [*found, unjudged(NAME, "not-exercised", text)]
+
+    def _wanted(self, bench: Bench) -> float:
+        return 1.0 if _is_state(bench) else self.minimum_l_per_min
+
+    def _seen_at_rest(self, state: Seen, bench: Bench) -> bool:
+        """Whether the reading answered to the pump: low without it, higher with it."""
+        wanted, u = self._wanted(bench), bench.u(FLOW)
+        if min(state.lowest_idle, state.lowest_turning) < wanted - u:
+            return True
+        both = math.isfinite(state.lowest_idle) and math.isfinite(state.lowest_turning)
+        return both and state.lowest_turning - state.lowest_idle >= wanted + 2 * u
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
         """The clause for a flow, or for the state of a pump."""
@@ -145,6 +177,23 @@ class CoolantFlow(Rule):
             ends = ends[(ends >= piece.start_ns) & (ends < piece.until_ns)]
             found.append(ends[self._needed(piece, ends)])
         return np.unique(np.concatenate(found))
+
+
+def _ranges(state: Seen, piece: Piece, samples: Samples) -> Seen:
+    """The lowest readings so far; what a node sends in its first second may be start-up codes."""
+    if not len(samples):
+        return state
+    woke_ns = int(samples.time_ns[0]) if state.woke_ns is None else state.woke_ns
+    settled = samples[samples.time_ns - woke_ns >= WAKES_NS]
+    turning = np.zeros(len(settled), bool)
+    for unit in piece.bench.units:
+        turning |= piece.at(f"@turning.{unit.name}", settled.time_ns).value == 1
+    return replace(
+        state,
+        woke_ns=woke_ns,
+        lowest_idle=float(settled.value[~turning].min(initial=state.lowest_idle)),
+        lowest_turning=float(settled.value[turning].min(initial=state.lowest_turning)),
+    )
 
 
 def _is_state(bench: Bench) -> bool:

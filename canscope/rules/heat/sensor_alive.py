@@ -14,7 +14,7 @@ from canscope.model.outcome import Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import CardStep, Rule
 from canscope.rules import RULES
-from canscope.rules.heat._sensors import HOT_STAGES, heat_subjects, thermometers
+from canscope.rules.heat._sensors import HOT_STAGES, heat_subjects, lives_among, thermometers
 from canscope.trust.proof_of_life import Sensor, doubts, watch
 
 
@@ -41,8 +41,13 @@ class SensorAlive(Rule):
     required_in: ClassVar[frozenset[str]] = HOT_STAGES
     limit_source: ClassVar[str] = COMMON_PRACTICE
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.BEFORE_POWER})
-    says: ClassVar[dict[str, str]] = {"pass": "the sensor is off its rails, and it {moved}"}
-    codes: ClassVar[tuple[str, ...]] = ("at-end-of-range", "never-changed")
+    says: ClassVar[dict[str, str]] = {"pass": "the sensor is off its rails, and it {proof}"}
+    codes: ClassVar[tuple[str, ...]] = (
+        "at-end-of-range",
+        "never-changed",
+        "never-warmed",
+        "against-neighbours",
+    )
     exercise: ClassVar[str] = (
         "warm the sensor by hand or let the unit work until its reading moves by one step;"
         " check its plug if it stands at an end of its range"
@@ -58,42 +63,30 @@ class SensorAlive(Rule):
     def fold(
         self, state: Mapping[str, Sensor], piece: Piece
     ) -> tuple[Mapping[str, Sensor], Sequence[Outcome]]:
-        """Judge the sensors whose raw value changes for the first time."""
-        after, found = dict(state), list[Outcome]()
-        for thermometer in thermometers(piece.bench):
-            before = state[thermometer.subject]
-            now = watch(before, piece, thermometer.role)
-            after[thermometer.subject] = now
-            if before.moved_ns is None and now.moved_ns is not None:
-                moved = "moved in this run"
-                found.append(
-                    margins(
-                        thermometer.subject,
-                        now.moved_ns,
-                        1.0,
-                        measured=1.0,
-                        limit=np.nan,
-                        moved=moved,
-                    )
-                )
-        return after, found
+        """Follow every sensor; what it is worth only the whole run tells."""
+        return {
+            thermometer.subject: watch(state[thermometer.subject], piece, thermometer.role)
+            for thermometer in thermometers(piece.bench)
+        }, ()
 
     def close(self, state: Mapping[str, Sensor], piece: Piece) -> Sequence[Outcome]:
-        """What this run has not shown, and what earlier runs have."""
+        """Each sensor held against the others, the air and earlier runs."""
         found: list[Outcome] = []
+        lives = lives_among(state, piece)
         for thermometer in thermometers(piece.bench):
-            sensor = state[thermometer.subject]
-            found += doubts(sensor, piece, thermometer.subject, thermometer.role)
-            earlier = thermometer.role in piece.bench.moved_before
-            if sensor.moved_ns is None and sensor.raw is not None and earlier:
+            life = lives[thermometer.role]
+            found += doubts(lives, thermometer.subject, thermometer.role)
+            if life.proof:
+                at_ns = state[thermometer.subject].moved_ns if life.moved else None
                 found.append(
                     margins(
                         thermometer.subject,
-                        piece.until_ns - 1,
+                        piece.until_ns - 1 if at_ns is None else at_ns,
                         1.0,
                         measured=1.0,
                         limit=np.nan,
-                        moved="moved in an earlier run of the build record",
+                        proof=life.proof,
+                        moved=life.moved,
                     )
                 )
         return found

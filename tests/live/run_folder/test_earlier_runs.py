@@ -62,7 +62,7 @@ def test_a_killed_run_is_counted_from_its_capture(tmp_path, garage, spun):
     assert min(spun[1].values()) > 2.0
     for unit in UNITS:  # from 50 rpm on here, from 30 rpm on there, sampled at 20 Hz
         assert earlier.turned_dry_s[unit] == pytest.approx(spun[1][unit], abs=0.2)
-    assert "units.front.temperatures.winding" in earlier.moved
+    assert "units.front.temperatures.winding" in {sensor.role for sensor in earlier.alive}
 
 
 def test_runs_add_up_and_other_vehicles_do_not(tmp_path, garage, spun):
@@ -120,28 +120,72 @@ def test_a_bare_capture_counts_itself_and_says_so(spun):
     assert all("this capture alone is counted" in sentence for sentence in sentences)
 
 
-def test_a_limit_that_only_all_runs_together_break_is_broken(tmp_path, spun):
-    """Recorded twice: the second run is over the total that the first has half used up."""
+@pytest.fixture
+def tight(spun):
+    """A plan whose total the burst of one run keeps, and that of two runs breaks."""
     files, true_s = spun
     most = 1.5 * true_s["front"]
     text = files.plan.read_text().replace("dry_total_s = 60", f"dry_total_s = {most:.2f}")
     plan = files.plan.with_name("tight.toml")
     plan.write_text(text)
-    verdicts, out = [], ""
-    for name in ("monday", "tuesday"):
-        source = f"*=replay:{files.capture}@max"
-        out, code = ended(record(tmp_path / name, source, plan=plan))
-        assert code in (1, 3), out
-        report = json.loads(next((tmp_path / name / "reports").glob("*.json")).read_text())
-        found = [f for f in report["findings"] if f["rule"] == "dry-exposure"]
-        verdicts.append({f["subject"]: f["verdict"] for f in found}["front"])
-    assert verdicts == ["pass", "fail"]
+    return plan
+
+
+def replayed(folder, files, plan):
+    """A run that plays the capture: what was printed, and dry-exposure of the front unit."""
+    out, code = ended(record(folder, f"*=replay:{files.capture}@max", plan=plan))
+    assert code in (1, 3), out
+    report = json.loads(next((folder / "reports").glob("*.json")).read_text())
+    found = [f for f in report["findings"] if f["rule"] == "dry-exposure"]
+    return out, {f["subject"]: f["verdict"] for f in found}["front"]
+
+
+def test_a_limit_that_only_all_runs_together_break_is_broken(tmp_path, garage, spun, tight):
+    """A recording of the day before has half used up the total."""
+    garage("monday")
+    out, verdict = replayed(tmp_path / "tuesday", spun[0], tight)
+    assert verdict == "fail"
     assert "earlier runs of this vehicle: monday; turned dry: front" in out
     assert "STOP dry-exposure: Front" in out
-    assert read_run_file(tmp_path / "monday").shown.turned_dry_s["front"] == pytest.approx(
-        true_s["front"], abs=0.2
+    assert read_run_file(tmp_path / "tuesday").shown.turned_dry_s["front"] == pytest.approx(
+        spun[1]["front"], abs=0.2
     )
     assert read_run_file(tmp_path / "tuesday").earlier.runs == ("monday",)
+
+
+def test_a_rehearsal_by_replay_adds_no_seconds_and_vouches_for_no_sensor(tmp_path, spun, tight):
+    """Nothing turned and nothing warmed in it: the vehicle stood still."""
+    assert replayed(tmp_path / "monday", spun[0], tight)[1] == "pass"
+    assert replayed(tmp_path / "tuesday", spun[0], tight)[1] == "pass"
+    earlier = read_run_file(tmp_path / "tuesday").earlier
+    assert (earlier.runs, earlier.replays) == ((), ("monday",))
+    assert (earlier.alive, dict(earlier.turned_dry_s)) == ((), {})
+    report = judge_files(inputs_of([str(tmp_path / "tuesday")], None))
+    assert any("monday beside this one is the replay of a file" in w for w in report.warnings)
+
+
+def test_a_sensor_is_vouched_for_only_while_it_is_the_same_signal_of_the_same_definition(
+    tmp_path, garage, spun
+):
+    garage("monday")
+    earlier = earlier_runs_of(tmp_path / "tuesday", "Bramble, forestry 4x4")
+    plan, winding = read_plan(spun[0].plan), "units.front.temperatures.winding"
+
+    def vouched(plan):
+        return winding in as_recorded(plan, RunFile(earlier=earlier)).bench.moved_before
+
+    def bound(**changed):
+        binding = plan.bench.bindings[winding]
+        bindings = {**plan.bench.bindings, winding: replace(binding, **changed)}
+        return replace(plan, bench=replace(plan.bench, bindings=bindings))
+
+    assert vouched(plan)
+    signal = plan.bench.bindings[winding].signal
+    assert not vouched(bound(signal=replace(signal, factor=signal.factor * 2)))
+    assert not vouched(bound(signal=replace(signal, start_bit=signal.start_bit + 8)))
+    rear = plan.bench.bindings["units.rear.temperatures.winding"]
+    assert not vouched(bound(signal=rear.signal))
+    assert not vouched(bound(offset=-40.0))
 
 
 def test_the_clock_that_a_recorder_states_widens_every_time(spun):

@@ -31,10 +31,13 @@ FACTS = {
         "runs": ["monday"],
         "uncounted": ["tuesday"],
         "strangers": ["x"],
-        "moved": ["units.front.temperatures.winding"],
+        "replays": ["rehearsal"],
+        "alive": [
+            {"role": "units.front.temperatures.winding", "signal": "b:M.S", "definition": "00"}
+        ],
         "turned_dry_s": {"front": 3.5},
     },
-    "shown": {"moved": [], "turned_dry_s": {"front": 1.0}},
+    "shown": {"alive": [], "turned_dry_s": {"front": 1.0}},
     "watch": {"slow_s": 0.5},
     "sha256": {"capture-0001.log": "00"},
 }

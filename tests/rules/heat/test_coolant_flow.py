@@ -16,12 +16,12 @@ SPEED, FLOW = "units.front.speed", "cooling.flow"
 
 
 def judge(flow, *, stage="wet-spin", every_s=0.2, edit=None, turns=True, **more):
-    """The flow as a number, or as a function of time."""
+    """The flow from 3 s on, when the pump starts, or the flow as a function of time."""
     fast, slow = clock(20.0, 0.05), clock(20.0, every_s, 0.01)
     spins = (fast >= 5) & (fast < 12) if turns else np.zeros(len(fast), bool)
     roles = {
         SPEED: (fast, np.where(spins, 800.0, 0.0)),
-        FLOW: (slow, flow(slow) if callable(flow) else np.full(len(slow), float(flow))),
+        FLOW: (slow, flow(slow) if callable(flow) else np.where(slow < 3, 0.0, float(flow))),
     }
     if edit:
         edit(roles)
@@ -60,6 +60,37 @@ def test_a_flow_that_stops_on_the_way_fails_and_before_or_after_it_does_not():
     assert judge(between(12.1, 20.0, 0.0)).verdict is Verdict.PASS
 
 
+def always(flow):
+    return lambda t: np.full(len(t), flow)
+
+
+def test_a_flow_that_was_never_seen_at_rest_may_come_from_a_stuck_sensor():
+    finding = judge(always(8.0))
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert finding.code == "never-at-rest"
+    assert "it never read less than 8.0 l/min" in finding.sentence
+
+
+def test_a_sensor_that_reads_two_litres_at_rest_must_rise_by_the_minimum():
+    """Two litres at rest and while the unit turns: the coolant may stand. Then 2 + 1.2 l/min."""
+    assert judge(always(2.0)).code == "never-at-rest"
+    assert judge(between(3.0, 20.0, 3.05, 2.0)).code == "never-at-rest"  # 1.05 rise, +-0.1
+    assert judge(between(3.0, 20.0, 3.2, 2.0)).verdict is Verdict.PASS
+
+
+def test_start_up_codes_are_not_a_pump_at_rest():
+    assert judge(between(0.0, 0.9, 0.0)).code == "never-at-rest"
+
+
+def test_an_earlier_recording_that_saw_it_at_rest_is_enough():
+    vouched = judge(always(8.0), bench={"moved_before": frozenset({FLOW})})
+    assert vouched.verdict is Verdict.PASS
+
+
+def test_a_stuck_sensor_lifts_no_fail():
+    assert judge(always(0.5)).verdict is Verdict.FAIL
+
+
 def test_a_pump_that_starts_with_the_unit_already_turning_fails_unless_the_plan_grants_it():
     assert judge(between(0.0, 5.5, 0.0)).verdict is Verdict.FAIL
     granted = judge(between(0.0, 5.5, 0.0), rules={"grace_s": 2})
@@ -92,7 +123,10 @@ def test_a_flow_that_falls_silent_is_stale():
 
 
 def test_a_flow_without_value_is_not_available():
-    assert judge(lambda t: np.where(t > 6, np.nan, 8.0)).reason == "not-available"
+    assert (
+        judge(lambda t: np.where(t > 6, np.nan, np.where(t < 3, 0.0, 8.0))).reason
+        == "not-available"
+    )
 
 
 def test_a_flow_at_the_upper_end_of_its_range_is_suspect():

@@ -86,11 +86,13 @@ def test_a_sensor_that_falls_at_once_by_more_than_anything_cools_is_suspect():
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
     assert "fell by 21.0 K from one reading to the next" in finding.sentence
     assert alive(broken, cuts="each") == finding
-    assert alive(np.where((QUICK > 11) & (QUICK < 13), 7.0, warming)).verdict is Verdict.PASS
+    assert alive(np.where((QUICK > 11) & (QUICK < 13), 14.0, warming)).verdict is Verdict.PASS
 
 
-def test_just_off_the_cold_rail_is_a_reading():
-    assert judge(np.where(SLOW > 15, -37.9, WARMING)).verdict is Verdict.PASS
+def test_just_off_the_cold_rail_is_a_reading_though_a_cold_one():
+    finding = judge(np.where(SLOW > 12.4, -37.9, WARMING), bench={"cold": True})
+    assert "stood at the end of its range" not in finding.sentence
+    assert "colder than all was before (20.0 degC)" in finding.sentence
 
 
 def test_a_step_from_rail_to_rail_is_no_sign_of_life():
