@@ -94,7 +94,7 @@ class Course:
     def lowest_between(self, start_ns: int, end_ns: int) -> float:
         """The lowest single value in the blocks that lie in there; infinite if there is none."""
         rows = (self.start_ns >= start_ns) & (self.end_ns <= end_ns)
-        return float(self.table[rows, LOWEST].min(initial=2**62)) / UNIT
+        return float(self.table[rows, LOWEST].min()) / UNIT if rows.any() else float("inf")
 
     def range_before(self, time_ns: int) -> tuple[Level, Level] | None:
         """The lowest and the highest level in the ``LATELY`` blocks before an instant."""

@@ -21,7 +21,7 @@ from canscope.model.outcome import Doubt
 from canscope.model.piece import Piece
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import SECOND_NS, Bools
-from canscope.trust.course import START, SURE, Course, Level
+from canscope.trust.course import BEFORE, BLOCK_NS, START, SURE, Course, Level
 from canscope.trust.course import follow as follow_course
 from canscope.trust.flicker import Flicker
 from canscope.trust.flicker import follow as follow_flicker
@@ -352,10 +352,11 @@ class _Together:
         if last_ns - since_ns < RESTED_NS:
             return ""
         rise_K, least_K = one.rise_K(one.from_ns)
+        settled_ns = since_ns + BEFORE * BLOCK_NS  # the level just before it lies after the stop
         for other, _ in self._neighbours(one):
             other_K, _ = other.rise_K(one.from_ns)
-            fall_K, _ = other.fall_K(since_ns)
-            later_K, sure_K = other.rise_K(since_ns)
+            fall_K, _ = other.fall_K(settled_ns)
+            later_K, sure_K = other.rise_K(settled_ns)
             text = f"the sensor stood still for the last {(last_ns - since_ns) / SECOND_NS:.0f} s"
             if later_K >= max(FAR_STEPS * one.step_K, WARMED_K, sure_K):
                 return f"{text}, while {other.word} of {other.unit} warmed by {later_K:.1f} K"

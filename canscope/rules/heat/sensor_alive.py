@@ -21,23 +21,35 @@ from canscope.trust.proof_of_life import Sensor, doubts, watch
 @RULES.add("sensor-alive")
 @dataclass(frozen=True, kw_only=True)
 class SensorAlive(Rule):
-    """Every temperature sensor lives: it is off the ends of its range, and it moved at least once.
+    """Every temperature sensor lives: it is off the ends of its range and answers to heat.
 
     Judged
-        For each temperature of each unit, when its raw value first changes, rails left out: -40
-        degC give or take 2 K, the ends of the raw or declared range, not available.
+        For each temperature of each unit, over the whole run, against what heats it, its
+        neighbours (the others of its unit, and those of the same name in the other unit), the air
+        and earlier runs. Rails are left out: -40 degC give or take 2 K, the ends of the raw or
+        declared range, not available; so is what a node sends in its first second while nothing is
+        engaged.
     Margin
-        Changes of the raw value, more than none: +1 at the first change in this run, or if an
-        earlier run of the build record has seen one. It never fails.
+        A proof of life, more than none; the sentence names the first of these that there is. Its
+        level rose after the first burst of its unit, over all that it showed before; it was warm
+        and cooled; a hand moved it by three steps before the first burst; it is cold and constant,
+        within one of its steps and 3 K of ``job.ambient_degC`` and of its neighbours, while none
+        of them warmed by more than two of its steps and no unit turned for more than 20 s; an
+        earlier recording of this vehicle (never a replay) proved the same signal of the same
+        definition. It never fails.
     Unproven
-        The sensor stood at a rail after its first good value or while the vehicle was engaged, it
-        never gave a good value, its raw value never changed, it fell by 15 K within 0.3 s as no
-        part cools, it stopped changing before a burst of its unit or after it, or it stood still
-        over one burst where it moves by three steps over another as long (sensor-suspect). The
-        temperature rules then do not pass on it either.
+        There is no such proof, or something in this run speaks against the sensor, whatever proves
+        it (sensor-suspect): it stood at a rail while the vehicle was engaged or after its first
+        burst; it never gave a good value; a neighbour warmed by three of its steps (of another
+        unit: by five) and 0.5 K while it stood, dithered or fell; it stopped for good while a
+        neighbour that had warmed alike cooled; it fell from one reading to the next as no part
+        cools; it read colder than the air and everything else on a cold vehicle; it stopped
+        changing before a burst of its unit or after it; or it stood still over one burst where it
+        moves by three steps over another as long. The temperature rules then do not pass on it
+        either. All these thresholds are common practice, no source.
     """
 
-    unit: ClassVar[str] = "change"
+    unit: ClassVar[str] = "proof"
     required_in: ClassVar[frozenset[str]] = HOT_STAGES
     limit_source: ClassVar[str] = COMMON_PRACTICE
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.BEFORE_POWER})
@@ -49,8 +61,9 @@ class SensorAlive(Rule):
         "against-neighbours",
     )
     exercise: ClassVar[str] = (
-        "warm the sensor by hand or let the unit work until its reading moves by one step;"
-        " check its plug if it stands at an end of its range"
+        "give job.ambient_degC and begin cold, or warm the sensor by hand before the first spin, or"
+        " let the unit work until its reading moves; check its plug if it stands at an end of its"
+        " range"
     )
 
     def subjects(self, bench: Bench) -> Sequence[Subject]:

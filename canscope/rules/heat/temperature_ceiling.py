@@ -38,8 +38,8 @@ class TemperatureCeiling(Rule):
         The plan gives no ceiling for that word (no-limit); the unit never turned, except in
         power-up, or the recording ended less than ``watch_s`` after its last burst
         (not-exercised); in that time the sensor fell silent or had no value (stale, not-available,
-        out-of-range); it stood at an end of its range, never moved,
-        or stopped moving before a burst or after it (sensor-suspect).
+        out-of-range); it gave no proof that it lives, or something speaks
+        against it (sensor-suspect, see sensor-alive).
     """
 
     ceiling_degC: Mapping[str, float] = limit(

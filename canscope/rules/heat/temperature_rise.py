@@ -40,8 +40,8 @@ class TemperatureRise(Rule):
     Unproven
         The unit never turned, or the recording ended less than ``watch_s`` after its last burst
         (not-exercised); there was no fresh value before the first burst, or the sensor fell silent
-        or had no value while watched (stale, not-available, out-of-range); it stood at an end of
-        its range, never moved, or stopped moving before a burst or after it (sensor-suspect).
+        or had no value while watched (stale, not-available, out-of-range); it gave no proof
+        that it lives, or something speaks against it (sensor-suspect, see sensor-alive).
     """
 
     limit_K: float = limit(10.0, "K")

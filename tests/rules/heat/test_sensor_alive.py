@@ -1,4 +1,4 @@
-"""sensor-alive: off the rails (-40 +-2 degC, end of range, not available), and it moved once."""
+"""sensor-alive: off the rails (-40 +-2 degC, end of range, not available), and a proof of life."""
 
 import numpy as np
 import pytest
@@ -119,3 +119,125 @@ def test_cutting_changes_nothing():
     assert judge(WARMING, cuts="each") == judge(WARMING)
     railed = np.where((SLOW > 15) & (SLOW < 17), -40.0, WARMING)
     assert judge(railed, cuts="each") == judge(railed)
+
+
+# Two sensors of one unit beside each other. One burst from 20 to 23 s, 100 s in all. A sensor of
+# 0.5 K steps; its neighbour resolves 0.1 K. Three steps are 1.5 K (common practice, no source).
+LONG = np.round(np.arange(0, 100, 0.2), 3)
+BESIDE = "units.front.temperatures.inverter"
+DITHER = np.random.default_rng(5).integers(-1, 2, len(LONG))
+COLD = {"ambient_degC": 20.0, "cold": True}
+
+
+def heat(rise_K, base=20.0):
+    return base + np.interp(LONG, [20, 30, 100], [0, rise_K, rise_K * 0.7])
+
+
+def steps(degC, step):
+    return np.round(degC / step) * step
+
+
+def pair(winding, rise_K=2.0, *, step=0.5, bench=COLD, beside=None, cuts=None):
+    roles = {
+        WINDING: (LONG, winding),
+        BESIDE: (LONG, steps(heat(rise_K), 0.1) if beside is None else beside),
+        SPEED: (LONG, np.where((LONG >= 20) & (LONG < 23), 800.0, 0.0)),
+    }
+    u = {WINDING: step / 2, BESIDE: 0.05}
+    return run("sensor-alive", roles, u=u, bench=bench, cuts=cuts)["front winding"]
+
+
+@pytest.mark.parametrize(
+    ("winding", "how"),
+    [
+        (np.full(len(LONG), 20.0), "did not warm"),
+        (20.0 + 0.5 * DITHER, "did not warm"),
+        (np.where(LONG < 2, 19.5, 20.0), "did not warm"),  # steps once at wake-up
+        (steps(heat(-2.0), 0.5), "fell by"),
+    ],
+    ids=["stands", "dithers", "steps at wake-up", "falls"],
+)
+def test_a_sensor_that_does_not_warm_while_its_neighbour_does_is_suspect(winding, how):
+    finding = pair(winding)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert finding.code == "against-neighbours"
+    assert f"{how}" in finding.sentence
+    assert "inverter of front warmed by 2.0 K" in finding.sentence
+    assert pair(winding, cuts=(1.3, 20.05, 21, 23.15, 40)) == finding
+    # Nor does an earlier run vouch for what this one contradicts.
+    assert pair(winding, bench={**COLD, "moved_before": frozenset({WINDING})}) == finding
+
+
+def test_a_sensor_that_warms_beside_its_neighbour_passes_from_that_step_on():
+    finding = pair(steps(heat(1.5), 0.5))
+    assert finding.verdict is Verdict.PASS
+    assert "warmed by 1." in finding.sentence
+
+
+def test_a_cold_and_constant_sensor_agrees_with_air_and_neighbours_after_a_gentle_burst():
+    """The neighbour warms by 0.8 K: not more than two of its steps."""
+    finding = pair(np.full(len(LONG), 20.0), 0.8)
+    assert finding.verdict is Verdict.PASS
+    assert "as cold as the air and its neighbours" in finding.sentence
+
+
+@pytest.mark.parametrize(
+    ("more", "why"),
+    [
+        ({"bench": {}}, "job.ambient_degC is not given"),
+        ({"bench": {"ambient_degC": 24.0}}, "in air of 24 degC it is not cold"),
+        ({"rise_K": 1.3}, "inverter of front warmed by 1.3 K"),
+        ({"beside": np.full(len(LONG), 24.0)}, "does not agree with inverter of front"),
+    ],
+    ids=["no ambient", "warmer air", "a neighbour that warmed", "a warm neighbour"],
+)
+def test_a_constant_sensor_that_is_not_known_to_be_cold_proves_nothing(more, why):
+    finding = pair(np.full(len(LONG), 20.0), **{"rise_K": 0.8, **more})
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert why in finding.sentence
+
+
+def test_a_sensor_that_a_hand_warmed_before_the_burst_lives():
+    held = 20.0 + np.interp(LONG, [4, 8, 12, 18], [0, 3, 3, 0])
+    finding = pair(steps(held, 0.5), 0.8, bench={})
+    assert finding.verdict is Verdict.PASS
+    assert "followed a hand by" in finding.sentence
+
+
+def test_a_sensor_that_stops_after_the_burst_hides_the_soak():
+    """Both warm by 4 K until 30 s; then it stands, and its neighbour cools by 3 K in 30 s, by
+
+    2.5 K from the level of its first 10 s on."""
+    living = steps(heat(4.0), 0.1)
+    beside = 20.0 + np.interp(LONG, [20, 30, 60, 100], [0, 4, 1, 1])
+    stopped = np.where(LONG < 31, living, living[LONG == 31])
+    finding = pair(stopped, step=0.1, beside=steps(beside, 0.1))
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert (
+        "stood still for the last 70 s, while inverter of front cooled by 2.5 K" in finding.sentence
+    )
+    alive = 20.0 + np.interp(LONG, [20, 30, 100], [0, 4, 2])
+    assert pair(steps(alive, 0.1), step=0.1, beside=steps(beside, 0.1)).verdict is Verdict.PASS
+
+
+def test_a_code_that_appears_just_while_the_unit_turns_is_suspect():
+    """0 degC from 20 to 24 s, on a cold vehicle of 20 degC: nothing cools a part so far."""
+    finding = pair(np.where((LONG >= 20) & (LONG < 24), 0.0, steps(heat(1.5), 0.5)))
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+
+
+def test_start_up_codes_of_a_node_that_wakes_are_forgiven():
+    """0 degC in its first second, nothing engaged."""
+    assert pair(np.where(LONG < 0.9, 0.0, steps(heat(1.5), 0.5))).verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize("every", [5, 10, 15])  # 1, 2 and 3 s
+def test_a_slow_sensor_passes_as_well(every):
+    own = LONG[::every]
+    roles = {
+        WINDING: (own, steps(heat(1.5), 0.5)[::every]),
+        BESIDE: (own, steps(heat(2.0), 0.1)[::every]),
+        SPEED: (LONG, np.where((LONG >= 20) & (LONG < 23), 800.0, 0.0)),
+    }
+    found = run("sensor-alive", roles, u={WINDING: 0.25, BESIDE: 0.05}, bench=COLD)
+    assert [f.verdict for f in found.values()] == [Verdict.PASS] * 2
