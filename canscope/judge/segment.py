@@ -41,7 +41,7 @@ class Segment:
         self._states: dict[str, Any] = {
             name: rule.start(self._bench)
             for name, rule in ledger.rules.items()
-            if rule.window is Window.RUN
+            if rule.window is Window.RUN or rule.follows
         }
         self._start_ns = self._settled_ns = start_ns
 

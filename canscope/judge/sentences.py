@@ -49,17 +49,19 @@ def judged(
 
 
 def unjudged(
-    rule: Rule,
     subject: Subject,
     doubt: Doubt,
     signals: Sequence[str],
     worst: Worst | None,
     at_s: float | None,
     seen: str,
+    unit: str,
+    exercise: str,
 ) -> str:
     """The sentence of something that stays unproven, and what would prove it.
 
-    ``at_s`` is the time of the doubt, ``seen`` the range in which its signal was seen.
+    ``at_s`` is the time of the doubt, ``seen`` the range in which its signal was seen; ``unit`` and
+    ``exercise`` are the rule's.
     """
     text = f"{_capital(subject.name)}: unproven"
     if doubt.reason != "not-exercised" or not doubt.text:  # else the clause alone is enough
@@ -68,7 +70,7 @@ def unjudged(
     if at_s is not None:
         text += f", at {at_s:.3f} s"
     if worst is not None:
-        numbers = measured(worst, subject.unit or rule.unit)
+        numbers = measured(worst, subject.unit or unit)
         text += f"; what was judged: {numbers}{numbers and ', '}at {worst.at_s:.3f} s"
     elif seen:
         text += f"; {seen}"
@@ -77,8 +79,8 @@ def unjudged(
     text += "."
     if doubt.reason == "not-bound":
         text += f" {TO_PROVE} bind it to a signal in the plan."
-    if rule.exercise and doubt.reason in ("not-exercised", "not-seen", "inferred"):
-        text += f" {TO_PROVE} {rule.exercise}."
+    if exercise and doubt.reason in ("not-exercised", "not-seen", "inferred"):
+        text += f" {TO_PROVE} {exercise}."
     return text
 
 

@@ -45,7 +45,9 @@ def _finding(ledger: Ledger, name: str, subject: Subject) -> Finding:
         assert doubt is not None
         since_s = _seconds(doubt.at_ns, ledger.origin)
         seen = _seen(ledger, subject)
-        sentence = sentences.unjudged(rule, subject, doubt, signals, worst, since_s, seen)
+        sentence = sentences.unjudged(
+            subject, doubt, signals, worst, since_s, seen, rule.unit, rule.exercise_in(bench)
+        )
         at_s = since_s if since_s is not None else at_s
     measured = worst.measured if worst else (doubt.measured if doubt else None)
     return Finding(
@@ -66,7 +68,11 @@ def _finding(ledger: Ledger, name: str, subject: Subject) -> Finding:
         window_s=_window_s(worst, ledger.origin),
         signals=signals,
         causes=rule.causes if verdict is Verdict.FAIL else (),
-        next=rule.next if verdict is Verdict.FAIL else rule.exercise if doubt else "",
+        next=rule.next_in(bench)
+        if verdict is Verdict.FAIL
+        else rule.exercise_in(bench)
+        if doubt
+        else "",
         limit_source=rule.source(bench.given.get(name, frozenset())),
         first_failed_s=_seconds(standing.first_failed_ns, ledger.origin),
         roles=subject.shown,

@@ -17,6 +17,11 @@ SPINNING = frozenset({"dry-spin", "wet-spin", "rolling"})
 ALL_STAGES = frozenset(STAGES)
 
 
+# What a rule that needs a turning unit advises in the stage in which nothing turns.
+AT_REST = "nothing turns in this stage; a later stage, in which axles are spun, can prove it"
+FAILED_AT_REST = "open the contactors and find out why a unit moved in a stage in which none may"
+
+
 class CardStep(Enum):
     """A step of the plan's card: what is done at the vehicle, in the order of a run."""
 
@@ -90,12 +95,14 @@ class Rule:
     """Base of every rule: a frozen dataclass whose fields are its parameters.
 
     A rule reads no clock, logs nothing, draws no verdict. A run rule (``window`` is RUN) folds a
-    frozen, bounded state; a window rule is one pure function of a closed window. In both an
+    frozen, bounded state; a window rule is one pure function of a closed window (and with
+    ``follows`` folds the run as well, for what lies between windows). In both an
     answer at an instant rests on what lies at or before that instant, never on how the run was
     cut. Its docstring is its manual page, to which ``canscope explain`` adds the parameters.
     """
 
     window: ClassVar[Window] = Window.RUN
+    follows: ClassVar[bool] = False  # a window rule that folds the whole run besides
     unit: ClassVar[str] = ""  # of margin, uncertainty, measured and limit
     required_in: ClassVar[frozenset[str]] = frozenset()  # stages whose pass needs it
     absent_in: ClassVar[frozenset[str]] = frozenset()  # stages in which it does not apply
@@ -112,6 +119,7 @@ class Rule:
     codes: ClassVar[tuple[str, ...]] = ()  # what a fail or a doubt may be, for the diagnosis
     missed: ClassVar[str] = ""  # what did not happen if nothing at all was judged
     exercise: ClassVar[str] = ""  # what to do at the vehicle so that it can be judged
+    spins: ClassVar[bool] = False  # ``exercise`` or ``next`` has a unit turn
     causes: ClassVar[tuple[str, ...]] = ()  # of a fail, most probable first
     next: ClassVar[str] = ""  # the next thing to check after a fail
 
@@ -154,6 +162,14 @@ class Rule:
         """The part of the sentence before number, limit, time and signal."""
         facts = {"subject": worst.subject, **worst.facts}
         return self.says.get(str(verdict), "").format(**facts)
+
+    def exercise_in(self, bench: Bench) -> str:
+        """What to do at the vehicle in its stage; where nothing turns, nothing advises to spin."""
+        return AT_REST if self.spins and bench.stage == "power-up" else self.exercise
+
+    def next_in(self, bench: Bench) -> str:
+        """The next thing to check after a fail in its stage, likewise."""
+        return FAILED_AT_REST if self.spins and bench.stage == "power-up" else self.next
 
     def source(self, given: frozenset[str]) -> str:
         """Where the limit comes from; ``given`` are the parameters that the plan sets."""

@@ -70,7 +70,7 @@ def _steps(plan: Plan, required: set[str]) -> Iterator[steps.Step]:
     last = len(written) - 1  # the closing step stays the last one
     yield from written[:last]
     for name in sorted(required - exercised):
-        what = plan.rules[name].exercise or "see the rule's manual page"
+        what = plan.rules[name].exercise_in(plan.bench) or "see the rule's manual page"
         yield steps.Step(f"For {name}", (what[:1].upper() + what[1:],), (name,))
     yield from written[last:]
 

@@ -63,6 +63,7 @@ class Rocking(Rule):
         "pass": "the unit did not shake to and fro at a steady request; most sign changes at once",
         "fail": "the unit shook to and fro at a steady request; changes of sense at once",
     }
+    spins: ClassVar[bool] = True
     exercise: ClassVar[str] = "request forward, wait a second, then let the axle turn for three"
     causes: ClassVar[tuple[str, ...]] = (
         "the position sensor's offset is wrong, so that torque changes its sense with the angle",

@@ -53,6 +53,7 @@ class SpeedCeiling(Rule):
         "pass": "the motor stayed below its speed ceiling",
         "fail": "the motor turned faster than its speed ceiling",
     }
+    spins: ClassVar[bool] = True
     exercise: ClassVar[str] = "give the plan a speed ceiling and spin each unit"
     causes: ClassVar[tuple[str, ...]] = (
         "torque was asked for with nothing to hold the unit back",

@@ -60,6 +60,7 @@ class TorqueResponse(Rule):
         "fail": "the unit started against its own torque ({torque_Nm:+.3g} Nm); speed along it",
     }
     missed: ClassVar[str] = "it was not seen to start from standstill by its own torque"
+    spins: ClassVar[bool] = True
     exercise: ClassVar[str] = "stand still for a second, then press the pedal so that it starts"
     causes: ClassVar[tuple[str, ...]] = (
         "the position sensor's offset is wrong by about half an electrical turn",

@@ -87,6 +87,7 @@ class TurnsAfterRelease(Rule):
         "close": "the unit ran back after the pedal was released by about what is allowed",
     }
     missed: ClassVar[str] = "the pedal was not released while it turned"
+    spins: ClassVar[bool] = True
     exercise: ClassVar[str] = "let the axle turn, release the pedal and let it come to rest"
     causes: ClassVar[tuple[str, ...]] = (
         "braking torque of the controller goes on through standstill",

@@ -70,6 +70,7 @@ class UnitsFighting(Rule):
         "close": "the {braker} unit braked while the {driver} unit drove by about what is allowed",
     }
     missed: ClassVar[str] = "no steady pull of several units was seen"
+    spins: ClassVar[bool] = True
     exercise: ClassVar[str] = "let all axles turn and hold the pedal still for two seconds"
     causes: ClassVar[tuple[str, ...]] = (
         "one unit's direction, mounting or torque sign is wrong",

@@ -57,6 +57,7 @@ class BrakeAndPedal(Rule):
         "close": "the unit's torque with brake and pedal pressed together is about at the limit",
     }
     missed: ClassVar[str] = "brake and pedal were never pressed together for long enough"
+    spins: ClassVar[bool] = True
     exercise: ClassVar[str] = (
         "with the wheels off the ground and a direction requested, press the brake firmly and then"
         " the pedal beyond a quarter, for one second"

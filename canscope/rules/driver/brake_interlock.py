@@ -53,6 +53,7 @@ class BrakeInterlock(Rule):
         "close": "{entered} was entered while the brake was just being pressed or released",
     }
     missed: ClassVar[str] = "no direction was entered"
+    spins: ClassVar[bool] = True
     exercise: ClassVar[str] = "press the brake, enter forward, later press it and enter reverse"
     causes: ClassVar[tuple[str, ...]] = (
         "the controller does not ask for the brake before it changes direction",

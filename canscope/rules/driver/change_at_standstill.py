@@ -42,6 +42,7 @@ class ChangeAtStandstill(Rule):
         "close": "{entered} was entered while the {subject} unit turned at about the limit",
     }
     missed: ClassVar[str] = "no direction was entered"
+    spins: ClassVar[bool] = True
     exercise: ClassVar[str] = "stop completely, then change direction with the brake pressed"
     causes: ClassVar[tuple[str, ...]] = (
         "the direction was changed while the unit was still coasting",

@@ -67,6 +67,12 @@ class CurrentCeiling(Rule):
     )
     next: ClassVar[str] = "turn the axle by hand with high voltage off; it must turn freely"
 
+    def exercise_in(self, bench: Bench) -> str:
+        """In power-up it is judged on closing alone."""
+        if bench.stage == "power-up":
+            return "give the plan a current ceiling and close the contactors"
+        return self.exercise
+
     def subjects(self, bench: Bench) -> Sequence[Subject]:
         """The pack."""
         missing = ""

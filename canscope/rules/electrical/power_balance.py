@@ -108,6 +108,7 @@ class PowerBalance(Rule):
         "fail": "a factor, sign or unit in the definition is wrong{powers}; out by in",
         "close": "about as much came out as went in{powers}; out by in",
     }
+    spins: ClassVar[bool] = True
     codes: ClassVar[tuple[str, ...]] = ("wrong-scale",)
     exercise: ClassVar[str] = (
         "rest 3 s, spin the unit, and rest 3 s again with the contactors closed"

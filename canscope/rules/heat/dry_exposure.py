@@ -72,6 +72,7 @@ class DryExposure(Rule):
         "pass": "it kept within the agreed dry running ({counted}); closest: {what}",
         "fail": "it broke the agreed dry running ({counted}): {what}",
     }
+    spins: ClassVar[bool] = True
     exercise: ClassVar[str] = (
         "give the plan limits for dry running, and spin the unit in short bursts with pauses"
     )

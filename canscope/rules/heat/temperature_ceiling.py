@@ -62,6 +62,7 @@ class TemperatureCeiling(Rule):
         "pass": "the temperature stayed below its ceiling",
         "fail": "the temperature rose above its ceiling",
     }
+    spins: ClassVar[bool] = True
     exercise: ClassVar[str] = "spin the unit, and record for 60 s after the last stop"
     causes: ClassVar[tuple[str, ...]] = (
         "the unit ran for too long, or with too much current, without coolant or oil",

@@ -58,6 +58,7 @@ class TemperatureRate(Rule):
         "pass": "the temperature never rose fast",
         "fail": "the temperature rose too fast",
     }
+    spins: ClassVar[bool] = True
     exercise: ClassVar[str] = "spin the unit, and record for 60 s after the last stop"
     causes: ClassVar[tuple[str, ...]] = (
         "the position sensor is out of adjustment, so that current makes heat instead of torque",
