@@ -20,7 +20,7 @@ from canscope.judge.check import Run
 from canscope.model.tables import join
 from canscope.plan.load import read_plan
 from canscope.rules import RULES
-from canscope.simulate.faults.catalogue import fault_names
+from canscope.simulate.faults.catalogue import fault_names, find_fault
 from canscope.simulate.folder import write_run
 from canscope.simulate.runs import make_run
 
@@ -42,8 +42,10 @@ def runs(tmp_path_factory):
         if name not in made:
             if name not in CUT_FINELY:
                 made.clear()  # each of the many is asked for once; do not keep them all
-            stage = POWER_UP if name == POWER_UP else "dry-spin"
             fault = None if name in (HEALTHY, POWER_UP) else name
+            stage = POWER_UP if name == POWER_UP else "dry-spin"
+            if fault and stage not in find_fault(fault).stages:
+                stage = find_fault(fault).stages[0]
             run = make_run(fault=fault, stage=stage)
             files = write_run(run, tmp_path_factory.mktemp("run"))
             # Not put in order yet: that is part of what must not depend on the cutting.

@@ -13,7 +13,7 @@ TABLE = """
 capture-integrity message-presence cycle-time                              | R R R R R
 contactor-sequence precharge-level control-supply link-discharge           | j R R R R
 precharge-curve contactor-weld insulation-resistance emergency-stop        | j R j j j
-current-ceiling                                                            | R R R R R
+current-ceiling voltage-ceiling                                            | R R R R R
 bus-sag speed-ceiling                                                      | R j R R R
 brake-interlock change-at-standstill pedal-at-rest                         | j j R R R
 axle-direction axle-agreement                                              | j - R R R
@@ -23,6 +23,7 @@ temperature-rise                                                           | R -
 coolant-flow                                                               | - - - R R
 unasked-motion                                                             | R R R R R
 buses-distinct                                                             | R R R R R
+nothing-turns                                                              | - j - - -
 """
 ROWS = {
     rule: dict(zip(STAGES, cells.split(), strict=True))

@@ -73,6 +73,7 @@ ONLY_IN = {
     "emergency-stop": "power-up",
     "error-frames": "few errors",
     "insulation-resistance": "power-up",
+    "nothing-turns": "power-up",
     "coolant-flow": "wet-spin",
 }
 

@@ -8,6 +8,11 @@ def clock(until_s, every_s, start_s=0.0):
     return np.round(np.arange(start_s, until_s, every_s), 6)
 
 
+def within(times, start_s, end_s):
+    """Which of these instants lie in start <= time < end."""
+    return (times >= start_s) & (times < end_s)
+
+
 def state(times, *changes, before=0):
     """1 or 0 at each instant: the value of the last (at_s, value) at or before it."""
     values = np.full(len(times), float(before))

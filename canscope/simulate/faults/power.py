@@ -16,6 +16,7 @@ from canscope.simulate.sensors import Readings
 from canscope.simulate.vehicle import Box, Vehicle
 
 ANY = "dry-spin power-up"
+MOVES = "dry-exposure pedal-at-rest unasked-motion"
 INRUSH = "closing-inrush current-ceiling bus-sag source-resistance"
 
 
@@ -247,3 +248,51 @@ class EmergencyStopIgnored(Fault):
 
     def vehicle(self, vehicle: Vehicle) -> Vehicle:
         return _box(vehicle, stop_delay_s=2.5 * self.severity)
+
+
+@fault("supply-sinks", must="supply-range", may="control-supply", stages=ANY)
+class SupplySinks(Fault):
+    """The d.c. converter never starts: the 12 V battery goes flat in the course of the run."""
+
+    def distort(self, seen: Readings, truth: Truth, vehicle: Vehicle, script: Script) -> None:
+        volt = seen["can0:Supply.ControlVoltage"]
+        off_s = script.first("ignition", 0.0)
+        share = np.clip((truth.time_s - 10.0) / (0.9 * (off_s - 10.0)), 0.0, 1.0)
+        seen["can0:Supply.ControlVoltage"] = volt - share * (volt - 9.0 + 1.2 * self.severity)
+
+
+@fault("over-voltage", must="voltage-ceiling")
+class OverVoltage(Fault):
+    """Braking feeds back into a full pack: for a moment everything is above the pack's maximum."""
+
+    def distort(self, seen: Readings, truth: Truth, vehicle: Vehicle, script: Script) -> None:
+        begin_s = script.spins[-1].end_s + 8.0
+        high = (truth.time_s >= begin_s) & (truth.time_s < begin_s + 0.4)
+        over_V = vehicle.pack.maximum_V - float(np.median(truth.pack_V)) + 12.0 * self.severity
+        for key in [key for key in seen if key.endswith((".PackVoltage", ".LinkVoltage"))]:
+            seen[key] = seen[key] + np.where(high, over_V, 0.0)
+
+
+@fault("current-while-open", must="current-while-open")
+class CurrentWhileOpen(Fault):
+    """Something on the pack's side of the contactors draws after both have opened."""
+
+    def suits(self, vehicle: Vehicle) -> bool:
+        return cycle_s(vehicle, "can0:PackStatus.PackCurrent") <= 0.1
+
+    def distort(self, seen: Readings, truth: Truth, vehicle: Vehicle, script: Script) -> None:
+        opened_s = script.first("power", 0.0, after_s=script.spins[-1].end_s) + script.hold_s
+        on = (truth.time_s >= opened_s + 1.0) & (truth.time_s < opened_s + 1.8)
+        key = "can0:PackStatus.PackCurrent"
+        seen[key] = seen[key] + np.where(on, 8.0 * self.severity, 0.0)
+
+
+@fault("turns-in-power-up", must="nothing-turns", may=MOVES, stages="power-up")
+class TurnsInPowerUp(Fault):
+    """The controller asks the front unit for torque although nobody asked it to."""
+
+    def distort(self, seen: Readings, truth: Truth, vehicle: Vehicle, script: Script) -> None:
+        begin_s = script.first("power", 1.0) + 12.0
+        key = f"{vehicle.front.channel}:UnitFast.MotorSpeed"
+        shape = np.interp(truth.time_s, begin_s + np.array([0.0, 0.8, 2.4, 3.2]), [0, 1, 1, 0])
+        seen[key] = seen[key] + 150.0 * self.severity * shape

@@ -1,0 +1,177 @@
+"""Rule ``current-while-open``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import Bench
+from canscope.model.median import median
+from canscope.model.outcome import Doubt, Outcome, Subject, margins
+from canscope.model.piece import Piece, S
+from canscope.model.rule import CardStep, Rule, limit, unjudged
+from canscope.model.signals import NEVER, Samples
+from canscope.model.tables import Floats, Int64s
+from canscope.rules import RULES
+from canscope.rules.shared.open_poles import both_open
+from canscope.rules.shared.poles import MAIN_ROLES
+
+NAME, CURRENT = "pack", "pack.current"
+FIRST = 32  # readings whose median is the sensor's zero
+LONE = 3.0  # times the limit: from there on one reading is enough
+WAIT_NS = S // 5  # a closing may be told so late; common practice, no source
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What is known so far."""
+
+    next_ns: int = int(NEVER)  # readings before it are judged
+    waiting: tuple[tuple[int, float], ...] = ()  # the first readings, until the zero is known
+    zero_A: float | None = None
+    last_A: float = 0.0  # how far the last reading lay from the zero
+    first_ns: int | None = None
+    spoke: bool = False
+
+
+@RULES.add("current-while-open")
+@dataclass(frozen=True, kw_only=True)
+class CurrentWhileOpen(Rule):
+    """With both main contactors open no current flows out of the pack or into it.
+
+    Judged
+        On every reading of the pack current, from the first frame to the last, while both main
+        contactors have read open for ``settle_s`` and none is read closed within 0.2 s (states come
+        late). Two readings in a row above ``limit_A`` count, and one from three times as much on.
+        A current sensor has a zero of its own: the median of the first 32 such readings. Where it
+        is more than ``limit_A`` and at most ``zero_A``, readings are judged against it, and it is
+        told: an offset is there before the first closing and after the last opening alike, a
+        current comes and goes.
+    Margin
+        ``limit_A`` minus that current (or its distance from the zero), in A. The uncertainty is
+        the reading's own.
+    Unproven
+        Both poles were never seen open together, or no current was read then (not-exercised); the
+        sensor's zero is off (sensor-suspect): then whether a small constant current flows is not
+        known either.
+    """
+
+    limit_A: float = limit(1.0, "A", high=10.0)
+    zero_A: float = limit(5.0, "A", high=20.0, note="taken for the sensor's offset if constant")
+    settle_s: float = limit(0.5, "s", high=5.0, note="after both read open")
+
+    unit: ClassVar[str] = "A"
+    limit_parameter: ClassVar[str] = "limit_A"
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.POWER_UP, CardStep.OPEN})
+    cross_checks: ClassVar[tuple[str, ...]] = ("contactors.negative", "contactors.positive")
+    says: ClassVar[dict[str, str]] = {
+        "pass": "no current while both main contactors read open{zero}, at most",
+        "fail": "a current while both main contactors read open{zero}",
+    }
+    exercise: ClassVar[str] = (
+        "record for some seconds before the contactors close and after they have opened"
+    )
+    causes: ClassVar[tuple[str, ...]] = (
+        "a main contactor conducts although its state says open: welded, or its feedback is wrong",
+        "something is connected on the pack's side of the contactors",
+        "the current signal has a wrong offset or factor in the definition",
+    )
+    next: ClassVar[str] = (
+        "isolate the pack at its disconnect; a qualified person clamps the pack cable and "
+        "measures across both contactors"
+    )
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """The pack."""
+        return [Subject(NAME, (CURRENT, *MAIN_ROLES), (CURRENT,))]
+
+    def start(self, bench: Bench) -> Seen:
+        return Seen()
+
+    def fold(self, state: Seen, piece: Piece) -> tuple[Seen, Sequence[Outcome]]:
+        """Judge the readings beside which no pole closed."""
+        return self._until(state, piece, piece.until_ns - WAIT_NS)
+
+    def close(self, state: Seen, piece: Piece) -> Sequence[Outcome]:
+        """Judge what waited, and say what was not exercised, or that the zero is off."""
+        state, rows = self._until(state, piece, piece.until_ns)
+        found = [*rows]
+        if state.zero_A is None and state.waiting:
+            state, rows = self._zeroed(state, piece)
+            found += rows
+        if not state.spoke:
+            text = "the current was never read with both main contactors seen open"
+            return [*found, unjudged(NAME, "not-exercised", text)]
+        assert state.zero_A is not None
+        if self._offset_A(state.zero_A):
+            text = f"it read {state.zero_A:.1f} A with both main contactors open, from the first "
+            text += "reading on: an offset of the sensor, or a small constant current"
+            found.append(Doubt(NAME, "sensor-suspect", text, state.first_ns))
+        return found
+
+    def _until(self, state: Seen, piece: Piece, until_ns: int) -> tuple[Seen, list[Outcome]]:
+        if not piece.bench.has(CURRENT, *MAIN_ROLES):
+            return state, []
+        samples = piece.back(CURRENT, state.next_ns).known
+        samples = samples.between(state.next_ns, until_ns)
+        if not len(samples):
+            return state, []
+        settle_ns = round(self.settle_s * S)
+        state = replace(state, next_ns=int(samples.time_ns[-1]) + 1)
+        samples = samples[both_open(piece, samples.time_ns, settle_ns, WAIT_NS)]
+        if not len(samples):
+            return state, []
+        if state.zero_A is not None:
+            return self._judge(state, piece, samples.time_ns, samples.value)
+        return self._gather(state, piece, samples)
+
+    def _gather(self, state: Seen, piece: Piece, samples: Samples) -> tuple[Seen, list[Outcome]]:
+        """Keep the first readings; with the last of them the zero is known."""
+        lacking = FIRST - len(state.waiting)
+        new = zip(samples.time_ns[:lacking].tolist(), samples.value[:lacking].tolist(), strict=True)
+        state = replace(state, waiting=(*state.waiting, *new))
+        if len(state.waiting) < FIRST:
+            return state, []
+        state, found = self._zeroed(state, piece)
+        rest = samples[lacking:]
+        state, rows = self._judge(state, piece, rest.time_ns, rest.value)
+        return state, [*found, *rows]
+
+    def _zeroed(self, state: Seen, piece: Piece) -> tuple[Seen, list[Outcome]]:
+        """Take the zero from the first readings, and judge them."""
+        times = np.array([time for time, _ in state.waiting], np.int64)
+        amps = np.array([value for _, value in state.waiting])
+        first_ns = int(times[0])
+        state = replace(state, zero_A=median(amps), waiting=(), first_ns=first_ns)
+        return self._judge(state, piece, times, amps)
+
+    def _offset_A(self, zero_A: float) -> float:
+        """The sensor's offset, if its zero is one."""
+        return zero_A if self.limit_A < abs(zero_A) <= self.zero_A else 0.0
+
+    def _judge(
+        self, state: Seen, piece: Piece, times: Int64s, amps: Floats
+    ) -> tuple[Seen, list[Outcome]]:
+        if not len(times):
+            return state, []
+        assert state.zero_A is not None
+        offset_A = self._offset_A(state.zero_A)
+        away = np.abs(amps - offset_A)
+        before = np.concatenate(([state.last_A], away[:-1]))
+        held = np.where(away > LONE * self.limit_A, away, np.minimum(away, before))
+        zero = f" (beside the sensor's own zero of {offset_A:.1f} A)" if offset_A else ""
+        state = replace(state, last_A=float(away[-1]), spoke=True)
+        return state, [
+            margins(
+                NAME,
+                times,
+                self.limit_A - held,
+                measured=held,
+                limit=self.limit_A,
+                uncertainty=piece.bench.u(CURRENT),
+                zero=zero,
+            )
+        ]

@@ -1,0 +1,124 @@
+"""Rule ``voltage-ceiling``."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import ClassVar
+
+from canscope.model.bench import Bench
+from canscope.model.outcome import Doubt, Outcome, Subject, margins
+from canscope.model.piece import Piece
+from canscope.model.rule import ALL_STAGES, CardStep, Rule
+from canscope.rules import RULES
+from canscope.rules.electrical._voltages import voltages
+from canscope.rules.shared.links import SAFE_V
+from canscope.trust.range_ends import at_end_of_range
+
+MISSING = "pack.maximum_voltage_V is not given in the plan"
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What is known of one voltage so far."""
+
+    live: bool = False  # read as high voltage at least once
+    clipped_ns: int | None = None  # at the upper end of its range, at or below the ceiling
+
+
+@RULES.add("voltage-ceiling")
+@dataclass(frozen=True, kw_only=True)
+class VoltageCeiling(Rule):
+    """Pack and links never read more than the pack's maximum voltage.
+
+    Judged
+        Every sample of the pack voltage and of each link, from the first frame to the last,
+        whatever the contactors do, against ``pack.maximum_voltage_V``. One sample is enough: what
+        stands above the maximum for a moment has stressed every capacitor and switch on the link.
+    Margin
+        The maximum minus the reading, in V. The uncertainty is the reading's own.
+    Unproven
+        The plan gives no ``maximum_voltage_V`` (no-limit); the voltage was never read as high
+        voltage, above 60 V (not-exercised); it stood at the upper end of its range, below the
+        maximum, so that the true one may be larger (sensor-suspect).
+    """
+
+    unit: ClassVar[str] = "V"
+    required_in: ClassVar[frozenset[str]] = ALL_STAGES
+    stops: ClassVar[bool] = True
+    limit_source: ClassVar[str] = "plan"
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.POWER_UP, CardStep.SPIN})
+    says: ClassVar[dict[str, str]] = {
+        "pass": "no reading was above the pack's maximum voltage, highest",
+        "fail": "it read more than the pack's maximum voltage",
+        "close": "it read about as much as the pack's maximum voltage",
+    }
+    exercise: ClassVar[str] = (
+        "give the plan pack.maximum_voltage_V, close the contactors, and record all of it"
+    )
+    causes: ClassVar[tuple[str, ...]] = (
+        "braking fed back into a pack that was full, or that had just been disconnected",
+        "a charger is set too high or was connected to the wrong pack",
+        "the voltage signal has a wrong factor or offset in the definition",
+        "pack.maximum_voltage_V in the plan is another pack's",
+    )
+    next: ClassVar[str] = (
+        "compare pack and links at that instant: if only one is high, it is that sensor; "
+        "a qualified person measures with a rated instrument"
+    )
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """The pack, and each link; a unit alone on a bench supply has no pack on the bus."""
+        roles = {f"{unit.name} link": unit.role("link_voltage") for unit in bench.units}
+        alone = bench.stage == "unit-alone" and bench.has(*roles.values()) and bool(roles)
+        if not alone or bench.has("pack.voltage"):
+            roles = {"pack": "pack.voltage"} | roles
+        missing = MISSING if bench.maximum_voltage_V is None else ""
+        return [Subject(name, (role,), no_limit=missing) for name, role in roles.items()]
+
+    def start(self, bench: Bench) -> Mapping[str, Seen]:
+        return {name: Seen() for name in voltages(bench)}
+
+    def fold(
+        self, state: Mapping[str, Seen], piece: Piece
+    ) -> tuple[Mapping[str, Seen], Sequence[Outcome]]:
+        """Judge the new samples of every voltage."""
+        ceiling_V = piece.bench.maximum_voltage_V
+        if ceiling_V is None:
+            return state, ()
+        after, found = dict(state), list[Outcome]()
+        for name, role in voltages(piece.bench).items():
+            samples, seen = piece[role], state[name]
+            if not len(samples):
+                continue
+            if not seen.live and (samples.value >= min(SAFE_V, ceiling_V / 2)).any():
+                seen = replace(seen, live=True)
+            if seen.clipped_ns is None:
+                ends = at_end_of_range(piece.bench.bindings[role], samples)
+                ends &= (samples.value > 0) & (samples.value <= ceiling_V)
+                if ends.any():
+                    seen = replace(seen, clipped_ns=int(samples.time_ns[ends][0]))
+            after[name] = seen
+            found.append(
+                margins(
+                    name,
+                    samples.time_ns,
+                    ceiling_V - samples.value,
+                    measured=samples.value,
+                    limit=ceiling_V,
+                    uncertainty=piece.bench.u(role),
+                )
+            )
+        return after, found
+
+    def close(self, state: Mapping[str, Seen], piece: Piece) -> Sequence[Outcome]:
+        """What keeps the run from being proof."""
+        found: list[Outcome] = []
+        for name, seen in state.items():
+            if seen.clipped_ns is not None:
+                text = "the voltage stood at the upper end of its range; the true one may be larger"
+                found.append(Doubt(name, "sensor-suspect", text, seen.clipped_ns))
+            if not seen.live:
+                text = f"it was never read as high voltage, above {SAFE_V:g} V"
+                found.append(Doubt(name, "not-exercised", text))
+        return found

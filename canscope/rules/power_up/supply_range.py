@@ -1,0 +1,149 @@
+"""Rule ``supply-range``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import ClassVar
+
+import numpy as np
+
+from canscope.model.bench import POLES, Bench
+from canscope.model.outcome import Outcome, Subject, margins
+from canscope.model.piece import Piece, S
+from canscope.model.rule import CardStep, Rule, limit, unjudged
+from canscope.model.signals import NEVER, Samples
+from canscope.model.tables import Bools
+from canscope.rules import RULES
+from canscope.trust.range_ends import at_end_of_range
+
+NAME, SUPPLY = "12 V", "supply.voltage"
+WAIT_NS = S // 5  # a closing may be told so late; common practice, no source
+PULL_NS = S // 20  # a coil draws before its contact meets; likewise
+COLD_START_NS = S  # a node that has just woken may not have measured yet; likewise
+NOTHING_V = 1.0  # what speaks has a supply: less is no measurement; likewise
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What is known so far."""
+
+    next_ns: int = int(NEVER)  # readings before it are judged
+    last_ns: int = int(NEVER)  # the last reading of any kind
+    woke_ns: int = int(NEVER)  # the first one after a silence
+    closings: tuple[tuple[int, int], ...] = ()  # (after, time) of those that may still matter
+    spoke: bool = False
+
+
+@RULES.add("supply-range")
+@dataclass(frozen=True, kw_only=True)
+class SupplyRange(Rule):
+    """The 12 V supply stays within its range for as long as nodes are awake.
+
+    Judged
+        Every reading from the first to the last while nodes are awake. No reading outside is too
+        short: what shows in a reading has lasted as long as the node averages. Only while a
+        contactor closes, from 0.05 s before to ``dip_s`` after it, a low reading is left to
+        control-supply, which judges the dip of a coil that pulls in, against a stricter limit. In
+        the first second after a node woke, a reading below 1 V or at an end of the range is no
+        measurement yet. For a 24 V vehicle set both ends in the plan, such as 18 and 32 V.
+    Margin
+        The distance to the nearer end of the range, in V. The uncertainty is the reading's own.
+    Unproven
+        No reading came while nodes were awake (not-exercised); the readings were stale or not
+        available while it mattered.
+    """
+
+    minimum_V: float = limit(9.0, "V", low=6.0, high=24.0)
+    maximum_V: float = limit(16.0, "V", low=12.0, high=32.0)
+    dip_s: float = limit(0.5, "s", high=0.5, note="after a closing, left to control-supply")
+
+    unit: ClassVar[str] = "V"
+    limit_parameter: ClassVar[str] = "minimum_V"
+    card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.POWER_UP})
+    says: ClassVar[dict[str, str]] = {
+        "pass": "stayed between {low_V:g} and {high_V:g} V, nearest to an end",
+        "fail": "was {side} the range of {low_V:g} to {high_V:g} V",
+        "close": "came close to an end of its range of {low_V:g} to {high_V:g} V",
+    }
+    exercise: ClassVar[str] = "record the 12 V from before the contactors close until after key-off"
+    causes: ClassVar[tuple[str, ...]] = (
+        "the d.c. converter does not run, and the 12 V battery goes flat",
+        "a weak 12 V battery, or thin or corroded supply or ground wires",
+        "the d.c. converter's voltage is set too high, or it is regulated at the wrong place",
+    )
+    next: ClassVar[str] = (
+        "measure the 12 V at the battery and at the node that reports it, converter on and off"
+    )
+
+    def subjects(self, bench: Bench) -> Sequence[Subject]:
+        """The supply."""
+        return [Subject(NAME, (SUPPLY,))]
+
+    def source(self, given: frozenset[str]) -> str:
+        """Two ends, either of which the plan may set."""
+        return "plan" if given & {"minimum_V", "maximum_V"} else super().source(given)
+
+    def start(self, bench: Bench) -> Seen:
+        return Seen()
+
+    def fold(self, state: Seen, piece: Piece) -> tuple[Seen, Sequence[Outcome]]:
+        """Judge the readings beside which it is known whether a contactor closed."""
+        closings = [
+            (event.after_ns, event.time_ns)
+            for pole in POLES
+            for event in piece.events_of("pole", pole)
+            if event.value == 1
+        ]
+        state = replace(state, closings=(*state.closings, *closings))
+        return self._until(state, piece, piece.until_ns - WAIT_NS)
+
+    def close(self, state: Seen, piece: Piece) -> Sequence[Outcome]:
+        """Judge what waited, and say if nothing was judged."""
+        state, found = self._until(state, piece, piece.until_ns)
+        if not state.spoke:
+            text = "no 12 V reading came while nodes were awake"
+            return [*found, unjudged(NAME, "not-exercised", text)]
+        return found
+
+    def _until(self, state: Seen, piece: Piece, until_ns: int) -> tuple[Seen, list[Outcome]]:
+        samples = piece.back(SUPPLY, state.next_ns).between(state.next_ns, until_ns)
+        if SUPPLY not in piece.bench.bindings or not len(samples):
+            return state, []
+        state, judged = self._judged(state, piece, samples)
+        kept_ns = state.next_ns - round(self.dip_s * S)
+        kept = tuple(closing for closing in state.closings if closing[1] >= kept_ns)
+        state = replace(state, closings=kept, spoke=state.spoke or bool(judged.any()))
+        part = samples[judged]
+        below, above = part.value - self.minimum_V, self.maximum_V - part.value
+        return state, [
+            margins(
+                NAME,
+                part.time_ns,
+                np.minimum(below, above),
+                measured=part.value,
+                limit=np.where(below <= above, self.minimum_V, self.maximum_V),
+                uncertainty=piece.bench.u(SUPPLY),
+                side=np.where(below <= above, "below", "above"),
+                low_V=self.minimum_V,
+                high_V=self.maximum_V,
+            )
+        ]
+
+    def _judged(self, state: Seen, piece: Piece, samples: Samples) -> tuple[Seen, Bools]:
+        """Which readings count, and the state after them."""
+        times, volts = samples.time_ns, samples.value
+        judged = (piece.at("@awake", times).value == 1) & ~np.isnan(volts)
+        before_ns = np.concatenate(([state.last_ns], times[:-1]))
+        woke_ns = np.where(times - before_ns > COLD_START_NS, times, state.woke_ns)
+        woke_ns = np.maximum.accumulate(woke_ns)
+        empty = (volts < NOTHING_V) | at_end_of_range(piece.bench.bindings[SUPPLY], samples)
+        judged &= ~(empty & (times - woke_ns < COLD_START_NS))
+        low = volts < self.minimum_V
+        for after_ns, time_ns in state.closings if low.any() else ():
+            near = (times >= after_ns - PULL_NS) & (times <= time_ns + round(self.dip_s * S))
+            judged &= ~(low & near)
+        last_ns = int(times[-1])
+        return replace(
+            state, next_ns=last_ns + 1, last_ns=last_ns, woke_ns=int(woke_ns[-1])
+        ), judged

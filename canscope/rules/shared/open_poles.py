@@ -1,0 +1,32 @@
+"""When both main contactors surely were open, although their states come late and seldom."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from canscope.model.piece import Piece
+from canscope.model.tables import Bools, Int64s
+from canscope.rules.shared.poles import MAIN_ROLES
+
+
+def both_open(piece: Piece, times_ns: Int64s, before_ns: int, after_ns: int) -> Bools:
+    """Instants at which both main poles last read open, and none read closed around them.
+
+    A state comes a cycle or a debounce late, so ``before_ns`` and ``after_ns`` around each instant
+    are looked at. An instant can be asked for once the piece has seen ``after_ns`` beyond it. A box
+    that has fallen silent after it opened has opened: no coil is held by a silent box.
+    """
+    clean = np.ones(len(times_ns), np.bool_)
+    for role in MAIN_ROLES if len(times_ns) else ():
+        states = piece.history.samples(role).known
+        row = states.time_ns.searchsorted(times_ns, "right") - 1
+        clean &= row >= 0
+        if not clean.any():
+            return clean
+        clean &= states.value[np.maximum(row, 0)] == 0
+        near = states.between(int(times_ns[0]) - before_ns, int(times_ns[-1]) + after_ns + 1)
+        shut_ns = near.time_ns[near.value == 1]
+        if len(shut_ns):
+            first = shut_ns.searchsorted(times_ns - before_ns)
+            clean &= first == shut_ns.searchsorted(times_ns + after_ns, "right")
+    return clean

@@ -1,0 +1,98 @@
+"""current-while-open by hand: limit 1 A (common practice, no source), readings every 20 ms, both
+main contactors closed from 5 to 10 s."""
+
+import numpy as np
+import pytest
+
+from canscope.model.findings import Verdict
+from tests.rules.harness import judge as run
+from tests.rules.vehicle import clock, state, within
+
+TIMES = clock(20.0, 0.02)
+BOTH = [(5.0, 1), (10.0, 0)]
+
+
+def judge(amps, negative=BOTH, positive=BOTH, *, before=0, edit=None, **more):
+    roles = {
+        "pack.current": (TIMES, amps),
+        "contactors.negative": (TIMES, state(TIMES, *negative, before=before)),
+        "contactors.positive": (TIMES, state(TIMES, *positive, before=before)),
+    }
+    if edit:
+        edit(roles)
+    u, cycles = {"pack.current": 0.05}, dict.fromkeys(roles, 0.02)
+    return run("current-while-open", roles, u=u, cycles_s=cycles, **more)["pack"]
+
+
+def during(start_s, end_s, amps, zero_A=0.0):
+    closed = (TIMES >= 5.0) & (TIMES < 10.0)
+    given = np.where(within(TIMES, start_s, end_s), amps, 0.0)
+    return given + zero_A + np.where(closed, 20.0, 0.0)
+
+
+def test_no_current_while_open_passes_whatever_flows_while_closed():
+    finding = judge(during(2, 3, 0.4))
+    assert (finding.verdict, finding.measured) == (Verdict.PASS, pytest.approx(0.4))
+    assert not finding.required
+
+
+@pytest.mark.parametrize("start_s", [2.0, 12.0, 17.0])
+def test_a_current_of_60_ms_fails_before_closing_and_long_after_opening(start_s):
+    finding = judge(during(start_s, start_s + 0.06, 25.0))
+    assert (finding.verdict, finding.measured) == (Verdict.FAIL, 25.0)
+    assert finding.first_failed_s == pytest.approx(start_s)
+
+
+def test_the_last_frames_count_as_well():
+    assert judge(during(19.9, 20.0, 4.0)).verdict is Verdict.FAIL
+
+
+def test_one_reading_of_2_A_is_noise_and_two_are_not():
+    assert judge(during(2.0, 2.02, 2.0)).verdict is Verdict.PASS
+    assert judge(during(2.0, 2.04, 2.0)).verdict is Verdict.FAIL
+
+
+def test_a_current_within_half_a_step_of_the_limit_is_too_close_to_call():
+    assert judge(during(2.0, 3.0, 0.97)).reason == "too-close-to-call"
+
+
+@pytest.mark.parametrize("zero_A", [3.0, -3.0])
+def test_an_offset_from_the_first_frame_to_the_last_is_told_and_does_not_fail(zero_A):
+    finding = judge(during(0, 0, 0, zero_A))
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert f"it read {zero_A:.1f} A with both main contactors open" in finding.sentence
+
+
+def test_beside_an_offset_a_current_that_comes_and_goes_still_fails():
+    assert judge(during(12, 12.5, 4.0, 3.0)).verdict is Verdict.FAIL
+
+
+def test_3_A_before_closing_that_are_gone_after_opening_were_a_current():
+    finding = judge(during(0.0, 5.0, 3.0))
+    assert finding.verdict is Verdict.FAIL
+    assert finding.first_failed_s > 10.5
+
+
+def test_25_A_are_no_offset():
+    assert judge(during(0, 0, 0, 25.0)).verdict is Verdict.FAIL
+
+
+def test_states_that_come_200_ms_late_are_no_current_while_open():
+    """The current flows from 4.85 s on and until 10.0 s."""
+    assert judge(during(4.85, 5.0, 20.0)).verdict is Verdict.PASS
+
+
+def test_closed_all_the_time_is_not_exercised():
+    finding = judge(during(0, 0, 0), [], [], before=1)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
+
+
+def test_without_a_current_bound_it_is_not_bound():
+    assert (
+        judge(during(0, 0, 0), edit=lambda roles: roles.pop("pack.current")).reason == "not-bound"
+    )
+
+
+def test_no_cut_changes_anything():
+    for amps in (during(2, 3, 0.4), during(12, 12.1, 9.0), during(0.0, 5.0, 3.0)):
+        assert judge(amps, cuts="each") == judge(amps)

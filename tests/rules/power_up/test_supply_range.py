@@ -1,0 +1,93 @@
+"""supply-range by hand: 9 to 16 V (common practice, no source), readings every 20 ms. Negative
+closes at 5 s."""
+
+import numpy as np
+import pytest
+
+from canscope.model.findings import Verdict
+from tests.rules.harness import judge as run
+from tests.rules.vehicle import clock, state, within
+
+TIMES = clock(20.0, 0.02)
+
+
+def judge(volts, *, ignition=((0.5, 1),), edit=None, **more):
+    roles = {
+        "supply.voltage": (TIMES, volts),
+        "contactors.negative": (TIMES, state(TIMES, (5.0, 1))),
+        "driver.ignition": (TIMES, state(TIMES, *ignition)),
+    }
+    if edit:
+        edit(roles)
+    u, cycles = {"supply.voltage": 0.05}, dict.fromkeys(roles, 0.02)
+    return run("supply-range", roles, u=u, cycles_s=cycles, **more)["12 V"]
+
+
+def during(start_s, end_s, volts):
+    return np.where(within(TIMES, start_s, end_s), volts, 13.0)
+
+
+def test_a_supply_within_its_range_passes_with_the_reading_nearest_to_an_end():
+    finding = judge(during(8, 9, 14.4))
+    assert (finding.verdict, finding.measured, finding.limit) == (Verdict.PASS, 14.4, 16.0)
+    assert not finding.required
+
+
+@pytest.mark.parametrize("start_s", [0.0, 8.0, 19.94])
+@pytest.mark.parametrize(("volts", "limit_V"), [(8.0, 9.0), (17.0, 16.0)])
+def test_60_ms_outside_fail_from_the_first_frame_to_the_last(start_s, volts, limit_V):
+    finding = judge(during(start_s, start_s + 0.06, volts))
+    assert (finding.verdict, finding.measured, finding.limit) == (Verdict.FAIL, volts, limit_V)
+    assert finding.first_failed_s == pytest.approx(start_s)
+
+
+def test_a_supply_that_sinks_slowly_fails_where_it_crosses_9_V():
+    """13 V less 0.3 V/s: 9 V at 13.33 s, beyond the reading's uncertainty at 13.5 s."""
+    finding = judge(13.0 - 0.3 * TIMES)
+    assert finding.verdict is Verdict.FAIL
+    assert 13.49 < finding.first_failed_s < 13.55
+
+
+def test_the_dip_of_a_coil_is_left_to_control_supply_but_not_a_second_of_it():
+    assert judge(during(4.98, 5.3, 8.0)).verdict is Verdict.PASS
+    assert judge(during(4.98, 5.6, 8.0)).verdict is Verdict.FAIL
+    assert judge(during(4.98, 5.3, 17.0)).verdict is Verdict.FAIL
+
+
+def test_a_reading_within_half_a_step_of_an_end_is_too_close_to_call():
+    assert judge(during(8, 9, 9.03)).reason == "too-close-to-call"
+
+
+def test_a_24_V_vehicle_sets_both_ends():
+    rules = {"minimum_V": 18.0, "maximum_V": 32.0}
+    finding = judge(during(8, 9, 8.0) * 2, rules=rules)
+    assert (finding.verdict, finding.limit_source) == (Verdict.FAIL, "common practice, no source")
+    assert judge(during(8, 9, 13.5) * 2, rules=rules).verdict is Verdict.PASS
+    assert judge(during(8, 9, 13.5) * 2).verdict is Verdict.FAIL
+
+
+def test_after_key_off_it_may_go():
+    assert judge(during(15, 21, 2.0), ignition=((0.5, 1), (14.9, 0))).verdict is Verdict.PASS
+
+
+def test_nothing_in_the_first_second_is_no_reading_yet():
+    assert judge(during(0.0, 0.4, 0.0)).verdict is Verdict.PASS
+    assert judge(during(0.0, 1.4, 0.0)).verdict is Verdict.FAIL
+    assert judge(during(8.0, 8.4, 0.0)).verdict is Verdict.FAIL
+
+
+def test_a_supply_that_fell_silent_is_stale():
+    def silent(roles):
+        roles["supply.voltage"] = (TIMES[TIMES < 8], np.full(int((TIMES < 8).sum()), 13.0))
+
+    assert judge(during(0, 0, 0), edit=silent).reason == "stale"
+
+
+def test_without_readings_it_is_not_bound():
+    edit = {"edit": lambda roles: roles.pop("supply.voltage")}
+    assert judge(during(0, 0, 0), **edit).reason == "not-bound"
+
+
+def test_no_cut_changes_anything():
+    for volts in (during(4.98, 5.3, 8.0), during(4.98, 5.6, 8.0), during(8, 8.1, 17.0)):
+        assert judge(volts, cuts="each") == judge(volts)
