@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
@@ -10,14 +10,16 @@ import numpy as np
 
 from canscope.model.bench import Bench
 from canscope.model.events import Event, Window
-from canscope.model.findings import COMMON_PRACTICE
+from canscope.model.findings import COMMON_PRACTICE, Verdict
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
-from canscope.model.piece import ClosedWindow, S
-from canscope.model.rule import SPINNING, CardStep, Rule, limit, unjudged
-from canscope.model.signals import Samples
+from canscope.model.piece import ClosedWindow, Piece, S
+from canscope.model.rule import SPINNING, CardStep, Rule, Worst, limit, unjudged
+from canscope.model.signals import NEVER, Samples
+from canscope.model.tables import Bools, Int64s
 from canscope.rules import RULES
 from canscope.rules.shared.exponential_fit import Exponential, exponential
 from canscope.rules.shared.links import link_subjects, links, seconds_since
+from canscope.rules.shared.open_poles import both_open
 from canscope.rules.shared.poles import MAIN_ROLES, main_openings
 from canscope.trust.impossible_fall import link_fall
 from canscope.trust.missing_value import absence_at
@@ -25,6 +27,22 @@ from canscope.trust.missing_value import absence_at
 MACHINES = "IEC 60204-1, 6.2.4"
 LIKE_A_DECAY = 0.98  # R2 below which no decay is reported; common practice, no source
 MEASURE = "measure before touching"
+CLOSED = "the contactors were closed, or not known to be open"
+UNWATCHED = "a contactor had closed again before it was safe, or it was live from the first frame"
+SUNK = 0.9  # of safe_V; near it readings waver. Common practice, no source
+LATE_NS = S // 2  # by which a contactor's state may come late; common practice, no source
+
+
+@dataclass(frozen=True)
+class Followed:
+    """What is known of one link so far, beside the openings."""
+
+    last_ns: int = int(NEVER)  # the last reading looked at
+    volts: float = float("nan")  # and its value
+    low_ns: int | None = None  # the last reading well below ``safe_V``
+    shut_ns: int | None = None  # the last one above it at which a pole may have been closed
+    begun_ns: int | None = None  # the first one
+    watched_ns: int = int(NEVER)  # the end of the last opening
 
 
 @RULES.add("link-discharge")
@@ -37,7 +55,11 @@ class LinkDischarge(Rule):
         contactor's opening until the link is below ``safe_V`` and stays there. The limit is
         ``active_s`` if ``contactors.bleed`` is "active" or the plan does not say, ``passive_s`` if
         it is "passive" or false. The decay is fitted with V(t) = V0 exp(-t / tau); tau and the
-        time to ``safe_V`` that it foretells are told.
+        time to ``safe_V`` that it foretells are told. Besides, from the first frame to the last: a
+        link that was below ``safe_V`` and reads ``safe_V`` or more again while both main contactors
+        read open fails; so does one that was live with both read open from the first frame on and
+        stays so for longer than the limit. (A contactor's state may come late: none of the three
+        may read closed within 0.5 s.)
     Margin
         The limit minus that time, in s. The opening and the crossing each lie between two samples:
         the middle, give or take half the interval, and the clock; the crossing's uncertainty has
@@ -48,7 +70,8 @@ class LinkDischarge(Rule):
         link fell silent or had no value above ``safe_V`` (stale, not-available), or went from 120 V
         or more to next to nothing from one reading to the next, as no bleed empties it and a sensor
         does that loses its supply (sensor-suspect). A link still above ``safe_V`` after the limit
-        fails.
+        fails. The last reading of the whole recording was ``safe_V`` or more, whatever earlier
+        openings showed (not-exercised): nobody saw it discharge.
     """
 
     active_s: float = limit(5.0, "s", MACHINES, high=120.0)
@@ -57,6 +80,7 @@ class LinkDischarge(Rule):
     safe_V: float = limit(60.0, "V", MACHINES, low=60.0)
 
     window: ClassVar[Window] = Window.OPENING
+    follows: ClassVar[bool] = True
     unit: ClassVar[str] = "s"
     timed: ClassVar[bool] = True
     required_in: ClassVar[frozenset[str]] = SPINNING | {"power-up"}
@@ -66,9 +90,14 @@ class LinkDischarge(Rule):
         "pass": f"fell below {{safe_V:g}} V after opening ({{bleed}}{{decay}}; {MEASURE})",
         "fail": "stayed at or above {safe_V:g} V too long after opening "
         f"({{bleed}}{{decay}}; {MEASURE})",
+        "live again": "rose again to {volts:.1f} V with both main contactors read open, and stayed "
+        f"at or above {{safe_V:g}} V for ({MEASURE})",
+        "live before": "was at {volts:.1f} V with both main contactors read open from the first "
+        f"frame on, and stayed at or above {{safe_V:g}} V too long ({{bleed}}; {MEASURE})",
         "close": "took about as long as allowed to fall below {safe_V:g} V "
         f"({{bleed}}{{decay}}; {MEASURE})",
     }
+    codes: ClassVar[tuple[str, ...]] = ("live-again", "live-before")
     exercise: ClassVar[str] = (
         "open the contactors and keep the 12 V on and recording until the link is below 60 V; "
         + MEASURE
@@ -89,6 +118,119 @@ class LinkDischarge(Rule):
         if given & {"active_s", "passive_s"}:
             return "plan"
         return f"{MACHINES} (active bleed); {COMMON_PRACTICE} (passive)"
+
+    def start(self, bench: Bench) -> Mapping[str, Followed]:
+        return {name: Followed() for name, _ in links(bench)}
+
+    def fold(
+        self, state: Mapping[str, Followed], piece: Piece
+    ) -> tuple[Mapping[str, Followed], Sequence[Outcome]]:
+        """Follow each link through the whole run, also where no opening is being watched."""
+        return self._follow(state, piece, piece.until_ns - LATE_NS)
+
+    def close(self, state: Mapping[str, Followed], piece: Piece) -> Sequence[Outcome]:
+        """Follow to the last frame; a link that is live there is not proven to discharge."""
+        state, rows = self._follow(state, piece, piece.until_ns)
+        found: list[Outcome] = [*rows]
+        for name, seen in state.items():
+            # An opening that lasts beyond the last reading has its own answer.
+            if seen.volts >= self.safe_V and seen.last_ns >= seen.watched_ns:
+                text = f"the recording ended with the link at {seen.volts:.1f} V: "
+                text += CLOSED if seen.last_ns == seen.shut_ns else UNWATCHED
+                text += f"; nobody saw it discharge; {MEASURE}"
+                found.append(Doubt(name, "not-exercised", text, seen.last_ns))
+        return found
+
+    def clause(self, verdict: Verdict | str, worst: Worst) -> str:
+        """A link that is live with open contactors is no slow discharge."""
+        return super().clause(worst.code.replace("-", " ") or verdict, worst)
+
+    def _follow(
+        self, state: Mapping[str, Followed], piece: Piece, until_ns: int
+    ) -> tuple[Mapping[str, Followed], list[Outcome]]:
+        after, found = dict(state), list[Outcome]()
+        ends = [span.end_ns for span in piece.spans if span.kind is Window.OPENING]
+        for name, role in links(piece.bench) if piece.bench.has(*MAIN_ROLES) else ():
+            seen = state[name]
+            if ends:
+                seen = replace(seen, watched_ns=max(seen.watched_ns, *ends))
+            samples = piece.back(role, seen.last_ns + 1).known.between(0, until_ns)
+            rows: list[Outcome] = []
+            if len(samples):
+                seen, rows = self._live(seen, piece, name, role, samples)
+            after[name] = seen
+            found += rows
+        return after, found
+
+    def _live(
+        self, seen: Followed, piece: Piece, name: str, role: str, samples: Samples
+    ) -> tuple[Followed, list[Outcome]]:
+        """Readings at or above ``safe_V`` with both poles open that no opening explains."""
+        times, volts = samples.time_ns, samples.value
+        last_ns, last_V = int(times[-1]), float(volts[-1])
+        if not (volts >= self.safe_V).any():  # nearly always
+            low = volts < SUNK * self.safe_V
+            low_ns = int(times[low][-1]) if low.any() else seen.low_ns
+            begun_ns = int(times[0]) if seen.begun_ns is None else seen.begun_ns
+            return replace(
+                seen, low_ns=low_ns, last_ns=last_ns, volts=last_V, begun_ns=begun_ns
+            ), []
+        quiet = both_open(piece, times, 0, LATE_NS) & ~_precharging(piece, times)
+        return self._walk(seen, piece, name, role, samples, quiet)
+
+    def _walk(
+        self,
+        seen: Followed,
+        piece: Piece,
+        name: str,
+        role: str,
+        samples: Samples,
+        quiet: Bools,
+    ) -> tuple[Followed, list[Outcome]]:
+        times, volts = samples.time_ns, samples.value
+        count = np.arange(len(times))
+
+        def latest(marks: Bools, before: int | None) -> Int64s:
+            """The stamp of the last marked reading by each of them; NEVER if there was none."""
+            row = np.maximum.accumulate(np.where(marks, count, -1))
+            stamp = NEVER if before is None else before
+            return np.where(row >= 0, times[np.maximum(row, 0)], stamp).astype(np.int64)
+
+        low_ns = latest(volts < SUNK * self.safe_V, seen.low_ns)
+        shut_ns = latest(~quiet & (volts >= self.safe_V), seen.shut_ns)
+        high = quiet & (volts - piece.bench.u(role) >= self.safe_V)
+        again = high & (low_ns > shut_ns) & (low_ns != NEVER)
+        begun_ns = int(times[0]) if seen.begun_ns is None else seen.begun_ns
+        before = high & (low_ns == NEVER) & (shut_ns == NEVER)
+        before &= (times - begun_ns) / S > self._limit_s(piece.bench)
+        seen = Followed(
+            int(times[-1]),
+            float(volts[-1]),
+            None if low_ns[-1] == NEVER else int(low_ns[-1]),
+            None if shut_ns[-1] == NEVER else int(shut_ns[-1]),
+            begun_ns,
+            seen.watched_ns,
+        )
+        since_ns = {"live-again": low_ns, "live-before": np.full(len(times), begun_ns)}
+        found: list[Margins] = []
+        for code, rows in (("live-again", again), ("live-before", before)):
+            took_s = (times[rows] - since_ns[code][rows]) / S
+            limit_s = 0.0 if code == "live-again" else self._limit_s(piece.bench)
+            found.append(
+                margins(
+                    name,
+                    times[rows],
+                    limit_s - took_s,
+                    measured=took_s,
+                    limit=limit_s,
+                    start_ns=since_ns[code][rows],
+                    code=code,
+                    safe_V=self.safe_V,
+                    volts=volts[rows],
+                    bleed=_bleed(piece.bench),
+                )
+            )
+        return seen, [part for part in found if len(part.time_ns)]
 
     def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
         """Each link after the first main contactor opened."""
@@ -186,7 +328,6 @@ class LinkDischarge(Rule):
         fit: Exponential | None,
     ) -> Margins:
         limit_s = self._limit_s(bench)
-        words = {"active": "active bleed", "passive": "passive bleed", "none": "no bleed"}
         decay = "" if fit is None else f", tau {fit.tau_s:.2f} s{_foretold(fit, self.safe_V)}"
         return margins(
             name,
@@ -197,10 +338,24 @@ class LinkDischarge(Rule):
             uncertainty=u + bench.clock_s,
             start_ns=opened.after_ns,
             safe_V=self.safe_V,
-            bleed=words.get(bench.bleed or "", "the plan names no bleed, active assumed"),
+            bleed=_bleed(bench),
             decay=decay,
             **({"tau_s": fit.tau_s, "r2": fit.r2} if fit else {}),
         )
+
+
+def _bleed(bench: Bench) -> str:
+    words = {"active": "active bleed", "passive": "passive bleed", "none": "no bleed"}
+    return words.get(bench.bleed or "", "the plan names no bleed, active assumed")
+
+
+def _precharging(piece: Piece, times_ns: Int64s) -> Bools:
+    """Where pre-charge reads closed, or will within the time by which states may be late."""
+    states = piece.history.samples("contactors.precharge").known
+    near = states.between(int(times_ns[0]), int(times_ns[-1]) + LATE_NS + 1)
+    shut_ns = near.time_ns[near.value == 1]
+    first = shut_ns.searchsorted(times_ns)
+    return np.asarray(first < shut_ns.searchsorted(times_ns + LATE_NS, "right"))
 
 
 def _decay(samples: Samples, opened: Event, last: int) -> Exponential | None:

@@ -10,6 +10,7 @@ import numpy as np
 
 from canscope.model.bench import Bench
 from canscope.model.events import Event, Window
+from canscope.model.median import median
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import CardStep, Rule, limit, unjudged
@@ -19,6 +20,7 @@ from canscope.rules.shared.poles import MAIN_ROLES, main_openings
 from canscope.trust.missing_value import absence_at
 
 NAME, CURRENT = "pack", "pack.current"
+OFFSET_A, SAME_A = 5.0, 0.5  # a sensor's own zero; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -40,13 +42,16 @@ class OpeningCurrent(Rule):
         and so breaks the circuit: the last reading of the pack current before it. Between two
         readings of the contactor's state the current may still have been seen: a contactor that
         carries more than ``limit_A`` has not opened yet, so the last such reading is the one.
+        What the sensor still reads from 0.5 to 2.5 s after the last opening, the same before and
+        after within 0.5 A, is its own offset and no load.
     Margin
         ``limit_A`` minus the magnitude of that current, in A. The uncertainty is the reading's own,
         and its last slope times the time in which the contactor may have opened; the drop to
         nothing is the opening itself. An arc is shorter than a sample, and CAN does not show it.
     Unproven
         No main contactor opened (not-exercised); the current was not known just before (stale,
-        not-available).
+        not-available); the sensor reads more than ``limit_A`` and goes on doing so with both
+        contactors open: an offset of up to 5 A (sensor-suspect).
     """
 
     limit_A: float = limit(2.0, "A")
@@ -85,12 +90,17 @@ class OpeningCurrent(Rule):
         ]
 
     def _judge(self, window: ClosedWindow, event: Event, pole: str) -> Outcome:
-        reading = self._before(window, event)
+        zero_A = self._zero_A(window)
+        reading = self._before(window, event, zero_A)
         if reading is None:
             reason = absence_at(window, CURRENT, event.after_ns)
             text = f"the pack current was not known just before {pole} opened"
             return Doubt(NAME, reason, text, event.time_ns)
-        magnitude = abs(reading.current_A)
+        magnitude = abs(reading.current_A - zero_A)
+        if zero_A and magnitude <= SAME_A:
+            text = f"the current read {reading.current_A:.1f} A before {pole} opened and "
+            text += f"{zero_A:.1f} A long after: an offset of the sensor"
+            return Doubt(NAME, "sensor-suspect", text, event.time_ns, measured=abs(zero_A))
         return margins(
             NAME,
             event.time_ns,
@@ -103,14 +113,22 @@ class OpeningCurrent(Rule):
             pole=pole,
         )
 
-    def _before(self, window: ClosedWindow, event: Event) -> Reading | None:
+    def _zero_A(self, window: ClosedWindow) -> float:
+        """The sensor's offset: what it reads once both contactors have been open for a while."""
+        last_ns = main_openings(window)[-1].time_ns
+        after = window.back(CURRENT, last_ns + S // 2).known.between(0, last_ns + 5 * S // 2)
+        both = all(window.at(role, last_ns).value[0] == 0 for role in MAIN_ROLES)
+        zero_A = median(after.value) if both and len(after) else 0.0
+        return zero_A if self.limit_A < abs(zero_A) <= OFFSET_A else 0.0
+
+    def _before(self, window: ClosedWindow, event: Event, zero_A: float) -> Reading | None:
         """The last reading that surely lies before the opening; None if none is fresh."""
         if np.isnan(window.at(CURRENT, event.after_ns).value[0]):
             return None
         samples = window.back(CURRENT, event.after_ns - 10 * S).known
         samples = samples.between(0, event.time_ns + 1)
         sure = int(np.searchsorted(samples.time_ns, event.after_ns, "right")) - 1
-        flowing = np.flatnonzero(np.abs(samples.value) > self.limit_A)
+        flowing = np.flatnonzero(np.abs(samples.value - zero_A) > self.limit_A)
         row = max(sure, int(flowing[-1]) if len(flowing) else 0)
         # It may have gone on like this until the next reading, which may be the opening itself.
         later = samples.time_ns[row + 1] if row + 1 < len(samples) else event.time_ns

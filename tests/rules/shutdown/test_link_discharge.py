@@ -224,3 +224,78 @@ def test_no_cut_changes_anything():
     for tau_s in (1.0, 1e9):
         coarse = {"every_s": 0.1, "until_s": 16.0}
         assert judge(tau_s, cuts="each", **coarse) == judge(tau_s, **coarse)
+
+
+def falls_and(returns):
+    """Opened at 1.99 s with tau 1 s; ``returns`` is what the link reads besides, in V."""
+    return lambda times: discharging(times, OPEN_S, 400.0, 1.0) + returns(times)
+
+
+def between(start_s, end_s, volts=350.0):
+    return falls_and(lambda times: np.where((times >= start_s) & (times < end_s), volts, 0.0))
+
+
+@pytest.mark.parametrize("bleed", ["active", "passive"])
+@pytest.mark.parametrize(("start_s", "end_s"), [(22.0, 22.06), (22.0, 60.0), (200.0, 200.4)])
+def test_a_link_that_is_live_again_with_both_poles_open_fails_however_late(start_s, end_s, bleed):
+    finding = judge(bleed=bleed, until_s=max(end_s, 60.0) + 1, link=between(start_s, end_s))
+    assert (finding.verdict, finding.code) == (Verdict.FAIL, "live-again")
+    assert finding.first_failed_s == pytest.approx(start_s)
+    assert "rose again to 350" in finding.sentence
+    assert "with both main contactors read open" in finding.sentence
+    assert MEASURE in finding.sentence
+
+
+def test_the_last_frame_counts():
+    assert judge(until_s=30.0, link=between(29.98, 31.0)).verdict is Verdict.FAIL
+
+
+def test_a_link_that_wavers_about_60_V_is_not_live_again():
+    def wavers(times):
+        return discharging(times, OPEN_S, 400.0, 8.0) + 1.5 * np.sin(40 * times)
+
+    assert judge(bleed="passive", until_s=40.0, link=wavers).verdict is Verdict.PASS
+
+
+AGAIN = {
+    "negative": [(0.5, 1), (2.2, 0), (20.0, 1)],
+    "positive": [(0.6, 1), (OPEN_S, 0), (20.8, 1)],
+}
+
+
+def test_a_second_attempt_that_ends_with_high_voltage_on_takes_the_pass_away():
+    finding = judge(until_s=26.0, poles=AGAIN, link=between(20.3, 99.0, 400.0))
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
+    assert "the recording ended with the link at 400.0 V" in finding.sentence
+
+
+def test_a_second_attempt_whose_states_come_400_ms_late_is_no_link_live_again():
+    poles = {
+        pole: [*changes, (25.0 + 0.2 * (pole == "negative"), 0)] for pole, changes in AGAIN.items()
+    }
+
+    def link(times):
+        return between(19.6, 24.99, 400.0)(times) + np.where(
+            times >= 24.99, discharging(times, 24.99, 400.0, 1.0), 0.0
+        )
+
+    assert judge(until_s=40.0, poles=poles, link=link).verdict is Verdict.PASS
+
+
+def test_a_link_that_is_live_with_open_poles_from_the_first_frame_on_has_its_limit_from_there():
+    opened = {"negative": [], "positive": []}
+    live = {"poles": opened, "link": lambda times: np.full(len(times), 350.0) + np.sin(times)}
+    finding = judge(until_s=12.0, **live)
+    assert (finding.verdict, finding.code) == (Verdict.FAIL, "live-before")
+    assert finding.first_failed_s == pytest.approx(5.02)
+    short = judge(until_s=4.0, **live)
+    assert (short.verdict, short.reason) == (Verdict.UNPROVEN, "not-exercised")
+
+
+def test_no_cut_changes_what_lies_between_openings():
+    for more in (
+        {"link": between(22.0, 22.06), "until_s": 30.0},
+        {"link": between(20.3, 99.0, 400.0), "until_s": 26.0, "poles": AGAIN},
+    ):
+        more = {"every_s": 0.05, **more}
+        assert judge(cuts="each", **more) == judge(**more)

@@ -116,3 +116,11 @@ def test_no_cut_changes_anything():
     for amps in (0.5, 30.0):
         coarse = {"states_s": 0.1}
         assert judge(steady(amps, 2.0), cuts="each", **coarse) == judge(steady(amps, 2.0), **coarse)
+
+
+def test_an_offset_that_stays_after_opening_is_the_sensors_and_no_load():
+    finding = judge(lambda t: np.full(len(t), 3.0) + 0.1 * np.sin(t))
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert "an offset of the sensor" in finding.sentence
+    assert judge(lambda t: np.where(t < 2.0, 6.0, 3.0)).verdict is Verdict.FAIL
+    assert judge(lambda t: np.full(len(t), 25.0)).verdict is Verdict.FAIL
