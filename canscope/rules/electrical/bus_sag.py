@@ -25,6 +25,9 @@ from canscope.rules.electrical._voltages import CURRENT, voltage_subjects, volta
 from canscope.rules.shared.poles import MAIN_ROLES
 from canscope.trust.range_ends import first_at_end
 
+AFTER_NS = S  # the rest after a closing, whose voltage is the first to hold
+STEADY = 0.25  # of the rest current, by which a steady load may waver
+
 
 @dataclass(frozen=True)
 class Sag:
@@ -32,6 +35,7 @@ class Sag:
 
     next_ns: int = int(NEVER)  # samples before it are judged
     resting_V: float = float("nan")
+    closed_ns: int | None = None  # both poles closed, and the rest after it is not over yet
     bursts: int = 0
     loaded: bool = False  # judged at least once while a unit turned
     clipped_ns: int | None = None
@@ -64,11 +68,14 @@ class BusSag(Rule):
     """The high voltage holds under load: it sags little below its resting value.
 
     Judged
-        For the pack and for each unit's link, on every voltage sample from the first burst on,
-        from both poles closed to the first pole opening; without contactors bound within bursts
-        only, while above half of the nominal voltage. Resting is the median of the ``lookback_s``
-        before a burst, of samples with a pack current of at most ``rest_current_A``; it stays until
-        the next burst gives a new one.
+        For the pack and for each unit's link, on every voltage sample from both poles closed to the
+        first pole opening, at rest as well as under load; without contactors bound within bursts
+        only, while above half of the nominal voltage. Resting is the median of the second after
+        closing (for the pack also of the ``lookback_s`` before it, whichever is higher), then that
+        of the ``lookback_s`` before each burst, of samples with a pack current of at most
+        ``rest_current_A``, or a steady one of at most ``steady_A`` (a d.c. converter). A resting
+        value that lies below the one before it by more than half of ``limit_percent`` is a collapse
+        and no rest: the one before it stays.
     Margin
         ``limit_percent`` minus (resting - voltage) / resting in percent; with ``floor_V`` given,
         also (voltage - floor) / floor in percent. Uncertainty: half a raw step (and the instrument)
@@ -83,6 +90,7 @@ class BusSag(Rule):
     limit_percent: float = limit(10.0, "%", high=100.0, note="of the resting voltage")
     floor_V: float | None = limit(None, "V", low=1.0, note="at least", example=300)
     rest_current_A: float = limit(2.0, "A")
+    steady_A: float = limit(5.0, "A", high=20.0, note="a load at rest that does not change")
     lookback_s: float = limit(2.0, "s", low=0.1, high=60.0, note="before a burst")
 
     unit: ClassVar[str] = "%"
@@ -96,6 +104,7 @@ class BusSag(Rule):
         "pass": "the voltage held: {resting}, lowest {voltage_V:.1f} V at {current}; {below}",
         "fail": "the voltage sagged: {resting}, lowest {voltage_V:.1f} V at {current}; {below}",
     }
+    spins: ClassVar[bool] = True
     exercise: ClassVar[str] = (
         "close the contactors, wait 3 s without load, spin the unit, and record all of it"
     )
@@ -124,12 +133,21 @@ class BusSag(Rule):
         starts = piece.events_of("burst-start")
         for name, role in voltages(piece.bench).items():
             sag = _seen(state[name], piece, role)
-            since_ns = min((sag.next_ns, *(e.time_ns - self._lookback_ns for e in starts)))
+            rests, closed_ns = _rests(sag.closed_ns, piece)
+            sag = replace(sag, closed_ns=closed_ns)
+            moments: list[tuple[int, int, Event | None]] = [
+                *((event.known_ns, event.time_ns, event) for event in starts),
+                *((due_ns, due_ns - AFTER_NS, None) for due_ns in rests),
+            ]
+            since_ns = min((sag.next_ns, *(m[1] - self._lookback_ns for m in moments)))
             readings = _readings(piece, name, role, since_ns)
-            for event in starts:
-                sag, rows = self._judge(sag, piece, name, readings, event.known_ns)
+            for known_ns, at_ns, event in sorted(moments, key=lambda moment: moment[:2]):
+                sag, rows = self._judge(sag, piece, name, readings, known_ns)
                 found += rows
-                sag, rows = self._begin(sag, piece, name, readings, event)
+                if event is not None:
+                    sag, rows = self._begin(sag, piece, name, readings, event)
+                else:
+                    sag, rows = self._rest(sag, piece, name, readings, at_ns)
                 found += rows
             after[name], rows = self._judge(sag, piece, name, readings, piece.until_ns)
             found += rows
@@ -164,13 +182,40 @@ class BusSag(Rule):
     ) -> tuple[Sag, list[Outcome]]:
         """Take the resting voltage before a new burst, and judge its samples so far."""
         before = readings.between(event.time_ns - self._lookback_ns, event.time_ns)
-        quiet = before.in_circuit & (np.abs(before.current_A) <= self.rest_current_A)
-        resting = before.samples.value[quiet]
         sag = replace(sag, bursts=sag.bursts + 1)
-        if len(resting) and (resting_V := median(resting)) > 0:
-            sag = replace(sag, resting_V=resting_V)
+        sag = self._learn(sag, self._resting_V(before, before.in_circuit))
         since = readings.between(event.time_ns, sag.next_ns)
         return self._rows(sag, piece, name, since, np.ones(len(since.samples), bool))
+
+    def _rest(
+        self, sag: Sag, piece: Piece, name: str, readings: Readings, closed_ns: int
+    ) -> tuple[Sag, list[Outcome]]:
+        """Take the resting voltage around a closing, and judge the samples since."""
+        after = readings.between(closed_ns, closed_ns + AFTER_NS)
+        resting_V = self._resting_V(after, after.in_circuit)
+        if name == "pack":  # it is there before anything closes
+            before = readings.between(closed_ns - self._lookback_ns, closed_ns)
+            earlier_V = self._resting_V(before, ~np.isnan(before.samples.value))
+            resting_V = float(np.fmax(resting_V, earlier_V))
+        sag = self._learn(sag, resting_V)
+        since = readings.between(closed_ns + SETTLE_NS // 2, sag.next_ns)
+        return self._rows(sag, piece, name, since, since.turning)
+
+    def _resting_V(self, part: Readings, usable: Bools) -> float:
+        """The median of the readings at rest; NaN if there were none."""
+        amps = part.current_A[usable]
+        known = amps[~np.isnan(amps)]
+        steady_A = median(known) if len(known) else 0.0
+        quiet = np.abs(amps) <= self.rest_current_A
+        if abs(steady_A) <= self.steady_A:
+            quiet |= np.abs(amps - steady_A) <= STEADY * self.rest_current_A
+        resting = part.samples.value[usable][quiet]
+        return median(resting) if len(resting) else float("nan")
+
+    def _learn(self, sag: Sag, resting_V: float) -> Sag:
+        """Take a resting voltage, unless it has collapsed below the one before it."""
+        fell = resting_V < sag.resting_V * (1 - self.limit_percent / 200)
+        return sag if fell or not resting_V > 0 else replace(sag, resting_V=resting_V)
 
     def _judge(
         self, sag: Sag, piece: Piece, name: str, readings: Readings, until_ns: int
@@ -238,6 +283,22 @@ class BusSag(Rule):
                 )
             )
         return found
+
+
+def _rests(closed_ns: int | None, piece: Piece) -> tuple[list[int], int | None]:
+    """When the rests after closings were over in this piece, and the closing still to rest."""
+    found: list[int] = []
+    if not piece.bench.has(*MAIN_ROLES):
+        return found, None
+    steps = piece["@closed"]
+    for time_ns, value in zip(steps.time_ns.tolist(), steps.value.tolist(), strict=True):
+        if closed_ns is not None and closed_ns + AFTER_NS < time_ns:
+            found.append(closed_ns + AFTER_NS)
+        closed_ns = time_ns if value == 1 else None
+    if closed_ns is not None and closed_ns + AFTER_NS < piece.until_ns:
+        found.append(closed_ns + AFTER_NS)
+        closed_ns = None
+    return found, closed_ns
 
 
 def _seen(sag: Sag, piece: Piece, role: str) -> Sag:

@@ -13,6 +13,7 @@ import pytest
 
 from canscope.model.findings import Verdict
 from tests.rules.harness import judge as run
+from tests.rules.vehicle import within
 
 TIMES = np.round(np.arange(0, 12, 0.05), 3)
 BURST = (TIMES >= 5) & (TIMES < 8)
@@ -101,7 +102,7 @@ def test_a_link_is_judged_like_the_pack():
     assert (finding.verdict, finding.measured) == (Verdict.FAIL, 12.5)
 
 
-def test_without_a_burst_it_is_unproven_and_tells_the_voltages_seen():
+def test_without_a_burst_it_is_unproven_and_tells_what_was_judged_at_rest():
     roles = {
         "units.front.speed": (TIMES, np.where(BURST, 20.0, 0.0)),
         "pack.current": (TIMES, np.where(BURST, 1.0, 0.0)),
@@ -109,7 +110,7 @@ def test_without_a_burst_it_is_unproven_and_tells_the_voltages_seen():
     }
     finding = run("bus-sag", roles | CLOSED)["pack"]
     assert finding.reason == "not-exercised"
-    assert "between 395 and 400 V" in finding.sentence
+    assert "what was judged: 1.25 %" in finding.sentence  # held, but not under load
 
 
 def test_a_pack_sampled_only_outside_of_load_never_passes():
@@ -198,3 +199,42 @@ def test_cutting_changes_nothing(volts):
     link = {"role": "units.front.link_voltage", "subject": "front link"}
     assert judge(falls, cuts="each", **link) == judge(falls, **link)
     assert judge(loaded(volts), cuts="each") == judge(loaded(volts))
+
+
+ROLES = [("pack.voltage", "pack"), ("units.front.link_voltage", "front link")]
+
+
+def dips(start_s, end_s, volts=180.0):
+    return np.where(within(TIMES, start_s, end_s), volts, loaded(396.0))
+
+
+@pytest.mark.parametrize(("role", "subject"), ROLES)
+@pytest.mark.parametrize(("start_s", "end_s"), [(2.2, 2.3), (3.5, 3.6), (3.0, 5.0), (8.5, 9.9)])
+def test_a_voltage_that_collapses_at_rest_fails(role, subject, start_s, end_s):
+    """Before the first burst, up to its very start, and after it."""
+    finding = judge(dips(start_s, end_s), role=role, subject=subject)
+    assert finding.verdict is Verdict.FAIL
+    assert (finding.measured, finding.facts["resting_V"]) == (pytest.approx(55.0), 400.0)
+    assert finding.first_failed_s == pytest.approx(start_s)
+
+
+def test_a_pack_that_collapses_as_the_poles_close_is_held_against_what_it_was_before():
+    finding = judge(dips(2.0, 4.9))
+    assert (finding.verdict, finding.facts["resting_V"]) == (Verdict.FAIL, 400.0)
+
+
+def test_with_the_poles_open_nothing_is_held_against_it():
+    assert judge(dips(10.2, 11.0)).verdict is Verdict.PASS
+    assert judge(dips(0.0, 1.0)).verdict is Verdict.PASS
+
+
+def test_a_converter_that_draws_steadily_is_rest_enough():
+    finding = judge(loaded(390.0), amps=np.where(BURST, 20.0, 2.9))
+    assert (finding.verdict, finding.facts["resting_V"]) == (Verdict.PASS, 400.0)
+
+
+def test_no_cut_changes_what_is_judged_at_rest():
+    for role, subject in ROLES:
+        for volts in (dips(3.0, 5.0), dips(2.2, 2.3), dips(8.5, 9.9)):
+            whole = judge(volts, role=role, subject=subject)
+            assert judge(volts, role=role, subject=subject, cuts="each") == whole
