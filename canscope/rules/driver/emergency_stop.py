@@ -12,9 +12,10 @@ from canscope.model.bench import MAINS, POLES, Bench
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import CardStep, Rule, limit, unjudged
-from canscope.model.signals import Samples
-from canscope.model.tables import Bools, Floats
+from canscope.model.signals import NO_SAMPLES, Samples
+from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
+from canscope.rules.shared.persistence import NO_LABEL, LastLabel, Stretches, follow
 from canscope.rules.shared.poles import MAIN_ROLES
 from canscope.trust.missing_value import absence_at
 from canscope.trust.staleness import stale_after_ns
@@ -39,6 +40,7 @@ class State:
     time_ns: int = 0
     press: Press | None = None
     pressed: bool = False  # ever
+    button: LastLabel = NO_LABEL  # and since when it has read so
 
 
 @dataclass(frozen=True)
@@ -60,7 +62,10 @@ class EmergencyStop(Rule):
         At every pressing of the emergency stop with a contactor closed or torque given: the time
         until every contactor reads open and every unit's torque is at most ``torque_Nm``, and
         stays so until ``limit_s`` after the pressing. If no torque was given, the sentence says
-        that its cutting was not shown. CAN tells what the nodes report; it cannot prove that the
+        that its cutting was not shown. And for as long as the button reads pressed, be it from the
+        first frame on: a contactor that reads closed, a torque, and a unit that begins to turn
+        ``limit_s`` or more after it first read pressed fail (a unit may coast to rest). CAN tells
+        what the nodes report; it cannot prove that the
         loop would also open with the software dead.
     Margin
         ``limit_s`` minus that time, in s. Both instants lie between two samples: the middle, give
@@ -80,6 +85,7 @@ class EmergencyStop(Rule):
     limit_parameter: ClassVar[str] = "limit_s"
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.EMERGENCY_STOP})
     cross_checks: ClassVar[tuple[str, ...]] = ("driver.emergency_stop",)
+    codes: ClassVar[tuple[str, ...]] = ("ignored",)
     says: ClassVar[dict[str, str]] = {
         "pass": "after pressing, all contactors read open and torque none in time, "
         "{what} last{told}; CAN cannot prove that the loop opens without software",
@@ -118,7 +124,9 @@ class EmergencyStop(Rule):
                     continue
                 found += answer[1]
             press = new
-        return State(value, time_ns, press, pressed), found
+        button = follow(piece, STOP, state.button)
+        found += self._while_pressed(piece, button)
+        return State(value, time_ns, press, pressed, button.last), found
 
     def close(self, state: State, piece: Piece) -> Sequence[Outcome]:
         """Unproven if it was never pressed, or pressed too shortly before the end."""
@@ -135,6 +143,53 @@ class EmergencyStop(Rule):
                 text += "other way round, or the stop does nothing"
             return [unjudged(NAME, "not-exercised", text)]
         return ()
+
+    def _while_pressed(self, piece: Piece, button: Stretches) -> list[Margins]:
+        """What is active, or begins to turn, long after the button first read pressed."""
+        found: list[Margins] = []
+        if not (button.label == 1).any():  # nearly always
+            return found
+        for role in (*_poles(piece.bench), *_torques(piece.bench)):
+            new = piece[role].known if piece.bench.has(role) else NO_SAMPLES
+            if not len(new):
+                continue
+            states = _known(piece, role)
+            active = self._active(role, states.value)
+            rows = np.arange(len(states) - len(new), len(states))
+            took = self._pressed_s(piece, button, states.time_ns[rows])
+            over = active[rows] & (took > self.limit_s)
+            # Once for each time that it became active, or still was when the time was up.
+            step_s = (states.time_ns[rows] - states.time_ns[np.maximum(rows - 1, 0)]) / S
+            over &= ~(active[np.maximum(rows - 1, 0)] & (took - step_s > self.limit_s))
+            what = f"{_words(role)} was {'there' if role.endswith('torque') else 'closed'}"
+            found.append(self._held(piece, new.time_ns[over], took[over], what))
+        for event in piece.events_of("burst-start"):
+            at_ns = np.array([event.known_ns], np.int64)
+            took = self._pressed_s(piece, button, at_ns)
+            over = took - (event.known_ns - event.time_ns) / S > self.limit_s
+            what = f"the {event.subject} unit began to turn"
+            found.append(self._held(piece, at_ns[over], took[over], what))
+        return [rows for rows in found if len(rows.time_ns)]
+
+    def _pressed_s(self, piece: Piece, button: Stretches, times_ns: Int64s) -> Floats:
+        """For how long the button has been read as pressed at these instants; 0 if it is not."""
+        at = button.at(piece, times_ns)
+        return np.where(at.label == 1, (times_ns - at.since_ns) / S, 0.0)
+
+    def _held(self, piece: Piece, times_ns: Int64s, took_s: Floats, what: str) -> Margins:
+        return margins(
+            NAME,
+            times_ns,
+            self.limit_s - took_s,
+            measured=took_s,
+            limit=self.limit_s,
+            uncertainty=piece.bench.clock_s,
+            start_ns=times_ns - np.round(took_s * S).astype(np.int64),
+            code="ignored",
+            what=what,
+            late=f"{what} although the button had read pressed all the while,",
+            told="",
+        )
 
     def _judge(self, piece: Piece, press: Press) -> tuple[int, list[Outcome]] | None:
         """When a press can be judged, and the outcomes; None while it cannot."""

@@ -12,8 +12,10 @@ from canscope.model.bench import Bench
 from canscope.model.outcome import Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import CardStep, Rule, limit, unjudged
+from canscope.model.signals import Samples
 from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
+from canscope.rules.shared.open_poles import both_open
 from canscope.rules.shared.poles import MAIN_ROLES
 from canscope.trust.range_ends import at_end_of_range
 
@@ -41,7 +43,9 @@ class InsulationResistance(Rule):
         ``pack.maximum_voltage_V`` and the highest pack voltage seen so far. The inverter joins the
         a.c. and the d.c. side, so the limit is ``joined_ohm_per_V``; it is ``protected_ohm_per_V``
         where the plan says ``ac_protected``: the a.c. side is doubly insulated or in mechanically
-        robust housings. CAN only tells what the monitor believes; an insulation tester proves it.
+        robust housings. With both open for ``settle_s`` a reading proves nothing of what is then
+        not connected, but one below the limit fails: it is the pack's own. CAN only tells what the
+        monitor believes; an insulation tester proves it.
     Margin
         That quotient minus the limit, in ohm/V. Uncertainty: of the reading, and of the voltage if
         it was measured, to first order.
@@ -111,10 +115,13 @@ class InsulationResistance(Rule):
         clipped = at_end_of_range(piece.bench.bindings[MONITOR], readings)
         if state.clipped_ns is None and (clipped & settled).any():
             state = replace(state, clipped_ns=int(readings.time_ns[clipped & settled][0]))
-        judged = settled & ~clipped & (working_V > 0)
-        times, ohm = readings.time_ns[judged], readings.value[judged]
-        rows = self._rows(piece, times, ohm, working_V[judged], working_u[judged])
-        return state, [rows]
+        live = ~clipped & (working_V > 0)
+        found: list[Outcome] = []
+        for judged in (settled & live, self._pack_alone(piece, readings, working_V) & live):
+            times, ohm = readings.time_ns[judged], readings.value[judged]
+            rows = self._rows(piece, times, ohm, working_V[judged], working_u[judged])
+            found += [rows] if len(rows.time_ns) else []
+        return state, found
 
     def close(self, state: Seen, piece: Piece) -> Sequence[Outcome]:
         """Why nothing was judged, if nothing was."""
@@ -136,11 +143,21 @@ class InsulationResistance(Rule):
         settled: Bools = (closed.value == 1) & (closed.age_ns >= round(self.settle_s * S))
         return settled
 
+    def _pack_alone(self, piece: Piece, readings: Samples, working_V: Floats) -> Bools:
+        """Readings below the limit with both poles open for long enough."""
+        times = readings.time_ns
+        closed = piece.at("@closed", times)
+        rested = (closed.value == 0) & (closed.age_ns >= round(self.settle_s * S))
+        low = readings.value < self._wanted(piece.bench) * working_V
+        return np.asarray(rested & low & both_open(piece, times, 0, 0))
+
+    def _wanted(self, bench: Bench) -> float:
+        return self.protected_ohm_per_V if bench.ac_protected else self.joined_ohm_per_V
+
     def _rows(
         self, piece: Piece, times: Int64s, ohm: Floats, working_V: Floats, working_u: Floats
     ) -> Margins:
-        protected = piece.bench.ac_protected
-        wanted = self.protected_ohm_per_V if protected else self.joined_ohm_per_V
+        wanted = self._wanted(piece.bench)
         quotient = ohm / working_V
         return margins(
             NAME,

@@ -111,14 +111,48 @@ def test_never_pressed_is_not_exercised():
     assert "it was never pressed" in finding.sentence
 
 
-def test_a_stop_that_reads_pressed_all_the_time_is_told_as_such():
-    finding = judge(presses=((0.0, 1),), opens_s=9.0)
-    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
-    assert "it read pressed from the first, whatever the vehicle did" in finding.sentence
+def test_a_stop_that_reads_pressed_all_the_time_is_ignored_by_the_contactors():
+    """Read as pressed from the first frame; negative closes at 1.00 s, just too early to count,
+    and is still closed at 1.02 s."""
+    finding = judge(presses=((-1.0, 1),), opens_s=9.0)
+    assert finding.verdict is Verdict.FAIL
+    assert (finding.first_failed_s, finding.code) == (pytest.approx(1.02), "ignored")
+    assert "although the button had read pressed all the while" in finding.sentence
 
 
-def test_pressed_from_the_start_is_not_a_pressing_that_anybody_saw():
-    assert judge(presses=((-1.0, 1), (8.0, 0))).reason == "not-exercised"
+def test_pressed_from_the_start_with_all_open_is_not_a_pressing_that_anybody_saw():
+    opened = {pole: [] for pole in ("negative", "precharge", "positive")}
+    finding = judge(presses=((-1.0, 1), (8.0, 0)), poles=opened)
+    assert finding.reason == "not-exercised"
+    assert judge(presses=((-1.0, 1),), poles=opened).reason == "not-exercised"
+
+
+def test_a_contactor_that_closes_while_the_button_still_reads_pressed_fails():
+    late = {"negative": [(1.0, 1), (5.03, 0), (7.0, 1)]}
+    finding = judge(poles=late)
+    assert finding.verdict is Verdict.FAIL
+    assert finding.first_failed_s == pytest.approx(7.0)
+    assert "the negative contactor was closed" in finding.sentence
+    assert judge(poles=late, presses=((PRESSED_S, 1), (6.9, 0))).verdict is Verdict.PASS
+
+
+def test_a_unit_that_begins_to_turn_while_the_button_reads_pressed_fails():
+    def spins(at_s):
+        def edit(roles):
+            times = roles["units.front.torque"][0]
+            roles["units.front.speed"] = (times, np.where(times > at_s, 200.0, 0.0))
+
+        return edit
+
+    finding = judge(edit=spins(6.5))
+    assert finding.verdict is Verdict.FAIL
+    assert "the front unit began to turn" in finding.sentence
+    assert judge(edit=spins(4.0)).verdict is not Verdict.FAIL  # it may coast
+
+
+def test_a_press_of_60_ms_counts():
+    assert judge(presses=((PRESSED_S, 1), (5.05, 0)), opens_s=99.0).verdict is Verdict.FAIL
+    assert judge(presses=((PRESSED_S, 1), (5.05, 0))).verdict is Verdict.PASS
 
 
 def test_pressed_with_all_open_exercises_nothing():

@@ -185,3 +185,13 @@ def test_a_monitor_that_froze_before_the_closing_knows_nothing_of_what_was_close
     finding = judge(400e3, edit=frozen)
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
     assert "never changed while a contactor was closed" in finding.sentence
+
+
+def test_a_low_reading_with_both_poles_open_for_long_is_the_packs_own_and_fails():
+    """Closed from 1 to 40 s: the pack alone has settled at 70 s."""
+    low = {"until_s": 90.0, "open_s": 40.0}
+    assert judge(lambda t: np.where(t >= 75, 20e3, 300e3), **low).verdict is Verdict.FAIL
+    passed = judge(lambda t: np.where((t >= 45) & (t < 65), 20e3, 300e3), **low)
+    assert passed.verdict is Verdict.PASS  # it may still be settling
+    late = lambda t: np.where(t >= 75, 20e3, 300e3)  # noqa: E731
+    assert judge(late, **low, cuts="each") == judge(late, **low)
