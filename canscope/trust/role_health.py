@@ -107,7 +107,9 @@ class Health:
 
     def _gaps(self, role: str, times: Int64s, history: History, mattering: Samples) -> None:
         health = self.roles[role]
-        if health.last_ns is not None:
+        if health.last_ns is None:
+            _note_late_start(health, role, int(times[0]), history, mattering)
+        else:
             times = np.concatenate(([health.last_ns], times))
         health.last_ns = int(times[-1])
         for row in gaps(history, role, times).tolist():
@@ -143,6 +145,19 @@ def window_doubts(
             text = f"{key} gave nothing for {gap_s:.2f} s"
             found.append(Doubt(subject, "stale", text, int(times[late[0]])))
     return found
+
+
+def _note_late_start(
+    health: RoleHealth, role: str, first_ns: int, history: History, mattering: Samples
+) -> None:
+    """Note a role, such as all those of one bus, that was first heard after it began to matter."""
+    since_ns = first_ns - int(history.patience_ns(role, np.array([first_ns]))[0])
+    earlier = mattering.between(0, since_ns)
+    if (earlier.value == 1).any():
+        begun_ns = int(earlier.time_ns[earlier.value == 1][0])
+        late_s = (first_ns - begun_ns) / SECOND_NS
+        text = f"was first heard {late_s:.2f} s after a contactor had closed or a unit had turned"
+        health.doubts["stale"] = (begun_ns, text)
 
 
 def _note_gap(

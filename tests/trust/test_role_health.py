@@ -109,3 +109,12 @@ def test_roles_that_are_not_bound_are_left_to_others():
     health = health_of(EVERY)
     assert health.doubts(["pack.voltage"], "pack") == []
     assert health.stuck(["pack.voltage"], "pack") == []
+
+
+def test_a_role_that_is_first_heard_after_the_vehicle_was_engaged_was_not_there_when_it_mattered():
+    late = [ms for ms in EVERY if ms >= 2000]
+    text = "can0:Cabin.ignition was first heard 1.50 s after a contactor had closed or a unit had "
+    assert doubts(late, engaged_ms=500) == [("stale", 500, text + "turned")]
+    assert doubts(late, engaged_ms=500, cuts_ms=(700, 1500, 2050)) == doubts(late, engaged_ms=500)
+    assert doubts(late, engaged_ms=1750) == []
+    assert doubts(late, engaged_ms=2500) == []

@@ -11,9 +11,10 @@ import numpy as np
 from canscope.model.bench import Bench
 from canscope.model.events import Event, Window
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
-from canscope.model.piece import ClosedWindow, S
+from canscope.model.piece import ClosedWindow, Piece, S
 from canscope.model.rule import SPINNING, CardStep, Rule, limit, unjudged
 from canscope.rules import RULES
+from canscope.rules.shared.first_state import first_seen_closed
 from canscope.rules.shared.poles import MS, closings, first_after, lapse_ms, last_until, openings
 
 NAME = "contactors"
@@ -39,12 +40,14 @@ class ContactorSequence(Rule):
     Unproven
         Positive never closed (not-exercised); the order lies within sampling (too-close-to-call);
         a state was not available when positive closed, or the recording ended before pre-charge
-        opened.
+        opened; a main contactor was closed when it was first seen, so that nobody knows how it
+        closed, whatever later attempts show (capture-damaged).
     """
 
     clock_ms: float = limit(1.0, "ms", note="between two stamps, unless a run folder states more")
 
     window: ClassVar[Window] = Window.ATTEMPT
+    follows: ClassVar[bool] = True
     unit: ClassVar[str] = "ms"
     timed: ClassVar[bool] = True
     required_in: ClassVar[frozenset[str]] = SPINNING | {"power-up"}
@@ -71,6 +74,13 @@ class ContactorSequence(Rule):
         """The three contactors together."""
         needs = tuple(f"contactors.{pole}" for pole in ("positive", "precharge", "negative"))
         return [Subject(NAME, needs)]
+
+    def start(self, bench: Bench) -> frozenset[str]:
+        return frozenset()
+
+    def fold(self, state: frozenset[str], piece: Piece) -> tuple[frozenset[str], Sequence[Outcome]]:
+        """Doubt the closing that came before the first state."""
+        return first_seen_closed([NAME], state, piece)
 
     def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
         """The orders at every closing of positive."""

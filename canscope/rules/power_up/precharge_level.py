@@ -11,10 +11,11 @@ import numpy as np
 from canscope.model.bench import Bench
 from canscope.model.events import Event, Window
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
-from canscope.model.piece import ClosedWindow, S
+from canscope.model.piece import ClosedWindow, Piece, S
 from canscope.model.rule import SPINNING, CardStep, Rule, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.rules import RULES
+from canscope.rules.shared.first_state import first_seen_closed
 from canscope.rules.shared.links import SAFE_V, link_subjects, links
 from canscope.rules.shared.poles import closings, openings
 from canscope.trust.missing_value import absence_at
@@ -43,12 +44,14 @@ class PrechargeLevel(Rule):
     Unproven
         Positive never closed (not-exercised); link or pack voltage were not known then (stale,
         not-available); the pack itself read below 60 V or stood at an end of its range, or the
-        link read above 110 % of it (sensor-suspect).
+        link read above 110 % of it (sensor-suspect); a main contactor was closed when it was first
+        seen, so that nobody knows the level at which it closed (capture-damaged).
     """
 
     minimum_percent: float = limit(95.0, "%", high=100.0, note="of pack voltage, trade 90-98")
 
     window: ClassVar[Window] = Window.ATTEMPT
+    follows: ClassVar[bool] = True
     unit: ClassVar[str] = "%"
     required_in: ClassVar[frozenset[str]] = SPINNING | {"power-up"}
     limit_parameter: ClassVar[str] = "minimum_percent"
@@ -75,6 +78,13 @@ class PrechargeLevel(Rule):
     def subjects(self, bench: Bench) -> Sequence[Subject]:
         """Each link."""
         return link_subjects(bench, ("pack.voltage", "contactors.positive"))
+
+    def start(self, bench: Bench) -> frozenset[str]:
+        return frozenset()
+
+    def fold(self, state: frozenset[str], piece: Piece) -> tuple[frozenset[str], Sequence[Outcome]]:
+        """Doubt the closing that came before the first state."""
+        return first_seen_closed([name for name, _ in links(piece.bench)], state, piece)
 
     def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
         """The level of each link at every closing of positive."""

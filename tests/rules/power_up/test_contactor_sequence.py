@@ -169,3 +169,12 @@ def test_no_cut_changes_anything():
     for changes in ({}, {"precharge": [(1.2, 1), (1.5, 0)]}):
         whole = judge(every_s=0.05, times=times, **changes)
         assert judge(every_s=0.05, times=times, cuts="each", **changes) == whole
+
+
+@pytest.mark.parametrize("pole", ["negative", "positive"])
+def test_a_recording_that_begins_with_a_pole_closed_is_not_mended_by_a_good_second_attempt(pole):
+    first = {pole: [(-1.0, 1), (0.3, 0), *HEALTHY[pole]]}
+    finding = judge(**first)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "capture-damaged")
+    assert f"{pole} was already closed when it was first seen" in finding.sentence
+    assert judge(**first, cuts="each") == finding

@@ -26,6 +26,7 @@ def judge(
     precharge_s=1.0,
     bench=None,
     drop=None,
+    edit=None,
     **more,
 ):
     """Pre-charge closes at 1.0 s; positive, and with it the link, reach the pack at positive_s."""
@@ -41,6 +42,8 @@ def judge(
         "pack.voltage": (fine, np.where(fine < 0.5, PACK_V - 1, pack)),
         "units.front.link_voltage": (fine[kept], rounded(volts, step_V)[kept]),
     }
+    if edit:
+        edit(roles)
     return run(
         "precharge-level",
         roles,
@@ -216,3 +219,12 @@ def test_no_cut_changes_anything():
     for positive_s in (1.4, 1.08):
         coarse = {"states_s": 0.05, "link_s": 0.02}
         assert judge(positive_s, cuts="each", **coarse) == judge(positive_s, **coarse)
+
+
+def test_a_recording_that_begins_with_positive_closed_has_one_level_that_nobody_saw():
+    def early(roles):
+        times, states = roles["contactors.positive"]
+        roles["contactors.positive"] = (times, np.where(times < 0.2, 1, states))
+
+    finding = judge(1.4, edit=early)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "capture-damaged")
