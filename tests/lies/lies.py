@@ -12,7 +12,7 @@ from importlib import import_module
 
 import numpy as np
 
-from canscope.simulate.messages import all_messages, step_of
+from canscope.simulate.messages import all_messages, cycle_s, step_of
 from canscope.simulate.nodes import record
 from canscope.simulate.physics import Truth, simulate
 from canscope.simulate.recording import Recording
@@ -240,7 +240,7 @@ def delay(told: Told) -> Lie | None:
 @kind("late-start")
 def late_start(told: Told) -> Lie | None:
     """One bus, or the whole recording, begins later."""
-    until_s = float(told.rng.uniform(3, 20))
+    until_s = float(told.rng.uniform(4.3, 20))  # before negative closes, nothing is missing
     channel = str(told.rng.choice(["all", *all_messages(told.vehicle)]))
 
     def cut(recording: Recording) -> Recording:
@@ -406,8 +406,11 @@ def event(told: Told) -> Lie | None:
     keys = [key for name in names for key in told.keys(name)]
     if "unit" in words or words.startswith("a winding"):
         keys = keys and [any_of(told, keys)]
-    if not keys:
+    longest_s = max((cycle_s(told.vehicle, key) for key in keys), default=np.inf)
+    if rows.stop - rows.start < 2200 * longest_s:  # too short for the signal to show it
         return None
+    if words.startswith("the stop") and not told.closed()[rows].any():
+        return None  # with all contactors open there is nothing that it has to open
     for key in keys:
         told.put(key, np.full(rows.stop - rows.start, level), rows)
     return Lie("event", ", ".join(keys), f"{words} {when}")
@@ -506,3 +509,4 @@ def every_kind() -> Iterator[str]:
     """The ways of lying, in alphabetical order."""
     import_module("tests.lies.motion")  # they enter themselves
     yield from sorted(KINDS)
+
