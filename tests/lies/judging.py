@@ -9,7 +9,6 @@ from fnmatch import fnmatchcase
 
 import numpy as np
 
-import tests.lies.sensors  # noqa: F401  its kinds enter themselves
 from canscope.simulate.random_vehicle import draw
 from canscope.simulate.vehicle import Vehicle
 from canscope.trust.evidence import unseen
