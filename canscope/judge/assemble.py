@@ -51,7 +51,7 @@ def assemble(
         plots=dict(exhibits.plots(findings, ledger, judge.until_ns)),
         marks=tuple(_mark_rows(judge.marks, ledger.origin)),
         cautions=tuple(m["caution"] for m in plan.mounting if m.get("caution")),
-        warnings=(*plan.warnings, *exhibits.unlisted()),
+        warnings=(*plan.warnings, *exhibits.unlisted(), *ledger.notes()),
         plan_text=plan.text,
         written_at=written_at,
         unique_id=_unique_id(inputs, verdict, written_at),

@@ -6,9 +6,12 @@ from collections.abc import Mapping, Sequence
 
 from canscope.judge.standing import Standing
 from canscope.model.bench import Bench
-from canscope.model.outcome import Doubt, Outcome
+from canscope.model.outcome import Doubt, Outcome, Subject
 from canscope.model.rule import Rule
 from canscope.trust.identity import Senders, twin_doubts
+from canscope.trust.clock_alignment import Alignment
+from canscope.trust.echo import Echo
+from canscope.trust.identity import Senders
 from canscope.trust.role_health import Health
 
 
@@ -35,6 +38,8 @@ class Ledger:
         self.senders = Senders()
         # Role -> why it is no source of its own, in words and as a code.
         self.twins: dict[str, tuple[str, str]] = {}
+        self.alignment = Alignment()
+        self.echo = Echo(bench)
 
     @property
     def origin(self) -> int:
@@ -82,3 +87,22 @@ class Ledger:
             for subject in subjects:
                 self.add(name, self.senders.doubts(self.bench, subject))
                 self.add(name, twin_doubts(self.twins, subject))
+                self.add(name, self.echo.doubts(subject))
+                self.add(name, self._clocks(name, subject))
+
+    def notes(self) -> tuple[str, ...]:
+        """What the report says of contactor states and clocks, whatever rests on them."""
+        return (*self.echo.notes(), *self.alignment.notes())
+
+    def _clocks(self, name: str, subject: Subject) -> list[Doubt]:
+        """What the clocks of several adapters leave open: an order, or a time that is too short."""
+        rule = self.rules[name]
+        apart = self.alignment.between(self.bench, subject.needs)
+        if apart is None or not (rule.order or rule.timed):
+            return []
+        worst = self.standings[name, subject.name].worst
+        more = apart[0] if rule.unit == "ms" else apart[0] / 1000
+        if not rule.order and (worst is None or worst.margin >= worst.uncertainty + more):
+            return []
+        text = f"{apart[1]}: the order of events across the two is not known"
+        return [Doubt(subject.name, "capture-damaged", text)]

@@ -81,6 +81,7 @@ class Segment:
         self._exhibits.add_samples(new, self._ledger.origin)
         self._health.feed(new, history, until)
         self._sensors.feed(history, until)
+        self._ledger.echo.feed(new, history)
         self._bursts.follow(self._finder.open_bursts(until), history)
         self._exhibits.copy_curves(self._ledger, history, until - KEEP_NS)
         history.forget(until - KEEP_NS)
@@ -135,6 +136,8 @@ class Segment:
         ledger = self._ledger
         for span in spans:
             window = ClosedWindow(self._bench, self._history, span, span.end_ns, ledger.origin)
+            if span.kind is Window.ATTEMPT:
+                ledger.alignment.add(window)
             if span.kind is Window.BURST:
                 self._exhibits.add_burst(self._bursts.row(window))
             for name, rule in ledger.rules.items():

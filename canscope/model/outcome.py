@@ -18,7 +18,8 @@ class Subject:
 
     ``needs`` are roles without which nothing is proven: one of them unbound, never seen, stale,
     not available, out of range or stuck turns a pass into unproven. ``shows`` are the roles that
-    prove and plot it (default: ``needs``); the first is the one named in the sentence.
+    prove and plot it (default: ``needs``); the first is the one named in the sentence. ``own_word``
+    are contactor states that must be the contact's own word: nothing else in the run shows them.
     """
 
     name: str
@@ -26,6 +27,7 @@ class Subject:
     shows: tuple[str, ...] = ()
     no_limit: str = ""  # names the limit that is missing, where a rule needs one
     unit: str = ""  # where it differs from the rule's
+    own_word: tuple[str, ...] = ()
 
     @property
     def shown(self) -> tuple[str, ...]:

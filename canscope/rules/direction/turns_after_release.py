@@ -80,6 +80,7 @@ class TurnsAfterRelease(Rule):
     standing_s: float = limit(1.0, "s", high=60)
 
     unit: ClassVar[str] = "rpm"
+    order: ClassVar[bool] = True
     limit_parameter: ClassVar[str] = "opposite_rpm"
     says: ClassVar[dict[str, str]] = {
         "pass": "the unit did not run back after the pedal was released; speed the other way",

@@ -63,6 +63,7 @@ class UnitsFighting(Rule):
     least_W: float = limit(100.0, "W", low=1)
 
     unit: ClassVar[str] = "%"
+    order: ClassVar[bool] = True
     limit_parameter: ClassVar[str] = "brake_percent"
     says: ClassVar[dict[str, str]] = {
         "pass": "no unit braked against one that drove; braking power",

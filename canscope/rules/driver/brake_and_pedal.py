@@ -50,6 +50,7 @@ class BrakeAndPedal(Rule):
     still_rpm: float = limit(30.0, "rpm")
 
     unit: ClassVar[str] = "Nm"
+    order: ClassVar[bool] = True
     limit_parameter: ClassVar[str] = "torque_Nm"
     says: ClassVar[dict[str, str]] = {
         "pass": "the unit did not drive with brake and pedal pressed together",

@@ -33,6 +33,7 @@ class ChangeAtStandstill(Rule):
     limit_rpm: float = limit(100.0, "rpm", note="at the motor")
 
     unit: ClassVar[str] = "rpm"
+    order: ClassVar[bool] = True
     required_in: ClassVar[frozenset[str]] = SPINNING
     limit_parameter: ClassVar[str] = "limit_rpm"
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.SPIN})

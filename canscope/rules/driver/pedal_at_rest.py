@@ -91,6 +91,7 @@ class PedalAtRest(Rule):
     turning_s: float = limit(0.2, "s")
 
     unit: ClassVar[str] = "%"
+    order: ClassVar[bool] = True
     required_in: ClassVar[frozenset[str]] = SPINNING
     stops: ClassVar[bool] = True
     limit_parameter: ClassVar[str] = "rest_percent"

@@ -102,6 +102,7 @@ class PowerBalance(Rule):
     inertia_factor: float = limit(1.5, low=1.1, high=10.0, note="between stated and measured")
 
     unit: ClassVar[str] = ""
+    order: ClassVar[bool] = True
     limit_parameter: ClassVar[str] = "most"
     says: ClassVar[dict[str, str]] = {
         "pass": "no more came out than went in{powers}; out by in",

@@ -94,6 +94,7 @@ class SourceResistance(Rule):
     pulse_s: float = limit(1.0, "s", low=0.01, high=30.0, note="of the longest pulse")
 
     unit: ClassVar[str] = "ohm"
+    order: ClassVar[bool] = True
     limit_parameter: ClassVar[str] = "limit_ohm"
     says: ClassVar[dict[str, str]] = {
         "pass": "it gave way little{step}",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -15,7 +15,9 @@ from canscope.model.piece import ClosedWindow, S
 from canscope.model.tables import Floats
 from canscope.rules.shared.exponential_fit import Exponential, exponential
 from canscope.rules.shared.links import seconds_since
-from canscope.rules.shared.poles import closings, first_after, last_until, openings
+from canscope.rules.shared.poles import first_after, last_until, openings
+from canscope.rules.shared.true_changes import true_closings
+from canscope.trust.clock_alignment import link_lag_ns
 
 FULL = 0.95  # of the pack: as good as charged, 2.9957 tau
 PINNED = 0.02  # of the pack: a final level known better than this is fitted, else the pack's
@@ -51,7 +53,14 @@ class Curve:
 def read_curve(
     window: ClosedWindow, role: str, begin: Event, end_ns: int, pack_V: float
 ) -> Curve | None:
-    """The curve between the event that began it and ``end_ns``; None without a reading in it."""
+    """The curve between the event that began it and ``end_ns``; None without a reading in it.
+
+    Where the clock of the link's adapter differs, both are taken by that clock.
+    """
+    lag_ns = link_lag_ns(window, role)
+    if lag_ns:
+        at_ns = (begin.time_ns + lag_ns, begin.after_ns + lag_ns)
+        begin, end_ns = replace(begin, time_ns=at_ns[0], after_ns=at_ns[1]), end_ns + lag_ns
     samples = window.back(role, begin.after_ns - 10 * S).between(0, end_ns + 1).known
     first = int(np.searchsorted(samples.time_ns, begin.after_ns, "right")) - 1
     samples = samples[max(first, 0) :]
@@ -98,15 +107,20 @@ def precharges(window: ClosedWindow) -> Iterator[tuple[Event, int]]:
     A pre-charge begins when pre-charge and negative are both closed. It ends before positive
     closes, before pre-charge opens again, or with the window.
     """
-    for closed in closings(window, "precharge"):
+    negatives, positives = _closings(window, "negative"), _closings(window, "positive")
+    for closed in _closings(window, "precharge"):
         opened = first_after(openings(window, "precharge"), closed.time_ns)
         until = opened.time_ns if opened else window.until_ns
-        begin = last_until(closings(window, "negative"), until)
+        begin = last_until(negatives, until)
         if begin is None or begin.time_ns < closed.time_ns:
             begin = closed
-        positive = first_after(closings(window, "positive"), closed.time_ns - 1)
+        positive = first_after(positives, closed.time_ns - 1)
         ends = [event.after_ns for event in (opened, positive) if event is not None]
         yield begin, min([*ends, window.until_ns - 1])
+
+
+def _closings(window: ClosedWindow, pole: str) -> list[Event]:
+    return [change.event for change in true_closings(window, pole)]
 
 
 def facts_of(bench: Bench, curve: Curve | None) -> dict[str, Any]:

@@ -14,7 +14,7 @@ from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import Rule, limit, unjudged
 from canscope.rules import RULES
-from canscope.rules.shared.poles import closings
+from canscope.rules.shared.true_changes import true_closings
 
 NAME, CURRENT, POSITIVE = "pack", "pack.current", "contactors.positive"
 
@@ -45,6 +45,7 @@ class ClosingInrush(Rule):
 
     window: ClassVar[Window] = Window.ATTEMPT
     unit: ClassVar[str] = "A"
+    order: ClassVar[bool] = True
     limit_source: ClassVar[str] = "plan"
     says: ClassVar[dict[str, str]] = {
         "pass": "no sampled current exceeded the limit, which CAN is too slow to prove",
@@ -71,7 +72,7 @@ class ClosingInrush(Rule):
         """The largest current sampled after every closing of positive."""
         if self.limit_A is None:
             return ()
-        closed = closings(window, "positive")
+        closed = [change.event for change in true_closings(window, "positive")]
         if not closed:
             return [unjudged(NAME, "not-exercised", "positive never closed in this attempt")]
         return [self._judge(window, event, self.limit_A) for event in closed]

@@ -16,6 +16,8 @@ from canscope.model.rule import SPINNING, CardStep, Rule, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.shared.first_state import first_seen_closed
 from canscope.rules.shared.poles import MS, closings, first_after, lapse_ms, last_until, openings
+from canscope.rules.shared.poles import MS, first_after, lapse_ms, last_until
+from canscope.rules.shared.true_changes import true_closings, true_openings
 
 NAME = "contactors"
 PATIENCE_NS = 5 * S  # how long an attempt waits for pre-charge to open once positive is closed
@@ -28,7 +30,9 @@ class ContactorSequence(Rule):
 
     Judged
         In every attempt that reaches positive, at each closing of positive, on the states of the
-        three contactors (never on commands). Three orders: negative closed before positive,
+        three contactors. A state that comes late is replaced: by the step of the link (positive),
+        the onset of pack current or link (negative, pre-charge), or else by any time since the
+        command; the sentence says how late it came. Three orders: negative closed before positive,
         pre-charge closed before positive, pre-charge opened after positive closed. A contactor
         that never closes, or a pre-charge that stays closed, fails by the time until the window
         ended (pre-charge: 5 s after positive closed). Negative closing (again) while positive is
@@ -41,7 +45,8 @@ class ContactorSequence(Rule):
         Positive never closed (not-exercised); the order lies within sampling (too-close-to-call);
         a state was not available when positive closed, or the recording ended before pre-charge
         opened; a main contactor was closed when it was first seen, so that nobody knows how it
-        closed, whatever later attempts show (capture-damaged).
+        closed, whatever later attempts show (capture-damaged);
+        the state of pre-charge or positive is an echo of its command (inferred).
     """
 
     clock_ms: float = limit(1.0, "ms", note="between two stamps, unless a run folder states more")
@@ -73,7 +78,7 @@ class ContactorSequence(Rule):
     def subjects(self, bench: Bench) -> Sequence[Subject]:
         """The three contactors together."""
         needs = tuple(f"contactors.{pole}" for pole in ("positive", "precharge", "negative"))
-        return [Subject(NAME, needs)]
+        return [Subject(NAME, needs, own_word=needs[:2])]  # the link shows that negative closed
 
     def start(self, bench: Bench) -> frozenset[str]:
         return frozenset()
@@ -84,7 +89,7 @@ class ContactorSequence(Rule):
 
     def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
         """The orders at every closing of positive."""
-        reached = closings(window, "positive")
+        reached = _closings(window, "positive")
         again = self._again(window, reached)
         if not reached and not again:
             text = "positive never closed in this attempt"
@@ -99,27 +104,27 @@ class ContactorSequence(Rule):
     def _before(self, window: ClosedWindow, pole: str, word: str, positive: Event) -> list[Outcome]:
         """One pole against positive: closed before it, and not opened again in between."""
         right, wrong = f"{word} closed before positive", f"{word} closed only after positive"
-        closed = last_until(closings(window, pole), positive.time_ns)
+        closed = last_until(_closings(window, pole), positive.time_ns)
         if closed is None:
             if pole == "negative" and _is_closed(window, pole, positive.after_ns):
                 return []  # since before this attempt, and so before positive
-            closed = first_after(closings(window, pole), positive.time_ns)
+            closed = first_after(_closings(window, pole), positive.time_ns)
             if closed is None:
                 return [self._never(window, pole, word, positive)]
-        rows: list[Outcome] = [self._order(window.bench, closed, positive, right, wrong)]
-        opened = first_after(openings(window, pole), closed.time_ns)
+        rows: list[Outcome] = [self._order(window, closed, positive, right, wrong)]
+        opened = first_after(_openings(window, pole), closed.time_ns)
         if pole == "negative" and opened is not None and opened.time_ns <= positive.time_ns:
             wrong = f"{word} had opened again before positive closed"
             right = f"{word} was still closed"
-            rows.append(self._order(window.bench, positive, opened, right, wrong))
+            rows.append(self._order(window, positive, opened, right, wrong))
         return rows
 
     def _again(self, window: ClosedWindow, reached: list[Event]) -> list[Margins]:
         """Closings of negative, with positive already closed, that connect the link to the pack."""
         found = []
-        for negative in closings(window, "negative"):
+        for negative in _closings(window, "negative"):
             positive = last_until(reached, negative.time_ns)
-            earlier = [e for e in closings(window, "negative") if e.time_ns < negative.time_ns]
+            earlier = [e for e in _closings(window, "negative") if e.time_ns < negative.time_ns]
             if positive is not None and last_until(earlier, positive.time_ns) is None:
                 continue  # the one order of the two that is judged at the closing of positive
             if not all(
@@ -146,14 +151,14 @@ class ContactorSequence(Rule):
 
     def _opened(self, window: ClosedWindow, positive: Event) -> list[Outcome]:
         """Whether pre-charge opened after positive had closed."""
-        closed = last_until(closings(window, "precharge"), positive.time_ns)
+        closed = last_until(_closings(window, "precharge"), positive.time_ns)
         if closed is None:
             return []
-        opened = first_after(openings(window, "precharge"), closed.time_ns)
+        opened = first_after(_openings(window, "precharge"), closed.time_ns)
         if opened is not None:
             right = "pre-charge opened after positive closed"
             wrong = "pre-charge opened before positive closed"
-            return [self._order(window.bench, positive, opened, right, wrong)]
+            return [self._order(window, positive, opened, right, wrong)]
         if window.until_ns - positive.time_ns < PATIENCE_NS:
             text = "the recording ended before pre-charge opened"
             return [Doubt(NAME, "not-exercised", text, window.until_ns)]
@@ -164,9 +169,11 @@ class ContactorSequence(Rule):
             self._missed(window, positive, "pre-charge stayed closed with positive closed; for")
         ]
 
-    def _order(self, bench: Bench, earlier: Event, later: Event, right: str, wrong: str) -> Margins:
+    def _order(
+        self, window: ClosedWindow, earlier: Event, later: Event, right: str, wrong: str
+    ) -> Margins:
         apart, u = lapse_ms(earlier, later)
-        clock_ms = max(self.clock_ms, bench.clock_ms)
+        clock_ms = max(self.clock_ms, window.bench.clock_ms)
         return margins(
             NAME,
             max(earlier.time_ns, later.time_ns),
@@ -175,8 +182,8 @@ class ContactorSequence(Rule):
             limit=0.0,
             uncertainty=u + clock_ms,
             start_ns=min(earlier.after_ns, later.after_ns),
-            right=right,
-            wrong=f"{wrong}, time between",
+            right=right + _late(window),
+            wrong=f"{wrong}{_late(window)}, time between",
         )
 
     def _missed(self, window: ClosedWindow, positive: Event, wrong: str, code: str = "") -> Margins:
@@ -198,6 +205,21 @@ class ContactorSequence(Rule):
             right="",
             wrong=wrong,
         )
+
+
+def _closings(window: ClosedWindow, pole: str) -> list[Event]:
+    return [change.event for change in true_closings(window, pole)]
+
+
+def _openings(window: ClosedWindow, pole: str) -> list[Event]:
+    return [change.event for change in true_openings(window, pole)]
+
+
+def _late(window: ClosedWindow) -> str:
+    """How late states came in this attempt, for the sentence."""
+    poles = ("negative", "precharge", "positive")
+    closed = [change.told for pole in poles for change in true_closings(window, pole)]
+    return "".join(closed + [change.told for change in true_openings(window, "precharge")])
 
 
 def _is_closed(window: ClosedWindow, pole: str, time_ns: int) -> bool:

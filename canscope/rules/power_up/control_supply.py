@@ -15,7 +15,7 @@ from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import SPINNING, CardStep, Rule, limit
 from canscope.model.signals import Samples
 from canscope.rules import RULES
-from canscope.rules.shared.poles import closings
+from canscope.rules.shared.true_changes import true_closings
 from canscope.trust.missing_value import absence_at
 from canscope.trust.restart import counter_jump
 from canscope.trust.staleness import gaps
@@ -48,6 +48,7 @@ class ControlSupply(Rule):
 
     window: ClassVar[Window] = Window.ATTEMPT
     unit: ClassVar[str] = "V"
+    order: ClassVar[bool] = True
     required_in: ClassVar[frozenset[str]] = SPINNING | {"power-up"}
     limit_parameter: ClassVar[str] = "minimum_V"
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.POWER_UP})
@@ -74,8 +75,8 @@ class ControlSupply(Rule):
         """The lowest reading around every closing."""
         found: list[Outcome] = []
         for pole in POLES:
-            for event in closings(window, pole):
-                found += self._around(window, pole.replace("precharge", "pre-charge"), event)
+            for change in true_closings(window, pole):
+                found += self._around(window, pole.replace("precharge", "pre-charge"), change.event)
         return found
 
     def _around(self, window: ClosedWindow, pole: str, event: Event) -> Iterator[Outcome]:

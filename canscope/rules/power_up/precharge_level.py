@@ -18,6 +18,8 @@ from canscope.rules import RULES
 from canscope.rules.shared.first_state import first_seen_closed
 from canscope.rules.shared.links import SAFE_V, link_subjects, links
 from canscope.rules.shared.poles import closings, openings
+from canscope.rules.shared.true_changes import Change, own_step, true_closings
+from canscope.trust.clock_alignment import lag_of
 from canscope.trust.missing_value import absence_at
 from canscope.trust.range_ends import last_at_end
 
@@ -33,8 +35,11 @@ class PrechargeLevel(Rule):
 
     Judged
         At every closing of positive, for each link: the last reading that surely lies before the
-        closing, in percent of the pack voltage. States the inrush estimate (V pack - V link) / R
-        if ``contactors.precharge_resistor_ohm`` is given.
+        closing, in percent of the pack voltage. The closing is the earliest of positive's state,
+        its command (where the state comes later than a contact takes), and a step of the link that
+        is steeper than its charging curve allows; the sentence says how late a state came.
+        States the inrush estimate (V pack - V link) / R if ``contactors.precharge_resistor_ohm``
+        is given.
     Margin
         The percentage minus ``minimum_percent``. The uncertainty holds half the raw steps, the
         pack's movement, and how far the link may still have risen until positive closed: at most
@@ -45,7 +50,9 @@ class PrechargeLevel(Rule):
         Positive never closed (not-exercised); link or pack voltage were not known then (stale,
         not-available); the pack itself read below 60 V or stood at an end of its range, or the
         link read above 110 % of it (sensor-suspect); a main contactor was closed when it was first
-        seen, so that nobody knows the level at which it closed (capture-damaged).
+        seen, so that nobody knows the level at which it closed (capture-damaged);
+        the clock of the link's adapter differs from that of the contactors and the link itself
+        shows no step (capture-damaged).
     """
 
     minimum_percent: float = limit(95.0, "%", high=100.0, note="of pack voltage, trade 90-98")
@@ -53,16 +60,17 @@ class PrechargeLevel(Rule):
     window: ClassVar[Window] = Window.ATTEMPT
     follows: ClassVar[bool] = True
     unit: ClassVar[str] = "%"
+    order: ClassVar[bool] = True
     required_in: ClassVar[frozenset[str]] = SPINNING | {"power-up"}
     limit_parameter: ClassVar[str] = "minimum_percent"
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.POWER_UP})
     says: ClassVar[dict[str, str]] = {
         "pass": "charged to {link_V:.1f} V of {pack_V:.1f} V before positive "
-        "closed{inrush}, part of pack voltage",
+        "closed{late}{inrush}, part of pack voltage",
         "fail": "positive closed onto it at only {link_V:.1f} V of {pack_V:.1f} V"
-        "{inrush}, part of pack voltage",
+        "{late}{inrush}, part of pack voltage",
         "close": "positive closed with it at about {link_V:.1f} V of {pack_V:.1f} V"
-        "{inrush}, part of pack voltage",
+        "{late}{inrush}, part of pack voltage",
     }
     exercise: ClassVar[str] = (
         "close the contactors the way the vehicle does, until positive is closed"
@@ -88,17 +96,18 @@ class PrechargeLevel(Rule):
 
     def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
         """The level of each link at every closing of positive."""
-        reached = closings(window, "positive")
+        reached = true_closings(window, "positive")
         if not reached:
             text = "positive never closed in this attempt"
             return [unjudged(name, "not-exercised", text) for name, _ in links(window.bench)]
         return [
-            self._judge(window, name, role, positive)
-            for positive in reached
+            self._judge(window, name, role, change)
+            for change in reached
             for name, role in links(window.bench)
         ]
 
-    def _judge(self, window: ClosedWindow, name: str, role: str, positive: Event) -> Outcome:
+    def _judge(self, window: ClosedWindow, name: str, role: str, change: Change) -> Outcome:
+        positive = change.event
         pack, pack_u = window.at_event("pack.voltage", positive)
         before = float(window.at(role, positive.after_ns).value[0])
         for known, needed in ((pack, "pack.voltage"), (before, role)):
@@ -112,7 +121,17 @@ class PrechargeLevel(Rule):
         if last_at_end(window, "pack.voltage", positive.time_ns):
             text = f"the pack read {pack:.1f} V, an end of its range: the true one may be larger"
             return Doubt(name, "sensor-suspect", text, positive.time_ns)
-        before, drift = _level(window, role, positive)
+        lag = lag_of(window, role)
+        step = own_step(window, role, change.state, lag)
+        if step is not None:
+            before, drift = step.value, step.drift
+        elif lag is not None and lag.told:
+            text = f"{lag.text}: its level when positive closed is not known"
+            return Doubt(name, "capture-damaged", text, positive.time_ns)
+        else:
+            before, drift = _level(window, role, positive)
+            if change.late_ms and 100 * before / pack >= self.minimum_percent:
+                drift = _sunk(window, role, positive, before)
         link_u = window.bench.u(role) + drift
         percent = 100 * before / pack
         if percent > FULL:
@@ -133,8 +152,16 @@ class PrechargeLevel(Rule):
             link_V=before,
             pack_V=pack,
             inrush=inrush,
+            late=change.told,
             **({} if amps is None else {"inrush_A": amps}),
         )
+
+
+def _sunk(window: ClosedWindow, role: str, positive: Event, before: float) -> float:
+    """How far the link sank below its first reading in a long interval: charging takes no proof."""
+    later = window.back(role, positive.after_ns).between(positive.after_ns, positive.time_ns + 1)
+    lowest = float(np.min(later.known.value, initial=before))
+    return before - lowest
 
 
 def _level(window: ClosedWindow, role: str, positive: Event) -> tuple[float, float]:

@@ -48,7 +48,8 @@ class ContactorWeld(Rule):
     Unproven
         Both poles opened together, or the other one had opened before: one welded pole cannot be
         seen (not-exercised); no active bleed and the link stayed (inferred); link or pack voltage
-        were not known (stale, not-available); the link read next to nothing at once, faster than
+        were not known (stale, not-available); the state of the other pole is an echo of its
+        command, so nothing shows that it was still closed (inferred); the link read next to nothing at once, faster than
         any bleed empties it (sensor-suspect). Two attempts, one for each order, prove both poles.
     """
 
@@ -58,6 +59,7 @@ class ContactorWeld(Rule):
 
     window: ClassVar[Window] = Window.OPENING
     unit: ClassVar[str] = "V"
+    order: ClassVar[bool] = True
     required_in: ClassVar[frozenset[str]] = frozenset({"power-up"})
     limit_parameter: ClassVar[str] = "within_V"
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.OPEN_ONE_POLE})
@@ -90,7 +92,11 @@ class ContactorWeld(Rule):
     def subjects(self, bench: Bench) -> Sequence[Subject]:
         """The two main poles."""
         roles = tuple(bench.link_roles().values()) or ("units.*.link_voltage",)
-        return [Subject(f"{pole} pole", (*roles, PACK, *MAIN_ROLES)) for pole in MAINS]
+        needs = (*roles, PACK, *MAIN_ROLES)
+        return [
+            Subject(f"{pole} pole", needs, own_word=(f"contactors.{OTHER[pole]}",))
+            for pole in MAINS
+        ]
 
     def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
         """Both poles, each as long as the other one stayed closed."""

@@ -58,6 +58,7 @@ class OpeningCurrent(Rule):
 
     window: ClassVar[Window] = Window.OPENING
     unit: ClassVar[str] = "A"
+    order: ClassVar[bool] = True
     limit_parameter: ClassVar[str] = "limit_A"
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.OPEN})
     says: ClassVar[dict[str, str]] = {

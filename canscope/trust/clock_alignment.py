@@ -1,0 +1,156 @@
+"""Do the adapters' clocks agree? Buses are aligned by what both of them must show.
+
+When pre-charge and negative are closed, current leaves the pack and every link begins to rise, at
+one instant. Where the two are stamped at different ones, the clocks of their adapters differ. That
+is no fault of the vehicle; but within that difference nobody knows what came first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from canscope.model.bench import Bench
+from canscope.model.events import Event
+from canscope.model.piece import ClosedWindow
+from canscope.model.tables import SECOND_NS
+from canscope.trust.link_witness import Shown, current_onset, link_onset
+
+MS = 10**6
+MOST_MS = 100.0  # clocks closer than this count as one; common practice, no source
+SURE = 0.5  # of MOST_MS, which a difference surely exceeds before it is told; likewise
+REACH_NS = 22 * SECOND_NS // 10  # how far clocks may differ for this to find it
+EARLIER_NS = SECOND_NS // 2  # a state may come so much later than the current
+LEAST_V = 60.0  # of the pack, to take a share of
+
+
+@dataclass(frozen=True)
+class Lag:
+    """How much later one bus was stamped than another one, in ms, give or take ``u_ms``."""
+
+    channel: str
+    against: str
+    ms: float
+    u_ms: float
+    by: str  # what showed it
+
+    @property
+    def told(self) -> bool:
+        """Whether it is too large for the order of events across the two buses."""
+        return abs(self.ms) >= MOST_MS and abs(self.ms) - self.u_ms >= SURE * MOST_MS
+
+    @property
+    def ns(self) -> int:
+        """The same in ns; 0 while it is too small to be told."""
+        return round(self.ms * MS) if self.told else 0
+
+    @property
+    def text(self) -> str:
+        """For a sentence."""
+        word = "later" if self.ms > 0 else "earlier"
+        return (
+            f"{self.channel} is stamped {abs(self.ms):.0f} ms (+-{self.u_ms:.0f} ms) {word} than "
+            f"{self.against}, by {self.by}"
+        )
+
+
+def lag_of(window: ClosedWindow, role: str) -> Lag | None:
+    """How late a link's bus is in an attempt against the bus of pack current and contactors.
+
+    None where both are one bus, or where the attempt does not show it.
+    """
+    bench = window.bench
+    channel = bench.bindings[role].signal.channel
+    found = _reference(window)
+    pack = window.at("pack.voltage", window.span.start_ns, before=True).value[0]
+    if found is None or np.isnan(pack) or pack < LEAST_V:
+        return None
+    against, by, begin = found
+    if against == channel:
+        return None
+    start_ns = window.span.start_ns - REACH_NS
+    rise = link_onset(window, role, start_ns, window.until_ns, float(pack))
+    if rise is None:
+        return None
+    earliest, latest = rise.after_ns - begin.time_ns, rise.time_ns - begin.after_ns
+    middle, half = (earliest + latest) / 2 / MS, (latest - earliest) / 2 / MS
+    return Lag(channel, against, middle, half, f"{by} and the rise of {bench.bindings[role].key}")
+
+
+def link_lag_ns(window: ClosedWindow, role: str) -> int:
+    """The same in ns, 0 where it is small or not known."""
+    lag = lag_of(window, role)
+    return 0 if lag is None else lag.ns
+
+
+def _reference(window: ClosedWindow) -> tuple[str, str, Shown] | None:
+    """What began the pre-charge on the vehicle's own bus: its channel, in words, and when."""
+    bench = window.bench
+    closed = _precharge(window)
+    if bench.has("pack.current"):
+        begin = current_onset(window, window.span.start_ns - EARLIER_NS, window.until_ns)
+        near = closed is None or begin is None
+        if begin is not None and closed is not None:
+            near = begin.after_ns <= closed.time_ns
+        if begin is not None and near:
+            signal = bench.bindings["pack.current"].signal
+            return signal.channel, f"the onset of {signal.key}", begin
+    if closed is None:
+        return None
+    signal = bench.bindings["contactors.precharge"].signal
+    return signal.channel, f"{signal.key}", Shown(closed.after_ns, closed.time_ns)
+
+
+def _precharge(window: ClosedWindow) -> Event | None:
+    """The first closing of pre-charge in the attempt, or the closing of negative that came later.
+
+    None where the states do not show it.
+    """
+    events = [e for e in window.events_of("pole") if e.time_ns >= window.span.start_ns]
+    closed = [e for e in events if e.subject == "precharge" and e.value == 1]
+    if not closed:
+        return None
+    others = [e for e in events if e.subject == "negative" and e.value == 1]
+    both = [closed[0], *others[:1]]
+    return max(both, key=lambda event: event.time_ns)
+
+
+class Alignment:
+    """The lags of all buses that an attempt has shown so far: of each bus the first that counts."""
+
+    def __init__(self) -> None:
+        self.lags: dict[str, Lag] = {}  # by channel
+
+    def add(self, window: ClosedWindow) -> None:
+        """Take in a closed attempt."""
+        for role in window.bench.link_roles().values():
+            lag = lag_of(window, role)
+            if lag is not None:
+                known = self.lags.get(lag.channel)
+                if known is None or (lag.told and not known.told):
+                    self.lags[lag.channel] = lag
+
+    def between(self, bench: Bench, roles: Iterable[str]) -> tuple[float, str] | None:
+        """The largest difference in ms among the clocks of these roles' buses that counts."""
+        own = {bench.bindings[role].signal.channel for role in roles if role in bench.bindings}
+        found: tuple[float, str] | None = None
+        for lag in self.lags.values():
+            if lag.told and lag.channel in own:
+                others = own - {lag.channel}
+                apart = [abs(lag.ms - self.lags[c].ms) for c in others if c in self.lags]
+                apart += [abs(lag.ms)] if lag.against in others else []
+                most = max(apart, default=0.0)
+                if most >= MOST_MS and (found is None or most > found[0]):
+                    found = most, lag.text
+        return found
+
+    def notes(self) -> list[str]:
+        """Every lag that counts, for the report."""
+        return [
+            f"{lag.text}: the clocks of the two adapters differ; what needs the order of events "
+            "across them is unproven"
+            for lag in self.lags.values()
+            if lag.told
+        ]
