@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from canscope.judge.standing import Standing
+from canscope.judge.standing import Standing, unordered
 from canscope.model.bench import Bench
+from canscope.model.events import Window
 from canscope.model.outcome import Doubt, Outcome, Subject
 from canscope.model.rule import Rule
 from canscope.trust.identity import Senders, twin_doubts
 from canscope.trust.clock_alignment import Alignment
+from canscope.trust.clock_alignment import Alignment, Lag
 from canscope.trust.echo import Echo
 from canscope.trust.identity import Senders
 from canscope.trust.role_health import Health
@@ -58,7 +60,8 @@ class Ledger:
     def add(self, rule: str, outcomes: Sequence[Outcome]) -> None:
         """Take in what a rule answered on the whole run."""
         for outcome in outcomes:
-            self.standings[rule, outcome.subject].add(outcome, self.origin)
+            clocks = self._differing(rule, outcome.subject)
+            self.standings[rule, outcome.subject].add(outcome, self.origin, clocks)
 
     def add_window(
         self, rule: str, subject: str, outcomes: Sequence[Outcome], doubts: Sequence[Doubt]
@@ -70,7 +73,7 @@ class Ledger:
         window = Standing(subject)
         for outcome in outcomes:
             if outcome.subject == subject:
-                window.add(outcome, self.origin)
+                window.add(outcome, self.origin, self._differing(rule, subject))
         self.standings[rule, subject].merge(window, doubts)
 
     def add_cycles(self, cycles_ms: Mapping[str, float]) -> None:
@@ -94,15 +97,26 @@ class Ledger:
         """What the report says of contactor states and clocks, whatever rests on them."""
         return (*self.echo.notes(), *self.alignment.notes())
 
+    def _differing(self, name: str, subject: str) -> Lag | None:
+        """The lag between the buses of a subject, where that alone may look like a fail.
+
+        What is judged in an attempt knows of it by itself.
+        """
+        rule = self.rules[name]
+        if not (rule.order or rule.edges) or rule.window is Window.ATTEMPT:
+            return None
+        needs = next((s.needs for s in self.subjects[name] if s.name == subject), ())
+        return self.alignment.first(self.bench, needs)
+
     def _clocks(self, name: str, subject: Subject) -> list[Doubt]:
         """What the clocks of several adapters leave open: an order, or a time that is too short."""
         rule = self.rules[name]
         apart = self.alignment.between(self.bench, subject.needs)
         if apart is None or not (rule.order or rule.timed):
             return []
+        more_ms, lag = apart
         worst = self.standings[name, subject.name].worst
-        more = apart[0] if rule.unit == "ms" else apart[0] / 1000
+        more = more_ms if rule.unit == "ms" else more_ms / 1000
         if not rule.order and (worst is None or worst.margin >= worst.uncertainty + more):
             return []
-        text = f"{apart[1]}: the order of events across the two is not known"
-        return [Doubt(subject.name, "capture-damaged", text)]
+        return [unordered(subject.name, lag)]

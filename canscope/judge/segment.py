@@ -54,6 +54,7 @@ class Segment:
             history.append(role, samples)
         found = self._finder.feed(time_slice.samples, time_slice.arrivals, history, until)
         self._exhibits.events.add(found.events)
+        self._align(found.spans)
         piece = self._piece(
             time_slice.frames,
             dict(time_slice.arrivals),
@@ -92,6 +93,7 @@ class Segment:
         self.settle()
         ledger, until = self._ledger, self._start_ns
         spans = self._finder.finish(until)
+        self._align(spans)
         self._judge_windows(spans)
         piece = self._piece(empty_frames(), {}, until, (), (), spans)
         for name, state in self._states.items():
@@ -131,13 +133,20 @@ class Segment:
             spans,
         )
 
+    def _align(self, spans: Sequence[Span]) -> None:
+        """Compare the buses' clocks over the attempts that have closed, before rules are asked."""
+        for span in spans:
+            if span.kind is Window.ATTEMPT:
+                ledger, history = self._ledger, self._history
+                ledger.alignment.add(
+                    ClosedWindow(self._bench, history, span, span.end_ns, ledger.origin)
+                )
+
     def _judge_windows(self, spans: Sequence[Span]) -> None:
         """Hand every window that has closed to the rules of its kind."""
         ledger = self._ledger
         for span in spans:
             window = ClosedWindow(self._bench, self._history, span, span.end_ns, ledger.origin)
-            if span.kind is Window.ATTEMPT:
-                ledger.alignment.add(window)
             if span.kind is Window.BURST:
                 self._exhibits.add_burst(self._bursts.row(window))
             for name, rule in ledger.rules.items():

@@ -14,6 +14,7 @@ import numpy as np
 from canscope.model.findings import REASONS, Verdict
 from canscope.model.outcome import Doubt, Margins, Outcome
 from canscope.model.rule import Worst
+from canscope.trust.clock_alignment import Lag
 
 # Where several reasons apply, the first of these is the finding's.
 PRIORITY = {reason: place for place, reason in enumerate(REASONS)}
@@ -38,20 +39,28 @@ class Standing:
     first_alarm_ns: int | None = None
     doubts: dict[tuple[str, bool], Doubt] = field(default_factory=dict)
 
-    def add(self, outcome: Outcome, origin_ns: int) -> None:
-        """Take in what a rule answered."""
+    def add(self, outcome: Outcome, origin_ns: int, clocks: Lag | None = None) -> None:
+        """Take in what a rule answered.
+
+        ``clocks`` differ: what was judged since that is known to be below its limit may only look
+        so, and lowers a pass instead.
+        """
         if isinstance(outcome, Doubt):
             self.doubts.setdefault((outcome.reason, outcome.lowers), outcome)
         elif len(outcome.time_ns):
-            self._weigh(outcome, origin_ns)
+            self._weigh(outcome, origin_ns, clocks)
 
-    def _weigh(self, rows: Margins, origin_ns: int) -> None:
+    def _weigh(self, rows: Margins, origin_ns: int, clocks: Lag | None) -> None:
         """Margins hold few rows: only those that can decide."""
         self.judged += len(rows.time_ns)
         columns = (rows.time_ns, rows.margin, rows.uncertainty)
         for row, (time_ns, margin, u) in enumerate(
             zip(*(c.tolist() for c in columns), strict=True)
         ):
+            if margin < 0 and clocks is not None and time_ns >= clocks.known_ns:
+                doubt = unordered(self.subject, clocks, time_ns)
+                self.doubts.setdefault((doubt.reason, True), doubt)
+                continue
             if margin < 0:
                 self.first_alarm_ns = _earliest(self.first_alarm_ns, time_ns)
             if margin < -u:
@@ -112,6 +121,12 @@ class Standing:
     def worst(self) -> Worst | None:
         """The instant that decides, or came nearest to deciding."""
         return self.failed or self.close or self.passed
+
+
+def unordered(subject: str, clocks: Lag, at_ns: int | None = None) -> Doubt:
+    """What two clocks that differ leave open, and lowers a pass."""
+    text = f"{clocks.text}: what came first on the two is not known within that"
+    return Doubt(subject, "capture-damaged", text, at_ns)
 
 
 def _earliest(known: int | None, time_ns: int) -> int:

@@ -35,6 +35,7 @@ class Lag:
     ms: float
     u_ms: float
     by: str  # what showed it
+    known_ns: int = 0
 
     @property
     def told(self) -> bool:
@@ -76,7 +77,8 @@ def lag_of(window: ClosedWindow, role: str) -> Lag | None:
         return None
     earliest, latest = rise.after_ns - begin.time_ns, rise.time_ns - begin.after_ns
     middle, half = (earliest + latest) / 2 / MS, (latest - earliest) / 2 / MS
-    return Lag(channel, against, middle, half, f"{by} and the rise of {bench.bindings[role].key}")
+    text = f"{by} and the rise of {bench.bindings[role].key}"
+    return Lag(channel, against, middle, half, text, window.span.end_ns)
 
 
 def link_lag_ns(window: ClosedWindow, role: str) -> int:
@@ -132,18 +134,28 @@ class Alignment:
                 if known is None or (lag.told and not known.told):
                     self.lags[lag.channel] = lag
 
-    def between(self, bench: Bench, roles: Iterable[str]) -> tuple[float, str] | None:
+    def between(self, bench: Bench, roles: Iterable[str]) -> tuple[float, Lag] | None:
         """The largest difference in ms among the clocks of these roles' buses that counts."""
+        found = self._counting(bench, roles)
+        return max(found, key=lambda one: one[0], default=None)
+
+    def first(self, bench: Bench, roles: Iterable[str]) -> Lag | None:
+        """The lag among these roles' buses that was known first."""
+        found = [lag for _, lag in self._counting(bench, roles)]
+        return min(found, key=lambda lag: lag.known_ns, default=None)
+
+    def _counting(self, bench: Bench, roles: Iterable[str]) -> list[tuple[float, Lag]]:
+        if not any(lag.told for lag in self.lags.values()):
+            return []
         own = {bench.bindings[role].signal.channel for role in roles if role in bench.bindings}
-        found: tuple[float, str] | None = None
+        found = []
         for lag in self.lags.values():
             if lag.told and lag.channel in own:
                 others = own - {lag.channel}
                 apart = [abs(lag.ms - self.lags[c].ms) for c in others if c in self.lags]
                 apart += [abs(lag.ms)] if lag.against in others else []
-                most = max(apart, default=0.0)
-                if most >= MOST_MS and (found is None or most > found[0]):
-                    found = most, lag.text
+                if max(apart, default=0.0) >= MOST_MS:
+                    found.append((max(apart), lag))
         return found
 
     def notes(self) -> list[str]:

@@ -94,6 +94,7 @@ class BusSag(Rule):
     lookback_s: float = limit(2.0, "s", low=0.1, high=60.0, note="before a burst")
 
     unit: ClassVar[str] = "%"
+    edges: ClassVar[bool] = True
     required_in: ClassVar[frozenset[str]] = frozenset(
         {"unit-alone", "dry-spin", "wet-spin", "rolling"}
     )

@@ -71,6 +71,7 @@ class VoltageAgreement(Rule):
     settle_s: float = limit(0.5, "s", low=0.0, high=10.0, note="after both poles closed")
 
     unit: ClassVar[str] = "%"
+    edges: ClassVar[bool] = True
     limit_parameter: ClassVar[str] = "limit_percent"
     cross_checks: ClassVar[tuple[str, ...]] = ("pack.voltage", "units.*.link_voltage")
     says: ClassVar[dict[str, str]] = {

@@ -18,6 +18,7 @@ from canscope.rules import RULES
 from canscope.rules.power_up._curve_reading import Curve, facts_of, precharges, read_curve
 from canscope.rules.shared.links import link_subjects, links
 from canscope.rules.shared.poles import closings
+from canscope.trust.clock_alignment import link_lag_ns
 from canscope.trust.missing_value import absence_at
 from canscope.trust.range_ends import last_at_end
 
@@ -167,7 +168,9 @@ class PrechargeCurve(Rule):
             key=lambda event: event.time_ns,
         )
         rows: list[Outcome] = []
-        for at_ns, when in ((opening.after_ns, "before the first closing"), (begin.after_ns, "")):
+        lag_ns = link_lag_ns(window, role)
+        for stamp_ns, when in ((opening.after_ns, "before the first closing"), (begin.after_ns, "")):
+            at_ns = stamp_ns + lag_ns  # by the clock of the link's adapter
             value, seen_ns = float(window.at(role, at_ns).value[0]), at_ns
             if np.isnan(value):
                 value, seen_ns = self._woken(window, role, at_ns, end_ns)

@@ -82,6 +82,7 @@ class LinkDischarge(Rule):
     window: ClassVar[Window] = Window.OPENING
     follows: ClassVar[bool] = True
     unit: ClassVar[str] = "s"
+    edges: ClassVar[bool] = True
     timed: ClassVar[bool] = True
     required_in: ClassVar[frozenset[str]] = SPINNING | {"power-up"}
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.OPEN_ONE_POLE, CardStep.OPEN})
