@@ -169,7 +169,10 @@ class PrechargeCurve(Rule):
         )
         rows: list[Outcome] = []
         lag_ns = link_lag_ns(window, role)
-        for stamp_ns, when in ((opening.after_ns, "before the first closing"), (begin.after_ns, "")):
+        for stamp_ns, when in (
+            (opening.after_ns, "before the first closing"),
+            (begin.after_ns, ""),
+        ):
             at_ns = stamp_ns + lag_ns  # by the clock of the link's adapter
             value, seen_ns = float(window.at(role, at_ns).value[0]), at_ns
             if np.isnan(value):
