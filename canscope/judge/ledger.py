@@ -9,11 +9,9 @@ from canscope.model.bench import Bench
 from canscope.model.events import Window
 from canscope.model.outcome import Doubt, Outcome, Subject
 from canscope.model.rule import Rule
-from canscope.trust.identity import Senders, twin_doubts
-from canscope.trust.clock_alignment import Alignment
 from canscope.trust.clock_alignment import Alignment, Lag
 from canscope.trust.echo import Echo
-from canscope.trust.identity import Senders
+from canscope.trust.identity import Senders, twin_doubts
 from canscope.trust.role_health import Health
 
 

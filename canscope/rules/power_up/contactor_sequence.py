@@ -15,7 +15,6 @@ from canscope.model.piece import ClosedWindow, Piece, S
 from canscope.model.rule import SPINNING, CardStep, Rule, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.shared.first_state import first_seen_closed
-from canscope.rules.shared.poles import MS, closings, first_after, lapse_ms, last_until, openings
 from canscope.rules.shared.poles import MS, first_after, lapse_ms, last_until
 from canscope.rules.shared.true_changes import true_closings, true_openings
 

@@ -17,8 +17,8 @@ from canscope.model.rule import CardStep, Rule, Worst, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.power_up._curve_reading import Curve, facts_of, precharges, read_curve
 from canscope.rules.shared.links import link_subjects, links
-from canscope.rules.shared.poles import closings
-from canscope.trust.clock_alignment import link_lag_ns
+from canscope.rules.shared.poles import MS, closings
+from canscope.trust.clock_alignment import lag_of
 from canscope.trust.missing_value import absence_at
 from canscope.trust.range_ends import last_at_end
 
@@ -168,12 +168,12 @@ class PrechargeCurve(Rule):
             key=lambda event: event.time_ns,
         )
         rows: list[Outcome] = []
-        lag_ns = link_lag_ns(window, role)
-        for stamp_ns, when in (
-            (opening.after_ns, "before the first closing"),
-            (begin.after_ns, ""),
-        ):
-            at_ns = stamp_ns + lag_ns  # by the clock of the link's adapter
+        lag = lag_of(window, role)
+        # By the clock of the link's adapter, as early as that may be.
+        earlier_ns = lag.ns - round(lag.u_ms * MS) if lag is not None and lag.told else 0
+        stamps = ((opening.after_ns, "before the first closing"), (begin.after_ns, ""))
+        for stamp_ns, when in stamps:
+            at_ns = stamp_ns + earlier_ns
             value, seen_ns = float(window.at(role, at_ns).value[0]), at_ns
             if np.isnan(value):
                 value, seen_ns = self._woken(window, role, at_ns, end_ns)

@@ -50,7 +50,8 @@ class ContactorWeld(Rule):
         seen (not-exercised); no active bleed and the link stayed (inferred); link or pack voltage
         were not known (stale, not-available); the state of the other pole is an echo of its
         command, so nothing shows that it was still closed (inferred); the link read next to
-        nothing at once, faster than any bleed empties it (sensor-suspect). Two attempts, one for each order, prove both poles.
+        nothing at once, faster than any bleed empties it (sensor-suspect). Two attempts, one for
+        each order, prove both poles.
     """
 
     within_V: float = limit(2.0, "V")

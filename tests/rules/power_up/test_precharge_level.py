@@ -228,3 +228,39 @@ def test_a_recording_that_begins_with_positive_closed_has_one_level_that_nobody_
 
     finding = judge(1.4, edit=early)
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "capture-damaged")
+
+
+def late_state(closes_s, late_s, *, command=False, tau_s=TAU_S):
+    """The link steps to the pack at ``closes_s``; the state of positive says so later."""
+    times = clock(closes_s + 2, 0.01)
+    volts = np.where(times >= closes_s, PACK_V, charging(times, 1.0, PACK_V, tau_s))
+    told_s = closes_s + late_s
+    roles = {
+        "contactors.negative": (times, state(times, (0.8, 1))),
+        "contactors.precharge": (times, state(times, (1.0, 1), (closes_s + 0.5, 0))),
+        "contactors.positive": (times, state(times, (told_s, 1))),
+        "pack.voltage": (times, np.where(times < 0.5, PACK_V - 1, PACK_V)),
+        "units.front.link_voltage": (times, rounded(volts, 0.1)),
+    }
+    if command:
+        roles["contactors.positive.command"] = (times, state(times, (closes_s - 0.02, 1)))
+    u = {"units.front.link_voltage": 0.05, "pack.voltage": 0.05}
+    return run("precharge-level", roles, stage="power-up", u=u)["front link"]
+
+
+@pytest.mark.parametrize("late_s", [0.0, 0.06, 0.1, 0.2])
+@pytest.mark.parametrize("command", [False, True])
+def test_a_state_that_comes_late_does_not_hide_a_closing_at_75_percent(late_s, command):
+    """1 - e^(-55/40) = 74.7 %; the last reading before it is at 50 ms, 71.3 %."""
+    finding = late_state(1.055, late_s, command=command)
+    assert finding.verdict is Verdict.FAIL
+    assert finding.measured + finding.uncertainty >= 74.7
+    assert ("late, by the step of" in finding.sentence) is (late_s >= 0.1)
+
+
+def test_a_late_state_of_a_charged_link_passes_and_is_told_by_its_command():
+    finding = late_state(1.4, 0.15, command=True)
+    assert finding.verdict is Verdict.PASS
+    assert "the state of positive said closed at least 160 ms late, by its command" in (
+        finding.sentence
+    )

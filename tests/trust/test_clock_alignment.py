@@ -1,0 +1,83 @@
+"""Two adapters whose clocks differ, aligned by the onset of a pre-charge: at 1.0 s pre-charge
+closes, 10 A flow and decay with tau 40 ms, the link rises. The link's own stamps are shifted."""
+
+import itertools
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from canscope.judge.judge import Judge
+from canscope.judge.time_slice import TimeSlice
+from canscope.judge.verdict import findings_of
+from canscope.model.findings import Verdict
+from canscope.rules import RULES
+from tests.rules.harness import bench_of, frames_of, kind_of, samples_of
+from tests.rules.vehicle import charging, clock, state
+
+LINK = "units.front.link_voltage"
+CHANNELS = {LINK: "can1"}
+
+
+def judged(late_s, *, current=True, every_s=0.01, positive_s=1.4, rules=("precharge-level",)):
+    times = clock(4, every_s)
+    link = np.where(times - late_s >= positive_s, 400.0, charging(times - late_s, 1.0, 400.0, 0.04))
+    amps = np.where(times < 1.0, 0.0, 10 * np.exp(-np.maximum(times - 1.0, 0) / 0.04))
+    columns = {
+        "contactors.negative": state(times, (0.7, 1)),
+        "contactors.precharge": state(times, (1.0, 1), (positive_s + 0.4, 0)),
+        "contactors.positive": state(times, (positive_s, 1)),
+        "pack.voltage": np.where(times < 0.5, 399.0, 400.0),
+        LINK: link,
+    }
+    if current:
+        columns["pack.current"] = amps
+    bench = bench_of(list(columns), "power-up", {}, {LINK: 0.05})
+    bindings = dict(bench.bindings)
+    signal = replace(bindings[LINK].signal, channel="can1")
+    bindings[LINK] = replace(bindings[LINK], signal=signal)
+    bench = replace(bench, bindings=bindings)
+    data = {role: samples_of(times, column, kind_of(role)) for role, column in columns.items()}
+    judge = Judge(bench, {name: RULES[name]() for name in rules})
+    first, last = (int(data[LINK].time_ns[row]) for row in (0, -1))
+    edges = np.linspace(first, last + 1, 9).astype(np.int64).tolist()
+    for begin, end in itertools.pairwise(edges):
+        part = {role: s.between(begin, end) for role, s in data.items()}
+        arrivals = {bindings[role].signal.message_key: s.time_ns for role, s in part.items()}
+        judge.feed(TimeSlice(part, arrivals, frames_of(part), end))
+    judge.close()
+    return judge, {finding.rule: finding for finding in findings_of(judge.ledger)}
+
+
+@pytest.mark.parametrize("late_s", [-0.7, -0.3, -0.15, 0.15, 0.3, 0.7])
+@pytest.mark.parametrize("current", [True, False])
+def test_a_bus_that_is_stamped_otherwise_is_found_with_its_size(late_s, current):
+    judge, findings = judged(late_s, current=current)
+    lag = judge.ledger.alignment.lags["can1"]
+    assert lag.told
+    assert abs(lag.ms - 1000 * late_s) <= lag.u_ms
+    finding = findings["precharge-level"]
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "capture-damaged")
+    assert "can1 is stamped" in finding.sentence
+    assert any("clocks of the two adapters differ" in note for note in judge.ledger.notes())
+
+
+@pytest.mark.parametrize(
+    ("late_s", "every_s"), [(0.0, 0.01), (0.03, 0.01), (-0.05, 0.01), (0, 0.1)]
+)
+def test_clocks_that_nearly_agree_or_coarse_buses_are_not_told(late_s, every_s):
+    judge, findings = judged(late_s, every_s=every_s)
+    assert not judge.ledger.notes()
+    assert findings["precharge-level"].verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize("late_s", [-0.3, 0.3])
+def test_a_closing_at_75_percent_still_fails_by_the_step_of_the_link_itself(late_s):
+    findings = judged(late_s, positive_s=1.055)[1]
+    assert findings["precharge-level"].verdict is Verdict.FAIL
+    assert findings["precharge-level"].measured == pytest.approx(71.3, abs=1.0)
+
+
+def test_what_does_not_need_the_order_stands():
+    findings = judged(0.3, rules=("precharge-curve",))[1]
+    assert findings["precharge-curve"].verdict is Verdict.PASS

@@ -1,0 +1,64 @@
+"""Steps and onsets of a link that charges with tau 40 ms to 400 V, sampled every 10 ms.
+
+By hand: 60 ms after the onset it is at 400 * (1 - e^-1.5) = 310.7 V, and 10 ms later the curve
+could have reached 330.5 V at most.
+"""
+
+import numpy as np
+import pytest
+
+from canscope.trust.link_witness import current_onset, link_onset, link_step
+from tests.rules.vehicle import charging
+from tests.trust.past import MS, bench_of, binding, piece_of, samples
+
+LINK, CURRENT = "units.front.link_voltage", "pack.current"
+BENCH = bench_of(binding(LINK, half_step=0.05), binding(CURRENT, half_step=0.05))
+TIMES = np.arange(0, 1000, 10)
+
+
+def past(link=None, current=None):
+    roles = {}
+    if link is not None:
+        roles[LINK] = samples(TIMES, link)
+    if current is not None:
+        roles[CURRENT] = samples(TIMES, current)
+    return piece_of(roles, dict.fromkeys(roles, 10), 1000, bench=BENCH)
+
+
+def curve(closes_ms=None):
+    volts = charging(TIMES / 1000, 0.5, 400.0, 0.04)
+    return volts if closes_ms is None else np.where(closes_ms <= TIMES, 400.0, volts)
+
+
+def test_the_onset_lies_between_the_last_flat_reading_and_the_first_risen_one():
+    rise = link_onset(past(curve()), LINK, 0, 1000 * MS, 400.0)
+    assert (rise.after_ns, rise.time_ns) == (500 * MS, 510 * MS)
+
+
+def test_a_flat_link_has_no_onset():
+    assert link_onset(past(np.full(100, 3.0)), LINK, 0, 1000 * MS, 400.0) is None
+
+
+def test_a_link_that_jumps_to_the_pack_has_a_step():
+    step = link_step(past(curve(565)), LINK, 0, 1000 * MS, 400.0)
+    assert (step.after_ns, step.time_ns) == (560 * MS, 570 * MS)
+    assert step.value == pytest.approx(310.7, abs=0.1)
+    assert step.value + step.drift > 400 * (1 - np.exp(-1.75))  # where the curve is at 570 ms
+
+
+@pytest.mark.parametrize("noise_V", [0.0, 2.0])
+def test_a_charging_curve_has_none(noise_V):
+    for number in range(50):
+        noise = np.random.default_rng(number).normal(0, noise_V, 100)
+        assert link_step(past(curve() + noise), LINK, 0, 1000 * MS, 400.0) is None
+
+
+def test_nothing_after_the_end_is_seen():
+    assert link_step(past(curve(565)), LINK, 0, 570 * MS, 400.0) is None
+
+
+def test_current_with_an_offset_begins_where_it_changes():
+    amps = 3.0 + np.where(TIMES >= 505, 4 * np.exp(-(TIMES - 505) / 40), 0.0)
+    begin = current_onset(past(current=amps), 400 * MS, 1000 * MS)
+    assert (begin.after_ns, begin.time_ns) == (500 * MS, 510 * MS)
+    assert current_onset(past(current=np.full(100, 3.0)), 400 * MS, 1000 * MS) is None
