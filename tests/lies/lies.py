@@ -359,7 +359,7 @@ def echo(told: Told) -> Lie | None:
     pairs = [
         (key, key.replace("Closed", "Command"))
         for key in told.keys("NegativeClosed", "PrechargeClosed", "PositiveClosed")
-        if key.replace("Closed", "Command") in told.seen
+        if key.replace("Closed", "Command") in told.keys()  # else nothing shows that it is one
     ]
     if not pairs:
         return None

@@ -19,7 +19,9 @@ LINK = "units.front.link_voltage"
 CHANNELS = {LINK: "can1"}
 
 
-def judged(late_s, *, current=True, every_s=0.01, positive_s=1.4, rules=("precharge-level",)):
+def judged(
+    late_s, *, current=True, every_s=0.01, positive_s=1.4, rules=("precharge-level",), pieces=8
+):
     times = clock(4, every_s)
     link = np.where(times - late_s >= positive_s, 400.0, charging(times - late_s, 1.0, 400.0, 0.04))
     amps = np.where(times < 1.0, 0.0, 10 * np.exp(-np.maximum(times - 1.0, 0) / 0.04))
@@ -40,7 +42,7 @@ def judged(late_s, *, current=True, every_s=0.01, positive_s=1.4, rules=("precha
     data = {role: samples_of(times, column, kind_of(role)) for role, column in columns.items()}
     judge = Judge(bench, {name: RULES[name]() for name in rules})
     first, last = (int(data[LINK].time_ns[row]) for row in (0, -1))
-    edges = np.linspace(first, last + 1, 9).astype(np.int64).tolist()
+    edges = np.linspace(first, last + 1, pieces + 1).astype(np.int64).tolist()
     for begin, end in itertools.pairwise(edges):
         part = {role: s.between(begin, end) for role, s in data.items()}
         arrivals = {bindings[role].signal.message_key: s.time_ns for role, s in part.items()}
@@ -81,3 +83,12 @@ def test_a_closing_at_75_percent_still_fails_by_the_step_of_the_link_itself(late
 def test_what_does_not_need_the_order_stands():
     findings = judged(0.3, rules=("precharge-curve",))[1]
     assert findings["precharge-curve"].verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize("late_s", [-0.3, 0.3])
+def test_pieces_make_no_difference(late_s):
+    """voltage-agreement is judged by its run's samples, before and after the lag is known."""
+    rules = ("precharge-level", "precharge-curve", "voltage-agreement", "link-discharge")
+    whole = judged(late_s, rules=rules, pieces=1)[1]
+    for pieces in (3, 17, 100):
+        assert judged(late_s, rules=rules, pieces=pieces)[1] == whole
