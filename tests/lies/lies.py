@@ -356,10 +356,11 @@ def stuck_state(told: Told) -> Lie | None:
 @kind("echo")
 def echo(told: Told) -> Lie | None:
     """A contactor's state is only its command again."""
+    sent = set(told.keys())  # where no command is sent, nothing shows that it is one
     pairs = [
         (key, key.replace("Closed", "Command"))
         for key in told.keys("NegativeClosed", "PrechargeClosed", "PositiveClosed")
-        if key.replace("Closed", "Command") in told.keys()  # else nothing shows that it is one
+        if key.replace("Closed", "Command") in sent
     ]
     if not pairs:
         return None
