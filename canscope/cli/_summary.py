@@ -14,6 +14,7 @@ from canscope.report.wording import (
     overall,
     state,
     visible,
+    weakened,
     worst_first,
 )
 
@@ -47,6 +48,8 @@ def print_summary(
     say(overall(report), VERDICT_STYLES.get(report.verdict, STYLES["unproven"]))
     say(f"{report.vehicle or 'vehicle not named'}, stage {report.stage}")
     say(meaning(report))
+    for line in weakened(report):
+        say(line, "cyan")
     if report.look_first:
         say("\nLook at this first", "bold")
         for place, sentence in enumerate(report.look_first, start=1):

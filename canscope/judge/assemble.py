@@ -8,13 +8,15 @@ from typing import Any
 
 import canscope
 from canscope.judge.diagnosis import diagnose
-from canscope.judge.facts import Counts, Source, role_facts, rule_facts
+from canscope.judge.facts import Counts, Source, role_facts, rule_facts, unanchored
 from canscope.judge.first_look import look_first
 from canscope.judge.judge import Judge
-from canscope.judge.verdict import findings_of, overall, waive
+from canscope.judge.ledger import Ledger
+from canscope.judge.verdict import findings_of, lacking, overall, waive
 from canscope.model.bench import Mark
-from canscope.model.findings import Finding
-from canscope.model.report import Input, Report
+from canscope.model.findings import Finding, Verdict
+from canscope.model.report import HandCheck, Input, Report
+from canscope.model.roles import role_of
 from canscope.plan.plan import Plan, Waiver
 from canscope.rules import topics
 
@@ -24,8 +26,19 @@ def assemble(
 ) -> Report:
     """The report of a run that is closed."""
     bench, ledger, exhibits = plan.bench, judge.ledger, judge.exhibits
-    findings = waive(findings_of(ledger), _waivers(plan))
-    verdict, headline, waived = overall(findings)
+    silenced = not_run(plan)
+    found = findings_of(ledger)
+    off_failed = tuple(
+        dict.fromkeys(f.rule for f in found if f.rule in silenced and f.verdict is Verdict.FAIL)
+    )
+    found = [finding for finding in found if finding.rule not in silenced]
+    findings = waive(ledger, found, _waivers(plan))
+    off = {name: reason for name, reason in bench.off.items() if plan.rules[name].applies(bench)}
+    looser = tuple(one for one in plan.looser if plan.rules[one.rule].applies(bench))
+    verdict, headline, waived = overall(
+        findings, looser=len(looser), off=len(off), off_failed=off_failed
+    )
+    roles = role_facts(ledger, findings)
     causes = diagnose(findings, [unit.name for unit in bench.units], ledger.rules)
     inputs = (*(capture.inputs if capture else ()), *plan.inputs)
     return Report(
@@ -45,7 +58,7 @@ def assemble(
         look_first=look_first(findings, causes, ledger.rules),
         diagnosis=causes,
         events=exhibits.events.rows(ledger.origin),
-        roles=role_facts(ledger, findings),
+        roles=roles,
         rules=tuple(rule_facts(plan)),
         topics=topics(),
         plots=dict(exhibits.plots(findings, ledger, judge.until_ns)),
@@ -56,7 +69,34 @@ def assemble(
         written_at=written_at,
         unique_id=_unique_id(inputs, verdict, written_at),
         mounting=tuple(plan.mounting),
+        looser=looser,
+        switched_off=off,
+        off_failed=off_failed,
+        unanchored=unanchored(roles),
+        not_on_vehicle=tuple(_hand_checks(ledger, findings)),
     )
+
+
+def not_run(plan: Plan) -> frozenset[str]:
+    """Rules that are off and not required: judged only to say whether they would have failed.
+
+    A rule that is silent unless something happens is required once it does, so it counts although
+    it is off.
+    """
+    bench, rules = plan.bench, plan.rules
+    return frozenset(
+        name
+        for name in bench.off
+        if not rules[name].required(bench) and not rules[name].silent(bench)
+    )
+
+
+def _hand_checks(ledger: Ledger, findings: Sequence[Finding]) -> Iterator[HandCheck]:
+    """Each role that is not on this vehicle, with what rests on it and what answers it by hand."""
+    unbound = [(f, lacking(ledger, f)) for f in findings if f.reason == "not-bound"]
+    for role, absent in ledger.bench.not_on_vehicle.items():
+        resting = tuple(f"{f.rule}, {f.subject}" for f, lacks in unbound if role in lacks)
+        yield HandCheck(role, absent.reason, absent.by, role_of(role).hand_check, resting)
 
 
 def _waivers(plan: Plan) -> list[Waiver]:
@@ -74,7 +114,8 @@ def _not_applicable(plan: Plan, findings: Sequence[Finding]) -> tuple[str, ...]:
 def _mark_rows(marks: Sequence[Mark], origin_ns: int) -> Iterator[dict[str, Any]]:
     for mark in marks:
         at_s = (mark.time_ns - origin_ns) / 1e9
-        yield {"at_s": at_s, "axle": mark.axle, "seen": mark.seen, "text": mark.text}
+        asked = {"asked": mark.asked} if mark.asked else {}
+        yield {"at_s": at_s, "axle": mark.axle, "seen": mark.seen, **asked, "text": mark.text}
 
 
 def _conditions(plan: Plan) -> dict[str, Any]:
@@ -84,7 +125,17 @@ def _conditions(plan: Plan) -> dict[str, Any]:
         "oil": bench.oil,
         "ambient_degC": bench.ambient_degC,
         "first run of the day": bench.cold,
+        **_request(plan),
     }
+
+
+def _request(plan: Plan) -> dict[str, str]:
+    """Where the requested direction comes from, if it is not the lever's own signal."""
+    if plan.bench.commanded:
+        return {"requested direction": "as the controller commands it, not the lever itself"}
+    if "driver.direction" not in plan.bench.bindings:
+        return {"requested direction": "as persons marked it (asked); no signal is bound to it"}
+    return {}
 
 
 def _unique_id(inputs: tuple[Input, ...], verdict: str, written_at: str) -> str:

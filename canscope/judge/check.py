@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from canscope.judge.assemble import assemble
+from canscope.judge.assemble import assemble, not_run
 from canscope.judge.facts import Counts, Source
 from canscope.judge.judge import Alarm, Judge
 from canscope.judge.time_slice import time_slice
@@ -49,16 +49,9 @@ class Run:
 
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
-        bench = plan.bench
-        # A rule that is silent unless something happens is required once it does, so it runs
-        # although it is off.
-        off = {
-            name
-            for name in bench.off
-            if not plan.rules[name].required(bench) and not plan.rules[name].silent(bench)
-        }
-        rules = {name: rule for name, rule in plan.rules.items() if name not in off}
-        self._judge = Judge(bench, rules)
+        # They are judged as well, so that the report can say whether they would have failed.
+        self._not_run = not_run(plan)
+        self._judge = Judge(plan.bench, plan.rules)
         self._marks = [*plan.marks]
         self._counts = Counts()
 
@@ -70,7 +63,8 @@ class Run:
             return []
         if not begun:
             self._judge.marks = _stamped(self._marks, self._counts.first_ns)
-        return self._judge.feed(time_slice(signals, self.plan.bench))
+        alarms = self._judge.feed(time_slice(signals, self.plan.bench))
+        return [alarm for alarm in alarms if alarm.rule not in self._not_run]
 
     def mark(self, mark: PlanMark) -> None:
         """Add what a person has just seen; it must not lie before what was fed already."""
@@ -80,7 +74,7 @@ class Run:
 
     def finding(self, rule: str, subject: str) -> Finding | None:
         """How one subject stands so far; a pass only means that nothing has failed yet."""
-        if self._counts.first_ns is None:
+        if self._counts.first_ns is None or rule in self._not_run:
             return None
         self._judge.settle()
         found = findings_of(self._judge.ledger)
@@ -102,7 +96,10 @@ class Run:
 
 def _stamped(marks: Iterable[PlanMark], origin_ns: int) -> tuple[Mark, ...]:
     """Marks on the capture's own clock, in time order whatever order they were written in."""
-    made = [Mark(_stamp(mark, origin_ns), mark.text, mark.axle, mark.seen) for mark in marks]
+    made = [
+        Mark(_stamp(mark, origin_ns), mark.text, mark.axle, mark.seen, mark.asked, mark.within_s)
+        for mark in marks
+    ]
     return tuple(sorted(made, key=lambda mark: mark.time_ns))
 
 

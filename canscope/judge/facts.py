@@ -18,6 +18,8 @@ from canscope.model.tables import Flag, Tally
 from canscope.plan.plan import Plan
 from canscope.rules import RULES
 
+ANCHOR = "hand-reading"
+CARRIERS = ("voltage-agreement",)  # rules that hold two roles to each other within a few percent
 YEAR_2001_NS = 978_307_200 * 10**9  # stamps before are taken as relative
 
 
@@ -91,6 +93,7 @@ class Counts:
 def role_facts(ledger: Ledger, findings: Sequence[Finding]) -> tuple[RoleFacts, ...]:
     """What each role was bound to, how it fared, and which rules' passes confirm it."""
     passed = [finding for finding in findings if finding.verdict is Verdict.PASS]
+    anchors = _anchors(ledger, passed)
     rows = []
     for role, binding in ledger.bench.bindings.items():
         healths = [health.roles[role] for health in ledger.healths]
@@ -114,9 +117,38 @@ def role_facts(ledger: Ledger, findings: Sequence[Finding]) -> tuple[RoleFacts, 
                     rule for rule in able if any(f.rule == rule and role in f.roles for f in passed)
                 ),
                 checkable_by=able,
+                anchored_by=tuple(anchors.get(role, ())),
             )
         )
     return tuple(rows)
+
+
+def _anchors(ledger: Ledger, passed: Sequence[Finding]) -> dict[str, list[str]]:
+    """Role -> the rules that tie its scale to an instrument.
+
+    A role that agrees closely with an anchored one is anchored through it.
+    """
+    anchors: dict[str, list[str]] = {}
+    for finding in passed:
+        if finding.rule == ANCHOR and finding.roles[0] in ledger.bench.bindings:
+            anchors.setdefault(finding.roles[0], []).append(ANCHOR)
+    for finding in (*passed, *passed):  # twice: from one link over the pack to the other link
+        if finding.rule in CARRIERS and any(role in anchors for role in finding.roles):
+            for role in finding.roles:
+                if role in ledger.bench.bindings and _is_voltage(role):
+                    anchors.setdefault(role, [finding.rule])
+    return anchors
+
+
+def _is_voltage(role: str) -> bool:
+    return role.endswith("voltage")
+
+
+def unanchored(roles: Sequence[RoleFacts]) -> tuple[str, ...]:
+    """The roles that a factor could falsify unseen: numbers that no instrument was held against."""
+    return tuple(
+        fact.role for fact in roles if fact.unit and fact.unit != "%" and not fact.anchored_by
+    )
 
 
 def _comparing(role: str) -> tuple[str, ...]:

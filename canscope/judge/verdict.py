@@ -156,22 +156,50 @@ def _too_late(ledger: Ledger, rule: Rule, standing: Standing) -> bool:
     return worst.margin < worst.uncertainty + more
 
 
-def waive(findings: Sequence[Finding], waivers: Sequence[Waiver]) -> list[Finding]:
-    """The findings, with those marked as accepted that are required, unproven and waived."""
-    return [_waived(finding, waivers) for finding in findings]
+def waive(ledger: Ledger, findings: Sequence[Finding], waivers: Sequence[Waiver]) -> list[Finding]:
+    """The findings, with those marked as accepted that are required, unproven and waived.
+
+    What rests only on roles that somebody signed for as not on this vehicle is accepted by them.
+    """
+    return [_waived(ledger, finding, waivers) for finding in findings]
 
 
-def _waived(finding: Finding, waivers: Sequence[Waiver]) -> Finding:
+def _waived(ledger: Ledger, finding: Finding, waivers: Sequence[Waiver]) -> Finding:
     if finding.verdict is not Verdict.UNPROVEN or not finding.required:
         return finding
     for waiver in waivers:
         if waiver.rule == finding.rule and waiver.subject in (None, finding.subject):
             return replace(finding, waived=waiver.reason, waived_by=waiver.by)
+    if finding.reason == "not-bound" and ledger.rules[finding.rule].waivable:
+        lacks = lacking(ledger, finding)
+        signed = [ledger.bench.not_on_vehicle.get(role) for role in lacks]
+        if signed and all(signed):
+            reasons = dict.fromkeys(absent.reason for absent in signed if absent)
+            names = dict.fromkeys(absent.by for absent in signed if absent)
+            reason = f"not on this vehicle: {', '.join(lacks)}; {'; '.join(reasons)}"
+            return replace(finding, waived=reason, waived_by=", ".join(names))
     return finding
 
 
-def overall(findings: Sequence[Finding]) -> tuple[str, str, int]:
-    """The verdict on the run, its headline, and how many items were accepted by a person."""
+def lacking(ledger: Ledger, finding: Finding) -> list[str]:
+    """The roles that a finding needs and that the plan does not bind."""
+    subjects = ledger.subjects[finding.rule]
+    needs = next(s.needs for s in subjects if s.name == finding.subject)
+    return [role for role in needs if role not in ledger.bench.bindings]
+
+
+def overall(
+    findings: Sequence[Finding],
+    *,
+    looser: int = 0,
+    off: int = 0,
+    off_failed: Sequence[str] = (),
+) -> tuple[str, str, int]:
+    """The verdict on the run, its headline, and how many items were accepted by a person.
+
+    ``looser`` limits and ``off`` rules are those that the plan weakens; ``off_failed`` are rules
+    that would have failed if they were not switched off.
+    """
     waived = [finding for finding in findings if finding.waived]
     if any(finding.verdict is Verdict.FAIL for finding in findings):
         verdict = Verdict.FAIL
@@ -181,12 +209,21 @@ def overall(findings: Sequence[Finding]) -> tuple[str, str, int]:
         verdict = Verdict.UNPROVEN
     else:
         verdict = Verdict.PASS
-    headline = str(verdict)
+    parts = [str(verdict)]
+    if looser:
+        parts.append(f"{_count(looser, 'limit')} looser than usual")
+    if off:
+        parts.append(f"{_count(off, 'rule')} switched off")
+    if off_failed:
+        parts.append(f"{' and '.join(off_failed)} would have failed")
     if waived:
         names = ", ".join(sorted({f.waived_by for f in waived}))
-        items = "item" if len(waived) == 1 else "items"
-        headline += f", {len(waived)} {items} accepted by {names}"
-    return str(verdict), headline, len(waived)
+        parts.append(f"{_count(len(waived), 'item')} accepted by {names}")
+    return str(verdict), ", ".join(parts), len(waived)
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}" + ("" if number == 1 else "s")
 
 
 def _finite(value: float | None) -> float | None:

@@ -12,6 +12,7 @@ from canscope.model.definition import MessageSpec, SignalSpec
 STAGES = ("unit-alone", "power-up", "dry-spin", "wet-spin", "rolling")
 MAINS = ("negative", "positive")
 POLES = ("negative", "precharge", "positive")
+MARK_S = 1.0  # how far a mark may lie from its instant; common practice, no source
 
 Made = TypeVar("Made")
 
@@ -97,6 +98,58 @@ class Mark:
     text: str = ""
     axle: str | None = None
     seen: str | None = None  # forward | reverse | still
+    asked: str | None = None  # what the person set: forward | reverse | neutral
+    within_s: float | None = None  # how far the mark may lie from its instant; None: MARK_S
+
+    @property
+    def u_ns(self) -> int:
+        """How far the mark may lie from the instant that it means."""
+        return round((MARK_S if self.within_s is None else self.within_s) * 1e9)
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What a person read from an instrument of their own, or counted over a time.
+
+    Either ``at_s`` (since the capture's first frame) or ``time_ns`` is set, or both ``from_s`` and
+    ``to_s``. ``value`` and ``uncertainty`` are in the role's unit; of a count they are
+    the mean speed of the motor.
+    """
+
+    role: str
+    value: float
+    uncertainty: float
+    at_s: float | None = None
+    time_ns: int | None = None
+    from_s: float | None = None
+    to_s: float | None = None
+    instrument: str = ""
+    by: str = ""
+    said: str = ""  # value and unit as the person wrote them
+
+    @property
+    def counted(self) -> bool:
+        """Whether it was counted over a time."""
+        return self.from_s is not None
+
+    def start_ns(self, origin_ns: int) -> int:
+        """The instant of the reading, or the start of the count, by the capture's clock."""
+        if self.time_ns is not None:
+            return self.time_ns
+        return origin_ns + round((self.from_s or self.at_s or 0.0) * 1e9)
+
+    def end_ns(self, origin_ns: int) -> int:
+        """The instant of the reading, or the end of the count."""
+        return self.start_ns(origin_ns) if self.to_s is None else origin_ns + round(self.to_s * 1e9)
+
+
+@dataclass(frozen=True)
+class Absent:
+    """A role that no bus of this vehicle carries, and who signed for that."""
+
+    role: str
+    reason: str
+    by: str
 
 
 @dataclass(frozen=True)
@@ -125,6 +178,9 @@ class Bench:
     sections: frozenset[str] = frozenset()  # of the plan that exist: pack, contactors, ...
     given: Mapping[str, frozenset[str]] = field(default_factory=dict)  # rule -> parameters set
     off: Mapping[str, str] = field(default_factory=dict)  # rule -> reason
+    readings: tuple[Reading, ...] = ()
+    not_on_vehicle: Mapping[str, Absent] = field(default_factory=dict)  # by role
+    mark_s: float = MARK_S  # the longest that any mark of the run may lie from its instant
     # From earlier runs of the build record; written into a run at its start.
     turned_dry_s: Mapping[str, float] | None = None  # unit -> seconds; None: a bare capture
     moved_before: frozenset[str] = frozenset()  # temperature roles whose raw value has moved
@@ -141,6 +197,12 @@ class Bench:
             self._made[key] = make()
         made: Made = self._made[key]
         return made
+
+    @property
+    def commanded(self) -> bool:
+        """Whether the requested direction is what the controller commands, and no lever."""
+        binding = self.bindings.get("driver.direction")
+        return binding is not None and binding.options.get("kind") == "command"
 
     def has(self, *roles: str) -> bool:
         """Whether all of these roles are bound."""

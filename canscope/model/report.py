@@ -110,6 +110,7 @@ class RoleFacts:
     uncertainty: float
     checked_by: tuple[str, ...] = ()  # rules that held it against something independent, and passed
     checkable_by: tuple[str, ...] = ()  # rules that could have
+    anchored_by: tuple[str, ...] = ()  # rules that tied its scale to a person's instrument
 
 
 @dataclass(frozen=True)
@@ -120,6 +121,34 @@ class RuleFacts:
     summary: str
     parameters: tuple[tuple[str, Any, str, str], ...]  # name, value, unit, source
     off: str = ""
+
+
+@dataclass(frozen=True)
+class Looser:
+    """A parameter that the plan sets looser than its default."""
+
+    rule: str
+    parameter: str
+    value: float
+    usual: float
+    unit: str = ""
+
+    @property
+    def text(self) -> str:
+        """In words, with both values."""
+        unit = f" {self.unit}" if self.unit else ""
+        return f"{self.rule}: {self.parameter} = {self.value:g}{unit}, usually {self.usual:g}{unit}"
+
+
+@dataclass(frozen=True)
+class HandCheck:
+    """A role that no bus of this vehicle carries, and what a person does instead."""
+
+    role: str
+    reason: str
+    by: str
+    check: str
+    findings: tuple[str, ...] = ()  # "rule, subject" that stay unproven for want of it
 
 
 @dataclass(frozen=True)
@@ -163,6 +192,11 @@ class Report:
     written_at: str = ""  # passed in, never read from a clock here
     unique_id: str = ""
     mounting: tuple[Mapping[str, Any], ...] = ()
+    looser: tuple[Looser, ...] = ()  # limits that the plan sets looser than usual
+    switched_off: Mapping[str, str] = field(default_factory=dict)  # rule -> reason
+    off_failed: tuple[str, ...] = ()  # rules that are switched off and would have failed
+    unanchored: tuple[str, ...] = ()  # roles whose scale nothing ties to an instrument
+    not_on_vehicle: tuple[HandCheck, ...] = ()
 
     def lead(self, text: str) -> Finding | None:
         """The finding that an entry of ``look_first`` is about: the entry begins with its sentence.

@@ -32,7 +32,42 @@ KEYS = {
     "modulus": "how many values the counter has; without it all that its bits can hold",
     "profile": "which checksum it is",
     "over": "first and last byte that it covers, from 0; without it all bytes before it",
+    "kind": '"command" where it is what the controller asks of its units; without it the lever\'s '
+    "state",
     "data_id": "a number known to sender and receiver that goes into the checksum",
+}
+
+
+# What a person does by hand where no bus carries the role.
+_POLE_CHECK = (
+    "command it closed and open again, and measure across its terminals with a rated instrument, "
+    "the service plug pulled"
+)
+_COMMAND_CHECK = "measure the voltage at its coil while it is told to close and to open"
+HAND_CHECKS = {
+    "pack.voltage": "measure it at the pack's terminals with a rated voltmeter",
+    "pack.current": "clamp a d.c. ammeter round one cable of the pack while a unit turns",
+    "pack.insulation": "measure each pole against the chassis with an insulation tester",
+    "supply.voltage": "measure it at the contactor coils while each of them closes",
+    "driver.ignition": "switch it off with high voltage on, and watch the contactors open",
+    "driver.brake": "try to enter forward and reverse without the brake; neither may be taken",
+    "driver.emergency_stop": "press it at creeping speed: torque ends and the contactors open",
+    "driver.pedal": "release it at creeping speed, and watch that every wheel comes to rest",
+    "driver.pedal_2": "measure both tracks of the pedal from rest to full travel",
+    "driver.direction": "say what the lever is set to with a mark: asked = forward, reverse or "
+    "neutral",
+    "cooling.flow": "watch coolant return to the expansion tank while the pump runs",
+    **{f"contactors.{pole}": _POLE_CHECK for pole in POLES},
+    **{f"contactors.{pole}.command": _COMMAND_CHECK for pole in POLES},
+    "units.*.speed": "count the turns of a wheel over a stated time, and watch which way it turns",
+    "units.*.torque": "watch which way the unit pushes its mounts as it starts to turn",
+    "units.*.link_voltage": "measure it at the inverter's terminals with a rated voltmeter, before "
+    "closing, closed, and until it is below 60 V after opening",
+    "units.*.fault": "read the unit's fault memory with its own tool before and after the run",
+    "units.*.alive": "nothing by hand: lost frames of this message show in its cycle alone",
+    "units.*.checksum": "nothing by hand: damaged frames of this message cannot be told",
+    "units.*.temperatures.*": "measure the place with a contact or infrared thermometer before, "
+    "during and for a minute after the run",
 }
 
 
@@ -48,6 +83,11 @@ class Role:
     example: str  # how a plan binds it, below the header of its section
     mounted: bool = False  # the sign of the unit's mounting goes into it
     shared: bool = False  # one signal may have this role for several units
+
+    @property
+    def hand_check(self) -> str:
+        """What a person does at a vehicle that has no signal for it."""
+        return HAND_CHECKS[self.name]
 
     @property
     def words(self) -> tuple[str, ...]:
@@ -132,7 +172,7 @@ ROLES = (
         "driver.direction",
         Kind.DIRECTION,
         "",
-        ("invert", "not_available", "forward", "reverse", "neutral"),
+        ("invert", "not_available", "forward", "reverse", "neutral", "kind"),
         "Direction that the driver asks for; a raw code that is not listed is unknown, never "
         "neutral.",
         'direction = { signal = "can0:Cabin.Direction", forward = [1], reverse = [2], '

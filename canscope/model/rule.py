@@ -47,13 +47,15 @@ def limit(
     note: str = "",
     example: Any = None,
     also: str = "",
+    looser: str = "",
 ) -> Any:
     """A parameter of a rule; the manual page and the plan's checks are made from it.
 
     ``source`` is where the default comes from, ``low`` and ``high`` the range allowed, ``note``
-    what the manual page says after the unit. Without a default (None, or an empty table) the rule
-    does not judge; the page then shows ``example``. ``also`` is the key of the plan's [limits] that
-    sets the same parameter.
+    what the manual page says after the unit. ``looser`` is the direction in which the rule lets
+    more pass: ``higher`` or ``lower``; empty where neither does. Without a default (None, or an
+    empty table) the rule does not judge; the page then shows ``example``. ``also`` is the key of
+    the plan's [limits] that sets the same parameter.
 
     Raises ``ValueError`` if neither a default nor an example is given.
     """
@@ -67,6 +69,7 @@ def limit(
         "note": note,
         "example": example,
         "also": also,
+        "looser": looser,
     }
     if isinstance(default, Mapping):
         return field(default_factory=lambda: dict(default), metadata=facts)

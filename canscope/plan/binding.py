@@ -154,6 +154,8 @@ class _Binder:
         if "profile" in self.role.keys:
             return self._checksum()
         ok, modulus = (getattr(self.table, key, None) for key in ("ok", "modulus"))
+        if getattr(self.table, "kind", "state") == "command":
+            return {"kind": "command"}
         if ok is not None:
             return {"ok": raw_codes(self.spec, "ok", ok, self.mistake)}
         if modulus is None:

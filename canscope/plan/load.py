@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from canscope.model.bench import Bench, DriveUnit, Mounting
+from canscope.model.bench import MARK_S, Bench, Binding, DriveUnit, Mounting, Reading
 from canscope.model.definition import Definitions
 from canscope.plan.binding import bind
 from canscope.plan.cache import ValidationCache
@@ -15,13 +15,15 @@ from canscope.plan.definitions import definitions_of, with_policies
 from canscope.plan.marks import file_marks, plan_marks
 from canscope.plan.mistakes import Mistakes, Notes, quoted
 from canscope.plan.mounting import SMALLEST_Y, axle_y, description, effect_of
+from canscope.plan.not_on_vehicle import not_on_vehicle
 from canscope.plan.plan import Plan, PlanMark
+from canscope.plan.readings import Known, plan_readings
 from canscope.plan.requested_roles import RequestedRole, requested_roles
 from canscope.plan.rulebook import rule_book
 from canscope.plan.signal_names import SignalNames
 from canscope.plan.source import Source, read_source
 from canscope.plan.stage import check_stage, fluid_state
-from canscope.plan.waivers import waivers_of, warn_of_idle_waivers
+from canscope.plan.waivers import check_waived_subjects, waivers_of
 
 if TYPE_CHECKING:
     from canscope.plan.schema import PlanTable, UnitTable
@@ -77,10 +79,10 @@ class _Loader:
         words = [word for unit in units for word in unit.temperatures]
         book = rule_book(table, words, self.cache, self.notes)
         waivers = waivers_of(table, self.notes)
-        marks = self.marks(table, marks_file)
+        marks, readings = self.marks(table, marks_file, bindings)
+        absent = not_on_vehicle(table, bindings, self.notes)
         check_stage(table, self.notes)
         self.mistakes.raise_any(str(self.source.path))
-        self.cache.save()
         bound = {binding.signal.message_key for binding in bindings.values()}
         bench = replace(
             _bench(table, self.source),
@@ -90,8 +92,13 @@ class _Loader:
             ceilings_degC=getattr(book.rules.get("temperature-ceiling"), "ceiling_degC", {}),
             given=book.given,
             off=book.off,
+            readings=tuple(readings),
+            not_on_vehicle=absent,
+            mark_s=max((MARK_S, *(mark.within_s or 0.0 for mark in marks))),
         )
-        warn_of_idle_waivers(waivers, book.rules, bench, self.notes)
+        check_waived_subjects(waivers, book.rules, bench, self.notes)
+        self.mistakes.raise_any(str(self.source.path))
+        self.cache.save()
         return Plan(
             path=self.source.path,
             text=self.source.text,
@@ -100,6 +107,7 @@ class _Loader:
             wanted=frozenset(binding.key for binding in bindings.values()),
             rules=book.rules,
             waivers=waivers,
+            looser=book.looser,
             marks=tuple(marks),
             job={k: value for k, value in vars(table.job).items() if k in self.source.data["job"]},
             inputs=tuple(self.source.inputs),
@@ -157,10 +165,20 @@ class _Loader:
             lubrication_caution=effect.lubrication_caution if effect else False,
         )
 
-    def marks(self, table: PlanTable, path: Path | None) -> list[PlanMark]:
-        """The plan's own marks and those of the file."""
-        marks = plan_marks(table.marks, table.units, self.notes)
-        return marks + (file_marks(path, table.units, self.source, self.notes) if path else [])
+    def marks(
+        self, table: PlanTable, path: Path | None, bindings: Mapping[str, Binding]
+    ) -> tuple[list[PlanMark], list[Reading]]:
+        """Marks and readings: the plan's own, then those of the file."""
+        ratios = {name: unit.gear_ratio for name, unit in table.units.items()}
+        known = Known(list(table.units), bindings, ratios)
+        marks = plan_marks(table.marks, known.axles, self.notes)
+        readings = plan_readings(table.readings, known, self.notes)
+        for entry in file_marks(path, known, self.source, self.notes) if path else ():
+            if isinstance(entry, PlanMark):
+                marks.append(entry)
+            else:
+                readings.append(entry)
+        return marks, readings
 
 
 def _inverted(unit: DriveUnit, requested: Sequence[RequestedRole]) -> Mapping[str, bool]:

@@ -1,16 +1,18 @@
-"""Marks: what a person saw, from the plan or from a file of JSON lines."""
+"""Marks and readings: what a person saw or measured, from the plan or a file of JSON lines."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from canscope.model.bench import Reading
 from canscope.model.errors import CanscopeError, Where, nearest
 from canscope.plan.lines import KeyPath
 from canscope.plan.mistakes import Notes, dotted
 from canscope.plan.plan import PlanMark
+from canscope.plan.readings import Known, read
 from canscope.plan.source import Source, read_bytes, read_text
 
 if TYPE_CHECKING:
@@ -32,9 +34,8 @@ def plan_marks(tables: Iterable[MarkTable], axles: Iterable[str], notes: Notes) 
     return marks
 
 
-def file_marks(path: Path, axles: Iterable[str], source: Source, notes: Notes) -> list[PlanMark]:
-    """The marks of a file with one JSON object a line; blank lines are skipped."""
-    known = list(axles)
+def file_marks(path: Path, known: Known, source: Source, notes: Notes) -> list[PlanMark | Reading]:
+    """The marks and readings of a file, one JSON object a line; blank lines are skipped."""
     content = read_bytes(path)
     if isinstance(content, str):
         notes.mistakes.add(
@@ -46,14 +47,14 @@ def file_marks(path: Path, axles: Iterable[str], source: Source, notes: Notes) -
     if isinstance(text, CanscopeError):
         notes.mistakes.found.append(text)
         return []
-    marks = []
+    marks: list[PlanMark | Reading] = []
     for number, line in enumerate(text.split("\n"), start=1):
         if line.strip():
             marks += list(_line(line, Where(str(path), number), known, notes))
     return marks
 
 
-def _line(line: str, where: Where, axles: list[str], notes: Notes) -> Iterator[PlanMark]:
+def _line(line: str, where: Where, known: Known, notes: Notes) -> Iterator[PlanMark | Reading]:
     def note(path: KeyPath, what: str, hint: str = "") -> None:
         key = f"{dotted(path)}: " if path else ""
         notes.mistakes.add(where, f"{key}{what}", hint)
@@ -64,15 +65,20 @@ def _line(line: str, where: Where, axles: list[str], notes: Notes) -> Iterator[P
         note((), "not a JSON object", 'a line looks like {"at_s": 21.5, "axle": "rear"}')
         return
     # Imported here, since a run without such a file does without pydantic.
-    from canscope.plan.schema import MarkTable
+    from canscope.plan.schema import MarkTable, ReadingTable
     from canscope.plan.validate import validate
 
+    if isinstance(data, dict) and "role" in data:
+        reading = validate(ReadingTable, data, note)
+        if reading is not None:
+            yield from read(reading, known, note)
+        return
     table = validate(MarkTable, data, note)
     if table is not None:
-        yield from _mark(table, axles, note)
+        yield from _mark(table, known.axles, note)
 
 
-def _mark(table: MarkTable, axles: list[str], note: Note) -> list[PlanMark]:
+def _mark(table: MarkTable, axles: Sequence[str], note: Note) -> list[PlanMark]:
     if (table.at_s is None) == (table.time_ns is None):
         note((), "a mark has either at_s or time_ns", "give one of the two")
         return []
@@ -80,4 +86,14 @@ def _mark(table: MarkTable, axles: list[str], note: Note) -> list[PlanMark]:
         note(("axle",), "missing: on which axle was it seen?", nearest("", axles))
     if table.axle is not None and table.axle not in axles:
         note(("axle",), f"no unit named {table.axle!r}", nearest(table.axle, axles))
-    return [PlanMark(table.at_s, table.time_ns, table.axle, table.seen, table.text)]
+    return [
+        PlanMark(
+            at_s=table.at_s,
+            time_ns=table.time_ns,
+            axle=table.axle,
+            seen=table.seen,
+            text=table.text,
+            asked=table.asked,
+            within_s=table.within_s,
+        )
+    ]

@@ -9,7 +9,7 @@ from typing import Any
 
 from canscope.model.bench import Bench
 from canscope.model.definition import Definitions
-from canscope.model.report import Input
+from canscope.model.report import Input, Looser
 from canscope.model.rule import Rule
 
 
@@ -32,6 +32,8 @@ class PlanMark:
     axle: str | None
     seen: str | None
     text: str = ""
+    asked: str | None = None
+    within_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -50,6 +52,7 @@ class Plan:
     wanted: frozenset[str]  # signal keys that a role is bound to
     rules: Mapping[str, Rule]
     waivers: tuple[Waiver, ...] = ()
+    looser: tuple[Looser, ...] = ()
     marks: tuple[PlanMark, ...] = ()
     job: Mapping[str, Any] = field(default_factory=dict)
     inputs: tuple[Input, ...] = ()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import cache
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, create_model
 
@@ -80,6 +80,7 @@ KEY_TYPES: dict[str, tuple[Any, Any]] = {
     "modulus": (Annotated[int, Field(ge=2)] | None, None),
     "profile": (Words, ...),
     "over": (Annotated[Bytes, Field(min_length=2, max_length=2)], Field(default_factory=list)),
+    "kind": (Literal["state", "command"], "state"),
     "data_id": (Annotated[int, Field(ge=0, le=0xFFFF_FFFF)] | None, None),
 }
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import Field, dataclass, fields
 from typing import TYPE_CHECKING, Any, get_type_hints
 
 from canscope.model.errors import nearest
+from canscope.model.report import Looser
 from canscope.model.rule import Rule
 from canscope.plan.cache import ValidationCache
 from canscope.plan.lines import KeyPath
@@ -22,12 +23,14 @@ if TYPE_CHECKING:
 class RuleBook:
     """Every rule as it will run.
 
-    ``given``: rule -> parameters that the plan sets; ``off``: rule -> why it is switched off.
+    ``given``: rule -> parameters that the plan sets; ``off``: rule -> why it is switched off;
+    ``looser``: what the plan sets looser than its default.
     """
 
     rules: Mapping[str, Rule]
     given: Mapping[str, frozenset[str]]
     off: Mapping[str, str]
+    looser: tuple[Looser, ...] = ()
 
 
 def rule_book(
@@ -51,7 +54,20 @@ def rule_book(
     for rule in RULES:
         if not notes.mistakes.found:  # a wrong value must not reach a rule
             rules[rule] = RULES[rule](**given.get(rule, {}))
-    return RuleBook(rules, {rule: frozenset(names) for rule, names in given.items()}, off)
+    names = {rule: frozenset(values) for rule, values in given.items()}
+    return RuleBook(rules, names, off, tuple(_looser(given)))
+
+
+def _looser(given: Mapping[str, Mapping[str, Any]]) -> Iterator[Looser]:
+    """The parameters that are looser than their default, in the rules' order."""
+    for rule in RULES:
+        for entry in fields(RULES[rule]):
+            value = given.get(rule, {}).get(entry.name)
+            usual, way = entry.default, entry.metadata.get("looser", "")
+            if not isinstance(value, int | float) or not isinstance(usual, int | float) or not way:
+                continue
+            if value > usual if way == "higher" else value < usual:
+                yield Looser(rule, entry.name, value, usual, entry.metadata.get("unit", ""))
 
 
 def _settings(

@@ -146,7 +146,32 @@ class MarkTable(Table):
     time_ns: Annotated[int, Field(ge=0, lt=2**63)] | None = None
     axle: str | None = None
     seen: Literal["forward", "reverse", "still"] | None = None
+    asked: Literal["forward", "reverse", "neutral"] | None = None
+    within_s: Annotated[float, Field(ge=0, le=10)] | None = None
     text: str = ""
+
+
+class ReadingTable(Table):
+    """What a person read from an instrument of their own, or counted over a time."""
+
+    at_s: Annotated[float, Field(ge=0, le=1e9)] | None = None
+    time_ns: Annotated[int, Field(ge=0, lt=2**63)] | None = None
+    from_s: Annotated[float, Field(ge=0, le=1e9)] | None = None
+    to_s: Annotated[float, Field(ge=0, le=1e9)] | None = None
+    role: Words
+    value: Annotated[float, Field(ge=-1e12, le=1e12)]
+    unit: Words
+    uncertainty: Positive
+    instrument: FreeText
+    by: FreeText
+
+
+class NotOnThisVehicle(Table):
+    """Roles that no bus of this vehicle carries, under one signature."""
+
+    roles: Annotated[list[Words], Field(min_length=1)]
+    reason: Words
+    by: Words
 
 
 class PlanTable(Table):
@@ -165,3 +190,5 @@ class PlanTable(Table):
     rules: dict[str, dict[str, Any]] = Field(default_factory=dict)
     waivers: list[WaiverTable] = Field(default_factory=list)
     marks: list[MarkTable] = Field(default_factory=list)
+    readings: list[ReadingTable] = Field(default_factory=list)
+    not_on_this_vehicle: NotOnThisVehicle | None = None

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from canscope.model.bench import Bench
+from canscope.model.bench import STAGES, Bench
 from canscope.model.errors import nearest
 from canscope.model.rule import Rule
 from canscope.plan.mistakes import Notes
@@ -31,10 +32,13 @@ def waivers_of(plan: PlanTable, notes: Notes) -> tuple[Waiver, ...]:
     return tuple(waivers)
 
 
-def warn_of_idle_waivers(
+def check_waived_subjects(
     waivers: Sequence[Waiver], rules: Mapping[str, Rule], bench: Bench, notes: Notes
 ) -> None:
-    """Warn of waivers with no effect in this stage; a file shared by stages may hold some."""
+    """A waiver whose subject is none in any stage is a mistake.
+
+    One with no effect in this stage alone is worth a warning: a file shared by stages may hold it.
+    """
     for number, waiver in enumerate(waivers):
         rule = rules[waiver.rule]
         names = [s.name for s in rule.subjects(bench)] if rule.applies(bench) else []
@@ -42,5 +46,20 @@ def warn_of_idle_waivers(
             what = f"{waiver.rule} does not apply to this plan; the waiver has no effect"
             notes.warn(("waivers", number), what)
         elif waiver.subject is not None and waiver.subject not in names:
-            what = f"{waiver.rule} has no subject {waiver.subject!r} here; "
-            notes.warn(("waivers", number, "subject"), what + nearest(waiver.subject, names))
+            path = ("waivers", number, "subject")
+            what = f"{waiver.rule} has no subject {waiver.subject!r}"
+            if waiver.subject in _anywhere(rule, bench):
+                notes.warn(path, f"{what} in this stage; the waiver has no effect")
+            else:
+                notes.mistake(path, what, nearest(waiver.subject, names))
+
+
+def _anywhere(rule: Rule, bench: Bench) -> set[str]:
+    """The subjects of a rule on this vehicle, whatever the stage and its fluids."""
+    fluids = ("empty", "filled")
+    benches = [
+        replace(bench, stage=stage, coolant=fluid, oil=fluid)
+        for stage in STAGES
+        for fluid in fluids
+    ]
+    return {s.name for other in benches if rule.applies(other) for s in rule.subjects(other)}

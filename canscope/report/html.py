@@ -100,6 +100,7 @@ def _templates() -> Environment:
         counts=wording.counts,
         drawing=drawing,
         meaning=wording.meaning,
+        weakened=wording.weakened,
         measured=wording.measured,
         number=wording.number,
         plain_value=wording.plain_value,

@@ -48,6 +48,29 @@ def meaning(report: Report) -> str:
     return MEANINGS.get(report.verdict, "")
 
 
+def weakened(report: Report) -> list[str]:
+    """What the plan loosens or leaves out, and what no instrument was held against, in lines."""
+    lines = [f"Looser than usual: {one.text}." for one in report.looser]
+    for rule, reason in report.switched_off.items():
+        failed = "; it would have failed" if rule in report.off_failed else ""
+        lines.append(f"Switched off: {rule}: {reason}{failed}.")
+    if report.unanchored:
+        lines.append(
+            f"Nothing anchors the scale of {_grouped(report.unanchored)}: "
+            "give a hand reading of each that matters."
+        )
+    return lines
+
+
+def _grouped(roles: Iterable[str]) -> str:
+    """Roles in few words: ``pack voltage, current; front speed, torque``."""
+    groups: dict[str, list[str]] = {}
+    for role in roles:
+        words = role.removeprefix("units.").split(".")
+        groups.setdefault(words[0], []).append(words[-1].replace("_", " "))
+    return "; ".join(f"{name} {', '.join(words)}" for name, words in groups.items())
+
+
 def overall(report: Report) -> str:
     """The overall line with the verdict in capitals: ``PASS, 1 item accepted by A. Tester``."""
     word = VERDICT_WORDS.get(report.verdict, report.verdict)

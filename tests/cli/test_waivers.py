@@ -50,14 +50,19 @@ def test_one_subject_accepted_leaves_the_others_unproven(check):
 
 def test_a_required_rule_switched_off_still_runs_and_is_accepted_by_the_tester(check):
     code, report, _ = check(unwitnessed, off("axle-witness"))
-    assert (code, report["headline"]) == (0, "pass, 4 items accepted by workshop bay 2")
+    expected = "pass, 1 rule switched off, 4 items accepted by workshop bay 2"
+    assert (code, report["headline"]) == (0, expected)
     found = [f for f in report["findings"] if f["rule"] == "axle-witness"]
     assert {f["verdict"] for f in found} == {"unproven"}
 
 
 def test_what_is_proven_needs_no_acceptance(check):
     code, report, _ = check(str, off("axle-witness"), waiver("axle-witness"))
-    assert (code, report["waived"], report["headline"]) == (0, 0, "pass")
+    assert (code, report["waived"], report["headline"]) == (
+        0,
+        0,
+        "pass, 1 rule switched off",
+    )
 
 
 def test_a_rule_that_is_not_required_is_not_run_once_switched_off(check):

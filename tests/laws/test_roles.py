@@ -29,7 +29,8 @@ stage = "power-up"
 can0 = { definitions = ["bramble_vehicle.dbc"] }
 can1 = { definitions = ["drive_unit.dbc"] }
 """
-WRITTEN = {  # something that each key may say
+WRITTEN = {
+    "kind": '"command"',  # something that each key may say
     "cycle_ms": "20",
     "invert": "true",
     "not_available": '"none"',

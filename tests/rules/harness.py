@@ -115,7 +115,14 @@ def judged(rule, roles, *, stage, rules, bench, u, cycles_s, options, marks, cut
     data = {role: samples_of(t, v, kind_of(role)) for role, (t, v) in roles.items()}
     instance = RULES[rule](**(rules or {}))
     walk = [
-        Mark(START_NS + round(m["at_s"] * 1e9), m.get("text", ""), m.get("axle"), m.get("seen"))
+        Mark(
+            START_NS + round(m["at_s"] * 1e9),
+            m.get("text", ""),
+            m.get("axle"),
+            m.get("seen"),
+            m.get("asked"),
+            m.get("within_s"),
+        )
         for m in marks
     ]
     judge = Judge(built, {rule: instance}, walk)

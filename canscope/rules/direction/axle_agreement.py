@@ -74,11 +74,13 @@ class AxleAgreement(Rule):
         (no-limit), or the speeds never steady enough to be compared (not-exercised).
     """
 
-    turning_rpm: float = limit(50.0, "rpm")
-    turning_s: float = limit(0.2, "s")
+    turning_rpm: float = limit(50.0, "rpm", low=1.0, high=200.0, looser="higher")
+    turning_s: float = limit(0.2, "s", high=2.0, looser="higher")
     mean_s: float = limit(0.5, "s", low=0.1, high=10, note="stage rolling")
     apart_s: float = limit(0.04, "s", high=1, note="of the two units' readings, stage rolling")
-    agree_percent: float = limit(10.0, "%", high=100, note="of the faster axle, stage rolling")
+    agree_percent: float = limit(
+        10.0, "%", high=30.0, note="of the faster axle, stage rolling", looser="higher"
+    )
 
     unit: ClassVar[str] = "rpm"
     required_in: ClassVar[frozenset[str]] = SPINNING

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import ClassVar
 
 import numpy as np
@@ -12,10 +12,11 @@ from canscope.model.bench import Bench, DriveUnit
 from canscope.model.findings import Verdict
 from canscope.model.outcome import Outcome, Subject, margins
 from canscope.model.piece import Piece
-from canscope.model.rule import SPINNING, CardStep, Rule, Worst, limit
+from canscope.model.rule import SPINNING, CardStep, Rule, Worst, limit, unjudged
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Bools, Int64s
 from canscope.rules import RULES
+from canscope.rules.shared.asked import NOTHING_ASKED, Asked, AskedOf, behind
 from canscope.rules.shared.direction_changes import WORDS, axle_and_sense
 from canscope.rules.shared.persistence import (
     NO_LABEL,
@@ -54,6 +55,7 @@ class State:
     """What is carried over from piece to piece."""
 
     request: LastLabel = NO_LABEL
+    asked: Asked = NOTHING_ASKED  # by marks, where no signal is bound to the request
     axles: Mapping[str, Axle] = field(default_factory=dict)
 
 
@@ -79,19 +81,24 @@ class AxleDirection(Rule):
     Margin
         Requested sign times the median speed over ``turning_s`` (of a kick or a creep: over its own
         time), in rpm; the limit is 0. Stalled: absolute speed minus ``turning_rpm``.
+    Request
+        ``driver.direction``, a lever's state or, with ``kind = "command"``, what the controller
+        asks of its units. Where nothing is bound to it, the marks that say what a person asked for:
+        from their time plus their uncertainty (``within_s``, 1 s without it) up to the next one
+        minus its own, and so much later. The sentence says which.
     Unproven
         The axle never turned in that direction on request (not-exercised); speed or request stale
         or not available. It can be neither waived nor switched off.
     """
 
-    turning_rpm: float = limit(50.0, "rpm")
-    turning_s: float = limit(0.2, "s")
+    turning_rpm: float = limit(50.0, "rpm", low=1.0, high=200.0, looser="higher")
+    turning_s: float = limit(0.2, "s", high=2.0, looser="higher")
     kick_s: float = limit(0.06, "s", high=1)
     creeping_rpm: float = limit(25.0, "rpm", high=200)
     creeping_s: float = limit(0.5, "s", high=5)
-    still_rpm: float = limit(30.0, "rpm")
-    stalled_Nm: float = limit(5.0, "Nm")
-    stalled_s: float = limit(1.0, "s")
+    still_rpm: float = limit(30.0, "rpm", low=1.0, high=200.0, looser="lower")
+    stalled_Nm: float = limit(5.0, "Nm", high=50.0, looser="higher")
+    stalled_s: float = limit(1.0, "s", high=5.0, looser="higher")
     strained_s: float = limit(0.4, "s", high=5)
     rest_percent: float = limit(3.0, "%", high=100, note="of the pedal's travel")
 
@@ -127,7 +134,7 @@ class AxleDirection(Rule):
         return [
             Subject(
                 f"{unit.name} {WORDS[request]}",
-                needs=(unit.role("speed"), REQUEST),
+                needs=(unit.role("speed"), *((REQUEST,) if bench.has(REQUEST) else ())),
                 shows=(unit.role("speed"), REQUEST, unit.role("torque")),
             )
             for unit in bench.units
@@ -139,7 +146,24 @@ class AxleDirection(Rule):
 
     def fold(self, state: State, piece: Piece) -> tuple[State, Sequence[Outcome]]:
         """Judge every new speed and torque of this piece."""
+        asked = state.asked.after(piece.marks)
+        if not piece.bench.has(REQUEST):
+            piece = behind(piece)
+        return self._judge(replace(state, asked=asked), piece)
+
+    def close(self, state: State, piece: Piece) -> Sequence[Outcome]:
+        """What marks say of the last moments; a request that nothing at all tells is not bound."""
+        if piece.bench.has(REQUEST) or not piece.bench.units:
+            return ()
+        if state.asked.marks:
+            return self._judge(state, behind(piece, closing=True))[1]
+        subjects = [subject.name for subject in self.subjects(piece.bench)]
+        text = f"{REQUEST}, and no mark says what was asked"
+        return [unjudged(subject, "not-bound", text) for subject in subjects]
+
+    def _judge(self, state: State, piece: Piece) -> tuple[State, Sequence[Outcome]]:
         request = follow(piece, REQUEST, state.request)
+        marked = not piece.bench.has(REQUEST)
         axles: dict[str, Axle] = {}
         found: list[Outcome] = []
         for unit in piece.bench.units:
@@ -151,8 +175,9 @@ class AxleDirection(Rule):
             still_ns = _slow_until(creep, axle.still_ns)
             stalled = self._pushing(piece, unit, axle.stalled, self.stalled_Nm)
             strained = self._pushing(piece, unit, axle.strained, 2 * self.stalled_Nm)
-            found += self._turned(piece, unit, request, speed, slow_ns)
-            found += self._against(piece, unit, request, (speed, slow_ns), (creep, still_ns))
+            asked = state.asked.of(unit.name) if marked else request
+            found += self._turned(piece, unit, asked, speed, slow_ns)
+            found += self._against(piece, unit, asked, (speed, slow_ns), (creep, still_ns))
             found += self._stalled(piece, unit, stalled, self.stalled_s)
             if piece.bench.stage != "rolling":  # a whole vehicle takes longer to start
                 found += self._stalled(piece, unit, strained, self.strained_s)
@@ -164,10 +189,15 @@ class AxleDirection(Rule):
                 stalled.last,
                 strained.last,
             )
-        return State(request.last, axles), found
+        return State(request.last, state.asked, axles), found
 
     def _turned(
-        self, piece: Piece, unit: DriveUnit, request: Stretches, speed: Stretches, slow_ns: Int64s
+        self,
+        piece: Piece,
+        unit: DriveUnit,
+        request: Stretches | AskedOf,
+        speed: Stretches,
+        slow_ns: Int64s,
     ) -> list[Outcome]:
         """Median speeds wherever the axle turns and answers a known request."""
         now, times, width_ns = speed.new, speed.new.sampled_ns, to_ns(self.turning_s)
@@ -194,7 +224,7 @@ class AxleDirection(Rule):
         self,
         piece: Piece,
         unit: DriveUnit,
-        request: Stretches,
+        request: Stretches | AskedOf,
         turning: tuple[Stretches, Int64s],
         creeping: tuple[Stretches, Int64s],
     ) -> list[Outcome]:
@@ -265,6 +295,7 @@ class AxleDirection(Rule):
             uncertainty=piece.bench.u(unit.role("speed")),
             start_ns=at_ns - width_ns,
             code="against-request",
+            **_requested(piece.bench),
         )
 
     def _pushing(
@@ -315,7 +346,14 @@ class AxleDirection(Rule):
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
         """Say which axle, which direction, and whether it stalled."""
         says = self.says["stalled" if worst.code == "stalled" else str(verdict)]
-        return says.format(**axle_and_sense(worst.subject))
+        return says.format(**axle_and_sense(worst.subject)) + str(worst.facts.get("by", ""))
+
+
+def _requested(bench: Bench) -> dict[str, str]:
+    """For the sentence: who says what was requested, if it is not the lever's own signal."""
+    if not bench.has(REQUEST):
+        return {"by": f" (asked as a person marked it, within {bench.mark_s:g} s)"}
+    return {"by": " (the request is the controller's command)"} if bench.commanded else {}
 
 
 def _slow_until(speed: Stretches, carried_ns: int) -> Int64s:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
@@ -14,21 +14,32 @@ from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.rules import RULES
+from canscope.rules.shared.asked import CODES, NOTHING_ASKED, Asked
 from canscope.rules.shared.direction_changes import SENSES, WORDS
 from canscope.rules.shared.persistence import NO_LABEL, sense, stretches, to_ns
 
 DIRECTIONS = ("forward", "reverse")
 BACK_S = 60.0  # far enough to see a burst that ended in time, and its slow end
 
+REMEMBERED = 64  # sightings kept for a wheel of the same axle that was seen still
+
+
+@dataclass(frozen=True)
+class Burst:
+    """A stretch of turning by CAN that a mark belongs to."""
+
+    sense: float  # 1 forward, -1 reverse
+    begin_ns: int  # it was last known to stand; tells one burst from another
+    turned_ns: int  # it last turned, by the time of the mark
+
 
 @dataclass(frozen=True)
 class State:
     """What is carried over from piece to piece."""
 
-    waiting: tuple[Mark, ...] = ()  # marks that may belong to a burst that has only just begun
-    # Wheels seen still while CAN knew of motion, with its sense: the other wheel may be seen yet.
-    still: tuple[tuple[Mark, float], ...] = ()
-    turned: tuple[tuple[str, float, int], ...] = ()  # axle, sense and time of what was seen turning
+    waiting: tuple[Mark, ...] = ()  # marks that cannot be judged yet
+    asked: Asked = NOTHING_ASKED
+    turned: tuple[tuple[str, int], ...] = ()  # axle and burst in which a wheel was seen to turn
 
 
 @RULES.add("axle-witness")
@@ -37,27 +48,29 @@ class AxleWitness(Rule):
     """A person saw each axle turn the way CAN says, in both directions.
 
     CAN cannot see a wheel: speed signs, mounting and phase order are all predictions until somebody
-    has looked. One wheel of the axle is enough: with an open differential the other one may stand.
+    has looked. One wheel of the axle is enough.
 
     Judged
         At every mark that names an axle and what was seen (forward, reverse, still), ``turning_s``
         after it, so that a burst that has just begun is known. It belongs to the burst running or
         ended at most ``within_s`` before the mark on that axle, and is compared with the sense in
         which the axle then turned, or last turned (at or above ``turning_rpm`` for ``turning_s``;
-        the burst ends below ``still_rpm``). A wheel seen still is no contradiction where the axle
-        was seen to turn in that sense, by another mark at most ``within_s`` before or after.
+        the burst ends below ``still_rpm``). Where marks say what was asked, a wheel seen to turn is
+        compared with that as well, which shows a controller and a plan that are wrong together. A
+        wheel seen still is judged ``within_s`` after the mark: if the other wheel of the axle was
+        seen to turn in the same burst, that is an open differential and no contradiction.
     Margin
         +1 where the person saw what CAN says, -1 where not; a state, no unit. Measured and limit
-        are the sense seen and the sense by CAN: 1 forward, -1 reverse, 0 still.
+        are the sense seen and the sense by CAN, or asked for: 1 forward, -1 reverse, 0 still.
     Unproven
         No mark for that axle and direction (not-exercised); a person saw the axle turn when CAN
         knew of no motion (sensor-suspect), or when nothing was known of its speed (stale).
     """
 
-    within_s: float = limit(30.0, "s", high=50)
-    turning_rpm: float = limit(50.0, "rpm")
-    turning_s: float = limit(0.2, "s")
-    still_rpm: float = limit(30.0, "rpm")
+    within_s: float = limit(30.0, "s", low=1.0, high=50.0, looser="higher")
+    turning_rpm: float = limit(50.0, "rpm", low=1.0, high=200.0, looser="higher")
+    turning_s: float = limit(0.2, "s", high=2.0, looser="higher")
+    still_rpm: float = limit(30.0, "rpm", low=1.0, high=200.0, looser="higher")
 
     unit: ClassVar[str] = "state"
     required_in: ClassVar[frozenset[str]] = frozenset({"dry-spin", "wet-spin"})
@@ -66,10 +79,14 @@ class AxleWitness(Rule):
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.SPIN})
     cross_checks: ClassVar[tuple[str, ...]] = ("units.*.speed", "driver.direction")
     says: ClassVar[dict[str, str]] = {
-        "pass": "a person saw the {axle} axle turn {direction}, as CAN says",
-        "fail": "a person saw the {axle} axle {seen} while CAN says {direction}",
+        "pass": "a person saw the {axle} axle turn {direction}, as {whom} says",
+        "fail": "a person saw the {axle} axle {seen} while {whom} says {direction}",
     }
-    codes: ClassVar[tuple[str, ...]] = ("wheel-turned-other-way", "wheel-stood-still")
+    codes: ClassVar[tuple[str, ...]] = (
+        "wheel-turned-other-way",
+        "wheel-stood-still",
+        "wheel-against-request",
+    )
     missed: ClassVar[str] = "no mark says what a person saw of it"
     exercise: ClassVar[str] = (
         "let a second person watch one wheel and mark which way it turns; CAN cannot see a wheel"
@@ -77,6 +94,7 @@ class AxleWitness(Rule):
     causes: ClassVar[tuple[str, ...]] = (
         "the unit's mounting or phase order in the plan is not how it is built",
         "the speed signal is bound with the wrong sign",
+        "the controller turns the request round, and the plan turns it round again",
         "the mark names the wrong axle, or was made too late",
     )
     next: ClassVar[str] = "repeat at creeping speed with the mark made while the wheel turns"
@@ -94,85 +112,83 @@ class AxleWitness(Rule):
 
     def fold(self, state: State, piece: Piece) -> tuple[State, Sequence[Outcome]]:
         """Judge the marks whose burst is known by now."""
-        return self._judged(state, piece, at_end=False)
+        axles = {unit.name for unit in piece.bench.units}
+        new = tuple(m for m in piece.marks if m.axle in axles and m.seen in SENSES)
+        waiting = (*state.waiting, *new)
+        due = [mark for mark in waiting if self._due_ns(mark) < piece.until_ns]
+        left = tuple(mark for mark in waiting if self._due_ns(mark) >= piece.until_ns)
+        now = State(left, state.asked.after(piece.marks), state.turned)
+        return self._judge(now, piece, due, closing=False)
 
     def close(self, state: State, piece: Piece) -> Sequence[Outcome]:
         """Judge marks made just before the end by what is known then."""
-        return self._judged(state, piece, at_end=True)[1]
+        return self._judge(state, piece, state.waiting, closing=True)[1]
 
-    def _judged(self, state: State, piece: Piece, *, at_end: bool) -> tuple[State, list[Outcome]]:
-        axles = {unit.name for unit in piece.bench.units}
-        new = tuple(m for m in piece.marks if m.axle in axles and m.seen in SENSES)
-        waiting: list[Mark] = []
-        still, turned = list(state.still), list(state.turned)
+    def _due_ns(self, mark: Mark) -> int:
+        """When a mark is judged: a wheel seen still waits for a mark of the other one."""
+        return mark.time_ns + to_ns(self.within_s if mark.seen == "still" else self.turning_s)
+
+    def _judge(
+        self, state: State, piece: Piece, due: Sequence[Mark], *, closing: bool
+    ) -> tuple[State, Sequence[Outcome]]:
+        """Judge marks in the order in which they fall due, so that cutting does not matter."""
+        turned = state.turned
         found: list[Outcome] = []
-        for mark in (*state.waiting, *new):
-            due_ns = mark.time_ns + to_ns(self.turning_s)
-            if due_ns >= piece.until_ns and not at_end:
-                waiting.append(mark)
-                continue
-            shown = self._shown(piece, mark, min(due_ns, piece.until_ns))
-            if shown and mark.seen == "still":
-                still.append((mark, shown))
-                continue
-            if shown and SENSES[str(mark.seen)] == shown:
-                turned.append((str(mark.axle), shown, mark.time_ns))
-            found += self._outcomes(mark, shown)
-        waits: list[tuple[Mark, float]] = []
-        for mark, shown in still:
-            if any(self._same_axle(mark, shown, one) for one in turned):
-                continue
-            if (
-                mark.time_ns + to_ns(self.within_s + self.turning_s) >= piece.until_ns
-                and not at_end
-            ):
-                waits.append((mark, shown))
-            else:
-                found += self._outcomes(mark, shown)
-        recent_ns = piece.until_ns - 2 * to_ns(self.within_s + self.turning_s)
-        kept = tuple(one for one in turned if one[2] >= recent_ns)
-        return State(tuple(waiting), tuple(waits), kept), found
+        for mark in sorted(due, key=self._due_ns):
+            at_ns = min(self._due_ns(mark), piece.until_ns) if closing else self._due_ns(mark)
+            burst = self._burst(piece, mark, min(mark.time_ns + to_ns(self.turning_s), at_ns))
+            axle = str(mark.axle)
+            if isinstance(burst, Burst):
+                begun = (axle, burst.begin_ns)
+                if mark.seen == "still" and begun in turned:
+                    text = "one wheel was seen still and the other turning: an open differential"
+                    name = f"{axle} {WORDS[burst.sense]}"
+                    found.append(unjudged(name, "not-exercised", text, mark.time_ns))
+                    continue
+                if mark.seen in DIRECTIONS:
+                    turned = (*turned, begun)[-REMEMBERED:]
+            asked = self._asked(state, piece, mark, burst)
+            found += [*self._by_can(mark, burst, at_ns), *self._by_request(mark, asked, at_ns)]
+        return replace(state, turned=turned), found
 
-    def _same_axle(self, mark: Mark, shown: float, turned: tuple[str, float, int]) -> bool:
-        """Whether the axle was seen to turn in that sense about then."""
-        axle, sense_seen, time_ns = turned
-        near = abs(time_ns - mark.time_ns) <= to_ns(self.within_s)
-        return near and axle == mark.axle and sense_seen == shown
-
-    def _outcomes(self, mark: Mark, shown: float | None) -> list[Outcome]:
-        seen = str(mark.seen)
-        if shown is None:
-            return [Doubt(f"{mark.axle} {word}", "stale", NO_SPEED) for word in DIRECTIONS]
-        if shown:
-            rows = margins(
-                f"{mark.axle} {WORDS[shown]}",
-                mark.time_ns + to_ns(self.turning_s),
-                1.0 if SENSES[seen] == shown else -1.0,
-                measured=SENSES[seen],
-                limit=shown,
-                start_ns=mark.time_ns,
-                code="wheel-stood-still" if seen == "still" else "wheel-turned-other-way",
-                axle=str(mark.axle),
-                direction=WORDS[shown],
-                seen="stand still" if seen == "still" else f"turn {seen}",
-            )
-            return [rows]
+    def _by_can(self, mark: Mark, burst: Burst | float, at_ns: int) -> list[Outcome]:
+        """The sighting against the sense in which the unit turned."""
+        seen, axle = str(mark.seen), str(mark.axle)
+        if isinstance(burst, Burst):
+            code = "wheel-stood-still" if seen == "still" else "wheel-turned-other-way"
+            return [_compared(mark, burst.sense, at_ns, code, "CAN")]
+        if np.isnan(burst):
+            return [Doubt(f"{axle} {word}", "stale", NO_SPEED) for word in DIRECTIONS]
         if seen in DIRECTIONS:
             text = f"a person saw it turn {seen} when CAN knew of no motion"
-            return [Doubt(f"{mark.axle} {seen}", "sensor-suspect", text, mark.time_ns)]
+            return [Doubt(f"{axle} {seen}", "sensor-suspect", text, mark.time_ns)]
         text = "seen still when CAN knew of no motion either, which proves no direction"
-        subjects = [f"{mark.axle} {word}" for word in DIRECTIONS]
+        subjects = [f"{axle} {word}" for word in DIRECTIONS]
         return [unjudged(name, "not-exercised", text, mark.time_ns) for name in subjects]
 
-    def _shown(self, piece: Piece, mark: Mark, at_ns: int) -> float | None:
-        """The sense of rotation by CAN in the burst that a mark belongs to.
+    def _by_request(self, mark: Mark, asked: float, at_ns: int) -> list[Outcome]:
+        """The sighting against what the person had asked for, if a contradiction can be told."""
+        if mark.seen not in DIRECTIONS or asked not in (1.0, -1.0):
+            return []  # a wheel may coast on in neutral
+        if SENSES[mark.seen] == asked:
+            return []  # nothing that the comparison with CAN does not tell
+        return [_compared(mark, asked, at_ns, "wheel-against-request", "the request as marked")]
 
-        0 if there is no such burst, None if the speed was not known then.
-        """
+    def _asked(self, state: State, piece: Piece, mark: Mark, burst: Burst | float) -> float:
+        """What was asked in the burst that a mark belongs to; NaN where no mark tells."""
+        if mark.asked is not None:
+            return CODES[mark.asked]
+        if not isinstance(burst, Burst):
+            return float("nan")
+        turned = np.array([burst.turned_ns], np.int64)
+        return float(state.asked.of(str(mark.axle)).at(piece, turned).label[0])
+
+    def _burst(self, piece: Piece, mark: Mark, at_ns: int) -> Burst | float:
+        """The burst by CAN that a mark belongs to; 0 if none, NaN if no speed was known."""
         role = piece.bench.unit(str(mark.axle)).role("speed")
         samples = piece.back(role, mark.time_ns - to_ns(BACK_S)).between(0, at_ns + 1)
         if np.isnan(samples.value).all():
-            return None
+            return float("nan")
         patience_ns = piece.history.patience_ns(role, samples.time_ns)
         label = sense(self.turning_rpm)(samples.value)
         known = stretches(role, NO_LABEL, samples.time_ns, label, patience_ns).new
@@ -181,12 +197,35 @@ class AxleWitness(Rule):
         if not len(rows):
             return 0.0
         rpm = np.abs(samples.known.value)
-        stopped = rows[-1] + np.flatnonzero(rpm[rows[-1] :] < self.still_rpm)
+        last = rows[-1]
+        stopped = last + np.flatnonzero(rpm[last:] < self.still_rpm)
         end_ns = known.sampled_ns[stopped[0] if len(stopped) else -1]
         if not len(stopped) and mark.time_ns - end_ns > patience_ns[-1]:
-            return None  # it fell silent while it turned
-        over = end_ns < mark.time_ns - to_ns(self.within_s)
-        return 0.0 if over else float(known.label[rows[-1]])
+            return float("nan")  # it fell silent while it turned
+        if end_ns < mark.time_ns - to_ns(self.within_s):
+            return 0.0
+        stood = np.flatnonzero(rpm[:last] < self.still_rpm)
+        begin_ns = known.sampled_ns[stood[-1] if len(stood) else 0]
+        turned_ns = min(int(known.sampled_ns[last]), mark.time_ns)
+        return Burst(float(known.label[last]), int(begin_ns), turned_ns)
+
+
+def _compared(mark: Mark, expected: float, at_ns: int, code: str, whom: str) -> Outcome:
+    """What a person saw against a sense of rotation that something else says."""
+    seen = str(mark.seen)
+    return margins(
+        f"{mark.axle} {WORDS[expected]}",
+        at_ns,
+        1.0 if SENSES[seen] == expected else -1.0,
+        measured=SENSES[seen],
+        limit=expected,
+        start_ns=mark.time_ns,
+        code=code,
+        axle=str(mark.axle),
+        direction=WORDS[expected],
+        seen="stand still" if seen == "still" else f"turn {seen}",
+        whom=whom,
+    )
 
 
 NO_SPEED = "nothing was known of its speed when a person watched it"

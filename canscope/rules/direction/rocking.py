@@ -53,9 +53,9 @@ class Rocking(Rule):
         speed or request stale or not available.
     """
 
-    flips: int = limit(2, "flips", high=1000, note="within within_s")
-    within_s: float = limit(1.0, "s", low=0.01, high=60)
-    hysteresis_rpm: float = limit(20.0, "rpm")
+    flips: int = limit(2, "flips", high=10.0, note="within within_s", looser="higher")
+    within_s: float = limit(1.0, "s", low=0.1, high=10.0, looser="lower")
+    hysteresis_rpm: float = limit(20.0, "rpm", high=100.0, looser="higher")
 
     unit: ClassVar[str] = "flips"
     limit_parameter: ClassVar[str] = "flips"

@@ -39,7 +39,7 @@ class SpeedCeiling(Rule):
     """
 
     speed_rpm: float | None = limit(
-        None, "rpm", note="of the motor", example=1500, also="speed_rpm"
+        None, "rpm", high=30000.0, note="of the motor", example=1500, also="speed_rpm"
     )
 
     unit: ClassVar[str] = "rpm"

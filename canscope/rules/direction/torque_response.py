@@ -46,11 +46,11 @@ class TorqueResponse(Rule):
         stale or not available.
     """
 
-    torque_Nm: float = limit(5.0, "Nm")
-    look_s: float = limit(0.2, "s", high=10)
-    moving_rpm: float = limit(50.0, "rpm")
-    still_rpm: float = limit(30.0, "rpm")
-    standing_s: float = limit(1.0, "s", high=60)
+    torque_Nm: float = limit(5.0, "Nm", high=50.0, looser="higher")
+    look_s: float = limit(0.2, "s", high=2.0)
+    moving_rpm: float = limit(50.0, "rpm", low=1.0, high=200.0, looser="higher")
+    still_rpm: float = limit(30.0, "rpm", low=1.0, high=200.0, looser="lower")
+    standing_s: float = limit(1.0, "s", high=10.0, looser="higher")
 
     unit: ClassVar[str] = "rpm"
     limit_source: ClassVar[str] = "plan"  # the sense of torque and speed

@@ -72,12 +72,12 @@ class TurnsAfterRelease(Rule):
         (not-exercised); speed or pedal stale or not available.
     """
 
-    opposite_rpm: float = limit(50.0, "rpm")
-    rest_percent: float = limit(3.0, "%", high=100, note="of travel")
-    turning_rpm: float = limit(50.0, "rpm")
-    turning_s: float = limit(0.2, "s", high=60)
-    still_rpm: float = limit(30.0, "rpm")
-    standing_s: float = limit(1.0, "s", high=60)
+    opposite_rpm: float = limit(50.0, "rpm", high=200.0, looser="higher")
+    rest_percent: float = limit(3.0, "%", high=20.0, note="of travel")
+    turning_rpm: float = limit(50.0, "rpm", low=1.0, high=200.0, looser="higher")
+    turning_s: float = limit(0.2, "s", high=2.0, looser="higher")
+    still_rpm: float = limit(30.0, "rpm", low=1.0, high=200.0, looser="lower")
+    standing_s: float = limit(1.0, "s", high=10.0, looser="higher")
 
     unit: ClassVar[str] = "rpm"
     order: ClassVar[bool] = True

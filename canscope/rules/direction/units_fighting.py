@@ -57,10 +57,10 @@ class UnitsFighting(Rule):
         available.
     """
 
-    brake_percent: float = limit(10.0, "%", high=100, note="of the driving power")
-    held_s: float = limit(0.5, "s", low=0.01, high=60)
-    steady_percent: float = limit(2.0, "%", high=100, note="of travel")
-    least_W: float = limit(100.0, "W", low=1)
+    brake_percent: float = limit(10.0, "%", high=50.0, note="of the driving power", looser="higher")
+    held_s: float = limit(0.5, "s", low=0.01, high=5.0, looser="higher")
+    steady_percent: float = limit(2.0, "%", low=0.1, high=20.0, note="of travel", looser="lower")
+    least_W: float = limit(100.0, "W", low=1.0, high=2000.0, looser="higher")
 
     unit: ClassVar[str] = "%"
     order: ClassVar[bool] = True

@@ -43,11 +43,16 @@ class BrakeAndPedal(Rule):
     """
 
     pedal_percent: float = limit(
-        25.0, "%", "Formula SAE rules (brake and pedal), from memory", high=100, note="of travel"
+        25.0,
+        "%",
+        "Formula SAE rules (brake and pedal), from memory",
+        high=50.0,
+        note="of travel",
+        looser="higher",
     )
-    torque_Nm: float = limit(5.0, "Nm")
-    held_s: float = limit(0.5, "s", high=60)
-    still_rpm: float = limit(30.0, "rpm")
+    torque_Nm: float = limit(5.0, "Nm", high=50.0, looser="higher")
+    held_s: float = limit(0.5, "s", high=5.0, looser="higher")
+    still_rpm: float = limit(30.0, "rpm", low=1.0, high=200.0, looser="lower")
 
     unit: ClassVar[str] = "Nm"
     order: ClassVar[bool] = True

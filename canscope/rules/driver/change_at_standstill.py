@@ -30,7 +30,7 @@ class ChangeAtStandstill(Rule):
         No direction was entered (not-exercised); at an entering the speed was not known (stale).
     """
 
-    limit_rpm: float = limit(100.0, "rpm", note="at the motor")
+    limit_rpm: float = limit(100.0, "rpm", high=500.0, note="at the motor", looser="higher")
 
     unit: ClassVar[str] = "rpm"
     order: ClassVar[bool] = True

@@ -76,8 +76,8 @@ class EmergencyStop(Rule):
         was not known at the deadline (stale, not-available).
     """
 
-    limit_s: float = limit(1.0, "s", high=60.0)
-    torque_Nm: float = limit(2.0, "Nm", note="taken as none")
+    limit_s: float = limit(1.0, "s", high=5.0, looser="higher")
+    torque_Nm: float = limit(2.0, "Nm", high=20.0, note="taken as none", looser="higher")
 
     unit: ClassVar[str] = "s"
     timed: ClassVar[bool] = True

@@ -81,14 +81,14 @@ class PedalAtRest(Rule):
         (not-exercised); pedal, speed or torque stale or not available.
     """
 
-    rest_percent: float = limit(3.0, "%", high=100, note="of travel")
-    held_s: float = limit(0.5, "s")
-    release_s: float = limit(1.0, "s")
-    torque_Nm: float = limit(5.0, "Nm")
-    still_rpm: float = limit(30.0, "rpm")
-    standing_s: float = limit(1.0, "s")
-    turning_rpm: float = limit(50.0, "rpm")
-    turning_s: float = limit(0.2, "s")
+    rest_percent: float = limit(3.0, "%", high=20.0, note="of travel", looser="higher")
+    held_s: float = limit(0.5, "s", high=5.0, looser="higher")
+    release_s: float = limit(1.0, "s", high=5.0, looser="higher")
+    torque_Nm: float = limit(5.0, "Nm", high=50.0, looser="higher")
+    still_rpm: float = limit(30.0, "rpm", low=1.0, high=200.0, looser="lower")
+    standing_s: float = limit(1.0, "s", high=10.0, looser="higher")
+    turning_rpm: float = limit(50.0, "rpm", low=1.0, high=200.0, looser="higher")
+    turning_s: float = limit(0.2, "s", high=2.0, looser="higher")
 
     unit: ClassVar[str] = "%"
     order: ClassVar[bool] = True

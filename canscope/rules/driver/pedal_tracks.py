@@ -56,9 +56,16 @@ class PedalTracks(Rule):
     """
 
     apart_percent: float = limit(
-        10.0, "%", "Formula SAE rules T.4.2.5, from memory", high=100, note="of travel"
+        10.0,
+        "%",
+        "Formula SAE rules T.4.2.5, from memory",
+        high=30.0,
+        note="of travel",
+        looser="higher",
     )
-    tolerated_s: float = limit(0.1, "s", "Formula SAE rules T.4.2.5, from memory", high=10)
+    tolerated_s: float = limit(
+        0.1, "s", "Formula SAE rules T.4.2.5, from memory", high=1.0, looser="higher"
+    )
 
     unit: ClassVar[str] = "%"
     limit_parameter: ClassVar[str] = "apart_percent"

@@ -87,11 +87,13 @@ class BusSag(Rule):
         end of its range (sensor-suspect).
     """
 
-    limit_percent: float = limit(10.0, "%", high=100.0, note="of the resting voltage")
-    floor_V: float | None = limit(None, "V", low=1.0, note="at least", example=300)
-    rest_current_A: float = limit(2.0, "A")
+    limit_percent: float = limit(
+        10.0, "%", high=50.0, note="of the resting voltage", looser="higher"
+    )
+    floor_V: float | None = limit(None, "V", low=1.0, high=2000.0, note="at least", example=300)
+    rest_current_A: float = limit(2.0, "A", high=20.0)
     steady_A: float = limit(5.0, "A", high=20.0, note="a load at rest that does not change")
-    lookback_s: float = limit(2.0, "s", low=0.1, high=60.0, note="before a burst")
+    lookback_s: float = limit(2.0, "s", low=0.1, high=30.0, note="before a burst")
 
     unit: ClassVar[str] = "%"
     edges: ClassVar[bool] = True

@@ -44,10 +44,15 @@ class CurrentCeiling(Rule):
     """
 
     dry_current_A: float | None = limit(
-        None, "A", note="while coolant or oil is empty", example=30, also="dry_current_A"
+        None,
+        "A",
+        high=2000.0,
+        note="while coolant or oil is empty",
+        example=30,
+        also="dry_current_A",
     )
     current_A: float | None = limit(
-        None, "A", note="with both filled", example=200, also="current_A"
+        None, "A", high=5000.0, note="with both filled", example=200, also="current_A"
     )
 
     unit: ClassVar[str] = "A"

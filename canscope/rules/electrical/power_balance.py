@@ -95,9 +95,9 @@ class PowerBalance(Rule):
         unit is not bound; stale or not available.
     """
 
-    most: float = limit(1.05, low=1.0, note="shaft over pack power")
-    average_s: float = limit(0.5, "s", low=0.05, high=30.0)
-    floor_W: float = limit(500.0, "W", low=1.0)
+    most: float = limit(1.05, low=1.0, high=1.3, note="shaft over pack power", looser="higher")
+    average_s: float = limit(0.5, "s", low=0.05, high=5.0, looser="higher")
+    floor_W: float = limit(500.0, "W", low=1.0, high=5000.0, looser="higher")
 
     inertia_factor: float = limit(1.5, low=1.1, high=10.0, note="between stated and measured")
 

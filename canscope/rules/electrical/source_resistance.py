@@ -87,11 +87,13 @@ class SourceResistance(Rule):
         of the current or a scale is in doubt (sensor-suspect); stale or not available.
     """
 
-    limit_ohm: float = limit(1.0, "ohm")
-    step_A: float = limit(3.0, "A", low=0.01, note="in the smallest step")
-    rest_current_A: float = limit(2.0, "A")
-    rest_s: float = limit(0.5, "s", low=0.1, high=30.0, note="of rest before the step")
-    pulse_s: float = limit(1.0, "s", low=0.01, high=30.0, note="of the longest pulse")
+    limit_ohm: float = limit(1.0, "ohm", high=10.0, looser="higher")
+    step_A: float = limit(
+        3.0, "A", low=0.01, high=50.0, note="in the smallest step", looser="higher"
+    )
+    rest_current_A: float = limit(2.0, "A", high=20.0)
+    rest_s: float = limit(0.5, "s", low=0.1, high=10.0, note="of rest before the step")
+    pulse_s: float = limit(1.0, "s", low=0.01, high=10.0, note="of the longest pulse")
 
     unit: ClassVar[str] = "ohm"
     order: ClassVar[bool] = True

@@ -65,8 +65,8 @@ class VoltageAgreement(Rule):
         current or link voltage were stale or not available.
     """
 
-    limit_percent: float = limit(3.0, "%", high=100.0, note="of the pack voltage")
-    rest_current_A: float = limit(2.0, "A")
+    limit_percent: float = limit(3.0, "%", high=10.0, note="of the pack voltage", looser="higher")
+    rest_current_A: float = limit(2.0, "A", high=20.0, looser="lower")
     nominal_percent: float = limit(20.0, "%", high=100.0, note="of the nominal voltage")
     settle_s: float = limit(0.5, "s", low=0.0, high=10.0, note="after both poles closed")
 

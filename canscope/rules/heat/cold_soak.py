@@ -63,7 +63,7 @@ class ColdSoak(Rule):
         gave no proof that its sensor lives (sensor-suspect, see sensor-alive).
     """
 
-    limit_K: float = limit(5.0, "K")
+    limit_K: float = limit(5.0, "K", high=20.0, looser="higher")
 
     unit: ClassVar[str] = "K"
     limit_parameter: ClassVar[str] = "limit_K"

@@ -56,8 +56,8 @@ class CoolantFlow(Rule):
         of the vehicle, so that a stuck sensor would look the same (sensor-suspect).
     """
 
-    minimum_l_per_min: float = limit(1.0, "l/min", low=0.01)
-    grace_s: float = limit(0.0, "s", high=60.0, note="for the pump to start")
+    minimum_l_per_min: float = limit(1.0, "l/min", low=0.1, high=1000.0, looser="lower")
+    grace_s: float = limit(0.0, "s", high=10.0, note="for the pump to start", looser="higher")
 
     unit: ClassVar[str] = "l/min"
     required_in: ClassVar[frozenset[str]] = frozenset({"wet-spin", "rolling"})

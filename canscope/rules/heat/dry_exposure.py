@@ -52,13 +52,24 @@ class DryExposure(Rule):
     """
 
     burst_s: float | None = limit(
-        None, "s", note="of the longest burst", example=5, also="dry_burst_s"
+        None, "s", low=0.1, high=120.0, note="of the longest burst", example=5, also="dry_burst_s"
     )
     total_s: float | None = limit(
-        None, "s", note="of all bursts of a unit together", example=60, also="dry_total_s"
+        None,
+        "s",
+        low=0.1,
+        high=1800.0,
+        note="of all bursts of a unit together",
+        example=60,
+        also="dry_total_s",
     )
     pause_s: float | None = limit(
-        None, "s", note="of the shortest pause between bursts", example=20, also="dry_pause_s"
+        None,
+        "s",
+        high=3600.0,
+        note="of the shortest pause between bursts",
+        example=20,
+        also="dry_pause_s",
     )
 
     unit: ClassVar[str] = "s"

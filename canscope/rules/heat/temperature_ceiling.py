@@ -46,11 +46,14 @@ class TemperatureCeiling(Rule):
         {},
         "degC",
         low=-40.0,
+        high=220.0,
         note="by temperature word",
         example={"inverter": 75, "winding": 110},
         also="temperature_ceiling_degC",
     )
-    watch_s: float = limit(WATCH_S, "s", note="after the last burst")
+    watch_s: float = limit(
+        WATCH_S, "s", low=30.0, high=600.0, note="after the last burst", looser="lower"
+    )
 
     unit: ClassVar[str] = "degC"
     required_in: ClassVar[frozenset[str]] = HOT_STAGES

@@ -53,9 +53,13 @@ class TemperatureForecast(Rule):
         against it (sensor-suspect, see sensor-alive).
     """
 
-    horizon_s: float = limit(10.0, "s", high=600.0, note="to the ceiling, at least")
-    window_s: float = limit(5.0, "s", low=0.5, high=60.0)
-    watch_s: float = limit(WATCH_S, "s", note="after the last burst")
+    horizon_s: float = limit(
+        10.0, "s", low=1.0, high=600.0, note="to the ceiling, at least", looser="lower"
+    )
+    window_s: float = limit(5.0, "s", low=0.5, high=30.0, looser="higher")
+    watch_s: float = limit(
+        WATCH_S, "s", low=30.0, high=600.0, note="after the last burst", looser="lower"
+    )
 
     unit: ClassVar[str] = "degC"
     stops: ClassVar[bool] = True

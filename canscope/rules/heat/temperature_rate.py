@@ -45,9 +45,11 @@ class TemperatureRate(Rule):
         against it (sensor-suspect, see sensor-alive).
     """
 
-    limit_K_per_s: float = limit(2.0, "K/s")
-    window_s: float = limit(5.0, "s", low=0.5, high=60.0)
-    watch_s: float = limit(WATCH_S, "s", note="after the last burst")
+    limit_K_per_s: float = limit(2.0, "K/s", high=20.0, looser="higher")
+    window_s: float = limit(5.0, "s", low=0.5, high=30.0, looser="higher")
+    watch_s: float = limit(
+        WATCH_S, "s", low=30.0, high=600.0, note="after the last burst", looser="lower"
+    )
 
     unit: ClassVar[str] = "K/s"
     required_in: ClassVar[frozenset[str]] = HOT_STAGES

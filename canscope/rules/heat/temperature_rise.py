@@ -44,8 +44,10 @@ class TemperatureRise(Rule):
         that it lives, or something speaks against it (sensor-suspect, see sensor-alive).
     """
 
-    limit_K: float = limit(10.0, "K")
-    watch_s: float = limit(WATCH_S, "s", note="after the last burst")
+    limit_K: float = limit(10.0, "K", high=60.0, looser="higher")
+    watch_s: float = limit(
+        WATCH_S, "s", low=30.0, high=600.0, note="after the last burst", looser="lower"
+    )
 
     unit: ClassVar[str] = "K"
     required_in: ClassVar[frozenset[str]] = frozenset({"unit-alone", "dry-spin"})

@@ -58,10 +58,22 @@ class InsulationResistance(Rule):
 
     # The plan may be stricter than the regulation, not laxer.
     joined_ohm_per_V: float = limit(
-        500.0, "ohm/V", REGULATION, low=500.0, note="with a.c. and d.c. side joined"
+        500.0,
+        "ohm/V",
+        REGULATION,
+        low=500.0,
+        high=100000.0,
+        note="with a.c. and d.c. side joined",
+        looser="lower",
     )
     protected_ohm_per_V: float = limit(
-        100.0, "ohm/V", REGULATION, low=100.0, note="with pack.ac_protected"
+        100.0,
+        "ohm/V",
+        REGULATION,
+        low=100.0,
+        high=100000.0,
+        note="with pack.ac_protected",
+        looser="lower",
     )
     settle_s: float = limit(30.0, "s", high=600.0, note="closed before a reading counts")
 

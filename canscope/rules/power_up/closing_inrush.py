@@ -39,9 +39,11 @@ class ClosingInrush(Rule):
         no limit (no-limit).
     """
 
-    limit_A: float | None = limit(None, "A", example=50)
+    limit_A: float | None = limit(None, "A", high=5000.0, example=50)
     # An attempt is followed until 500 ms after its last closing.
-    within_ms: float = limit(200.0, "ms", low=1.0, high=450.0, note="after the closing")
+    within_ms: float = limit(
+        200.0, "ms", low=20.0, high=450.0, note="after the closing", looser="lower"
+    )
 
     window: ClassVar[Window] = Window.ATTEMPT
     unit: ClassVar[str] = "A"

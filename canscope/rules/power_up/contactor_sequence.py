@@ -48,7 +48,13 @@ class ContactorSequence(Rule):
         the state of pre-charge or positive is an echo of its command (inferred).
     """
 
-    clock_ms: float = limit(1.0, "ms", note="between two stamps, unless a run folder states more")
+    clock_ms: float = limit(
+        1.0,
+        "ms",
+        high=1000.0,
+        note="between two stamps, unless a run folder states more",
+        looser="lower",
+    )
 
     window: ClassVar[Window] = Window.ATTEMPT
     follows: ClassVar[bool] = True

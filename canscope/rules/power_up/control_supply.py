@@ -43,8 +43,10 @@ class ControlSupply(Rule):
         (inferred); a reading above 36 V, which is no 12 V nor 24 V supply's (sensor-suspect).
     """
 
-    minimum_V: float = limit(10.5, "V")
-    around_s: float = limit(0.5, "s", high=0.5, note="before and after a closing")
+    minimum_V: float = limit(10.5, "V", low=8.0, high=14.0, looser="lower")
+    around_s: float = limit(
+        0.5, "s", low=0.1, high=0.5, note="before and after a closing", looser="lower"
+    )
 
     window: ClassVar[Window] = Window.ATTEMPT
     unit: ClassVar[str] = "V"

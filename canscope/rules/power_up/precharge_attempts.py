@@ -40,7 +40,9 @@ class PrechargeAttempts(Rule):
         attempts it would have taken. A closing shorter than a sample is not seen.
     """
 
-    most: int = limit(3, "attempts", low=1, note="until positive closes")
+    most: int = limit(
+        3, "attempts", low=1.0, high=10.0, note="until positive closes", looser="higher"
+    )
 
     unit: ClassVar[str] = "attempts"
     limit_parameter: ClassVar[str] = "most"

@@ -57,12 +57,18 @@ class PrechargeCurve(Rule):
         (sensor-suspect).
     """
 
-    tau_least: float = limit(0.5, "R C")
-    tau_most: float = limit(3.0, "R C")
-    reach_s: float = limit(5.0, "s", note="to 95 % of the pack")
-    start_V: float = limit(60.0, "V", HIGH_VOLTAGE, note="before the first closing")
-    minimum_percent: float = limit(95.0, "%", high=100.0, note="of the pack that is no plateau")
-    least_r2: float = limit(0.98, "", high=1.0, note="share of the variance explained")
+    tau_least: float = limit(0.5, "R C", low=0.1, high=1.0, looser="lower")
+    tau_most: float = limit(3.0, "R C", low=1.0, high=10.0, looser="higher")
+    reach_s: float = limit(5.0, "s", high=30.0, note="to 95 % of the pack", looser="higher")
+    start_V: float = limit(
+        60.0, "V", HIGH_VOLTAGE, high=60.0, note="before the first closing", looser="higher"
+    )
+    minimum_percent: float = limit(
+        95.0, "%", low=80.0, high=100.0, note="of the pack that is no plateau", looser="lower"
+    )
+    least_r2: float = limit(
+        0.98, "", low=0.9, high=1.0, note="share of the variance explained", looser="lower"
+    )
 
     window: ClassVar[Window] = Window.ATTEMPT
     unit: ClassVar[str] = "%"

@@ -55,7 +55,9 @@ class PrechargeLevel(Rule):
         shows no step (capture-damaged).
     """
 
-    minimum_percent: float = limit(95.0, "%", high=100.0, note="of pack voltage, trade 90-98")
+    minimum_percent: float = limit(
+        95.0, "%", low=80.0, high=100.0, note="of pack voltage, trade 90-98", looser="lower"
+    )
 
     window: ClassVar[Window] = Window.ATTEMPT
     follows: ClassVar[bool] = True

@@ -56,8 +56,8 @@ class BusLoad(Rule):
         unit is alone with a silent listener and nobody acknowledges (inferred).
     """
 
-    limit_percent: float | None = limit(None, "%", note="of the bit rate", example=60)
-    window_s: float = limit(0.1, "s", low=0.001, high=10)
+    limit_percent: float | None = limit(None, "%", high=100.0, note="of the bit rate", example=60)
+    window_s: float = limit(0.1, "s", low=0.001, high=1.0, looser="higher")
 
     unit: ClassVar[str] = "%"
     limit_source: ClassVar[str] = "plan"

@@ -72,7 +72,7 @@ class CaptureIntegrity(Rule):
         came at the same multiple of it, more than 5 % off (capture-damaged).
     """
 
-    skipped_percent: float = limit(1.0, "%", high=100.0, note="of lines or records")
+    skipped_percent: float = limit(1.0, "%", high=5.0, note="of lines or records", looser="higher")
 
     required_in: ClassVar[frozenset[str]] = ALL_STAGES
     waivable: ClassVar[bool] = False

@@ -83,7 +83,12 @@ class CycleTime(Rule):
     """
 
     cycles: float = limit(
-        3.0, "cycles", "ISO 11783-7: heartbeat 100 ms, error beyond 300 ms", low=1
+        3.0,
+        "cycles",
+        "ISO 11783-7: heartbeat 100 ms, error beyond 300 ms",
+        low=1.0,
+        high=10.0,
+        looser="higher",
     )
 
     unit: ClassVar[str] = "ms"

@@ -84,8 +84,8 @@ class ErrorFrames(Rule):
         them (inferred). Nothing of the bus was recorded (not-seen).
     """
 
-    limit_count: int = limit(10, "frame", high=MOST - 1)
-    within_s: float = limit(10.0, "s", low=0.1, high=100)
+    limit_count: int = limit(10, "frame", high=100.0, looser="higher")
+    within_s: float = limit(10.0, "s", low=1.0, high=100.0, looser="lower")
 
     unit: ClassVar[str] = "frame"
     limit_parameter: ClassVar[str] = "limit_count"

@@ -54,8 +54,10 @@ class ContactorWeld(Rule):
         each order, prove both poles.
     """
 
-    within_V: float = limit(2.0, "V")
-    held_s: float = limit(2.0, "s", low=1.0, note="that the other pole must stay closed")
+    within_V: float = limit(2.0, "V", low=0.5, high=20.0, looser="lower")
+    held_s: float = limit(
+        2.0, "s", low=1.0, high=60.0, note="that the other pole must stay closed", looser="lower"
+    )
     judged_s: float = limit(10.0, "s", low=2.0, high=60.0, note="at most")
 
     window: ClassVar[Window] = Window.OPENING

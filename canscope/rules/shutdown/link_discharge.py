@@ -74,10 +74,10 @@ class LinkDischarge(Rule):
         openings showed (not-exercised): nobody saw it discharge.
     """
 
-    active_s: float = limit(5.0, "s", MACHINES, high=120.0)
-    passive_s: float = limit(120.0, "s", high=120.0)
+    active_s: float = limit(5.0, "s", MACHINES, high=60.0, looser="higher")
+    passive_s: float = limit(120.0, "s", high=120.0, looser="higher")
     # Not below 60: an opening is followed until its links are below that.
-    safe_V: float = limit(60.0, "V", MACHINES, low=60.0)
+    safe_V: float = limit(60.0, "V", MACHINES, low=1.0, high=60.0, looser="higher")
 
     window: ClassVar[Window] = Window.OPENING
     follows: ClassVar[bool] = True

@@ -54,7 +54,7 @@ class OpeningCurrent(Rule):
         contactors open: an offset of up to 5 A (sensor-suspect).
     """
 
-    limit_A: float = limit(2.0, "A")
+    limit_A: float = limit(2.0, "A", high=20.0, looser="higher")
 
     window: ClassVar[Window] = Window.OPENING
     unit: ClassVar[str] = "A"
