@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 TWICE_S = 3.0  # within this time q has to be pressed again
 SEEN = {"f": "forward", "r": "reverse", "s": "still"}
+ASKED = {"f": "forward", "r": "reverse", "n": "neutral"}
 
 
 @dataclass(frozen=True)
@@ -20,6 +21,7 @@ class Action:
     axle: str | None = None
     seen: str | None = None
     text: str = ""
+    asked: str | None = None
 
 
 class Keys:
@@ -29,6 +31,7 @@ class Keys:
         self._axles = list(axles)[:9]
         self._axle: str | None = None
         self._note: str | None = None
+        self._asking = False
         self._quit_s: float | None = None
 
     @property
@@ -38,6 +41,8 @@ class Keys:
             return f"note: {self._note}_  (Enter keeps it, Esc drops it)"
         if self._axle is not None:
             return f"{self._axle} wheel seen: f forward, r reverse, s still"
+        if self._asking:
+            return "asked for: f forward, r reverse, n neutral"
         if self._quit_s is not None and time.monotonic() - self._quit_s < TWICE_S:
             return "q once more ends the recording"
         return ""
@@ -47,20 +52,27 @@ class Keys:
         """All keys and what they do."""
         axles = ", ".join(f"{n} {axle}" for n, axle in enumerate(self._axles, start=1))
         marks = f"mark: {axles}, then f r s   " if axles else ""
-        return f"space acknowledge   {marks}n note   h sound heard   q q end"
+        return (
+            f"space acknowledge   {marks}a then f r n asked for   n note   h sound heard   q q end"
+        )
 
     def press(self, key: str) -> Action | None:
         """The action that a press completes, if any."""
         if self._note is not None:
             return self._type_note(key)
         axle, self._axle = self._axle, None
+        asking, self._asking = self._asking, False
         quitting, self._quit_s = self._quit_s, None
+        if asking and key in ASKED:
+            return Action("mark", asked=ASKED[key])
         if axle is not None and key in SEEN:
             return Action("mark", axle, SEEN[key])
         if key.isdecimal() and 1 <= int(key) <= len(self._axles):
             self._axle = self._axles[int(key) - 1]
         elif key == " ":
             return Action("acknowledge")
+        elif key == "a":
+            self._asking = True
         elif key == "h":
             return Action("heard")
         elif key == "n":

@@ -133,7 +133,7 @@ class RecordLoop:
         elif action.kind == "stop":
             self._stop_reason = "ended by a key"
         elif action.kind == "mark":
-            words = (action.axle, action.seen, action.text)
+            words = (action.axle, action.seen, action.text, action.asked)
             self._watch.mark(lambda ns: self._session.mark(*words, not_before_ns=ns))
 
     def _show(self, picture: Any, keys: Keys) -> None:

@@ -91,11 +91,28 @@ def _check(plan: Plan) -> int:
     found = [prospect for prospect in prospects(plan) if prospect.required]
     for line, style in _provable(found):
         say(line, style)
+    for line in _by_hand(plan, found):
+        say(line, "cyan")
+    for one in plan.looser:
+        say(f"looser than usual: {one.text}", "yellow")
     for rule, reason in bench.off.items():
         say(f"off: {rule}: {reason}", "cyan")
     for warning in plan.warnings:
         say(f"warning: {warning}", "yellow")
     return 0
+
+
+def _by_hand(plan: Plan, found: list[Prospect]) -> Iterator[str]:
+    """What no bus of this vehicle will ever answer, and what a person does instead."""
+    from canscope.model.roles import role_of
+
+    bench = plan.bench
+    for role in bench.not_on_vehicle:
+        rules = dict.fromkeys(prospect.rule for prospect in found if role in prospect.lacks)
+        resting = f" ({', '.join(rules)})" if rules else ""
+        yield f"never by bus: {role}{resting}; by hand: {role_of(role).hand_check}"
+    if bench.units and not bench.has("driver.direction") and bench.stage != "power-up":
+        yield "no signal for driver.direction: marks with asked = say what was requested"
 
 
 def _role_table(plan: Plan) -> Any:

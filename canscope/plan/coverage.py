@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -49,14 +49,17 @@ def prospects(plan: Plan) -> Iterator[Prospect]:
             continue
         for subject in rule.subjects(plan.bench):
             lacks = tuple(role for role in subject.needs if not plan.bench.has(role))
-            by = _accepted(plan, name, subject.name)
+            by = _accepted(plan, name, subject.name, lacks)
             yield Prospect(name, subject.name, required, lacks, subject.no_limit, by)
 
 
-def _accepted(plan: Plan, rule: str, subject: str) -> str:
+def _accepted(plan: Plan, rule: str, subject: str, lacks: Sequence[str]) -> str:
     for waiver in plan.waivers:
         if waiver.rule == rule and waiver.subject in (None, subject):
             return waiver.by
+    absent = [plan.bench.not_on_vehicle.get(role) for role in lacks]
+    if absent and all(absent) and plan.rules[rule].waivable:
+        return ", ".join(dict.fromkeys(one.by for one in absent if one))
     return str(plan.job.get("tester", "the tester")) if rule in plan.bench.off else ""
 
 

@@ -17,6 +17,9 @@ def pressed(text, axles=("front", "rear")):
         ("h", [Action("heard")]),
         ("1f", [Action("mark", "front", "forward")]),
         ("2r1s", [Action("mark", "rear", "reverse"), Action("mark", "front", "still")]),
+        ("af", [Action("mark", asked="forward")]),
+        ("anar", [Action("mark", asked="neutral"), Action("mark", asked="reverse")]),
+        ("ax", []),
         ("3f", []),  # there is no third axle
         ("f", []),  # of which axle?
         ("1xf", []),
@@ -38,5 +41,8 @@ def test_the_prompt_says_what_is_waited_for():
     assert "front wheel seen" in keys.prompt
     keys.press("f")
     assert keys.prompt == ""
+    keys.press("a")
+    assert "asked for" in keys.prompt
+    keys.press("x")
     keys.press("q")
     assert "once more" in keys.prompt

@@ -96,3 +96,29 @@ def test_a_unit_that_turns_in_power_up_fails_though_dry_exposure_is_switched_off
     code, report, _ = check(power_up, off("dry-exposure"))
     assert code == 1
     assert {f["verdict"] for f in report["findings"] if f["rule"] == "dry-exposure"} == {"fail"}
+
+
+def test_a_rule_that_is_switched_off_and_would_have_failed_says_so(check):
+    """Not required, so it makes no finding; but nobody sets a failure away."""
+
+    def impossible(text):
+        return text + '\n[rules.precharge-curve]\nreach_s = 0\noff = "too slow today"\n'
+
+    code, report, _ = check(impossible)
+    assert (code, report["verdict"]) == (0, "pass")
+    assert report["headline"] == "pass, 1 rule switched off, precharge-curve would have failed"
+    assert report["off_failed"] == ["precharge-curve"]
+    assert not [f for f in report["findings"] if f["rule"] == "precharge-curve"]
+
+
+def test_limits_looser_than_usual_are_counted_and_named(check):
+    loose = "\n[rules.precharge-level]\nminimum_percent = 90\n[rules.bus-sag]\nlimit_percent = 20\n"
+    code, report, _ = check(str, loose)
+    assert (code, report["headline"]) == (0, "pass, 2 limits looser than usual")
+    assert report["looser"][1] == {
+        "rule": "precharge-level",
+        "parameter": "minimum_percent",
+        "value": 90,
+        "usual": 95.0,
+        "unit": "%",
+    }

@@ -97,11 +97,18 @@ class Session:
         return self.status.anchor_ns + ticks_ns()
 
     def mark(
-        self, axle: str | None, seen: str | None, text: str, *, not_before_ns: int = 0
+        self,
+        axle: str | None,
+        seen: str | None,
+        text: str,
+        asked: str | None = None,
+        *,
+        not_before_ns: int = 0,
     ) -> PlanMark:
-        """Write down at once what a person saw, with the time by the run's clock."""
-        mark = PlanMark(None, max(self.now_ns(), not_before_ns), axle, seen, text)
+        """Write down at once what a person saw or set, with the time by the run's clock."""
+        mark = PlanMark(None, max(self.now_ns(), not_before_ns), axle, seen, text, asked)
         row = {"time_ns": mark.time_ns, "axle": axle, "seen": seen, "text": text or None}
+        row["asked"] = asked
         known = {key: value for key, value in row.items() if value is not None}
         with open(self.folder.path / MARKS_FILE, "a", encoding="utf-8") as file:
             file.write(json.dumps(known, ensure_ascii=False) + "\n")

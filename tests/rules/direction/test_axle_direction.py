@@ -355,3 +355,66 @@ def test_without_units_or_direction_it_says_what_is_not_bound():
     assert found["axles"].reason == "not-bound"
     found = run("axle-direction", {"units.front.speed": (times, times * 0)})
     assert {finding.reason for finding in found.values()} == {"not-bound"}
+
+
+# -- marks as the request, where no signal is bound to it -----------------------------------------
+
+
+def by_marks(speed, *marks, cuts=None, end_s=20.0):
+    """``marks``: (time in s, what was asked, further keys)."""
+    times = every(0.01, end_s)
+    walk = [{"at_s": at_s, "asked": word, **more} for at_s, word, more in marks]
+    roles = {"units.front.speed": (times, profile(times, *speed))}
+    cycles = {"units.front.speed": 0.01}
+    longest_s = max([1.0, *(mark.get("within_s", 0.0) for mark in walk)])
+    bench = {"mark_s": longest_s}
+    return run("axle-direction", roles, u=U, cycles_s=cycles, marks=walk, cuts=cuts, bench=bench)
+
+
+LATE_SPIN = [(0, 0), (5, 0), (5.5, 500), (9, 500), (9.5, 0)]
+
+
+def test_a_mark_is_the_request_where_no_signal_is_bound():
+    found = by_marks(LATE_SPIN, (3, "forward", {}))
+    assert found["front forward"].verdict is Verdict.PASS
+    assert "asked as a person marked it, within 1 s" in found["front forward"].sentence
+    assert found["front reverse"].reason == "not-exercised"
+    assert by_marks(LATE_SPIN, (3, "reverse", {}))["front reverse"].verdict is Verdict.FAIL
+
+
+def test_without_signal_and_marks_the_request_is_not_bound():
+    found = by_marks(LATE_SPIN)
+    assert {f.reason for f in found.values()} == {"not-bound"}
+    assert "driver.direction, and no mark says what was asked" in found["front forward"].sentence
+
+
+def test_a_mark_made_a_moment_after_the_axle_began_to_turn_still_counts():
+    assert by_marks(LATE_SPIN, (5.6, "forward", {}))["front forward"].verdict is Verdict.PASS
+
+
+def test_within_the_time_that_a_mark_may_be_wrong_nothing_is_judged():
+    """The lever goes over at 9 s or later; the mark of it comes at 10.2 s, within 3 s."""
+    turned = [(0, 0), (5, 0), (5.5, 500), (7, 500), (7.5, 0), (9, 0), (9.5, -500), (14, -500)]
+    marks = (3, "forward", {}), (10.2, "reverse", {"within_s": 3.0})
+    found = by_marks(turned, *marks)
+    assert {f.verdict for f in found.values()} == {Verdict.PASS}
+    hasty = by_marks(turned, marks[0], (10.2, "reverse", {"within_s": 0.1}))
+    assert hasty["front forward"].verdict is Verdict.FAIL  # it turned back before anybody asked
+
+
+def test_a_mark_that_names_an_axle_asks_of_that_one_alone():
+    assert by_marks(LATE_SPIN, (3, "reverse", {"axle": "rear"}))["front reverse"].verdict is (
+        Verdict.UNPROVEN
+    )
+
+
+def test_neutral_asked_is_no_request():
+    found = by_marks(LATE_SPIN, (1, "reverse", {}), (3, "neutral", {}))
+    assert {f.verdict for f in found.values()} == {Verdict.UNPROVEN}
+
+
+@pytest.mark.parametrize("cuts", [[5.0, 6.0, 9.0], [3.0, 3.01, 19.5], "each"])
+def test_cutting_does_not_matter_to_marks(cuts):
+    for word in ("forward", "reverse"):
+        marks = (3, word, {}), (9, "reverse", {}), (19.9, "neutral", {})
+        assert by_marks(LATE_SPIN, *marks, cuts=cuts) == by_marks(LATE_SPIN, *marks)

@@ -152,3 +152,47 @@ def test_cutting_does_not_matter(cuts):
     whole = judge(*marks, **run)
     assert [str(finding.verdict) for finding in whole.values()] == ["fail", "unproven"]
     assert judge(*marks, **run, cuts=cuts) == whole
+
+
+def asked(at_s, what, axle=None, **more):
+    return {"at_s": at_s, "asked": what, "axle": axle, **more}
+
+
+def test_one_wheel_still_and_the_other_turning_is_an_open_differential():
+    for first, second in (("still", "forward"), ("forward", "still")):
+        found = judge(mark(3, first), mark(4, second))
+        assert found["front forward"].verdict is Verdict.PASS
+
+
+def test_a_wheel_seen_turning_in_another_burst_excuses_none_that_stood_still():
+    two = np.interp(TIMES, [2, 2.5, 4.5, 5, 8, 8.5, 10.5, 11], [0, 400, 400, 0, 0, 400, 400, 0])
+    found = judge(mark(3, "forward"), mark(9, "still"), speed=np.round(two, 6))
+    assert found["front forward"].code == "wheel-stood-still"
+
+
+def test_one_forward_and_one_reverse_is_a_contradiction():
+    found = judge(mark(3, "forward"), mark(4, "reverse"))
+    assert found["front forward"].verdict is Verdict.FAIL
+
+
+@pytest.mark.parametrize("own", [True, False])
+def test_a_wheel_that_turns_against_what_was_asked_fails_although_can_agrees_with_it(own):
+    """Controller and plan turn the request round twice: CAN says forward, and forward it is."""
+    seen = {**mark(4, "forward"), "asked": "reverse"} if own else mark(4, "forward")
+    found = judge(*([] if own else [asked(1, "reverse")]), seen)
+    assert found["front reverse"].code == "wheel-against-request"
+    assert found["front reverse"].verdict is Verdict.FAIL
+    assert found["front forward"].verdict is Verdict.PASS
+    assert "while the request as marked says reverse" in found["front reverse"].sentence
+
+
+def test_what_is_asked_after_the_burst_is_no_request_of_it():
+    found = judge(asked(1, "forward"), asked(7, "reverse"), mark(8, "forward"))
+    assert found["front reverse"].verdict is Verdict.UNPROVEN
+    assert found["front forward"].verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize("cuts", [[3.0, 4.2, 6.0], [33.0, 33.05], "each"])
+def test_cutting_does_not_matter_to_wheels_seen_still_and_requests(cuts):
+    marks = [asked(1, "reverse"), mark(3, "still"), mark(4, "forward"), mark(20, "still")]
+    assert judge(*marks, cuts=cuts) == judge(*marks)
