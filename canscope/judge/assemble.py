@@ -12,7 +12,7 @@ from canscope.judge.facts import Counts, Source, role_facts, rule_facts, unancho
 from canscope.judge.first_look import look_first
 from canscope.judge.judge import Judge
 from canscope.judge.ledger import Ledger
-from canscope.judge.verdict import findings_of, lacking, overall, waive
+from canscope.judge.verdict import findings_of, lacking, overall, waive, waive_absent
 from canscope.model.bench import Mark
 from canscope.model.findings import Finding, Verdict
 from canscope.model.report import HandCheck, Input, Report
@@ -32,7 +32,7 @@ def assemble(
         dict.fromkeys(f.rule for f in found if f.rule in silenced and f.verdict is Verdict.FAIL)
     )
     found = [finding for finding in found if finding.rule not in silenced]
-    findings = waive(ledger, found, _waivers(plan))
+    findings = waive_absent(ledger, waive(found, _waivers(plan)))
     off = {name: reason for name, reason in bench.off.items() if plan.rules[name].applies(bench)}
     looser = tuple(one for one in plan.looser if plan.rules[one.rule].applies(bench))
     verdict, headline, waived = overall(

@@ -156,29 +156,40 @@ def _too_late(ledger: Ledger, rule: Rule, standing: Standing) -> bool:
     return worst.margin < worst.uncertainty + more
 
 
-def waive(ledger: Ledger, findings: Sequence[Finding], waivers: Sequence[Waiver]) -> list[Finding]:
-    """The findings, with those marked as accepted that are required, unproven and waived.
-
-    What rests only on roles that somebody signed for as not on this vehicle is accepted by them.
-    """
-    return [_waived(ledger, finding, waivers) for finding in findings]
+def waive(findings: Sequence[Finding], waivers: Sequence[Waiver]) -> list[Finding]:
+    """The findings, with those marked as accepted that are required, unproven and waived."""
+    return [_waived(finding, waivers) for finding in findings]
 
 
-def _waived(ledger: Ledger, finding: Finding, waivers: Sequence[Waiver]) -> Finding:
+def _waived(finding: Finding, waivers: Sequence[Waiver]) -> Finding:
     if finding.verdict is not Verdict.UNPROVEN or not finding.required:
         return finding
     for waiver in waivers:
         if waiver.rule == finding.rule and waiver.subject in (None, finding.subject):
             return replace(finding, waived=waiver.reason, waived_by=waiver.by)
-    if finding.reason == "not-bound" and ledger.rules[finding.rule].waivable:
-        lacks = lacking(ledger, finding)
-        signed = [ledger.bench.not_on_vehicle.get(role) for role in lacks]
-        if signed and all(signed):
-            reasons = dict.fromkeys(absent.reason for absent in signed if absent)
-            names = dict.fromkeys(absent.by for absent in signed if absent)
-            reason = f"not on this vehicle: {', '.join(lacks)}; {'; '.join(reasons)}"
-            return replace(finding, waived=reason, waived_by=", ".join(names))
     return finding
+
+
+def waive_absent(ledger: Ledger, findings: Sequence[Finding]) -> list[Finding]:
+    """The findings, with those marked as accepted that rest only on roles not on this vehicle.
+
+    Whoever signed for these roles accepts them, except where the rule cannot be waived.
+    """
+    return [_without_role(ledger, finding) for finding in findings]
+
+
+def _without_role(ledger: Ledger, finding: Finding) -> Finding:
+    unbound = finding.reason == "not-bound" and finding.required and not finding.waived
+    if not unbound or not ledger.rules[finding.rule].waivable:
+        return finding
+    lacks = lacking(ledger, finding)
+    signed = [a for a in map(ledger.bench.not_on_vehicle.get, lacks) if a is not None]
+    if not signed or len(signed) < len(lacks):
+        return finding
+    reasons = "; ".join(dict.fromkeys(absent.reason for absent in signed))
+    names = ", ".join(dict.fromkeys(absent.by for absent in signed))
+    reason = f"not on this vehicle: {', '.join(lacks)}; {reasons}"
+    return replace(finding, waived=reason, waived_by=names)
 
 
 def lacking(ledger: Ledger, finding: Finding) -> list[str]:

@@ -102,7 +102,7 @@ def test_a_rule_that_is_switched_off_and_would_have_failed_says_so(check):
     """Not required, so it makes no finding; but nobody sets a failure away."""
 
     def impossible(text):
-        return text + '\n[rules.precharge-curve]\nreach_s = 0\noff = "too slow today"\n'
+        return text + '\n[rules.precharge-curve]\nreach_s = 0.05\noff = "too slow today"\n'
 
     code, report, _ = check(impossible)
     assert (code, report["verdict"]) == (0, "pass")

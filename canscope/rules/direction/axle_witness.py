@@ -79,8 +79,8 @@ class AxleWitness(Rule):
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.SPIN})
     cross_checks: ClassVar[tuple[str, ...]] = ("units.*.speed", "driver.direction")
     says: ClassVar[dict[str, str]] = {
-        "pass": "a person saw the {axle} axle turn {direction}, as {whom} says",
-        "fail": "a person saw the {axle} axle {seen} while {whom} says {direction}",
+        "pass": "a person saw the {axle} axle turn {direction}, as {against} says",
+        "fail": "a person saw the {axle} axle {seen} while {against} says {direction}",
     }
     codes: ClassVar[tuple[str, ...]] = (
         "wheel-turned-other-way",
@@ -210,7 +210,7 @@ class AxleWitness(Rule):
         return Burst(float(known.label[last]), int(begin_ns), turned_ns)
 
 
-def _compared(mark: Mark, expected: float, at_ns: int, code: str, whom: str) -> Outcome:
+def _compared(mark: Mark, expected: float, at_ns: int, code: str, against: str) -> Outcome:
     """What a person saw against a sense of rotation that something else says."""
     seen = str(mark.seen)
     return margins(
@@ -224,7 +224,7 @@ def _compared(mark: Mark, expected: float, at_ns: int, code: str, whom: str) -> 
         axle=str(mark.axle),
         direction=WORDS[expected],
         seen="stand still" if seen == "still" else f"turn {seen}",
-        whom=whom,
+        against=against,
     )
 
 

@@ -59,9 +59,17 @@ class PrechargeCurve(Rule):
 
     tau_least: float = limit(0.5, "R C", low=0.1, high=1.0, looser="lower")
     tau_most: float = limit(3.0, "R C", low=1.0, high=10.0, looser="higher")
-    reach_s: float = limit(5.0, "s", high=30.0, note="to 95 % of the pack", looser="higher")
+    reach_s: float = limit(
+        5.0, "s", low=0.05, high=30.0, note="to 95 % of the pack", looser="higher"
+    )
     start_V: float = limit(
-        60.0, "V", HIGH_VOLTAGE, high=60.0, note="before the first closing", looser="higher"
+        60.0,
+        "V",
+        HIGH_VOLTAGE,
+        low=1.0,
+        high=60.0,
+        note="before the first closing",
+        looser="higher",
     )
     minimum_percent: float = limit(
         95.0, "%", low=80.0, high=100.0, note="of the pack that is no plateau", looser="lower"
