@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from canscope.model.roles import role_of
 from canscope.model.rule import CardStep
 from canscope.plan.plan import Plan
 
@@ -60,6 +61,8 @@ def steps(plan: Plan) -> Iterator[Step]:
     if stage != "power-up":
         yield from _spins(plan, value)
     yield _open(plan, value)
+    if plan.bench.not_on_vehicle:
+        yield _by_hand(plan)
     yield _close(plan)
 
 
@@ -80,6 +83,14 @@ def _record(plan: Plan) -> Step:
         ),
         _exercised(plan, CardStep.BEFORE_POWER),
     )
+
+
+def _by_hand(plan: Plan) -> Step:
+    """What no bus of this vehicle answers, role by role."""
+    checks = tuple(
+        f"{role}: {role_of(role).hand_check}: ______" for role in plan.bench.not_on_vehicle
+    )
+    return Step("By hand, what no bus of this vehicle carries", checks)
 
 
 def _power_up(plan: Plan, value: Values) -> Iterator[Step]:
@@ -131,24 +142,28 @@ def _spins(plan: Plan, value: Values) -> Iterator[Step]:
         yield Step("Coolant and oil", (look,), _exercised(plan, CardStep.COOLANT))
     if rolling:
         both = _exercised(plan, CardStep.SPIN, CardStep.SPIN_TOGETHER)
-        yield _spin("Drive", "the vehicle", "the vehicle", value, both)
+        yield _spin("Drive", plan, "the vehicle", "the vehicle", value, both)
         return
     for name in units:
         alone = _exercised(plan, CardStep.SPIN)
-        yield _spin(f"Axle {name}", f"axle {name}", f"one wheel of axle {name}", value, alone)
+        watched = f"one wheel of axle {name}"
+        yield _spin(f"Axle {name}", plan, f"axle {name}", watched, value, alone)
     if len(units) > 1:
         yield _together(plan, value)
     yield _budget(plan, value)
 
 
-def _spin(title: str, what: str, watched: str, value: Values, proves: tuple[str, ...]) -> Step:
+def _spin(
+    title: str, plan: Plan, what: str, watched: str, value: Values, proves: tuple[str, ...]
+) -> Step:
     most = [f"{value.current_A:g} A"] if value.current_A is not None else []
     most += [f"{value.speed_rpm:g} rpm"] if value.speed_rpm is not None else []
     gently = f"pedal gently, never above {' and '.join(most)}" if most else "pedal gently"
+    marked = "" if plan.bench.has("driver.direction") else "; what was asked for is marked at once"
     tasks = []
     for way in ("forward", "reverse"):
         tasks += [
-            f"Standing still, brake pressed: direction {way}; brake released",
+            f"Standing still, brake pressed: direction {way}; brake released{marked}",
             f"{gently[0].upper()}{gently[1:]}: {what} turns {IN[way]} for {value.run_s:g} s",
             "Pedal released; wait for a full stop",
             f"Second person says which way {watched} turned, and it is marked within 30 s: ______",

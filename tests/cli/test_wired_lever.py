@@ -94,3 +94,14 @@ def test_the_plan_check_says_what_no_bus_will_ever_answer(run, canscope):
     assert code == 0
     assert "never by bus: driver.brake (brake-interlock)" in out
     assert "by hand: try to enter forward and reverse without the brake" in out
+
+
+def test_the_card_says_when_to_mark_and_what_to_try_by_hand(run, canscope):
+    vehicle, plan = run / "vehicle.toml", run / "plan.toml"
+    vehicle.write_text(wired(vehicle.read_text("utf-8")), "utf-8")
+    plan.write_text(plan.read_text("utf-8") + ABSENT, "utf-8")
+    _, out, _ = canscope("plan", "card", plan)
+    assert "what was asked for is marked at once" in " ".join(out.split())
+    assert "driver.brake: try to enter forward and reverse without the brake" in (
+        " ".join(out.split())
+    )

@@ -28,7 +28,7 @@ from canscope.simulate.runs import make_run
 HEALTHY, POWER_UP = "healthy", "power-up"  # beside the names of faults
 CUT_FINELY = (HEALTHY, POWER_UP, "front-axle-wrong-way", "bad-precharge", "bus-off")
 # What no simulated run exercises; the rules' own tests cut their hand-written runs at each sample.
-ELSEWHERE = {"brake-and-pedal", "closing-inrush", "coolant-flow"}
+ELSEWHERE = {"brake-and-pedal", "closing-inrush", "coolant-flow", "hand-reading"}
 COUNTED = {"message-presence", "sensor-alive"}  # seen or not seen, moved or not
 LIVE_NS = 200_000_000  # the pieces in which a run is judged while it goes on
 
