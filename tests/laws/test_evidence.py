@@ -41,8 +41,16 @@ ROLES = [
     "contactors.positive",
     *(f"units.front.{word}" for word in UNIT),
 ]
-# Not in these two runs: no pass by their nature, a limit that the example does not give, wet only.
-ELSEWHERE = {"closing-inrush", "error-frames", "bus-load", "coolant-flow", "brake-and-pedal"}
+# Not in these two runs: no pass by their nature, a limit or a reading that the example does not
+# give, wet only.
+ELSEWHERE = {
+    "closing-inrush",
+    "error-frames",
+    "bus-load",
+    "coolant-flow",
+    "brake-and-pedal",
+    "hand-reading",
+}
 # Counters and checksums have no code for "not available", nor a range.
 CODES = ("units.front.alive", "units.front.checksum")
 
