@@ -13,6 +13,7 @@ from canscope.model.bench import Kind
 from canscope.model.events import Window
 from canscope.model.findings import Finding, Verdict
 from canscope.model.outcome import Doubt, Subject
+from canscope.model.roles import role_of
 from canscope.model.rule import Rule, Worst
 from canscope.plan.plan import Waiver
 
@@ -189,7 +190,8 @@ def _without_role(ledger: Ledger, finding: Finding) -> Finding:
     reasons = "; ".join(dict.fromkeys(absent.reason for absent in signed))
     names = ", ".join(dict.fromkeys(absent.by for absent in signed))
     reason = f"not on this vehicle: {', '.join(lacks)}; {reasons}"
-    return replace(finding, waived=reason, waived_by=names)
+    by_hand = "; ".join(dict.fromkeys(role_of(role).hand_check for role in lacks))
+    return replace(finding, waived=reason, waived_by=names, next=by_hand)
 
 
 def lacking(ledger: Ledger, finding: Finding) -> list[str]:

@@ -67,7 +67,7 @@ Bytes = list[Annotated[int, Field(ge=0, le=63)]]
 # Key of a role's table -> its type and its default; ``...`` where the plan must give it.
 KEY_TYPES: dict[str, tuple[Any, Any]] = {
     "signal": (Annotated[str, Field(min_length=1)], ...),
-    "cycle_ms": (Annotated[float, Field(ge=0.01, le=3_600_000)] | None, None),
+    "cycle_ms": (Annotated[float, Field(ge=0.01, le=60_000)] | None, None),
     "invert": (bool, False),
     "not_available": (Policy | None, None),
     "uncertainty": (Annotated[float, Field(ge=0, le=1e12)] | None, None),
