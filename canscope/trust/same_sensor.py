@@ -1,9 +1,10 @@
 """Do two roles show what one sensor measures? Then they are one witness, not two.
 
-Compared are the torques and the speeds of two units, and temperatures of different parts: what
-drives them is not the same, so that nothing but one sensor makes them alike down to their noise
-while they move clearly. Not compared: link voltages (one link feeds all), the same part of two
-units (twins warm alike), and speeds in stage rolling (the road couples the axles).
+Compared are the speeds of two units, and temperatures of different parts: what drives them is not
+the same, so that nothing but one sensor makes them alike down to their noise while they move
+clearly. Not compared: torques (a unit may report what it was told to give, and both are told the
+same), link voltages (one link feeds all), the same part of two units (twins warm alike), and speeds
+in stage rolling (the road couples the axles).
 """
 
 from __future__ import annotations
@@ -75,7 +76,7 @@ class Sensors:
 
 
 def _pairs(bench: Bench) -> list[tuple[str, str]]:
-    words = ("torque",) if bench.stage == "rolling" else ("torque", "speed")
+    words = () if bench.stage == "rolling" else ("speed",)
     pairs = [
         (one.role(word), other.role(word))
         for word in words

@@ -52,6 +52,7 @@ UNSEEN: dict[tuple[str, str], str] = {
     ("same-sensor", "*:UnitFast.LinkVoltage"): (
         "both units hang on one link, and two sensors of it may well agree down to their noise"
     ),
+    ("same-sensor", "*.Torque"): "two units may report the one torque that both were told to give",
     ("same-sensor", "twin *"): "the same part of two units alike warms alike",
     ("same-sensor", "hardly moving *"): (
         "it moves by too few of its steps for two sensors to differ visibly"

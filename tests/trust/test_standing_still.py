@@ -140,14 +140,16 @@ def test_a_node_that_wakes_after_a_unit_turned_has_not_seen_it():
     assert "2.80 s after a unit began to turn" in finding.sentence  # turning is known at 1.2 s
 
 
-def test_a_unit_that_wakes_after_another_turned_has_missed_nothing_of_its_own():
+def test_of_a_unit_that_wakes_after_another_turned_nobody_knows_what_it_did_before():
     late = T >= 6.5
     roles = {
         "units.front.speed": (T, np.where(TURNING, 600.0, 0.0)),
         "units.rear.speed": (T[late], np.where(T[late] >= 7.5, 600.0, 0.0)),
     }
     found = judge("speed-ceiling", roles, rules={"speed_rpm": 1500})
-    assert (found["front"].verdict, found["rear"].verdict) == ("pass", "pass")
+    assert found["front"].verdict == "pass"
+    assert (found["rear"].verdict, found["rear"].reason) == ("unproven", "stale")
+    assert "first heard 3.30 s after" in found["rear"].sentence
 
 
 def test_a_brake_that_was_pressed_all_the_time_proves_no_interlock():

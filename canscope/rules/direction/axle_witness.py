@@ -126,7 +126,8 @@ class AxleWitness(Rule):
 
     def _due_ns(self, mark: Mark) -> int:
         """When a mark is judged: a wheel seen still waits for a mark of the other one."""
-        return mark.time_ns + to_ns(self.within_s if mark.seen == "still" else self.turning_s)
+        waits_s = self.within_s if mark.seen == "still" else 0.0
+        return mark.time_ns + to_ns(waits_s + self.turning_s)
 
     def _judge(
         self, state: State, piece: Piece, due: Sequence[Mark], *, closing: bool

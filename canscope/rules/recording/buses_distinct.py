@@ -64,7 +64,7 @@ class BusesDistinct(Rule):
     }
     codes: ClassVar[tuple[str, ...]] = ("same-bus",)
     missed: ClassVar[str] = "too few frames changed, and those that came are alike on both buses"
-    exercise: ClassVar[str] = "record both buses while the contactors close or an axle turns"
+    exercise: ClassVar[str] = "record both buses while the contactors close"
     causes: ClassVar[tuple[str, ...]] = (
         "two adapters are plugged into the same bus",
         "one adapter's frames were recorded under two names, or a gateway repeats one bus on the"

@@ -126,7 +126,7 @@ def test_two_tracks_fail_where_they_stay_apart_for_a_tenth_of_a_second(apart):
     torque=st.lists(st.sampled_from([0.0, 1.5, 8.0]), min_size=14, max_size=14),
 )
 def test_the_emergency_stop_must_have_brought_all_to_rest_by_its_deadline(states, torque):
-    """Within 1 s and from then on: at the deadline each role is at rest, as it was last read.
+    """Within 1 s and as long as it is pressed: from the deadline on each role is at rest.
 
     Samples every 100 ms, a little off the press, so that none lies just at the deadline.
     """
@@ -143,10 +143,10 @@ def test_the_emergency_stop_must_have_brought_all_to_rest_by_its_deadline(states
     }
     cycles = dict.fromkeys(roles, 0.1) | {"driver.emergency_stop": 0.01}
     finding = judge("emergency-stop", roles, stage="power-up", cycles_s=cycles)["emergency stop"]
-    grid_ms = np.arange(100, 3300, 10)
+    grid_ms = np.arange(100, 3400, 10)
     held = np.searchsorted(times_ms, grid_ms, "right") - 1
     rest = robustness(
-        "once[1000:1000](p >= 0.5) -> (c <= 0.5 and t <= 2)",
+        "once[1000:1400](p >= 0.5) -> (c <= 0.5 and t <= 2)",
         grid_ms,
         p=(grid_ms == 2000).astype(float),
         c=closed[held],
