@@ -261,7 +261,7 @@ class SupplySinks(Fault):
         seen["can0:Supply.ControlVoltage"] = volt - share * (volt - 9.0 + 1.2 * self.severity)
 
 
-@fault("over-voltage", must="voltage-ceiling")
+@fault("over-voltage", must="voltage-ceiling", may="source-resistance")
 class OverVoltage(Fault):
     """Braking feeds back into a full pack: for a moment everything is above the pack's maximum."""
 
@@ -287,7 +287,7 @@ class CurrentWhileOpen(Fault):
         seen[key] = seen[key] + np.where(on, 8.0 * self.severity, 0.0)
 
 
-@fault("turns-in-power-up", must="nothing-turns", may=MOVES, stages="power-up")
+@fault("turns-in-power-up", must="nothing-turns", may=f"{MOVES} power-balance", stages="power-up")
 class TurnsInPowerUp(Fault):
     """The controller asks the front unit for torque although nobody asked it to."""
 
