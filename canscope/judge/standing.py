@@ -69,8 +69,7 @@ class Standing:
             else:
                 kind = "passed" if margin >= u else "close"
             known = getattr(self, kind)
-            # Of equals the earliest, in whatever order a rule gives them.
-            if known is None or (margin, time_ns) < (known.margin, known.time_ns):
+            if known is None or margin < known.margin:
                 setattr(self, kind, _worst(rows, row, origin_ns))
 
     def merge(self, window: Standing, spoiled: Sequence[Doubt] = ()) -> None:

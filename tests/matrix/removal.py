@@ -22,7 +22,9 @@ from canscope.simulate.vehicle import Vehicle
 # Not sensors: what they say is right only as long as it follows the rest of their message.
 COMPUTED = ("Alive", "Checksum")
 # What is said of frames stays true of frames, whatever a sensor behind them does.
-OF_FRAMES = frozenset({"cycle-time", "frame-length", "message-presence", "value-range"})
+OF_FRAMES = frozenset(
+    {"buses-distinct", "cycle-time", "frame-length", "message-presence", "value-range"}
+)
 # What was judged for good before evidence went away half-way, between the two bursts.
 OVER = frozenset({"contactor-sequence", "control-supply", "precharge-curve", "precharge-level"})
 # Signals that a finding shows beside those that it rests on: the 12 V was held against the other

@@ -29,8 +29,12 @@ NOTHING_TO_FLIP = {
     "checksum",
     "closing-inrush",
     "frame-length",
+    "hand-reading",
     "unit-fault",
 }
+# What they fail is no fault of a vehicle: a second adapter on one bus (tests/lies tells that lie),
+# a person's instrument that shows something else (tests/rules).
+NOT_OF_A_VEHICLE = {"buses-distinct", "hand-reading"}
 
 
 def pytest_generate_tests(metafunc):
@@ -104,6 +108,7 @@ def test_the_matrix_is_large_enough_and_its_fifth_has_every_fault():
 
 def test_for_every_rule_there_is_a_fault_that_it_has_to_fail():
     fault_names()
-    assert set(RULES) - NEVER_FAILS == set().union(*(fault.must for fault in FAULTS.values()))
+    failed = set().union(*(fault.must for fault in FAULTS.values()))
+    assert set(RULES) - NEVER_FAILS - NOT_OF_A_VEHICLE == failed
     for name in NEVER_FAILS:
         assert any(name in find_fault(fault).unproven for fault in fault_names())

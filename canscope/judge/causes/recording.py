@@ -49,10 +49,10 @@ ROWS = (
                 "same messages lack frames",
             ),
             (
-                "lines of the file are damaged and could not be read: a bad disk, a serial line, an "
-                "editor",
-                "look in the report how many lines could not be read, and compare the first of them "
-                "with the file on the recorder",
+                "lines of the file are damaged and could not be read: a bad disk, a serial line, "
+                "an editor",
+                "look in the report how many lines could not be read, and compare the first of "
+                "them with the file on the recorder",
             ),
             (
                 "the cycles in plan or definition are not those of these messages",

@@ -247,13 +247,14 @@ class Recorder:
         self, captures: CaptureWriter, readers: Mapping[str, threading.Thread]
     ) -> str:
         reported_ns = checked_ns = noted = 0
+        idle_ns = ticks_ns()  # from here on nothing may take long, as writing to a slow disk may
         while True:
-            slept_ns = ticks_ns()
             ended = self._wake.wait(TICK_S)
             now = ticks_ns()
-            if now - slept_ns > ASLEEP_NS:
-                self._note_sleep((now - slept_ns) / 1e9)
+            if now - idle_ns > ASLEEP_NS:
+                self._note_sleep((now - idle_ns) / 1e9)
             self._write(captures)
+            idle_ns = ticks_ns()
             if now - checked_ns > CHECK_NS:
                 checked_ns = now
                 self._health.check(readers, self._last_read_ns)

@@ -10,7 +10,7 @@ import numpy as np
 
 from canscope.model.bench import Bench, DriveUnit
 from canscope.model.findings import Verdict
-from canscope.model.outcome import Outcome, Subject, margins
+from canscope.model.outcome import Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import SPINNING, CardStep, Rule, Worst, limit, unjudged
 from canscope.model.signals import NEVER, Samples
@@ -176,8 +176,10 @@ class AxleDirection(Rule):
             stalled = self._pushing(piece, unit, axle.stalled, self.stalled_Nm)
             strained = self._pushing(piece, unit, axle.strained, 2 * self.stalled_Nm)
             asked = state.asked.of(unit.name) if marked else request
-            found += self._turned(piece, unit, asked, speed, slow_ns)
-            found += self._against(piece, unit, asked, (speed, slow_ns), (creep, still_ns))
+            moved = self._turned(piece, unit, asked, speed, slow_ns)
+            moved += self._against(piece, unit, asked, (speed, slow_ns), (creep, still_ns))
+            # Of equals the earliest counts, however the run is cut.
+            found += sorted(moved, key=_worst_ns)
             found += self._stalled(piece, unit, stalled, self.stalled_s)
             if piece.bench.stage != "rolling":  # a whole vehicle takes longer to start
                 found += self._stalled(piece, unit, strained, self.strained_s)
@@ -347,6 +349,13 @@ class AxleDirection(Rule):
         """Say which axle, which direction, and whether it stalled."""
         says = self.says["stalled" if worst.code == "stalled" else str(verdict)]
         return says.format(**axle_and_sense(worst.subject)) + str(worst.facts.get("by", ""))
+
+
+def _worst_ns(outcome: Outcome) -> int:
+    """When the smallest margin was; what judged nothing comes first."""
+    if not isinstance(outcome, Margins) or not len(outcome.time_ns):
+        return int(NEVER)
+    return int(outcome.time_ns[outcome.margin.argmin()])
 
 
 def _requested(bench: Bench) -> dict[str, str]:

@@ -55,7 +55,8 @@ class CaptureIntegrity(Rule):
     Judged
         A clock step (more than 100 ms back, or its return) where it happened. Lines or records
         that could not be read, a last one that is cut off and frames that the recorder itself says
-        it lost, at the end. Frames missing of two messages or more, at the frame that shows it: a
+        it lost, at the end. So are frames missing of two messages or more, if they are more than
+        the lines that could not be read: a
         rolling counter that jumped over a gap as if they had been there, or more than 3 and more
         than one in 1,000 intervals of two or three whole cycles (where nobody states the cycle,
         single ones have to come before and after). One message alone is left to alive-counter and
@@ -107,9 +108,7 @@ class CaptureIntegrity(Rule):
         frames = piece.frames
         found = []
         losses, grown = follow(state.losses, piece)
-        missing, lost = _missing(state.missing, grown)
-        if lost is not None:
-            found.append(lost)
+        missing = _missing(state.missing, grown)
         if frames.segment > 0 and not state.stepped:
             found.append(_step(piece))
         after = Recorded(
@@ -154,13 +153,12 @@ class CaptureIntegrity(Rule):
         if tally.cut_end:
             cut = "the recording is cut off in the middle of its last line or record; cut ends"
             found.append(_fault(at_ns, 1, cut, "cut-off"))
+        found += _lost(state.missing, tally.skipped, at_ns)
         return [*found, *_paced(state.first_ns, piece.bench)]
 
 
-def _missing(
-    known: Mapping[str, Missing], grown: Mapping[str, Growth]
-) -> tuple[Mapping[str, Missing], Margins | None]:
-    """What is missing of each message after this piece, and the outcome if several lost frames."""
+def _missing(known: Mapping[str, Missing], grown: Mapping[str, Growth]) -> Mapping[str, Missing]:
+    """What is missing of each message after this piece."""
     rows = sorted(
         (time_ns, key, missing, heard)
         for key, more in grown.items()
@@ -173,29 +171,19 @@ def _missing(
         )
         if beyond or key.endswith("#")
     )
-    if not rows:
-        return known, None
-    after, judged = dict(known), []
-    for time_ns, key, missing, heard in rows:
-        after[key] = Missing(missing, heard)
-        surest = {**after, **{k.rstrip("#"): m for k, m in after.items() if k.endswith("#")}}
-        messages = {k: m for k, m in surest.items() if not k.endswith("#")}
-        if len(messages) > 1:
-            judged.append((time_ns, messages))
-    if not judged:
-        return after, None
-    totals = [sum(m.frames for m in messages.values()) for _, messages in judged]
-    what = [_told(messages) for _, messages in judged]
-    lost = np.array(totals, np.float64)
-    return after, margins(
-        "capture",
-        [time_ns for time_ns, _ in judged],
-        -lost,
-        measured=lost,
-        limit=0.0,
-        code="missing-frames",
-        what=np.array(what),
-    )
+    return {**known, **{key: Missing(missing, heard) for _, key, missing, heard in rows}}
+
+
+def _lost(known: Mapping[str, Missing], skipped: int, at_ns: int) -> Iterator[Margins]:
+    """The outcome if several messages lost more frames than there are lines that nobody can read.
+
+    Those are judged by their own share, and are missing here again.
+    """
+    surest = {**known, **{key.rstrip("#"): m for key, m in known.items() if key.endswith("#")}}
+    messages = {key: m for key, m in surest.items() if not key.endswith("#")}
+    total = sum(m.frames for m in messages.values())
+    if len(messages) > 1 and total > skipped:
+        yield _fault(at_ns, total, _told(messages), "missing-frames")
 
 
 def _told(messages: Mapping[str, Missing]) -> str:
