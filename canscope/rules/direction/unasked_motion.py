@@ -93,6 +93,7 @@ class UnaskedMotion(Rule):
     drag_Nm: float = limit(10.0, "Nm", high=100)
 
     unit: ClassVar[str] = "rpm"
+    order: ClassVar[bool] = True
     required_in: ClassVar[frozenset[str]] = ALL_STAGES
     limit_parameter: ClassVar[str] = "moving_rpm"
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.POWER_UP, CardStep.SPIN})
