@@ -45,8 +45,6 @@ COLD_STEPS = 2.0  # warmer by more than so many of its steps, a neighbour says t
 COLD_TURNED_NS = 20 * SECOND_NS  # a unit that turned for longer in all is not cold
 BELOW_K = 8.0  # colder than everything was before: nothing cools a part so far
 
-NEVER_CHANGED = "the sensor's raw value never changed, so it may be stuck"
-
 
 @dataclass(frozen=True)
 class Sensor:
@@ -269,7 +267,8 @@ class _Together:
         for proof, moved in self._proofs(one):
             return Life(proof=proof, moved=moved)
         if one.sensor.moved_ns is None:
-            return Life(missing=NEVER_CHANGED + self._not_cold(one), code="never-changed")
+            text = "the sensor's raw value never changed, so it may be stuck"
+            return Life(missing=text + self._not_cold(one), code="never-changed")
         text = "the sensor showed no warming and no cooling, only steps to and fro"
         return Life(missing=text + self._not_cold(one), code="never-warmed")
 

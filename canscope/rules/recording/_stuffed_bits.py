@@ -13,7 +13,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from canscope.model.tables import Bools, Flag, Frames, Int64s
+from canscope.model.tables import FD_LENGTHS, Bools, Flag, Frames, Int64s
 from canscope.rules.shared.payloads import column
 
 CRC15 = 0x4599  # x^15+x^14+x^10+x^8+x^7+x^4+x^3+1
@@ -21,7 +21,6 @@ LONGEST_RUN = 5  # equal bits, after which one of the other kind is stuffed
 CLASSICAL_TAIL = 1 + 2 + 7 + 3  # checksum delimiter, acknowledge, end of frame, interframe space
 FD_TAIL = 4 + CLASSICAL_TAIL  # stuff count in front
 FD_CRC = ((16, 17 + 6), (64, 21 + 7))  # up to so many data bytes: checksum and fixed stuff bits
-FD_LENGTHS = np.array([*range(9), 12, 16, 20, 24, 32, 48, 64])  # by DLC (linux/can/length.h)
 FD_SLOW = (17, 36)  # bits up to the switch to the faster rate, 11- and 29-bit identifiers
 FD_SLOW_TAIL = 2 + 7 + 3
 
