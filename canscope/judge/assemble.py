@@ -62,6 +62,7 @@ def assemble(
         rules=tuple(rule_facts(plan)),
         topics=topics(),
         plots=dict(exhibits.plots(findings, ledger, judge.until_ns)),
+        course=exhibits.course(ledger, judge.until_ns),
         marks=tuple(_mark_rows(judge.marks, ledger.origin)),
         cautions=tuple(m["caution"] for m in plan.mounting if m.get("caution")),
         warnings=(*plan.warnings, *exhibits.unlisted(), *ledger.notes()),

@@ -15,6 +15,7 @@ from canscope.judge.plots import (
     overview_plot,
     plot_of,
 )
+from canscope.model.bench import Kind
 from canscope.model.findings import Finding, Key, Verdict
 from canscope.model.history import History
 from canscope.model.report import Burst, Plot
@@ -22,6 +23,7 @@ from canscope.model.rule import Worst
 from canscope.model.signals import Samples
 
 MOST_TRACES = 3  # in one finding's plot
+COUNTING = ("alive", "checksum")
 MOST_BURSTS = 2000  # that the report's table lists
 
 
@@ -44,11 +46,12 @@ class Exhibits:
         else:
             self._more_bursts += 1
 
-    def add_samples(self, new: Mapping[str, Samples], origin_ns: int) -> None:
+    def add_samples(self, new: Mapping[str, Samples], ledger: Ledger) -> None:
         """Add new samples to the course of their roles."""
         for role, samples in new.items():
             if role not in self._overviews:
-                self._overviews[role] = Overview(origin_ns)
+                states = ledger.bench.bindings[role].kind is not Kind.NUMBER
+                self._overviews[role] = Overview(ledger.origin, states=states)
             self._overviews[role].add(samples)
 
     def copy_curves(self, ledger: Ledger, history: History, forgotten_ns: int | None) -> None:
@@ -67,7 +70,7 @@ class Exhibits:
                     self._excerpts[key] = excerpt(worst, tuple(roles[:MOST_TRACES]))
         for key, stretch in list(self._excerpts.items()):
             if forgotten_ns is None or stretch.from_ns < forgotten_ns:
-                self._pictures[key] = copied(stretch, history)
+                self._pictures[key] = copied(stretch, history, ledger.bench)
                 del self._excerpts[key]
 
     def plots(
@@ -88,6 +91,11 @@ class Exhibits:
                 )
             if plot is not None and plot.traces:
                 yield f"{finding.rule}|{finding.subject}", plot
+
+    def course(self, ledger: Ledger, until_ns: int) -> Plot | None:
+        """Every role over the whole run, but those that only number or check messages."""
+        roles = [role for role in ledger.bench.bindings if role.rpartition(".")[2] not in COUNTING]
+        return overview_plot(roles, self._overviews, ledger.bench, ledger.origin, until_ns)
 
     def unlisted(self) -> Iterator[str]:
         """Warnings on what the tables have no room for."""

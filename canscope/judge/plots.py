@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -25,16 +25,21 @@ BUCKETS = 1024  # of one role's overview
 
 
 class Overview:
-    """One role over the whole run: lowest and highest value of each of at most BUCKETS buckets.
+    """One role over the whole run: the lowest and highest value of each bucket, and when they came.
 
-    When the run outgrows the buckets, neighbours are merged and each covers twice the time.
+    When the run outgrows the buckets, neighbours are merged and each covers twice the time. A state
+    is kept as its changes instead, as long as there are at most BUCKETS of them.
     """
 
-    def __init__(self, origin_ns: int) -> None:
+    def __init__(self, origin_ns: int, *, states: bool = False) -> None:
         self._origin = origin_ns
         self._width = 50 * 10**6
         self._low = np.full(BUCKETS, np.nan)
         self._high = np.full(BUCKETS, np.nan)
+        self._low_ns = np.zeros(BUCKETS, np.int64)
+        self._high_ns = np.zeros(BUCKETS, np.int64)
+        self._count, self._from_ns, self._until_ns = 0, 0, 0
+        self._changes: Changes | None = Changes() if states else None
 
     def add(self, samples: Samples) -> None:
         """Take in new samples; absent ones leave a bucket empty if nothing else is in it."""
@@ -43,11 +48,22 @@ class Overview:
         times, values = known.time_ns[begun:], known.value[begun:]
         if not len(times):
             return
+        self._from_ns = self._from_ns if self._count else int(times[0])
+        self._count, self._until_ns = self._count + len(times), int(times[-1])
+        if self._changes is not None:
+            self._changes = self._changes.joined(times, values)
         while (int(times[-1]) - self._origin) // self._width >= BUCKETS:
             self._widen()
         at, first = self._buckets(times)
-        self._low[at] = np.fmin(self._low[at], np.minimum.reduceat(values, first))
-        self._high[at] = np.fmax(self._high[at], np.maximum.reduceat(values, first))
+        for extreme, chosen, stamps in (
+            (np.minimum, self._low, self._low_ns),
+            (np.maximum, self._high, self._high_ns),
+        ):
+            found = extreme.reduceat(values, first)
+            beyond = np.isnan(chosen[at]) | (extreme(found, chosen[at]) != chosen[at])
+            rows = _first_equal(values, first, found)
+            chosen[at[beyond]] = found[beyond]
+            stamps[at[beyond]] = times[rows[beyond]]
 
     def _buckets(self, times: Int64s) -> tuple[Int64s, Int64s]:
         """The buckets that have samples, and the first row of each."""
@@ -58,20 +74,81 @@ class Overview:
         return at[filled], edges[filled]
 
     def _widen(self) -> None:
-        spare = np.full(BUCKETS // 2, np.nan)
-        self._low = np.concatenate((np.fmin(self._low[::2], self._low[1::2]), spare))
-        self._high = np.concatenate((np.fmax(self._high[::2], self._high[1::2]), spare))
+        rows = np.arange(0, BUCKETS, 2)
+        for values, stamps, pick in (
+            (self._low, self._low_ns, np.less),
+            (self._high, self._high_ns, np.greater),
+        ):
+            left, right = values[::2], values[1::2]
+            of = rows + (np.isnan(left) | pick(right, left))
+            merged, when = values[of], stamps[of]
+            values[:] = np.nan
+            values[: BUCKETS // 2], stamps[: BUCKETS // 2] = merged, when
         self._width *= 2
 
     def thinned(self) -> tuple[Int64s, Floats]:
-        """Times and values: two points a bucket, so that no spike is lost; NaN is a gap."""
+        """Times and values in their order of time, so that no spike is lost; NaN is a gap."""
+        if self._changes is not None and self._changes.few:
+            return self._changes.time_ns, self._changes.value
         used = np.flatnonzero(~np.isnan(self._low))
-        if not len(used):
-            return np.zeros(0, np.int64), np.zeros(0)
-        rows = np.arange(used[0], used[-1] + 1)
-        times = self._origin + rows * self._width
-        both = np.stack((times + self._width // 4, times + 3 * self._width // 4), axis=1)
-        return both.ravel(), np.stack((self._low[rows], self._high[rows]), axis=1).ravel()
+        times = np.stack((self._low_ns[used], self._high_ns[used]), axis=1)
+        values = np.stack((self._low[used], self._high[used]), axis=1)
+        order = np.argsort(times, axis=1, kind="stable")
+        times, values = (np.take_along_axis(of, order, axis=1) for of in (times, values))
+        silent = times[1:, 0] - times[:-1, 1] > self._longest_silence_ns()
+        keep = times[:, 1] > times[:, 0]  # else one sample is both
+        keep = np.stack((np.ones_like(keep), keep), axis=1)
+        times, values = times[keep], values[keep]
+        after = np.cumsum(keep.sum(axis=1))[:-1][silent]
+        times = np.insert(times, after, times[after - 1] + 1)
+        return times, np.insert(values, after, np.nan)
+
+    def _longest_silence_ns(self) -> int:
+        """What is longer than this is drawn as a gap."""
+        interval = (self._until_ns - self._from_ns) // max(1, self._count - 1)
+        return max(4 * interval, 3 * self._width)
+
+
+def _first_equal(values: Floats, first: Int64s, wanted: Floats) -> Int64s:
+    """Of each stretch that begins at a row of ``first``, the first row that has the value wanted.
+
+    Each stretch has it.
+    """
+    lengths = np.diff(first, append=len(values))
+    rows = np.flatnonzero(values == np.repeat(wanted, lengths))
+    found: Int64s = rows[np.searchsorted(rows, first)]
+    return found
+
+
+@dataclass(frozen=True, eq=False)
+class Changes:
+    """A state's first sample, its changes and its last sample."""
+
+    time_ns: Int64s = field(default_factory=lambda: np.zeros(0, np.int64))
+    value: Floats = field(default_factory=lambda: np.zeros(0))
+
+    @property
+    def few(self) -> bool:
+        """Whether they were kept: of a state that changes all the time nothing is."""
+        return len(self.time_ns) <= BUCKETS
+
+    def joined(self, times: Int64s, values: Floats) -> Changes:
+        """With samples that follow; what there are too many of is not kept any longer."""
+        if not self.few:
+            return self
+        times = np.concatenate((self.time_ns, times))
+        values = np.concatenate((self.value, values))
+        rows = changes(values)
+        return Changes(times[rows], values[rows])
+
+
+def changes(values: Floats) -> Int64s:
+    """The rows at which a state changes, and the first and the last; NaN is a state of its own."""
+    before, after = values[:-1], values[1:]
+    differs = (before != after) & ~(np.isnan(before) & np.isnan(after))
+    ends = [0, len(values) - 1] if len(values) else []
+    rows: Int64s = np.union1d(np.flatnonzero(differs) + 1, np.asarray(ends, np.int64))
+    return rows
 
 
 @dataclass(frozen=True)
@@ -97,11 +174,21 @@ class Picture:
 
     excerpt: Excerpt
     lines: tuple[tuple[str, Int64s, Floats], ...]
+    judged: tuple[int, float] | None  # of the first role, the sample that the worst instant shows
 
 
-def copied(stretch: Excerpt, history: History) -> Picture:
+def copied(stretch: Excerpt, history: History, bench: Bench) -> Picture:
     """The excerpt, as far as the history still holds it."""
-    return Picture(stretch, tuple((role, *_line(role, stretch, history)) for role in stretch.roles))
+    judged = None
+    lines: list[tuple[str, Int64s, Floats]] = []
+    for role in stretch.roles:
+        samples = history.samples(role).between(stretch.from_ns, stretch.until_ns)
+        row = int(samples.time_ns.searchsorted(stretch.worst.time_ns, "right")) - 1
+        if not lines and row >= 0 and np.isfinite(samples.value[row]):
+            judged = int(samples.time_ns[row]), float(samples.value[row])
+        states = bench.bindings[role].kind is not Kind.NUMBER
+        lines.append((role, *_line(role, samples, history, row, states=states)))
+    return Picture(stretch, tuple(lines), judged)
 
 
 def plot_of(shown: Picture, bench: Bench, origin_ns: int, unit: str) -> Plot:
@@ -114,6 +201,11 @@ def plot_of(shown: Picture, bench: Bench, origin_ns: int, unit: str) -> Plot:
         of = (role, binding.key, binding.unit)
         traces.append(trace(*of, times, values, origin_ns, states=states))
     own = bool(traces) and traces[0].unit == unit and np.isfinite(worst.limit)
+    judged = None
+    if shown.judged is not None:
+        time, value = (np.array([of]) for of in shown.judged)
+        point = trace("", "", "", time, value, origin_ns)
+        judged = (point.at_s[0], point.value[0])
     return Plot(
         tuple(traces),
         (stretch.from_ns - origin_ns) / S,
@@ -121,19 +213,27 @@ def plot_of(shown: Picture, bench: Bench, origin_ns: int, unit: str) -> Plot:
         worst.at_s,
         worst.limit if own else None,
         ((worst.start_ns - origin_ns) / S, (worst.end_ns - origin_ns) / S),
+        judged,
     )
 
 
-def _line(role: str, stretch: Excerpt, history: History) -> tuple[Int64s, Floats]:
-    """A role's samples, thinned, with a NaN in each gap. Copies: the history goes on."""
-    samples = history.samples(role).between(stretch.from_ns, stretch.until_ns)
+def _line(
+    role: str, samples: Samples, history: History, judged: int, *, states: bool
+) -> tuple[Int64s, Floats]:
+    """A role's samples, thinned but for one row, with a NaN in each gap.
+
+    Copies: the history goes on.
+    """
     times, values = samples.time_ns, samples.value
     if len(times) > 1:
         rows = gaps(history, role, times)
         times = np.insert(times, rows + 1, times[rows] + 1)
         values = np.insert(values, rows + 1, np.nan)
-    times, values = thin(times, values)
-    return times.copy(), values.copy()
+        judged += int(np.count_nonzero(rows < judged))
+    keep = changes(values) if states else thin(values)
+    if judged >= 0:
+        keep = np.union1d(keep, judged)
+    return times[keep].copy(), values[keep].copy()
 
 
 def trace(
@@ -168,10 +268,10 @@ def _seven_digits(values: Floats) -> list[float | None]:
     return [short[at] for at in place.tolist()]
 
 
-def thin(times: Int64s, values: Floats, points: int = POINTS) -> tuple[Int64s, Floats]:
-    """At most about ``points`` points, keeping the lowest and highest of each bucket and gaps."""
-    if len(times) <= points:
-        return times, values
+def thin(values: Floats, points: int = POINTS) -> Int64s:
+    """Rows of about so many points: the lowest and the highest of each bucket, and its gaps."""
+    if len(values) <= points:
+        return np.arange(len(values))
     size = -(-len(values) // (points // 2))
     rows = np.arange(len(values) + -len(values) % size).reshape(-1, size)
     padded = np.full(rows.shape, np.nan)
@@ -180,10 +280,9 @@ def thin(times: Int64s, values: Floats, points: int = POINTS) -> tuple[Int64s, F
     lowest = np.where(gap, np.inf, padded).argmin(axis=1)
     highest = np.where(gap, -np.inf, padded).argmax(axis=1)
     chosen = np.stack((lowest, highest, gap.argmax(axis=1)), axis=1) + rows[:, :1]
-    keep = np.unique(chosen)
+    keep: Int64s = np.unique(chosen)
     # A bucket without gap names its first row as one: no harm, it is a point like others.
-    keep = keep[keep < len(values)]
-    return times[keep], values[keep]
+    return keep[keep < len(values)]
 
 
 def overview_plot(

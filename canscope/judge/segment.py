@@ -79,7 +79,7 @@ class Segment:
         """
         history, until = self._history, self._start_ns
         new = history.between(self._bench.bindings, self._settled_ns, until)
-        self._exhibits.add_samples(new, self._ledger.origin)
+        self._exhibits.add_samples(new, self._ledger)
         self._health.feed(new, history, until)
         self._sensors.feed(history, until)
         self._ledger.echo.feed(new, history)

@@ -84,6 +84,46 @@ def unjudged(
     return text
 
 
+def short(
+    rule: Rule, subject: Subject, verdict: Verdict, worst: Worst | None, doubt: Doubt | None
+) -> str:
+    """What was found, as a person would say it: no signal, no uncertainty, rounded numbers.
+
+    "The front axle turned against the requested direction (forward): -690 rpm."
+    """
+    if worst is None or (doubt is not None and doubt.reason != "too-close-to-call"):
+        reason = (doubt.text or REASONS[doubt.reason]) if doubt is not None else ""
+        return f"{_capital(subject.name)}: {reason}."
+    kind = "close" if verdict is Verdict.UNPROVEN else str(verdict)
+    clause = rule.clause(kind, worst) or ("too close to call" if kind == "close" else "")
+    numbers = _rounded(worst, subject.unit or rule.unit)
+    if subject.name.split(" ", 1)[0] in clause.split():  # the clause says it itself
+        text = _capital(clause)
+    else:
+        text = f"{_capital(subject.name)}: {clause}" if clause else _capital(subject.name)
+    return f"{text}{numbers and ': '}{numbers}."
+
+
+def _rounded(worst: Worst, unit: str) -> str:
+    """ "19 %, limit 10 %"; a limit of 0 is only a sign, which the clause has in words."""
+    if unit == STATE or not math.isfinite(worst.measured):
+        return ""
+    text = with_unit(_spoken(worst.measured), unit)
+    if math.isfinite(worst.limit) and worst.limit:
+        text += f", limit {with_unit(_spoken(worst.limit), unit)}"
+    return text
+
+
+def _spoken(value: float) -> str:
+    """A number in two digits, or in all before the point; three where it begins with a 1."""
+    if value == 0:
+        return "0"
+    digits = 3 if f"{abs(value):e}"[0] == "1" else 2
+    decimals = digits - 1 - math.floor(math.log10(abs(value)))
+    text = f"{value:.{max(decimals, 0)}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
 def _capital(text: str) -> str:
     first = text.split(" ", 1)[0]
     if ":" in first or first[-1:].isdigit():  # a channel's name stays as it is

@@ -78,6 +78,7 @@ def _finding(ledger: Ledger, name: str, subject: Subject) -> Finding:
         first_failed_s=_seconds(standing.first_failed_ns, ledger.origin),
         roles=subject.shown,
         facts=dict(worst.facts) if worst else {},
+        short=sentences.short(rule, subject, verdict, worst, doubt),
     )
 
 

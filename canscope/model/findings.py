@@ -65,6 +65,7 @@ class Finding:
     doubt: str = ""  # what explains the reason, as in the sentence
     code: str = ""  # what exactly failed (``Rule.codes``), or the reason in a word; "" for a pass
     facts: Mapping[str, Any] = field(default_factory=dict)
+    short: str = ""  # what was found as a person would say it: rounded, without signal and u
 
     @property
     def key(self) -> Key:

@@ -31,6 +31,7 @@ class Plot:
     worst_s: float | None = None
     limit: float | None = None  # only where it is in the first trace's own unit
     window_s: tuple[float, float] | None = None
+    judged: tuple[float, float | None] | None = None  # the first trace's sample at worst_s
 
 
 @dataclass(frozen=True)
@@ -184,6 +185,7 @@ class Report:
     rules: tuple[RuleFacts, ...] = ()
     topics: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # title -> its rules
     plots: Mapping[str, Plot] = field(default_factory=dict)  # "rule|subject" -> Plot
+    course: Plot | None = None  # every bound role over the whole run
     marks: tuple[Mapping[str, Any], ...] = ()
     cautions: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()  # of plan and definitions: missing units and the like

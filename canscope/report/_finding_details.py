@@ -1,4 +1,4 @@
-"""What the page shows of each finding, and which curves go on paper."""
+"""What the page shows of each finding: those that are open in full, the others a line a rule."""
 
 from __future__ import annotations
 
@@ -8,18 +8,35 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from canscope.model.findings import Finding, Key
-from canscope.model.quantities import with_unit
+from canscope.model.quantities import STATE, with_unit
 from canscope.model.report import Plot, Report
+from canscope.report._first_screen import OTHER
 from canscope.report.wording import (
+    counts,
     measured,
     number,
-    plain_value,
     seconds,
     state,
     to_digits_of,
+    why,
     worst_first,
 )
 
+# What a name of a number ends with, and the unit it stands for; the longer ones first.
+UNITS = {
+    "_K_per_s": "K/s",
+    "_degC": "degC",
+    "_ohm": "ohm",
+    "_rpm": "rpm",
+    "_Nm": "Nm",
+    "_ms": "ms",
+    "_A": "A",
+    "_V": "V",
+    "_W": "W",
+    "_J": "J",
+    "_F": "F",
+    "_s": "s",
+}
 IN_FULL = ("failed", "unproven", "accepted")  # the others fold into a line each
 
 
@@ -76,31 +93,96 @@ class Details:
             numbers.append(("accepted", f"{finding.waived} ({finding.waived_by or 'no name'})"))
         numbers.append(("signals", finding.signals))
         numbers += [
-            (name.replace("_", " "), plain_value(value)) for name, value in finding.facts.items()
+            (name, with_unit(number(value), unit))
+            for name, value, unit in map(_fact, finding.facts, finding.facts.values())
+            if unit
         ]
         return numbers
 
 
 def details(report: Report, anchors: Mapping[Key, str]) -> list[Details]:
-    """All findings, what failed first."""
+    """All findings: those that lead the report, then what failed, then the others."""
+    first = [report.lead(text) for text in report.look_first]
     summaries = {rule.rule: rule.summary for rule in report.rules}
     return [
         Details(
             f, anchors[f.key], summaries.get(f.rule, ""), report.plots.get(f"{f.rule}|{f.subject}")
         )
-        for f in worst_first(report.findings)
+        for f in sorted(worst_first(report.findings), key=lambda finding: finding not in first)
     ]
 
 
-def paper_curves(shown: Iterable[Details]) -> list[Details]:
-    """For paper: of each rule that proved something required, the curve nearest to its limit."""
-    nearest: dict[str, Details] = {}
+@dataclass(frozen=True)
+class Line:
+    """One rule's findings in one state, in a line: the one nearest to its limit speaks for all."""
+
+    rule: str
+    state: str  # proven or advice
+    all: tuple[Details, ...]
+
+    @property
+    def nearest(self) -> Details:
+        """The finding that is nearest to its limit."""
+        return min(self.all, key=_relative_margin)
+
+    @property
+    def subjects(self) -> str:
+        """The subject that the numbers are of, and how many others there are."""
+        others = len(self.all) - 1
+        return self.nearest.finding.subject + (f" and {others} more" if others else "")
+
+    @property
+    def measured(self) -> str:
+        """The nearest finding's number; of an unproven one the reason."""
+        finding = self.nearest.finding
+        if self.state == "advice":
+            return why(finding)
+        return "yes" if finding.unit == STATE or finding.measured is None else measured(finding)
+
+    @property
+    def limit(self) -> str:
+        """The limit and where it comes from."""
+        finding = self.nearest.finding
+        if finding.limit is None or finding.unit == STATE:
+            return ""
+        return f"limit {number(finding.limit, finding.unit)}; {finding.limit_source}"
+
+
+@dataclass(frozen=True)
+class Topic:
+    """The lines of one topic of the rule book."""
+
+    name: str
+    lines: tuple[Line, ...]
+
+    @property
+    def counts(self) -> str:
+        """``8 proven; 1 unproven, not required``."""
+        return counts([one.finding for line in self.lines for one in line.all])
+
+
+def closed(report: Report, shown: Iterable[Details]) -> list[Topic]:
+    """What is proven or not required, a line a rule, by the topics of the rule book."""
+    lines: dict[tuple[str, str], list[Details]] = {}
     for one in shown:
-        limited = one.finding.required and one.finding.limit is not None
-        if one.state == "proven" and limited and one.plot:
-            known = nearest.setdefault(one.finding.rule, one)
-            nearest[one.finding.rule] = min(known, one, key=_relative_margin)
-    return list(nearest.values())
+        if one.state not in IN_FULL:
+            lines.setdefault((one.finding.rule, one.state), []).append(one)
+    home = {rule: topic for topic, rules in report.topics.items() for rule in rules}
+    topics: dict[str, list[Line]] = {topic: [] for topic in (*report.topics, OTHER)}
+    for (rule, short), members in lines.items():
+        topics[home.get(rule, OTHER)].append(Line(rule, short, tuple(members)))
+    return [Topic(name, tuple(found)) for name, found in topics.items() if found]
+
+
+def _fact(key: str, value: object) -> tuple[str, float | None, str]:
+    """Name, number and unit of a fact whose key wears its unit; no unit for any other.
+
+    The others are words of the sentence, which stands above the numbers.
+    """
+    for ending, unit in UNITS.items():
+        if key.endswith(ending) and isinstance(value, (int, float)):
+            return key.removesuffix(ending).replace("_", " "), float(value), unit
+    return key, None, ""
 
 
 def _margin(finding: Finding) -> str:

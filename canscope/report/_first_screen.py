@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from canscope.model.findings import TO_PROVE, Finding
+from canscope.model.findings import Finding
 from canscope.model.quantities import STATE
 from canscope.model.report import Report
 from canscope.report.wording import (
@@ -27,21 +27,21 @@ ROW_WORDS = {
     "advice": "unproven, not required",
     "absent": "nothing judged",
 }
+LEAD_WORDS = {"pass": "Proven", "fail": "Wrong", "unproven": "Missing"}
 VERDICT_SHAPES = {"pass": "proven", "fail": "failed", "unproven": "unproven"}
 
 
 @dataclass(frozen=True)
 class Lead:
-    """One sentence of what to look at first, what would prove it, and the finding it is about."""
+    """One sentence in large words and the finding that it is about."""
 
     text: str
-    proof: str | None = None
     finding: Finding | None = None
 
 
 @dataclass(frozen=True)
-class ProbableCause:
-    """A cause; check and findings are None where the cause beside it shows the same ones."""
+class Likely:
+    """A probable cause; check and findings are None where the cause beside it shows the same."""
 
     text: str
     check: str | None
@@ -71,29 +71,38 @@ class TopicRow:
 
 
 def leads(report: Report) -> list[Lead]:
-    """What to look at first; without a diagnosis the worst findings' own sentences."""
-    texts = list(report.look_first)
-    if not texts:
+    """What is wrong, else what is missing, the most important first; nothing for a pass."""
+    found = [report.lead(text) or text for text in report.look_first]
+    if not found:
         open_ones = [f for f in worst_first(report.findings) if state(f) in ("failed", "unproven")]
-        texts = [finding.sentence for finding in open_ones[:3]]
-    nothing = Lead("Nothing failed and nothing required is missing. Read the cautions and sign.")
-    return [_lead(report, text) for text in texts] or [nothing]
+        found = list(open_ones[:3])
+    return [
+        Lead(one) if isinstance(one, str) else Lead(one.short or one.sentence, one) for one in found
+    ]
 
 
-def _lead(report: Report, text: str) -> Lead:
-    sentence, separator, proof = text.partition(TO_PROVE)
-    about = (f for f in report.findings if f.sentence and text.startswith(f.sentence))
-    return Lead(sentence, proof if separator else None, next(about, None))
+def do_now(report: Report) -> str:
+    """The next thing to do, in one sentence."""
+    checks = [found.check for found in report.diagnosis if found.check]
+    checks += [lead.finding.next for lead in leads(report) if lead.finding and lead.finding.next]
+    text = checks[0] if checks else ""
+    if report.verdict == "fail":
+        return f"Do not go on. {_sentence(text)}".rstrip()
+    return _sentence(text) or "Read the cautions, sign, and go on to the next stage."
 
 
-def causes(report: Report) -> list[ProbableCause]:
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:].rstrip('.')}." if text else ""
+
+
+def likely(report: Report) -> list[Likely]:
     """The probable causes, each with the check that decides and the findings it explains."""
     shown = []
     for place, found in enumerate(report.diagnosis):
         earlier = {cause.findings for cause in report.diagnosis[:place]}
         explains = [f for f in report.findings if f"{f.rule}, {f.subject}" in found.findings]
         shown.append(
-            ProbableCause(
+            Likely(
                 found.cause[:1].upper() + found.cause[1:],
                 found.check if decides(report.diagnosis, place) else None,
                 None if found.findings in earlier else tuple(explains),
@@ -126,15 +135,80 @@ def _topic(topic: str, members: Sequence[Finding], absent: Sequence[str]) -> Top
     )
 
 
-def axles(report: Report) -> list[list[str | Finding | None]]:
+@dataclass(frozen=True)
+class AxleCell:
+    """What CAN or a person says of an axle in one direction."""
+
+    state: str  # a key of ROW_WORDS
+    words: str
+    finding: Finding
+
+
+def axles(report: Report) -> list[list[str | AxleCell | None]]:
     """A row an axle: its name; in each direction what CAN says and what a person saw."""
     placed = {(f.rule, _axle(f)): f for f in report.findings if f.rule in AXLE_RULES and _axle(f)}
     names = dict.fromkeys(axle[0] for _, axle in placed if axle)
     cells = [(rule, direction) for direction in DIRECTIONS for rule in AXLE_RULES]
     return [
-        [name, *(placed.get((rule, (name, direction))) for rule, direction in cells)]
+        [name, *(_cell(placed, rule, name, direction) for rule, direction in cells)]
         for name in names
     ]
+
+
+def _cell(
+    placed: Mapping[tuple[str, tuple[str, str] | None], Finding],
+    rule: str,
+    axle: str,
+    direction: str,
+) -> AxleCell | None:
+    """A person who saw what CAN says confirms a wrong direction as well as a right one."""
+    finding = placed.get((rule, (axle, direction)))
+    if finding is None:
+        return None
+    by_can = placed.get(("axle-direction", (axle, direction)))
+    short = state(finding)
+    if rule == "axle-witness" and short == "proven":
+        if by_can is not None and state(by_can) == "failed":
+            return AxleCell("failed", "a person saw the wrong way as well", finding)
+        return AxleCell(short, f"a person saw {direction}", finding)
+    return AxleCell(short, STATE_WORDS[short], finding)
+
+
+def key_numbers(report: Report) -> list[tuple[str, str]]:
+    """The numbers that matter at the vehicle, each with its name; none where nothing was judged."""
+    found: dict[tuple[str, str], Finding] = {f.key: f for f in report.findings}
+    numbers = []
+    for unit in dict.fromkeys(burst.unit for burst in report.bursts):
+        bursts = [burst for burst in report.bursts if burst.unit == unit]
+        turns = []
+        for direction in DIRECTIONS:
+            speeds = [b.peak_speed_rpm for b in bursts if b.requested == direction]
+            known = [abs(speed) for speed in speeds if speed is not None]
+            if known:
+                witness = found.get(("axle-witness", f"{unit} {direction}"))
+                seen = ", seen" if witness and state(witness) == "proven" else ", nobody saw it"
+                turns.append(f"{direction} to {max(known):.0f} rpm{seen}")
+        turning_s = sum(burst.length_s for burst in bursts)
+        numbers.append((f"{unit} axle", "; ".join([*turns, f"turned {turning_s:.0f} s in all"])))
+    lowest = [b.lowest_voltage_V for b in report.bursts if b.lowest_voltage_V is not None]
+    highest = [b.peak_current_A for b in report.bursts if b.peak_current_A is not None]
+    if lowest:
+        numbers.append(("lowest pack voltage while turning", f"{min(lowest):.1f} V"))
+    if highest:
+        numbers.append(("highest pack current while turning", f"{max(map(abs, highest)):.1f} A"))
+    heat = [
+        fact for fact in report.roles if ".temperatures." in fact.role and fact.highest is not None
+    ]
+    if heat:
+        hottest = max(heat, key=lambda fact: fact.highest or 0.0)
+        name = " ".join(hottest.role.removeprefix("units.").split(".temperatures."))
+        rise = found.get(("temperature-rise", name))
+        grew = f", {rise.measured:.1f} K more than cold" if rise and rise.measured else ""
+        numbers.append(("hottest part", f"{name}, {hottest.highest:.1f} °C{grew}"))
+    capture = report.capture
+    lost = f"{capture.skipped} unreadable, {capture.dropped} lost"
+    numbers.append(("recording", f"{capture.frames} frames, {lost}"))
+    return numbers
 
 
 def _axle(finding: Finding) -> tuple[str, str] | None:

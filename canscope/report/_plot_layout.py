@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
@@ -33,6 +32,11 @@ class Line:
         """Role and signal; the signal alone where there is no role or it has the same name."""
         role, signal = visible(self.trace.role), visible(self.trace.signal)
         return f"{role} = {signal}" if role and role != signal else signal
+
+    @property
+    def direction(self) -> bool:
+        """Whether it is a requested direction, whose values have words."""
+        return self.trace.states and self.trace.role.rpartition(".")[2] == "direction"
 
     @property
     def colour(self) -> str:
@@ -72,11 +76,17 @@ class Panel:
         """Where the value axis is marked, and with which words."""
         if not self.states:
             return [(value, number(value)) for value in ticks(self.low, self.high, 4)]
-        words = DIRECTIONS if all(_is_direction(line) for line in self.lines) else {}
+        if self.directions:
+            return list(DIRECTIONS.items())
         # Codes are whole numbers; a wide range of them still gets few marks.
         step = max(1, math.ceil((self.high - self.low) / 6))
         codes = range(math.ceil(self.low), math.floor(self.high) + 1, step)
-        return [(float(code), words.get(float(code), str(code))) for code in codes]
+        return [(float(code), str(code)) for code in codes]
+
+    @property
+    def directions(self) -> bool:
+        """Whether all of its lines are requested directions."""
+        return all(line.direction for line in self.lines)
 
 
 def usable(value: float | None) -> bool:
@@ -86,14 +96,16 @@ def usable(value: float | None) -> bool:
 
 def panels(plot: Plot) -> list[Panel]:
     """The panels of a plot from top to bottom; the first holds the first trace and the limit."""
-    groups: dict[tuple[str, bool], list[Line]] = {}
+    groups: dict[tuple[str, bool, bool], list[Line]] = {}
     for order, trace in enumerate(plot.traces):
-        groups.setdefault((trace.unit, trace.states), []).append(Line(trace, order))
+        line = Line(trace, order)
+        groups.setdefault((trace.unit, trace.states, line.direction), []).append(line)
     drawn: list[Panel] = []
-    for (unit, states), lines in groups.items():
+    for (unit, states, direction), lines in groups.items():
         limit = plot.limit if not drawn and usable(plot.limit) else None
-        low, high = _range(lines, limit)
-        title = DEGREES.get(unit, visible(unit)) or ("state" if states else "value")
+        low, high = (-1.3, 1.3) if direction else _range(lines, limit)
+        # The words beside a state's axis say more than a title, and need its place.
+        title = DEGREES.get(unit, visible(unit)) or ("" if states else "value")
         drawn.append(Panel(title, tuple(lines), low, high, limit, states))
     return drawn
 
@@ -109,17 +121,12 @@ def span(plot: Plot) -> tuple[float, float]:
     return (low, high) if high > low else (low - 0.5, low + 0.5)
 
 
-def worst_point(plot: Plot) -> tuple[float, float | None] | None:
-    """The worst instant and what the first trace read last at or before it."""
-    if plot.worst_s is None or not math.isfinite(plot.worst_s):
+def circled(plot: Plot) -> tuple[float, float] | None:
+    """The sample that the worst instant shows, to be marked with a circle: its time and value."""
+    if plot.judged is None or not all(map(usable, plot.judged)):
         return None
-    if not plot.traces:
-        return plot.worst_s, None
-    first = plot.traces[0]
-    # A nanosecond of slack: the instant and the stamps may have been rounded differently.
-    index = bisect_right(first.at_s, plot.worst_s + 1e-9) - 1
-    value = first.value[index] if index >= 0 else None
-    return plot.worst_s, value if usable(value) else None
+    at_s, value = plot.judged
+    return None if value is None else (at_s, value)
 
 
 def ticks(low: float, high: float, about: int) -> list[float]:
@@ -129,10 +136,6 @@ def ticks(low: float, high: float, about: int) -> list[float]:
     step = base * min((1, 2, 5, 10), key=lambda factor: abs(factor * base - raw))
     first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
     return [round(index * step, 12) for index in range(first, last + 1)]
-
-
-def _is_direction(line: Line) -> bool:
-    return line.trace.role.rpartition(".")[2] == "direction"
 
 
 def _range(lines: Iterable[Line], limit: float | None) -> tuple[float, float]:

@@ -23,11 +23,11 @@ from canscope.report._plot_layout import (
     TOP,
     Line,
     Panel,
+    circled,
     height,
     panels,
     span,
     usable,
-    worst_point,
 )
 from canscope.report.wording import number
 
@@ -46,19 +46,20 @@ def chart(plot: Plot) -> Markup:
         (line, _axis("y", place)) for place, panel in enumerate(shown) for line in panel.lines
     ]
     data = [_line(line, axis) for line, axis in placed]
-    point = worst_point(plot)
-    if point is not None and point[1] is not None:
+    point = circled(plot)
+    if point is not None:
         data.append(_worst(*point))
-    first, *others = _json({"data": data, "layout": _layout(plot, shown)}).split(NO_CURVE)
+    first, *others = in_script({"data": data, "layout": _layout(plot, shown)}).split(NO_CURVE)
     curves = (_curve(line) for line, _ in placed)
     return Markup(first + "".join(p for pair in zip(curves, others, strict=True) for p in pair))
 
 
-def _json(value: object) -> str:
+def in_script(value: object) -> Markup:
+    """JSON that may stand inside a ``<script>``: nothing in it can end the element."""
     text = _JSON.encode(value)
     for sign in "<>&\u2028\u2029":
         text = text.replace(sign, f"\\u{ord(sign):04x}")
-    return text
+    return Markup(text)
 
 
 def text(value: str) -> str:
@@ -106,7 +107,7 @@ def _short(values: NDArray[np.float64]) -> NDArray[np.float64]:
     return short
 
 
-def _worst(at_s: float, value: float | None) -> dict[str, Any]:
+def _worst(at_s: float, value: float) -> dict[str, Any]:
     return {
         "type": "scatter",
         "mode": "markers",

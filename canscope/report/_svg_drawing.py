@@ -17,11 +17,12 @@ from canscope.report._plot_layout import (
     TOP,
     Line,
     Panel,
+    circled,
     height,
     panels,
     span,
     ticks,
-    worst_point,
+    usable,
 )
 from canscope.report.wording import number, visible
 
@@ -33,7 +34,7 @@ def drawing(plot: Plot, title: str) -> Markup:
     """The plot as one ``<svg>``; ``title`` is read out to those who cannot see it."""
     shown = panels(plot)
     tall = height(len(shown))
-    label = f'role="img" aria-label="{_escaped(title)}"'
+    label = f'role="img" aria-label="{escaped(title)}"'
     parts = [f'<svg class="drawing" viewBox="0 0 {WIDTH} {tall}" {label}>']
     for place, panel in enumerate(shown):
         top = TOP + place * (PANEL_HEIGHT + GAP)
@@ -43,7 +44,7 @@ def drawing(plot: Plot, title: str) -> Markup:
     return Markup("".join(parts))
 
 
-def _escaped(text: str) -> str:
+def escaped(text: str) -> str:
     """Text to stand in an element or an attribute, whatever it holds."""
     return escape(visible(text))
 
@@ -61,11 +62,11 @@ def _panel(plot: Plot, panel: Panel, top: int, *, first: bool) -> Iterator[str]:
     for value, word in panel.ticks():
         y = _y(panel, top, value)
         yield f'<path d="M{LEFT} {y:.1f}H{right}" stroke="#ddd"/>'
-        yield f'<text x="{LEFT - 6}" y="{y + 4:.1f}" text-anchor="end">{_escaped(word)}</text>'
+        yield f'<text x="{LEFT - 6}" y="{y + 4:.1f}" text-anchor="end">{escaped(word)}</text>'
     yield f'<path d="M{LEFT} {top}V{bottom}H{right}" stroke="#555" fill="none"/>'
     yield (
         f'<text x="14" y="{(top + bottom) / 2:.0f}" text-anchor="middle"'
-        f' transform="rotate(-90 14 {(top + bottom) / 2:.0f})">{_escaped(panel.title)}</text>'
+        f' transform="rotate(-90 14 {(top + bottom) / 2:.0f})">{escaped(panel.title)}</text>'
     )
     yield from _legend(panel, top)
     if panel.limit is not None:
@@ -112,25 +113,25 @@ def _curve(plot: Plot, panel: Panel, top: int, line: Line) -> Iterator[str]:
 
 
 def _worst(plot: Plot, panel: Panel, top: int, *, first: bool) -> Iterator[str]:
-    point = worst_point(plot)
-    if point is None:
+    at_s, point = plot.worst_s, circled(plot)
+    if at_s is None or not usable(at_s):
         return
-    x = _clip_x(plot, point[0])
+    x = _clip_x(plot, at_s)
     yield (f'<path d="M{x:.1f} {top}v{PANEL_HEIGHT}" stroke="{WORST}" stroke-dasharray="2 3"/>')
     if first:
         # Above a low value and below a high one the label does not hide the curve.
-        low = point[1] is not None and point[1] < (panel.low + panel.high) / 2
+        low = point is not None and point[1] < (panel.low + panel.high) / 2
         end, shift = ("end", -6) if x > WIDTH / 2 else ("start", 6)
         yield (
             f'<text x="{x + shift:.1f}" y="{top + (14 if low else PANEL_HEIGHT - 6)}"'
-            f' text-anchor="{end}" fill="{WORST}">worst at {point[0]:.3f} s</text>'
+            f' text-anchor="{end}" fill="{WORST}">worst at {at_s:.3f} s</text>'
         )
-        if point[1] is not None:
-            y = _y(panel, top, point[1])
-            yield (
-                f'<circle class="worst" cx="{x:.1f}" cy="{y:.1f}" r="6" fill="none"'
-                f' stroke="{WORST}" stroke-width="2"/>'
-            )
+    if first and point is not None:
+        y = _y(panel, top, point[1])
+        yield (
+            f'<circle class="worst" cx="{_clip_x(plot, point[0]):.1f}" cy="{y:.1f}" r="6"'
+            f' fill="none" stroke="{WORST}" stroke-width="2"/>'
+        )
 
 
 def _legend(panel: Panel, top: int) -> Iterator[str]:
@@ -143,7 +144,7 @@ def _legend(panel: Panel, top: int) -> Iterator[str]:
         label = label if len(label) <= letters else label[: letters - 1] + "…"
         dash = f' stroke-dasharray="{line.dash}"' if line.dash else ""
         yield f'<path d="M{x} {y - 4}h24" stroke="{line.colour}" stroke-width="2"{dash}/>'
-        yield f'<text x="{x + 29}" y="{y}">{_escaped(label)}</text>'
+        yield f'<text x="{x + 29}" y="{y}">{escaped(label)}</text>'
 
 
 def _time_axis(plot: Plot, bottom: int) -> Iterator[str]:

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from canscope.model.findings import Verdict
+from canscope.model.quantities import with_unit
 from canscope.model.report import CaptureFacts, Report
 from canscope.report.wording import identity, number, plain_value, recorded, seconds
 
@@ -170,19 +171,17 @@ def roles(report: Report) -> Rows:
     ]
 
 
-def parameters(report: Report) -> Rows:
-    """Every parameter of every rule with its value, unit and source."""
-    return [
-        (
-            fact.rule,
-            name,
-            "not set" if value is None else plain_value(value),
-            unit,
-            source or "not stated",
-        )
-        for fact in report.rules
-        for name, value, unit, source in fact.parameters
-    ]
+def parameters(report: Report) -> list[tuple[str, list[tuple[str, str]]]]:
+    """Each rule with its parameters: values with units, by the source that they have in common."""
+    rows = []
+    for fact in report.rules:
+        sources: dict[str, list[str]] = {}
+        for name, value, unit, source in fact.parameters:
+            shown = "not set" if value is None else with_unit(plain_value(value), unit)
+            sources.setdefault(source or "not stated", []).append(f"{name} = {shown}")
+        if sources:
+            rows.append((fact.rule, [(source, "; ".join(of)) for source, of in sources.items()]))
+    return rows
 
 
 def _columns(

@@ -21,9 +21,9 @@ from markupsafe import Markup
 
 from canscope.model.findings import COMMON_PRACTICE
 from canscope.model.report import Report
-from canscope.report import RENDERERS, _test_record, wording
+from canscope.report import RENDERERS, _glance, _test_record, wording
 from canscope.report import _first_screen as first_screen
-from canscope.report._finding_details import IN_FULL, details, paper_curves
+from canscope.report._finding_details import IN_FULL, closed, details
 from canscope.report._plotly_chart import chart
 from canscope.report._svg_drawing import drawing
 
@@ -66,12 +66,14 @@ def _around(report: Report, plotly: bytes) -> tuple[str, str]:
         verdict_word=wording.VERDICT_WORDS.get(report.verdict, report.verdict),
         verdict_shape=first_screen.VERDICT_SHAPES.get(report.verdict, "unproven"),
         leads=first_screen.leads(report),
-        causes=first_screen.causes(report),
+        lead_word=first_screen.LEAD_WORDS.get(report.verdict, "Missing"),
+        causes=first_screen.likely(report),
+        do_now=first_screen.do_now(report),
+        key_numbers=first_screen.key_numbers(report),
         axles=first_screen.axles(report),
         topics=first_screen.topics(report),
         findings_in_full=[one for one in shown if one.state in IN_FULL],
-        findings_folded=[one for one in shown if one.state not in IN_FULL],
-        paper_curves=paper_curves(shown),
+        closed=closed(report, shown),
         style=Markup(css + _page_footer(report)),
         script=Markup(script.decode()),
         script_digest=_digest(script),
@@ -99,6 +101,8 @@ def _templates() -> Environment:
         common_practice=COMMON_PRACTICE,
         counts=wording.counts,
         drawing=drawing,
+        glance_data=_glance.data,
+        glance_drawing=_glance.drawing,
         meaning=wording.meaning,
         weakened=wording.weakened,
         measured=wording.measured,

@@ -64,8 +64,10 @@ _JSON = json.JSONEncoder(allow_nan=False, ensure_ascii=False)
 @RENDERERS.add("json")
 def render(report: Report) -> str:
     """The report as JSON, one finding a line, so that two reports can be compared by eye."""
-    plain = tree(dataclasses.replace(report, plots={}))
+    plain = tree(dataclasses.replace(report, plots={}, course=None))
     blocks = {key: _block(value) for key, value in plain.items()}
+    if report.course is not None:
+        blocks["course"] = _drawn(report.course)
     if report.plots:
         plots = (f"{_text(key)}: {_drawn(plot)}" for key, plot in report.plots.items())
         blocks["plots"] = _lines("{}", plots)
