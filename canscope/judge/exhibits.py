@@ -69,7 +69,7 @@ class Exhibits:
                     roles = [role for role in subject.shown if role in ledger.bench.bindings]
                     self._excerpts[key] = excerpt(worst, tuple(roles[:MOST_TRACES]))
         for key, stretch in list(self._excerpts.items()):
-            if forgotten_ns is None or stretch.from_ns < forgotten_ns:
+            if forgotten_ns is None or stretch.needed_ns < forgotten_ns:
                 self._pictures[key] = copied(stretch, history, ledger.bench)
                 del self._excerpts[key]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -19,6 +19,7 @@ S = 10**9
 STEP_NS = S // 10**4  # of the times in a trace
 MONTHS_NS = 2**51  # below it, a quotient in seconds is right to less than a nanosecond
 AROUND_NS = 3 * S  # shown before and after the window of the worst instant
+EDGE_NS = 10 * S  # before that a state's last change is shown as well, if it is no further away
 LONGEST_NS = 60 * S
 POINTS = 500  # of one trace
 BUCKETS = 1024  # of one role's overview
@@ -160,6 +161,11 @@ class Excerpt:
     from_ns: int
     until_ns: int
 
+    @property
+    def needed_ns(self) -> int:
+        """From when on its samples are needed; a long stretch has no room in history for more."""
+        return self.from_ns - (EDGE_NS if self.until_ns - self.from_ns < LONGEST_NS else 0)
+
 
 def excerpt(worst: Worst, roles: tuple[str, ...]) -> Excerpt:
     """What to show of a worst instant: its window and a little around it."""
@@ -181,14 +187,26 @@ def copied(stretch: Excerpt, history: History, bench: Bench) -> Picture:
     """The excerpt, as far as the history still holds it."""
     judged = None
     lines: list[tuple[str, Int64s, Floats]] = []
+    states = {role: bench.bindings[role].kind is not Kind.NUMBER for role in stretch.roles}
+    edges = [_last_change(history.samples(r), stretch) for r in stretch.roles if states[r]]
+    stretch = replace(stretch, from_ns=min([stretch.from_ns, *edges]))
     for role in stretch.roles:
         samples = history.samples(role).between(stretch.from_ns, stretch.until_ns)
         row = int(samples.time_ns.searchsorted(stretch.worst.time_ns, "right")) - 1
         if not lines and row >= 0 and np.isfinite(samples.value[row]):
             judged = int(samples.time_ns[row]), float(samples.value[row])
-        states = bench.bindings[role].kind is not Kind.NUMBER
-        lines.append((role, *_line(role, samples, history, row, states=states)))
+        lines.append((role, *_line(role, samples, history, row, states=states[role])))
     return Picture(stretch, tuple(lines), judged)
+
+
+def _last_change(samples: Samples, stretch: Excerpt) -> int:
+    """Half a second before a state's last change ahead of the stretch, if it is not too far away.
+
+    What was requested is shown with the instant at which it was requested.
+    """
+    before = samples.between(stretch.needed_ns, stretch.from_ns)
+    changed = np.flatnonzero(before.value[1:] != before.value[:-1])
+    return int(before.time_ns[changed[-1] + 1]) - S // 2 if len(changed) else stretch.from_ns
 
 
 def plot_of(shown: Picture, bench: Bench, origin_ns: int, unit: str) -> Plot:

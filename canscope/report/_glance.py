@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
-from canscope.model.report import Plot, Report, Trace
+from canscope.model.report import Report, Trace
 from canscope.report._first_screen import leads
 from canscope.report._plot_layout import COLOURS, DASHES, DEGREES, DIRECTIONS, ticks, usable
 from canscope.report._plotly_chart import in_script
@@ -82,27 +82,29 @@ def data(report: Report) -> Markup:
         }
         for trace in sorted(course.traces, key=lambda trace: _place(trace.unit))
     ]
-    return in_script(
-        {
-            "from": course.from_s,
-            "until": course.until_s,
-            "traces": traces,
-            "bursts": [
-                {
-                    "unit": visible(burst.unit),
-                    "from": burst.start_s,
-                    "until": burst.start_s + burst.length_s,
-                }
-                for burst in report.bursts
-            ],
-            "marks": [{"at": at, "text": text} for at, text in _marks(report)],
-            "events": [
-                {"at": event.at_s, "text": visible(event.what)}
-                for event in report.events
-                if "contactor" in event.what or "link" in event.what
-            ],
-            "findings": [{"at": at, "text": text} for at, text in _findings(report)],
-        }
+    return Markup(
+        in_script(
+            {
+                "from": course.from_s,
+                "until": course.until_s,
+                "traces": traces,
+                "bursts": [
+                    {
+                        "unit": visible(burst.unit),
+                        "from": burst.start_s,
+                        "until": burst.start_s + burst.length_s,
+                    }
+                    for burst in report.bursts
+                ],
+                "marks": [{"at": at, "text": text} for at, text in _marks(report)],
+                "events": [
+                    {"at": event.at_s, "text": visible(event.what)}
+                    for event in report.events
+                    if "contactor" in event.what or "link" in event.what
+                ],
+                "findings": [{"at": at, "text": text} for at, text in _findings(report)],
+            }
+        )
     )
 
 
@@ -127,9 +129,11 @@ def drawing(report: Report) -> Markup:
         top += PANEL + GAP
     bottom = top - GAP
     parts += _time_axis(axis, bottom)
-    for at_s, text in _findings(report)[:3]:
+    for order, (at_s, text) in enumerate(_findings(report)[:3]):
         x = axis.x(at_s)
         parts.append(f'<path d="M{x:.1f} {TOP}V{bottom}" stroke="{RED}" stroke-dasharray="3 2"/>')
+        if order:  # only one has room for its words
+            continue
         end = "end" if x > WIDTH / 2 else "start"
         parts.append(
             f'<text x="{x:.1f}" y="{TOP - 5}" text-anchor="{end}" fill="{RED}">'
@@ -157,7 +161,8 @@ class _Axis:
 def _band(axis: _Axis, trace: Trace, top: int) -> Iterator[str]:
     middle = top + BAND - 4
     yield f'<text x="{LEFT - 8}" y="{middle}" text-anchor="end">{escaped(_name(trace))}</text>'
-    yield f'<rect x="{LEFT}" y="{top}" width="{WIDTH - LEFT - RIGHT}" height="{BAND}" fill="#f1f1f1"/>'
+    wide = WIDTH - LEFT - RIGHT
+    yield f'<rect x="{LEFT}" y="{top}" width="{wide}" height="{BAND}" fill="#f1f1f1"/>'
     for spell in spells(trace):
         left, right = axis.x(spell.from_s), axis.x(spell.until_s)
         yield (

@@ -54,12 +54,12 @@ def chart(plot: Plot) -> Markup:
     return Markup(first + "".join(p for pair in zip(curves, others, strict=True) for p in pair))
 
 
-def in_script(value: object) -> Markup:
+def in_script(value: object) -> str:
     """JSON that may stand inside a ``<script>``: nothing in it can end the element."""
     text = _JSON.encode(value)
     for sign in "<>&\u2028\u2029":
         text = text.replace(sign, f"\\u{ord(sign):04x}")
-    return Markup(text)
+    return text
 
 
 def text(value: str) -> str:

@@ -80,6 +80,7 @@ TURNED_WRONG = Finding(
     next="mark the front axle flange with chalk, spin it 2 s and watch which way the mark goes",
     limit_source="plan",
     first_failed_s=14.1,
+    short="The front axle turned against the requested direction (forward): -180 rpm.",
     roles=("units.front.speed", "driver.direction"),
     facts={"mounting_sign": -1, "requested": "forward"},
 )
@@ -170,6 +171,7 @@ def spin_plot(sign=-1.0):
         worst_s=14.21,
         limit=0.0,
         window_s=(13.9, 17.4),
+        judged=(at[69], speed[69]),  # 14.205 s, the last sample before 14.21 s
     )
 
 
@@ -200,6 +202,27 @@ def fall_plot():
     volts = tuple(round(358 * math.exp(-max(0.0, t - 30.4) / 1.18), 1) for t in at)
     trace = Trace("units.front.link_voltage", "can1:UnitFast.LinkVoltage", "V", at, volts)
     return Plot((trace,), 29.0, 36.0, worst_s=31.2, limit=60.0, window_s=(30.4, 31.2))
+
+
+def course():
+    """The whole run: request and brake, a speed with a gap, a temperature, and a pedal besides."""
+    at = stamps(200, 0.0, 94.5)
+    speed = tuple(
+        None if 60 < t < 65 else (182.0 if 13.9 < t < 17.4 else -176.0 if 20.1 < t < 23.2 else 0.0)
+        for t in at
+    )
+    turned = (0.0, 13.8, 17.5, 20.0, 23.3, 94.5)
+    return Plot(
+        (
+            Trace("driver.direction", DIRECTION, "", turned, (0, 1, 0, -1, 0, 0), True),
+            Trace("driver.brake", "can0:Cabin.BrakePressed", "", (0.0, 9.0, 12.0), (0, 1, 0), True),
+            Trace("units.front.speed", FRONT_SPEED, "rpm", at, speed),
+            Trace("units.front.temperatures.winding", WINDING, "degC", (0.0, 94.5), (17.0, 31.0)),
+            Trace("driver.pedal", "can0:Cabin.Pedal", "%", (0.0, 94.5), (0.0, 3.0)),
+        ),
+        0.0,
+        94.5,
+    )
 
 
 PLOTS = {
@@ -281,6 +304,7 @@ def whole(**changes):
             RuleFacts("coolant-flow", "Coolant flows.", (), off="no pump fitted yet"),
         ),
         plots=PLOTS,
+        course=course(),
         marks=({"at_s": 21.5, "axle": "rear", "seen": "forward", "text": "left wheel watched"},),
         cautions=("Keep the 12 V on until the link is below 60 V.",),
         warnings=("can0:Cabin.Pedal has no unit; taken as %", "nothing cross-checks pack.current"),

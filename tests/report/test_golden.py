@@ -20,6 +20,7 @@ from canscope.simulate.folder import write_run
 from canscope.simulate.runs import make_run
 from tests.report import factory
 
+READINGS = ("temperature-ceiling", "current-ceiling", "voltage-ceiling", "control-supply")
 FAULTS = {"sound": None, "front_axle_wrong_way": "front-axle-wrong-way"}
 
 
@@ -62,7 +63,7 @@ def readable_json(report):
     """The report, a value a line; nine digits, since the last ones differ between processors."""
     text = RENDERERS["json"](report)
     plain = json.loads(text, parse_float=lambda number: float(f"{float(number):.9g}"))
-    for plot in plain["plots"].values():
+    for plot in (*plain["plots"].values(), plain["course"]):
         plot["traces"] = [
             f"{trace['role']}, {trace['signal']}: {len(trace['at_s'])} samples,"
             f" {digest(json.dumps([trace['at_s'], trace['value']]))}"
@@ -80,9 +81,9 @@ def test_the_page_of_a_run_with_a_fault_is_what_was_reviewed(demo_report, golden
 
 
 def test_the_page_of_a_sound_run_is_what_was_reviewed(demo_report, golden):
-    """Its findings are left out: those of the other run look the same."""
+    """What is proven is left out: it looks the same in the other run."""
     html = readable_page(demo_report("sound"))
-    findings = re.compile(r'<section class="findings">.*?</section>\n', re.S)
+    findings = re.compile(r'<section class="closed".*?</section>\n', re.S)
     shorter, left_out = findings.subn("", html)
     assert left_out == 1
     golden("sound.html", shorter)
@@ -100,3 +101,21 @@ def test_the_test_cases_of_a_run_are_what_was_reviewed(name, demo_report, golden
 @pytest.mark.parametrize("kind", list(RENDERERS))
 def test_the_same_report_gives_the_same_bytes(kind):
     assert RENDERERS[kind](factory.failing()) == RENDERERS[kind](factory.failing())
+
+
+@pytest.mark.parametrize("name", FAULTS)
+def test_every_circle_stands_on_the_sample_that_the_finding_shows(name, demo_report):
+    """The last sample of the first curve at or before the worst instant, and on that curve."""
+    report = demo_report(name)
+    plots = [(f, report.plots.get(f"{f.rule}|{f.subject}")) for f in report.findings]
+    circled = [(f, plot) for f, plot in plots if plot is not None and plot.judged]
+    assert len(circled) > 50
+    for finding, plot in circled:
+        at_s, value = plot.judged
+        first = plot.traces[0]
+        before = [(at, v) for at, v in zip(first.at_s, first.value, strict=True) if v is not None]
+        before = [point for point in before if point[0] <= plot.worst_s + 1e-4]
+        assert plot.judged == before[-1], finding.key
+        assert at_s <= finding.at_s + 1e-4
+        if finding.rule in READINGS:  # what they judge is the reading itself
+            assert value == pytest.approx(finding.measured, rel=1e-6), finding.key

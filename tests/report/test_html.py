@@ -16,7 +16,9 @@ import pytest
 from canscope.model.findings import COMMON_PRACTICE, Verdict
 from canscope.model.report import Cause, RunEvent
 from canscope.report._plot_layout import ticks
+from canscope.report._svg_drawing import drawing
 from canscope.report.html import page, render
+from canscope.report.wording import state
 from tests.report import factory
 from tests.report.browser import dom
 
@@ -67,7 +69,7 @@ def text_of(html):
 
 
 def article(html, rule, subject):
-    """The text of one finding."""
+    """The text of one finding that is shown in full."""
     found = [
         a for a in re.findall(r"<article.*?</article>", html, re.S) if f"{rule}: {subject}" in a
     ]
@@ -75,9 +77,27 @@ def article(html, rule, subject):
     return text_of(found[0])
 
 
-def charts(html):
+def figures(html):
     blocks = re.findall(r'<script type="application/json">(.*?)</script>', html, re.S)
     return [json.loads(block) for block in blocks]
+
+
+def charts(html):
+    """The figures of findings."""
+    return [one for one in figures(html) if "data" in one]
+
+
+def drawings(html):
+    """The drawings of findings, for paper."""
+    return re.findall(r'<svg class="drawing".*?</svg>', html, re.S)
+
+
+def lines(html):
+    """Each rule's line of what is proven or not required: its state and its four cells."""
+    found = re.findall(r'<details class="line (\w+)"><summary>(.*?)</summary>', html, re.S)
+    return [
+        (short, *map(text_of, re.findall(r"<span>(.*?)</span>", row, re.S))) for short, row in found
+    ]
 
 
 def hostile(value):
@@ -149,21 +169,69 @@ def test_an_accepted_item_is_never_called_proven():
     assert "accepted : insulation-resistance, pack" in said
 
 
-def test_what_to_look_at_first_comes_before_everything_else_and_says_where():
+def first_screen(report):
+    return re.search(r'<section class="verdict.*?</section>', bare(report), re.S)[0]
+
+
+def test_the_first_screen_says_what_is_wrong_and_what_to_do_now():
     report = factory.failing()
-    first = re.search(r'<section class="first">.*?</section>', bare(report), re.S)[0]
-    assert all(sentence in text_of(first) for sentence in report.look_first)
-    assert "swapped &amp; the plan" in first
-    assert "mark the front axle flange with chalk" in first
-    assert 'explains <a href="#finding-' in first
-    assert bare(report).index(first) < bare(report).index('class="matrix"')
+    first = first_screen(report)
+    said = text_of(first)
+    assert all(sentence in said for sentence in report.look_first)
+    assert "Likely Two phases of the front unit are swapped" in said
+    assert (
+        "Do now Do not go on. Mark the front axle flange with chalk and turn the motor by hand."
+        in said
+    )
+    assert 'Explains <a href="#finding-' in first
+    page = bare(report)
+    assert page.index(first) < page.index('class="course"') < page.index('class="matrix"')
 
 
-def test_a_fail_without_diagnosis_leads_with_its_own_sentence():
-    first = re.search(
-        r'<section class="first">.*?</section>', bare(factory.failing(look_first=())), re.S
-    )[0]
-    assert factory.TURNED_WRONG.sentence in text_of(first)
+def test_a_lead_is_told_in_rounded_numbers_without_signal_or_uncertainty():
+    first = text_of(first_screen(factory.failing(look_first=(factory.TURNED_WRONG.sentence,))))
+    assert f"Wrong {factory.TURNED_WRONG.short} see axle-direction" in first
+    assert factory.FRONT_SPEED not in first
+
+
+def test_a_fail_without_diagnosis_leads_with_its_own_words_and_its_own_next_check():
+    first = text_of(first_screen(factory.failing(look_first=(), diagnosis=())))
+    assert f"Wrong {factory.TURNED_WRONG.short}" in first
+    assert f"Do not go on. M{factory.TURNED_WRONG.next[1:]}." in first
+
+
+def test_a_pass_shows_the_numbers_that_matter():
+    """The two bursts of the factory; nobody's mark is needed for a number to be shown."""
+    said = text_of(first_screen(factory.whole()))
+    assert "front axle : forward to 182 rpm, seen; turned 4 s in all" in said
+    assert "rear axle : reverse to 176 rpm, seen; turned 3 s in all" in said
+    assert "lowest pack voltage while turning : 347.8 V" in said
+    assert "highest pack current while turning : 22.4 A" in said
+    assert "recording : 48211 frames, 4 unreadable, 0 lost" in said
+
+
+def test_the_run_at_a_glance_has_every_role_and_shows_what_matters_most_first():
+    run = next(one for one in figures(bare(factory.failing())) if "traces" in one)
+    on = {trace["role"]: trace["on"] for trace in run["traces"]}
+    assert on == {
+        "driver.direction": True,
+        "driver.brake": True,
+        "units.front.speed": True,
+        "units.front.temperatures.winding": True,
+        "driver.pedal": False,
+    }
+    assert run["findings"] == [{"at": 14.21, "text": factory.TURNED_WRONG.short}]
+    assert run["marks"] == [{"at": 21.5, "text": "rear forward left wheel watched"}]
+    assert run["bursts"][0] == {"unit": "front", "from": 13.9, "until": 17.4}
+
+
+def test_on_paper_the_request_is_a_band_as_long_as_it_was_held():
+    """150 px from the left, 838 px wide for 94.5 s: 13.8 s to 17.5 s is 272.4 to 305.2."""
+    drawn = re.search(r'<svg class="drawing glance".*?</svg>', bare(factory.failing()), re.S)[0]
+    assert '<rect x="272.4" y="18" width="32.8" height="17" fill="#9cc7a4"/>' in drawn
+    assert drawn.count('fill="#e3b56b"') == 1  # reverse, once
+    speed = re.search(r'<path d="([^"]*)" stroke="#123a6b" stroke-width="1.3"', drawn)[1]
+    assert speed.count("M") == 2  # one gap
 
 
 def rows(html, kind):
@@ -176,9 +244,28 @@ def rows(html, kind):
 
 def test_the_matrix_shows_each_axle_in_each_direction():
     assert rows(bare(factory.failing()), "axles") == [
-        ["front", "failed -182.00 ± 0.50 rpm, limit 0 rpm", "proven", "proven", "proven"],
-        ["rear", "proven", "proven", "proven", "unproven it never happened in this run"],
+        [
+            "front",
+            "failed -182.00 ± 0.50 rpm, limit 0 rpm",
+            "a person saw the wrong way as well",
+            "proven",
+            "a person saw reverse",
+        ],
+        [
+            "rear",
+            "proven",
+            "a person saw forward",
+            "proven",
+            "unproven it never happened in this run",
+        ],
     ]
+
+
+def test_a_person_who_saw_the_wrong_way_leaves_no_tick():
+    page = bare(factory.failing())
+    cell = next(c for c in re.findall(r"<td.*?</td>", page, re.S) if "wrong way as well" in c)
+    assert 'href="#shape-failed"' in cell
+    assert "shape-proven" not in cell
 
 
 def test_a_yes_or_no_that_failed_is_told_in_words_and_not_as_a_number():
@@ -224,10 +311,12 @@ def test_a_subject_nobody_judged_does_not_read_as_proven():
 
 
 @pytest.mark.parametrize("kind", ["whole", "failing", "open_ended"])
-def test_every_number_of_every_finding_is_in_its_article(kind):
+def test_every_number_of_every_open_finding_is_in_its_article(kind):
     report = getattr(factory, kind)()
     html = bare(report)
     for finding in report.findings:
+        if state(finding) in ("proven", "advice"):
+            continue
         told = article(html, finding.rule, finding.subject)
         for value in (finding.measured, finding.limit, finding.margin, finding.uncertainty):
             assert value is None or f"{value:g}" in told
@@ -235,6 +324,15 @@ def test_every_number_of_every_finding_is_in_its_article(kind):
             assert at_s is None or f"{at_s:.3f} s" in told
         texts = (finding.sentence, finding.next, finding.limit_source, finding.waived)
         assert all(text in told for text in (*texts, *finding.causes, *finding.signals))
+
+
+def test_every_closed_finding_has_its_sentence_and_margin_under_its_rule():
+    html = bare(factory.whole())
+    for place, finding in enumerate(factory.whole().findings, start=1):
+        if state(finding) in ("proven", "advice"):
+            told = text_of(re.search(rf'<li id="finding-{place}">.*?</li>', html, re.S)[0])
+            assert finding.sentence in told
+            assert finding.margin is None or f"Margin {finding.margin:g}" in told
 
 
 def test_measured_limit_unit_and_source_stand_together():
@@ -245,8 +343,9 @@ def test_measured_limit_unit_and_source_stand_together():
 def test_common_practice_is_said_in_exactly_these_words():
     assert COMMON_PRACTICE == "common practice, no source"
     html = bare(factory.whole())
-    assert f"limit from {COMMON_PRACTICE}" in article(html, "bus-sag", "pack")
-    assert COMMON_PRACTICE not in article(html, "current-ceiling", "pack")
+    limits = {rule: limit for _, rule, _, _, limit in lines(html)}
+    assert limits["bus-sag"] == f"limit 10 %; {COMMON_PRACTICE}"
+    assert limits["current-ceiling"] == "limit 30 A; plan"
 
 
 def test_what_a_test_report_owes_its_reader_is_there():
@@ -299,7 +398,7 @@ def test_a_gap_stays_a_gap_on_paper_and_on_the_screen():
     assert [y is None for y in shown] == [v is None for v in plot.traces[0].value]
     assert shown.count(None) == sum(15.2 < t < 15.9 for t in plot.traces[0].at_s) > 0
     # One gap cuts the drawn line in two: two "move to", no more.
-    path = re.search(r'<path class="curve" d="([^"]*)"', html)[1]
+    path = re.search(r'<path class="curve" d="([^"]*)"', drawings(html)[0])[1]
     assert path.count("M") == 2
 
 
@@ -307,8 +406,7 @@ def test_a_sample_alone_between_gaps_is_seen():
     trace = factory.Trace("r", "s", "V", (0.0, 1.0, 2.0, 3.0), (1.0, None, 5.0, None))
     plots = {"bus-sag|pack": factory.Plot((trace,), 0.0, 3.0)}
     html = bare(factory.whole(plots=plots))
-    drawing = re.search(r'<svg class="drawing".*?</svg>', html, re.S)[0]
-    assert drawing.count('<circle cx="') == 2
+    assert drawing(plots["bus-sag|pack"], "").count('<circle cx="') == 2
     assert charts(html)[0]["data"][0]["marker"]["size"] == [5, 0, 5, 0]
 
 
@@ -317,7 +415,7 @@ def test_limit_window_and_worst_instant_are_drawn():
     layout = charts(html)[0]["layout"]
     kinds = [(s["type"], s["x0"], s["x1"], s["y0"]) for s in layout["shapes"]]
     assert kinds == [("rect", 13.9, 17.4, 0), ("line", 0, 1, 0.0), ("line", 14.21, 14.21, 0)]
-    figure = re.search(r'<svg class="drawing".*?</svg>', html, re.S)[0]
+    figure = drawings(html)[0]
     assert "limit 0" in figure
     assert "worst at 14.210 s" in figure
     assert '<rect x="197.4"' in figure  # 66 + (13.9 - 12) / (19 - 12) * 484 = 197.37
@@ -334,16 +432,18 @@ def test_a_limit_far_away_is_within_the_picture():
 @pytest.mark.parametrize("values", [(0.0, 0.0), (None, None), (1e9, 1e9), (5e-7, 5e-7)])
 def test_a_flat_or_empty_curve_is_drawn(values):
     trace = factory.Trace("r", "s", "V", (0.0, 1.0), values)
-    html = bare(factory.whole(plots={"bus-sag|pack": factory.Plot((trace,), 1.0, 1.0)}))
+    plot = factory.Plot((trace,), 1.0, 1.0)
+    html = bare(factory.whole(plots={"bus-sag|pack": plot}))
     low, high = charts(html)[0]["layout"]["yaxis"]["range"]
     assert low < high
-    assert "nan" not in re.search(r'<svg class="drawing".*?</svg>', html, re.S)[0]
+    assert "nan" not in drawing(plot, "")
 
 
 def test_a_role_without_any_sample_says_so():
     trace = factory.Trace("r", "s", "V", (), ())
-    html = bare(factory.whole(plots={"bus-sag|pack": factory.Plot((trace,), 0.0, 3.0, 1.5)}))
-    assert "no value here" in re.search(r'<svg class="drawing".*?</svg>', html, re.S)[0]
+    plot = factory.Plot((trace,), 0.0, 3.0, 1.5)
+    html = bare(factory.whole(plots={"bus-sag|pack": plot}))
+    assert "no value here" in drawing(plot, "")
     assert charts(html)[0]["data"][0]["y"] == []
 
 
@@ -395,39 +495,53 @@ def test_figures_are_drawn_in_a_real_browser_under_the_policy(tmp_path):
     assert "main-svg" in became
 
 
-def test_what_is_proven_folds_into_a_line_that_has_its_result():
+def test_what_is_proven_folds_into_a_line_a_rule():
     html = bare(factory.failing())
-    lines = map(text_of, re.findall(r"<summary>.*?</summary>", html, re.S))
-    sag = next(line for line in lines if line.startswith("bus-sag: pack"))
-    margin = f"Margin {factory.SAG.margin:g}"
-    assert factory.SAG.sentence in sag
-    assert margin in sag
-    assert f"limit from: {COMMON_PRACTICE}" in sag
-    folded = re.findall(r'<article id="[^"]*" class="(\w+) folded">', html)
+    found = lines(html)
+    assert (
+        "proven",
+        "bus-sag",
+        "pack",
+        "2.850 ± 0.030 %",
+        f"limit 10 %; {COMMON_PRACTICE}",
+    ) in found
+    assert next(line[:3] for line in found if line[1] == "axle-direction") == (
+        "proven",
+        "axle-direction",
+        "front reverse and 2 more",
+    )
+    assert ("advice", "cold-soak", "front winding", "it never happened in this run", "") in found
     whole = re.findall(r'<article id="[^"]*" class="(\w+)">', html)
-    assert (folded.count("proven"), folded.count("advice")) == (20, 1)
     assert sorted(whole) == ["accepted", "failed", "unproven", "unproven"]
 
 
-def test_a_folded_curve_is_drawn_when_a_link_leads_to_it(tmp_path):
+def test_a_link_to_a_closed_finding_unfolds_its_topic_and_its_rule_and_draws_its_curve(tmp_path):
     report = factory.whole()
     place = 1 + [f"{f.rule}|{f.subject}" for f in report.findings].index("bus-sag|pack")
     became = dom(render(report), tmp_path, "folded", at=f"finding-{place}")
+    opened = re.findall(r'<details class="(\w+)[^>]* open="">', became)
+    assert opened == ["group", "line"]
     figure = re.search(r'<figure class="[^"]*" aria-label="bus-sag, pack"', became)[0]
     assert 'class="unfolded drawn"' in figure
     closed = re.search(r'aria-label="temperature-ceiling, front winding".*?</figure>', became, re.S)
     assert "main-svg" not in closed[0]
 
 
-def test_paper_shows_of_each_proven_rule_the_curve_nearest_to_its_limit():
+def test_the_run_at_a_glance_is_drawn_in_a_real_browser_with_other_roles_to_choose(tmp_path):
+    became = dom(render(factory.failing()), tmp_path, "glance", at="glance")
+    assert 'class="glance drawn"' in became
+    assert '<label><input type="checkbox"> driver.pedal</label>' in became
+    assert became.count('class="scatterlayer') == 4  # states, rpm, degrees, and the marks
+
+
+def test_a_line_speaks_of_the_finding_that_is_nearest_to_its_limit():
     """Margins of 3 and 8 in parts of limits 10 and 100: 0.3 and 0.08, so the second is nearer."""
     far = replace(factory.SAG, subject="far", margin=3.0, limit=10.0)
     near = replace(factory.SAG, subject="near", margin=8.0, limit=100.0)
     plots = {f"bus-sag|{name}": factory.sag_plot() for name in ("near", "far")}
     html = bare(factory.whole(findings=(far, near), plots=plots))
-    paper = re.search(r'<section class="paper">.*?</section>', html, re.S)[0]
-    assert paper.count('<svg class="drawing"') == 1
-    assert "bus-sag, near: " in text_of(paper)
+    assert [line[2] for line in lines(html)] == ["near and 1 more"]
+    assert len(charts(html)) == 1
 
 
 def test_the_script_is_plotlys_own():
