@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from canscope.model.findings import Finding
+from canscope.model.findings import TO_PROVE, Finding
 from canscope.model.report import Report
+from canscope.report.first_screen import LEAD_WORDS, do_now, key_numbers, leads, likely
 from canscope.report.wording import (
     STATE_WORDS,
     counts,
-    decides,
     meaning,
     overall,
     state,
     visible,
     weakened,
+    why,
     worst_first,
 )
 
 if TYPE_CHECKING:
     from rich.console import Console
+    from rich.table import Table
 
 STYLES = {
     "failed": "bold red",
@@ -36,7 +39,6 @@ def print_summary(
 ) -> None:
     """Print the report; findings that pass are only counted unless ``everything`` is asked for."""
     from rich.console import Console
-    from rich.table import Table
     from rich.text import Text
 
     console = console or Console()
@@ -50,45 +52,87 @@ def print_summary(
     say(meaning(report))
     for line in weakened(report):
         say(line, "cyan")
-    if report.look_first:
-        say("\nLook at this first", "bold")
-        for place, sentence in enumerate(report.look_first, start=1):
-            say(f"{place}. {sentence}", indent=2)
-    if report.diagnosis:
-        say("\nProbable causes, the likeliest first", "bold")
-        for place, found in enumerate(report.diagnosis, start=1):
-            say(f"{place}. {found.cause}", indent=2)
-            if decides(report.diagnosis, place - 1):
-                say(f"to decide: {found.check}", indent=5)
-            if len(found.findings) > 1 and _is_new(report, place - 1):
-                say(f"explains: {'; '.join(found.findings)}", indent=5)
+    grid = _grid()
+    for word, texts in _first(report):
+        for place, text in enumerate(texts):
+            grid.add_row(Text("" if place else word, "bold"), Text(visible(text)))
+    say("")
+    console.print(grid)
     findings = worst_first(report.findings)
-    for short in ("failed", "unproven", "accepted", *(("proven",) if everything else ())):
+    for short in ("failed", "unproven", "accepted", "advice"):
         rows = [f for f in findings if state(f) == short]
-        if not rows:
+        if not rows or (report.misfits and short in ("unproven", "advice")):
             continue
         say(f"\n{STATE_WORDS[short].capitalize()}", STYLES[short])
-        grid = Table.grid(padding=(0, 2, 0, 2))
-        grid.add_column(max_width=32, overflow="fold")
-        grid.add_column(overflow="fold")
-        for finding in rows:
-            name = Text(visible(f"{finding.rule}, {finding.subject}"))
-            grid.add_row(name, Text(visible(_sentence(finding))))
+        grid = _grid()
+        for name, text in _together(rows):
+            grid.add_row(Text(visible(name)), Text(visible(text)))
         console.print(grid)
-    advice = [f"{f.rule} ({f.subject})" for f in findings if state(f) == "advice"]
-    if advice:
-        say(f"\n{STATE_WORDS['advice'].capitalize()}", STYLES["advice"])
-        say("; ".join(advice), indent=2)
+    if everything:
+        say(f"\n{STATE_WORDS['proven'].capitalize()}", STYLES["proven"])
+        grid = _grid()
+        for finding in (f for f in findings if state(f) == "proven"):
+            grid.add_row(
+                Text(visible(f"{finding.rule}, {finding.subject}")), Text(visible(finding.sentence))
+            )
+        console.print(grid)
     say(f"\nfindings: {counts(report.findings)}")
     for warning in report.warnings:
         say(f"warning: {warning}", "yellow")
     say("A value on the bus never proves a circuit dead: measure before touching.")
 
 
-def _is_new(report: Report, place: int) -> bool:
-    """Whether no cause before this one explains the same findings."""
-    known = [found.findings for found in report.diagnosis[:place]]
-    return report.diagnosis[place].findings not in known
+def _grid() -> Table:
+    """Two columns without lines, the second one folded."""
+    from rich.table import Table
+
+    grid = Table.grid(padding=(0, 2, 0, 2))
+    grid.add_column(max_width=32, overflow="fold")
+    grid.add_column(overflow="fold")
+    return grid
+
+
+def _first(report: Report) -> Iterator[tuple[str, list[str]]]:
+    """What is wrong, what it likely is and what to do now, each with its word."""
+    found = leads(report)
+    if found:
+        yield LEAD_WORDS.get(report.verdict, "Missing").upper(), [lead.text for lead in found]
+    if report.diagnosis:
+        texts = []
+        for place, cause in enumerate(likely(report)):
+            text = f"{cause.text}."
+            if place and cause.check is not None:  # that of the first is what to do now
+                text += f" To decide: {cause.check}."
+            texts.append(text)
+        yield "LIKELY", texts
+    yield "DO NOW", [do_now(report)]
+    if report.verdict != "fail" and report.bursts:
+        yield "SEEN", [f"{name}: {text}" for name, text in key_numbers(report)]
+
+
+def _together(findings: Sequence[Finding]) -> Iterator[tuple[str, str]]:
+    """A name and a sentence for each; what lacks the same for the same reason is one line."""
+    groups: dict[tuple[str, ...], list[Finding]] = {}
+    for finding in findings:
+        alone = state(finding) == "failed"
+        key = finding.key if alone else (state(finding), why(finding), finding.next)
+        groups.setdefault(key, []).append(finding)
+    for first, *others in groups.values():
+        if not others and state(first) != "advice":
+            yield f"{first.rule}, {first.subject}", _sentence(first)
+            continue
+        by_rule: dict[str, list[str]] = {}
+        for finding in (first, *others):
+            by_rule.setdefault(finding.rule, []).append(finding.subject)
+        count, rules = 1 + len(others), list(by_rule)
+        name = f"{count} {rules[0] if len(rules) == 1 else 'findings'}" if others else rules[0]
+        members = "; ".join(f"{rule} ({', '.join(of)})" for rule, of in by_rule.items())
+        text = f"{why(first)}: {members}."
+        if first.next and state(first) != "accepted":
+            text += f" {TO_PROVE} {first.next}."
+        if state(first) == "accepted":
+            text = f"accepted by {first.waived_by}: {first.waived}. {text}"
+        yield name, text
 
 
 def _sentence(finding: Finding) -> str:

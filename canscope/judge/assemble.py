@@ -7,11 +7,12 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 import canscope
-from canscope.judge.diagnosis import diagnose
+from canscope.judge.diagnosis import MOST, diagnose
 from canscope.judge.facts import Counts, Source, role_facts, rule_facts, unanchored
 from canscope.judge.first_look import look_first
 from canscope.judge.judge import Judge
 from canscope.judge.ledger import Ledger
+from canscope.judge.misfit import misfits
 from canscope.judge.verdict import findings_of, lacking, overall, waive, waive_absent
 from canscope.model.bench import Mark
 from canscope.model.findings import Finding, Verdict
@@ -40,6 +41,8 @@ def assemble(
     )
     roles = role_facts(ledger, findings)
     causes = diagnose(findings, [unit.name for unit in bench.units], ledger.rules)
+    facts = counts.facts(capture, len(ledger.healths))
+    unfit = tuple(misfits(bench, facts))
     inputs = (*(capture.inputs if capture else ()), *plan.inputs)
     return Report(
         verdict=verdict,
@@ -50,12 +53,13 @@ def assemble(
         findings=tuple(findings),
         not_applicable=_not_applicable(plan, findings),
         bursts=tuple(sorted(exhibits.bursts, key=lambda burst: (burst.start_s, burst.unit))),
-        capture=counts.facts(capture, len(ledger.healths)),
+        capture=facts,
         inputs=inputs,
         version=canscope.__version__,
         job=dict(plan.job),
         conditions=_conditions(plan),
-        look_first=look_first(findings, causes, ledger.rules),
+        look_first=(*unfit, *look_first(findings, causes, ledger.rules))[:MOST],
+        misfits=unfit,
         diagnosis=causes,
         events=exhibits.events.rows(ledger.origin),
         roles=roles,

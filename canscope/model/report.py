@@ -179,6 +179,7 @@ class Report:
     job: Mapping[str, Any] = field(default_factory=dict)  # tester, witness, notes ...
     conditions: Mapping[str, Any] = field(default_factory=dict)  # coolant, oil, ambient ...
     look_first: tuple[str, ...] = ()  # at most three plain sentences
+    misfits: tuple[str, ...] = ()  # why recording and plan do not belong together
     diagnosis: tuple[Cause, ...] = ()  # at most three, the likeliest first
     events: tuple[RunEvent, ...] = ()
     roles: tuple[RoleFacts, ...] = ()

@@ -10,5 +10,5 @@ from canscope.model.report import Report
 Rendered = str | Sequence[str | bytes]  # a text, or its parts, some of which are UTF-8 already
 
 RENDERERS: Registry[Callable[[Report], Rendered]] = Registry(
-    "report kind", __name__, __path__[0], not_entries=("wording", "write")
+    "report kind", __name__, __path__[0], not_entries=("wording", "first_screen", "write")
 )

@@ -10,7 +10,7 @@ from functools import cached_property
 from canscope.model.findings import Finding, Key
 from canscope.model.quantities import STATE, with_unit
 from canscope.model.report import Plot, Report
-from canscope.report._first_screen import OTHER
+from canscope.report.first_screen import OTHER
 from canscope.report.wording import (
     counts,
     measured,

@@ -14,10 +14,10 @@ import numpy as np
 from markupsafe import Markup
 
 from canscope.model.report import Report, Trace
-from canscope.report._first_screen import leads
 from canscope.report._plot_layout import COLOURS, DASHES, DEGREES, DIRECTIONS, ticks, usable
 from canscope.report._plotly_chart import in_script
 from canscope.report._svg_drawing import escaped
+from canscope.report.first_screen import leads
 from canscope.report.wording import number, state, visible
 
 WIDTH, LEFT, RIGHT, TOP, BOTTOM = 1000, 150, 12, 18, 40  # in px, of the drawing

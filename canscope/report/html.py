@@ -21,8 +21,7 @@ from markupsafe import Markup
 
 from canscope.model.findings import COMMON_PRACTICE
 from canscope.model.report import Report
-from canscope.report import RENDERERS, _glance, _test_record, wording
-from canscope.report import _first_screen as first_screen
+from canscope.report import RENDERERS, _glance, _test_record, first_screen, wording
 from canscope.report._finding_details import IN_FULL, closed, details
 from canscope.report._plotly_chart import chart
 from canscope.report._svg_drawing import drawing

@@ -28,19 +28,39 @@ def test_the_first_line_is_the_verdict(kind, line):
     assert printed(getattr(factory, kind)()).splitlines()[0] == line
 
 
-def test_what_failed_is_told_in_full_before_what_is_unproven():
-    said = printed(factory.failing())
-    named = [line for line in said.splitlines() if "axle-direction, front forward" in line]
-    explained, row = named
-    assert explained.strip().startswith("explains: axle-direction, front forward; ")
+def test_what_is_wrong_and_what_to_do_come_first_then_what_failed_in_full():
+    said = printed(factory.failing(look_first=(factory.TURNED_WRONG.sentence,)))
+    words = [line.split()[0] for line in said.splitlines()[1:12] if line.split()]
+    order = [said.index(f"\n{word} ") for word in ("WRONG", "LIKELY", "DO NOW")]
+    assert order == sorted(order), words
+    assert f"WRONG   {factory.TURNED_WRONG.short}" in said
+    (row,) = [line for line in said.splitlines() if "axle-direction, front forward" in line]
     for told in ("-182 rpm", "limit of 0 rpm", "14.210 s", "can1:UnitFast.MotorSpeed"):
         assert told in row
-    assert said.index("\nFailed") < said.index(row) < said.index("\nUnproven\n")
+    assert said.index("DO NOW") < said.index("\nFailed") < said.index(row)
     unproven, accepted = said.index("link-discharge, front link"), said.index("\nAccepted")
-    assert said.index("\nUnproven\n") < unproven < accepted
+    assert said.index(row) < said.index("\nUnproven\n") < unproven < accepted
     assert accepted < said.index("accepted by A. Tester: no monitor on this vehicle")
     # 25 findings by hand: 8 on axles (1 failed, 1 unproven), 14 others pass, 3 stay unproven.
     assert "findings: 1 failed; 2 unproven; 1 accepted; 1 unproven, not required; 20 proven" in said
+
+
+def test_what_lacks_the_same_is_one_line_and_optional_names_have_their_reason():
+    next_step = "bind driver.ignition or record longer"
+    silent = [
+        factory.unproven("cycle-time", f"can1:M{n}", "stale", next=next_step) for n in range(7)
+    ]
+    said = " ".join(printed(replace(factory.open_ended(), findings=(*silent, factory.COLD_SOAK))).split())
+    assert "7 cycle-time its values stopped coming in time: cycle-time (can1:M0, can1:M1," in said
+    assert said.lower().count(next_step) == 2  # as what to do now, and beside the seven
+    assert "cold-soak it never happened in this run: cold-soak (front winding)." in said
+
+
+def test_a_plan_of_other_buses_is_said_at_once_and_not_in_a_hundred_findings():
+    misfit = "The recording has can0, the plan expects canA: name the buses alike."
+    said = printed(factory.open_ended(misfits=(misfit,), look_first=(misfit,), diagnosis=()))
+    assert f"MISSING {misfit}" in " ".join(said.split())
+    assert "link-discharge" not in said
 
 
 def test_what_passes_is_shown_on_request():

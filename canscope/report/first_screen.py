@@ -83,6 +83,8 @@ def leads(report: Report) -> list[Lead]:
 
 def do_now(report: Report) -> str:
     """The next thing to do, in one sentence."""
+    if report.misfits:
+        return "Give the plan and the recording that belong together, and check again."
     checks = [found.check for found in report.diagnosis if found.check]
     checks += [lead.finding.next for lead in leads(report) if lead.finding and lead.finding.next]
     text = checks[0] if checks else ""
