@@ -97,13 +97,13 @@ def _first(report: Report) -> Iterator[tuple[str, list[str]]]:
     found = leads(report)
     if found:
         yield LEAD_WORDS.get(report.verdict, "Missing").upper(), [lead.text for lead in found]
-    if report.diagnosis:
-        texts = []
-        for place, cause in enumerate(likely(report)):
-            text = f"{cause.text}."
-            if place and cause.check is not None:  # that of the first is what to do now
-                text += f" To decide: {cause.check}."
-            texts.append(text)
+    texts = []
+    for place, cause in enumerate(likely(report)):
+        text = f"{cause.text}."
+        if place and cause.check is not None:  # that of the first is what to do now
+            text += f" To decide: {cause.check}."
+        texts.append(text)
+    if texts:
         yield "LIKELY", texts
     yield "DO NOW", [do_now(report)]
     if report.verdict != "fail" and report.bursts:

@@ -97,7 +97,7 @@ def short(
     kind = "close" if verdict is Verdict.UNPROVEN else str(verdict)
     clause = rule.clause(kind, worst) or ("too close to call" if kind == "close" else "")
     numbers = _rounded(worst, subject.unit or rule.unit)
-    if subject.name.split(" ", 1)[0] in clause.split():  # the clause says it itself
+    if subject.name.split(" ", 1)[0] in clause.split()[:5]:  # the clause says it itself
         text = _capital(clause)
     else:
         text = f"{_capital(subject.name)}: {clause}" if clause else _capital(subject.name)
@@ -108,7 +108,8 @@ def _rounded(worst: Worst, unit: str) -> str:
     """ "19 %, limit 10 %"; a limit of 0 is only a sign, which the clause has in words."""
     if unit == STATE or not math.isfinite(worst.measured):
         return ""
-    text = with_unit(_spoken(worst.measured), unit)
+    negligible = math.isfinite(worst.limit) and abs(worst.measured) < abs(worst.limit) / 1000
+    text = with_unit("0" if negligible else _spoken(worst.measured), unit)
     if math.isfinite(worst.limit) and worst.limit:
         text += f", limit {with_unit(_spoken(worst.limit), unit)}"
     return text

@@ -28,6 +28,22 @@ ROW_WORDS = {
     "absent": "nothing judged",
 }
 LEAD_WORDS = {"pass": "Proven", "fail": "Wrong", "unproven": "Missing"}
+# Where the reason itself says what to do before the run is repeated.
+FIRST_MEND = {
+    "capture-damaged": "look at the recording's gaps and clocks in this report, then record again",
+    "not-bound": (
+        "bind it to a signal in the plan, or list it there under [not_on_this_vehicle] with a name"
+    ),
+    "not-seen": "find out why its message never came: the node's supply, its plug, the right bus",
+    "stale": "find out why its message stopped coming, then record again",
+    "not-available": "find out why the node has no value, then record again",
+    "out-of-range": "compare the value with an instrument, and the definition with its source",
+    "sensor-suspect": (
+        "compare the sensor with an instrument while its value changes, look at its plug, then"
+        " record again"
+    ),
+    "no-limit": "give the plan the limit",
+}
 VERDICT_SHAPES = {"pass": "proven", "fail": "failed", "unproven": "unproven"}
 
 
@@ -86,8 +102,13 @@ def do_now(report: Report) -> str:
     if report.misfits:
         return "Give the plan and the recording that belong together, and check again."
     checks = [found.check for found in report.diagnosis if found.check]
-    checks += [lead.finding.next for lead in leads(report) if lead.finding and lead.finding.next]
-    text = checks[0] if checks else ""
+    for lead in leads(report):
+        finding = lead.finding
+        if finding is not None and state(finding) == "unproven":
+            checks.append(FIRST_MEND.get(finding.reason or "", finding.next))
+        elif finding is not None:
+            checks.append(finding.next)
+    text = next(filter(None, checks), "")
     if report.verdict == "fail":
         return f"Do not go on. {_sentence(text)}".rstrip()
     return _sentence(text) or "Read the cautions, sign, and go on to the next stage."
@@ -98,8 +119,13 @@ def _sentence(text: str) -> str:
 
 
 def likely(report: Report) -> list[Likely]:
-    """The probable causes, each with the check that decides and the findings it explains."""
-    shown = []
+    """The probable causes, each with the check that decides and the findings it explains.
+
+    None where recording and plan do not belong together: nothing else explains anything then.
+    """
+    shown: list[Likely] = []
+    if report.misfits:
+        return shown
     for place, found in enumerate(report.diagnosis):
         earlier = {cause.findings for cause in report.diagnosis[:place]}
         explains = [f for f in report.findings if f"{f.rule}, {f.subject}" in found.findings]

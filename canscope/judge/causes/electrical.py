@@ -16,16 +16,33 @@ SIGN = (
 )
 
 ROWS = (
+    # A wrong factor is wrong all the time; a voltage that was right and fell is none.
+    Row(
+        when=(failed("bus-sag", "pack"), failed("voltage-agreement", "pack", "wrong-scale")),
+        unless=(failed("source-resistance"),),
+        causes=(
+            (
+                "the pack's own circuit opened or collapsed: a fuse, a service plug, a cell group",
+                "isolate, measure dead, then have a qualified person follow the voltage joint by"
+                " joint",
+            ),
+            (
+                "the node that measures the pack lost its supply or its sense wire",
+                "compare it with a rated instrument while it reads low",
+            ),
+        ),
+        explains=("bus-sag", "voltage-agreement", "power-balance"),
+    ),
     Row(
         when=(failed("voltage-agreement", "pack", "wrong-scale"),),
-        unless=(failed("voltage-agreement", "* link"),),
+        unless=(failed("voltage-agreement", "* link"), failed("bus-sag", "pack")),
         causes=(
             (
                 "all voltages have the same wrong factor or offset in their definitions",
                 "a qualified person measures the pack with a rated instrument, and notes it",
             ),
             (
-                "nominal_voltage_V in the plan is another pack's, or the pack is empty",
+                "the plan's nominal_voltage_V is another pack's, or the pack is empty",
                 "compare it with the pack's label and its lowest cell",
             ),
         ),

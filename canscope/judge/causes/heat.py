@@ -27,7 +27,8 @@ ROWS = (
                 "let it stand until all its sensors agree, then repeat",
             ),
             (
-                "its sensor reads too much",
+                "its sensor reads too much, or its definition has another unit (degF for degC),"
+                " factor or offset",
                 "compare with a contact thermometer on the housing of the cold unit",
             ),
         ),

@@ -91,10 +91,10 @@ class LinkDischarge(Rule):
         "pass": f"fell below {{safe_V:g}} V after opening ({{bleed}}{{decay}}; {MEASURE})",
         "fail": "stayed at or above {safe_V:g} V too long after opening "
         f"({{bleed}}{{decay}}; {MEASURE})",
-        "live again": "rose again to {volts:.1f} V with both main contactors read open, and stayed "
-        f"at or above {{safe_V:g}} V for ({MEASURE})",
+        "live again": "rose again to {volts:.1f} V with both main contactors read open "
+        f"({MEASURE}); time at or above {{safe_V:g}} V",
         "live before": "was at {volts:.1f} V with both main contactors read open from the first "
-        f"frame on, and stayed at or above {{safe_V:g}} V too long ({{bleed}}; {MEASURE})",
+        f"frame on ({{bleed}}; {MEASURE}); time at or above {{safe_V:g}} V",
         "close": "took about as long as allowed to fall below {safe_V:g} V "
         f"({{bleed}}{{decay}}; {MEASURE})",
     }
