@@ -18,6 +18,7 @@ from canscope.model.report import Plot
 from canscope.report._curve_json import listed
 from canscope.report._plot_layout import (
     BOTTOM,
+    FIRST_FRAME,
     GAP,
     PANEL_HEIGHT,
     TOP,
@@ -36,7 +37,7 @@ NO_CURVE = '"x":0,"y":0'  # in JSON; no text in it can hold this, since its quot
 _JSON = json.JSONEncoder(allow_nan=False, separators=(",", ":"), ensure_ascii=False)
 
 
-def chart(plot: Plot) -> Markup:
+def chart(plot: Plot, *, since: str = FIRST_FRAME) -> Markup:
     """``{"data": [...], "layout": {...}}`` of one plot; a null among the values is a gap.
 
     JSON that may stand inside a ``<script>``: nothing in it can end the element or begin another.
@@ -49,7 +50,9 @@ def chart(plot: Plot) -> Markup:
     point = circled(plot)
     if point is not None:
         data.append(_worst(*point))
-    first, *others = in_script({"data": data, "layout": _layout(plot, shown)}).split(NO_CURVE)
+    first, *others = in_script({"data": data, "layout": _layout(plot, shown, since)}).split(
+        NO_CURVE
+    )
     curves = (_curve(line) for line, _ in placed)
     return Markup(first + "".join(p for pair in zip(curves, others, strict=True) for p in pair))
 
@@ -120,7 +123,7 @@ def _worst(at_s: float, value: float) -> dict[str, Any]:
     }
 
 
-def _layout(plot: Plot, shown: Sequence[Panel]) -> dict[str, Any]:
+def _layout(plot: Plot, shown: Sequence[Panel], since: str) -> dict[str, Any]:
     inner = height(len(shown)) - TOP - BOTTOM
     top = TOP + 20 * len(plot.traces)  # a line of the legend for every trace
     layout: dict[str, Any] = {
@@ -138,7 +141,7 @@ def _layout(plot: Plot, shown: Sequence[Panel]) -> dict[str, Any]:
         "plot_bgcolor": "#fff",
         "xaxis": {
             "range": list(span(plot)),
-            "title": {"text": "seconds since the recording's first frame"},
+            "title": {"text": f"seconds since {text(since)}"},
             "gridcolor": "#ddd",
             "zeroline": False,
             "anchor": _axis("y", len(shown) - 1),

@@ -12,6 +12,7 @@ from markupsafe import Markup
 from canscope.model.report import Plot
 from canscope.report._plot_layout import (
     BOTTOM,
+    FIRST_FRAME,
     GAP,
     PANEL_HEIGHT,
     TOP,
@@ -30,7 +31,7 @@ WIDTH, LEFT, RIGHT = 560, 66, 10
 LIMIT, WORST = "#b00020", "#b00020"
 
 
-def drawing(plot: Plot, title: str) -> Markup:
+def drawing(plot: Plot, title: str, *, since: str = FIRST_FRAME) -> Markup:
     """The plot as one ``<svg>``; ``title`` is read out to those who cannot see it."""
     shown = panels(plot)
     tall = height(len(shown))
@@ -39,7 +40,7 @@ def drawing(plot: Plot, title: str) -> Markup:
     for place, panel in enumerate(shown):
         top = TOP + place * (PANEL_HEIGHT + GAP)
         parts += _panel(plot, panel, top, first=place == 0)
-    parts += _time_axis(plot, tall - BOTTOM)
+    parts += _time_axis(plot, tall - BOTTOM, since)
     parts.append("</svg>")
     return Markup("".join(parts))
 
@@ -147,7 +148,7 @@ def _legend(panel: Panel, top: int) -> Iterator[str]:
         yield f'<text x="{x + 29}" y="{y}">{escaped(label)}</text>'
 
 
-def _time_axis(plot: Plot, bottom: int) -> Iterator[str]:
+def _time_axis(plot: Plot, bottom: int, since: str) -> Iterator[str]:
     low, high = span(plot)
     for at in ticks(low, high, 6):
         x = float(_x(plot, np.float64(at)))
@@ -156,7 +157,7 @@ def _time_axis(plot: Plot, bottom: int) -> Iterator[str]:
     middle = (LEFT + WIDTH - RIGHT) / 2
     yield (
         f'<text x="{middle:.0f}" y="{bottom + 34}" text-anchor="middle">'
-        "seconds since the recording's first frame</text>"
+        f"seconds since {escaped(since)}</text>"
     )
 
 

@@ -9,19 +9,15 @@ here as ``Markup`` (drawings, their data, the page's own style and script) is HT
 
 from __future__ import annotations
 
-import re
-from base64 import b64encode
 from functools import cache
-from hashlib import sha256
-from importlib.util import find_spec
 from pathlib import Path
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment
 from markupsafe import Markup
 
 from canscope.model.findings import COMMON_PRACTICE
 from canscope.model.report import Report
-from canscope.report import RENDERERS, _glance, _test_record, first_screen, wording
+from canscope.report import RENDERERS, _glance, _test_record, first_screen, templating, wording
 from canscope.report._finding_details import IN_FULL, closed, details
 from canscope.report._plotly_chart import chart
 from canscope.report._svg_drawing import drawing
@@ -33,19 +29,19 @@ PLOTLY_PLACE = "<!-- plotly -->"  # no text can hold it, since every text is esc
 @RENDERERS.add("html")
 def parts(report: Report) -> tuple[str, bytes, str]:
     """The whole page; plotly's JavaScript, most of it, is never turned into text and back."""
-    plotly = _script(_plotly_js())
+    plotly = templating.script(templating.plotly_js())
     before, after = _around(report, plotly)
     return before, plotly, after
 
 
 def render(report: Report) -> str:
     """The whole page; the same report gives the same text."""
-    return page(report, _plotly_js().decode())
+    return page(report, templating.plotly_js().decode())
 
 
 def page(report: Report, plotly_js: str) -> str:
     """The page around a given plotly JavaScript."""
-    plotly = _script(plotly_js.encode())
+    plotly = templating.script(plotly_js.encode())
     before, after = _around(report, plotly)
     return before + plotly.decode() + after
 
@@ -53,7 +49,7 @@ def page(report: Report, plotly_js: str) -> str:
 def _around(report: Report, plotly: bytes) -> tuple[str, str]:
     """The page before and after that script."""
     anchors = {finding.key: f"finding-{n}" for n, finding in enumerate(report.findings, start=1)}
-    script = _script((TEMPLATES / "page.js").read_bytes())
+    script = templating.script((TEMPLATES / "page.js").read_bytes())
     css = (TEMPLATES / "page.css").read_text("utf-8")
     shown = details(report, anchors)
     text = _templates().get_template("page.html").render(
@@ -75,8 +71,8 @@ def _around(report: Report, plotly: bytes) -> tuple[str, str]:
         closed=closed(report, shown),
         style=Markup(css + _page_footer(report)),
         script=Markup(script.decode()),
-        script_digest=_digest(script),
-        plotly_digest=_digest(plotly),
+        script_digest=templating.digest(script),
+        plotly_digest=templating.digest(plotly),
         **_test_record.view(report),
     )  # fmt: skip
     before, after = text.split(PLOTLY_PLACE)
@@ -85,16 +81,8 @@ def _around(report: Report, plotly: bytes) -> tuple[str, str]:
 
 @cache
 def _templates() -> Environment:
-    """The template engine: everything is escaped, a name that is missing is an error."""
-    environment = Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        finalize=_visible,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
+    """The page's own templates with what they show."""
+    environment = templating.environment(TEMPLATES)
     environment.globals.update(
         chart=chart,
         common_practice=COMMON_PRACTICE,
@@ -115,34 +103,6 @@ def _templates() -> Environment:
         why=wording.why,
     )
     return environment
-
-
-def _visible(value: object) -> object:
-    """What a template shows: HTML as it is, of a text every character so that it can be seen."""
-    return value if type(value) is Markup else wording.visible(value)
-
-
-def _plotly_js() -> bytes:
-    """Plotly's own JavaScript, 5 MB, where possible without importing a line of its Python."""
-    found = find_spec("plotly")
-    for folder in (found.submodule_search_locations or ()) if found else ():
-        script = Path(folder) / "package_data" / "plotly.min.js"
-        if script.is_file():
-            return script.read_bytes()
-    from plotly.offline import get_plotlyjs
-
-    return str(get_plotlyjs()).encode()
-
-
-def _script(text: bytes) -> bytes:
-    """JavaScript that cannot end its own element, with the line ends that a browser hashes."""
-    one_end = text.replace(b"\r\n", b"\n").replace(b"\r", b"\n") if b"\r" in text else text
-    return re.sub(b"</(script)", rb"<\\/\1", one_end, flags=re.IGNORECASE)
-
-
-def _digest(script: bytes) -> str:
-    """The digest by which the page's policy lets this script run, and no other."""
-    return b64encode(sha256(script).digest()).decode()
 
 
 def _page_footer(report: Report) -> str:

@@ -64,8 +64,8 @@ _JSON = json.JSONEncoder(allow_nan=False, ensure_ascii=False)
 @RENDERERS.add("json")
 def render(report: Report) -> str:
     """The report as JSON, one finding a line, so that two reports can be compared by eye."""
-    plain = tree(dataclasses.replace(report, plots={}, course=None))
-    blocks = {key: _block(value) for key, value in plain.items()}
+    shown = tree(dataclasses.replace(report, plots={}, course=None))
+    blocks = {key: _block(value) for key, value in shown.items()}
     if report.course is not None:
         blocks["course"] = _drawn(report.course)
     if report.plots:
@@ -76,13 +76,13 @@ def render(report: Report) -> str:
 
 def tree(report: Report) -> dict[str, Any]:
     """The report as plain dictionaries, lists, texts and finite numbers."""
-    plain = _plain(report)
-    plain["findings"] = [_ordered(finding, FINDING) for finding in plain["findings"]]
+    keys = plain(report)
+    keys["findings"] = [_ordered(finding, FINDING) for finding in keys["findings"]]
     # The contract's ``skipped`` lists what was skipped; how many there were stands beside it.
-    capture = plain["capture"]
+    capture = keys["capture"]
     capture["skipped_count"] = capture["skipped"]
     capture["skipped"] = capture.pop("skipped_examples")
-    return {"format": FORMAT, **_ordered(plain, CONTRACT)}
+    return {"format": FORMAT, **_ordered(keys, CONTRACT)}
 
 
 def recover(text: str, *, name: str = "") -> Report:
@@ -110,22 +110,23 @@ def recover(text: str, *, name: str = "") -> Report:
     return report
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
+    """Dataclasses, mappings and arrays as dictionaries, lists and finite numbers."""
     if type(value) in PLAIN:
         return value
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
     if isinstance(value, Enum):
-        return _plain(value.value)
+        return plain(value.value)
     if isinstance(value, Mapping):
-        return {str(key): _plain(entry) for key, entry in value.items()}
+        return {str(key): plain(entry) for key, entry in value.items()}
     if isinstance(value, (set, frozenset)):
-        return sorted((_plain(entry) for entry in value), key=str)
+        return sorted((plain(entry) for entry in value), key=str)
     if isinstance(value, (list, tuple)):
         # Curves are long: a finite float is taken as it is without a further call.
-        return [v if type(v) is float and -INF < v < INF else _plain(v) for v in value]
+        return [v if type(v) is float and -INF < v < INF else plain(v) for v in value]
     if hasattr(value, "tolist"):  # numpy scalars and arrays
-        return _plain(value.tolist())
+        return plain(value.tolist())
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     return value if value is None or isinstance(value, (bool, int, str)) else str(value)
@@ -162,7 +163,7 @@ def _drawn(shown: Plot | Trace) -> str:
         elif field.name in CURVES and set(map(type, value)) <= {float, NoneType}:
             text = listed(np.asarray(value, np.float64)).replace(",", ", ")
         else:
-            text = _text(_plain(value))
+            text = _text(plain(value))
         parts.append(f"{_text(field.name)}: {text}")
     return f"{{{', '.join(parts)}}}"
 

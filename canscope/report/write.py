@@ -10,6 +10,7 @@ from pathlib import Path
 from canscope.model.errors import ReportError, Where
 from canscope.model.report import Report
 from canscope.report import RENDERERS, Rendered
+from canscope.report.seal import sealed
 
 SUFFIXES = {"junit": "xml"}  # kind -> suffix; all others have the kind's own name
 KINDS = {"xml": "junit", "htm": "html"}  # the other way round
@@ -37,11 +38,19 @@ def write_report(
         _look(target, replace=replace)
     except OSError as error:
         raise _unwritable(target, error) from error
-    data = _encoded(RENDERERS[kind](report))
+    return write_sealed(target, _encoded(RENDERERS[kind](report)), replace=replace)
+
+
+def write_sealed(target: Path, parts: Iterable[bytes], *, replace: bool = False) -> Path:
+    """Write these parts and their seal, whole or not at all, and return the path.
+
+    Raises ``ReportError`` as ``write_report`` does.
+    """
     # Not made from the target's name: with more letters a name that just fits would be too long.
     part = target.with_name(f".canscope-{os.getpid()}-{secrets.token_hex(4)}.part")
     try:
-        _write(part, data)
+        _look(target, replace=replace)
+        _write(part, sealed(parts))
         _move(part, target, replace=replace)
     except OSError as error:
         raise _unwritable(target, error) from error

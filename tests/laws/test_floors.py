@@ -13,6 +13,7 @@ FLOORS = [
     {"plan"},
     {"judge"},
     {"live"},
+    {"build_record"},
     {"cli", "web"},
 ]
 FLOOR = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}

@@ -547,9 +547,9 @@ def test_a_line_speaks_of_the_finding_that_is_nearest_to_its_limit():
 def test_the_script_is_plotlys_own():
     from plotly.offline import get_plotlyjs
 
-    from canscope.report.html import _plotly_js
+    from canscope.report.templating import plotly_js
 
-    assert _plotly_js().decode() == get_plotlyjs()
+    assert plotly_js().decode() == get_plotlyjs()
 
 
 def test_every_event_is_told_between_its_two_samples_and_with_what_told_of_it():

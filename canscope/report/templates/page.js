@@ -230,9 +230,11 @@
   unfold();
 
   const filter = document.getElementById("only-open");
-  filter.addEventListener("change", function () {
-    document.body.classList.toggle("only-open", filter.checked);
-  });
+  if (filter) {
+    filter.addEventListener("change", function () {
+      document.body.classList.toggle("only-open", filter.checked);
+    });
+  }
 
   // On paper every section is there; a rule's line stays folded, it has the result.
   window.addEventListener("beforeprint", function () {

@@ -1,0 +1,55 @@
+"""Pages from templates: everything is escaped, and only scripts of our own may run."""
+
+from __future__ import annotations
+
+import re
+from base64 import b64encode
+from hashlib import sha256
+from importlib.util import find_spec
+from pathlib import Path
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from canscope.report import wording
+
+
+def environment(*folders: Path) -> Environment:
+    """The template engine: everything is escaped, a name that is missing is an error."""
+    return Environment(
+        loader=FileSystemLoader(folders),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=_visible,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+
+
+def _visible(value: object) -> object:
+    """What a template shows: HTML as it is, of a text every character so that it can be seen."""
+    return value if type(value) is Markup else wording.visible(value)
+
+
+def plotly_js() -> bytes:
+    """Plotly's own JavaScript, 5 MB, where possible without importing a line of its Python."""
+    found = find_spec("plotly")
+    for folder in (found.submodule_search_locations or ()) if found else ():
+        script = Path(folder) / "package_data" / "plotly.min.js"
+        if script.is_file():
+            return script.read_bytes()
+    from plotly.offline import get_plotlyjs
+
+    return str(get_plotlyjs()).encode()
+
+
+def script(text: bytes) -> bytes:
+    """JavaScript that cannot end its own element, with the line ends that a browser hashes."""
+    one_end = text.replace(b"\r\n", b"\n").replace(b"\r", b"\n") if b"\r" in text else text
+    return re.sub(b"</(script)", rb"<\\/\1", one_end, flags=re.IGNORECASE)
+
+
+def digest(text: bytes) -> str:
+    """The digest by which the page's policy lets this script run, and no other."""
+    return b64encode(sha256(text).digest()).decode()

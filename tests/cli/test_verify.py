@@ -1,0 +1,96 @@
+"""canscope verify and compare on a real run of the demo vehicle, cut to its first seconds."""
+
+import json
+import shutil
+
+import pytest
+
+from canscope.cli.main import main
+from canscope.report.seal import sealed
+from canscope.simulate.folder import write_run
+from canscope.simulate.runs import make_run
+
+
+@pytest.fixture(scope="module")
+def checked(tmp_path_factory):
+    """A capture with its plan and the reports of it; the plan's folder."""
+    files = write_run(make_run("bramble", seed=1), tmp_path_factory.mktemp("verify"))
+    lines = files.capture.read_text().splitlines(keepends=True)[:900]
+    files.capture.write_text("".join(lines))
+    home = files.plan.parent
+    main(
+        ["check", str(files.capture), "--plan", str(files.plan), "--out", str(home / "reports")]
+        + ["--quiet"]
+    )
+    return home
+
+
+@pytest.fixture
+def home(checked, tmp_path):
+    """A copy in another place: the reports are looked for beside what they name."""
+    return shutil.copytree(checked, tmp_path / "copy")
+
+
+def report(home):
+    return next((home / "reports").glob("*.json"))
+
+
+def test_an_untouched_report_is_what_it_was(canscope, home):
+    code, out, _ = canscope("verify", report(home))
+    assert code == 0, out
+    assert "findings: all" in out
+    assert out.endswith("Everything is what it was.\n")
+
+
+@pytest.mark.parametrize("kind", ["json", "html", "xml"])
+def test_one_altered_byte_in_a_report_is_caught(canscope, home, kind):
+    path = next((home / "reports").glob(f"*.{kind}"))
+    data = bytearray(path.read_bytes())
+    data[data.index(b"Bramble")] ^= 0x20
+    path.write_bytes(data)
+    code, out, _ = canscope("verify", path)
+    assert code == 1
+    assert "altered after it was written" in out
+
+
+def test_a_verdict_that_was_altered_and_sealed_anew_is_caught_by_computing_it_again(canscope, home):
+    path = report(home)
+    text = path.read_text()
+    plain = json.loads(text)
+    lie = text.replace(json.dumps(plain["findings"][0]["sentence"]), '"all is well"')
+    assert lie != text
+    path.write_bytes(b"".join(sealed([lie[: lie.rindex(',\n "seal"')].encode() + b"}\n"])))
+    code, out, _ = canscope("verify", path)
+    assert code == 1
+    assert "every byte is as it was written" in out
+    assert "'all is well' in the report" in out
+
+
+def test_an_altered_input_is_caught_and_a_missing_one_is_told(canscope, home):
+    definition = home / "drive_unit.dbc"
+    definition.write_text(definition.read_text().replace("0.5", "0.6", 1))
+    (home / "capture.log").rename(home / "elsewhere.log")
+    plain = json.loads(report(home).read_text())
+    code, out, _ = canscope("verify", report(home))
+    assert code == 1
+    assert "drive_unit.dbc has other bytes than the report was made of" in out
+    named = next(entry["name"] for entry in plain["inputs"] if entry["kind"] == "capture")
+    assert named.endswith("capture.log")
+
+
+def test_compare_prints_what_changed_and_writes_page_and_data(canscope, home):
+    page, data = home / "both.html", home / "both.json"
+    code, out, _ = canscope("compare", report(home), report(home), "--html", page, "--json", data)
+    assert code == 0
+    assert ": 0 changed, " in out
+    assert json.loads(data.read_text())["counts"]["changed"] == 0
+    assert page.read_text().startswith("<!doctype html>")
+    assert canscope("verify", page)[0] == 0
+
+
+def test_bad_input_is_told_clearly(canscope, home, tmp_path):
+    for verb, words in (("verify", [tmp_path / "none.json"]), ("compare", [tmp_path, home])):
+        code, _, err = canscope(verb, *words)
+        assert code == 2
+        assert "Traceback" not in err
+        assert "hint:" in err
