@@ -73,6 +73,7 @@ class DriveUnit:
     """One drive unit as built. Its speed and torque roles are already corrected by ``sign``."""
 
     name: str
+    serial: str = ""  # of the physical unit, as its plate says
     gear_ratio: float | None = None
     inertia_kgm2: float | None = None  # of all that turns with the motor, at its shaft
     mounting: Mounting = Mounting()

@@ -156,6 +156,7 @@ class _Loader:
             self.notes.mistake((*path, "mounting"), what, hint)
         return DriveUnit(
             name=name,
+            serial=table.serial or "",
             gear_ratio=table.gear_ratio,
             inertia_kgm2=table.inertia_kgm2,
             mounting=mounting,

@@ -70,6 +70,7 @@ def description(unit: DriveUnit, inverted: Mapping[str, bool]) -> Mapping[str, A
     """
     return {
         "unit": unit.name,
+        **({"serial": unit.serial} if unit.serial else {}),
         "roll": unit.mounting.roll,
         "pitch": unit.mounting.pitch,
         "yaw": unit.mounting.yaw,

@@ -107,6 +107,7 @@ class MountingTable(Table):
 class UnitTable(Table):
     """One drive unit."""
 
+    serial: Words | None = None
     gear_ratio: Annotated[float, Field(gt=0, le=1000)] | None = None
     inertia_kgm2: Annotated[float, Field(ge=0.001, le=10)] | None = None
     mounting: MountingTable = MountingTable()

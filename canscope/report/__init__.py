@@ -10,7 +10,15 @@ from canscope.model.report import Report
 Rendered = str | Sequence[str | bytes]  # a text, or its parts, some of which are UTF-8 already
 
 # Files of this folder that are no kind of report.
-OTHER_FILES = ("comparison_page", "first_screen", "seal", "templating", "wording", "write")
+OTHER_FILES = (
+    "build_record_page",
+    "comparison_page",
+    "first_screen",
+    "seal",
+    "templating",
+    "wording",
+    "write",
+)
 RENDERERS: Registry[Callable[[Report], Rendered]] = Registry(
     "report kind", __name__, __path__[0], not_entries=OTHER_FILES
 )

@@ -16,7 +16,7 @@ from canscope.report.wording import number, visible
 PANEL_HEIGHT, GAP, TOP, BOTTOM = 130, 28, 26, 44  # in px, of one panel and around it
 COLOURS = ("#123a6b", "#8a4b00", "#3b6b1f", "#6b1f5e", "#444444")
 DASHES = ("", "7 4", "2 3", "9 3 2 3", "14 4")  # lines differ without colour, too
-FIRST_FRAME = "the recording's first frame"  # what times count from
+TIME = "seconds since the recording's first frame"  # along the lower axis
 DEGREES = {"degC": "°C", "ohm": "Ω"}
 DIRECTIONS = {-1.0: "reverse", 0.0: "neutral", 1.0: "forward"}
 

@@ -18,9 +18,9 @@ from canscope.model.report import Plot
 from canscope.report._curve_json import listed
 from canscope.report._plot_layout import (
     BOTTOM,
-    FIRST_FRAME,
     GAP,
     PANEL_HEIGHT,
+    TIME,
     TOP,
     Line,
     Panel,
@@ -33,11 +33,11 @@ from canscope.report._plot_layout import (
 from canscope.report.wording import number
 
 RED = "#b00020"
-NO_CURVE = '"x":0,"y":0'  # in JSON; no text in it can hold this, since its quotes are escaped
+NO_CURVE = '"x":0,"y":0'  # in JSON; no text in it can hold this, along its quotes are escaped
 _JSON = json.JSONEncoder(allow_nan=False, separators=(",", ":"), ensure_ascii=False)
 
 
-def chart(plot: Plot, *, since: str = FIRST_FRAME) -> Markup:
+def chart(plot: Plot, *, along: str = TIME) -> Markup:
     """``{"data": [...], "layout": {...}}`` of one plot; a null among the values is a gap.
 
     JSON that may stand inside a ``<script>``: nothing in it can end the element or begin another.
@@ -50,7 +50,7 @@ def chart(plot: Plot, *, since: str = FIRST_FRAME) -> Markup:
     point = circled(plot)
     if point is not None:
         data.append(_worst(*point))
-    first, *others = in_script({"data": data, "layout": _layout(plot, shown, since)}).split(
+    first, *others = in_script({"data": data, "layout": _layout(plot, shown, along)}).split(
         NO_CURVE
     )
     curves = (_curve(line) for line, _ in placed)
@@ -123,7 +123,7 @@ def _worst(at_s: float, value: float) -> dict[str, Any]:
     }
 
 
-def _layout(plot: Plot, shown: Sequence[Panel], since: str) -> dict[str, Any]:
+def _layout(plot: Plot, shown: Sequence[Panel], along: str) -> dict[str, Any]:
     inner = height(len(shown)) - TOP - BOTTOM
     top = TOP + 20 * len(plot.traces)  # a line of the legend for every trace
     layout: dict[str, Any] = {
@@ -141,7 +141,7 @@ def _layout(plot: Plot, shown: Sequence[Panel], since: str) -> dict[str, Any]:
         "plot_bgcolor": "#fff",
         "xaxis": {
             "range": list(span(plot)),
-            "title": {"text": f"seconds since {text(since)}"},
+            "title": {"text": text(along)},
             "gridcolor": "#ddd",
             "zeroline": False,
             "anchor": _axis("y", len(shown) - 1),

@@ -12,9 +12,9 @@ from markupsafe import Markup
 from canscope.model.report import Plot
 from canscope.report._plot_layout import (
     BOTTOM,
-    FIRST_FRAME,
     GAP,
     PANEL_HEIGHT,
+    TIME,
     TOP,
     Line,
     Panel,
@@ -31,7 +31,7 @@ WIDTH, LEFT, RIGHT = 560, 66, 10
 LIMIT, WORST = "#b00020", "#b00020"
 
 
-def drawing(plot: Plot, title: str, *, since: str = FIRST_FRAME) -> Markup:
+def drawing(plot: Plot, title: str, *, along: str = TIME) -> Markup:
     """The plot as one ``<svg>``; ``title`` is read out to those who cannot see it."""
     shown = panels(plot)
     tall = height(len(shown))
@@ -40,7 +40,7 @@ def drawing(plot: Plot, title: str, *, since: str = FIRST_FRAME) -> Markup:
     for place, panel in enumerate(shown):
         top = TOP + place * (PANEL_HEIGHT + GAP)
         parts += _panel(plot, panel, top, first=place == 0)
-    parts += _time_axis(plot, tall - BOTTOM, since)
+    parts += _time_axis(plot, tall - BOTTOM, along)
     parts.append("</svg>")
     return Markup("".join(parts))
 
@@ -148,17 +148,14 @@ def _legend(panel: Panel, top: int) -> Iterator[str]:
         yield f'<text x="{x + 29}" y="{y}">{escaped(label)}</text>'
 
 
-def _time_axis(plot: Plot, bottom: int, since: str) -> Iterator[str]:
+def _time_axis(plot: Plot, bottom: int, along: str) -> Iterator[str]:
     low, high = span(plot)
     for at in ticks(low, high, 6):
         x = float(_x(plot, np.float64(at)))
         yield f'<path d="M{x:.1f} {bottom}v4" stroke="#555"/>'
         yield f'<text x="{x:.1f}" y="{bottom + 16}" text-anchor="middle">{number(at)}</text>'
     middle = (LEFT + WIDTH - RIGHT) / 2
-    yield (
-        f'<text x="{middle:.0f}" y="{bottom + 34}" text-anchor="middle">'
-        f"seconds since {escaped(since)}</text>"
-    )
+    yield (f'<text x="{middle:.0f}" y="{bottom + 34}" text-anchor="middle">{escaped(along)}</text>')
 
 
 def _x(plot: Plot, at: np.ndarray | np.float64) -> np.ndarray:

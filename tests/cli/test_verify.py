@@ -18,10 +18,8 @@ def checked(tmp_path_factory):
     lines = files.capture.read_text().splitlines(keepends=True)[:900]
     files.capture.write_text("".join(lines))
     home = files.plan.parent
-    main(
-        ["check", str(files.capture), "--plan", str(files.plan), "--out", str(home / "reports")]
-        + ["--quiet"]
-    )
+    words = ["check", files.capture, "--plan", files.plan, "--out", home / "reports", "--quiet"]
+    main([str(word) for word in words])
     return home
 
 

@@ -1,0 +1,108 @@
+"""The build record: all runs of a folder, the stage each vehicle has earned, what the next lacks.
+
+Changes of the vehicle stand in FOLDER/changes.toml, an entry each:
+[[changes]] at = 2026-03-02, what = "weld", unit = "front", text = "...", by = "...".
+Example: canscope record-book runs
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from canscope.model.errors import CanscopeError, Where
+
+if TYPE_CHECKING:
+    from canscope.model.build_record import RunRow, VehicleRecord
+
+
+def add(subparsers: Any) -> None:
+    """Tell the command line what this verb takes."""
+    parser = subparsers.add_parser("record-book", help=__doc__.split("\n")[0], description=__doc__)
+    parser.add_argument("folder", type=Path, help="the folder in which the run folders lie")
+    parser.add_argument("--html", type=Path, help="write the record as a page here")
+    parser.add_argument("--json", type=Path, help="write the record as JSON here")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the record of each vehicle, and write it where asked."""
+    from canscope.report import build_record_page
+    from canscope.report.write import write_sealed
+
+    records, uncounted = records_of(args.folder)
+    for record in records:
+        _print(record)
+    for row in uncounted:
+        print(f"not counted: {row.name}: {row.why_not}")
+    if args.html:
+        write_sealed(args.html, build_record_page.page(records))
+    if args.json:
+        write_sealed(args.json, [build_record_page.data(records).encode()])
+    for path in filter(None, (args.html, args.json)):
+        print(f"written: {path}")
+    return 0
+
+
+def records_of(folder: Path) -> tuple[list[VehicleRecord], list[RunRow]]:
+    """The record of each vehicle in a folder, and the runs of which nobody knows the vehicle.
+
+    Raises CanscopeError if it is no folder, has no run, or its changes cannot be read.
+    """
+    from canscope.build_record.changes import read_notes
+    from canscope.build_record.runs import rows_of
+    from canscope.build_record.stages import record_of
+    from canscope.cli.check import inputs_of, judge_files
+
+    if not folder.is_dir():
+        hint = "give the folder in which the run folders lie side by side"
+        raise CanscopeError("no folder of that name", where=Where(str(folder)), hint=hint)
+    notes = read_notes(folder)
+    runs: dict[str, tuple[list[RunRow], list[RunRow]]] = {}
+    uncounted = []
+    for vehicle, row, is_replay in rows_of(
+        folder, lambda r: judge_files(inputs_of([str(r)], None))
+    ):
+        if not vehicle:
+            uncounted.append(row)
+        else:
+            runs.setdefault(vehicle, ([], []))[is_replay].append(row)
+    if not runs and not uncounted:
+        hint = "a run folder holds a capture (*.log) and its plan.toml"
+        raise CanscopeError("no run in this folder", where=Where(str(folder)), hint=hint)
+    records = [record_of(name, real, replays, notes) for name, (real, replays) in runs.items()]
+    return records, uncounted
+
+
+def _print(record: VehicleRecord) -> None:
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    from canscope.report.build_record_page import when
+    from canscope.report.wording import visible
+
+    console = Console()
+    console.print(Text(visible(record.vehicle), "bold"))
+    console.print(Text(f"earned: {record.earned or 'no stage yet'}", "bold"))
+    if record.missing:
+        console.print(Text(visible(f"next: {record.missing}")))
+    grid = Table.grid(padding=(0, 2, 0, 2))
+    for step in record.steps:
+        name = f"{step.stage} {step.unit}".strip()
+        grid.add_row(
+            "earned" if step.earned else "open", Text(visible(name)), Text(visible(step.why))
+        )
+    console.print(grid)
+    grid = Table.grid(padding=(0, 2, 0, 2))
+    for row in (*record.runs, *record.rehearsals):
+        state = row.verdict if row.counts else f"{row.verdict}, not counted: {row.why_not}"
+        cells = (row.name, when(row.at_ns), row.stage, state)
+        grid.add_row(*(Text(visible(cell)) for cell in cells))
+    console.print(grid)
+    for change in record.changes:
+        text = f"{when(change.at_ns)} {change.what} {change.unit} {change.text} ({change.by})"
+        console.print(Text(visible(f"change: {text}: needs {change.needs} again")))
+    for unit, seconds in record.dry_s.items():
+        console.print(Text(visible(f"{unit} turned dry for {seconds:.1f} s in all")))
+    console.print()
