@@ -43,5 +43,5 @@ READERS: Registry[type[Reader]] = Registry(
     __name__,
     __path__[0],
     main="reader",
-    not_entries=("read", "order", "input"),
+    not_entries=("read", "order", "input", "clocks"),
 )

@@ -4,29 +4,40 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import chain, combinations
 from pathlib import Path
 
+import numpy as np
+
 from canscope.capture import READERS
+from canscope.capture.clocks import Survey, by_clock, note
 from canscope.capture.input.file import CaptureFile
 from canscope.capture.order import merged, ordered
-from canscope.model.errors import CaptureError, Where
+from canscope.model.errors import CaptureError, UnknownNameError, Where
 from canscope.model.report import Input
-from canscope.model.tables import Frames, Tally, empty_frames
+from canscope.model.tables import SECOND_NS, Frames, Tally, empty_frames
+
+MOST_S = 1e10  # of an offset: from 1970 to today and back, and more
 
 
 def read_capture(
-    *paths: str | Path, format: str | None = None, channel: str | Sequence[str] | None = None
+    *paths: str | Path,
+    format: str | None = None,
+    channel: str | Sequence[str] | None = None,
+    offsets: Mapping[str, float] | None = None,
 ) -> Capture:
     """Open a capture: one file, several (a rotated log, or recordings made side by side), or "-".
 
     Several files are read twice. The first reading shows whether any of them has a clock step: if
     none has, they are merged by stamp; otherwise they are taken one after another as given, as if
-    they were one file. Files packed with gzip are unpacked on the way. ``format`` is a name in
-    ``READERS``; without it the first bytes decide. ``channel`` names the bus of captures whose
-    format does not: one name for all of them, or one for each; the others keep their own names.
+    they were one file. Of files that share no clock (``clocks.py``) the frames say so in
+    ``Tally.clocks``. Packed files are unpacked on the way. ``format`` is a name in ``READERS``;
+    without it the first bytes decide. ``channel`` names the bus of captures whose format does not:
+    a text, or one name for several files, for all of them; a sequence of as many names as files
+    names also the bus of those that name it themselves. ``offsets`` has the seconds to add to the
+    stamps of a file, by its path as given; such files are on the clock of the first one without.
 
     Raises ``CaptureError`` if there is nothing to read at a path. What the bytes are is found out
     while iterating, and raised there.
@@ -35,13 +46,16 @@ def read_capture(
         READERS.file(format)
     if not paths:
         raise CaptureError("no capture is given", hint="name a file, or - for standard input")
+    names = [str(path) for path in paths]
+    shifts = _shifts(offsets or {}, names)
+    renames = channel is not None and not isinstance(channel, str) and len(channel) == len(names)
     files = tuple(
-        CaptureFile(str(path), format, name)
-        for path, name in zip(paths, _channels(channel, len(paths)), strict=True)
+        CaptureFile(path, format, bus, renames=renames, shift_ns=shifts.get(path, 0))
+        for path, bus in zip(names, _channels(channel, len(names)), strict=True)
     )
     if len(files) > 1:
         _check_apart(files)
-    return Capture(files)
+    return Capture(files, frozenset(shifts))
 
 
 def _channels(channel: str | Sequence[str] | None, count: int) -> list[str | None]:
@@ -58,6 +72,17 @@ def _channels(channel: str | Sequence[str] | None, count: int) -> list[str | Non
             hint="name one for all of them, or one for each in their order",
         )
     return [names[0]] * count if len(names) == 1 else [*names]
+
+
+def _shifts(offsets: Mapping[str, float], names: Sequence[str]) -> dict[str, int]:
+    """Nanoseconds to add to the stamps of a file, by its path as given."""
+    for name, seconds in offsets.items():
+        if name not in names:
+            raise UnknownNameError("capture for an offset", name, names)
+        if not abs(seconds) < MOST_S:
+            what = f"{seconds} s is no offset between two recordings"
+            raise CaptureError(what, where=Where(name), hint="a number of seconds, as -1.25")
+    return {name: round(seconds * SECOND_NS) for name, seconds in offsets.items()}
 
 
 def _check_apart(files: tuple[CaptureFile, ...]) -> None:
@@ -83,8 +108,9 @@ class Capture:
     ``sha256`` identify the bytes.
     """
 
-    def __init__(self, files: tuple[CaptureFile, ...]) -> None:
+    def __init__(self, files: tuple[CaptureFile, ...], aligned: frozenset[str]) -> None:
         self._files, self._begun, self._done = files, False, False
+        self._aligned = aligned  # paths of the files whose offset was given
 
     def __iter__(self) -> Iterator[Frames]:
         if self._begun:
@@ -131,20 +157,42 @@ class Capture:
         return hashlib.sha256("".join(digests).encode("ascii")).hexdigest()
 
     def _chunks(self) -> Iterator[Frames]:
-        if len(self._files) == 1:
-            yield from ordered(self._files[0].frames())
-        elif stepped := [file.name for file in self._files if _has_steps(file)]:
-            note = (
+        files = self._files
+        if len(files) == 1:
+            yield from ordered(files[0].frames())
+            self._done = True
+            return
+        surveys = [_survey(file, aligned=file.path in self._aligned) for file in files]
+        if stepped := [survey.name for survey in surveys if survey.stepped]:
+            told = (
                 f"{', '.join(stepped)}: clock steps, so the files are taken one after another "
                 "as given, not merged by their times"
             )
-            with_note = replace(empty_frames(), tally=Tally(notes=(note,)))
-            yield from ordered(chain([with_note], *(file.frames() for file in self._files)))
+            begun = _telling(Tally(notes=(told,)))
+            yield from ordered(chain([begun], *(file.frames() for file in files)))
         else:
-            yield from ordered(merged(ordered(file.frames()) for file in self._files))
+            groups = by_clock(surveys)
+            frames = merged(ordered(file.frames()) for file in files)
+            if len(groups) > 1:
+                buses = (sorted(frozenset().union(*(s.channels for s in g))) for g in groups)
+                tally = Tally(notes=(note(groups),), clocks=tuple(map(tuple, buses)))
+                frames = chain([_telling(tally)], frames)
+            yield from ordered(frames)
         self._done = True
 
 
-def _has_steps(file: CaptureFile) -> bool:
-    """Whether a file's clock was set while it was recorded; reads it to its end."""
-    return sum(chunk.segment for chunk in ordered(file.frames())) > 0
+def _telling(tally: Tally) -> Frames:
+    return replace(empty_frames(), tally=tally)
+
+
+def _survey(file: CaptureFile, *, aligned: bool) -> Survey:
+    """Read a file to its end for what its clock and its buses are."""
+    channels, first, last, stepped = set[str](), list[int](), 0, False
+    for chunk in ordered(file.frames()):
+        stepped |= chunk.segment > 0
+        if len(chunk):
+            found = np.flatnonzero(np.bincount(chunk.channel)).tolist()
+            channels.update(chunk.channels[code] for code in found)
+            first = first or [int(chunk.time_ns[0])]
+            last = int(chunk.time_ns[-1])
+    return Survey(file.name, file.format, frozenset(channels), first[0], last, stepped, aligned)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -47,7 +47,15 @@ def add(subparsers: Any) -> None:
         action="append",
         metavar="BUS",
         help="the bus of captures whose format does not name it (CSV, SQLite, pcap): "
-        "once for all of them, or once for each, in their order",
+        "once for all of them; or once for each, in their order, also where it names its bus",
+    )
+    parser.add_argument(
+        "--offset",
+        action="append",
+        default=[],
+        metavar="FILE=SECONDS",
+        help="add this to the stamps of one of several captures, which puts it on the clock of the "
+        "first one without offset",
     )
     parser.add_argument("--out", type=Path, help="folder for numbered reports (html, json, xml)")
     parser.add_argument(
@@ -81,6 +89,7 @@ def _run(args: argparse.Namespace) -> int:
         marks=args.marks,
         format=args.format,
         channel=args.channel,
+        offsets=offsets_of(args.offset),
         progress=not args.quiet,
     )
     return_freed_memory()  # what judging took, before the page of a report takes as much again
@@ -177,6 +186,7 @@ def judge_files(
     marks: Path | None = None,
     format: str | None = None,
     channel: Sequence[str] | None = None,
+    offsets: Mapping[str, float] | None = None,
     progress: bool = False,
     written_at: str | None = None,
 ) -> Report:
@@ -193,7 +203,9 @@ def judge_files(
         from canscope.live.run_folder.earlier_runs import as_recorded
 
         plan = as_recorded(plan, inputs.run_file)
-    capture = read_capture(*inputs.captures, format=format, channel=_channel(channel, plan))
+    capture = read_capture(
+        *inputs.captures, format=format, channel=_channel(channel, plan), offsets=offsets
+    )
     frames = shown(capture) if progress else capture
     signals = decode(gathered(frames), plan.definitions, wanted=plan.wanted)
     now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
@@ -204,13 +216,29 @@ def judge_files(
     return replace(report, warnings=(*inputs.notes, *capture.notes, *report.warnings))
 
 
-def _channel(given: Sequence[str] | None, plan: Plan) -> Sequence[str] | None:
+def offsets_of(texts: Sequence[str]) -> dict[str, float]:
+    """What --offset says: seconds by file.
+
+    Raises CanscopeError for anything that is not FILE=SECONDS.
+    """
+    found = {}
+    for text in texts:
+        file, _, seconds = text.rpartition("=")
+        try:
+            found[file] = float(seconds)
+        except ValueError as error:
+            hint = "name a capture as it is given, and a number: --offset front.log=-1.25"
+            raise CanscopeError(f"--offset {text}: not FILE=SECONDS", hint=hint) from error
+    return found
+
+
+def _channel(given: Sequence[str] | None, plan: Plan) -> str | Sequence[str] | None:
     """The bus of captures that do not name it: as given, else the plan's if it has only one."""
     buses = {message.channel for message in plan.definitions.messages} | {*plan.bench.bitrates}
     for name in given or ():
         if name not in buses:
             raise UnknownNameError("bus", name, buses, where=Where(str(plan.path)))
-    return given or (sorted(buses) if len(buses) == 1 else None)
+    return given or (next(iter(buses)) if len(buses) == 1 else None)
 
 
 def check_run(captures: Sequence[Path], plan: Path, out: Path) -> tuple[Report, list[Path]]:

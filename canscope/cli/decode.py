@@ -62,7 +62,14 @@ def add(subparsers: Any) -> None:
         action="append",
         metavar="BUS",
         help="the bus of captures whose format does not name it (CSV, SQLite, pcap): "
-        "once for all of them, or once for each, in their order",
+        "once for all of them; or once for each, in their order, also where it names its bus",
+    )
+    parser.add_argument(
+        "--offset",
+        action="append",
+        default=[],
+        metavar="FILE=SECONDS",
+        help="add this to the stamps of one of several captures",
     )
 
 
@@ -70,7 +77,7 @@ def run(args: argparse.Namespace) -> int:
     """Decode and write; one line at the end says what was written and what could not be used."""
     from canscope.capture.read import read_capture
     from canscope.cli._progress import shown
-    from canscope.cli.check import captures_of
+    from canscope.cli.check import captures_of, offsets_of
     from canscope.decoding.columns import decode
     from canscope.decoding.database import read_definitions
     from canscope.decoding.table_file import TIDY, table_file, wide_columns
@@ -90,8 +97,13 @@ def run(args: argparse.Namespace) -> int:
     wanted = None if args.signals is None else _wanted(args.signals, definitions)
     keys = _wide_keys(args, definitions, wanted) if args.wide else []
     count = _Count()
-    channel = args.channel or (list(files) if len(files) == 1 and EVERY not in files else None)
-    capture = read_capture(*args.captures, format=args.format, channel=channel)
+    alone = next(iter(files)) if len(files) == 1 and EVERY not in files else None
+    capture = read_capture(
+        *args.captures,
+        format=args.format,
+        channel=args.channel or alone,
+        offsets=offsets_of(args.offset),
+    )
     origin_ns, chunks = _begun(shown(capture))
     frames = count.frames(_within(chunks, origin_ns, args.start_s, args.until_s))
     signals = count.signals(decode(read_ahead(frames), definitions, wanted=wanted))

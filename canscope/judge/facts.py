@@ -9,6 +9,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
+from canscope.capture.clocks import YEAR_2001_NS
 from canscope.judge.ledger import Ledger
 from canscope.model.findings import COMMON_PRACTICE, Finding, Verdict
 from canscope.model.report import CaptureFacts, Input, RoleFacts, RuleFacts
@@ -20,7 +21,6 @@ from canscope.rules import RULES
 
 ANCHOR = "hand-reading"
 CARRIERS = ("voltage-agreement",)  # rules that hold two roles to each other within a few percent
-YEAR_2001_NS = 978_307_200 * 10**9  # stamps before are taken as relative
 
 
 class Source(Protocol):

@@ -40,6 +40,7 @@ class Judge:
 
     def feed(self, time_slice: TimeSlice) -> list[Alarm]:
         """Judge one slice; the alarms that it raised."""
+        self.ledger.take_clocks(time_slice.frames.tally.clocks)
         if self.ledger.origin_ns is None:
             if time_slice.is_empty:
                 return []
@@ -49,8 +50,9 @@ class Judge:
             self._finish_segment()
             self._segment = Segment(number, time_slice.start_ns, self.ledger, self.exhibits)
         self.ledger.senders.add(time_slice.senders)
-        # After a clock step nobody knows any more when a mark was made.
-        self._segment.feed(time_slice, self.marks if number == 0 else ())
+        # After a clock step, or among several clocks, nobody knows when a mark was made.
+        is_known = number == 0 and not self.ledger.clocks
+        self._segment.feed(time_slice, self.marks if is_known else ())
         self.until_ns = time_slice.until_ns
         return self._alarms()
 

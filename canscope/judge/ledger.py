@@ -39,6 +39,7 @@ class Ledger:
         # Role -> why it is no source of its own, in words and as a code.
         self.twins: dict[str, tuple[str, str]] = {}
         self.alignment = Alignment()
+        self.clocks: dict[str, int] = {}  # channel -> its clock, where stamps have more than one
         self.echo = Echo(bench)
 
     @property
@@ -50,6 +51,10 @@ class Ledger:
         """Note the stamp of the first frame."""
         self.origin_ns = origin_ns
 
+    def take_clocks(self, clocks: Sequence[Sequence[str]]) -> None:
+        """Note which channels were stamped by which clock, before anything is judged."""
+        self.clocks |= {name: number for number, names in enumerate(clocks) for name in names}
+
     def begin_segment(self) -> Health:
         """The health of all roles over the segment that begins."""
         self.healths.append(Health(self.bench))
@@ -58,6 +63,9 @@ class Ledger:
     def add(self, rule: str, outcomes: Sequence[Outcome]) -> None:
         """Take in what a rule answered on the whole run."""
         for outcome in outcomes:
+            if (apart := self._apart(rule, outcome.subject)) is not None:
+                self.standings[rule, outcome.subject].add(apart, self.origin)
+                continue
             clocks = self._differing(rule, outcome.subject)
             self.standings[rule, outcome.subject].add(outcome, self.origin, clocks)
 
@@ -68,6 +76,9 @@ class Ledger:
 
         ``doubts`` are those on the roles that the subject rests on, in that window.
         """
+        if (apart := self._apart(rule, subject)) is not None:
+            self.standings[rule, subject].add(apart, self.origin)
+            return
         window = Standing(subject)
         for outcome in outcomes:
             if outcome.subject == subject:
@@ -90,10 +101,28 @@ class Ledger:
                 self.add(name, twin_doubts(self.twins, subject))
                 self.add(name, self.echo.doubts(subject))
                 self.add(name, self._clocks(name, subject))
+                if (apart := self._apart(name, subject.name)) is not None:
+                    self.standings[name, subject.name].add(apart, self.origin)
 
     def notes(self) -> tuple[str, ...]:
         """What the report says of contactor states and clocks, whatever rests on them."""
         return (*self.echo.notes(), *self.alignment.notes())
+
+    def _apart(self, name: str, subject: str) -> Doubt | None:
+        """Why a subject cannot be judged at all, where it rests on clocks that nothing connects."""
+        if not self.clocks:
+            return None
+        found = next(s for s in self.subjects[name] if s.name == subject)
+        bindings = self.bench.bindings
+        own = {bindings[r].signal.channel for r in (*found.needs, *found.shown) if r in bindings}
+        if self.rules[name].whole_run:
+            own |= {binding.signal.channel for binding in bindings.values()}
+        clocks = {self.clocks[channel] for channel in own if channel in self.clocks}
+        if len(clocks) < 2:
+            return None
+        buses = ", ".join(sorted(own))
+        text = f"the recordings of {buses} share no clock, so nothing tells what came first on them"
+        return Doubt(subject, "capture-damaged", text)
 
     def _differing(self, name: str, subject: str) -> Lag | None:
         """The lag between the buses of a subject, where that alone may look like a fail.

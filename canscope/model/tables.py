@@ -44,6 +44,9 @@ class Tally:
     dropped: int = 0  # frames that the recorder itself reports as lost
     cut_end: bool = False  # the last line or record is incomplete
     notes: tuple[str, ...] = ()  # other remarks of a reader, in words
+    # Channels by the clock that stamped them, where there is more than one: their stamps cannot be
+    # compared with each other.
+    clocks: tuple[tuple[str, ...], ...] = ()
 
     def __add__(self, other: Tally) -> Tally:
         return Tally(
@@ -53,6 +56,7 @@ class Tally:
             self.dropped + other.dropped,
             self.cut_end or other.cut_end,
             (self.notes + tuple(n for n in other.notes if n not in self.notes))[:EXAMPLES],
+            self.clocks or other.clocks,
         )
 
 

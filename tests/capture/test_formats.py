@@ -174,10 +174,13 @@ def test_captures_of_several_buses_are_named_one_by_one(tmp_path):
     first = stored(tmp_path, "csv", one_bus(TRAFFIC, "can0"))
     second = stored(tmp_path, "pcap", one_bus(TRAFFIC, "can1"))
     third = stored(tmp_path, "candump", [(5, "can2", 1, 0, 0, b"")])
-    names = ["can0", "can1", "unused"]
+    names = ["can0", "can1", "front"]
     frames = join(list(read_capture(first, second, third, channel=names)))
     seen = {name for _, name, *_ in rows(frames)}
-    assert seen == {"can0", "can1", "can2"}, "a capture that names its bus keeps the name"
+    assert seen == {"can0", "can1", "front"}, "named one by one, each gets its name"
+    frames = join(list(read_capture(first, third, channel="can0")))
+    seen = {name for _, name, *_ in rows(frames)}
+    assert seen == {"can0", "can2"}, "where one name is given, a capture that has one keeps it"
     with pytest.raises(CaptureError, match="2 channels are named for 3 captures"):
         read_capture(first, second, third, channel=["can0", "can1"])
     for wrong in ("", "can 0"):

@@ -5,9 +5,9 @@ linux/can/error.h (no acknowledgement 0x20, protocol 0x08 with its kind in byte 
 """
 
 import builtins
-import io
 import re
 from datetime import UTC, datetime
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -15,11 +15,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from canscope.capture.mf4 import reader as mf4
+from canscope.capture.mf4 import measurement as mf4
 from canscope.capture.mf4.layout import _field as number_in
 from canscope.capture.mf4.layout import layout
 from canscope.capture.mf4.reader import Mf4
 from canscope.capture.read import read_capture
+from canscope.cli.main import main
 from canscope.model.errors import CaptureError
 from canscope.model.tables import Flag, Tally, empty_frames, join
 from tests.capture import mf4_by_hand
@@ -38,7 +39,7 @@ asammdf = pytest.importorskip("asammdf")
 
 def measurement(path):
     """The whole of a file as Frames."""
-    return join([empty_frames(), *Mf4().read(io.BytesIO(path.read_bytes()), "x.mf4")])
+    return join([empty_frames(), *(chunk for chunk, _ in mf4.measured(str(path), "x.mf4"))])
 
 
 def refused(path):
@@ -118,7 +119,7 @@ def test_many_records_of_several_groups_come_in_time_order_in_bounded_pieces(tmp
     ]
     path = tmp_path / "a.mf4"
     write_mf4(path, traffic, compression=1)
-    chunks = [chunk for chunk in Mf4().read(io.BytesIO(path.read_bytes()), "x") if len(chunk)]
+    chunks = [chunk for chunk, _ in mf4.measured(str(path), "x") if len(chunk)]
     assert 1 < len(chunks) < 10
     frames = join(chunks)
     assert frames.data.tolist() == list(range(30_000))
@@ -396,3 +397,27 @@ def test_values_that_lie_nowhere_are_not_made_up(tmp_path):
     assert frames.can_id.tolist() == list(range(7))
     assert frames.tally.skipped == 3
     assert "fewer data bytes than it says" in frames.tally.examples[0]
+
+
+DAMAGED = Path(__file__).with_name("damaged.mf4")  # its record leads asammdf beyond its memory
+
+
+def test_a_measurement_that_ends_the_process_that_reads_it_is_refused(tmp_path, capsys):
+    """Issue 17: it ended the interpreter. Then another one is read, though that process is gone."""
+    (tmp_path / "a.dbc").write_text(
+        'VERSION ""\n\nBO_ 1 M: 8 N\n SG_ S : 0|8@1+ (1,0) [0|0] "" N\n'
+    )
+    to = str(tmp_path / "a.csv")
+    words = ["decode", str(DAMAGED), "--definitions", str(tmp_path / "a.dbc"), "--to", to]
+    assert main(words) == 2
+    assert "the measurement is damaged" in (err := capsys.readouterr().err)
+    assert f"{DAMAGED}: " in err
+    assert "hint:" in err
+    with pytest.raises(CaptureError, match="the measurement is damaged"):
+        list(read_capture(DAMAGED))
+    write_mf4(tmp_path / "a.mf4", TRAFFIC)
+    assert len(join(list(read_capture(tmp_path / "a.mf4")))) == len(TRAFFIC)
+    capture = iter(read_capture(tmp_path / "a.mf4"))
+    next(capture)
+    capture.close()  # a consumer that stops early leaves the next one a process that answers it
+    assert len(join(list(read_capture(tmp_path / "a.mf4")))) == len(TRAFFIC)

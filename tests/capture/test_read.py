@@ -166,8 +166,9 @@ def test_files_are_taken_as_given_if_the_clock_of_one_was_set(tmp_path):
 
 
 def test_days_between_two_files_are_a_clock_step(tmp_path):
-    later = stored(tmp_path, "later.log", b"(90000.0) can0 005#\n")
-    _, segments, _ = whole(read_capture(stored(tmp_path, "a.log", A), later))
+    first = stored(tmp_path, "a.log", b"(1700000000.0) can0 001#\n(1700000002.0) can0 003#\n")
+    later = stored(tmp_path, "later.log", b"(1700090000.0) can0 005#\n")
+    _, segments, _ = whole(read_capture(first, later))
     assert segments == [0, 0, 1]
 
 

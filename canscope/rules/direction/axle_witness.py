@@ -73,6 +73,7 @@ class AxleWitness(Rule):
     still_rpm: float = limit(30.0, "rpm", low=1.0, high=200.0, looser="higher")
 
     unit: ClassVar[str] = "state"
+    whole_run: ClassVar[bool] = True
     required_in: ClassVar[frozenset[str]] = frozenset({"dry-spin", "wet-spin"})
     absent_in: ClassVar[frozenset[str]] = frozenset({"power-up"})
     limit_source: ClassVar[str] = COMMON_PRACTICE

@@ -62,6 +62,7 @@ class CaptureIntegrity(Rule):
         single ones have to come before and after). One message alone is left to alive-counter and
         cycle-time. Whether the recorder was silent and whether it recorded error frames is told,
         not judged.
+        Files that share no clock are told, not judged: what spans them is unproven elsewhere.
         Where every message comes faster, or slower, than its stated cycle by the same factor, it is
         the recording's clock that ran wrong, and with it all times and slopes.
     Margin
@@ -132,9 +133,8 @@ class CaptureIntegrity(Rule):
         what = f"{tally.skipped} of {lines} lines or records could not be read"
         if tally.skipped:
             what += f", the first of them {'; '.join(tally.examples[:1])}"
-        whole = (
-            f"{what}, none was lost, and the clock ran on; {_unvouched(state)}; percent unreadable"
-        )
+        ran = "each recording's own clock ran on" if tally.clocks else "the clock ran on"
+        whole = f"{what}, none was lost, and {ran}; {_unvouched(state)}; percent unreadable"
         skipped = self.skipped_percent - percent
         found: list[Outcome] = [
             margins(

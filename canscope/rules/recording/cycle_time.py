@@ -92,6 +92,7 @@ class CycleTime(Rule):
     )
 
     unit: ClassVar[str] = "ms"
+    whole_run: ClassVar[bool] = True
     required_in: ClassVar[frozenset[str]] = ALL_STAGES
     limit_parameter: ClassVar[str] = "cycles"
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.BEFORE_POWER})

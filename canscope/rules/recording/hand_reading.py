@@ -54,6 +54,7 @@ class HandReading(Rule):
     around_s: float = limit(MARK_S, "s", low=0.1, high=10.0, looser="lower")
     count_s: float = limit(0.2, "s", high=2.0, note="at each end of a count", looser="lower")
 
+    whole_run: ClassVar[bool] = True
     limit_source: ClassVar[str] = COMMON_PRACTICE
     cross_checks: ClassVar[tuple[str, ...]] = (
         "pack.*",

@@ -1,0 +1,1 @@
+"""Random and damaged input for everything that reads a user's file; see ``__main__.py``."""
