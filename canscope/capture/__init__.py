@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from types import MappingProxyType
 from typing import BinaryIO, ClassVar
 
 from canscope.model.registry import Registry
@@ -17,6 +18,9 @@ class Reader(ABC):
 
     by_lines: ClassVar[bool] = False
     """Whether the format has no magic number and is recognised by what its lines look like."""
+
+    columns: Mapping[str, str] = MappingProxyType({})
+    """What the user says that columns mean: meaning -> heading. Only tables have any use for it."""
 
     def recognises(self, head: bytes) -> bool:
         """Whether a file that begins with these bytes (at most 64 KiB) is of this format.

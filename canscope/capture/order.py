@@ -10,10 +10,12 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 
+from canscope.model.errors import CaptureError
 from canscope.model.tables import NOTHING, Frames, Int64s, empty_frames, join
 
 DISORDER_NS = 100_000_000
 A_ROW = 20  # bytes of long payloads that are as much to hold as a row without any
+MOST_WAITING = 1 << 20  # rows; 100 ms of 255 buses at 1 Mbit/s have half as many
 DAY_NS = 86_400 * 1_000_000_000
 GATHERED = 1 << 15  # rows of a chunk; fewer take longer to work on, more take more memory
 
@@ -136,6 +138,12 @@ class _Order:
             part = tail
         ready = int(np.searchsorted(part.time_ns, until))
         self.tail = _compact(part.take(slice(ready, None)))
+        if len(self.tail) > MOST_WAITING:
+            raise CaptureError(
+                f"more than {MOST_WAITING} frames within {DISORDER_NS / 1e9} s, which no buses can "
+                "carry: its stamps are no times",
+                hint="record again with a recorder that stamps every frame",
+            )
         if ready or self.until is None or until > self.until:
             yield self._marked(part.take(slice(0, ready)), until)
 

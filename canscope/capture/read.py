@@ -19,6 +19,7 @@ from canscope.model.errors import CaptureError, UnknownNameError, Where
 from canscope.model.report import Input
 from canscope.model.tables import SECOND_NS, Frames, Tally, empty_frames
 
+MOST_STEPS = 200  # of the clock; every one costs some milliseconds, and nothing is judged across
 MOST_S = 1e10  # of an offset: from 1970 to today and back, and more
 
 
@@ -27,6 +28,7 @@ def read_capture(
     format: str | None = None,
     channel: str | Sequence[str] | None = None,
     offsets: Mapping[str, float] | None = None,
+    columns: Mapping[str, str] | None = None,
 ) -> Capture:
     """Open a capture: one file, several (a rotated log, or recordings made side by side), or "-".
 
@@ -38,10 +40,13 @@ def read_capture(
     a text, or one name for several files, for all of them; a sequence of as many names as files
     names also the bus of those that name it themselves. ``offsets`` has the seconds to add to the
     stamps of a file, by its path as given; such files are on the clock of the first one without.
+    ``columns`` names the columns of a table (``table``), as ``{"time_ms": "Zeit"}``.
 
     Raises ``CaptureError`` if there is nothing to read at a path. What the bytes are is found out
     while iterating, and raised there.
     """
+    if columns and format is None:
+        format = "table"
     if format is not None:
         READERS.file(format)
     if not paths:
@@ -50,7 +55,9 @@ def read_capture(
     shifts = _shifts(offsets or {}, names)
     renames = channel is not None and not isinstance(channel, str) and len(channel) == len(names)
     files = tuple(
-        CaptureFile(path, format, bus, renames=renames, shift_ns=shifts.get(path, 0))
+        CaptureFile(
+            path, format, bus, renames=renames, shift_ns=shifts.get(path, 0), columns=columns
+        )
         for path, bus in zip(names, _channels(channel, len(names)), strict=True)
     )
     if len(files) > 1:
@@ -157,6 +164,25 @@ class Capture:
         return hashlib.sha256("".join(digests).encode("ascii")).hexdigest()
 
     def _chunks(self) -> Iterator[Frames]:
+        try:
+            yield from self._checked()
+        except CaptureError as error:
+            if error.where is not None:
+                raise
+            place = Where(", ".join(self.names))
+            raise CaptureError(error.what, where=place, hint=error.hint) from error
+
+    def _checked(self) -> Iterator[Frames]:
+        for chunk in self._all():
+            if chunk.segment > MOST_STEPS:
+                raise CaptureError(
+                    f"its clock was set more than {MOST_STEPS} times: its stamps are no times",
+                    hint="record again with a recorder whose clock runs on; nothing can be judged "
+                    "across a clock step",
+                )
+            yield chunk
+
+    def _all(self) -> Iterator[Frames]:
         files = self._files
         if len(files) == 1:
             yield from ordered(files[0].frames())
@@ -190,6 +216,8 @@ def _survey(file: CaptureFile, *, aligned: bool) -> Survey:
     channels, first, last, stepped = set[str](), list[int](), 0, False
     for chunk in ordered(file.frames()):
         stepped |= chunk.segment > 0
+        if chunk.segment > MOST_STEPS:
+            break  # whoever reads on says so
         if len(chunk):
             found = np.flatnonzero(np.bincount(chunk.channel)).tolist()
             channels.update(chunk.channels[code] for code in found)

@@ -50,6 +50,12 @@ def add(subparsers: Any) -> None:
         "once for all of them; or once for each, in their order, also where it names its bus",
     )
     parser.add_argument(
+        "--columns",
+        metavar="MEANING=HEADING,...",
+        help="what the columns of a table of frames mean, where their headings do not say it: "
+        "time_ms=Stamp,id_hex=Ident,data=Bytes",
+    )
+    parser.add_argument(
         "--offset",
         action="append",
         default=[],
@@ -90,6 +96,7 @@ def _run(args: argparse.Namespace) -> int:
         format=args.format,
         channel=args.channel,
         offsets=offsets_of(args.offset),
+        columns=columns_of(args.columns),
         progress=not args.quiet,
     )
     return_freed_memory()  # what judging took, before the page of a report takes as much again
@@ -187,6 +194,7 @@ def judge_files(
     format: str | None = None,
     channel: Sequence[str] | None = None,
     offsets: Mapping[str, float] | None = None,
+    columns: Mapping[str, str] | None = None,
     progress: bool = False,
     written_at: str | None = None,
 ) -> Report:
@@ -204,7 +212,11 @@ def judge_files(
 
         plan = as_recorded(plan, inputs.run_file)
     capture = read_capture(
-        *inputs.captures, format=format, channel=_channel(channel, plan), offsets=offsets
+        *inputs.captures,
+        format=format,
+        channel=_channel(channel, plan),
+        offsets=offsets,
+        columns=columns,
     )
     frames = shown(capture) if progress else capture
     signals = decode(gathered(frames), plan.definitions, wanted=plan.wanted)
@@ -229,6 +241,21 @@ def offsets_of(texts: Sequence[str]) -> dict[str, float]:
         except ValueError as error:
             hint = "name a capture as it is given, and a number: --offset front.log=-1.25"
             raise CanscopeError(f"--offset {text}: not FILE=SECONDS", hint=hint) from error
+    return found
+
+
+def columns_of(text: str | None) -> dict[str, str]:
+    """What --columns says: headings by meaning.
+
+    Raises CanscopeError for anything that is not MEANING=HEADING.
+    """
+    found = {}
+    for part in text.split(",") if text else ():
+        meaning, _, heading = map(str.strip, part.partition("="))
+        if not meaning or not heading:
+            hint = "write it as --columns time_ms=Stamp,id_hex=Ident,data=Bytes"
+            raise CanscopeError(f"--columns {part}: not MEANING=HEADING", hint=hint)
+        found[meaning] = heading
     return found
 
 

@@ -10,6 +10,7 @@ from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from canscope.cli._nothing_decoded import Seen, reasons
 from canscope.model.errors import CanscopeError, ReportError, UnknownNameError, Where
 
 if TYPE_CHECKING:
@@ -65,6 +66,12 @@ def add(subparsers: Any) -> None:
         "once for all of them; or once for each, in their order, also where it names its bus",
     )
     parser.add_argument(
+        "--columns",
+        metavar="MEANING=HEADING,...",
+        help="what the columns of a table of frames mean, where their headings do not say it: "
+        "time_ms=Stamp,id_hex=Ident,data=Bytes",
+    )
+    parser.add_argument(
         "--offset",
         action="append",
         default=[],
@@ -77,7 +84,7 @@ def run(args: argparse.Namespace) -> int:
     """Decode and write; one line at the end says what was written and what could not be used."""
     from canscope.capture.read import read_capture
     from canscope.cli._progress import shown
-    from canscope.cli.check import captures_of, offsets_of
+    from canscope.cli.check import captures_of, columns_of, offsets_of
     from canscope.decoding.columns import decode
     from canscope.decoding.database import read_definitions
     from canscope.decoding.table_file import TIDY, table_file, wide_columns
@@ -103,6 +110,7 @@ def run(args: argparse.Namespace) -> int:
         format=args.format,
         channel=args.channel or alone,
         offsets=offsets_of(args.offset),
+        columns=columns_of(args.columns),
     )
     origin_ns, chunks = _begun(shown(capture))
     frames = count.frames(_within(chunks, origin_ns, args.start_s, args.until_s))
@@ -117,6 +125,11 @@ def run(args: argparse.Namespace) -> int:
             count.rows += len(table)
     for channel in sorted(files.keys() - count.channels - {EVERY}):
         _say(f"no frame on channel {channel}; seen: {', '.join(sorted(count.channels)) or 'none'}")
+    for note in (*capture.notes, *count.notes):
+        _say(note)
+    if not count.rows:
+        for reason in reasons(count.ids, definitions):
+            _say(reason)
     _say(f"{args.to}: {count}")
     return 0
 
@@ -135,13 +148,20 @@ class _Count:
     outside: int = 0
     unreadable: int = 0
     channels: set[str] = field(default_factory=set)
+    notes: tuple[str, ...] = ()
+    ids: Seen = field(default_factory=Seen)
 
     def frames(self, chunks: Iterable[Frames]) -> Iterator[Frames]:
         """Count frames on their way."""
+        from canscope.model.tables import Tally
+
         for chunk in chunks:
             self.seen += len(chunk)
             self.unreadable += chunk.tally.skipped
             self.channels.update(chunk.channels)
+            self.notes = (Tally(notes=self.notes) + chunk.tally).notes
+            if not self.values:
+                self.ids.add(chunk)
             yield chunk
 
     def signals(self, chunks: Iterable[Signals]) -> Iterator[Signals]:
@@ -255,6 +275,7 @@ def _wide_keys(
 ) -> list[str]:
     """The columns of a wide table; which channels there are takes one more reading."""
     from canscope.capture.read import read_capture
+    from canscope.cli.check import columns_of
     from canscope.decoding.columns import Decoder
 
     channels: set[str] = set()
@@ -262,7 +283,12 @@ def _wide_keys(
         if "-" in args.captures:
             hint = "name the channels with --bus CHANNEL=FILE, or write the capture to a file first"
             raise CanscopeError("--wide must know the channels of standard input", hint=hint)
-        capture = read_capture(*args.captures, format=args.format, channel=args.channel)
+        capture = read_capture(
+            *args.captures,
+            format=args.format,
+            channel=args.channel,
+            columns=columns_of(args.columns),
+        )
         for chunk in capture:
             channels.update(chunk.channels)
     return list(Decoder(definitions, wanted).keys(*sorted(channels)))

@@ -223,7 +223,7 @@ def test_most_of_the_first_ten_lines_must_be_frames():
         log(ten, "drive.log")
     assert str(caught.value) == (
         "drive.log: not a candump log: 6 of its first 10 line(s) are not frames, "
-        "the first at line 1: 'Date,Time,Id'\n"
+        "the first at line 1 (not a candump frame): 'Date,Time,Id'\n"
         "  hint: name the format with --format, or export the log as candump text"
     )
     half = log("# a comment is no line\n" + "a,b,c\n" * 5 + GOOD * 5 + "junk\n" * 20)
@@ -263,17 +263,30 @@ def test_cutting_a_log_at_any_byte_never_raises_and_never_invents_a_byte():
         complete = data[:cut].rfind(b"\n") + 1
         rest = data[complete:cut].strip()
         assert rows(frames) == whole[: len(frames)]
-        assert len(frames) == sum(line.startswith(b"(") for line in data[:complete].split(b"\n")), (
-            "only what ends with a line feed is read"
-        )
-        assert frames.tally.cut_end == bool(rest and not rest.startswith(b"#"))
+        ended = sum(line.startswith(b"(") for line in data[:complete].split(b"\n"))
+        assert ended <= len(frames) <= ended + 1
+        told = bool(frames.tally.cut_end or frames.tally.notes or len(frames) > ended)
+        assert told == bool(rest and not rest.startswith(b"#"))
 
 
-def test_a_last_line_without_line_feed_is_reported_even_if_it_could_be_a_frame():
-    frames = log(GOOD + STAMP + "123#11")  # perhaps 123#1122 was meant
-    assert len(frames) == 1
-    assert frames.tally.cut_end
-    assert frames.tally.examples == (f"x.log:2: cut off mid-line: '{STAMP}123#11'",)
+@pytest.mark.parametrize(
+    ("last", "read", "cut", "noted"),
+    [
+        ("123#1122334455667788", 1, False, False),  # nothing more could follow
+        ("123##1" + "AB" * 64, 1, False, False),
+        ("123#11", 0, False, True),  # perhaps 123#1122 was meant
+        ("123#112", 0, True, False),
+        ("12", 0, True, False),
+    ],
+)
+def test_a_last_line_without_line_feed_is_no_damage_if_it_is_a_frame(last, read, cut, noted):
+    frames = log(GOOD + STAMP + last)
+    assert len(frames) == 1 + read
+    assert frames.tally.cut_end == cut
+    assert bool(frames.tally.notes) == noted
+    assert frames.tally.examples == (
+        (f"x.log:2: cut off mid-line: '{STAMP}{last}'",) if cut else ()
+    )
 
 
 class Endless(io.RawIOBase):

@@ -36,7 +36,9 @@ from tests.capture.traffic import (
     write_csv,
     write_mf4,
     write_mf4_by_python_can,
+    write_screen,
     write_sqlite,
+    write_table,
 )
 
 SAMPLES = Path(__file__).parents[2] / "sample_logs"
@@ -56,7 +58,9 @@ WRITERS = {
     "mf4": write_mf4,
     "pcap": write_pcap,
     "pcapng": write_pcapng,
+    "screen": write_screen,
     "sqlite": write_sqlite,
+    "table": write_table,
 }
 NAMELESS = ("csv", "pcap", "sqlite")  # formats that do not say on which bus a frame was
 WITHOUT_FD = ("csv", "sqlite")  # formats that have no FD flags
@@ -198,7 +202,7 @@ def test_the_small_samples_of_all_formats_hold_the_same_frames(name):
 
 def test_the_small_samples_cover_every_format():
     names = {path.name.rpartition(".")[2] for path in SAMPLES.glob("bramble_first_2s*")}
-    assert names == {"log", "csv", "db", "mf4", "pcap", "pcapng"}
+    assert names == {"log", "csv", "db", "mf4", "pcap", "pcapng", "tsv", "txt"}
     assert sum(path.stat().st_size for path in SAMPLES.glob("bramble_first_2s*")) < 200_000
 
 
@@ -281,7 +285,7 @@ def test_decode_takes_the_bus_from_its_options(demo, tmp_path, capsys):
         (b"MDF     3.30    " + bytes(200), "older than version 4"),
         (b"\x34\xcd\xb2\xa1" + bytes(200), "modified kind"),
         (b"PK\x03\x04" + bytes(200), "a zip archive"),
-        (b"Time,ID,Length,Data\n0.1,1A0,2,01 02\n", "a table of values"),
+        (b"Time,Rpm,Volts,Amps\n0.1,100,2,1\n", "a table of values"),
     ],
 )
 def test_a_format_that_is_not_read_is_named_with_what_to_do(tmp_path, content, words):

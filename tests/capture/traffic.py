@@ -273,6 +273,37 @@ def pcapng(traffic, *, order="<"):
     return b"".join(parts)
 
 
+def write_screen(path, traffic):
+    """As ``candump -ta -x`` shows it (can-utils, ``snprintf_long_canframe``, from memory)."""
+    lines = []
+    for at, name, can_id, flags, length, data in traffic:
+        seconds, micros = divmod(START_US + at, 1_000_000)
+        word = f"{can_id | 0x2000_0000:08X}" if flags & ERR else f"{can_id:03X}"
+        word = f"{can_id:08X}" if flags & EXT else word
+        size = f"[{length:02}]" if flags & FD else f"[{length}]"
+        shown = "remote request" if flags & RTR else data.hex(" ").upper()
+        shown += "   ERRORFRAME" if flags & ERR else ""
+        marks = f"RX {'B' if flags & BRS else '-'} {'E' if flags & ESI else '-'}"
+        lines.append(
+            f" ({seconds:010}.{micros:06})  {name}  {marks}  {word:>8}   {size}  {shown}\n"
+        )
+    path.write_text("".join(lines), "ascii")
+
+
+HEADINGS = "Time [us];Bus;ID (hex);Extended;Dir;RTR;Error;FD;BRS;ESI;Length;Data"
+
+
+def write_table(path, traffic):
+    """A table with a column for everything."""
+    lines = [HEADINGS]
+    for at, name, can_id, flags, length, data in traffic:
+        marks = [int(bool(flags & mark)) for mark in (EXT, RTR, ERR, FD, BRS, ESI)]
+        extended, *others = map(str, marks)
+        cells = [f"{START_US + at}", name, f"{can_id:X}", extended, "Rx", *others, f"{length}"]
+        lines.append(";".join([*cells, data.hex(" ")]))
+    path.write_text("\n".join(lines) + "\n", "ascii")
+
+
 def one_bus(traffic, channel="can0"):
     """Only what was on one bus."""
     return [row for row in traffic if row[1] == channel]
@@ -295,6 +326,8 @@ def write_samples(folder: Path, stem="bramble_first_2s"):
     write_mf4(folder / f"{stem}.mf4", traffic, compression=1, width=8)
     (folder / f"{stem}_can0.pcap").write_bytes(pcap(one_bus(traffic)))
     (folder / f"{stem}.pcapng").write_bytes(pcapng(traffic))
+    write_screen(folder / f"{stem}.txt", traffic)
+    write_table(folder / f"{stem}.tsv", traffic)
 
 
 if __name__ == "__main__":

@@ -2,10 +2,13 @@
 and a finding says it. Never a traceback, never silence, and never a pass."""
 
 import json
+import os
 import random
 import re
 
 import pytest
+
+from canscope.capture.input import file
 
 
 def check(canscope, run, *words):
@@ -52,6 +55,41 @@ def test_a_file_that_is_no_capture_is_refused_with_advice(canscope, run, content
     code, report, err = check(canscope, run)
     assert (code, report) == (2, None)
     assert "capture.log" in err
+    assert told in err
+    assert "hint:" in err
+
+
+def test_what_would_be_waited_for_or_is_no_file_is_refused(canscope, run, monkeypatch):
+    """A pipe into which nobody writes, a device, a folder."""
+    monkeypatch.setattr(file, "PATIENCE_S", 0.05)
+    os.mkfifo(run / "pipe")
+    for name, told in (
+        (run / "pipe", "nobody has written to this pipe"),
+        ("/dev/zero", "this is a device"),
+        (run, "a folder among captures"),
+    ):
+        words = ("check", name, run / "capture.log", "--plan", run / "plan.toml")
+        code, _, err = canscope(*(words if name == run else words[:2] + words[3:]))
+        assert code == 2
+        assert told in err
+        assert "hint:" in err
+
+
+@pytest.mark.parametrize(
+    ("stamp", "count", "told"),
+    [
+        (lambda n: f"{1_700_000_000 + n % 2 * 100}.000000", 2000, "its clock was set more than"),
+        (lambda n: "9223372037.000000", 20, "does not fit 64 bits"),
+        (lambda n: "-1.000000", 20, "looks like other text"),
+    ],
+    ids=["alternating", "beyond", "below"],
+)
+def test_stamps_that_are_no_times_are_refused(canscope, run, stamp, count, told):
+    """A clock that alternates took 5.6 ms a frame."""
+    lines = [f"({stamp(n)}) can0 138#000102\n" for n in range(count)]
+    (run / "capture.log").write_text("".join(lines))
+    code, report, err = check(canscope, run)
+    assert (code, report) == (2, None)
     assert told in err
     assert "hint:" in err
 

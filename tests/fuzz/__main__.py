@@ -2,7 +2,7 @@
 
 Random and damaged files for every reader of captures, for definitions and for plans. Each target
 runs in a process of its own: guided by coverage where atheris is installed, else by mutation. A
-find is anything that is no error of canscope's own, or takes longer than 10 s. The corpus is kept
+find is anything that is no error of canscope's own, or takes longer than 30 s. The corpus is kept
 and used again. Prints how many cases each target saw; ends with 1 if there is a find.
 ``--cases 10000000`` is the long campaign. ``--engine`` chooses between the two.
 """

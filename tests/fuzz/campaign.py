@@ -13,7 +13,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-LONGEST_S = 10.0  # a case that takes longer is a find
+LONGEST_S = 30.0  # a case that takes longer is a find
 EVERY_S = 1.0  # between two notes of the figures
 GROWTH = 4096  # bytes that a case may have at most
 

@@ -1,4 +1,4 @@
-"""What is fuzzed: one row a reader of users' files. A further one is one more row of ``TARGETS``."""
+"""What is fuzzed: one row of ``TARGETS`` a reader of users' files; add further ones there."""
 
 from __future__ import annotations
 

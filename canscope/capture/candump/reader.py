@@ -3,7 +3,8 @@
 Source: linux-can/can-utils, ``lib.h``, the comment at ``parse_canframe``, and ``candump.c``.
 Read: classical and FD frames, remote and error frames, ``_dlc``, ``.`` and `` R``/`` T`` forms,
 ``DROPCOUNT`` lines. Not read: CAN XL (counted in ``Tally.skipped``, never dropped unsaid).
-A last line without line feed may be cut anywhere, so it is reported and never read.
+A last line without line feed may be cut anywhere: it is read only if nothing can be missing of it,
+told if it could be a whole frame, and damage otherwise.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import os
 import re
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import islice
 from stat import S_ISREG
 from typing import BinaryIO
 
@@ -23,12 +25,13 @@ from canscope.capture.candump.columns import columns
 from canscope.capture.candump.line import CAN_XL, Row, dropped
 from canscope.capture.candump.line import parse as parse_line
 from canscope.capture.candump.parsed import Parsed
-from canscope.capture.input.text import CLIPPED, LONGEST, lines, shown, views
+from canscope.capture.input.text import BYTE_ORDER_MARK, CLIPPED, LONGEST, lines, shown, views
 from canscope.model.engine import fast_module, is_compiled
 from canscope.model.errors import CaptureError, Where
 from canscope.model.tables import (
     EXAMPLES,
     MOST_CHANNELS,
+    Flag,
     FrameBuilder,
     Frames,
     Int64s,
@@ -44,6 +47,7 @@ TRAIT = re.compile(
     rb"[ \t]*(?:\(\d{1,10}\.\d{1,9}\)[ \t]|DROPCOUNT:|\((\d{1,10}(\.\d{0,9}\)?)?)?\s*\Z)"
 )
 ON_SCREEN = re.compile(r" \[\d{1,2}\] ")  # the length as candump prints it for people
+SCREEN = re.compile(rb"\s\[\d{1,2}\]\s")
 
 
 @READERS.add("candump")
@@ -53,8 +57,14 @@ class Candump(Reader):
     by_lines = True
 
     def recognises(self, head: bytes) -> bool:
-        """Whether one of the first ten lines begins as candump begins its lines."""
-        return any(TRAIT.match(line) for line in head.split(b"\n", DECIDING)[:DECIDING])
+        """Whether one of the first ten lines begins as candump begins its lines.
+
+        Blank lines and comments are not counted.
+        """
+        begun = head.removeprefix(BYTE_ORDER_MARK).split(b"\n")
+        lines = (line for line in begun if (text := line.strip()) and not text.startswith(b"#"))
+        first = list(islice(lines, DECIDING))
+        return any(map(TRAIT.match, first)) and not any(map(SCREEN.search, first))
 
     def read(self, stream: BinaryIO, file: str) -> Iterator[Frames]:
         """Read a log in chunks of a block; each has the tally of the lines behind it.
@@ -76,7 +86,7 @@ def _read(stream: BinaryIO, file: str, opening: _Opening, line: int) -> Iterator
     log = _Log(file, _size(stream), line)
     for text, unfinished in views(stream, BLOCK):
         if unfinished:
-            yield replace(empty_frames(), tally=_last(unfinished, log.place(0)))
+            yield log.last(unfinished)
             continue
         opening.look(text)
         yield from log.frames(text)
@@ -113,6 +123,22 @@ class _Log:
             yield from self._by_kernel(text, fast_module("candump").parse(text))
         else:
             yield self._by_numpy(text)
+
+    def last(self, line: bytes) -> Frames:
+        """A last line without line feed, which is empty if it is blank or a comment."""
+        line, place = line.strip(), self.place(0)
+        if not line or line.startswith(b"#"):
+            return empty_frames()
+        row = _row(line, self._known)
+        if isinstance(row, str):
+            cut = f"{place}: cut off mid-line: {shown(line)}"
+            return empty_frames().but(tally=Tally(1, 1, (cut,), cut_end=True))
+        if len(row[5]) != (64 if row[3] & Flag.FD else 8):  # more data could have followed
+            note = f"{place}: the last line has no line feed and may be cut, so it is not read"
+            return empty_frames().but(tally=Tally(notes=(note,)))
+        builder = FrameBuilder()
+        builder.add(*row)
+        return builder.build(Tally(1))
 
     def _by_kernel(self, text: memoryview, parsed: Parsed) -> Iterator[Frames]:
         """The frames that the kernel found, unless the log has too many channels by now."""
@@ -208,14 +234,6 @@ class _Counts:
         return tally
 
 
-def _last(line: bytes, place: str) -> Tally:
-    """The tally of a last line without line feed: empty for a blank line or a comment."""
-    line = line.strip()
-    if not line or line.startswith(b"#"):
-        return Tally()
-    return Tally(1, 1, (f"{place}: cut off mid-line: {shown(line)}",), cut_end=True)
-
-
 class _Opening:
     """Decides by the first ten lines whether a file is candump text, however it comes in pieces."""
 
@@ -234,9 +252,10 @@ class _Opening:
             line = raw.strip()
             if line and not line.startswith(b"#") and dropped(line) is None:
                 self.seen += 1
-                if isinstance(parse_line(line), str) and not CAN_XL.match(line):
+                why = parse_line(line)
+                if isinstance(why, str) and not CAN_XL.match(line):
                     self.odd += 1
-                    self.first = self.first or f"line {self.number}: {shown(line)}"
+                    self.first = self.first or f"line {self.number} ({why}): {shown(line)}"
         if self.seen == DECIDING:
             self.decide()
 

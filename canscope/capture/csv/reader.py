@@ -5,13 +5,14 @@ Read: classical, remote and error frames, and FD frames of more than 8 bytes. Th
 channel (the user names the bus), no direction, and no FD flags: an FD frame of up to 8 bytes looks
 like a classical one, and of a longer one it is not known whether its bit rate was switched.
 Times are decimal text and are taken as written; digits beyond the nanosecond are rounded.
-A last line without line feed may be cut anywhere, so it is reported and never read.
+A last line without line feed is read if its data is as long as it says.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import islice
 from typing import BinaryIO
 
 import numpy as np
@@ -34,7 +35,8 @@ class PythonCanCsv(Reader):
 
     def recognises(self, head: bytes) -> bool:
         """Whether the first line is the header, or, where a log was appended to, a frame."""
-        first = head.removeprefix(BYTE_ORDER_MARK).split(b"\n", 1)[0].strip()
+        lines = map(bytes.strip, head.removeprefix(BYTE_ORDER_MARK).split(b"\n"))
+        first = next((line for line in lines if line and not line.startswith(b"#")), b"")
         return first == HEADER or LINE.fullmatch(first) is not None
 
     def read(self, stream: BinaryIO, file: str) -> Iterator[Frames]:
@@ -45,7 +47,7 @@ class PythonCanCsv(Reader):
         number = 1
         for text, unfinished in blocks(stream):
             if unfinished:
-                yield replace(empty_frames(), tally=_last(unfinished, f"{file}:{number}"))
+                yield _last(unfinished, f"{file}:{number}")
             else:
                 if number == 1:
                     _decide(text, file)
@@ -62,7 +64,7 @@ def _block(text: bytes, number: int, file: str) -> Frames:
     places, builder, skipped, examples = [], FrameBuilder(), 0, list[str]()
     for at in np.flatnonzero(deviating).tolist():
         line = text[starts[at] : ends[at]].strip()
-        if not line or line == HEADER:
+        if not line or line == HEADER or line.startswith(b"#"):
             continue
         row = parse(line)
         if isinstance(row, tuple):
@@ -80,17 +82,26 @@ def _block(text: bytes, number: int, file: str) -> Frames:
     return replace(frames, tally=Tally(len(frames) + skipped, skipped, tuple(examples)))
 
 
-def _last(line: bytes, place: str) -> Tally:
-    """The tally of a last line without line feed."""
-    if not line.strip() or line.strip() == HEADER:
-        return Tally()
-    return Tally(1, 1, (f"{place}: cut off mid-line: {shown(line.strip())}",), cut_end=True)
+def _last(line: bytes, place: str) -> Frames:
+    """A last line without line feed."""
+    line = line.strip()
+    if not line or line == HEADER:
+        return empty_frames()
+    row = parse(line)
+    if isinstance(row, str):
+        cut = f"{place}: cut off mid-line: {shown(line)}"
+        return empty_frames().but(tally=Tally(1, 1, (cut,), cut_end=True))
+    time_ns, can_id, flags, length, data = row
+    builder = FrameBuilder()
+    builder.add(time_ns, UNNAMED, can_id, flags, length, data)
+    return builder.build(Tally(1))
 
 
 def _decide(text: bytes, file: str) -> None:
     """Raise if most of the first ten lines with something on them are no frames."""
-    begun = [line.strip() for line in text.split(b"\n", DECIDING + 1)[: DECIDING + 1]]
-    seen = [line for line in begun if line and line != HEADER][:DECIDING]
+    begun = map(bytes.strip, text.split(b"\n"))
+    frames = (line for line in begun if line and line != HEADER and not line.startswith(b"#"))
+    seen = list(islice(frames, DECIDING))
     odd = [line for line in seen if isinstance(parse(line), str)]
     if 2 * len(odd) > len(seen):
         raise CaptureError(

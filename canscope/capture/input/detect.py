@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import shlex
+from pathlib import Path
 
 from canscope.capture import READERS
 from canscope.capture.input.text import shown
@@ -13,24 +15,24 @@ AS_TEXT = (
     "or name the format with --format"
 )
 AS_PCAP = "export it as pcap, pcapng or candump text"
-UNPACK = "unpack it first; of compressed files only .gz is read as it is"
+UNPACK = "unpack it first; gzip, bzip2, xz and zstd are unpacked on the way"
 KNOWN = (  # first bytes of other formats, from memory
     (b"MDF  ", "an MDF measurement older than version 4", "export it as MF4 with bus logging"),
     (b"UnFinMF", "an MDF measurement older than version 4", "export it as MF4 with bus logging"),
     (b"\x34\xcd\xb2\xa1", "a packet capture of a modified kind", AS_PCAP),
     (b"\xa1\xb2\xcd\x34", "a packet capture of a modified kind", AS_PCAP),
     (b"\x0a\x0d\x0d\x0a", "a damaged packet capture (pcapng)", AS_PCAP),
-    (b"LOGG", "a vendor's binary log", AS_TEXT),
     (b"PK\x03\x04", "a zip archive", UNPACK),
-    (b"BZh", "compressed with bzip2", UNPACK),
-    (b"\xfd7zXZ\0", "compressed with xz", UNPACK),
-    (b"\x28\xb5\x2f\xfd", "compressed with zstd", UNPACK),
     (b"7z\xbc\xaf\x27\x1c", "a 7z archive", UNPACK),
     (b"\x1f\x8b", "compressed twice", UNPACK),
-    (b"\xff\xfe", "text in UTF-16", "save it as plain text (UTF-8 or ASCII)"),
-    (b"\xfe\xff", "text in UTF-16", "save it as plain text (UTF-8 or ASCII)"),
-    (b";$FILEVERSION", "a vendor's trace", AS_TEXT),
 )
+# what python-can reads by the end of a file's name (4.6.1, ``can.io.player.MESSAGE_READERS``)
+BY_PYTHON_CAN = (
+    (re.compile(rb"LOGG"), "a vendor's binary log", ".blf"),
+    (re.compile(rb";\$FILEVERSION|;#{3}"), "a vendor's trace", ".trc"),
+)
+NO_TIMES = re.compile(rb"[0-9A-Fa-f]{3,8}#[0-9A-Fa-f]*\s*\Z")
+TAR, TAR_AT = b"ustar", 257  # POSIX.1-1988, the header of a member
 ASC = re.compile(
     rb"(?m)^(?:date [A-Z]|base +(?:hex|dec)\b"
     rb"|[ \t]*\d+\.\d+[ \t]+\w+[ \t]+[0-9A-Fa-f]+x?[ \t]+[RT]x[ \t])"
@@ -45,13 +47,19 @@ def detect(head: bytes, file: str) -> str:
     """
     # A file of bytes may hold a line that looks like one of a log, so its magic number counts
     # first. Text has none: readers are imported one by one until one of them knows its lines.
+    if head[TAR_AT : TAR_AT + len(TAR)] == TAR:
+        raise CaptureError(
+            "a tar archive, in which captures may lie",
+            where=Where(file),
+            hint=f"unpack it with tar -xf {shlex.quote(file)}, and name the captures in it",
+        )
     is_text = b"\0" not in head
     for by_lines in (is_text, not is_text):
         for name in READERS:
             reader = READERS[name]
             if reader.by_lines is by_lines and reader().recognises(head):
                 return name
-    looks, hint = _looks(head)
+    looks, hint = _looks(head, file)
     raise CaptureError(
         f"this looks like {looks}, not like a capture that can be read (those are: "
         f"{', '.join(READERS)})",
@@ -60,16 +68,31 @@ def detect(head: bytes, file: str) -> str:
     )
 
 
-def _looks(head: bytes) -> tuple[str, str]:
+def _conversion(file: str, suffix: str) -> str:
+    """The command by which python-can, which is installed with canscope, makes candump text."""
+    path = Path(file)
+    named = path if path.suffix.lower() == suffix else path.with_name(path.name + suffix)
+    first = "" if named == path else f"name it {shlex.quote(str(named))} and "
+    words = shlex.join([str(named), str(named.with_suffix(".log"))])
+    return f"{first}convert it: python -m can.logconvert {words}"
+
+
+def _looks(head: bytes, file: str) -> tuple[str, str]:
     """What a file looks like, in words, and what to do."""
     for magic, words, hint in KNOWN:
         if head.startswith(magic):
             return words, hint
+    for begun, words, suffix in BY_PYTHON_CAN:
+        if begun.match(head):
+            return words, _conversion(file, suffix)
     if b"\0" in head or sum(byte < 32 and byte not in b"\t\r\n" for byte in head) > len(head) / 10:
         return "a binary file", AS_TEXT
-    if ASC.search(head):
-        return "a vendor's text log", AS_TEXT
     lines = [line for line in head.splitlines()[:10] if line.strip()]
+    if ASC.search(head):
+        return "a vendor's text log", _conversion(file, ".asc")
+    if lines and all(NO_TIMES.match(line) for line in lines):
+        again = "record again with candump -L, or at least with its option -ta"
+        return "frames without stamps", f"no times in it, so nothing can be judged: {again}"
     first = f"its first line is {shown(lines[0])}" if lines else "it is blank"
     for separator in SEPARATORS:
         if lines and all(line.count(separator) >= 2 for line in lines):

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import io
 import os
+import select
 import stat
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from typing import BinaryIO
@@ -15,14 +15,15 @@ import numpy as np
 
 from canscope.capture import READERS, UNNAMED
 from canscope.capture.input.detect import detect
-from canscope.capture.input.stored import GZIP, Stored, Unzipped
+from canscope.capture.input.plain import BLOCK, Plain
+from canscope.capture.input.stored import Stored
 from canscope.model.errors import CaptureError, Where
 from canscope.model.report import Input
-from canscope.model.tables import Frames, Tally, empty_frames
+from canscope.model.tables import NOTHING, Frames, Tally, empty_frames
 
 LAST_NS = 9_223_372_036 * 10**9  # the last whole second whose nanoseconds fit 64 bits
-BLOCK = 1 << 16  # bytes a read, and those by which a format is recognised
 STANDARD_INPUT = "-"
+PATIENCE_S = 10  # with a pipe into which nobody writes
 
 
 class CaptureFile:
@@ -43,9 +44,11 @@ class CaptureFile:
         *,
         renames: bool = False,
         shift_ns: int = 0,
+        columns: Mapping[str, str] | None = None,
     ) -> None:
         self.path, self.format, self._channel = path, format or "", channel
         self._renames, self.shift_ns = renames, shift_ns
+        self._columns = columns  # meaning -> heading, where the user names them
         self._own = ""  # the file's own name of the bus that is renamed
         self.name = "standard input" if path == STANDARD_INPUT else path
         self.size = None if path == STANDARD_INPUT else self._stat()
@@ -63,28 +66,38 @@ class CaptureFile:
         with self._open() as stream:
             path = None if self.size is None else self.path
             stored = Stored(stream, self.name, self._progress, path)
-            packed = io.BufferedReader(stored, BLOCK)
-            unzipped = Unzipped(packed) if packed.peek(2).startswith(GZIP) else None
-            plain = io.BufferedReader(unzipped, BLOCK) if unzipped else packed
-            head = plain.peek(BLOCK)[:BLOCK]
-            if head:
+            plain = Plain(stored, self.name)
+            tally = Tally()
+            if head := plain.head:
                 self.format = self.format or detect(head, self.name)
-                for chunk in READERS[self.format]().read(plain, self.name):
+                reader = READERS[self.format]()
+                if self._columns:
+                    reader.columns = self._columns
+                for chunk in reader.read(plain.stream, self.name):
                     seen += len(chunk)
+                    tally = NOTHING if seen else tally + chunk.tally
                     yield self._shifted(self._named(chunk))
-            damage = unzipped.damage if unzipped else ""
             if not seen:
-                raise CaptureError(
-                    "holds no frames" + (f": {damage}" if damage else ""),
-                    where=Where(self.name),
-                    hint=f"it {_size(stored.size)}; was anything sent while it was recorded?",
-                )
-            if damage:
-                lost = Tally(cut_end=True, notes=(f"{self.name}: {damage}",))
+                raise self._no_frames(tally, plain.damage, stored.size)
+            if plain.damage:
+                lost = Tally(cut_end=True, notes=(f"{self.name}: {plain.damage}",))
                 yield replace(empty_frames(), tally=lost)
-            while packed.read(BLOCK):  # what follows the damage belongs to the hash
+            while plain.packed.read(BLOCK):  # what follows the damage belongs to the hash
                 pass
             self.input = Input("capture", self.name, stored.sha256, stored.size)
+
+    def _no_frames(self, tally: Tally, damage: str, size: int) -> CaptureError:
+        """Why there is not one frame: what was rejected, or lost, or damaged."""
+        hint = f"it {_size(size)}; was anything sent while it was recorded?"
+        why = f": {damage}" if damage else ""
+        if tally.dropped:
+            why += f"; it only says that the recorder lost {tally.dropped} frames"
+            hint = "the recorder was too slow, or its buffer too small: record again"
+        if tally.skipped:
+            first = f", the first because of this: {tally.examples[0]}" if tally.examples else ""
+            why += f": of {tally.lines} lines or records {tally.skipped} were rejected{first}"
+            hint = "look at that place; if it is of another format, name that with --format"
+        return CaptureError(f"holds no frames{why}", where=Where(self.name), hint=hint)
 
     def _named(self, chunk: Frames) -> Frames:
         if self._renames and self._channel is not None:
@@ -149,15 +162,36 @@ class CaptureFile:
             raise CaptureError(
                 "this is a folder", where=Where(self.name), hint="name the capture files in it"
             )
+        if not (stat.S_ISREG(found.st_mode) or stat.S_ISFIFO(found.st_mode)):
+            raise CaptureError(
+                "this is a device or a socket, not a capture",
+                where=Where(self.name),
+                hint="to record from an adapter use canscope record; to read a pipe give -",
+            )
         return found.st_size if stat.S_ISREG(found.st_mode) else None
 
     def _open(self) -> AbstractContextManager[BinaryIO]:
         if self.path == STANDARD_INPUT:
             return nullcontext(sys.stdin.buffer)
         try:
+            if self.size is None:
+                return self._open_pipe()
             return open(self.path, "rb", buffering=0)
         except OSError as error:
             raise self._unreadable(error) from error
+
+    def _open_pipe(self) -> BinaryIO:
+        """A named pipe into which somebody writes by now; opening it as a file waits for ever."""
+        pipe = os.open(self.path, os.O_RDONLY | os.O_NONBLOCK)
+        if not select.select([pipe], [], [], PATIENCE_S)[0]:
+            os.close(pipe)
+            raise CaptureError(
+                f"nobody has written to this pipe for {PATIENCE_S} s",
+                where=Where(self.name),
+                hint="start what writes to it first, or pipe it in: ... | canscope ... -",
+            )
+        os.set_blocking(pipe, True)
+        return open(pipe, "rb", buffering=0)
 
     def _unreadable(self, error: OSError) -> CaptureError:
         return CaptureError(

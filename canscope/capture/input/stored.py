@@ -1,17 +1,13 @@
-"""Bytes as they are stored: counted and hashed while they are read, and unpacked."""
+"""Bytes as they are stored: counted and hashed while they are read."""
 
 from __future__ import annotations
 
-import gzip
 import hashlib
 import io
-import zlib
 from collections.abc import Callable
 from typing import BinaryIO, cast
 
 from canscope.model.errors import CaptureError, Where
-
-GZIP = b"\x1f\x8b"  # RFC 1952, 2.3.1
 
 
 class Stored(io.RawIOBase):
@@ -58,30 +54,3 @@ class Stored(io.RawIOBase):
     @property
     def sha256(self) -> str:
         return self._hash.hexdigest()
-
-
-class Unzipped(io.RawIOBase):
-    """What a gzip stream holds, up to its end or to where it is damaged; ``damage`` says so."""
-
-    def __init__(self, stream: BinaryIO) -> None:
-        self._stream = gzip.GzipFile(fileobj=stream)
-        self.damage = ""
-
-    def readable(self) -> bool:
-        return True
-
-    def readinto(self, buffer: bytearray | memoryview) -> int:  # type: ignore[override]
-        view = memoryview(buffer)
-        if self.damage:
-            return 0
-        try:
-            # read1, because a longer read would discard what came before the damage
-            piece = self._stream.read1(len(view))
-        except EOFError:
-            self.damage = "its compressed data ends early; what came before is kept"
-            return 0
-        except (zlib.error, gzip.BadGzipFile) as error:
-            self.damage = f"its compressed data is damaged ({error}); what came before is kept"
-            return 0
-        view[: len(piece)] = piece
-        return len(piece)
