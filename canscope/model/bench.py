@@ -210,6 +210,12 @@ class Bench:
         return all(role in self.bindings for role in roles)
 
     @property
+    def poles_as_one(self) -> bool:
+        """Whether one signal tells of both main contactors, so that neither shows by itself."""
+        mains = [self.bindings.get(f"contactors.{pole}") for pole in MAINS]
+        return None not in mains and len({binding.key for binding in mains if binding}) == 1
+
+    @property
     def clock_s(self) -> float:
         """What the clock adds to the uncertainty of a time or an order, in s."""
         return self.clock_ms / 1000

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from canscope.model.bench import POLES, Kind
+from canscope.model.bench import MAINS, POLES, Kind
 from canscope.model.errors import UnknownNameError
 
 NUMBER = ("invert", "not_available", "uncertainty")
@@ -116,10 +116,18 @@ def _code(name: str, keys: tuple[str, ...], meaning: str, example: str) -> Role:
 def _pole(pole: str) -> tuple[Role, Role]:
     what = f"The {'pre-charge' if pole == 'precharge' else pole} contactor is"
     name, signal = f"contactors.{pole}", f"can0:ContactorBox.{pole.capitalize()}"
-    both = f'{pole} = {{ state = "{signal}Closed", command = "{signal}Command" }}'
+    two = f'{pole} = {{ state = "{signal}Closed", command = "{signal}Command" }}'
+    alone = (
+        ""
+        if pole not in MAINS
+        else (
+            " Where one signal tells of both main contactors, bind it once, as "
+            'both = "can0:ContactorBox.Closed"; their order and a weld of one then stay open.'
+        )
+    )
     return (
-        _state(name, f"{what} closed.", f'{pole} = "{signal}Closed"'),
-        _state(f"{name}.command", f"{what} commanded to close.", both),
+        _state(name, f"{what} closed.{alone}", f'{pole} = "{signal}Closed"'),
+        _state(f"{name}.command", f"{what} commanded to close.", two),
     )
 
 

@@ -48,6 +48,12 @@ def _check_shared(
 ) -> None:
     """Two roles on one signal cannot check each other, and one of them is wrong."""
     for other, taken in earlier:
+        if other.name == request.name:
+            what = f"{other.name} is bound by itself and by contactors.both"
+            notes.mistake(("contactors", "both"), what, "remove one of the two")
+            return
+        if request.path[:2] == other.path[:2] == ("contactors", "both"):
+            continue
         command = request.name == f"{other.name}.command"
         shared = request.role.shared and request.role is other.role
         if taken == key and not command and not shared:

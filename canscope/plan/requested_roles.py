@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
+from canscope.model.bench import MAINS
 from canscope.model.roles import ROLES, Role
 from canscope.plan.lines import KeyPath
 
 if TYPE_CHECKING:
     from canscope.plan.schema import PlanTable
+
+MAIN_POLES = [("contactors", pole) for pole in MAINS]
 
 
 @dataclass(frozen=True)
@@ -29,6 +32,10 @@ def requested_roles(plan: PlanTable) -> Iterator[RequestedRole]:
     for role in ROLES:
         if role.words[0] != "units":
             yield from _requested(role, role.words, (), plan)
+        both = plan.contactors.both
+        if both is not None and role.words[:2] in MAIN_POLES:  # one signal has the roles of both
+            for found in _requested(role, role.words[2:], ("contactors", "both"), both):
+                yield replace(found, name=role.name)
     for unit, table in plan.units.items():
         for role in ROLES:
             if role.words[0] == "units":

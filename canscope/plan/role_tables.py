@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, create_model
 
-from canscope.model.roles import ROLES, Role
+from canscope.model.roles import ROLES, Role, role_of
 
 
 class Table(BaseModel):
@@ -122,3 +122,7 @@ def _contactor(keys: tuple[str, ...]) -> Any:
     fields |= {key: (KEY_TYPES[key][0] | None, None) for key in ("cycle_ms", *keys)}
     model = create_model("Contactor", __base__=Table, **fields)
     return Annotated[model, BeforeValidator(_contactor_table)]
+
+
+# One signal that tells of both main contactors; it binds both of their roles.
+BothPoles = _contactor(role_of("contactors.positive").keys)

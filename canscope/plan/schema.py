@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field
 
 from canscope.model.bench import STAGES
-from canscope.plan.role_tables import Policy, Table, Words, with_roles
+from canscope.plan.role_tables import BothPoles, Policy, Table, Words, with_roles
 
 
 def _bleed(value: Any) -> Any:
@@ -76,8 +76,12 @@ class Pack(Table):
 
 @with_roles("contactors")
 class Contactors(Table):
-    """The contactor box and what it charges."""
+    """The contactor box and what it charges.
 
+    ``both`` is one signal for both main contactors, in place of negative and positive.
+    """
+
+    both: BothPoles | None = None
     precharge_resistor_ohm: Positive | None = None
     link_capacitance_F: Positive | None = None
     bleed: Annotated[str, BeforeValidator(_bleed)] | None = None

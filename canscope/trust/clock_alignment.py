@@ -115,6 +115,7 @@ def _precharge(window: ClosedWindow) -> Event | None:
     if not closed:
         return None
     others = [e for e in events if e.subject == "negative" and e.value == 1]
+    others = [] if window.bench.poles_as_one else others  # it tells of both, not of negative
     both = [closed[0], *others[:1]]
     return max(both, key=lambda event: event.time_ns)
 

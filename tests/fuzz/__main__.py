@@ -2,8 +2,8 @@
 
 Random and damaged files for every reader of captures, for definitions and for plans. Each target
 runs in a process of its own: guided by coverage where atheris is installed, else by mutation. A
-find is anything that is no error of canscope's own, or takes longer than 30 s. The corpus is kept
-and used again. Prints how many cases each target saw; ends with 1 if there is a find.
+find is anything that is no error of canscope's own, or takes 10 s of processor time. The corpus is
+kept and used again. Prints how many cases each target saw; ends with 1 if there is a find.
 ``--cases 10000000`` is the long campaign. ``--engine`` chooses between the two.
 """
 

@@ -38,7 +38,7 @@ def zstd_module() -> Any:
         except ImportError as error:
             raise CaptureError(
                 "packed with zstd, and nothing is installed that unpacks it",
-                hint="pip install backports.zstd, or unpack it first",
+                hint="pip install 'canscope[zst]', or unpack it first",
             ) from error
     return zstd
 

@@ -4,6 +4,7 @@ Source: python-can 4.6.1, ``can/io/sqlite.py``, the statement in ``SqliteWriter.
 Read: classical, remote and error frames, and FD frames of more than 8 bytes. The format carries no
 channel (the user names the bus), no direction, and no FD flags: an FD frame of up to 8 bytes looks
 like a classical one, and of a longer one it is not known whether its bit rate was switched.
+Its writer loses frames without counting them, so holes in the stamps are told (``holes.py``).
 Times are floating seconds; ``input/stamps.py`` makes whole nanoseconds of them.
 Nothing is ever written beside the database, and one in the middle of a write is refused.
 """
@@ -26,6 +27,7 @@ from canscope.capture import READERS, UNNAMED, Reader
 from canscope.capture.input.on_disk import on_disk
 from canscope.capture.input.stamps import nanoseconds
 from canscope.capture.input.table import Bytes, assembled
+from canscope.capture.sqlite.holes import Holes
 from canscope.capture.sqlite.pages import REAL, Batch, Pages
 from canscope.model.errors import CaptureError, Where
 from canscope.model.tables import Bools, Flag, Floats, Frames, Int64s, Tally, empty_frames
@@ -73,10 +75,13 @@ class PythonCanSqlite(Reader):
                 table = _table(connection, file)
                 last = _last_row(connection, table)
                 seen: int | None = None
+                holes = Holes()
                 with open(path, "rb") as pages:
                     for batch in _batches(connection, table, pages):
                         seen = int(batch.number[-1])
-                        yield _frames_of_pages(batch, file)
+                        chunk = _frames_of_pages(batch, file)
+                        holes.feed(chunk.time_ns)
+                        yield chunk
                         stored.reached(seen / last if last > 0 else 1.0)
                 for rows in _pieces(connection, table, seen):
                     if not isinstance(rows, list):
@@ -86,8 +91,13 @@ class PythonCanSqlite(Reader):
                         )
                         return
                     seen = int(rows[-1][0])
-                    yield _frames_of_rows(rows, file)
+                    chunk = _frames_of_rows(rows, file)
+                    holes.feed(chunk.time_ns)
+                    yield chunk
                     stored.reached(seen / last if last > 0 else 1.0)
+                if holes.note:
+                    told = Tally(notes=(f"{file}: {holes.note}",))
+                    yield replace(empty_frames(), tally=told)
                 if cut:
                     yield replace(
                         empty_frames(), tally=_damage(file, seen or 0, "the file is cut short")

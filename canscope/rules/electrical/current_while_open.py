@@ -16,7 +16,7 @@ from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Floats, Int64s
 from canscope.rules import RULES
-from canscope.rules.shared.open_poles import both_open
+from canscope.rules.shared.open_poles import PRECHARGE, both_open
 from canscope.rules.shared.poles import MAIN_ROLES
 
 NAME, CURRENT = "pack", "pack.current"
@@ -85,8 +85,9 @@ class CurrentWhileOpen(Rule):
     )
 
     def subjects(self, bench: Bench) -> Sequence[Subject]:
-        """The pack."""
-        return [Subject(NAME, (CURRENT, *MAIN_ROLES), (CURRENT,))]
+        """The pack; one signal for both poles needs pre-charge beside it, to tell it from open."""
+        more = (PRECHARGE,) if bench.poles_as_one else ()
+        return [Subject(NAME, (CURRENT, *MAIN_ROLES, *more), (CURRENT,))]
 
     def start(self, bench: Bench) -> Seen:
         return Seen()
@@ -113,7 +114,7 @@ class CurrentWhileOpen(Rule):
         return found
 
     def _until(self, state: Seen, piece: Piece, until_ns: int) -> tuple[Seen, list[Outcome]]:
-        if not piece.bench.has(CURRENT, *MAIN_ROLES):
+        if not piece.bench.has(*self.subjects(piece.bench)[0].needs):
             return state, []
         samples = piece.back(CURRENT, state.next_ns).known
         samples = samples.between(state.next_ns, until_ns)

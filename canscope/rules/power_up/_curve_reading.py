@@ -112,6 +112,8 @@ def precharges(window: ClosedWindow) -> Iterator[tuple[Event, int]]:
         opened = first_after(openings(window, "precharge"), closed.time_ns)
         until = opened.time_ns if opened else window.until_ns
         begin = last_until(negatives, until)
+        if window.bench.poles_as_one:  # nobody knows when negative closed, only when both were
+            begin = None
         if begin is None or begin.time_ns < closed.time_ns:
             begin = closed
         positive = first_after(positives, closed.time_ns - 1)

@@ -19,6 +19,7 @@ from canscope.rules.shared.poles import MS, first_after, lapse_ms, last_until
 from canscope.rules.shared.true_changes import true_closings, true_openings
 
 NAME = "contactors"
+AS_ONE = "one signal tells of both main contactors, so their order cannot be judged"
 PATIENCE_NS = 5 * S  # how long an attempt waits for pre-charge to open once positive is closed
 
 
@@ -45,7 +46,8 @@ class ContactorSequence(Rule):
         a state was not available when positive closed, or the recording ended before pre-charge
         opened; a main contactor was closed when it was first seen, so that nobody knows how it
         closed, whatever later attempts show (capture-damaged);
-        the state of pre-charge or positive is an echo of its command (inferred).
+        the state of pre-charge or positive is an echo of its command, or one signal tells of both
+        main contactors (inferred).
     """
 
     clock_ms: float = limit(
@@ -100,8 +102,11 @@ class ContactorSequence(Rule):
             text = "positive never closed in this attempt"
             return [unjudged(NAME, "not-exercised", text, window.span.start_ns)]
         found: list[Outcome] = [*again]
+        if window.bench.poles_as_one:
+            found = [Doubt(NAME, "inferred", AS_ONE, window.span.start_ns)]
         for positive in reached:
-            found += self._before(window, "negative", "negative", positive)
+            if not window.bench.poles_as_one:
+                found += self._before(window, "negative", "negative", positive)
             found += self._before(window, "precharge", "pre-charge", positive)
             found += self._opened(window, positive)
         return found

@@ -8,16 +8,22 @@ from canscope.model.piece import Piece
 from canscope.model.tables import Bools, Int64s
 from canscope.rules.shared.poles import MAIN_ROLES
 
+PRECHARGE = "contactors.precharge"
+
 
 def both_open(piece: Piece, times_ns: Int64s, before_ns: int, after_ns: int) -> Bools:
     """Instants at which both main poles last read open, and none read closed around them.
 
     A state comes a cycle or a debounce late, so ``before_ns`` and ``after_ns`` around each instant
     are looked at. An instant can be asked for once the piece has seen ``after_ns`` beyond it. A box
-    that has fallen silent after it opened has opened: no coil is held by a silent box.
+    that has fallen silent after it opened has opened: no coil is held by a silent box. One signal
+    for both poles reads open while one of them is closed for pre-charging: pre-charge must then
+    read open as well, where it is bound.
     """
     clean = np.ones(len(times_ns), np.bool_)
-    for role in MAIN_ROLES if len(times_ns) else ():
+    bench = piece.bench
+    roles = (PRECHARGE,) if bench.poles_as_one and bench.has(PRECHARGE) else ()
+    for role in (*MAIN_ROLES, *roles) if len(times_ns) else ():
         states = piece.history.samples(role).known
         row = states.time_ns.searchsorted(times_ns, "right") - 1
         clean &= row >= 0

@@ -30,6 +30,7 @@ MEASURE = "measure before touching"
 CLOSED = "the contactors were closed, or not known to be open"
 UNWATCHED = "a contactor had closed again before it was safe, or it was live from the first frame"
 SUNK = 0.9  # of safe_V; near it readings waver. Common practice, no source
+UNSEEN_S = 10.0  # a pre-charge that no signal shows lasts no longer; common practice, no source
 LATE_NS = S // 2  # by which a contactor's state may come late; common practice, no source
 
 
@@ -59,7 +60,8 @@ class LinkDischarge(Rule):
         link that was below ``safe_V`` and reads ``safe_V`` or more again while both main contactors
         read open fails; so does one that was live with both read open from the first frame on and
         stays so for longer than the limit. (A contactor's state may come late: none of the three
-        may read closed within 0.5 s.)
+        may read closed within 0.5 s. Where one signal tells of both main contactors and pre-charge
+        is not bound, it may be pre-charging for up to 10 s.)
     Margin
         The limit minus that time, in s. The opening and the crossing each lie between two samples:
         the middle, give or take half the interval, and the clock; the crossing's uncertainty has
@@ -216,7 +218,7 @@ class LinkDischarge(Rule):
         found: list[Margins] = []
         for code, rows in (("live-again", again), ("live-before", before)):
             took_s = (times[rows] - since_ns[code][rows]) / S
-            limit_s = 0.0 if code == "live-again" else self._limit_s(piece.bench)
+            limit_s = _unseen_s(piece.bench) if code == "live-again" else self._limit_s(piece.bench)
             found.append(
                 margins(
                     name,
@@ -371,3 +373,12 @@ def _foretold(fit: Exponential | None, safe_V: float) -> str:
     if fit is None or np.isnan(fit.when(safe_V)):
         return ""
     return f", {safe_V:g} V foretold {fit.when(safe_V):.1f} s after opening"
+
+
+def _unseen_s(bench: Bench) -> float:
+    """How long a link may be live with the poles reading open, because it may be pre-charging.
+
+    Not at all, unless one signal tells of both poles and none of pre-charge.
+    """
+    unseen = bench.poles_as_one and not bench.has("contactors.precharge")
+    return UNSEEN_S if unseen else 0.0
