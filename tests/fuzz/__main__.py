@@ -12,6 +12,7 @@ from __future__ import annotations
 import argparse
 import importlib.util
 import json
+import os
 import subprocess
 import sys
 import time
@@ -62,6 +63,7 @@ def told(name: str, asked: argparse.Namespace) -> bool:
             [sys.executable, "-m", "tests.fuzz", *words, *limits, "--seed", str(asked.seed)],
             stdout=output,
             stderr=subprocess.STDOUT,
+            env={**os.environ, "XDG_CACHE_HOME": str(folder / "cache")},
             check=False,
         )
     figures = json.loads((folder / "figures.json").read_text()) if ended else {}

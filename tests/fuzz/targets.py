@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import gzip
+import shutil
 import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 from canscope.capture import READERS
@@ -59,10 +61,20 @@ def _texts() -> Iterator[bytes]:
     yield b" (000.000000)  can0  123   [2]  11 22\n (000.001000)  can0  123   [2]  11 22\n" * 5
 
 
+@cache
+def _vehicle() -> tempfile.TemporaryDirectory[str]:
+    """A folder with what the plans name: definitions, and the vehicle that they include."""
+    folder = tempfile.TemporaryDirectory(prefix="canscope-fuzz-")
+    shutil.copytree(DEFINITIONS / "bramble", folder.name, dirs_exist_ok=True)
+    return folder
+
+
 def _plan(path: Path) -> None:
     from canscope.plan.load import read_plan
 
-    read_plan(path)
+    case = Path(_vehicle().name, "case.toml")
+    shutil.copyfile(path, case)
+    read_plan(case)
 
 
 def _definition(path: Path) -> None:
@@ -88,7 +100,7 @@ TARGETS: dict[str, Target] = {
         for name in READERS
     },
     "capture-any": Target(".bin", _capture(None), _texts, TEXT_WORDS),
-    "plan": Target(".toml", _plan, _files(DEFINITIONS, "*.toml"), PLAN_WORDS),
+    "plan": Target(".toml", _plan, _files(DEFINITIONS / "bramble", "*.toml"), PLAN_WORDS),
     "dbc": Target(".dbc", _definition, _files(DEFINITIONS, "*.dbc"), (b"BO_ ", b" SG_ ", b"VAL_ ")),
     "kcd": Target(".kcd", _definition, _files(DEFINITIONS, "*.kcd")),
     "arxml": Target(".arxml", _definition, _files(DEFINITIONS, "*.arxml")),
