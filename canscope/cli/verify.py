@@ -29,6 +29,8 @@ def add(subparsers: Any) -> None:
     parser.add_argument("--marks", type=Path, help="the marks, if the report was made with any")
     parser.add_argument("--channel", action="append", help="as given to check")
     parser.add_argument("--format", help="as given to check")
+    parser.add_argument("--columns", help="as given to check")
+    parser.add_argument("--offset", action="append", default=[], help="as given to check")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -92,7 +94,7 @@ def _anew(
     args: argparse.Namespace,
 ) -> Report:
     """The report computed from the inputs that it names."""
-    from canscope.cli.check import inputs_of, judge_files
+    from canscope.cli.check import columns_of, inputs_of, judge_files, offsets_of
 
     by_kind: dict[str, list[Path]] = {}
     for entry, place in files:
@@ -109,5 +111,11 @@ def _anew(
         inputs = inputs_of(list(map(str, by_kind["capture"])), plan)
     marks = args.marks or next(iter(by_kind.get("marks", [])), None)
     return judge_files(
-        inputs, marks=marks, format=args.format, channel=args.channel, written_at=report.written_at
+        inputs,
+        marks=marks,
+        format=args.format,
+        channel=args.channel,
+        offsets=offsets_of(args.offset),
+        columns=columns_of(args.columns),
+        written_at=report.written_at,
     )
