@@ -265,9 +265,25 @@ def _wanted(texts: Sequence[str], definitions: Definitions) -> set[str]:
             elif channel not in channels and f"{EVERY}:{rest}" in known:
                 wanted.add(name)
             else:
+                _refuse_lost(name, definitions)
                 usable = [name.removeprefix(f"{EVERY}:") for name in names]
                 raise UnknownNameError("signal", name, usable)
     return wanted
+
+
+def _refuse_lost(name: str, definitions: Definitions) -> None:
+    """Say why a signal that is asked for by name cannot be used, if a mistake in its file is why.
+
+    Raises:
+        DefinitionError: at its file and line.
+    """
+    from canscope.model.errors import DefinitionError
+
+    for lost in definitions.lost:
+        if lost.covers(name) or (lost.channel == EVERY and lost.covers(name.partition(":")[2])):
+            where = Where(lost.file, lost.problem.line)
+            what = f"signal {name!r} cannot be used: {lost.problem.what}"
+            raise DefinitionError(what, where=where, hint=lost.problem.hint)
 
 
 def _wide_keys(

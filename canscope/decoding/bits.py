@@ -74,9 +74,12 @@ def bytes_needed(spec: SignalSpec) -> int:
 
 def first_bit(spec: SignalSpec) -> int:
     """Bits before the signal, counted in its own bit order (DBC: Motorola starts at the MSB)."""
-    if spec.big_endian:
-        return spec.start_bit // 8 * 8 + 7 - spec.start_bit % 8
-    return spec.start_bit
+    return first_bit_of(spec.start_bit, big_endian=spec.big_endian)
+
+
+def first_bit_of(start_bit: int, *, big_endian: bool) -> int:
+    """The same of a start bit."""
+    return start_bit // 8 * 8 + 7 - start_bit % 8 if big_endian else start_bit
 
 
 class Fields:

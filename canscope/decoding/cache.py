@@ -7,13 +7,13 @@ from dataclasses import asdict
 from typing import Any
 
 from canscope.cache import store
-from canscope.model.definition import Absent, MessageSpec, SignalSpec
+from canscope.model.definition import Absent, MessageSpec, Problem, SignalSpec
 
 PARSER = "cantools"  # another version of it may read the same file in another way
 # Whatever decides what a file is compiled into: when any of it changes, files are compiled anew.
 SOURCES = ("decoding", "trust/no_value_codes.py", "model/definition.py", "cache")
 Messages = tuple[tuple[str, MessageSpec], ...]  # (name of its bus or empty, message)
-Content = tuple[Messages, tuple[str, ...]]  # and warnings
+Content = tuple[Messages, tuple[Problem, ...]]  # and what is wrong
 
 
 def compiled_file(kind: str, data: bytes, name: str, read: Callable[[], Content]) -> Content:
@@ -33,18 +33,18 @@ def compiled_file(kind: str, data: bytes, name: str, read: Callable[[], Content]
 
 
 def _to_json(content: Content) -> dict[str, Any]:
-    messages, warnings = content
+    messages, problems = content
     rows: list[tuple[str, dict[str, Any]]]
     rows = [(bus, {**asdict(message), "file": ""}) for bus, message in messages]
     for _, row in rows:
         for signal in row["signals"]:
             signal["labels"] = list(signal["labels"].items())  # keys of JSON are texts
-    return {"messages": rows, "warnings": warnings}
+    return {"messages": rows, "problems": [asdict(problem) for problem in problems]}
 
 
 def _from_json(data: Any, name: str) -> Content:
     messages = tuple((str(bus), _message(row, name)) for bus, row in data["messages"])
-    return messages, tuple(data["warnings"])
+    return messages, tuple(Problem(**row) for row in data["problems"])
 
 
 def _message(row: dict[str, Any], name: str) -> MessageSpec:

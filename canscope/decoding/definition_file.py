@@ -1,25 +1,27 @@
-"""One definition file (DBC, KCD, ARXML) -> its messages, or what is wrong with it; by cantools."""
+"""One definition file (DBC, KCD, ARXML) -> its messages and what is wrong with it; by cantools."""
 
 from __future__ import annotations
 
 import logging
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from canscope.decoding import dbc_text
+from canscope.decoding import dbc_file
 from canscope.decoding.cache import Content, Messages, compiled_file
-from canscope.decoding.from_cantools import compiled
+from canscope.decoding.from_cantools import CHOOSE, Facts, compiled
+from canscope.decoding.plain_file import content_of, decoded
+from canscope.decoding.xml_file import XmlFile
+from canscope.model.definition import MessageSpec, Problem
 from canscope.model.errors import DefinitionError, Where
 
 KINDS = ("dbc", "kcd", "arxml")  # by suffix
-LINE = re.compile(r"line (\d+)")  # how the parsers of all three kinds report a place
-OVERLAP = re.compile(r"The signals (.+) and (.+) are overlapping in message (.+)\.")
-BEYOND = re.compile(r"The signal (.+) does not fit in message (.+)\.")
+LINE = re.compile(r"line (\d+)")  # how the parsers report a place
 UNPLANNED = (KeyError, AttributeError, TypeError, AssertionError)  # their text alone says little
+MOST_TOLD = 10  # mistakes of a file that are told one by one
 
 
 @dataclass(frozen=True)
@@ -28,61 +30,148 @@ class DefinitionFile:
 
     name: str
     messages: Messages
-    warnings: tuple[str, ...]
+    problems: tuple[Problem, ...]
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """The problems in lines, at most so many that somebody reads them."""
+        told = [_line(self.name, problem) for problem in _told_once(self.problems)]
+        if len(told) <= MOST_TOLD:
+            return tuple(told)
+        more = f"{self.name}: and {len(told) - MOST_TOLD} more mistakes; "
+        return (*told[:MOST_TOLD], f"{more}canscope definitions check tells all of them")
+
+
+def _told_once(problems: tuple[Problem, ...]) -> list[Problem]:
+    """What costs something first; of what several messages share, the first."""
+    order = ("unusable", "doubt", "mended")
+    ranked = sorted(problems, key=lambda problem: (order.index(problem.weight), problem.line or 0))
+    return list({problem.what: problem for problem in reversed(ranked)}.values())[::-1]
+
+
+def _line(name: str, problem: Problem) -> str:
+    place = name if problem.line is None else f"{name}:{problem.line}"
+    lost = ": not decoded" if problem.weight == "unusable" else ""
+    return f"{place}: {problem.what}{lost}"
 
 
 def read_file(name: str) -> DefinitionFile:
-    """Read one file and compile its messages.
+    """Read one file and compile its messages; what is wrong in it costs only itself.
 
     Raises:
-        DefinitionError: it cannot be read, or does not say clearly what it defines.
+        DefinitionError: it cannot be read, or nothing in it can be used or trusted.
     """
     kind = Path(name).suffix[1:].lower()
     if kind not in KINDS:
         hint = f"definitions are read from {', '.join('.' + k for k in KINDS)} files"
         raise DefinitionError("not a kind of definition file", where=Where(name), hint=hint)
-    data = _bytes_of(name)
-    messages, warnings = compiled_file(kind, data, name, lambda: _content(name, kind, data))
-    return DefinitionFile(name, messages, tuple(f"{name}: {warning}" for warning in warnings))
+    data = content_of(name, kind)
+    messages, problems = compiled_file(kind, data, name, lambda: _content(name, kind, data))
+    usable = any(message.signals for _, message in messages)
+    unusable = tuple(problem for problem in problems if problem.weight == "unusable")
+    if unusable and not usable:
+        raise _refusal(name, unusable)
+    return DefinitionFile(name, messages, problems)
+
+
+def _refusal(name: str, problems: tuple[Problem, ...]) -> DefinitionError:
+    """Nothing in a file can be used: every reason, in one error."""
+    first, *others = _told_once(problems)
+    lines = [f"  {_line(name, problem)}" for problem in others[:MOST_TOLD]]
+    if len(others) > MOST_TOLD:
+        lines.append(f"  and {len(others) - MOST_TOLD} more")
+    what = "\n".join([first.what, *lines])
+    return DefinitionError(what, where=Where(name, first.line), hint=first.hint)
 
 
 def _content(name: str, kind: str, data: bytes) -> Content:
-    """The messages that a file defines, and warnings about it."""
-    text, warnings = _text_of(data, kind)
-    with _cantools_warnings() as logged:
-        database = _parse(text, kind, name)
-    if kind == "dbc":
-        _check_markers(text, name, database)
-    messages = []
-    for message in database.messages:
-        spec, notes = compiled(message, name)
-        messages.append((str(message.bus_name or ""), spec))
-        warnings += notes
-    warnings += logged if messages else [*logged, "defines no message"]
-    return tuple(messages), tuple(warnings)
-
-
-def _bytes_of(name: str) -> bytes:
+    """The messages that a file defines, and what is wrong with it."""
+    text, problems = decoded(data, kind)
     try:
-        return Path(name).read_bytes()
-    except OSError as error:
-        hint = "check the path and that the file may be read"
-        reason = error.strerror or str(error)
-        raise DefinitionError(f"cannot be read: {reason}", where=Where(name), hint=hint) from error
+        if kind == "dbc":
+            messages, found = _dbc(text, name)
+        else:
+            messages, found = _xml(text, kind, name)
+    except dbc_file.Refused as refused:
+        problem = refused.problem
+        raise DefinitionError(
+            problem.what, where=Where(name, problem.line), hint=problem.hint
+        ) from refused
+    problems = [*problems, *found]
+    if not messages and not any(problem.weight == "unusable" for problem in problems):
+        problems.append(Problem("doubt", "defines no message", "is it the right file?"))
+    return messages, tuple(problems)
 
 
-def _text_of(data: bytes, kind: str) -> tuple[str, list[str]]:
-    """A file's text and warnings about its encoding."""
-    declared = re.match(rb"""\s*<\?xml[^>]*encoding=["']([\w.-]+)["']""", data)
-    first = [declared[1].decode("ascii")] if kind != "dbc" and declared else []
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        first = ["utf-16"]
-    for encoding in [*first, "utf-8-sig", "cp1252"]:  # DBC editors write the Windows code page
-        try:
-            return data.decode(encoding), []
-        except (UnicodeDecodeError, LookupError):
-            continue
-    return data.decode("latin-1"), ["neither UTF-8 nor Windows-1252, read as Latin-1"]
+def _dbc(text: str, name: str) -> tuple[Messages, list[Problem]]:
+    file = dbc_file.DbcFile(text)
+    with _cantools_warnings():  # what it could say is told here, with the line
+        database = _parse(file.text(), "dbc", name).messages if file.messages else []
+    known = {(m.frame_id | m.is_extended_frame << 31): m for m in database}
+    chosen = {
+        (dbc_id, str(signal.name))
+        for dbc_id, message in known.items()
+        for signal in message.signals
+        if signal.multiplexer_ids is not None
+    }
+    for lost, signal in dbc_file.unselected(file, chosen):
+        marker = lost.by_name[signal].marker
+        what = f"signal {signal!r} of message {lost.name!r} is marked {marker!r}, "
+        file.lose(lost, signal, f"{what}but nothing says which multiplexer selects it", CHOOSE)
+    attributes = file.attributes
+    messages: list[tuple[str, MessageSpec]] = []
+    problems = []
+    for typed in file.messages:
+        facts = Facts(
+            cycle_ms=attributes.cycle_ms(typed.dbc_id),
+            j1939=attributes.j1939(typed.dbc_id),
+            long_name=lambda s, i=typed.dbc_id: attributes.long_name(i, s),  # type: ignore[misc]
+            line=typed.line_of,
+            name=attributes.long_name(typed.dbc_id) or typed.name,
+            message_line=typed.line,
+            lost=frozenset(typed.lost),
+        )
+        spec, found = compiled(known[typed.dbc_id], facts, name)
+        messages.append(("", spec))
+        problems += found
+    return tuple(messages), [*map(_by_long_names(file), file.problems), *problems]
+
+
+def _by_long_names(file: dbc_file.DbcFile) -> Callable[[Problem], Problem]:
+    """How a problem gets the names by which its message and signal are asked for."""
+    ids = {message.name: message.dbc_id for message in file.messages}
+
+    def renamed(problem: Problem) -> Problem:
+        long, dbc_id = file.attributes.long_name, ids.get(problem.message)
+        if dbc_id is None:
+            return problem
+        signal = long(dbc_id, problem.signal) if problem.signal else ""
+        message = long(dbc_id) or problem.message
+        return replace(problem, message=message, signal=signal or problem.signal)
+
+    return renamed
+
+
+def _xml(text: str, kind: str, name: str) -> tuple[Messages, list[Problem]]:
+    file = XmlFile(text, kind)
+    with _cantools_warnings() as logged:
+        database = _parse(file.text, kind, name)
+    messages: list[tuple[str, MessageSpec]] = []
+    problems = list(file.problems)
+    for message in database.messages:
+        own = str(message.name)
+        facts = Facts(
+            cycle_ms=message.cycle_time,
+            j1939=message.protocol == "j1939",
+            long_name=lambda signal: "",
+            line=lambda signal, own=own: file.line_of(own, signal),  # type: ignore[misc]
+            name=own,
+            message_line=file.line_of(own),
+        )
+        spec, found = compiled(message, facts, name)
+        messages.append((str(message.bus_name or ""), spec))
+        problems += found
+    return tuple(messages), [*problems, *(Problem("doubt", text) for text in logged)]
 
 
 @contextmanager
@@ -103,55 +192,17 @@ def _cantools_warnings() -> Iterator[list[str]]:
 
 
 def _parse(text: str, kind: str, name: str) -> Any:
+    """What cantools makes of a text; layouts are checked afterwards (``decoding.layout``)."""
     from cantools.database import load_string
     from cantools.database.errors import UnsupportedDatabaseFormatError
 
     try:
-        return load_string(text + dbc_text.SENTINEL if kind == "dbc" else text, kind)
+        return load_string(text, kind, strict=False)
     except UnsupportedDatabaseFormatError as error:
-        raise _parse_error(text, kind, name, error.__cause__ or error) from error
-
-
-def _parse_error(text: str, kind: str, name: str, cause: BaseException) -> DefinitionError:
-    """What is wrong with a file, in words, at its line where that is known."""
-    text_of_error = str(cause)
-    if m := OVERLAP.fullmatch(text_of_error):
-        line = dbc_text.line_of(text, m[3], m[1]) if kind == "dbc" else None
-        what = f"signals {m[1]!r} and {m[2]!r} of message {m[3]!r} overlap"
-        hint = "correct start bit, length or byte order of one of them, or multiplex them"
-        return DefinitionError(what, where=Where(name, line), hint=hint)
-    if m := BEYOND.fullmatch(text_of_error):
-        line = dbc_text.line_of(text, m[2], m[1]) if kind == "dbc" else None
-        what = f"signal {m[1]!r} reaches beyond the end of message {m[2]!r}"
-        hint = "correct the signal's place or the length of the message"
-        return DefinitionError(what, where=Where(name, line), hint=hint)
-    found = LINE.search(text_of_error)
-    line = int(found[1]) if found else None
-    if line is not None and line > text.count("\n") + 1:
-        what = f"the {kind.upper()} file ends in the middle of a statement"
-        hint = "it may have been cut: export or copy it again"
-        return DefinitionError(what, where=Where(name, len(text.rstrip().splitlines())), hint=hint)
-    if isinstance(cause, UNPLANNED):
-        text_of_error = f"{type(cause).__name__}: {text_of_error}"
-    what = f"not readable as {kind.upper()}: {text_of_error}"
-    hint = "correct that line in the program that wrote the file, or export the file again"
-    return DefinitionError(what, where=Where(name, line), hint=hint)
-
-
-def _check_markers(text: str, name: str, database: Any) -> None:
-    """Refuse a multiplexed signal that no selector chooses; cantools would decode it always."""
-    chosen = {
-        (message.frame_id | message.is_extended_frame << 31, signal.start, signal.length)
-        for message in database.messages
-        for signal in message.signals
-        if signal.multiplexer_ids is not None
-    }
-    for line in dbc_text.signal_lines(text):
-        place = line.dbc_id, line.start, line.length
-        if line.marker.startswith("m") and place not in chosen:
-            raise DefinitionError(
-                f"signal {line.name!r} of message {line.message!r} is marked {line.marker!r}, "
-                "but nothing says which multiplexer selects it",
-                where=Where(name, line.line),
-                hint="mark the multiplexer with M, or add SG_MUL_VAL_ lines if there are several",
-            )
+        cause = error.__cause__ or error
+        said = f"{type(cause).__name__}: {cause}" if isinstance(cause, UNPLANNED) else str(cause)
+        found = LINE.search(said) if kind != "dbc" else None  # its text is not that of the file
+        where = Where(name, int(found[1]) if found else None)
+        hint = "correct that place in the program that wrote the file, or export the file again"
+        what = f"not readable as {kind.upper()}: {said}"
+        raise DefinitionError(what, where=where, hint=hint) from error

@@ -2,69 +2,110 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
-from canscope.decoding.bits import FLOATS, LONGEST
+from canscope.decoding.bits import FLOATS, LONGEST, first_bit_of
 from canscope.decoding.columns import EVERY
-from canscope.model.definition import MessageSpec, SignalSpec
+from canscope.decoding.layout import Path, overlaps, unreachable
+from canscope.model.definition import MessageSpec, Problem, SignalSpec
+
+APART = "correct start bit, length or byte order of one of them, or multiplex them"
+CHOOSE = "mark the multiplexer with M, or add SG_MUL_VAL_ lines if there are several"
+INSIDE = "correct the signal's place or byte order, or the length of the message"
 
 
-def compiled(message: Any, file: str) -> tuple[MessageSpec, list[str]]:
-    """The compiled message, and warnings about it."""
-    j1939 = message.protocol == "j1939" and message.is_extended_frame
-    warnings, signals = [], []
+@dataclass(frozen=True)
+class Facts:
+    """What is known of a message besides what cantools says."""
+
+    cycle_ms: Any
+    j1939: bool
+    long_name: Callable[[str], str]  # of one of its signals, empty if it has none
+    line: Callable[[str], int | None]  # of one of its signals
+    name: str
+    message_line: int | None = None
+    lost: frozenset[str] = frozenset()  # signals that are known already not to be usable
+
+
+def compiled(message: Any, facts: Facts, file: str) -> tuple[MessageSpec, list[Problem]]:
+    """The compiled message, and what is wrong with it."""
+    j1939 = facts.j1939 and bool(message.is_extended_frame)
+    problems: list[Problem] = []
+    names = {str(s.name): facts.long_name(str(s.name)) or str(s.name) for s in message.signals}
+    lines = {long: facts.line(short) for short, long in names.items()}
+
+    def lose(signal: str, what: str, hint: str) -> None:
+        text = f"signal {signal!r} of message {facts.name!r} {what}"
+        problems.append(Problem("unusable", text, hint, lines.get(signal), facts.name, signal))
+
+    specs = []
     for signal in message.signals:
-        problem = _problem(signal)
-        if problem:
-            warnings.append(f"signal {message.name}.{signal.name} {problem}")
+        name = names[str(signal.name)]
+        if str(signal.name) in facts.lost:
+            continue
+        path = _path(message, signal, names)
+        if path is None:
+            lose(name, "is selected by a multiplexer that is not there", CHOOSE)
+        elif problem := _problem(signal, message):
+            lose(name, *problem)
         else:
-            signals.append(_signal(message, signal))
-    signals, twice = _named_once(signals)
-    warnings += twice
+            specs.append(_signal(signal, facts.name, name, path))
+    kept, twice = _named_once(specs)
+    for name, count in twice.items():
+        lose(name, f"is defined {count} times, differently", "give each a name of its own")
+    for name, other in overlaps(kept).items():
+        lose(name, f"overlaps {other!r}", APART)
+    lost = {problem.signal for problem in problems}
+    kept = [spec for spec in kept if spec.name not in lost]
+    while selected := unreachable(kept):
+        for name, selector in selected.items():
+            lose(name, f"is selected by {selector!r}, which is not decoded", "correct that one")
+        kept = [spec for spec in kept if spec.name not in selected]
+
+    def doubt(what: str, hint: str = "", signal: str = "") -> None:
+        line = lines.get(signal, facts.message_line)
+        problems.append(Problem("doubt", what, hint, line))
+
     if message.is_container:
-        warnings.append(f"message {message.name} is a container: what it holds is not decoded")
+        doubt(f"message {facts.name} is a container: what it holds is not decoded")
     if j1939 and message.length > 8:
-        warnings.append(
-            f"message {message.name} has {message.length} bytes: a parameter group sent in several "
+        doubt(
+            f"message {facts.name} has {message.length} bytes: a parameter group sent in several "
             "packets is not put together again, it counts as not seen"
         )
-    spec = MessageSpec(
+    for spec in kept:
+        if spec.factor == 0:
+            what = f"signal {facts.name}.{spec.name} has factor 0: its value is always "
+            doubt(f"{what}{spec.offset:g}", "correct the factor", spec.name)
+    made = MessageSpec(
         channel=EVERY,
-        name=str(message.name),
+        name=facts.name,
         can_id=int(message.frame_id),
         extended=bool(message.is_extended_frame),
         length=int(message.length),
-        signals=tuple(signals),
-        cycle_ns=_cycle_ns(message.cycle_time),
+        signals=tuple(kept),
+        cycle_ns=_cycle_ns(facts.cycle_ms),
         j1939=j1939,
         file=file,
     )
-    return spec, warnings + _ambiguous(spec)
+    return made, problems
 
 
-def _named_once(signals: list[SignalSpec]) -> tuple[list[SignalSpec], list[str]]:
-    """Signals without double names, and warnings about those.
+def _named_once(signals: list[SignalSpec]) -> tuple[list[SignalSpec], dict[str, int]]:
+    """Signals without double names, and how often each double one is there.
 
     The same field under several values of its multiplexer is one signal. Different ones of one
-    name cannot be told apart by it, so none of them is decoded, nor what they would select.
+    name cannot be told apart by it, so none of them is decoded.
     """
     by_name: dict[str, list[SignalSpec]] = {}
     for spec in signals:
         by_name.setdefault(spec.name, []).append(spec)
     merged = {name: _merged(specs) for name, specs in by_name.items()}
     kept = [spec for spec in merged.values() if spec is not None]
-    warnings = [
-        f"signal {signals[0].message}.{name} is defined {len(by_name[name])} times, differently: "
-        "not decoded"
-        for name, spec in merged.items()
-        if spec is None
-    ]
-    for spec in kept:
-        if lost := [name for name, _ in spec.multiplexer if merged.get(name) is None]:
-            warnings.append(f"signal {spec.message}.{spec.name} is selected by {lost[0]}, which is "
-                            "not decoded: nor is it")  # fmt: skip
-    return [s for s in kept if all(merged.get(name) for name, _ in s.multiplexer)], warnings
+    return kept, {name: len(by_name[name]) for name, spec in merged.items() if spec is None}
 
 
 def _merged(specs: list[SignalSpec]) -> SignalSpec | None:
@@ -81,31 +122,28 @@ def _merged(specs: list[SignalSpec]) -> SignalSpec | None:
     return alike[0] if same else None
 
 
-def _problem(signal: Any) -> str:
-    """Why a signal cannot be decoded; empty if it can."""
+def _problem(signal: Any, message: Any) -> tuple[str, str] | None:
+    """Why a signal cannot be decoded, and what to do."""
     if signal.is_float and signal.length not in FLOATS:
-        return f"is a float of {signal.length} bits, which no standard defines: not decoded"
+        return f"is a float of {signal.length} bits, which no standard defines", "correct its type"
     if signal.length > LONGEST:
-        return f"is longer than {LONGEST} bits: not decoded"
-    return ""
+        return f"is longer than {LONGEST} bits", "split it"
+    big = signal.byte_order == "big_endian"
+    end = first_bit_of(int(signal.start), big_endian=big) + int(signal.length)
+    if end > 8 * message.length and not message.is_container:
+        return f"reaches beyond the end of message {message.name!r}", INSIDE
+    if not (math.isfinite(signal.scale) and math.isfinite(signal.offset)):
+        return "has a number beyond all sense", "correct factor and offset"
+    return None
 
 
-def _ambiguous(spec: MessageSpec) -> list[str]:
-    """Name what is defined but cannot mean anything."""
-    return [
-        f"signal {spec.name}.{signal.name} has factor 0: its value is always {signal.offset:g}"
-        for signal in spec.signals
-        if signal.factor == 0
-    ]
-
-
-def _signal(message: Any, signal: Any) -> SignalSpec:
+def _signal(signal: Any, message: str, name: str, path: Path) -> SignalSpec:
     low, high = signal.minimum, signal.maximum
     ranged = low is None or high is None or low < high
     return SignalSpec(
         channel=EVERY,
-        message=str(message.name),
-        name=str(signal.name),
+        message=message,
+        name=name,
         start_bit=int(signal.start),
         length_bits=int(signal.length),
         big_endian=signal.byte_order == "big_endian",
@@ -117,17 +155,22 @@ def _signal(message: Any, signal: Any) -> SignalSpec:
         maximum=float(high) if ranged and high is not None else None,
         unit=str(signal.unit or ""),
         labels={int(code): str(label) for code, label in (signal.choices or {}).items()},
-        multiplexer=_path(message, signal),
+        multiplexer=path,
     )
 
 
-def _path(message: Any, signal: Any) -> tuple[tuple[str, tuple[int, ...]], ...]:
-    """The selectors of a signal, from the outermost to the nearest."""
-    if signal.multiplexer_ids is None or signal.multiplexer_signal is None:
-        return ()
-    selector = message.get_signal_by_name(signal.multiplexer_signal)
-    values = tuple(sorted(int(value) for value in signal.multiplexer_ids))
-    return (*_path(message, selector), (str(selector.name), values))
+def _path(message: Any, signal: Any, names: Mapping[str, str]) -> Path | None:
+    """The selectors of a signal, from the outermost to the nearest; None if one is missing."""
+    path: list[tuple[str, tuple[int, ...]]] = []
+    seen: set[str] = set()
+    while signal.multiplexer_ids is not None and signal.multiplexer_signal is not None:
+        selector = str(signal.multiplexer_signal)
+        if selector in seen or selector not in names:
+            return None
+        seen.add(selector)
+        path.append((names[selector], tuple(sorted(int(v) for v in signal.multiplexer_ids))))
+        signal = message.get_signal_by_name(selector)
+    return tuple(reversed(path))
 
 
 def _cycle_ns(cycle_ms: Any) -> int | None:

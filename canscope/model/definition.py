@@ -76,12 +76,68 @@ class MessageSpec:
 
 
 @dataclass(frozen=True)
+class Problem:
+    """Something wrong in a definition file: what, at which line, and what to do about it.
+
+    ``weight`` is ``unusable`` (it is not decoded; ``message`` and ``signal`` say what that is, an
+    empty ``signal`` the whole message), ``mended`` (read all the same, as the text says) or
+    ``doubt`` (read as written, which can hardly be meant).
+    """
+
+    weight: str
+    what: str
+    hint: str = ""
+    line: int | None = None
+    message: str = ""
+    signal: str = ""
+
+    @property
+    def name(self) -> str:
+        """``Message.Signal``, or ``Message``."""
+        return f"{self.message}.{self.signal}" if self.signal else self.message
+
+
+@dataclass(frozen=True)
+class Lost:
+    """A message or signal of a channel that its definition describes and that is not decoded."""
+
+    channel: str
+    file: str
+    problem: Problem
+
+    @property
+    def key(self) -> str:
+        """``channel:Message.Signal``, or ``channel:Message`` for all of a message."""
+        return f"{self.channel}:{self.problem.name}"
+
+    @property
+    def why(self) -> str:
+        """``file:line: what``."""
+        line = f":{self.problem.line}" if self.problem.line else ""
+        return f"{self.file}{line}: {self.problem.what}"
+
+    def covers(self, name: str) -> bool:
+        """Whether a name of a signal, with or without its channel and message, means this."""
+        problem = self.problem
+        channel, colon, rest = name.partition(":")
+        if colon and channel == self.channel:
+            name = rest
+        if not problem.signal:
+            return name == problem.message or name.startswith(f"{problem.message}.")
+        return name in (problem.name, problem.signal)
+
+
+@dataclass(frozen=True)
 class Definitions:
-    """All messages, of all channels. The same identifier on two channels is two messages."""
+    """All messages, of all channels. The same identifier on two channels is two messages.
+
+    ``lost`` is what the files describe and nobody can use, because of a mistake in them.
+    """
 
     messages: tuple[MessageSpec, ...]
     files: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
+    lost: tuple[Lost, ...] = ()
 
     def signals(self) -> dict[str, SignalSpec]:
         """Every signal by its key."""

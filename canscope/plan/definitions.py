@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from canscope.decoding.database import read_definitions
-from canscope.model.definition import Definitions, MessageSpec, SignalSpec
+from canscope.model.definition import Definitions, Lost, MessageSpec, SignalSpec
 from canscope.model.errors import CanscopeError
 from canscope.plan.codes import raw_range
 from canscope.plan.mistakes import Notes, Unusable
@@ -70,15 +70,22 @@ def _one_by_one(
 ) -> Definitions:
     """Read file by file: a file that fails is a mistake, and its channel goes into ``unread``."""
     messages: list[MessageSpec] = []
+    lost: list[Lost] = []
+    told: set[str] = set()  # one broken file of two buses is one mistake
     for channel, paths in files.items():
         own = {channel: policies[channel]} if channel in policies else {}
         for path in paths:
             try:
-                messages += read_definitions({channel: [path]}, own).messages
+                read = read_definitions({channel: [path]}, own)
             except CanscopeError as error:
-                notes.mistake(("buses", channel, "definitions"), *_what_and_hint(error))
+                if str(error) not in told:
+                    notes.mistake(("buses", channel, "definitions"), *_what_and_hint(error))
+                told.add(str(error))
                 unread.add(channel)
-    return Definitions(tuple(messages))
+            else:
+                messages += read.messages
+                lost += read.lost
+    return Definitions(tuple(messages), lost=tuple(lost))
 
 
 def _what_and_hint(error: CanscopeError) -> tuple[str, str]:

@@ -25,13 +25,21 @@ class SignalNames:
                     self._short[f"{message.name}.{signal.name}"].append(signal.key)
                 self._found[signal.key] = (message, signal)
         self._unread = frozenset(unread)
+        self._lost = definitions.lost
         self._channels = sorted({message.channel for message in definitions.messages})
 
     def find(self, name: str) -> tuple[MessageSpec, SignalSpec]:
         """The signal of that name and its message. Raises ``Unusable`` with the nearest one."""
+        keys = self._short.get(name, [])
+        lost = next((one for one in self._lost if "." in name and one.covers(name)), None)
+        if lost and keys:  # else a mistake in one file would bind the role to another bus
+            what = f"signal {quoted(name)} is on several channels, on one of them unusable: "
+            raise Unusable(f"{what}{lost.why}", f"name the channel: {', '.join(keys)}")
+        if lost:
+            what = f"signal {quoted(name)} cannot be used: {lost.why}"
+            raise Unusable(what, lost.problem.hint)
         if name in self._found:
             return self._found[name]
-        keys = self._short.get(name, [])
         if len(keys) == 1:
             return self._found[keys[0]]
         if keys:

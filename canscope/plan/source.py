@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+import stat
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -87,6 +88,9 @@ def read_source(path: Path, mistakes: Mistakes) -> Source:
 def read_bytes(path: Path) -> bytes | str:
     """A file's content, or in words why it cannot be read."""
     try:
+        mode = path.stat().st_mode
+        if not stat.S_ISREG(mode) and not stat.S_ISDIR(mode):
+            return "not a plain file"  # a pipe would be waited for, a device has no end
         return path.read_bytes()
     except OSError as error:
         return error.strerror or str(error)

@@ -1,5 +1,7 @@
 """Definition files: what is taken from them, and how mistakes in them are told."""
 
+import os
+
 import pytest
 
 from canscope.decoding.columns import decode
@@ -117,10 +119,18 @@ def test_markup_in_names_units_and_labels_stays_plain_text(dbc, kcd):
     assert list(read_definitions({"can0": [path]}).signals()) == ["can0:<script>.a & b"]
 
 
-def test_overlapping_signals_are_refused_by_name_and_line(dbc):
-    other = ' SG_ T : 4|8@1+ (1,0) [0|0] "" Node\n'
-    said = refused(dbc(f'{MESSAGE}{other}CM_ "\n SG_ T : 4|8";\n'))
-    assert "definition.dbc:11: signals 'T' and 'S' of message 'M' overlap" in said
+def lost(path, *more):
+    """(keys of the sound signals, what is lost by key with its reason)."""
+    definitions = read_definitions({"can0": [path, *more]})
+    return set(definitions.signals()), {one.key: one.why for one in definitions.lost}
+
+
+def test_overlapping_signals_are_dropped_by_name_and_line_and_no_other(dbc):
+    other = ' SG_ T : 4|8@1+ (1,0) [0|0] "" Node\n SG_ U : 16|8@1+ (1,0) [0|0] "" Node\n'
+    sound, gone = lost(dbc(f'{MESSAGE}{other}CM_ "\n SG_ T : 4|8";\n'))
+    assert sound == {"can0:M.U"}
+    assert "definition.dbc:10: signal 'S' of message 'M' overlaps 'T'" in gone["can0:M.S"]
+    assert "definition.dbc:11: signal 'T' of message 'M' overlaps 'S'" in gone["can0:M.T"]
 
 
 def test_a_signal_beyond_its_message_is_refused_by_line(dbc):
@@ -128,16 +138,60 @@ def test_a_signal_beyond_its_message_is_refused_by_line(dbc):
     assert "definition.dbc:10: signal 'S' reaches beyond the end of message 'M'" in said
 
 
-def test_a_mistake_in_the_grammar_is_told_with_its_line(dbc):
-    said = refused(dbc(MESSAGE + ' SG_ T 8|8@1+ (1,0) [0|0] "" Node\n'))
-    assert "definition.dbc:11: not readable as DBC" in said
+SG = ' SG_ {} (1,0) [0|0] "" Node\n'
+MISTAKES = {  # a line under the message M, what is told of it, and what is lost
+    "colon": (' SG_ T 8|8@1+ (1,0) [0|0] "" Node\n', "colon after its name", "M.T"),
+    "space": (SG.format("Two Words : 8|8@1+"), "has a space in it", "M.Two Words"),
+    "sign": (SG.format("Temp-1 : 8|8@1+"), "character other than letters", "M.Temp-1"),
+    "digit": (SG.format("2nd : 8|8@1+"), "begins with a digit", "M.2nd"),
+    "order": (SG.format("T : 8|8@2+"), "byte order is neither 0", "M.T"),
+    "comma": (' SG_ T : 8|8@1+ (0,1,0) [0|0] "" Node\n', "decimal comma", "M.T"),
+    "quote": (' SG_ T : 8|8@1+ (1,0) [0|0] "V Node\n', "quotation mark is missing", "M.T"),
+    "unit": (" SG_ T : 8|8@1+ (1,0) [0|0] Node\n", "its unit is missing", "M.T"),
+    "bits": (SG.format("T : 8|0@1+"), "has no bits", "M.T"),
+    "huge": (' SG_ T : 8|8@1+ (1e999,0) [0|0] "" Node\n', "beyond all sense", "M.T"),
+    "eleven": ("BO_ 6000 N: 8 Node\n" + BYTE, "write 2147489648", "N"),
+    "name": ("BO_ 292 N N: 8 Node\n" + BYTE, "has a space in it", "N N"),
+    "labels": (SG.format("T : 8|8@1+") + 'VAL_ 291 T 0x1 "on" ;\n', "value table", "M.T"),
+    "marker": (SG.format("T m3 : 8|8@1+"), "marked 'm3'", "M.T"),
+    "selector": (
+        SG.format("T m3 : 8|8@1+") + "SG_MUL_VAL_ 291 T X 0-3;\n",
+        "selected by 'X'",
+        "M.T",
+    ),
+    "values": (
+        SG.format("Z M : 16|8@1+")
+        + SG.format("T m3 : 8|8@1+")
+        + "SG_MUL_VAL_ 291 T Z 0-4294967295;\n",
+        "values without sense",
+        "M.T",
+    ),
+    "multiplexer": (
+        SG.format("X x M : 16|8@1+") + SG.format("T m3 : 8|8@1+"),
+        "multiplexer of that message",
+        "M.T",
+    ),
+    "float": (SG.format("T : 8|32@1+") + "SIG_VALTYPE_ 291 U : 1;\n", "unused SIG_VALTYPE_", "M.T"),
+}
+
+
+@pytest.mark.parametrize("mistake", MISTAKES)
+def test_a_mistake_costs_what_it_is_about_and_is_told_with_its_line(dbc, mistake):
+    line, told, key = MISTAKES[mistake]
+    path = dbc(MESSAGE + line + "BO_ 300 Fine: 8 Node\n" + BYTE)
+    sound, gone = lost(path)
+    assert sound - {"can0:M.Z"} == {"can0:M.S", "can0:Fine.S"}
+    assert told in gone[f"can0:{key}"] + str(read_definitions(path).lost[-1].problem.hint)
+    assert f"definition.dbc:{LATER.get(mistake, 11)}: " in gone[f"can0:{key}"]
+
+
+LATER = {"labels": 12, "selector": 12, "multiplexer": 12, "float": 12, "values": 13}  # lines
 
 
 @pytest.mark.parametrize(
     "cut",
     [
         ' SG_ T : 8|8@1+ (1,0) [0|0] "" ',
-        ' SG_ T : 8|8@1+ (1,0) [0|0] "" \n',
         "BO_ 292 N",
         "SIG_VALTYPE_ 291 S : 1",
         'VAL_ 291 S 1 "on"',
@@ -150,13 +204,84 @@ def test_a_file_that_ends_in_the_middle_of_a_statement_is_refused(dbc, cut):
     assert "definition.dbc:11: the DBC file ends in the middle of a statement" in said
 
 
-def test_a_multiplexed_signal_that_nothing_selects_is_refused(dbc):
-    said = refused(dbc(MESSAGE.replace("SG_ S", "SG_ S m3")))
-    assert "definition.dbc:10: signal 'S' of message 'M' is marked 'm3'" in said
+MENDED = {
+    "receiver": (
+        ' SG_ T : 8|8@1+ (1,0) [0|0] "" \n',
+        "11: signal 'T' of message 'M' names no receiver",
+    ),
+    "sender": ("BO_ 292 N: 8\n" + BYTE, "11: message 'N' names no sender"),
+    "table": ('VAL_ 291 T 1 "on" ;\n', "11: unused VAL_ 291 T"),
+    "semicolon": ('VAL_ 291 S 1 "on"\n', "11: the VAL_ statement has no semicolon"),
+    "prose": ("this is no statement\n", "11: not a statement"),
+    "comment": ('CM_ SG_ 291 S "the "best" one";\n', ""),
+    "comments": (
+        'CM_ SG_ 291 S "odd" one";\nBO_ 7 N: 8 Node\n' + BYTE + 'CM_ "x";\n',
+        "a comment cannot be read",
+    ),
+    "twice": (MESSAGE, "11: message 'M' is defined twice, the first time on line 9"),
+    "leftovers": (
+        "BO_ 3221225472 VECTOR__INDEPENDENT_SIG_MSG: 0 Vector__XXX\n"
+        + SG.format("T m1 : 0|8@1+")
+        + 'VAL_ 3221225472 T 1 "on" ;\n',
+        "",
+    ),
+}
 
 
-def test_a_value_table_of_a_signal_that_does_not_exist_is_refused(dbc):
-    assert "VAL_ 291 T" in refused(dbc(MESSAGE + 'VAL_ 291 T 1 "on" ;\n'))
+@pytest.mark.parametrize("mistake", MENDED)
+def test_what_no_value_rests_on_is_mended_and_told(dbc, mistake):
+    line, told = MENDED[mistake]
+    definitions = read_definitions(dbc(MESSAGE + line))
+    assert "*:M.S" in definitions.signals()
+    assert definitions.lost == ()
+    assert ("*:N.S" in definitions.signals()) == (" N: 8" in line)
+    assert any(told in warning for warning in definitions.warnings) or not told
+    assert definitions.warnings or not told
+
+
+def test_a_file_without_its_line_of_nodes_is_read(tmp_path):
+    path = tmp_path / "nodes.dbc"
+    path.write_text(f'VERSION ""\n\nNS_ :\n    CM_\n    BA_\n\n{MESSAGE}')
+    definitions = read_definitions(path)
+    assert list(definitions.signals()) == ["*:M.S"]
+    assert "BU_:" in definitions.warnings[0]
+
+
+def test_a_multiplexer_with_a_long_name_selects_its_signals(dbc, frames):
+    """cantools 45.1 looks for the short name in vain and then decodes neither of them."""
+    attribute = (
+        'BA_DEF_ SG_ "SystemSignalLongSymbol" STRING ;\nBA_DEF_DEF_ "SystemSignalLongSymbol" "";\n'
+    )
+    path = dbc(
+        "BO_ 5 M: 2 Node\n"
+        ' SG_ Sel M : 0|8@1+ (1,0) [0|0] "" Node\n SG_ T m2 : 8|8@1+ (1,0) [0|0] "" Node\n'
+        f'{attribute}BA_ "SystemSignalLongSymbol" SG_ 5 Sel "SelectorWithALongName";\n'
+    )
+    definitions = read_definitions({"can0": [path]})
+    assert definitions.signals()["can0:M.T"].multiplexer == (("SelectorWithALongName", (2,)),)
+    [signals] = decode(frames(("can0", 5, 0, "0207"), ("can0", 5, 0, "0308")), definitions)
+    assert signals.series["can0:M.T"].value.tolist() == [7]
+    assert signals.series["can0:M.SelectorWithALongName"].value.tolist() == [2, 3]
+
+
+def test_all_mistakes_of_a_file_are_told_at_once(dbc):
+    lines = "".join(MISTAKES[key][0] for key in ("space", "sign", "digit", "comma"))
+    definitions = read_definitions(dbc(MESSAGE + lines))
+    assert len(definitions.lost) == 4
+    assert [
+        f"dbc:{line}: a signal" in told
+        for line, told in zip((11, 12, 13, 14), definitions.warnings, strict=True)
+    ]
+
+
+def test_lines_in_two_encodings_are_each_read_as_what_they_are(dbc):
+    path = dbc("")
+    head = (HEAD + MESSAGE).replace('""', '"°C"', 99).replace('VERSION "°C"', 'VERSION ""')
+    other = ' SG_ T : 8|8@1+ (1,0) [0|0] "°F" Node\n'
+    path.write_bytes(head.encode("utf-8") + other.encode("cp1252"))
+    definitions = read_definitions(path)
+    assert [spec.unit for spec in definitions.signals().values()] == ["°C", "°F"]
+    assert "two encodings in one file" in definitions.warnings[0]
 
 
 def test_files_that_cannot_be_read(tmp_path, kcd):
@@ -167,18 +292,19 @@ def test_files_that_cannot_be_read(tmp_path, kcd):
     assert "not a kind of definition file" in refused(tmp_path / "notes.txt")
     broken = kcd("<Bus>")
     assert "definition.kcd:5: not readable as KCD" in refused(broken)
+    os.mkfifo(tmp_path / "pipe.dbc")
+    (tmp_path / "zero.dbc").symlink_to("/dev/zero")
+    assert "not a plain file" in refused(tmp_path / "pipe.dbc")
+    assert "not a plain file" in refused(tmp_path / "zero.dbc")
     for suffix in ("dbc", "arxml"):
         (tmp_path / f"noise.{suffix}").write_bytes(bytes(range(256)))
         assert f"not readable as {suffix.upper()}" in refused(tmp_path / f"noise.{suffix}")
 
 
-def test_a_file_without_messages_and_what_cannot_be_decoded_are_warned_of(dbc):
+def test_a_file_without_messages_is_warned_of_and_one_without_sound_ones_refused(dbc):
+    assert "empty.dbc: defines no message" in read_definitions(dbc("", "empty.dbc")).warnings[0]
     path = dbc("BO_ 5 M: 64 Node\n" + BYTE.replace("0|8@1", "0|65@1"), "long.dbc")
-    definitions = read_definitions({"can0": [path, dbc("", "empty.dbc")]})
-    assert definitions.signals() == {}
-    long, empty = definitions.warnings
-    assert "long.dbc: signal M.S is longer than 64 bits" in long
-    assert "empty.dbc: defines no message" in empty
+    assert "long.dbc:10: signal 'S' of message 'M' is longer than 64 bits" in refused(path)
 
 
 TWICE = (
@@ -202,7 +328,7 @@ def test_a_field_under_several_selections_is_one_signal(kcd, frames):
 def test_different_signals_of_one_name_are_not_decoded_and_it_says_so(kcd):
     definitions = read_definitions({"can0": [kcd(TWICE.format(16))]})
     assert sorted(definitions.signals()) == ["can0:M.T", "can0:M.X"]
-    assert "signal M.S is defined 2 times, differently: not decoded" in definitions.warnings[0]
+    assert "kcd:4: signal 'S' of message 'M' is defined 2 times" in definitions.warnings[0]
 
 
 def test_factor_zero_is_warned_of(dbc):
