@@ -195,7 +195,9 @@ class _Count:
 
 
 def _say(text: str) -> None:
-    print(f"canscope: {text}", file=sys.stderr)
+    from canscope.report.wording import visible
+
+    print(f"canscope: {visible(text)}", file=sys.stderr)
 
 
 def _listed(counts: dict[str, int]) -> str:

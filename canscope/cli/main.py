@@ -63,7 +63,9 @@ def _run(verb: str, options: argparse.Namespace) -> int:
     try:
         return int(importlib.import_module(f"canscope.cli.{verb.replace('-', '_')}").run(options))
     except CanscopeError as error:
-        print(f"canscope: {error}", file=sys.stderr)
+        from canscope.report.wording import visible  # names in it may hold control characters
+
+        print(f"canscope: {visible(error)}", file=sys.stderr)
     except MemoryError:
         hint = "close other programs, or raise the limit of memory (ulimit -v)"
         print(f"canscope: not enough memory\n  hint: {hint}", file=sys.stderr)

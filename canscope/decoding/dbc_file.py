@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import islice
 
 from canscope.decoding.bits import LONGEST, first_bit_of
 from canscope.decoding.dbc_attributes import FRAME_FORMAT, Attributes
@@ -25,6 +26,9 @@ MOST_SELECTED = 1 << 16  # values of one multiplexer that select a signal
 MOST_SELECTING = 1 << 21  # the same, of all signals of a file
 LEFTOVERS = "VECTOR__INDEPENDENT_SIG_MSG"  # signals that belong to no message any more
 ABOUT_SIGNALS = ("VAL_", "SIG_VALTYPE_", "SG_MUL_VAL_")
+
+
+SIGNAL_LINE = re.compile(r"\bSG_\s+\w+\s*[\w ]*:")
 
 
 class Refused(ValueError):
@@ -85,10 +89,13 @@ class DbcFile:
         self.messages: list[MessageText] = []
         self.attributes = Attributes()
         self.problems: list[Problem] = []
+        if sum(1 for _ in islice(SIGNAL_LINE.finditer(text), MOST_SIGNALS + 1)) > MOST_SIGNALS:
+            what = f"it defines more than {MOST_SIGNALS} signals"
+            raise Refused(what, "take out the messages that are not needed")
         self._dbc = DbcText(text)
         self._details: list[Statement] = []  # statements about signals, in their order
         self._current: MessageText | None = None
-        self._count = self._selecting = 0
+        self._selecting = 0
         self._lost_ids: set[int] = set()
         self._read()
         self._drop_duplicates()
@@ -195,10 +202,6 @@ class DbcFile:
         return message
 
     def _signal(self, statement: Statement, line: int) -> None:
-        self._count += 1
-        if self._count > MOST_SIGNALS:
-            what = f"it defines more than {MOST_SIGNALS} signals"
-            raise Refused(what, "take out the messages that are not needed", line)
         message, found = self._current, statement.found
         if message is None:
             what = f"a signal that belongs to no message: {_short(statement.text)}"

@@ -61,17 +61,43 @@ def read_file(name: str) -> DefinitionFile:
     Raises:
         DefinitionError: it cannot be read, or nothing in it can be used or trusted.
     """
+    file = examined(name)
+    unusable = tuple(problem for problem in file.problems if problem.weight == "unusable")
+    if unusable and not any(message.signals for _, message in file.messages):
+        raise _refusal(name, unusable)
+    return file
+
+
+def examined(name: str) -> DefinitionFile:
+    """The same, also where nothing in the file can be used.
+
+    Raises:
+        DefinitionError: it cannot be read or trusted.
+    """
     kind = Path(name).suffix[1:].lower()
     if kind not in KINDS:
         hint = f"definitions are read from {', '.join('.' + k for k in KINDS)} files"
         raise DefinitionError("not a kind of definition file", where=Where(name), hint=hint)
     data = content_of(name, kind)
     messages, problems = compiled_file(kind, data, name, lambda: _content(name, kind, data))
-    usable = any(message.signals for _, message in messages)
-    unusable = tuple(problem for problem in problems if problem.weight == "unusable")
-    if unusable and not usable:
-        raise _refusal(name, unusable)
     return DefinitionFile(name, messages, problems)
+
+
+def lines_of(name: str) -> Callable[[str, str], int | None]:
+    """Where a file that was read declares a message (no signal) or signal, by their long names."""
+    kind = Path(name).suffix[1:].lower()
+    text, _ = decoded(content_of(name, kind), kind)
+    if kind != "dbc":
+        return XmlFile(text, kind).line_of
+    file = dbc_file.DbcFile(text)
+    long = file.attributes.long_name
+    lines: dict[tuple[str, str], int] = {}
+    for message in file.messages:
+        own = long(message.dbc_id) or message.name
+        lines[own, ""] = message.line
+        for signal in message.signals:
+            lines[own, long(message.dbc_id, signal.name) or signal.name] = signal.line
+    return lambda message, signal: lines.get((message, signal))
 
 
 def _refusal(name: str, problems: tuple[Problem, ...]) -> DefinitionError:

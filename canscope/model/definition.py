@@ -80,8 +80,8 @@ class Problem:
     """Something wrong in a definition file: what, at which line, and what to do about it.
 
     ``weight`` is ``unusable`` (it is not decoded; ``message`` and ``signal`` say what that is, an
-    empty ``signal`` the whole message), ``mended`` (read all the same, as the text says) or
-    ``doubt`` (read as written, which can hardly be meant).
+    empty ``signal`` the whole message), ``doubt`` (read as written, which can hardly be meant),
+    ``mended`` (read all the same, as the text says) or ``note``.
     """
 
     weight: str

@@ -53,7 +53,9 @@ class SignalNames:
         here = [key for key in self._found if key.startswith(f"{channel}:")]
         form = "" if "." in name else "; a name has the form channel:Message.Signal"
         known = here if colon else [*self._short, *self._found]
-        raise Unusable(f"no signal named {quoted(name)}{form}", nearest(name, known))
+        broken = [one.why for one in self._lost if not colon or one.channel == channel]
+        also = f"; or of those that cannot be used: {broken[0]}" if broken else ""
+        raise Unusable(f"no signal named {quoted(name)}{form}", nearest(name, known) + also)
 
     def excused(self, name: str) -> bool:
         """Whether a signal that was not found may be in a file that could not be read."""

@@ -110,6 +110,26 @@ def conversion(unit: str, target: str) -> Conversion:
     return _by_pint(unit.strip(), target)
 
 
+def is_known(unit: str) -> bool:
+    """Whether the table has a unit, or pint: whatever it measures. No unit counts as known."""
+    written = re.sub(r"[\s.]", "", unit)
+    if missing(unit) or written.casefold() in _fold(OFFSETS):
+        return True
+    for table in SPELLINGS.values():
+        folded = {spelling.casefold() for spelling in table if ANY_CASE.match(spelling)}
+        if written in table or (ANY_CASE.match(written) and written.casefold() in folded):
+            return True
+    if not re.fullmatch(EXPRESSION, unit.strip()):
+        return False
+    import pint
+
+    try:
+        _registry().parse_units(unit.strip())
+    except (pint.PintError, ValueError, ZeroDivisionError, OverflowError, TypeError):
+        return False
+    return True
+
+
 def _fold(table: dict[str, tuple[float, float]]) -> dict[str, tuple[float, float]]:
     return {spelling.casefold(): value for spelling, value in table.items()}
 

@@ -8,6 +8,7 @@ import math
 import os
 import subprocess
 import sys
+import threading
 from dataclasses import replace
 from pathlib import Path
 
@@ -189,3 +190,89 @@ def test_the_entry_says_nothing_of_where_the_file_lies(home, file):
     (entry,) = home.iterdir()
     assert os.path.basename(file).encode() not in entry.read_bytes()
     assert replace(read_file(file), name="") != read_file(file)
+
+
+def altered(entry):
+    """The entry with another offset in it and the digest that belongs to that."""
+    text = entry.read_bytes().partition(b"\n")[2].replace(b"-273.15", b"-272.15")
+    entry.write_bytes(hashlib.sha256(text).hexdigest().encode() + b"\n" + text)
+
+
+@pytest.mark.parametrize("place", ["entry", "kind", "canscope", "linked"])
+def test_what_others_can_write_is_not_used_and_that_is_told_once(
+    home, file, place, monkeypatch, tmp_path
+):
+    """With rights for the user alone the altered entry counts: the digest is no seal."""
+    fresh = read_file(file)
+    (entry,) = home.iterdir()
+    altered(entry)
+    assert read_file(file) != fresh
+    told = []
+    monkeypatch.setattr(store.engine, "announce", told.append)
+    monkeypatch.setattr(store, "_told", set())
+    if place == "linked":
+        elsewhere = tmp_path / "elsewhere"
+        home.parent.rename(elsewhere)
+        elsewhere.chmod(0o777)
+        home.parent.symlink_to(elsewhere)
+    else:
+        {"entry": entry, "kind": home, "canscope": home.parent}[place].chmod(0o777)
+    for _ in range(2):
+        assert read_file(file) == fresh
+    assert len(told) == (0 if place == "entry" else 1)
+    assert all("other users" in text for text in told)
+
+
+@pytest.mark.skipif(not hasattr(os, "getuid") or os.getuid() != 0, reason="only root gives away")
+def test_a_folder_of_another_user_is_not_used(home, file):
+    fresh = read_file(file)
+    (entry,) = home.iterdir()
+    altered(entry)
+    os.chown(home, 12345, -1)
+    assert read_file(file) == fresh
+
+
+def test_new_folders_are_for_the_user_alone(home, file):
+    before = os.umask(0)
+    try:
+        read_file(file)
+    finally:
+        os.umask(before)
+    assert {path.stat().st_mode & 0o777 for path in (home, home.parent)} == {0o700}
+
+
+@pytest.mark.parametrize("harm", ["fifo", "device", "folder", "link"])
+def test_an_entry_that_is_no_plain_file_is_not_waited_for_nor_read(home, file, harm, tmp_path):
+    fresh = read_file(file)
+    (entry,) = home.iterdir()
+    if harm == "link":
+        altered(entry)
+        entry.rename(tmp_path / "entry")
+        entry.symlink_to(tmp_path / "entry")
+    else:
+        entry.unlink()
+    if harm == "fifo":
+        os.mkfifo(entry)
+    elif harm == "device":
+        entry.symlink_to("/dev/zero")
+    elif harm == "folder":
+        (entry / "full").mkdir(parents=True)
+    assert read_file(file) == fresh
+    assert read_file(file) == fresh
+
+
+def test_readers_beside_writers_get_what_the_file_says(home, file):
+    fresh = read_file(file)
+    (entry,) = home.iterdir()
+    harms = iter(range(10**6))
+
+    def harm():
+        for _ in range(200):
+            entry.with_suffix(f".{next(harms)}").write_bytes(b"half")
+            os.replace(sorted(home.glob("*.[0-9]*"))[0], entry)
+
+    writer = threading.Thread(target=harm)
+    writer.start()
+    assert all(read_file(file) == fresh for _ in range(20))
+    writer.join()
+    assert read_file(file) == fresh

@@ -115,13 +115,16 @@ def test_without_definitions_there_is_nothing_to_do(job, capsys):
     assert "--definitions" in capsys.readouterr().err
 
 
-def test_definitions_with_mistakes_are_told_and_nothing_is_written(job, dbc, tmp_path, capsys):
-    bad = dbc(BODY.replace("24|16@1+", "60|16@1+"), "bad.dbc")
-    assert job(definitions=("--definitions", str(bad))) == 2
-    said = capsys.readouterr().err
-    assert "bad.dbc:10: signal 'Speed' reaches beyond" in said
-    assert "Traceback" not in said
-    assert not (tmp_path / "out.parquet").exists()
+def test_a_signal_with_a_mistake_is_refused_where_it_is_asked_for(job, dbc, tmp_path, capsys):
+    bad = "--definitions", str(dbc(BODY.replace("24|16@1+", "60|16@1+"), "bad.dbc"))
+    for name in ("Speed", "Engine.Speed", "can0:Engine.Speed"):
+        assert job("--signals", name, definitions=bad) == 2
+        said = capsys.readouterr().err
+        assert f"bad.dbc:10: signal '{name}' cannot be used: signal 'Speed' reaches beyond" in said
+        assert not (tmp_path / "out.parquet").exists()
+    assert job(definitions=bad) == 0
+    assert "bad.dbc:10: signal 'Speed' reaches beyond" in capsys.readouterr().err
+    assert pd.read_parquet(tmp_path / "out.parquet").signal.tolist() == ["Level"]
 
 
 def test_inputs_are_never_written_over_but_an_output_is_replaced(job, tmp_path, capsys):

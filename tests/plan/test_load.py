@@ -473,7 +473,7 @@ def test_an_unreadable_definition_is_told_together_with_the_rest(tmp_path):
         ("cold     = true", "cold = 1"),
         drive_unit__dbc='VERSION ""\nBO_ broken\n',
     )
-    assert len(found) == 3  # job.cold, and the file for each of its two buses; no role beside them
+    assert len(found) == 2  # job.cold, and the file, once for its two buses; no role beside them
     assert any("buses.can1.definitions: " in text and "drive_unit.dbc:2" in text for text in found)
 
 

@@ -1,0 +1,1 @@
+"""Is a definition sound: by itself, and held against what was recorded?"""
