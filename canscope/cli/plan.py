@@ -88,6 +88,8 @@ def _check(plan: Plan) -> int:
         if facts["caution"]:
             say(f"  {facts['caution']}", "yellow")
     console.print(_role_table(plan))
+    for line in _no_values(plan):
+        say(line)
     found = [prospect for prospect in prospects(plan) if prospect.required]
     for line, style in _provable(found):
         say(line, style)
@@ -100,6 +102,19 @@ def _check(plan: Plan) -> int:
     for warning in plan.warnings:
         say(f"warning: {warning}", "yellow")
     return 0
+
+
+def _no_values(plan: Plan) -> Iterator[str]:
+    """Which raw codes of each role count as no value, so that a wrong one is seen."""
+    for binding in plan.bench.bindings.values():
+        spec = binding.signal
+        absent, labels = spec.absent, spec.labels
+        words = {"j1939": ["the codes of J1939"], "maximum": ["its highest code"]}
+        means_any = not spec.is_float and (absent.kind == "maximum" or not spec.signed)
+        listed = list(words.get(absent.kind, [])) if means_any else []
+        listed += (f"{code} {labels.get(code, '')}".strip() for code in absent.codes)
+        if listed:
+            yield f"no value: {binding.role}: {', '.join(listed)}"
 
 
 def _by_hand(plan: Plan, found: list[Prospect]) -> Iterator[str]:

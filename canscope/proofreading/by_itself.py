@@ -79,6 +79,10 @@ def _of_signal(spec: SignalSpec) -> Iterator[tuple[str, str, str]]:
         yield "note", what, "a role that is measured in a unit cannot be bound to it"
     if spec.is_float or spec.factor == 0:
         return
+    least, most = raw_range(spec)
+    if beyond := [code for code in spec.labels if not least <= code <= most]:
+        what = f"its value table names code {beyond[0]}, which its bits cannot hold"
+        yield "doubt", what, f"they hold {least} to {most}; a label there is never met"
     ends = sorted(code * spec.factor + spec.offset for code in raw_range(spec))
     low, high = spec.minimum, spec.maximum
     step = abs(spec.factor)

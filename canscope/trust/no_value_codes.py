@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import replace
+from unicodedata import combining, normalize
 
 import numpy as np
 
@@ -20,16 +21,43 @@ Policy = str | Sequence[int] | None
 KINDS = ("j1939", "maximum", "none")
 
 # Labels that say "no value" (common practice, no source), compared as whole labels after splitting
-# words at capitals and punctuation and dropping a leading or trailing word of FILLERS.
+# words at capitals and punctuation, dropping accents, and a leading or trailing word of FILLERS.
 NO_VALUE = frozenset(
     (
-        *("not available", "unavailable", "notavailable", "n a", "na", "sna"),
+        *("not available", "unavailable", "notavailable", "n a", "na", "nan", "sna", "snv"),
         *("invalid", "not valid", "no value", "no data", "no signal", "signal not available"),
+        *("no information", "not present", "data not available", "value not available"),
+        # German
+        *("nicht verfugbar", "nicht verfuegbar", "nicht vorhanden", "ungultig", "ungueltig"),
+        *("kein wert", "keine daten", "kein signal", "signal nicht verfugbar"),
+        *("signal nicht verfuegbar", "wert ungultig", "wert ungueltig", "signal ungultig"),
+        *("signal ungueltig", "nicht gultig", "nicht gueltig", "n v"),
+        # French
+        *("non disponible", "indisponible", "invalide", "non valide", "pas de donnees"),
+        *("aucune donnee", "pas de valeur", "aucune valeur", "pas de signal"),
+        # Spanish, Portuguese
+        *("no disponible", "invalido", "no valido", "sin datos", "sin valor", "sin senal"),
+        *("nao disponivel", "indisponivel", "nao valido", "sem dados", "sem valor", "sem sinal"),
+        # Italian, Dutch, Swedish
+        *("non disponibile", "non valido", "nessun dato", "nessun valore", "nessun segnale"),
+        *("niet beschikbaar", "ongeldig", "geen waarde", "geen gegevens", "geen data"),
+        *("ej tillganglig", "inte tillganglig", "otillganglig", "ogiltig", "inget varde"),
     )
 )
 # These are often states of a machine ("error" after "running"), so they count only where J1939
-# puts its error code: just below a code of NO_VALUE, or on top of a field of 8 bits and more.
-ERROR = frozenset(("error", "error indicator", "fault", "sensor error", "signal error"))
+# puts its error code: just below a code of NO_VALUE, or on top of a field of 8 bits and more; and
+# below another of them that counts.
+ERROR = frozenset(
+    (
+        *("error", "error indicator", "fault", "sensor error", "signal error", "failure"),
+        *("init", "initializing", "initialising", "initialization", "initialisation"),
+        *("not initialized", "not initialised", "uninitialized", "uninitialised"),
+        *("fehler", "sensorfehler", "signalfehler", "initialisierung", "nicht initialisiert"),
+        *("erreur", "defaut", "erreur capteur", "non initialise", "error de sensor", "fallo"),
+        *("inicializacion", "inicializando", "erro", "falha", "inicializacao", "errore"),
+        *("guasto", "inizializzazione", "fout", "initialisatie", "fel", "initiering"),
+    )
+)
 FILLERS = frozenset(("signal", "value", "data", "sensor"))
 ERROR_INDICATOR = 0xFE  # top byte: FE error, FF not available (J1939-71, from memory)
 
@@ -106,17 +134,17 @@ def _labelled_codes(spec: SignalSpec) -> tuple[int, ...]:
     plain = {code: _plain(label) for code, label in spec.labels.items()}
     no_value = {code for code, label in plain.items() if label in NO_VALUE}
     top = {largest(spec) - 1, largest(spec)} if spec.length_bits >= 8 else set()
-    error = {
-        code
-        for code, label in plain.items()
-        if label in ERROR and (code in top or code + 1 in no_value)
-    }
-    return tuple(sorted(no_value | error))
+    counted = set(no_value)
+    for code in sorted((c for c, label in plain.items() if label in ERROR), reverse=True):
+        if code in top or code + 1 in counted:
+            counted.add(code)
+    return tuple(sorted(counted))
 
 
 def _plain(label: str) -> str:
     """A label in lower case words: ``Signal_NotAvailable`` is ``not available``."""
-    spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", label)
+    bare = "".join(c for c in normalize("NFKD", label) if not combining(c))
+    spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", bare)
     words = re.findall(r"[a-z0-9]+", spaced.casefold())
     if " ".join(words) in ERROR | NO_VALUE:
         return " ".join(words)

@@ -20,6 +20,41 @@ def test_check_tells_what_is_bound_and_what_stays_unproven(tmp_path, capsys):
     assert "off: axle-witness: no second person today" in out
 
 
+def test_check_lists_the_codes_that_mean_no_value(tmp_path, capsys):
+    path = lay_out(tmp_path)
+    file = tmp_path / "drive_unit.dbc"
+    number = next(line.split()[1] for line in file.read_text().split("\n") if "UnitFast" in line)
+    labels = 'VAL_ {} Torque 32766 "Fehler" 32767 "nicht verfügbar" ;\n'
+    file.write_text(file.read_text() + labels.format(number), "utf-8")
+    assert main(["plan", "check", str(path)]) == 0
+    out = capsys.readouterr().out
+    assert "no value: units.rear.torque: 32766 Fehler, 32767 nicht verfügbar" in out
+    assert "no value: units.front.link_voltage: the codes of J1939" in out  # as the plan says
+    assert "no value: units.front.torque" not in out  # signed: J1939 has no codes there
+
+
+def test_a_broken_definition_of_two_buses_is_told_once_and_a_lost_signal_by_its_line(
+    tmp_path, capsys
+):
+    path = lay_out(tmp_path)
+    file = tmp_path / "drive_unit.dbc"
+    sound = file.read_text()
+    file.write_text(sound + "VAL_ 1", "utf-8")
+    assert main(["plan", "check", str(path)]) == 2
+    told = capsys.readouterr().err
+    assert told.count("ends in the middle of a statement") == 1
+    assert "1 mistake" in told
+    typed = next(line for line in sound.split("\n") if "SG_ Torque" in line)
+    file.write_text(sound.replace(typed, f"{typed}\n{typed.replace('Torque', 'Twin')}"), "utf-8")
+    assert main(["plan", "check", str(path)]) == 2
+    told = capsys.readouterr().err
+    line = sound.split("\n").index(typed) + 1
+    assert "units.front.torque: signal 'can1:UnitFast.Torque' cannot be used: " in told
+    assert f"drive_unit.dbc:{line}: signal 'Torque' of message 'UnitFast' overlaps 'Twin'" in told
+    assert "hint: correct start bit" in told
+    assert "units.front.speed" not in told
+
+
 def test_check_prints_every_mistake_and_answers_2(tmp_path, capsys):
     text = PLAN.replace("[rules.axle-witness]", "[rules.axle-directon]").replace(
         "yaw = 180", "yaw = 9x"

@@ -70,6 +70,9 @@ BY_ITSELF = {
               "range [0, 70000] is more than its bits can hold: 16 bits reach from 0 to 65535"),
     "never": (SOUND.replace("0|65535", "-9|-5"), "d.dbc:10: signal Fast.Speed: its declared range "
               "[-9, -5] is never reached"),
+    "label": (SOUND.replace("16|8@1+", "16|8@1-") + 'VAL_ 256 Still 255 "SNA" ;\n', "d.dbc:11: "
+              "signal Fast.Still: its value table names code 255, which its bits cannot hold; they "
+              "hold -128 to 127"),
     "cycle": (SOUND, "d.dbc:9: no cycle time for 1 of 1 messages: Fast"),
     "case": (SOUND.replace("Still", "speed"), "d.dbc:11: two signals of message Fast differ only "
              "in upper and lower case: Speed and speed"),

@@ -64,6 +64,25 @@ def test_a_label_that_says_so_is_enough(label):
     assert absent(None, spec(8, labels={7: "Seven", 200: label}), 7, 200, 255) == [200]
 
 
+@pytest.mark.parametrize(
+    "label",
+    [
+        *("Nicht verfügbar", "nicht_verfuegbar", "SignalUngueltig", "Ungültig", "kein Wert"),
+        *("Non disponible", ["Donnée", "invalide"][1], "pas de données", "No disponible"),
+        *("inválido", "Sin señal", "não disponível", "Non disponibile", "niet beschikbaar"),
+        *("Ej tillgänglig", "No Data", "no_information", "SNV", "NAN"),
+    ],
+)
+def test_labels_of_several_languages(label):
+    assert absent(None, spec(8, labels={7: "Seven", 200: label}), 7, 200, 255) == [200]
+
+
+def test_init_error_and_not_available_on_top_of_a_field_are_all_none():
+    labels = {253: "Init", 254: "Fehler", 255: "SNA", 1: "Init", 2: "Erreur", 3: "On"}
+    assert absent(None, spec(8, labels=labels), 1, 2, 3, 252, 253, 254, 255) == [253, 254, 255]
+    assert absent(None, spec(8, labels={0: "Init", 1: "On"}), 0, 1) == []
+
+
 def test_error_as_a_state_stays_a_value_and_beside_not_available_is_none():
     assert absent(None, spec(8, labels={0: "Off", 1: "On", 2: "Error"}), 2) == []
     assert absent(None, spec(2, labels={2: "Error", 3: "Not available"}), 1, 2, 3) == [2, 3]
