@@ -131,6 +131,10 @@ def run(args: argparse.Namespace) -> int:
         for reason in reasons(count.ids, definitions):
             _say(reason)
     _say(f"{args.to}: {count}")
+    if not count.rows:
+        _say("nothing was decoded")
+        for reason in _why_nothing(args, definitions):
+            _say(reason)
     return 0
 
 
@@ -271,6 +275,19 @@ def _wanted(texts: Sequence[str], definitions: Definitions) -> set[str]:
                 usable = [name.removeprefix(f"{EVERY}:") for name in names]
                 raise UnknownNameError("signal", name, usable)
     return wanted
+
+
+def _why_nothing(args: argparse.Namespace, definitions: Definitions) -> Iterator[str]:
+    """Likely reasons for an empty table; the capture is read once more for them."""
+    from canscope.capture.read import read_capture
+    from canscope.proofreading.against_capture import Traffic, why_nothing
+
+    if "-" in args.captures:
+        return
+    traffic = Traffic()
+    for frames in read_capture(*args.captures, format=args.format, channel=args.channel):
+        traffic.take(frames)
+    yield from why_nothing(traffic, definitions.messages)
 
 
 def _refuse_lost(name: str, definitions: Definitions) -> None:

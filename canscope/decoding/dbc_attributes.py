@@ -60,9 +60,10 @@ class Attributes:
     def j1939(self, dbc_id: int) -> bool:
         """Whether a message is a J1939 parameter group."""
         given = self.values.get(FRAME_FORMAT, {}).get((dbc_id, ""))
-        given = given if given is not None else self.defaults.get(FRAME_FORMAT, "")
+        if given is None and FRAME_FORMAT in self.choices:
+            given = self.defaults.get(FRAME_FORMAT)
+        named = (given or "").strip('"')
+        if not named.isdecimal():
+            return named == J1939
         choices = self.choices.get(FRAME_FORMAT) or FORMATS
-        if given.strip('"').isdecimal():
-            place = int(given.strip('"'))
-            return place < len(choices) and choices[place] == J1939
-        return FRAME_FORMAT in self.choices and unquoted(given) == J1939
+        return int(named) < len(choices) and choices[int(named)] == J1939

@@ -176,7 +176,7 @@ class DbcFile:
                 self._note("mended", f"the {keyword} statement has no semicolon", "add one", line)
             if keyword in ABOUT_SIGNALS:
                 self._details.append(statement)
-            elif keyword.startswith("BA_") and "REL" not in keyword:
+            elif keyword in ("BA_", "BA_DEF_", "BA_DEF_DEF_"):
                 self.attributes.take(statement)
 
     def _message(self, statement: Statement, line: int) -> MessageText:

@@ -77,7 +77,7 @@ HEADS = {
     "BS_": re.compile(r"BS_\s*+:[^\n]*"),
     "VERSION": re.compile(rf"VERSION\s*+{STRING}"),
 }
-HEADS["NS_"] = re.compile(r"NS_\s*+:[^\n]*+(?:\n[ \t]*+[A-Z_]*+[ \t]*+(?=\n|$))*+")
+HEADS["NS_"] = re.compile(r"NS_\s*+:[^\n]*+(?:\n[ \t]*+\w*+[ \t]*+(?=\n|$))*+")
 READ = GRAMMAR | HEADS
 # A string that begins so was begun by a quotation mark too many, at the end of another one.
 SWALLOWED = re.compile(r'"\s*;\s*\n')
@@ -131,8 +131,11 @@ class DbcText:
         if keyword in HEADS or not BEGIN.search(self.text, at + 1, found.end()):
             return found
         # A comment may quote statements; a quotation mark too many would swallow real ones.
-        swallows = any(map(SWALLOWED.match, re.findall(STRING, found[0])))
-        return None if keyword in GRAMMAR or swallows else found
+        strings = re.findall(STRING, found[0])
+        if keyword in GRAMMAR:
+            return None if any(map(BEGIN.search, strings)) else found
+        outside = BEGIN.search(re.sub(STRING, "", found[0]), 1)
+        return None if outside or any(map(SWALLOWED.match, strings)) else found
 
     def _may_end(self, found: re.Match[str]) -> bool:
         """Whether a statement without its semicolon is over: another begins, or the file ends."""

@@ -346,6 +346,19 @@ def compare(
     return found, files
 
 
+def why_nothing(traffic: Traffic, messages: Sequence[MessageSpec]) -> Iterator[str]:
+    """Why frames of this traffic may have given no value at all, in words, the likeliest first."""
+    for channel, seen in traffic.seen.items():
+        if _known(messages, seen):
+            continue
+        names = listed(_shown(identifier) for identifier in sorted(seen))
+        yield f"on {channel}, no identifier seen is defined: {names}"
+        for message in messages:
+            for what, hint in _why_not_seen(message, seen):
+                yield f"on {channel}, message {message.name} {what}: {hint}"
+                return
+
+
 def _of_strangers(
     file: str, messages: Iterable[MessageSpec], traffic: Traffic, line: Line
 ) -> Iterator[tuple[str, Problem]]:

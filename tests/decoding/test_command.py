@@ -127,6 +127,16 @@ def test_a_signal_with_a_mistake_is_refused_where_it_is_asked_for(job, dbc, tmp_
     assert pd.read_parquet(tmp_path / "out.parquet").signal.tolist() == ["Level"]
 
 
+def test_an_empty_table_says_why(job, dbc, capsys):
+    """The parameter groups are seen, the whole identifiers are not."""
+    plain = dbc(BODY.removesuffix(J1939), "plain.dbc")
+    assert job(definitions=("--definitions", str(plain))) == 0
+    said = capsys.readouterr().err
+    assert "nothing was decoded" in said
+    assert "on can0, no identifier seen is defined: 7FF, 0CF00400x, 18FEEE00x" in said
+    assert "message Engine was not seen; its parameter group came as 0CF00400x: if it is" in said
+
+
 def test_inputs_are_never_written_over_but_an_output_is_replaced(job, tmp_path, capsys):
     os.link(tmp_path / "drive.log", tmp_path / "drive.csv")
     assert job(to="drive.csv") == 2
