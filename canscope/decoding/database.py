@@ -66,7 +66,7 @@ class _Channel:
 
     def __init__(self, channel: str) -> None:
         self._channel = channel
-        self._by: dict[Hashable, list[MessageSpec]] = {}
+        self._by: dict[Hashable, list[int]] = {}  # places in ``_messages``
         self._messages: list[MessageSpec] = []
         self._bus: dict[str, str] = {}  # key of a message -> its bus within its file
         self.lost: list[Lost] = []
@@ -81,15 +81,15 @@ class _Channel:
                 continue
             placed = on_channel(message, self._channel)
             keys = ("id", identity(placed)), ("name", placed.name)
-            same = [old for key in keys for old in self._by.get(key, [])]
+            same = [self._messages[place] for key in keys for place in self._by.get(key, [])]
             if any(old == replace(placed, file=old.file) for old in same):
                 continue
             if same and bus not in ("", self._bus.get(same[0].key)) and same[0].file == file.name:
                 raise self._collision(placed, same[0])  # several buses taken for one
+            for key in keys:
+                self._by.setdefault(key, []).append(len(self._messages))
             self._messages.append(placed)
             self._bus[placed.key] = bus
-            for key in keys:
-                self._by.setdefault(key, []).append(placed)
         for problem in file.problems:
             if problem.weight == "unusable" and problem.message:
                 self.lost.append(Lost(self._channel, file.name, problem))
@@ -101,12 +101,11 @@ class _Channel:
             DefinitionError: none is left that has a signal.
         """
         colliding: dict[int, DefinitionError] = {}  # by place of a message
-        places = {id(message): place for place, message in enumerate(self._messages)}
         for same in self._by.values():
             if len(same) > 1:
-                error = self._collision(same[1], same[0])
-                for message in same:
-                    colliding.setdefault(places[id(message)], error)
+                error = self._collision(self._messages[same[1]], self._messages[same[0]])
+                for place in same:
+                    colliding.setdefault(place, error)
         kept = [m for place, m in enumerate(self._messages) if place not in colliding]
         for place, error in colliding.items():
             if not any(message.signals for message in kept):

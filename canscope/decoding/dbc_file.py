@@ -240,26 +240,24 @@ class DbcFile:
 
     def _drop_duplicates(self) -> None:
         """Two messages that one identifier or name could mean: neither is decoded."""
-        by: dict[int | str, list[MessageText]] = {}
-        for message in self.messages:
+        by: dict[int | str, list[int]] = {}  # places in ``messages``
+        for place, message in enumerate(self.messages):
             for key in (message.dbc_id, message.name):
-                by.setdefault(key, []).append(message)
-        gone: set[int] = set()  # places in ``messages``
-        place = {id(message): at for at, message in enumerate(self.messages)}
+                by.setdefault(key, []).append(place)
+        gone: set[int] = set()
         for key, several in by.items():
-            for message in several[1:]:
-                if id(message) not in place or place[id(message)] in gone:
-                    continue
-                first = several[0]
-                if message.dbc_id == first.dbc_id and message.alike(first):
+            first = self.messages[several[0]]
+            for place in several[1:]:
+                message = self.messages[place]
+                if place not in gone and message.dbc_id == first.dbc_id and message.alike(first):
                     what = f"message {message.name!r} is defined twice, the first time on line "
                     self._note("mended", f"{what}{first.line}", "take one out", message.line)
-                    gone.add(place[id(message)])
-            left = [m for m in several if place[id(m)] not in gone]
+                    gone.add(place)
+            left = [place for place in several if place not in gone]
             if len(left) > 1:
-                self._refuse_all(left, key)
-                gone.update(place[id(message)] for message in left)
-        self.messages = [m for at, m in enumerate(self.messages) if at not in gone]
+                self._refuse_all([self.messages[place] for place in left], key)
+                gone.update(left)
+        self.messages = [m for place, m in enumerate(self.messages) if place not in gone]
 
     def _refuse_all(self, several: list[MessageText], key: int | str) -> None:
         names = " and ".join(f"{m.name!r} (line {m.line})" for m in several[:4])
