@@ -71,7 +71,9 @@ GRAMMAR = {
     ),
 }
 # Whatever they say changes no value: passed over up to their semicolon, strings and all.
-PASSED = re.compile(rf"(?:{_ANY})\b(?:[^;\"]|{STRING})*+;")
+PASSED = re.compile(
+    rf"(?:{_ANY})\b(?:[^;\"\n]|\n(?![ \t]*(?:{_ANY})\b)|{STRING})*+;"  # not over a next one
+)
 HEADS = {
     "BU_": re.compile(rf"BU_\s*+:(?:\s*+{WORD})*+"),
     "BS_": re.compile(r"BS_\s*+:[^\n]*"),
@@ -131,11 +133,8 @@ class DbcText:
         if keyword in HEADS or not BEGIN.search(self.text, at + 1, found.end()):
             return found
         # A comment may quote statements; a quotation mark too many would swallow real ones.
-        strings = re.findall(STRING, found[0])
-        if keyword in GRAMMAR:
-            return None if any(map(BEGIN.search, strings)) else found
-        outside = BEGIN.search(re.sub(STRING, "", found[0]), 1)
-        return None if outside or any(map(SWALLOWED.match, strings)) else found
+        wrong = BEGIN.search if keyword in GRAMMAR else SWALLOWED.match
+        return None if any(map(wrong, re.findall(STRING, found[0]))) else found
 
     def _may_end(self, found: re.Match[str]) -> bool:
         """Whether a statement without its semicolon is over: another begins, or the file ends."""

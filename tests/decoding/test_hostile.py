@@ -62,13 +62,27 @@ def test_a_million_signals_are_refused(tmp_path):
         ("BO_ 291 M: 8 Node\n" + "".join(map(SIGNAL.format, range(5000))), "overlaps"),
         ("".join(f"VAL_ {n} T 1 x;\n" for n in range(5000)), ""),
         ('CM_ "' * 30_000, ""),
+        ('CM_ "\n' * 8000, ""),
+        ("CM_ words\n" * 8000, ""),
         ("BO_ " * 100_000, "in the middle of a statement"),
         ("(" * 500_000, "not readable as DBC"),
         ('SG_ "' + " " * 500_000 + ":", ""),
         ("BO_ 291 M: " + "9" * 5000 + " Node\n", "a message cannot be read"),
         ("BO_ " + "9" * 5000 + " M: 8 Node\n", "a message cannot be read"),
     ],
-    ids=["same", "overlaps", "tables", "quotes", "heads", "brackets", "blanks", "long", "id"],
+    ids=[
+        "same",
+        "overlaps",
+        "tables",
+        "quotes",
+        "comments",
+        "words",
+        "heads",
+        "brackets",
+        "blanks",
+        "long",
+        "id",
+    ],
 )
 def test_many_mistakes_take_no_more_time_than_many_lines(tmp_path, lines, told):
     path = tmp_path / "x.dbc"
