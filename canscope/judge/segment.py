@@ -54,7 +54,8 @@ class Segment:
             history.append(role, samples)
         found = self._finder.feed(time_slice.samples, time_slice.arrivals, history, until)
         self._exhibits.events.add(found.events)
-        self._align(found.spans)
+        windows = self._windows(found.spans)
+        self._align(windows)
         piece = self._piece(
             time_slice.frames,
             dict(time_slice.arrivals),
@@ -67,7 +68,7 @@ class Segment:
             self._states[name], outcomes = self._ledger.rules[name].fold(self._states[name], piece)
             self._ledger.add(name, outcomes)
         self._same = same_frames.compare(self._same, piece)
-        self._judge_windows(found.spans)
+        self._judge_windows(windows)
         self._start_ns = until
         if until >= self._settled_ns + SETTLE_NS:
             self.settle()
@@ -93,8 +94,9 @@ class Segment:
         self.settle()
         ledger, until = self._ledger, self._start_ns
         spans = self._finder.finish(until)
-        self._align(spans)
-        self._judge_windows(spans)
+        windows = self._windows(spans)
+        self._align(windows)
+        self._judge_windows(windows)
         piece = self._piece(empty_frames(), {}, until, (), (), spans)
         for name, state in self._states.items():
             ledger.add(name, ledger.rules[name].close(state, piece))
@@ -133,20 +135,23 @@ class Segment:
             spans,
         )
 
-    def _align(self, spans: Sequence[Span]) -> None:
-        """Compare the buses' clocks over the attempts that have closed, before rules are asked."""
-        for span in spans:
-            if span.kind is Window.ATTEMPT:
-                ledger, history = self._ledger, self._history
-                ledger.alignment.add(
-                    ClosedWindow(self._bench, history, span, span.end_ns, ledger.origin)
-                )
+    def _windows(self, spans: Sequence[Span]) -> list[ClosedWindow]:
+        return [
+            ClosedWindow(self._bench, self._history, span, span.end_ns, self._ledger.origin)
+            for span in spans
+        ]
 
-    def _judge_windows(self, spans: Sequence[Span]) -> None:
+    def _align(self, windows: Sequence[ClosedWindow]) -> None:
+        """Compare the buses' clocks over the attempts that have closed, before rules are asked."""
+        for window in windows:
+            if window.span.kind is Window.ATTEMPT:
+                self._ledger.alignment.add(window)
+
+    def _judge_windows(self, windows: Sequence[ClosedWindow]) -> None:
         """Hand every window that has closed to the rules of its kind."""
         ledger = self._ledger
-        for span in spans:
-            window = ClosedWindow(self._bench, self._history, span, span.end_ns, ledger.origin)
+        for window in windows:
+            span = window.span
             if span.kind is Window.BURST:
                 self._exhibits.add_burst(self._bursts.row(window))
             for name, rule in ledger.rules.items():

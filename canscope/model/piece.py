@@ -28,6 +28,17 @@ class Past:
     bench: Bench
     history: History
     until_ns: int
+    _known: dict[Hashable, Any]
+
+    def once(self, key: Hashable, make: Callable[[], Made]) -> Made:
+        """A value that depends on this past and the key alone: made for the first rule that asks.
+
+        The key names the work and holds all that it depends on, such as a carried state.
+        """
+        if key not in self._known:
+            self._known[key] = make()
+        made: Made = self._known[key]
+        return made
 
     def back(self, role: str, start_ns: int) -> Samples:
         """A role's samples with start_ns <= time < until_ns; at most the last 120 s."""
@@ -117,16 +128,6 @@ class Piece(Past):
     _backs: dict[tuple[str, int], Samples] = field(default_factory=dict)
     _known: dict[Hashable, Any] = field(default_factory=dict)
 
-    def once(self, key: Hashable, make: Callable[[], Made]) -> Made:
-        """A value that depends on the piece and the key alone: made for the first rule that asks.
-
-        The key names the work and holds all that it depends on, such as a carried state.
-        """
-        if key not in self._known:
-            self._known[key] = make()
-        made: Made = self._known[key]
-        return made
-
     def __getitem__(self, role: str) -> Samples:
         """A role's samples of this piece alone."""
         return self.back(role, self.start_ns)
@@ -178,6 +179,7 @@ class ClosedWindow(Past):
     span: Span
     until_ns: int
     origin_ns: int
+    _known: dict[Hashable, Any] = field(default_factory=dict)
 
     def __getitem__(self, role: str) -> Samples:
         """A role's samples of the window, from ``span.start_ns`` to its end."""

@@ -62,9 +62,13 @@ def lag_of(window: ClosedWindow, role: str) -> Lag | None:
 
     None where both are one bus, or where the attempt does not show it.
     """
+    return window.once((lag_of, role), lambda: _lag_of(window, role))
+
+
+def _lag_of(window: ClosedWindow, role: str) -> Lag | None:
     bench = window.bench
     channel = bench.bindings[role].signal.channel
-    found = _reference(window)
+    found = window.once(_reference, lambda: _reference(window))
     pack = window.at("pack.voltage", window.span.start_ns, before=True).value[0]
     if found is None or np.isnan(pack) or pack < LEAST_V:
         return None

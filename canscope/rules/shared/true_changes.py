@@ -46,6 +46,10 @@ class Change:
 
 def true_closings(window: ClosedWindow, pole: str) -> list[Change]:
     """The closings of a pole in an attempt, in time order, as they really were."""
+    return window.once((true_closings, pole), lambda: _true_closings(window, pole))
+
+
+def _true_closings(window: ClosedWindow, pole: str) -> list[Change]:
     found = []
     for place, event in enumerate(closings(window, pole)):
         shown = None
