@@ -12,6 +12,9 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from canscope.report import wording
+from canscope.report._compiled_templates import CompiledTemplates
+
+KEPT = Path(__file__).parent / "__pycache__"
 
 
 def environment(*folders: Path) -> Environment:
@@ -24,6 +27,7 @@ def environment(*folders: Path) -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
+        bytecode_cache=CompiledTemplates(KEPT, Path(__file__).read_text("utf-8")),
     )
 
 

@@ -173,7 +173,7 @@ def _changed(key: str, piece: Piece, raw: dict[str, int]) -> Int64s:
         codes = np.concatenate((np.array([known]), samples.raw))
         found.append(samples.time_ns[np.diff(codes) != 0])
         raw[role] = int(samples.raw[-1])
-    return np.unique(np.concatenate(found))
+    return np.sort(np.concatenate(found))
 
 
 def _joined(one: Stream, other: Stream) -> Stream:
@@ -201,7 +201,7 @@ def _compared(pair: Pair, until_ns: int, number: int) -> tuple[Pair, Rows | None
         far = times[:, None] - pair.heard.time_ns[None, low:high]
         near = np.abs(far) <= NEAR_NS
         equal = near & (words[:, None] == pair.heard.word[None, low:high])
-        tells = near.any(axis=1) & (np.isin(times, pair.changed) | ~equal.any(axis=1))
+        tells = near.any(axis=1) & (_among(times, pair.changed) | ~equal.any(axis=1))
         chosen = np.flatnonzero(tells)[: MOST_TELLING - telling]
         if not len(chosen):
             continue
@@ -234,6 +234,12 @@ def _compared(pair: Pair, until_ns: int, number: int) -> tuple[Pair, Rows | None
     delay_ms = (np.concatenate(where) - BINS // 2) * BIN_NS / 1e6
     told = Rows(number, np.concatenate(at)[enough], percent[enough], delay_ms[enough])
     return replace(after, same=same), told
+
+
+def _among(times: Int64s, sorted_ns: Int64s) -> Bools:
+    """Which instants are among others that are sorted (``np.isin`` would sort them again)."""
+    left, right = sorted_ns.searchsorted(times), sorted_ns.searchsorted(times, "right")
+    return np.asarray(right > left)
 
 
 def _smooth(votes: Int64s) -> Int64s:

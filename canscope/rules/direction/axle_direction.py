@@ -173,8 +173,7 @@ class AxleDirection(Rule):
             creep = follow(piece, role, axle.creep, sense(self.creeping_rpm))
             slow_ns = _slow_until(speed, axle.slow_ns)
             still_ns = _slow_until(creep, axle.still_ns)
-            stalled = self._pushing(piece, unit, axle.stalled, self.stalled_Nm)
-            strained = self._pushing(piece, unit, axle.strained, 2 * self.stalled_Nm)
+            stalled, strained = self._pushing(piece, unit, axle)
             asked = state.asked.of(unit.name) if marked else request
             moved = self._turned(piece, unit, asked, speed, slow_ns)
             moved += self._against(piece, unit, asked, (speed, slow_ns), (creep, still_ns))
@@ -300,25 +299,31 @@ class AxleDirection(Rule):
             **_requested(piece.bench),
         )
 
-    def _pushing(
-        self, piece: Piece, unit: DriveUnit, carried: LastLabel, least_Nm: float
-    ) -> Stretches:
-        """Stretches in which the unit pushes while a direction is asked, and does not move."""
+    def _pushing(self, piece: Piece, unit: DriveUnit, axle: Axle) -> tuple[Stretches, Stretches]:
+        """Stretches in which the unit pushes, once and twice as hard as it takes to turn.
+
+        Only while a direction is asked, and it does not move.
+        """
         role = unit.role("torque")
         torque = piece[role]
         times = torque.time_ns
         if not len(times):
-            return follow(piece, role, carried)
+            return follow(piece, role, axle.stalled), follow(piece, role, axle.strained)
         asked = piece.at(REQUEST, times).value
         speed_rpm = piece.at(unit.role("speed"), times).value
         has_brake, has_pedal = piece.bench.has(BRAKE), piece.bench.has(PEDAL)
         brake = piece.at(BRAKE, times).value if has_brake or not has_pedal else np.zeros(len(times))
         pedal = piece.at(PEDAL, times).value if has_pedal else np.full(len(times), 100.0)
-        pushes: Bools = np.abs(torque.value) >= least_Nm
-        pushes &= (brake == 0) & (pedal > self.rest_percent)
-        label = np.where(pushes & (np.abs(speed_rpm) < self.still_rpm), asked, 0.0)
-        label[np.isnan(torque.value + brake + pedal + speed_rpm + asked)] = np.nan
-        return stretches(role, carried, times, label, piece.history.patience_ns(role, times))
+        held = (brake == 0) & (pedal > self.rest_percent) & (np.abs(speed_rpm) < self.still_rpm)
+        unknown = np.isnan(torque.value + brake + pedal + speed_rpm + asked)
+        patience_ns = piece.history.patience_ns(role, times)
+
+        def pushes(carried: LastLabel, least_Nm: float) -> Stretches:
+            label = np.where(held & (np.abs(torque.value) >= least_Nm), asked, 0.0)
+            label[unknown] = np.nan
+            return stretches(role, carried, times, label, patience_ns)
+
+        return pushes(axle.stalled, self.stalled_Nm), pushes(axle.strained, 2 * self.stalled_Nm)
 
     def _stalled(
         self, piece: Piece, unit: DriveUnit, stalled: Stretches, long_s: float
