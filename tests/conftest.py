@@ -20,7 +20,7 @@ def pytest_addoption(parser):
     parser.addoption("--definitions", help="folder of definition files to compare with cantools")
     parser.addoption("--frames", type=int, default=500, help="random frames of each message there")
     parser.addoption("--full-matrix", action="store_true", help="all runs of the fault matrix")
-    parser.addoption("--kills", type=int, default=20, help="how often a recorder is killed")
+    parser.addoption("--kills", type=int, default=10, help="how often a recorder is killed")
     parser.addoption(
         "--every-fault", action="store_true", help="record with every fault, not with a few"
     )

@@ -10,11 +10,11 @@ QUICK = ("hot-while-dry", "bad-precharge")  # of the demo's faults, to be record
 
 
 def pytest_generate_tests(metafunc):
-    """A fifth of all faults and two of the demo's, or with ``--every-fault`` all of them."""
+    """A tenth of all faults and two of the demo's, or with ``--every-fault`` all of them."""
     every = metafunc.config.getoption("--every-fault")
     if "any_fault" in metafunc.fixturenames:
         names = sorted(fault_names())
-        metafunc.parametrize("any_fault", names if every else names[2::5])
+        metafunc.parametrize("any_fault", names if every else names[2::10])
     if "demo_fault" in metafunc.fixturenames:
         shown = [show for show in SHOWS if show.fault and (every or show.fault in QUICK)]
         metafunc.parametrize("demo_fault", shown, ids=lambda show: show.fault)

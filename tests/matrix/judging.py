@@ -64,10 +64,14 @@ class Row:
     wrongs: tuple[str, ...]
 
 
-def judged(scenario: Scenario, read: Decoded | None = None) -> Row:
-    """Run a scenario (or take it as already read) and hold it against what its fault declares."""
+def judged(scenario: Scenario) -> Row:
+    """Run a scenario and hold it against what its fault declares."""
     run = scenario.run()
-    report = (read or decoded(run)).report()
+    return row_of(scenario, run, report_of(run))
+
+
+def row_of(scenario: Scenario, run: Run, report: Report) -> Row:
+    """The report on a scenario's run, held against what its fault declares."""
     return Row(
         scenario,
         str(report.verdict),

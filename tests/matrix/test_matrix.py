@@ -17,7 +17,7 @@ from canscope.simulate.faults.fault import FAULTS
 from canscope.simulate.runs import make_run
 from canscope.simulate.script import DrySpin
 from canscope.simulate.vehicle import BRAMBLE, Limits
-from tests.matrix.judging import decoded, judged, rules_with
+from tests.matrix.judging import decoded, row_of, rules_with
 from tests.matrix.scenarios import TIMES, fifth, scenarios
 from tests.matrix.spoiled import spoiled
 
@@ -46,7 +46,7 @@ def pytest_generate_tests(metafunc):
 def test_a_run_is_judged_as_what_it_is(scenario):
     run = scenario.run()
     read = decoded(run)
-    row = judged(scenario, read)
+    row = row_of(scenario, run, read.report())
     assert row.wrongs == ()
     if scenario.fault is None:
         return

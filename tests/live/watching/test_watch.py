@@ -61,7 +61,7 @@ class Watched:
 
 
 def test_what_was_found_live_is_what_is_found_in_the_recording(tmp_path, any_fault):
-    """A law over all faults; a fifth of them every time, all with ``--every-fault``."""
+    """A law over all faults; a tenth of them every time, all with ``--every-fault``."""
     files = write_run(run_with(any_fault), tmp_path / "made")
     plan = read_plan(files.plan)
     live = Watched(tmp_path / "run", [f"*=replay:{files.capture}@40"], plan).play()
