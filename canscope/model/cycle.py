@@ -14,6 +14,7 @@ from canscope.model.signals import NEVER
 from canscope.model.tables import SECOND_NS, Int64s
 
 LEARNED_FROM = 32  # intervals whose median becomes the cycle where nobody states one
+SETTLES_NS = SECOND_NS  # a node may send more often at first; common practice, no source
 UNLEARNED_NS = SECOND_NS  # cycle assumed until then: common practice, no source
 STALE_CYCLES = 3  # ISO 11783-7 heartbeat: 100 ms, error beyond 300 ms
 
@@ -21,18 +22,23 @@ STALE_CYCLES = 3  # ISO 11783-7 heartbeat: 100 ms, error beyond 300 ms
 class Cycle:
     """The cycle of one role or message: stated, else learned from its first samples, then frozen.
 
+    It is learned from the first 32 intervals that begin at least 1 s after the first sample.
     ``ns`` is None while it is not known.
     """
 
     def __init__(self, stated_ns: int | None = None) -> None:
         self.ns = stated_ns
         self._learned_at_ns = int(NEVER)
+        self._settled_ns: int | None = None  # from when on intervals are learned from
         self._first_ns: list[int] = []
 
     def learn(self, time_ns: Int64s) -> None:
         """Take in the stamps of the next samples; they matter only while the cycle is unknown."""
-        if self.ns is not None:
+        if self.ns is not None or not len(time_ns):
             return
+        if self._settled_ns is None:
+            self._settled_ns = int(time_ns[0]) + SETTLES_NS
+        time_ns = time_ns[time_ns >= self._settled_ns]
         self._first_ns += time_ns[: LEARNED_FROM + 1 - len(self._first_ns)].tolist()
         if len(self._first_ns) > LEARNED_FROM:
             self.ns = int(median(np.diff(self._first_ns)))

@@ -39,8 +39,9 @@ class ControlSupply(Rule):
     Unproven
         No contactor closed (not-exercised); the readings do not cover the time around a closing
         (stale, not-available, out-of-range); a rolling counter (``units.X.alive``) jumped or began
-        anew within that time: a node that restarted is a sign of a brown-out shorter than a sample
-        (inferred); a reading above 36 V, which is no 12 V nor 24 V supply's (sensor-suspect).
+        anew from the closing on: a node that restarted is a sign of a brown-out shorter than a
+        sample (inferred); a reading above 36 V, which is no 12 V nor 24 V supply's
+        (sensor-suspect).
     """
 
     minimum_V: float = limit(10.5, "V", low=8.0, high=14.0, looser="lower")
@@ -113,7 +114,7 @@ class ControlSupply(Rule):
             yield covered
         elif end >= window.until_ns:
             yield self._cut(window, pole, event)
-        yield from self._restarts(window, pole, event, begin, last)
+        yield from self._restarts(window, pole, event, last)
 
     def _covered(
         self, window: ClosedWindow, pole: str, event: Event, begin: int, last: int
@@ -137,14 +138,14 @@ class ControlSupply(Rule):
         return Doubt(NAME, "not-exercised", text, window.until_ns)
 
     def _restarts(
-        self, window: ClosedWindow, pole: str, event: Event, begin: int, last: int
+        self, window: ClosedWindow, pole: str, event: Event, last: int
     ) -> Iterator[Doubt]:
-        """Doubts for rolling counters that do not continue over the time around the closing."""
+        """Doubts for rolling counters that do not count on once the contactor closes."""
         for unit in window.bench.units:
             role = unit.role("alive")
             if not window.bench.has(role):
                 continue
-            jump_ns = counter_jump(window, role, begin, last)
+            jump_ns = counter_jump(window, role, event.after_ns, last)
             if jump_ns is not None:
                 text = f"the rolling counter of {unit.name} did not count on when {pole} closed: "
                 text += "a sign of a brown-out shorter than a sample"

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from canscope.model.bench import Bench, Binding
-from canscope.model.cycle import LEARNED_FROM, UNLEARNED_NS
+from canscope.model.cycle import LEARNED_FROM, SETTLES_NS, UNLEARNED_NS
 from canscope.model.piece import Piece
 from canscope.model.tables import Bools, Floats, Int64s
 
@@ -35,6 +35,7 @@ class Intervals:
     cycle_ns: int | None
     tail: tuple[int, ...] = ()
     open: int = 0
+    settled_ns: int | None = None  # from when on intervals are learned from
     learning: tuple[int, ...] = ()
     heard: int = 0
     missing: int = 0
@@ -209,6 +210,10 @@ def _missing(interval: Int64s, rows: Int64s, cycle_ns: int, stated: bool) -> Boo
 
 def _learned(known: Intervals, new: Int64s) -> tuple[Intervals, Growth | None]:
     """Learn the cycle where nobody states it: a single one, also if many frames are missing."""
+    settled_ns = int(new[0]) + SETTLES_NS if known.settled_ns is None else known.settled_ns
+    early = int(np.searchsorted(new, settled_ns))
+    known = replace(known, settled_ns=settled_ns, heard=known.heard + early)
+    new = new[early:]
     times = np.array([*known.learning, *new[: LEARNED_FROM + 1 - len(known.learning)]], np.int64)
     rest = new[len(times) - len(known.learning) :]
     if len(times) <= LEARNED_FROM:

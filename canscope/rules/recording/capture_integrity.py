@@ -9,7 +9,7 @@ from typing import ClassVar
 import numpy as np
 
 from canscope.model.bench import Bench
-from canscope.model.cycle import LEARNED_FROM
+from canscope.model.cycle import LEARNED_FROM, SETTLES_NS
 from canscope.model.median import median
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece
@@ -201,12 +201,15 @@ def _told(messages: Mapping[str, Missing]) -> str:
 
 
 def _learned(known: Mapping[str, tuple[int, ...]], piece: Piece) -> Mapping[str, tuple[int, ...]]:
-    """The first stamps of every message whose cycle is stated, with those of this piece."""
-    short = [key for key in _cycles_ns(piece.bench) if len(known.get(key, ())) <= LEARNED_FROM]
+    """The first stamp of every message whose cycle is stated, and 33 from 1 s later on."""
+    short = [key for key in _cycles_ns(piece.bench) if len(known.get(key, ())) < LEARNED_FROM + 2]
     after = dict(known) if short else known
     for key in short:
-        had = known.get(key, ())
-        times = piece.arrivals.get(key, NONE)[: LEARNED_FROM + 1 - len(had)]
+        had, times = known.get(key, ()), piece.arrivals.get(key, NONE)
+        if not len(times):
+            continue
+        had = had or (int(times[0]),)
+        times = times[times >= had[0] + SETTLES_NS][: LEARNED_FROM + 2 - len(had)]
         after = {**after, key: (*had, *times.tolist())}
     return after
 
@@ -214,9 +217,9 @@ def _learned(known: Mapping[str, tuple[int, ...]], piece: Piece) -> Mapping[str,
 def _paced(first_ns: Mapping[str, tuple[int, ...]], bench: Bench) -> Iterator[Doubt]:
     """A doubt if all messages agree that the clock ran too fast or too slow."""
     pace = [
-        median(np.diff(first_ns[key])) / cycle_ns
+        median(np.diff(first_ns[key][1:])) / cycle_ns
         for key, cycle_ns in _cycles_ns(bench).items()
-        if len(first_ns.get(key, ())) > LEARNED_FROM
+        if len(first_ns.get(key, ())) > LEARNED_FROM + 1
     ]
     if len(pace) < FEWEST or max(pace) > min(pace) * (1 + WRONG):
         return

@@ -8,20 +8,21 @@ from typing import ClassVar
 
 import numpy as np
 
-from canscope.model.bench import Bench
-from canscope.model.cycle import LEARNED_FROM
+from canscope.model.bench import POLES, Bench
+from canscope.model.cycle import LEARNED_FROM, SETTLES_NS
 from canscope.model.findings import Verdict
 from canscope.model.median import median
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import ALL_STAGES, CardStep, Rule, Worst, limit, unjudged
-from canscope.model.tables import Int64s
+from canscope.model.tables import Bools, Int64s
 from canscope.rules import RULES
 from canscope.rules.recording._losses import Growth, Losses, begin, follow
 from canscope.rules.recording._messages import message_subjects
 from canscope.trust.silence import Silences, gaps, idle
 
 MS = 10**6
+POLE_ROLES = tuple(f"contactors.{pole}" for pole in POLES)
 OFTEN = 0.6  # of the stated cycle on average: less is another sender; common practice, no source
 TOGETHER_NS = 10 * S  # a shutdown silences all nodes within this time; common practice, no source
 
@@ -34,6 +35,9 @@ class Node:
     last_ns: int | None = None
     due_ns: int = 0  # when the present silence gets too long, once the cycle is known
     quiet_ns: int = 0  # of the present silence: nothing at all was recorded on any bus
+    restarted: bool = False  # it paused once before any pole closed
+    settled_ns: int | None = None  # from when on intervals are learned from
+    early: tuple[int, int, int] = (0, 0, 0)  # the longest before that: start, length, quiet
     learning: tuple[int, ...] = ()  # intervals, while the cycle is not known
     learning_quiet: tuple[int, ...] = ()  # the part of each in which nothing at all was recorded
     late: bool = False  # the present silence was reported as too long
@@ -49,6 +53,7 @@ class Bus:
     awake: bool
     nodes: Mapping[str, Node]
     frame_ns: int | None = None  # the last frame of any kind
+    closed_ns: int | None = None  # when a pole was first seen closed
     losses: Losses = field(default_factory=Losses)
 
 
@@ -61,13 +66,16 @@ class CycleTime(Rule):
         For each message, from its first frame to shutdown, and anew after waking: every interval
         between its frames, and a silence as soon as it lasts too long, so that a node that dies
         fails without sending anything more. The cycle is the plan's, else the definition's, else
-        the median of the first 32 intervals. Of a multiplexed message only the frames count that
-        carry what is bound of it. A silence that begins while all poles are open and
-        nothing turns may be a shutdown (all nodes within 10 s of each other); it fails once
-        another node is heard more than 10 s later, a pole closes, a unit turns, or the node itself
-        speaks again. Stretches in which nothing at all was recorded, of no message and on no bus
-        (``cycles`` of the fastest one), are no node's fault and not counted: a node is silent
-        while others are heard.
+        the median of the first 32 intervals later than 1 s after the first frame. Of a multiplexed
+        message only the frames count that carry what is bound of it. A silence that begins while
+        all poles are open and nothing turns may be a shutdown (all nodes within 10 s of each
+        other); it fails once another node is heard more than 10 s later, a pole closes, a unit
+        turns, or the node itself speaks again. Not so where a node restarts, once and within 10 s,
+        before any pole has closed; nor, where no ignition is bound, where all messages of a unit
+        sleep after high voltage was on, until they wake or the recording ends: another bus may talk
+        on. Stretches in which nothing at all was recorded, of no message and on no bus (``cycles``
+        of the fastest one), are no node's fault and not counted: a node is silent while others are
+        heard.
         Frames that are missing one by one: more than 3 and more than one in 1,000 intervals of two
         or three whole cycles, beside which no frame came early or late to make up for it. Where
         nobody states the cycle, single ones have to come before and after.
@@ -125,6 +133,7 @@ class CycleTime(Rule):
         """Judge intervals, and silences whose deadline has passed by a later frame of any kind."""
         found: list[Outcome] = []
         nodes, awake, frame_ns = dict(state.nodes), state.awake, state.frame_ns
+        closed_ns = state.closed_ns if state.closed_ns is not None else _first_closed_ns(piece)
         every_gap = gaps(piece, state.frame_ns, self.cycles)
         for first_ns, last_ns, awake in _stretches(state.awake, piece):
             ends_ns = every_gap.end_ns
@@ -132,13 +141,14 @@ class CycleTime(Rule):
             frame_ns = _last_frame(piece, last_ns, frame_ns)
             heard = {key: _between(piece, key, first_ns, last_ns) for key in nodes}
             for key, times in heard.items():
-                nodes[key], rows = self._intervals(key, nodes[key], times, quiet)
+                nodes[key], rows = self._intervals(key, nodes[key], times, quiet, piece, closed_ns)
                 found += rows
             # Only now the last arrival of every node is known.
             latest = {key: node.last_ns for key, node in nodes.items()}
             for key, node in nodes.items():
                 if frame_ns is not None and frame_ns > node.due_ns:
-                    nodes[key], rows = self._silence(key, node, piece, last_ns, latest)
+                    slept = closed_ns is not None and closed_ns < node.due_ns
+                    nodes[key], rows = self._silence(key, node, piece, last_ns, latest, slept)
                     found += rows
             if not awake:
                 found += self._lasting(nodes, last_ns)
@@ -150,10 +160,17 @@ class CycleTime(Rule):
             for key, growth in grown.items()
             if key in known and growth.beyond.any()
         ]
-        return Bus(awake, nodes, _last_frame(piece, piece.until_ns, frame_ns), losses), found
+        frame_ns = _last_frame(piece, piece.until_ns, frame_ns)
+        return Bus(awake, nodes, frame_ns, closed_ns, losses), found
 
     def _intervals(
-        self, key: str, node: Node, times: Int64s, quiet: Silences
+        self,
+        key: str,
+        node: Node,
+        times: Int64s,
+        quiet: Silences,
+        piece: Piece,
+        closed_ns: int | None,
     ) -> tuple[Node, list[Outcome]]:
         """Judge the intervals that end with these arrivals."""
         if not len(times):
@@ -170,6 +187,8 @@ class CycleTime(Rule):
         found: list[Outcome] = []
         node = replace(node, last_ns=int(times[-1]), quiet_ns=0, late=False, asked=False)
         if node.cycle_ns is None:
+            node, early = _settling(node, times, spared)
+            times, spared = times[early:], spared[early:]
             used = min(LEARNED_FROM - len(node.learning), len(times) - 1)
             learning = (*node.learning, *np.diff(times[: used + 1]).tolist())
             learning_quiet = (*node.learning_quiet, *spared[:used].tolist())
@@ -180,12 +199,19 @@ class CycleTime(Rule):
             node = replace(node, cycle_ns=cycle_ns, learning=(), learning_quiet=())
             times, spared = times[used:], spared[used:]
             # The intervals learned from cannot be judged sooner.
-            at = np.full(LEARNED_FROM, times[0])
-            found += self._judged(key, node, at, np.array(learning), np.array(learning_quiet))
+            early_ns, length_ns, early_quiet_ns = node.early
+            intervals = np.array([length_ns, *learning], np.int64)
+            quiets = np.array([early_quiet_ns, *learning_quiet], np.int64)
+            starts = times[0] - np.cumsum(intervals[::-1])[::-1]
+            starts[0] = early_ns
+            node, judged = self._paused(key, node, starts, intervals, quiets, piece, closed_ns)
+            at = np.full(int(judged.sum()), times[0])
+            found += self._judged(key, node, at, intervals[judged], quiets[judged])
         allowed = self._allowed_ns(node)
         interval = np.diff(times)
         node = _counted(node, interval)
-        late_rows = np.flatnonzero(interval - spared > allowed)
+        node, judged = self._paused(key, node, times[:-1], interval, spared, piece, closed_ns)
+        late_rows = np.flatnonzero((interval - spared > allowed) & judged)
         if before.late:
             late_rows = late_rows[late_rows > 0]
         if len(late_rows):
@@ -194,8 +220,39 @@ class CycleTime(Rule):
                 carried = row == 0 and before.quiet_ns > 0 and before.cycle_ns is not None
                 due[row] = _due(before.due_ns if carried else int(due[row]), times[row:], quiet)
             found.append(self._row(key, node, due[late_rows], allowed + 1))
-        found += self._judged(key, node, times[1:], interval, spared)
+        found += self._judged(key, node, times[1:][judged], interval[judged], spared[judged])
         return _longer(replace(node, due_ns=int(times[-1]) + allowed), quiet), found
+
+    def _paused(
+        self,
+        key: str,
+        node: Node,
+        starts_ns: Int64s,
+        interval: Int64s,
+        spared: Int64s,
+        piece: Piece,
+        closed_ns: int | None,
+    ) -> tuple[Node, Bools]:
+        """Which of these intervals are judged: all but a restart, or sleep, with all poles open."""
+        judged = np.ones(len(interval), np.bool_)
+        allowed = self._allowed_ns(node)
+        for row in np.flatnonzero(interval - spared > allowed).tolist():
+            start_ns, end_ns = int(starts_ns[row]), int(starts_ns[row] + interval[row])
+            due_ns = start_ns + allowed
+            engaged = piece.back("@engaged", due_ns).between(due_ns, end_ns + 1)
+            if (engaged.value == 1).any() or not any(piece.bench.has(pole) for pole in POLE_ROLES):
+                continue
+            if closed_ns is not None and closed_ns <= end_ns:
+                if not idle(piece, due_ns):
+                    continue
+                middle_ns = np.array([start_ns + (end_ns - start_ns) // 2], np.int64)
+                others = _companions(piece.bench, key)
+                quiet = all(piece.at(f"#{other}", middle_ns).stale[0] for other in others)
+                judged[row] = not (others and quiet)
+            elif not node.restarted and end_ns - start_ns <= TOGETHER_NS:
+                judged[row] = False
+                node = replace(node, restarted=True)
+        return node, judged
 
     def _punctual(
         self, key: str, node: Node, times: Int64s, interval: Int64s
@@ -222,13 +279,23 @@ class CycleTime(Rule):
         return found
 
     def _silence(
-        self, key: str, node: Node, piece: Piece, last_ns: int, latest: Mapping[str, int | None]
+        self,
+        key: str,
+        node: Node,
+        piece: Piece,
+        last_ns: int,
+        latest: Mapping[str, int | None],
+        slept: bool,
     ) -> tuple[Node, list[Outcome]]:
-        """Judge the silence since the last arrival, if its deadline has passed by ``last_ns``."""
+        """Judge the silence since the last arrival, if its deadline has passed by ``last_ns``.
+
+        ``slept``: high voltage was on before, so that a unit may have gone to sleep.
+        """
         if node.last_ns is None or node.cycle_ns is None or node.late:
             return node, []
         if node.asked or idle(piece, node.due_ns):
-            others = [at for other, at in latest.items() if other != key and at is not None]
+            awake = (_companions(piece.bench, key) if slept else ()) or tuple(latest)
+            others = [heard for o in awake if o != key and (heard := latest[o]) is not None]
             spoke = max(others, default=0) > node.last_ns + TOGETHER_NS
             after = piece.back("@engaged", node.due_ns + 1)
             busy = (after.value == 1) & (after.time_ns <= last_ns)
@@ -245,12 +312,13 @@ class CycleTime(Rule):
         latest = {key: node.last_ns for key, node in nodes.items()}
         for key, node in nodes.items():
             if node.due_ns <= end_ns:
-                nodes[key], rows = self._silence(key, node, piece, end_ns, latest)
+                slept = state.closed_ns is not None and state.closed_ns < node.due_ns
+                nodes[key], rows = self._silence(key, node, piece, end_ns, latest, slept)
                 found += rows
         found += self._lasting(nodes, end_ns)
         found += _too_often(nodes, piece.bench)
         for key, node in nodes.items():
-            if node.asked:
+            if node.asked and not _asleep_alike(nodes, key, state, piece.bench):
                 text = (
                     "it fell silent with all poles open and nothing turning, and the recording"
                     " ended before it could be told whether it died or was switched off"
@@ -323,6 +391,50 @@ def _lost(key: str, growth: Growth, cycle_ns: int) -> Margins:
         heard=heard,
         cycle_ms=cycle_ms,
     )
+
+
+def _first_closed_ns(piece: Piece) -> int | None:
+    """When a pole was first seen closed in this piece."""
+    closed = (e.time_ns for e in piece.events if e.kind == "pole" and e.value == 1)
+    return min(closed, default=None)
+
+
+def _companions(bench: Bench, key: str) -> tuple[str, ...]:
+    """All messages of a unit, which falls asleep as a whole; none where the ignition tells of it.
+
+    Nor of other messages: nobody would know the poles if their node slept.
+    """
+    if bench.has("driver.ignition"):
+        return ()
+    unit = _unit(bench, key)
+    return tuple(o for o in bench.bound_messages if unit and _unit(bench, o) == unit)
+
+
+def _unit(bench: Bench, key: str) -> str | None:
+    """The unit of which alone a message speaks."""
+    owners = {role.split(".")[1] for role in bench.bound_messages[key] if role[:6] == "units."}
+    alone = all(role.startswith("units.") for role in bench.bound_messages[key])
+    return owners.pop() if alone and len(owners) == 1 else None
+
+
+def _asleep_alike(nodes: Mapping[str, Node], key: str, state: Bus, bench: Bench) -> bool:
+    """Whether a message ceased after high voltage was on, with all messages of its unit."""
+    node, others = nodes[key], [nodes[o] for o in _companions(bench, key)]
+    after = state.closed_ns is not None and state.closed_ns < node.due_ns
+    return after and bool(others) and all((o.last_ns or 0) <= node.due_ns for o in others)
+
+
+def _settling(node: Node, times: Int64s, spared: Int64s) -> tuple[Node, int]:
+    """How many of these intervals begin too early to learn from; the longest of them is kept."""
+    settled_ns = int(times[0]) + SETTLES_NS if node.settled_ns is None else node.settled_ns
+    early = int(np.searchsorted(times[:-1], settled_ns))
+    longest = node.early
+    if early:
+        intervals = np.diff(times[: early + 1])
+        row = int(np.argmax(intervals - spared[:early]))
+        some = (int(times[row]), int(intervals[row]), int(spared[row]))
+        longest = max(longest, some, key=lambda one: one[1] - one[2])
+    return replace(node, settled_ns=settled_ns, early=longest), early
 
 
 def _counted(node: Node, interval: Int64s) -> Node:

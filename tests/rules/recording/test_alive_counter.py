@@ -95,13 +95,14 @@ def test_without_a_modulus_the_bits_tell():
 
 
 def test_steps_are_judged_once_the_cycle_is_known():
-    stuck = np.arange(50) % 16
-    stuck[20] = stuck[19]
-    assert judge(stuck, cycle_s=None).verdict is Verdict.PASS  # within the 32 learned intervals
-    stuck = np.arange(50) % 16
-    stuck[40] = stuck[39]
+    stuck = np.arange(150) % 16
+    stuck[120] = stuck[119]
+    # 100 frames of 10 ms until the node has settled, then 32 learned intervals
+    assert judge(stuck, cycle_s=None).verdict is Verdict.PASS
+    stuck = np.arange(150) % 16
+    stuck[140] = stuck[139]
     finding = judge(stuck, cycle_s=None)
-    assert (finding.verdict, finding.first_failed_s) == (Verdict.FAIL, 0.4)
+    assert (finding.verdict, finding.first_failed_s) == (Verdict.FAIL, 1.4)
 
 
 def test_frames_too_far_apart_prove_nothing():

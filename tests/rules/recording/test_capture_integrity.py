@@ -133,7 +133,7 @@ def test_the_ordering_puts_a_step_on_the_first_chunk_of_its_segment(tmp_path):
 def paced(times, **other):
     """Three messages of stated cycles, each so many times slower than stated."""
     pace = dict.fromkeys(CYCLES_S, times) | other
-    roles = {role: (np.arange(0, 8, cycle * pace[role]), 12.0) for role, cycle in CYCLES_S.items()}
+    roles = {role: (np.arange(0, 9, cycle * pace[role]), 12.0) for role, cycle in CYCLES_S.items()}
     return run("capture-integrity", roles, cycles_s=CYCLES_S)["capture"]
 
 

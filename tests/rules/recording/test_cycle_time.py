@@ -89,12 +89,25 @@ def test_a_cycle_that_nobody_states_is_learned_from_32_intervals():
 
 def test_a_pause_within_the_learned_intervals_is_found_once_the_cycle_is_known():
     finding = judge(without(every_100_ms(), 1.0, 2.0), cycles_s={})
-    # The 33rd frame: 11 up to 1.0 s, then 22 more from 2.0 s, the last at 4.1 s.
-    assert (finding.verdict, finding.margin, finding.first_failed_s) == (Verdict.FAIL, -700.0, 4.1)
+    # The 33rd frame since the node has settled, at 1.0 s: 32 more from 2.0 s, the last at 5.1 s.
+    assert (finding.verdict, finding.margin, finding.first_failed_s) == (Verdict.FAIL, -700.0, 5.1)
+
+
+def test_a_pause_before_the_node_has_settled_is_found_once_the_cycle_is_known():
+    finding = judge(without(every_100_ms(), 0.5, 1.5), cycles_s={})
+    # The 33rd frame from 1.5 s on comes at 4.7 s.
+    assert (finding.verdict, finding.margin, finding.first_failed_s) == (Verdict.FAIL, -700.0, 4.7)
+
+
+def test_a_node_that_sends_five_times_as_often_at_first_keeps_its_cycle():
+    often = np.round(np.arange(45) / 50, 3)  # every 20 ms, to 0.88 s
+    finding = judge(np.concatenate((often, every_100_ms(0.9))), cycles_s={})
+    assert (finding.verdict, finding.margin, finding.limit) == (Verdict.PASS, 200.0, 300.0)
 
 
 def test_too_few_frames_to_learn_a_cycle_from_never_pass():
-    finding = judge(every_100_ms(end_s=3.2), cycles_s={VOLTAGE: 0.1})  # 32 frames, 31 intervals
+    # The first second teaches nothing; then 32 frames, 31 intervals.
+    finding = judge(every_100_ms(end_s=4.2), cycles_s={VOLTAGE: 0.1})
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
 
 
@@ -108,8 +121,9 @@ def lacking(keep):
     return times[[n for n in range(len(times)) if keep(n)]]
 
 
-@pytest.mark.parametrize("cycles_s", [STATED, {}])
-@pytest.mark.parametrize("every", [3, 5, 10, 40])
+@pytest.mark.parametrize(
+    ("every", "cycles_s"), [*((n, STATED) for n in (3, 5, 10, 40)), *((n, {}) for n in (3, 5, 10))]
+)
 def test_frames_missing_one_by_one_fail_with_their_number(every, cycles_s):
     finding = judge(lacking(lambda n: n % every), cycles_s=cycles_s)
     assert (finding.verdict, finding.code) == (Verdict.FAIL, "frames-missing")
@@ -192,9 +206,41 @@ def test_with_open_poles_a_silence_that_may_be_a_shutdown_is_left_open_at_the_en
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "stale")
 
 
-def test_with_open_poles_a_node_that_comes_back_too_late_fails():
-    finding = judge(without(every_100_ms(), 15.0, 16.0), poles_closed=False)
+def closed(start_s, end_s):
+    """Both main poles closed for that time, read every 100 ms."""
+    times = every_100_ms()
+    return dict.fromkeys(POLES, (times, (times >= start_s) & (times < end_s)))
+
+
+def test_a_restart_before_high_voltage_is_no_silence_but_a_second_one_is():
+    once = without(every_100_ms(), 15.0, 16.0)
+    assert judge(once, poles_closed=False).verdict is Verdict.PASS
+    assert judge(once, others=closed(17.0, 19.0)).verdict is Verdict.PASS
+    finding = judge(without(once, 17.0, 18.0), poles_closed=False)
+    assert (finding.verdict, finding.first_failed_s, finding.margin) == ("fail", 17.3, -700.0)
+    # The pole is first seen closed at 15.9 s, before the node speaks again.
+    finding = judge(once, others=closed(15.9, 19.0))
+    assert (finding.verdict, finding.first_failed_s) == ("fail", 15.3)
+
+
+def test_after_high_voltage_a_node_that_comes_back_too_late_fails():
+    others = closed(2.0, 4.0) | {IGNITION: (every_100_ms(), 1.0)}
+    finding = judge(without(every_100_ms(), 15.0, 16.0), others=others)
     assert (finding.verdict, finding.first_failed_s, finding.margin) == ("fail", 15.3, -700.0)
+
+
+@pytest.mark.parametrize("until_s", [9.0, 20.0])
+def test_without_an_ignition_a_unit_may_sleep_after_high_voltage_while_others_talk(until_s):
+    asleep = without(every_100_ms(), 6.0, until_s)  # for less and for more than 10 s
+    assert judge(asleep, others=closed(2.0, 4.0)).verdict is Verdict.PASS
+
+
+def test_a_unit_that_still_sends_something_does_not_sleep():
+    torque = {"units.front.torque": (every_100_ms(), 0.0)}  # another message of the same unit
+    finding = judge(every_100_ms(end_s=6.1), others=closed(2.0, 4.0) | torque)
+    assert (finding.verdict, finding.first_failed_s) == (Verdict.FAIL, 6.3)
+    before = judge(every_100_ms(end_s=6.1), others=closed(18.0, 19.0))  # it never slept with HV off
+    assert (before.verdict, before.first_failed_s) == (Verdict.FAIL, 6.3)
 
 
 def test_a_pole_that_closes_ends_the_benefit_of_the_doubt():
