@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from canscope.events.by_hand import ByHand, Poles, pole_changes
 from canscope.events.charged import Charged
 from canscope.events.sleep import Sleep
 from canscope.events.states import Changes
@@ -40,6 +41,8 @@ class Finder:
         self._bench = bench
         self._changes = Changes(bench)
         self._turning = {u.name: Turning(u.name) for u in bench.units if bench.has(u.role("speed"))}
+        self._by_hand = {name: ByHand(bench, name) for name in self._turning}
+        self._poles = Poles(bench)
         self._windows = Windows(bench)
         self._sleep = Sleep(bench)
         self._charged = Charged(bench)
@@ -59,17 +62,19 @@ class Finder:
         changes = self._changes.feed(dict(new))
         poles = [e for e in changes if e.kind in POLE_KINDS or _is_pole(e)]
         events, switches = [e for e in changes if e.kind != "first"], list[tuple[int, str, bool]]()
-        spans = self._windows.feed(poles, history, until_ns)
+        spans, moved = self._windows.feed(poles, history, until_ns), pole_changes(poles)
         for name, turning in self._turning.items():
             speed = new.get(self._bench.unit(name).role("speed"))
-            opened = turning.start
-            if speed is None:
-                continue
-            found, switched = turning.feed(speed, until_ns)
+            hand = self._by_hand[name]
+            opened = hand.start
+            both = ([], []) if speed is None else turning.feed(speed, until_ns)
+            found, switched = hand.sort(*both, moved, self._poles, history)
             self._write(history, f"@turning.{name}", [(t, float(on)) for t, on in switched])
             switches += [(time, name, on) for time, on in switched]
             spans += self._burst_spans(name, opened, found)
             events += found
+        for change in moved:
+            self._poles.follow(change)
         self._engaged(history, poles, switches)
         request = new.get("driver.direction")
         if request is not None and len(request):
@@ -86,18 +91,18 @@ class Finder:
     def finish(self, until_ns: int) -> tuple[Span, ...]:
         """Windows still open when the run ends; they are marked as incomplete."""
         spans = self._windows.finish(until_ns)
-        for name, turning in self._turning.items():
-            if turning.start is not None:
+        for name, hand in self._by_hand.items():
+            if hand.start is not None:
                 self._bursts[name] += 1
-                spans.append(self._burst(name, turning.start, until_ns, until_ns, complete=False))
+                spans.append(self._burst(name, hand.start, until_ns, until_ns, complete=False))
         return tuple(spans)
 
     def open_bursts(self, until_ns: int) -> dict[str, tuple[int, int]]:
         """Unit -> (start, known to last until) of the bursts that are not over by that instant."""
         return {
-            name: (turning.start.time_ns, turning.turns_until_ns(until_ns))
-            for name, turning in self._turning.items()
-            if turning.start is not None
+            name: (hand.start.time_ns, self._turning[name].turns_until_ns(until_ns))
+            for name, hand in self._by_hand.items()
+            if hand.start is not None
         }
 
     def _burst_spans(self, name: str, opened: Event | None, found: list[Event]) -> list[Span]:
@@ -105,7 +110,7 @@ class Finder:
         for event in found:
             if event.kind == "burst-start":
                 opened = event
-            elif opened is not None:
+            elif event.kind == "burst-end" and opened is not None:
                 self._bursts[name] += 1
                 spans.append(self._burst(name, opened, event.time_ns, event.known_ns))
         return spans

@@ -28,6 +28,7 @@ WORDS = {
     ("burst-start", 1): "{subject} unit began to turn",
     ("burst-start", None): "{subject} unit turned already when its speed was first recorded",
     ("burst-end", 1): "{subject} unit came to rest",
+    ("turned-by-hand", 1): "{subject} unit was turned by hand, all poles open",
     ("shutdown", 1): "shut down: nodes may fall silent",
     ("wake", 1): "awake again",
 }
@@ -37,6 +38,7 @@ SOURCES = {
     "link": "inferred from the link voltage: no contactor is bound",
     "burst-start": "speed",
     "burst-end": "speed",
+    "turned-by-hand": "speed",
 }
 
 

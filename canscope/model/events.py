@@ -35,6 +35,7 @@ class Event:
     emergency-stop ""                         1 pressed, 0 released
     burst-start    unit                       time_ns: first sample at or above 50 rpm
     burst-end      unit                       time_ns: first sample below 30 rpm
+    turned-by-hand unit                       the same with all poles open: no burst
     shutdown       ""                         nodes may fall silent from here on
     wake           ""                         after a shutdown: nodes are judged again
     ============== ========================== ==================================================

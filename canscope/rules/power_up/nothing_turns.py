@@ -16,6 +16,7 @@ from canscope.model.signals import NEVER
 from canscope.rules import RULES
 from canscope.rules.shared.open_poles import both_open
 from canscope.rules.shared.poles import MAIN_ROLES
+from canscope.rules.shared.powered import powered
 
 HERE = "power-up"
 
@@ -91,9 +92,9 @@ class NothingTurns(Rule):
             before = np.concatenate(([seen.last_rpm], rpm[:-1]))
             joined = np.diff(times, prepend=seen.last_ns) < S
             both = np.where(joined, np.minimum(rpm, before), 0.0)
-            judged = np.ones(len(times), bool)
+            judged = powered(piece, piece.bench.unit(name), times)
             if piece.bench.has(*MAIN_ROLES):
-                judged = ~both_open(piece, times, 0, 0)
+                judged &= ~both_open(piece, times, 0, 0)
             after[name] = Seen(int(times[-1]), float(rpm[-1]), seen.spoke or bool(judged.any()))
             found.append(
                 margins(

@@ -6,6 +6,7 @@ import numpy as np
 
 from canscope.model.bench import POLES, DriveUnit
 from canscope.model.piece import Piece
+from canscope.model.signals import NEVER
 from canscope.model.tables import Bools, Int64s
 
 DEAD_V = 60.0  # a unit whose link is below it cannot drive: where a pole is not bound or not known
@@ -14,7 +15,8 @@ DEAD_V = 60.0  # a unit whose link is below it cannot drive: where a pole is not
 def powered(piece: Piece, unit: DriveUnit, times_ns: Int64s) -> Bools:
     """Whether the unit can drive: not all poles are known to be open.
 
-    Where a pole is not bound or not known, a link below ``DEAD_V`` says as much.
+    Where a pole is not bound or not known, a link below ``DEAD_V`` says as much. A box that has not
+    been heard yet holds no coil, unless the link says otherwise.
     """
     dead: Bools = piece.at(unit.role("link_voltage"), times_ns).value < DEAD_V
     roles = [role for pole in POLES if (role := _pole(piece, pole))]
@@ -23,6 +25,10 @@ def powered(piece: Piece, unit: DriveUnit, times_ns: Int64s) -> Bools:
     states = [piece.at(role, times_ns).value for role in roles]
     is_open = [(state == 0) | (np.isnan(state) & dead) for state in states]
     all_open: Bools = np.logical_and.reduce(is_open)
+    if any(np.isnan(state).any() for state in states):
+        live = piece.at(unit.role("link_voltage"), times_ns).value >= DEAD_V
+        unheard = [piece.at(role, times_ns).sampled_ns == NEVER for role in roles]
+        all_open = all_open | (np.logical_and.reduce(unheard) & ~live)
     return ~all_open
 
 
