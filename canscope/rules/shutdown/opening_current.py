@@ -10,6 +10,7 @@ import numpy as np
 
 from canscope.model.bench import Bench
 from canscope.model.events import Event, Window
+from canscope.model.history import step_at
 from canscope.model.median import median
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, S
@@ -21,6 +22,8 @@ from canscope.trust.missing_value import absence_at
 
 NAME, CURRENT = "pack", "pack.current"
 OFFSET_A, SAME_A = 5.0, 0.5  # a sensor's own zero; common practice, no source
+STANDING_A = 5.0  # a d.c. converter of 1.5 kW on 300 V; common practice, no source
+STANDING_NS = 5 * S  # what flowed at rest longer before is no load that was left on; likewise
 
 
 @dataclass(frozen=True)
@@ -42,16 +45,18 @@ class OpeningCurrent(Rule):
         and so breaks the circuit: the last reading of the pack current before it. Between two
         readings of the contactor's state the current may still have been seen: a contactor that
         carries more than ``limit_A`` has not opened yet, so the last such reading is the one.
-        What the sensor still reads from 0.5 to 2.5 s after the last opening, the same before and
-        after within 0.5 A, is its own offset and no load.
+        What the sensor still reads from 0.5 to 2.5 s after the last opening, up to 5 A, is its own
+        offset and no load.
     Margin
         ``limit_A`` minus the magnitude of that current, in A. The uncertainty is the reading's own,
         and its last slope times the time in which the contactor may have opened; the drop to
         nothing is the opening itself. An arc is shorter than a sample, and CAN does not show it.
     Unproven
         No main contactor opened (not-exercised); the current was not known just before (stale,
-        not-available); the sensor reads more than ``limit_A`` and goes on doing so with both
-        contactors open: an offset of up to 5 A (sensor-suspect).
+        not-available); the sensor reads more than ``limit_A`` and goes on doing so, within 0.5 A,
+        with both contactors open: an offset of up to 5 A (sensor-suspect); the vehicle drew as
+        much, up to 5 A, whenever it stood still more than 5 s before: a d.c. converter's load,
+        which nobody left on (inferred).
     """
 
     limit_A: float = limit(2.0, "A", high=20.0, looser="higher")
@@ -98,17 +103,24 @@ class OpeningCurrent(Rule):
             text = f"the pack current was not known just before {pole} opened"
             return Doubt(NAME, reason, text, event.time_ns)
         magnitude = abs(reading.current_A - zero_A)
-        if zero_A and magnitude <= SAME_A:
+        if abs(zero_A) > self.limit_A and magnitude <= SAME_A:
             text = f"the current read {reading.current_A:.1f} A before {pole} opened and "
             text += f"{zero_A:.1f} A long after: an offset of the sensor"
             return Doubt(NAME, "sensor-suspect", text, event.time_ns, measured=abs(zero_A))
+        u = window.bench.u(CURRENT) + reading.drift_A
+        standing_A = self._standing_A(window, event) - zero_A
+        alike = abs(reading.current_A - zero_A - standing_A) <= SAME_A + u
+        if magnitude - self.limit_A > u and alike and abs(standing_A) <= STANDING_A:
+            text = f"the {pole} contactor opened onto the {magnitude:.1f} A that the vehicle drew "
+            text += "all the while at rest, as a d.c. converter does"
+            return Doubt(NAME, "inferred", text, event.time_ns, measured=magnitude)
         return margins(
             NAME,
             event.time_ns,
             self.limit_A - magnitude,
             measured=magnitude,
             limit=self.limit_A,
-            uncertainty=window.bench.u(CURRENT) + reading.drift_A,
+            uncertainty=u,
             start_ns=reading.time_ns,
             end_ns=event.time_ns,
             pole=pole,
@@ -120,7 +132,17 @@ class OpeningCurrent(Rule):
         after = window.back(CURRENT, last_ns + S // 2).known.between(0, last_ns + 5 * S // 2)
         both = all(window.at(role, last_ns).value[0] == 0 for role in MAIN_ROLES)
         zero_A = median(after.value) if both and len(after) else 0.0
-        return zero_A if self.limit_A < abs(zero_A) <= OFFSET_A else 0.0
+        return zero_A if abs(zero_A) <= OFFSET_A else 0.0
+
+    def _standing_A(self, window: ClosedWindow, event: Event) -> float:
+        """What flowed at rest with both contactors closed, well before; NaN if nobody saw."""
+        samples = window.back(CURRENT, event.after_ns - 120 * S).known
+        samples = samples.between(0, event.after_ns - STANDING_NS)
+        times = samples.time_ns
+        rest = step_at(window.history.samples("@closed"), times) == 1
+        for unit in window.bench.units:
+            rest &= step_at(window.history.samples(f"@turning.{unit.name}"), times) == 0
+        return median(samples.value[rest]) if np.count_nonzero(rest) else float("nan")
 
     def _before(self, window: ClosedWindow, event: Event, zero_A: float) -> Reading | None:
         """The last reading that surely lies before the opening; None if none is fresh."""

@@ -124,3 +124,20 @@ def test_an_offset_that_stays_after_opening_is_the_sensors_and_no_load():
     assert "an offset of the sensor" in finding.sentence
     assert judge(lambda t: np.where(t < 2.0, 6.0, 3.0)).verdict is Verdict.FAIL
     assert judge(lambda t: np.full(len(t), 25.0)).verdict is Verdict.FAIL
+
+
+def test_what_the_vehicle_draws_all_the_time_at_rest_is_no_load_left_on():
+    """Closed from 0.6 to 9 s: 2.8 A (1 kW at 357 V) all the while, or only for the last 3 s."""
+    opened = {"positive_s": 9.0, "negative_s": 9.2}
+    finding = judge(steady(2.8, 9.0), **opened)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "inferred")
+    assert "2.8 A that the vehicle drew all the while at rest" in finding.sentence
+    assert judge(steady(6.0, 9.0), **opened).verdict is Verdict.FAIL
+    late = judge(lambda t: np.where((t > 6.0) & (t < 8.999), 2.8, 0.2), **opened)
+    assert late.verdict is Verdict.FAIL
+
+
+def test_the_load_counts_from_the_sensors_own_zero():
+    """The sensor reads 1.5 A too much: 2.9 A before the opening and 1.5 A after it are 1.4 A."""
+    finding = judge(lambda t: np.where(t < 1.999, 2.9, 1.5))
+    assert (finding.verdict, finding.measured) == (Verdict.PASS, pytest.approx(1.4))
