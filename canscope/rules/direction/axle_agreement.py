@@ -83,6 +83,7 @@ class AxleAgreement(Rule):
     )
 
     unit: ClassVar[str] = "rpm"
+    edges: ClassVar[bool] = True
     required_in: ClassVar[frozenset[str]] = SPINNING
     absent_in: ClassVar[frozenset[str]] = frozenset({"power-up"})
     stops: ClassVar[bool] = True

@@ -22,6 +22,7 @@ from canscope.model.tables import Bools, Floats
 from canscope.rules import RULES
 from canscope.rules.electrical._main_contactors import SETTLE_NS, count_settled, unopened
 from canscope.rules.electrical._voltages import CURRENT, voltage_subjects, voltages
+from canscope.rules.shared.links import clocks_ns
 from canscope.rules.shared.poles import MAIN_ROLES
 from canscope.trust.range_ends import first_at_end
 
@@ -68,8 +69,9 @@ class BusSag(Rule):
     """The high voltage holds under load: it sags little below its resting value.
 
     Judged
-        For the pack and for each unit's link, on every voltage sample from both poles closed to the
-        first pole opening, at rest as well as under load; without contactors bound within bursts
+        For the pack and for each unit's link, on every voltage sample from both poles closed (of a
+        link on another bus than the contactors 1.2 s later: clocks may differ) to the first pole
+        opening, at rest as well as under load; without contactors bound within bursts
         only, while above half of the nominal voltage. Resting is the median of the second after
         closing (for the pack also of the ``lookback_s`` before it, whichever is higher), then that
         of the ``lookback_s`` before each burst, of samples with a pack current of at most
@@ -92,7 +94,7 @@ class BusSag(Rule):
     )
     floor_V: float | None = limit(None, "V", low=1.0, high=2000.0, note="at least", example=300)
     rest_current_A: float = limit(2.0, "A", high=20.0)
-    steady_A: float = limit(5.0, "A", high=20.0, note="a load at rest that does not change")
+    steady_A: float = limit(8.0, "A", high=20.0, note="a load at rest, or an offset, that stays")
     lookback_s: float = limit(2.0, "s", low=0.1, high=30.0, note="before a burst")
 
     unit: ClassVar[str] = "%"
@@ -326,6 +328,8 @@ def _readings(piece: Piece, name: str, role: str, since_ns: int) -> Readings:
     judged = in_circuit
     if _waits(piece, name):
         judged = in_circuit & unopened(piece, times)
+        if apart_ns := clocks_ns(piece.bench, role):
+            judged &= piece.at("@closed", times).age_ns >= apart_ns
     turning = np.zeros(len(times), bool)
     for unit in piece.bench.units:
         turning |= piece.at(f"@turning.{unit.name}", times).value == 1

@@ -22,7 +22,7 @@ from canscope.rules.electrical._main_contactors import (
     settled,
     stayed_closed,
 )
-from canscope.rules.shared.links import SAFE_V, links
+from canscope.rules.shared.links import SAFE_V, clocks_ns, links
 from canscope.rules.shared.persistence import rolling, to_ns
 from canscope.rules.shared.poles import MAIN_ROLES
 from canscope.trust.range_ends import first_at_end
@@ -46,15 +46,16 @@ class VoltageAgreement(Rule):
     """With the contactors closed and no load, each link reads the same voltage as the pack.
 
     Judged
-        For each link, on every sample of its voltage from ``settle_s`` after both poles closed to
-        the first pole opening, with a pack current of at most ``rest_current_A`` before and after
-        it: the difference from the pack voltage, in percent of it. The pack is read at other
-        instants; where it moved, its value is taken between the readings around, as near to the
-        link as can be. A sample counts once both poles were seen closed after it. Two sensors that
-        agree may still both be wrong: CAN proves only that they agree. Subject pack, where the plan
-        gives ``nominal_voltage_V``: on every sample of its voltage in such a rest, the difference
-        from nominal is at most ``nominal_percent``. No pack rests further away from it, so a factor
-        or an offset of all voltages alike is seen beyond that.
+        For each link, on every sample of its voltage from ``settle_s`` after both poles closed (on
+        another bus than the contactors at least 1.2 s: clocks may differ) to the first pole
+        opening, with a pack current of at most ``rest_current_A`` before and after it: the
+        difference from the pack voltage, in percent of it. The pack is read at other instants;
+        where it moved, its value is taken between the readings around, as near to the link as can
+        be. A sample counts once both poles were seen closed after it. Two sensors that agree may
+        still both be wrong: CAN proves only that they agree. Subject pack, where the plan gives
+        ``nominal_voltage_V``: on every sample of its voltage in such a rest, the difference from
+        nominal is at most ``nominal_percent``. No pack rests further away from it, so a factor or
+        an offset of all voltages alike is seen beyond that.
     Margin
         ``limit_percent`` minus the magnitude of that difference, in percent; the uncertainty is
         that of both readings, to first order, and beyond half the limit three times the median
@@ -153,7 +154,8 @@ class VoltageAgreement(Rule):
             seen = replace(seen, clipped_ns=first_at_end(piece.bench.bindings[role], samples))
         quiet = np.abs(piece.at(CURRENT, times).value) <= self.rest_current_A
         quiet &= ~(np.abs(after(piece, CURRENT, times)) > self.rest_current_A)
-        quiet &= piece.at("@closed", times).age_ns >= to_ns(self.settle_s)
+        settle_ns = max(to_ns(self.settle_s), clocks_ns(piece.bench, role))
+        quiet &= piece.at("@closed", times).age_ns >= settle_ns
         nominal_V = piece.bench.nominal_voltage_V
         if role == PACK and nominal_V:
             return seen, self._nominal(name, times[quiet], link_V[quiet], nominal_V, piece)

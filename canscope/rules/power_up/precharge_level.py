@@ -10,6 +10,7 @@ import numpy as np
 
 from canscope.model.bench import Bench
 from canscope.model.events import Event, Window
+from canscope.model.median import median
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, Piece, S
 from canscope.model.rule import SPINNING, CardStep, Rule, limit, unjudged
@@ -23,6 +24,9 @@ from canscope.trust.clock_alignment import lag_of
 from canscope.trust.missing_value import absence_at
 from canscope.trust.range_ends import last_at_end
 
+ACCURACY = 0.03  # of a link sensor, as voltage-agreement; common practice, no source
+SAME_NS = (S // 5, S)  # after positive closed, link and pack are one circuit; likewise
+FEWEST = 3  # readings of it
 FULL = (
     110.0  # %; a link that reads more is read wrongly, or the pack is; common practice, no source
 )
@@ -37,9 +41,10 @@ class PrechargeLevel(Rule):
         At every closing of positive, for each link: the last reading that surely lies before the
         closing, in percent of the pack voltage. The closing is the earliest of positive's state,
         its command (where the state comes later than a contact takes), and a step of the link that
-        is steeper than its charging curve allows; the sentence says how late a state came.
-        States the inrush estimate (V pack - V link) / R if ``contactors.precharge_resistor_ohm``
-        is given.
+        is steeper than its charging curve allows; the sentence says how late a state came. A link
+        sensor that reads the pack up to 3 % wrong once positive has closed is corrected by that.
+        States the inrush estimate (V pack - V link) / R if ``contactors.precharge_resistor_ohm`` is
+        given.
     Margin
         The percentage minus ``minimum_percent``. The uncertainty holds half the raw steps, the
         pack's movement, and how far the link may still have risen until positive closed: at most
@@ -124,6 +129,7 @@ class PrechargeLevel(Rule):
             text = f"the pack read {pack:.1f} V, an end of its range: the true one may be larger"
             return Doubt(name, "sensor-suspect", text, positive.time_ns)
         lag = lag_of(window, role)
+        gain = 1.0 if lag is not None and lag.told else _gain(window, role, positive, pack)
         step = own_step(window, role, change.state, lag)
         if step is not None:
             before, drift = step.value, step.drift
@@ -132,9 +138,10 @@ class PrechargeLevel(Rule):
             return Doubt(name, "capture-damaged", text, positive.time_ns)
         else:
             before, drift = _level(window, role, positive)
-            if change.late_ms and 100 * before / pack >= self.minimum_percent:
+            if change.late_ms and 100 * before / gain / pack >= self.minimum_percent:
                 drift = _sunk(window, role, positive, before)
         link_u = window.bench.u(role) + drift
+        before, link_u = before / gain, link_u / gain
         percent = 100 * before / pack
         if percent > FULL:
             text = f"the link read {before:.1f} V and the pack {pack:.1f} V when positive closed"
@@ -157,6 +164,19 @@ class PrechargeLevel(Rule):
             late=change.told,
             **({} if amps is None else {"inrush_A": amps}),
         )
+
+
+def _gain(window: ClosedWindow, role: str, positive: Event, pack_V: float) -> float:
+    """What the link's sensor reads of the pack, once they are one circuit; 1 if not known.
+
+    Not beyond the accuracy of a sensor: then the two may not be one circuit.
+    """
+    begin_ns = positive.time_ns + SAME_NS[0]
+    after = window.back(role, begin_ns).between(begin_ns, positive.time_ns + SAME_NS[1]).known
+    if len(after) < FEWEST:
+        return 1.0
+    gain = median(after.value) / pack_V
+    return gain if abs(gain - 1) <= ACCURACY else 1.0
 
 
 def _sunk(window: ClosedWindow, role: str, positive: Event, before: float) -> float:

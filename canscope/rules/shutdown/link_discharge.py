@@ -18,7 +18,7 @@ from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Bools, Int64s
 from canscope.rules import RULES
 from canscope.rules.shared.exponential_fit import Exponential, exponential
-from canscope.rules.shared.links import link_subjects, links, seconds_since
+from canscope.rules.shared.links import clocks_ns, link_subjects, links, seconds_since
 from canscope.rules.shared.open_poles import both_open
 from canscope.rules.shared.poles import MAIN_ROLES, main_openings
 from canscope.trust.impossible_fall import link_fall
@@ -129,11 +129,11 @@ class LinkDischarge(Rule):
         self, state: Mapping[str, Followed], piece: Piece
     ) -> tuple[Mapping[str, Followed], Sequence[Outcome]]:
         """Follow each link through the whole run, also where no opening is being watched."""
-        return self._follow(state, piece, piece.until_ns - LATE_NS)
+        return self._follow(state, piece, at_end=False)
 
     def close(self, state: Mapping[str, Followed], piece: Piece) -> Sequence[Outcome]:
         """Follow to the last frame; a link that is live there is not proven to discharge."""
-        state, rows = self._follow(state, piece, piece.until_ns)
+        state, rows = self._follow(state, piece, at_end=True)
         found: list[Outcome] = [*rows]
         for name, seen in state.items():
             # An opening that lasts beyond the last reading has its own answer.
@@ -149,7 +149,7 @@ class LinkDischarge(Rule):
         return super().clause(worst.code.replace("-", " ") or verdict, worst)
 
     def _follow(
-        self, state: Mapping[str, Followed], piece: Piece, until_ns: int
+        self, state: Mapping[str, Followed], piece: Piece, *, at_end: bool
     ) -> tuple[Mapping[str, Followed], list[Outcome]]:
         after, found = dict(state), list[Outcome]()
         ends = [span.end_ns for span in piece.spans if span.kind is Window.OPENING]
@@ -157,6 +157,7 @@ class LinkDischarge(Rule):
             seen = state[name]
             if ends:
                 seen = replace(seen, watched_ns=max(seen.watched_ns, *ends))
+            until_ns = piece.until_ns - (0 if at_end else _late_ns(piece.bench, role))
             samples = piece.back(role, seen.last_ns + 1).known.between(0, until_ns)
             rows: list[Outcome] = []
             if len(samples):
@@ -178,7 +179,8 @@ class LinkDischarge(Rule):
             return replace(
                 seen, low_ns=low_ns, last_ns=last_ns, volts=last_V, begun_ns=begun_ns
             ), []
-        quiet = both_open(piece, times, 0, LATE_NS) & ~_precharging(piece, times)
+        late_ns = _late_ns(piece.bench, role)
+        quiet = both_open(piece, times, 0, late_ns) & ~_precharging(piece, times, late_ns)
         return self._walk(seen, piece, name, role, samples, quiet)
 
     def _walk(
@@ -352,13 +354,18 @@ def _bleed(bench: Bench) -> str:
     return words.get(bench.bleed or "", "the plan names no bleed, active assumed")
 
 
-def _precharging(piece: Piece, times_ns: Int64s) -> Bools:
+def _late_ns(bench: Bench, role: str) -> int:
+    """By which the contactors may be seen closed later than a link rises."""
+    return max(LATE_NS, clocks_ns(bench, role))
+
+
+def _precharging(piece: Piece, times_ns: Int64s, late_ns: int) -> Bools:
     """Where pre-charge reads closed, or will within the time by which states may be late."""
     states = piece.history.samples("contactors.precharge").known
-    near = states.between(int(times_ns[0]), int(times_ns[-1]) + LATE_NS + 1)
+    near = states.between(int(times_ns[0]), int(times_ns[-1]) + late_ns + 1)
     shut_ns = near.time_ns[near.value == 1]
     first = shut_ns.searchsorted(times_ns)
-    return np.asarray(first < shut_ns.searchsorted(times_ns + LATE_NS, "right"))
+    return np.asarray(first < shut_ns.searchsorted(times_ns + late_ns, "right"))
 
 
 def _decay(samples: Samples, opened: Event, last: int) -> Exponential | None:

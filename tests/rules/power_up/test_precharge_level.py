@@ -264,3 +264,33 @@ def test_a_late_state_of_a_charged_link_passes_and_is_told_by_its_command():
     assert "the state of positive said closed at least 160 ms late, by its command" in (
         finding.sentence
     )
+
+
+def off_by(gain):
+    """96.3 % of the pack after ten tau, by a sensor that reads everything by that factor."""
+    return lambda t: charging(t, 1.0, 0.963 * PACK_V * gain, TAU_S)
+
+
+@pytest.mark.parametrize(("gain", "percent"), [(0.979, 96.3), (1.02, 96.3), (0.96, 92.4)])
+def test_a_sensor_within_its_accuracy_is_corrected_by_what_it_reads_of_the_pack(gain, percent):
+    """0.963 x 0.979 = 94.3 % is no low level; 0.963 x 0.96 = 92.4 % is, or a sensor beyond 3 %."""
+
+    def edit(roles):
+        times, volts = roles["units.front.link_voltage"]
+        whole = times >= 1.4
+        roles["units.front.link_voltage"] = (times, np.where(whole, PACK_V * gain, volts))
+
+    finding = judge(1.4, link=off_by(gain), edit=edit)
+    assert finding.measured == pytest.approx(percent, abs=0.05)
+    assert finding.verdict == ("pass" if percent > 95 else "fail")
+
+
+def test_a_sensor_that_reads_too_much_hides_no_low_level():
+    """94 % that read 95.9 %: the same sensor reads 408 V of a pack of 400 V."""
+
+    def edit(roles):
+        times, volts = roles["units.front.link_voltage"]
+        roles["units.front.link_voltage"] = (times, np.where(times >= 1.4, 1.02 * PACK_V, volts))
+
+    low = judge(1.4, link=lambda t: charging(t, 1.0, 0.94 * 1.02 * PACK_V, TAU_S), edit=edit)
+    assert (low.verdict, low.measured) == (Verdict.FAIL, pytest.approx(94.0, abs=0.05))
