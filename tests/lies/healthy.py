@@ -89,6 +89,23 @@ class Real:
         return record(vehicle, self.script, self.seen, np.random.default_rng(seed))
 
     seen: Readings = field(default_factory=Readings)
+    first_s: float = 0.0  # of the recording
+    asks: list[tuple[float, str]] = field(default_factory=list)  # what the lever was set to, when
+
+    def without(self, reason: str, *roles: str, keys: str) -> None:
+        """Take keys out of the vehicle's file; somebody signs that these roles are on no bus."""
+
+        def signed(file: str, text: str) -> str:
+            if file == "vehicle.toml":
+                return re.sub(rf"(?m)^({keys}) .*\n", "", text)
+            if not file.endswith(".toml"):
+                return text
+            if "[not_on_this_vehicle]" not in text:
+                text += f'\n[not_on_this_vehicle]\nroles = []\nreason = "{reason}"\nby = "T."\n'
+            names = "".join(f'"{role}", ' for role in roles)
+            return text.replace("\nroles = [", f"\nroles = [{names}")
+
+        self.planned.append(signed)
 
 
 Trait = Callable[[Real], str | None]
@@ -303,6 +320,69 @@ def rolling(real: Real) -> str | None:
     return f"rolling, {two.name} {ms} ms late"
 
 
+# What is on no bus.
+
+
+@trait("wired")
+def wired(real: Real) -> str | None:
+    """Lever and brake are wired: a person marks what was asked for."""
+    if not real.script.spins:
+        return None
+    names = {0: "neutral", 1: "forward", 2: "reverse"}
+
+    def noted(real: Real, truth: Truth, seen: Readings) -> None:
+        lever = np.round(truth.inputs["direction"]).astype(int)
+        rows = np.flatnonzero(np.diff(lever, prepend=-1))
+        real.asks += [(float(truth.time_s[row]), names[int(lever[row])]) for row in rows]
+
+    def asked(file: str, text: str) -> str:
+        if file != "plan.toml":
+            return text
+        marks = [(max(at_s - real.first_s, 0.0), word) for at_s, word in real.asks]
+        return text + "".join(
+            f'\n[[marks]]\nat_s = {at_s:.3f}\nasked = "{word}"\n' for at_s, word in marks
+        )
+
+    real.sensed.append(noted)
+    real.planned.append(asked)
+    roles = ("driver.direction", "driver.brake")
+    real.without("wired; tried by hand", *roles, keys="direction|brake")
+    return "lever and brake are wired, marked what was asked"
+
+
+@trait("commanded")
+def commanded(real: Real) -> str:
+    """The lever is wired, and the controller says which direction it commands."""
+    real.planned.append(
+        lambda file, text: (
+            re.sub(r"(?m)^(direction +=.*) \}$", r'\1, kind = "command" }', text)
+            if file == "vehicle.toml"
+            else text
+        )
+    )
+    return "direction is the controller's command"
+
+
+@trait("no-feedback")
+def no_feedback(real: Real) -> str:
+    """Contactors without feedback."""
+    poles = [f"contactors.{pole}" for pole in ("negative", "precharge", "positive")]
+    real.without("no feedback; watched and heard", *poles, keys="negative|precharge|positive")
+    return "contactors without feedback"
+
+
+@trait("bench-supply")
+def bench_supply(real: Real) -> str | None:
+    """A unit alone on a bench supply: neither pack nor contactors nor driver on a bus."""
+    if real.script.stage != "unit-alone":
+        return None
+    own = ("pack.voltage", "pack.current", "pack.insulation", "supply.voltage")
+    poles = tuple(f"contactors.{pole}" for pole in ("negative", "precharge", "positive"))
+    lines = "voltage|current|insulation|negative|precharge|positive"
+    real.without("bench supply, read by eye", *own, *poles, keys=lines)
+    return "bench supply"
+
+
 # How nodes send, wake and sleep.
 
 
@@ -488,6 +568,7 @@ def written(case: Healthy, folder: Path) -> tuple[Path, Path, tuple[str, ...]]:
     late_s += first_s - float(recording.since_s()[0])  # marks count from the first frame
     marks = tuple(replace(mark, at_s=round(mark.at_s + late_s, 3)) for mark in seen)
     run = Run("healthy", real.vehicle, script, None, case.seed, truth, recording, marks)
+    real.first_s = float(recording.since_s()[0])
     files = write_run(run, folder)
     for file in [*folder.glob("*.toml"), *folder.glob("*.dbc")]:
         text = file.read_text("utf-8")

@@ -50,3 +50,17 @@ def test_one_patience_for_all_instants_is_told_where_there_is_one():
     cycle.learn(np.arange(83) * 20 * MS)
     assert cycle.constant_patience_ns(at(1640, 5000)) == 60 * MS
     assert cycle.constant_patience_ns(at(1639, 5000)) is None
+
+
+def test_a_message_that_never_came_within_a_second_has_no_cycle_of_one():
+    cycle = Cycle()
+    for time_ms in (0, 3000, 5900, 8900):  # as live
+        cycle.learn(at(time_ms))
+    assert cycle.ns is None
+    assert patience_ms(cycle, 2999, 3000, 5899, 5900, 9999) == [3000, 9000, 9000, 8700, 8700]
+    assert cycle.constant_patience_ns(at(6000)) is None
+    cycle.learn(at(9500, 12500))  # one came sooner
+    assert patience_ms(cycle, 3000, 9499, 9500, 99000) == [9000, 8700, 3000, 3000]
+    whole = Cycle()
+    whole.learn(at(0, 3000, 5900, 8900, 9500, 12500))
+    assert patience_ms(whole, 2999, 3000, 5900, 9500) == patience_ms(cycle, 2999, 3000, 5900, 9500)
