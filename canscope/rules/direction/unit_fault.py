@@ -16,6 +16,7 @@ from canscope.model.rule import Rule, Worst, limit
 from canscope.model.signals import NEVER, NOT_AVAILABLE, Samples
 from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
+from canscope.rules.shared.links import SAFE_V
 from canscope.rules.shared.persistence import to_ns
 from canscope.rules.shared.poles import MAIN_ROLES
 from canscope.rules.shared.waking import Woken, waking
@@ -55,13 +56,15 @@ class UnitFault(Rule):
         the first second* after it woke with all poles open. A code from before the first closing
         may say that high voltage is missing: it has to be gone ``grace_s`` after both poles closed,
         must not go away by itself while all poles are open, and may come back whenever they are
-        open again (where both main contactors are bound).
+        open again. Without both main contactors bound the unit's own link says when it was live:
+        at or above 60 V for ``grace_s``.
     Margin
         0 for a code of the list, -1 for any other.
     Unproven
         The plan lists no ``ok`` codes (no-limit); the code said that there is no value
         (not-available); the signal never came (not-seen); it reported something and high voltage
-        never came (not-exercised).
+        never came (not-exercised); such a code came back, and no contactor says whether high
+        voltage was still on (inferred).
     """
 
     grace_s: float = limit(2.0, "s", low=0.0, high=10.0, note="after both poles closed")
@@ -113,6 +116,8 @@ class UnitFault(Rule):
                 found.append(Doubt(name, "not-exercised", text, at_ns))
             for code, at_ns in unit.again:
                 text = f"code {code} came back just before the recording ended"
+                if not piece.bench.has(*MAIN_ROLES):
+                    text = f"code {code} came back, and no contactor says whether the unit was live"
                 found.append(Doubt(name, "inferred", text, at_ns))
         return found
 
@@ -129,6 +134,9 @@ class UnitFault(Rule):
         late: list[tuple[int, int]] = []
         if piece.bench.has(*MAIN_ROLES) and (bad.any() or unit.waiting):
             unit, waits, late = self._waiting(unit, piece, samples, bad & ~fresh)
+            spared |= waits
+        elif not piece.bench.has(*MAIN_ROLES) and (bad.any() or unit.waiting):
+            unit, waits = self._without_contactors(unit, piece, name, samples, bad & ~fresh)
             spared |= waits
         steps = piece["@closed"]
         closings = steps.time_ns[steps.value == 1]
@@ -182,6 +190,33 @@ class UnitFault(Rule):
                 if piece.at("@closed", at_ns + OPENS_NS).value[0] == 1:
                     late.append((at_ns + OPENS_NS, code))
         return replace(unit, waiting=waiting, again=tuple(again)), spared, late
+
+    def _without_contactors(
+        self, unit: Unit, piece: Piece, name: str, samples: Samples, bad: Bools
+    ) -> tuple[Unit, Bools]:
+        """The same by the unit's own link: which codes may wait for high voltage."""
+        spared = np.zeros(len(samples), np.bool_)
+        waiting, again, closed_ns = dict(unit.waiting), list(unit.again), unit.closed_ns
+        link, times = piece.bench.unit(name).role("link_voltage"), samples.time_ns
+        live = piece.at(link, times).value >= SAFE_V
+        live &= piece.at(link, times - to_ns(self.grace_s)).value >= SAFE_V
+        dead = piece.at(link, times).value < SAFE_V
+        for row, (at_ns, code) in enumerate(zip(times.tolist(), samples.raw.tolist(), strict=True)):
+            if closed_ns == NEVER and not live[row]:
+                if bad[row] and (dead[row] or code in waiting):
+                    waiting[code], spared[row] = Waiting(code, at_ns), True
+                continue
+            if live[row]:
+                closed_ns = at_ns
+                for other, told in waiting.items():
+                    if other != code and told.gone_ns is None:
+                        waiting[other] = replace(told, gone_ns=at_ns)
+            if bad[row] and code in waiting:
+                gone = waiting[code].gone_ns is not None
+                spared[row] = gone or not live[row]
+                if live[row] and gone and code not in [c for c, _ in again]:
+                    again.append((code, at_ns))
+        return replace(unit, waiting=waiting, again=tuple(again), closed_ns=closed_ns), spared
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
         """The clause with the definition's name of the code."""

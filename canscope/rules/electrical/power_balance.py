@@ -267,7 +267,7 @@ class PowerBalance(Rule):
         # Torque within its own uncertainty cannot be compared.
         judged &= np.abs(shaft.watt) > shaft.u
         # Hardly any shaft power beside a pack that takes some: the sensor's offset, or a charger.
-        judged &= ~((pack.watt < 0) & (shaft.watt >= 0) & (shaft.watt <= floor))
+        judged &= ~((pack.watt < 0) & (np.abs(shaft.watt) <= floor))
         # A braking unit's losses, or a heater, may take more than the shafts give.
         judged &= ~(braking & (pack.watt >= 0) & (np.minimum(pack.watt, -shaft.watt) <= floor))
         into, into_u = np.where(braking, -shaft.watt, pack.watt), np.where(braking, shaft.u, pack.u)

@@ -421,7 +421,15 @@ def _asleep_alike(nodes: Mapping[str, Node], key: str, state: Bus, bench: Bench)
     """Whether a message ceased after high voltage was on, with all messages of its unit."""
     node, others = nodes[key], [nodes[o] for o in _companions(bench, key)]
     after = state.closed_ns is not None and state.closed_ns < node.due_ns
-    return after and bool(others) and all((o.last_ns or 0) <= node.due_ns for o in others)
+    return after and bool(others) and all(_silent_with(o, node) for o in others)
+
+
+def _silent_with(other: Node, node: Node) -> bool:
+    """Whether one message ceased with another one, within the time in which a node shuts down."""
+    if other.last_ns is None or other.last_ns <= node.due_ns:
+        return True
+    together = other.last_ns <= (node.last_ns or 0) + TOGETHER_NS
+    return together and (other.asked or other.late)
 
 
 def _settling(node: Node, times: Int64s, spared: Int64s) -> tuple[Node, int]:

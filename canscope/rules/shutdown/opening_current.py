@@ -22,6 +22,7 @@ from canscope.trust.missing_value import absence_at
 
 NAME, CURRENT = "pack", "pack.current"
 OFFSET_A, SAME_A = 5.0, 0.5  # a sensor's own zero; common practice, no source
+WAVERS_A = 1.0  # a standing load, by one noisy reading; likewise
 STANDING_A = 5.0  # a d.c. converter of 1.5 kW on 300 V; common practice, no source
 STANDING_NS = 5 * S  # what flowed at rest longer before is no load that was left on; likewise
 
@@ -109,7 +110,7 @@ class OpeningCurrent(Rule):
             return Doubt(NAME, "sensor-suspect", text, event.time_ns, measured=abs(zero_A))
         u = window.bench.u(CURRENT) + reading.drift_A
         standing_A = self._standing_A(window, event) - zero_A
-        alike = abs(reading.current_A - zero_A - standing_A) <= SAME_A + u
+        alike = abs(reading.current_A - zero_A - standing_A) <= WAVERS_A + u
         if magnitude - self.limit_A > u and alike and abs(standing_A) <= STANDING_A:
             text = f"the {pole} contactor opened onto the {magnitude:.1f} A that the vehicle drew "
             text += "all the while at rest, as a d.c. converter does"

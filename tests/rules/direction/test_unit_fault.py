@@ -122,3 +122,21 @@ def test_a_unit_without_fault_signal_has_no_finding():
 @pytest.mark.parametrize("codes", [from_2_s(3), from_2_s(17)])
 def test_cutting_changes_nothing(codes):
     assert judge(codes, cuts="each") == judge(codes)
+
+
+@pytest.mark.parametrize(
+    ("until_s", "again_s", "verdict", "reason"),
+    [
+        (3.5, 99, "pass", None),  # gone 1.5 s after the link came up
+        (99, 99, "fail", None),  # still there 2 s after that
+        (3.5, 4.3, "unproven", "inferred"),  # it came back with the link live
+    ],
+)
+def test_without_contactors_the_link_says_when_high_voltage_came(until_s, again_s, verdict, reason):
+    times = np.arange(0, 6, 0.1)
+    codes = np.where((times < until_s) | (times >= again_s), 18, 0)
+    link = {"units.front.link_voltage": (times, np.where(times >= 2.0, 400.0, 0.0))}
+    roles = {ROLE: (times, codes.astype(float))} | link
+    more = {"options": {ROLE: {"ok": (0,)}}, "cycles_s": dict.fromkeys(roles, 0.1)}
+    finding = run("unit-fault", roles, **more)["front"]
+    assert (finding.verdict, finding.reason) == (verdict, reason)
