@@ -41,10 +41,10 @@ class PrechargeLevel(Rule):
         At every closing of positive, for each link: the last reading that surely lies before the
         closing, in percent of the pack voltage. The closing is the earliest of positive's state,
         its command (where the state comes later than a contact takes), and a step of the link that
-        is steeper than its charging curve allows; the sentence says how late a state came. A link
-        sensor that reads the pack up to 3 % wrong once positive has closed is corrected by that.
-        States the inrush estimate (V pack - V link) / R if ``contactors.precharge_resistor_ohm`` is
-        given.
+        is steeper than its charging curve allows; the sentence says how late a state came. Where
+        that decides, a link sensor that reads the pack up to 3 % wrong once positive has closed is
+        corrected by it. States the inrush estimate (V pack - V link) / R if
+        ``contactors.precharge_resistor_ohm`` is given.
     Margin
         The percentage minus ``minimum_percent``. The uncertainty holds half the raw steps, the
         pack's movement, and how far the link may still have risen until positive closed: at most
@@ -141,8 +141,10 @@ class PrechargeLevel(Rule):
             if change.late_ms and 100 * before / gain / pack >= self.minimum_percent:
                 drift = _sunk(window, role, positive, before)
         link_u = window.bench.u(role) + drift
-        before, link_u = before / gain, link_u / gain
-        percent = 100 * before / pack
+        percent, corrected = 100 * before / pack, ""
+        if (percent < self.minimum_percent) != (percent / gain < self.minimum_percent):
+            before, link_u, percent = before / gain, link_u / gain, percent / gain
+            corrected = f", its sensor corrected by {100 / gain - 100:+.1f} %"
         if percent > FULL:
             text = f"the link read {before:.1f} V and the pack {pack:.1f} V when positive closed"
             return Doubt(name, "sensor-suspect", text, positive.time_ns)
@@ -161,7 +163,7 @@ class PrechargeLevel(Rule):
             link_V=before,
             pack_V=pack,
             inrush=inrush,
-            late=change.told,
+            late=change.told + corrected,
             **({} if amps is None else {"inrush_A": amps}),
         )
 

@@ -137,7 +137,8 @@ class OpeningCurrent(Rule):
 
     def _standing_A(self, window: ClosedWindow, event: Event) -> float:
         """What flowed at rest with both contactors closed, well before; NaN if nobody saw."""
-        samples = window.back(CURRENT, event.after_ns - 120 * S).known
+        # No further back than every way of cutting the run still holds.
+        samples = window.back(CURRENT, window.until_ns - 120 * S).known
         samples = samples.between(0, event.after_ns - STANDING_NS)
         times = samples.time_ns
         rest = step_at(window.history.samples("@closed"), times) == 1

@@ -271,9 +271,12 @@ def off_by(gain):
     return lambda t: charging(t, 1.0, 0.963 * PACK_V * gain, TAU_S)
 
 
-@pytest.mark.parametrize(("gain", "percent"), [(0.979, 96.3), (1.02, 96.3), (0.96, 92.4)])
+@pytest.mark.parametrize(("gain", "percent"), [(0.979, 96.3), (1.02, 98.2), (0.96, 92.4)])
 def test_a_sensor_within_its_accuracy_is_corrected_by_what_it_reads_of_the_pack(gain, percent):
-    """0.963 x 0.979 = 94.3 % is no low level; 0.963 x 0.96 = 92.4 % is, or a sensor beyond 3 %."""
+    """0.963 x 0.979 = 94.3 % is no low level; 0.963 x 0.96 = 92.4 % is, or a sensor beyond 3 %.
+
+    Where both are above 95 %, the reading is told as it is: 0.963 x 1.02 = 98.2 %.
+    """
 
     def edit(roles):
         times, volts = roles["units.front.link_voltage"]
@@ -283,6 +286,7 @@ def test_a_sensor_within_its_accuracy_is_corrected_by_what_it_reads_of_the_pack(
     finding = judge(1.4, link=off_by(gain), edit=edit)
     assert finding.measured == pytest.approx(percent, abs=0.05)
     assert finding.verdict == ("pass" if percent > 95 else "fail")
+    assert ("its sensor corrected by +2.1 %" in finding.sentence) is (gain == 0.979)
 
 
 def test_a_sensor_that_reads_too_much_hides_no_low_level():
