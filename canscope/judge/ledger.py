@@ -11,6 +11,7 @@ from canscope.model.outcome import Doubt, Outcome, Subject
 from canscope.model.rule import Rule
 from canscope.trust.clock_alignment import Alignment, Lag
 from canscope.trust.echo import Echo
+from canscope.trust.feedback import Feedback
 from canscope.trust.identity import Senders, twin_doubts
 from canscope.trust.role_health import Health
 
@@ -41,6 +42,7 @@ class Ledger:
         self.alignment = Alignment()
         self.clocks: dict[str, int] = {}  # channel -> its clock, where stamps have more than one
         self.echo = Echo(bench)
+        self.feedback = Feedback(bench)
 
     @property
     def origin(self) -> int:
@@ -100,13 +102,15 @@ class Ledger:
                 self.add(name, self.senders.doubts(self.bench, subject))
                 self.add(name, twin_doubts(self.twins, subject))
                 self.add(name, self.echo.doubts(subject))
+                worst = self.standings[name, subject.name].worst
+                self.add(name, self.feedback.doubts(self.rules[name], subject, worst))
                 self.add(name, self._clocks(name, subject))
                 if (apart := self._apart(name, subject.name)) is not None:
                     self.standings[name, subject.name].add(apart, self.origin)
 
     def notes(self) -> tuple[str, ...]:
         """What the report says of contactor states and clocks, whatever rests on them."""
-        return (*self.echo.notes(), *self.alignment.notes())
+        return (*self.echo.notes(), *self.alignment.notes(), *self.feedback.notes())
 
     def _apart(self, name: str, subject: str) -> Doubt | None:
         """Why a subject cannot be judged at all, where it rests on clocks that nothing connects."""

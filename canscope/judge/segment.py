@@ -16,6 +16,7 @@ from canscope.model.history import KEEP_NS, History, stamped
 from canscope.model.piece import ClosedWindow, Piece
 from canscope.model.tables import Frames, Int64s, empty_frames
 from canscope.trust import same_frames
+from canscope.trust.dead_reading import Stopped
 from canscope.trust.role_health import window_doubts
 from canscope.trust.same_sensor import Sensors
 
@@ -38,6 +39,7 @@ class Segment:
         self._bursts = Bursts(self._bench)
         self._same = same_frames.begin(self._bench)
         self._sensors = Sensors(self._bench, start_ns)
+        self._stopped = Stopped(self._bench)
         self._states: dict[str, Any] = {
             name: rule.start(self._bench)
             for name, rule in ledger.rules.items()
@@ -84,6 +86,7 @@ class Segment:
         self._health.feed(new, history, until)
         self._sensors.feed(history, until)
         self._ledger.echo.feed(new, history)
+        self._ledger.feedback.note(self._stopped.feed(new, history))
         self._bursts.follow(self._finder.open_bursts(until), history)
         self._exhibits.copy_curves(self._ledger, history, until - KEEP_NS)
         history.forget(until - KEEP_NS)
@@ -102,6 +105,7 @@ class Segment:
             ledger.add(name, ledger.rules[name].close(state, piece))
         self._health.finish(self._history, until)
         self._sensors.finish(self._history, until)
+        ledger.feedback.note(self._stopped.finish(self._history))
         ledger.add_twins(same_frames.doubted(self._same, self._bench), "same-bus")
         ledger.add_twins(self._sensors.doubted(), "same-sensor")
         for name, rule in ledger.rules.items():
@@ -142,10 +146,12 @@ class Segment:
         ]
 
     def _align(self, windows: Sequence[ClosedWindow]) -> None:
-        """Compare the buses' clocks over the attempts that have closed, before rules are asked."""
+        """Look at what the windows that have closed say of clocks and readings, before rules do."""
+        ledger = self._ledger
         for window in windows:
             if window.span.kind is Window.ATTEMPT:
-                self._ledger.alignment.add(window)
+                ledger.alignment.add(window)
+            ledger.feedback.add(window, ledger.alignment)
 
     def _judge_windows(self, windows: Sequence[ClosedWindow]) -> None:
         """Hand every window that has closed to the rules of its kind."""

@@ -19,8 +19,9 @@ from canscope.model.tables import SECOND_NS
 from canscope.trust.link_witness import Shown, current_onset, link_onset
 
 MS = 10**6
-MOST_MS = 100.0  # clocks closer than this count as one; common practice, no source
+MOST_MS = 55.0  # clocks closer than this count as one; common practice, no source
 SURE = 0.5  # of MOST_MS, which a difference surely exceeds before it is told; likewise
+AGREE_NS = 25 * MS  # two that show one instant, besides what sampling leaves open; likewise
 REACH_NS = 22 * SECOND_NS // 10  # how far clocks may differ for this to find it
 EARLIER_NS = SECOND_NS // 2  # a state may come so much later than the current
 LEAST_V = 60.0  # of the pack, to take a share of
@@ -91,22 +92,61 @@ def link_lag_ns(window: ClosedWindow, role: str) -> int:
     return 0 if lag is None else lag.ns
 
 
+@dataclass(frozen=True)
+class Begins:
+    """What began a pre-charge: the state that said so last, and the onset of the pack current.
+
+    ``current_counts``: the current is the one to go by, since it came no later than the state, or
+    a link agrees with it and not with the state. ``by`` says in words what the onset is.
+    """
+
+    closed: Event | None
+    current: Shown | None
+    current_counts: bool = False
+    by: str = ""
+
+
+def begins(window: ClosedWindow) -> Begins:
+    """What the vehicle's own bus shows of the begin of the attempt's first pre-charge."""
+    closed = _precharge(window)
+    if not window.bench.has("pack.current"):
+        return Begins(closed, None)
+    begin = current_onset(window, window.span.start_ns - EARLIER_NS, window.until_ns)
+    if begin is None:
+        return Begins(closed, None)
+    counts = closed is None or begin.after_ns <= closed.time_ns or _with_link(window, begin, closed)
+    by = f"the onset of {window.bench.bindings['pack.current'].key}"
+    return Begins(closed, begin, counts, by)
+
+
+def _with_link(window: ClosedWindow, begin: Shown, closed: Event) -> bool:
+    """Whether a link rose when the current began, and not when the state said closed."""
+    pack = float(window.at("pack.voltage", window.span.start_ns, before=True).value[0])
+    if np.isnan(pack) or pack < LEAST_V:
+        return False
+    state = Shown(closed.after_ns, closed.time_ns)
+    for role in window.bench.link_roles().values():
+        rise = link_onset(window, role, window.span.start_ns - REACH_NS, window.until_ns, pack)
+        if rise is not None and _apart_ns(rise, begin) <= AGREE_NS < _apart_ns(rise, state):
+            return True
+    return False
+
+
+def _apart_ns(one: Shown, other: Shown) -> int:
+    """How far two instants surely lie apart; 0 or less if they may be the same."""
+    return max(one.after_ns - other.time_ns, other.after_ns - one.time_ns)
+
+
 def _reference(window: ClosedWindow) -> tuple[str, str, Shown] | None:
     """What began the pre-charge on the vehicle's own bus: its channel, in words, and when."""
-    bench = window.bench
-    closed = _precharge(window)
-    if bench.has("pack.current"):
-        begin = current_onset(window, window.span.start_ns - EARLIER_NS, window.until_ns)
-        near = closed is None or begin is None
-        if begin is not None and closed is not None:
-            near = begin.after_ns <= closed.time_ns
-        if begin is not None and near:
-            signal = bench.bindings["pack.current"].signal
-            return signal.channel, f"the onset of {signal.key}", begin
-    if closed is None:
+    bench, begin = window.bench, begins(window)
+    if begin.current is not None and begin.current_counts:
+        return bench.bindings["pack.current"].signal.channel, begin.by, begin.current
+    if begin.closed is None:
         return None
     signal = bench.bindings["contactors.precharge"].signal
-    return signal.channel, f"{signal.key}", Shown(closed.after_ns, closed.time_ns)
+    shown = Shown(begin.closed.after_ns, begin.closed.time_ns)
+    return signal.channel, f"{signal.key}", shown
 
 
 def _precharge(window: ClosedWindow) -> Event | None:
@@ -139,6 +179,11 @@ class Alignment:
                 if known is None or (lag.told and not known.told):
                     self.lags[lag.channel] = lag
 
+    def differs(self, bench: Bench, role: str) -> bool:
+        """Whether the clock of a role's bus is known to differ."""
+        lag = self.lags.get(bench.bindings[role].signal.channel)
+        return lag is not None and lag.told
+
     def between(self, bench: Bench, roles: Iterable[str]) -> tuple[float, Lag] | None:
         """The largest difference in ms among the clocks of these roles' buses that counts."""
         found = self._counting(bench, roles)
@@ -166,8 +211,8 @@ class Alignment:
     def notes(self) -> list[str]:
         """Every lag that counts, for the report."""
         return [
-            f"{lag.text}: the clocks of the two adapters differ; what needs the order of events "
-            "across them is unproven"
+            f"{lag.text}: the clocks of the two adapters differ, or the reading trails; what needs "
+            "the order of events across them is unproven"
             for lag in self.lags.values()
             if lag.told
         ]

@@ -18,7 +18,7 @@ from canscope.model.signals import Samples
 
 # The least that a contact takes to close and to open; common practice, no source.
 CLOSES_NS, OPENS_NS = 10 * 10**6, 5 * 10**6
-RARE = 0.05  # chance that a real contact was never seen to differ, below which it is an echo
+RARE = 0.06  # chance that a real contact was never seen to differ, below which it is an echo
 
 
 @dataclass

@@ -1,4 +1,6 @@
-"""``python -m tests.lies --runs N [--pairs N] [--seed S] [--only KIND]``: how many lies still pass.
+"""``python -m tests.lies --runs N [--pairs N] [--seed S] [--only KINDS] [--about SIGNALS]``.
+
+How many lies still pass.
 
 Prints every lie that passes, with what was done; ends with 1 if one passes that the evidence table
 does not name as invisible. ``--healthy N`` judges so many random healthy vehicles instead; ends
@@ -27,7 +29,9 @@ def main() -> int:
     parser.add_argument("--healthy", type=int, default=0, help="healthy vehicles, no lies")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", default="", help="kinds or traits to choose from: A,B")
+    parser.add_argument("--about", default="", help="signals that a lie about any may choose: A,B")
     asked = parser.parse_args()
+    about = tuple(name for name in asked.about.split(",") if name)
     only = [name for name in asked.only.split(",") if name]
     if asked.healthy:
         some = list(healthy_cases(asked.healthy, asked.seed, only))
@@ -35,8 +39,8 @@ def main() -> int:
             stories = list(track(pool.imap(told_of, some, chunksize=2), total=len(some)))
         return told_healthy(stories)
     chosen: list[Case] = [
-        *cases(asked.runs, 1, asked.seed, only),
-        *cases(asked.pairs, 2, asked.seed, only),
+        *cases(asked.runs, 1, asked.seed, only, about),
+        *cases(asked.pairs, 2, asked.seed, only, about),
     ]
     with Pool(os.cpu_count()) as pool:
         answers = list(track(pool.imap(judged, chosen, chunksize=2), total=len(chosen)))

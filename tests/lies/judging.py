@@ -9,6 +9,7 @@ from fnmatch import fnmatchcase
 
 import numpy as np
 
+from canscope.model.report import Report
 from canscope.simulate.random_vehicle import draw
 from canscope.simulate.vehicle import Vehicle
 from canscope.trust.evidence import unseen
@@ -43,6 +44,7 @@ ROLES = {  # of the signals that the demo vehicles send
     "InverterTemp": "units.{unit}.temperatures.inverter",
     "WindingTemp": "units.{unit}.temperatures.winding",
 }
+NOT_BELIEVED = ("sensor-suspect", "stale")  # of a finding that is not required in this stage
 # What no signal of such a run contradicts: (kind, what it is about, with shell wildcards) -> why.
 UNSEEN: dict[tuple[str, str], str] = {
     ("exchanged", "* alike"): (
@@ -67,6 +69,7 @@ class Case:
     seed: int
     stage: str
     kinds: tuple[str, ...]
+    about: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -77,44 +80,71 @@ class Answer:
     lies: tuple[Lie, ...]
     verdict: str
     unseen: tuple[str, ...]  # a reason for each lie that nobody can see
+    told: tuple[str, ...] = ()  # what says so of each lie on which nothing rests that is required
 
     @property
     def is_false_pass(self) -> bool:
         """Whether it passes though somebody could have seen that it is not true."""
-        return self.verdict == "pass" and bool(self.lies) and len(self.unseen) < len(self.lies)
+        known = len(self.unseen) + len(self.told)
+        return self.verdict == "pass" and bool(self.lies) and known < len(self.lies)
 
     def __str__(self) -> str:
         return f"{self.case.seed} {self.case.stage}: " + "; ".join(map(str, self.lies))
 
 
-def cases(count: int, lies: int, seed: int, only: list[str]) -> Iterator[Case]:
+def cases(
+    count: int, lies: int, seed: int, only: list[str], about: tuple[str, ...] = ()
+) -> Iterator[Case]:
     """So many cases, always the same ones for a seed."""
     names = only or list(every_kind())
     for number in range(count):
         own = zlib.crc32(f"{seed}-{lies}-{number}".encode())
         rng = np.random.default_rng(own)
         kinds = tuple(str(name) for name in rng.choice(names, lies, replace=False))
-        yield Case(own, str(rng.choice(STAGES)), kinds)
+        yield Case(own, str(rng.choice(STAGES)), kinds, about)
 
 
 def judged(case: Case) -> Answer:
     """Draw the vehicle, act the run out, lie, and check."""
     vehicle, story = draw(case.seed, stage=case.stage)
-    run, lies, changed = lying(vehicle, story.script(), case.seed, list(case.kinds))
+    run, lies, changed = lying(vehicle, story.script(), case.seed, list(case.kinds), case.about)
     if not changed:
         return Answer(case, (), "nothing changed", ())
     report = decoded(run).report()
-    whys = [why for lie in lies if (why := why_unseen(lie, vehicle) or _unseen(lie))]
-    return Answer(case, tuple(lies), str(report.verdict), tuple(whys))
+    whys = [why_unseen(lie, vehicle) or _unseen(lie) or "" for lie in lies]
+    told = [_told(report, lie, vehicle) for lie, why in zip(lies, whys, strict=True) if not why]
+    return Answer(
+        case, tuple(lies), str(report.verdict), tuple(filter(None, whys)), tuple(filter(None, told))
+    )
+
+
+def _told(report: Report, lie: Lie, vehicle: Vehicle) -> str:
+    """The rule that cannot believe what a lie changed, where none that does is required here."""
+    roles = roles_of(lie, vehicle)
+    resting = [finding for finding in report.findings if roles & set(finding.roles)]
+    return next(
+        (
+            f"{finding.rule}: {finding.sentence}"
+            for finding in resting
+            if finding.verdict == "unproven" and finding.reason in NOT_BELIEVED
+        ),
+        "",
+    )
+
+
+def roles_of(lie: Lie, vehicle: Vehicle) -> set[str]:
+    """The roles of the signals that a lie changed."""
+    units = {unit.channel: unit.name for unit in vehicle.units}
+    return {
+        ROLES[key.rpartition(".")[2]].format(unit=units.get(key.partition(":")[0], ""))
+        for key in lie.keys
+    }
 
 
 def why_unseen(lie: Lie, vehicle: Vehicle) -> str:
     """Why the evidence table says that nobody can see this lie; empty if somebody can."""
     units = {unit.channel: unit.name for unit in vehicle.units}
-    roles = {
-        ROLES[key.rpartition(".")[2]].format(unit=units.get(key.partition(":")[0], ""))
-        for key in lie.keys
-    }
+    roles = roles_of(lie, vehicle)
     if lie.kind == "exchanged":
         roles = {f"units.{name}.speed" for name in units.values()}
     told = [unit for unit in vehicle.units if any(f"units.{unit.name}." in r for r in roles)]

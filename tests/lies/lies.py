@@ -6,7 +6,7 @@ A recording is frames. Every lie states what it did in words, so that a pass can
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from importlib import import_module
 
@@ -45,6 +45,7 @@ class Told:
     seen: Readings
     rng: np.random.Generator
     later: list[Callable[[Recording], Recording]] = field(default_factory=list)
+    about: tuple[str, ...] = ()  # names of the signals to choose from; none: all
 
     @property
     def rows(self) -> int:
@@ -59,11 +60,16 @@ class Told:
 
     def numbers(self) -> list[str]:
         """Keys of what is measured."""
-        return [key for key in self.keys() if _name(key) not in (*STATES, *COUNTED)]
+        return self._chosen(k for k in self.keys() if _name(k) not in (*STATES, *COUNTED))
 
     def states(self) -> list[str]:
         """Keys of what is on or off, or requested."""
-        return self.keys(*STATES)
+        return self._chosen(self.keys(*STATES))
+
+    def _chosen(self, keys: Iterable[str]) -> list[str]:
+        """Those that this campaign is about; all of them where it names none of these."""
+        every = list(keys)
+        return [key for key in every if _name(key) in self.about] or every
 
     def put(self, key: str, column: np.ndarray, rows: slice = slice(None), *, still: bool = False):
         """Change a reading in these rows; ``still`` takes its noise away from there on."""
@@ -231,7 +237,7 @@ def delay(told: Told) -> Lie | None:
 
         told.later.append(late)
         return Lie("delay", channel, f"stamped {ms} ms late")
-    key = any_of(told, told.keys())
+    key = any_of(told, told.numbers() + told.states())
     column = told.seen[key]
     told.put(key, np.concatenate((np.full(ms, column[0]), column[:-ms])))
     return Lie("delay", key, f"{ms} ms late")
@@ -316,7 +322,7 @@ def sign(told: Told) -> Lie | None:
 @kind("freeze")
 def freeze(told: Told) -> Lie | None:
     """A sensor stops at what it said last: from the start, some time, or for a spell."""
-    key, (rows, when) = any_of(told, told.keys()), _spell(told)
+    key, (rows, when) = any_of(told, told.numbers() + told.states()), _spell(told)
     told.put(key, told.seen[key][rows.start], rows, still=rows.stop == told.rows)
     return Lie("freeze", key, f"stands still {when}", (key,))
 
@@ -441,7 +447,7 @@ def _signals(told: Told) -> tuple[str, list[str]]:
     if told.rng.random() < 0.5:
         group = str(any_of(told, list(GROUPS)))
         keys = told.keys(*GROUPS[group])
-        if keys:
+        if keys and (not told.about or set(GROUPS[group]) <= set(told.about)):
             return group, keys
     key = any_of(told, told.numbers())
     return key, [key]
@@ -479,12 +485,16 @@ def joined(*parts: Recording) -> Recording:
 
 
 def lying(
-    vehicle: Vehicle, script: Script, seed: int, kinds: list[str]
+    vehicle: Vehicle, script: Script, seed: int, kinds: list[str], about: tuple[str, ...] = ()
 ) -> tuple[Run, list[Lie], bool]:
-    """A run that lies in these ways, what was done, and whether that changed any reading."""
+    """A run that lies in these ways, what was done, and whether that changed any reading.
+
+    ``about`` names the signals that kinds about any signal choose from; none: all of them.
+    """
     list(every_kind())
     truth = simulate(vehicle, script)
     told = Told(vehicle, script, truth, readings(truth, vehicle), np.random.default_rng(seed))
+    told.about = about
     honest = dict(told.seen)
     lies = [lie for name in kinds if (lie := KINDS[name](told)) is not None]
     recording = record(vehicle, script, told.seen, np.random.default_rng(seed))
@@ -508,6 +518,6 @@ def _differs(one: np.ndarray, other: np.ndarray, step: float) -> bool:
 
 def every_kind() -> Iterator[str]:
     """The ways of lying, in alphabetical order."""
-    for name in ("events", "motion", "sensors"):  # they enter themselves
+    for name in ("events", "high_voltage", "motion", "sensors"):  # they enter themselves
         import_module(f"tests.lies.{name}")
     yield from sorted(KINDS)

@@ -60,7 +60,7 @@ class CurrentWhileOpen(Rule):
     """
 
     limit_A: float = limit(1.0, "A", high=10.0)
-    zero_A: float = limit(5.0, "A", high=20.0, note="taken for the sensor's offset if constant")
+    zero_A: float = limit(3.5, "A", high=20.0, note="taken for the sensor's offset if constant")
     settle_s: float = limit(0.5, "s", high=5.0, note="after both read open")
 
     unit: ClassVar[str] = "A"

@@ -24,9 +24,11 @@ from canscope.rules.electrical._main_contactors import (
     stayed_closed,
 )
 from canscope.rules.electrical._voltages import CURRENT, voltage_subjects, voltages
+from canscope.rules.shared.links import SAFE_V
 from canscope.rules.shared.persistence import NO_LABEL, LastLabel, Stretches, follow, to_ns
 from canscope.rules.shared.poles import MAIN_ROLES
 
+PACK = "pack.voltage"
 FALLS = 0.05  # of itself: a voltage that falls so far is looked at; common practice, no source
 LEAST_A = 0.01  # what a current that reads the same may have changed by at least
 
@@ -76,9 +78,11 @@ class SourceResistance(Rule):
         current within ``pulse_s``, if that is at least ``step_A``. For the pack by its own voltage,
         for each link by the link's. The longer the pulse, the larger the resistance of the same
         pack; the pulse time is told with it. And wherever a voltage falls by more than 5 %* of
-        itself within ``pulse_s`` while both poles stay closed, however small the current or its
-        change: the fall over the largest change of current in that time. That one can only fail: a
-        load of 1 A that takes 90 V away has the pre-charge resistor in circuit.
+        itself within ``pulse_s``, however small the current or its change (a link while both poles
+        stay closed, the pack from the first frame to the last, whatever the contactors do): the
+        fall over the largest change of current in that time. That one can only fail: a load of 1 A
+        that takes 90 V away has the pre-charge resistor in circuit, and a pack that falls with the
+        contactors open is no pack's voltage.
     Margin
         ``limit_ohm`` minus the resistance, in ohm. The uncertainty is that of two readings of
         voltage and of current over the step, and how far the voltage lagged behind the current.
@@ -197,7 +201,12 @@ class SourceResistance(Rule):
             after[name] = int(samples.time_ns[-1]) + 1
             before_V = piece.at(role, samples.time_ns - to_ns(self.pulse_s)).value
             fell = before_V - samples.value > FALLS * np.abs(before_V)
-            if fell.any():
+            if fell.any() and role == PACK:
+                # It has its voltage whatever the contactors do; a node that wakes may say anything.
+                spoke = piece.at(role, samples.time_ns - 2 * to_ns(self.pulse_s)).value >= SAFE_V
+                fell &= spoke & (before_V >= SAFE_V)
+                fell &= piece.at("@awake", samples.time_ns).value == 1
+            elif fell.any():
                 fell &= stayed_closed(piece, samples.time_ns)
                 age_ns = piece.at("@closed", samples.time_ns).age_ns
                 fell &= age_ns >= to_ns(self.pulse_s + self.rest_s)
@@ -297,7 +306,7 @@ class SourceResistance(Rule):
 
 def _packs(piece: Piece, pulse: Pulse) -> dict[str, float]:
     """The pack's own resistance in that pulse, if its voltage was read then."""
-    pack = piece.at("pack.voltage", [pulse.step.rest_ns, pulse.at_ns]).value
+    pack = piece.at(PACK, [pulse.step.rest_ns, pulse.at_ns]).value
     ohm = float((pack[0] - pack[1]) / (pulse.to_A - pulse.from_A))
     return {} if np.isnan(ohm) else {"pack_ohm": ohm}
 

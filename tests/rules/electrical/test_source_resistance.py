@@ -139,10 +139,26 @@ def test_loads_that_are_too_small_or_come_without_rest_are_not_exercised():
 
 
 def test_what_flows_while_the_poles_are_open_is_no_load_step():
-    """The inrush of closing at 2.0 s itself."""
+    """The inrush of closing at 2.0 s itself: 15 V of 400 V."""
     amps = pulse(0, 30, end_s=0.2)
-    found = judge(amps, ohmic(amps, 400, 5), poles=((2.0, 1),))
+    found = judge(amps, ohmic(amps, 400, 0.5), poles=((2.0, 1),))
     assert found["pack"].reason == "not-exercised"
+
+
+@pytest.mark.parametrize("poles", [(), ((0.5, 1),), ((1.99, 1),), ((0.5, 1), (1.5, 0))])
+def test_a_pack_that_collapses_fails_whatever_the_contactors_do(poles):
+    """By hand: 200 V for 60 ms with no current at all, over the 0.01 A that might have flowed."""
+    found = judge(pulse(0, 0), pulse(400, 200, end_s=0.06), poles=poles)["pack"]
+    assert (found.verdict, found.measured) == (Verdict.FAIL, pytest.approx(20_000))
+
+
+def test_a_pack_that_gave_nothing_before_its_node_woke_has_not_collapsed():
+    def late(roles):
+        times, volts = roles[PACK]
+        roles[PACK] = times[100:], volts[100:]
+
+    found = judge(pulse(0, 0), pulse(600, 400, end_s=0.1), edit=late)["pack"]
+    assert found.verdict is not Verdict.FAIL
 
 
 def test_without_contactors_the_step_alone_is_judged():

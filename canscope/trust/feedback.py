@@ -1,0 +1,82 @@
+"""What the attempts, bursts and openings of a run say of the readings of high voltage.
+
+Each witness looks at one closed window and remarks on a role: that it came late, that it said
+something before it can have happened, that it did not answer to what moves it. The first remark of
+each kind on each role is kept, and lowers a pass that rests on the role.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from canscope.model.bench import Bench
+from canscope.model.events import Window
+from canscope.model.outcome import Doubt, Subject
+from canscope.model.piece import ClosedWindow
+from canscope.model.rule import Rule, Worst
+from canscope.trust import answers, pole_word, trailing
+from canscope.trust.clock_alignment import Alignment
+from canscope.trust.remark import Remark
+
+WITNESSES = {
+    Window.ATTEMPT: (
+        pole_word.closing,
+        trailing.current,
+        answers.charge,
+        answers.steady,
+        answers.supply,
+    ),
+    Window.BURST: (trailing.pack_voltage, answers.together),
+    Window.OPENING: (pole_word.opening, answers.gone, answers.insulation),
+}
+
+
+class Feedback:
+    """All remarks of a run so far, in time order; bounded by the number of roles."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+        self._remarks: dict[tuple[str, str], Remark] = {}  # by role and kind
+
+    def add(self, window: ClosedWindow, alignment: Alignment) -> None:
+        """Take in a closed window, after ``alignment`` has."""
+        roles = window.bench.link_roles().values()
+        links = tuple(role for role in roles if not alignment.differs(window.bench, role))
+        for witness in WITNESSES.get(window.span.kind, ()):
+            self.note(witness(window, links))
+
+    def note(self, remarks: Iterable[Remark]) -> None:
+        """Keep the first remark of each kind on each role."""
+        for remark in remarks:
+            self._remarks.setdefault((remark.role, remark.kind), remark)
+
+    def doubts(self, rule: Rule, subject: Subject, worst: Worst | None) -> list[Doubt]:
+        """What lowers a pass of this subject."""
+        found = []
+        for remark in self._remarks.values():
+            if remark.role not in subject.needs:
+                continue
+            if remark.kind == "late state" and not _needs_time(rule, worst, remark.late_ms):
+                continue
+            found.append(Doubt(subject.name, remark.reason, self._text(remark), remark.at_ns))
+        return found
+
+    def notes(self) -> list[str]:
+        """Every remark, for the report."""
+        return [self._text(remark) for remark in self._remarks.values()]
+
+    def _text(self, remark: Remark) -> str:
+        return f"{self._bench.bindings[remark.role].key} {remark.text}"
+
+
+def _needs_time(rule: Rule, worst: Worst | None, late_ms: float) -> bool:
+    """Whether a rule rests on when a pole changed, within so many ms.
+
+    What is judged in an attempt looks for the true instant by itself.
+    """
+    if rule.window is Window.ATTEMPT:
+        return False
+    if rule.order:
+        return True
+    late = late_ms if rule.unit == "ms" else late_ms / 1000
+    return rule.timed and worst is not None and worst.margin < worst.uncertainty + late

@@ -1,0 +1,380 @@
+"""High voltage and its feedback: states, links, pack, 12 V, stop button, insulation monitor.
+
+Each is a likely mistake of a definition, of a gateway or of a sensor, on a run that went well.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from canscope.simulate.messages import cycle_s, step_of
+from canscope.simulate.sensors import commanded, trailing_mean
+from tests.lies.lies import Lie, Told, any_of, kind
+
+CLOSED = ("NegativeClosed", "PrechargeClosed", "PositiveClosed")
+MAINS = ("NegativeClosed", "PositiveClosed")
+
+
+def _late(column: np.ndarray, ms: int) -> np.ndarray:
+    """A column so much later; earlier if ``ms`` is negative."""
+    if ms < 0:
+        return np.concatenate((column[-ms:], np.full(-ms, column[-1])))
+    return np.concatenate((np.full(ms, column[0]), column[: len(column) - ms]))
+
+
+def _really(told: Told) -> None:
+    """Count the lie though it differs by less than 50 ms."""
+    told.later.append(lambda recording: recording)
+
+
+def _shut(told: Told) -> np.ndarray:
+    """Rows in which any pole is closed."""
+    return np.max(list(told.truth.closed.values()), axis=0) > 0
+
+
+def _edges(told: Told) -> tuple[int, int]:
+    """Rows of the first closing of a pole and of the last opening."""
+    rows = np.flatnonzero(_shut(told))
+    return int(rows[0]), int(rows[-1])
+
+
+@kind("late-feedback")
+def late_feedback(told: Told) -> Lie | None:
+    """One reading comes 60 to 200 ms after what it shows."""
+    ms = int(told.rng.integers(60, 201))
+    groups = [[key] for key in told.keys(*CLOSED)]
+    groups += [told.keys("LinkVoltage"), told.keys("LinkVoltage")[:1], told.keys("PackVoltage")]
+    groups += [told.keys("PackCurrent"), told.keys("PackVoltage", "PackCurrent")]
+    keys = any_of(told, groups)
+    for key in keys:
+        told.put(key, _late(told.seen[key], ms))
+    return Lie("late-feedback", ", ".join(keys), f"{ms} ms late", tuple(keys), float(ms))
+
+
+@kind("state-echo")
+def state_echo(told: Told) -> Lie | None:
+    """Contactor states are what was asked for, whether the command itself is sent or not."""
+    keys = told.keys(*CLOSED)
+    some = keys if told.rng.random() < 0.5 else [any_of(told, keys)]
+    for key in some:
+        pole = key.rpartition(".")[2].removesuffix("Closed").lower()
+        told.put(key, commanded(told.truth.closed[pole], told.vehicle.box))
+    _really(told)
+    coarse = cycle_s(told.vehicle, keys[0]) >= 0.05
+    about = f"{'coarse' if coarse else 'fine'} {', '.join(some)}"
+    return Lie("state-echo", about, "what was asked for", tuple(some))
+
+
+@kind("state-early")
+def state_early(told: Told) -> Lie | None:
+    """A pole reads closed before it closes, or open before it opens."""
+    key, ms = any_of(told, told.keys(*CLOSED)), int(told.rng.choice([80, 150, 400]))
+    told.put(key, _late(told.seen[key], -ms))
+    return Lie("state-early", key, f"{ms} ms early", (key,))
+
+
+@kind("state-freezes")
+def state_freezes(told: Told) -> Lie | None:
+    """A pole's state stands still from the first burst on, or from some time with it closed."""
+    key = any_of(told, told.keys(*MAINS))
+    turning, (first, last) = np.flatnonzero(told.turning()), _edges(told)
+    at = int(told.rng.integers(first + 3000, last - 1000))
+    at = int(turning[0]) if len(turning) and told.rng.random() < 0.6 else at
+    told.put(key, told.seen[key][at], slice(at, told.rows), still=True)
+    return Lie("state-freezes", key, f"from {at / 1000:.1f} s on", (key,))
+
+
+@kind("states-exchanged")
+def states_exchanged(told: Told) -> Lie | None:
+    """Two poles show each other's state, or one is inverted."""
+    keys = told.keys(*CLOSED)
+    one, two = (keys[i] for i in told.rng.choice(3, 2, replace=False).tolist())
+    if told.rng.random() < 0.3:
+        told.put(one, 1 - told.seen[one])
+        return Lie("states-exchanged", one, "inverted", (one,))
+    first, second = told.seen[one], told.seen[two]
+    told.put(one, second)
+    told.put(two, first)
+    return Lie("states-exchanged", f"{one} and {two}", "each is the other", (one, two))
+
+
+@kind("state-gap")
+def state_gap(told: Told) -> Lie | None:
+    """A main pole reads open for a moment in which nothing opens, or closed while all is open."""
+    key, (first, last) = any_of(told, told.keys(*MAINS)), _edges(told)
+    length = max(int(told.rng.choice([100, 400, 2500])), round(2200 * cycle_s(told.vehicle, key)))
+    if told.rng.random() < 0.6:
+        at, level = int(told.rng.integers(first + 2500, last - length - 500)), 0.0
+        if not told.seen[key][at : at + length].all():
+            return None
+    else:
+        at, level = max(first - 1200 - length, 2400), 1.0
+    if told.seen[key][at] == level or (at + length >= first and level):
+        return None
+    told.put(key, np.full(length, level), slice(at, at + length))
+    return Lie("state-gap", key, f"reads {level:g} for {length} ms at {at / 1000:.1f} s", (key,))
+
+
+@kind("pack-lost")
+def pack_lost(told: Told) -> Lie | None:
+    """The pack's voltage collapses, or goes too high, at any time."""
+    key, (first, last) = told.keys("PackVoltage")[0], _edges(told)
+    times = {
+        "with poles open": first - 900,
+        "in pre-charge": int(np.argmax(told.truth.closed["precharge"] > 0)) + 20,
+        "at rest before the first burst": first + 3300,
+        "after opening": last + 400,
+    }
+    when = any_of(told, list(times))
+    high = told.rng.random() < 0.4
+    level = told.vehicle.pack.maximum_V * 1.05 if high else 0.5 * told.truth.pack_V[0]
+    length = max(int(told.rng.choice([50, 300])), round(2200 * cycle_s(told.vehicle, key)))
+    told.put(key, np.full(length, level), slice(times[when], times[when] + length))
+    _really(told)
+    return Lie("pack-lost", key, f"{level:.0f} V for {length} ms {when}", (key,))
+
+
+@kind("pack-dead")
+def pack_dead(told: Told) -> Lie | None:
+    """Current, voltage or 12 V freeze or flicker by a step, from any moment on."""
+    key = any_of(told, told.keys("PackVoltage", "PackCurrent", "ControlVoltage"))
+    first, last = _edges(told)
+    at = int(told.rng.integers(first - 500, last - 2000))
+    rows, level, step = slice(at, told.rows), told.seen[key][at], step_of(told.vehicle, key)
+    if told.rng.random() < 0.5:
+        told.put(key, level, rows, still=True)
+        return Lie("pack-dead", key, f"stands at {level:.4g} from {at / 1000:.1f} s on", (key,))
+    flicker = step * told.rng.integers(-1, 2, told.rows - at)
+    told.put(key, level + flicker, rows, still=True)
+    return Lie("pack-dead", key, f"flickers about {level:.4g} from {at / 1000:.1f} s on", (key,))
+
+
+@kind("current-wrong")
+def current_wrong(told: Told) -> Lie | None:
+    """The pack current always reads some ampere, is offset, has the other sign or no sign."""
+    key = told.keys("PackCurrent")[0]
+    how = str(told.rng.choice(["stuck", "offset", "sign", "unsigned", "slow"]))
+    column = told.seen[key]
+    amps = float(told.rng.choice([-1, 1])) * float(told.rng.uniform(3.5, 10))
+    if how == "stuck":
+        amps = float(told.rng.uniform(0.3, 2))
+        told.put(key, amps + 0.05 * told.rng.standard_normal(told.rows))
+    elif how == "offset":
+        told.put(key, column + amps)
+    elif how == "sign":
+        told.put(key, -column)
+    elif how == "unsigned":
+        if column.min() > -1.5:
+            return None
+        told.put(key, np.abs(column))
+    else:
+        told.put(key, trailing_mean(column, 4000))
+    words = f"{how} {amps:.1f} A" if how in ("stuck", "offset") else how
+    return Lie("current-wrong", f"{key} {how}", words, (key,))
+
+
+@kind("insulation-canned")
+def insulation_canned(told: Told) -> Lie | None:
+    """The monitor shows one value: always, from some time on, or a code at its end."""
+    keys = told.keys("Resistance")
+    if not keys:
+        return None
+    key, (first, _) = keys[0], _edges(told)
+    how = str(told.rng.choice(["always", "from closing on", "flickers", "code"]))
+    level = float(told.rng.uniform(900, 5000))
+    step = step_of(told.vehicle, key)
+    if how == "always":
+        told.put(key, np.full(told.rows, level), still=True)
+    elif how == "from closing on":
+        at = first - 300
+        told.put(key, told.seen[key][at], slice(at, told.rows), still=True)
+    elif how == "flickers":
+        told.put(key, level + step * told.rng.integers(0, 2, told.rows), still=True)
+    else:
+        told.put(key, np.where(told.closed(), float(any_of(told, [20000.0, 0.0])), level))
+    return Lie("insulation-canned", key, how, (key,))
+
+
+@kind("stop-wrong")
+def stop_wrong(told: Told) -> Lie | None:
+    """Stop button, ignition: exchanged, always one value, or pressed while axles turn."""
+    stop, on = "can0:Cabin.EmergencyStop", "can0:Cabin.Ignition"
+    how = str(told.rng.choice(["exchanged", "always pressed", "always on", "in a burst"]))
+    if how == "exchanged":
+        first, second = told.seen[stop], told.seen[on]
+        told.put(stop, second)
+        told.put(on, first)
+    elif how == "always pressed":
+        told.put(stop, np.ones(told.rows), still=True)
+    elif how == "always on":
+        told.put(on, np.ones(told.rows), still=True)
+    else:
+        turning = np.flatnonzero(told.turning())
+        if not len(turning):
+            return None
+        length = max(300, round(2200 * cycle_s(told.vehicle, stop)))
+        at = int(turning[0]) + 400
+        told.put(stop, np.ones(length), slice(at, at + length))
+    return Lie("stop-wrong", f"{how}", "stop button and ignition", (stop, on))
+
+
+@kind("link-hidden")
+def link_hidden(told: Told) -> Lie | None:
+    """Links that hide that they are still live: capped, computed, low at once, frozen low, or gone.
+
+    In truth they discharge as they should, so what each shows is what a broken one might.
+    """
+    keys = told.keys("LinkVoltage")
+    keys = keys if told.rng.random() < 0.7 else [any_of(told, keys)]
+    _, last = _edges(told)
+    how = str(told.rng.choice(["capped", "computed", "freezes", "gone", "rises", "plateau"]))
+    rows = slice(last, told.rows)
+    for key in keys:
+        column = told.seen[key][rows]
+        if how == "capped":
+            told.put(key, np.minimum(column, 55.0), rows)
+        elif how == "computed":
+            both = told.closed() | (told.truth.link_V > 0.95 * told.truth.pack_V)
+            told.put(key, np.where(both, told.seen["can0:PackStatus.PackVoltage"], 0.0))
+        elif how == "freezes":
+            low = np.flatnonzero(column < float(told.rng.uniform(61, 150)))
+            if not len(low):
+                return None
+            told.put(key, column[low[0]], slice(last + int(low[0]), told.rows), still=True)
+        elif how == "rises":
+            low = np.flatnonzero(column < 40)
+            if not len(low) or last + low[0] + 1100 > told.rows:
+                return None
+            at = last + int(low[0]) + 600  # the nodes are still awake
+            told.put(key, np.linspace(70, 90, 400), slice(at, at + 400))
+        elif how == "plateau":
+            told.put(key, np.maximum(column, 72.0), rows)
+    if how == "gone":
+        channels = {key.partition(":")[0] for key in keys}
+        from_s, to_s = last / 1000 - 0.05, last / 1000 + float(told.rng.uniform(1.0, 4.0))
+
+        def cut(recording):
+            mine = np.any([recording.of(channel) for channel in channels], axis=0)
+            since = recording.since_s()
+            return recording.take(~(mine & (since > from_s) & (since < to_s)))
+
+        told.later.append(cut)
+    return Lie("link-hidden", f"{how} {', '.join(keys)}", how, tuple(keys))
+
+
+@kind("second-attempt")
+def second_attempt(told: Told) -> Lie | None:
+    """After all was over the vehicle closes once more, and the recording ends with it."""
+    _, last = _edges(told)
+    length = told.rows - last - 1500
+    if length < 2500:
+        return None
+    at, pack = last + 1500 + int(told.rng.integers(0, length - 2000)), told.truth.pack_V[0]
+    for key in told.keys(*CLOSED):
+        late = {"NegativeClosed": 0, "PrechargeClosed": 300, "PositiveClosed": 900}
+        begin = at + late[key.rpartition(".")[2]]
+        end = begin + 1000 if "Precharge" in key else told.rows
+        if begin < told.rows:
+            told.put(key, np.ones(min(end, told.rows) - begin), slice(begin, min(end, told.rows)))
+    rise = pack * (1 - np.exp(-np.arange(told.rows - at - 300) / 120))
+    for key in told.keys("LinkVoltage"):
+        told.put(key, rise, slice(at + 300, told.rows))
+    return Lie("second-attempt", "all poles", f"at {at / 1000:.1f} s, still closed at the end")
+
+
+# What nobody wrote down: a gateway or a controller that computes what it should measure.
+
+
+@kind("held")
+def held(told: Told) -> Lie | None:
+    """A gateway renews a reading only every 0.5 to 5 s and repeats it in between."""
+    key = any_of(told, told.keys("PackVoltage", "PackCurrent", "LinkVoltage", "ControlVoltage"))
+    ms = int(told.rng.choice([500, 1500, 5000]))
+    column = told.seen[key][::ms].repeat(ms)[: told.rows]
+    told.put(key, column, still=True)
+    return Lie("held", key, f"renewed every {ms} ms", (key,))
+
+
+@kind("from-command")
+def from_command(told: Told) -> Lie | None:
+    """Current or link computed from the contactors' states instead of measured."""
+    key = any_of(told, told.keys("PackCurrent", "LinkVoltage", "ControlVoltage"))
+    both, name = told.closed(), key.rpartition(".")[2]
+    pack = float(told.truth.pack_V[0])
+    level = {"PackCurrent": 0.8, "LinkVoltage": pack, "ControlVoltage": 13.8}[name]
+    rest = {"PackCurrent": 0.0, "LinkVoltage": 0.0, "ControlVoltage": 12.6}[name]
+    told.put(key, np.where(both, level, rest))
+    return Lie("from-command", key, "computed from the contactors' states", (key,))
+
+
+@kind("pole-by-link")
+def pole_by_link(told: Told) -> Lie | None:
+    """A contactor's state is derived from the link voltage, or from another contactor."""
+    full = (told.truth.link_V > 0.95 * told.truth.pack_V).astype(float)
+    charging = ((told.truth.link_V > 5) & (np.gradient(told.truth.link_V) > 0.02)).astype(float)
+    key = any_of(told, told.keys(*CLOSED))
+    other = np.max([told.seen[k] for k in told.keys(*CLOSED) if k != key], axis=0)
+    ways = {
+        "NegativeClosed": {"any other pole": other, "a full link": full},
+        "PrechargeClosed": {"a charging link": charging, "not positive": 1 - told.closed()},
+        "PositiveClosed": {"a full link": full, "negative": told.seen[told.keys(*MAINS)[0]]},
+    }[key.rpartition(".")[2]]
+    words = any_of(told, list(ways))
+    told.put(key, np.asarray(ways[words], float))
+    return Lie("pole-by-link", f"{key} {words}", f"derived from {words}", (key,))
+
+
+@kind("replayed-burst")
+def replayed_burst(told: Told) -> Lie | None:
+    """Pack current or voltage show the first burst again in the last one."""
+    spins = told.script.spins
+    if len(spins) < 2:
+        return None
+    key = any_of(told, told.keys("PackCurrent", "PackVoltage"))
+    late = int(told.rng.integers(-900, 900))
+    one, two = (round(s.start_s * 1000) for s in (spins[0], spins[-1]))
+    told.put(
+        key, told.seen[key][one - 200 : one + 4500], slice(two - 200 + late, two + 4500 + late)
+    )
+    return Lie("replayed-burst", key, f"{late} ms off", (key,))
+
+
+@kind("neighbour")
+def neighbour(told: Told) -> Lie | None:
+    """A role bound to a signal beside the right one: pack and link exchanged, 12 V the pack's."""
+    pack, supply = told.keys("PackVoltage")[0], told.keys("ControlVoltage")[0]
+    link = any_of(told, told.keys("LinkVoltage"))
+    pairs = {
+        "pack is the link": (pack, told.seen[link]),
+        "link is the pack": (link, told.seen[pack]),
+        "12 V from the pack": (supply, told.seen[pack] / 29.0),
+    }
+    words = any_of(told, list(pairs))
+    key, column = pairs[words]
+    told.put(key, column.copy())
+    return Lie("neighbour", f"{key} {words}", words, (key,))
+
+
+@kind("clipped")
+def clipped(told: Told) -> Lie | None:
+    """A reading never goes beyond some level, as one that saturates."""
+    key = any_of(told, told.keys("PackCurrent", "PackVoltage", "LinkVoltage", "ControlVoltage"))
+    column = told.seen[key]
+    low, high = float(np.min(column)), float(np.max(column))
+    if told.rng.random() < 0.5:
+        level = low + float(told.rng.uniform(0.3, 0.8)) * (high - low)
+        told.put(key, np.minimum(column, level))
+        return Lie("clipped", key, f"never above {level:.4g}", (key,))
+    level = low + float(told.rng.uniform(0.2, 0.6)) * (high - low)
+    told.put(key, np.maximum(column, level))
+    return Lie("clipped", key, f"never below {level:.4g}", (key,))
+
+
+@kind("drifts")
+def drifts(told: Told) -> Lie | None:
+    """A voltage or the current drifts away over the run."""
+    key = any_of(told, told.keys("PackCurrent", "PackVoltage", "LinkVoltage"))
+    span = 8.0 if "Current" in key else 0.06 * float(told.truth.pack_V[0])
+    size = span * float(told.rng.choice([-1, 1]))
+    told.put(key, told.seen[key] + np.linspace(0, size, told.rows))
+    return Lie("drifts", key, f"by {size:+.1f} until the end", (key,))
