@@ -68,7 +68,7 @@ class Stopped:
                 text = f"changed {rest.changes} times, never within {rest.nearest_ns / 1e6:.0f} ms "
                 text += f"of the last time, though it is sent every {cycle_ms:.0f} ms: it is "
                 text += "renewed seldom, and old in between"
-                yield Remark(role, "late", text, rest.since_ns)
+                yield Remark(role, "late renewal", text, rest.since_ns)
 
     def _follow(self, role: str, rest: Rest, samples: Samples, history: History) -> Remark | None:
         before = int(samples.raw[0]) if rest.raw is None else rest.raw

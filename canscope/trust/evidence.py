@@ -128,6 +128,55 @@ EXCHANGED = Unseen(
     "spin one axle alone and mark which wheel turned",
 )
 
+ECHO = Unseen(
+    "state-echo",
+    ("contactors.*",),
+    "a state that is what was asked for, where the command is not sent or the sampling is coarser "
+    "than a contact takes (10 to 30 ms), on a vehicle whose contacts follow: current and link show "
+    "themselves when the circuit closes, opens and carries, and a state that differs from that is "
+    "not believed",
+    "bind the command beside it at 20 ms or faster, or unplug a coil with the pack isolated and "
+    "see the state stay open",
+)
+LATE_STATE = Unseen(
+    "late-feedback",
+    ("contactors.*",),
+    "a state that comes a little late, where the curve of the link has no step until then: the "
+    "link was as full whenever the contact closed; of openings, what rests on the time is told",
+    "compare it with the current of its coil",
+    most=250.0,
+)
+EARLY_STATE = Unseen(
+    "state-early",
+    ("contactors.*",),
+    "a state that is early of the pole that closes first, or after pre-charge, or opens second: "
+    "nothing flows then that could show it",
+    "open and close in the other order, one attempt for each",
+)
+LATE_PACK = Unseen(
+    "late-feedback",
+    ("pack.voltage",),
+    "a delay of a voltage that gives way by less than some of its own steps: nothing rests on the "
+    "instant at which it holds",
+    "let it rest, load it once as far as the stage allows, and see pack and links give way "
+    "together",
+)
+LATE_CURRENT = Unseen(
+    "late-feedback",
+    ("pack.current",),
+    "a delay within what the cycles of current and contactor states leave open",
+    "send both every 20 ms or faster",
+    most=200.0,
+)
+LATE_LINK = Unseen(
+    "late-feedback",
+    ("units.*.link_voltage",),
+    "a delay within what the cycles of link and pack current leave open: a link that is late reads "
+    "too low as positive closes and too high as it discharges, so it proves less and not more",
+    "send both every 20 ms or faster",
+    most=120.0,
+)
+
 EVIDENCE = (
     Evidence(
         "pack.voltage",
@@ -140,8 +189,20 @@ EVIDENCE = (
             "a wrong factor: the links disagree",
             "frozen: it does not move by a step as load sets in",
             "one link's own voltage: it falls as the contactors open, and the pack does not",
+            "a collapse for a moment, with whatever contactors: no current explains it",
+            "late, or made up: it gives way after the links do, or otherwise",
+            "stopped, or renewed seldom: it repeats one value to the bit where it flickered",
         ),
-        (ALL_VOLTAGES,),
+        (
+            ALL_VOLTAGES,
+            LATE_PACK,
+            Unseen(
+                "dither",
+                ("pack.voltage",),
+                "a flicker in place of a voltage that gives way by less than some of its own steps",
+                "load it once as far as the stage allows, and see pack and links give way together",
+            ),
+        ),
     ),
     Evidence(
         "pack.current",
@@ -149,19 +210,22 @@ EVIDENCE = (
             Witness("power-balance", "the shafts take no more than it gives, steady or in a burst"),
             Witness("open poles", "none flows while both are open"),
             Witness("source-resistance", "the voltage falls as it rises"),
+            Witness("the shafts' power", "it flows as they take it, and not before or after"),
+            Witness("the link's charge", "over a pre-charge it carries C dV out of the pack"),
         ),
         (
-            "a wrong sign: the pack takes power while axles speed up",
+            "a wrong sign: the pack takes power while axles speed up, or while the link charges",
+            "late: it begins to flow after the contacts closed",
             "a tenth: the shafts give more than the pack",
             "an offset: it reads some ampere with all poles open",
             "frozen: it stays while the shafts' power changes",
         ),
-        (CURRENTS,),
+        (CURRENTS, LATE_CURRENT),
     ),
     Evidence(
         "pack.insulation",
-        (Witness("insulation-resistance", "it has to settle after the poles close"),),
-        ("frozen: the same value with poles open and closed",),
+        (Witness("the contactors", "it sees another circuit with them closed than open"),),
+        ("frozen, or flickering: the same value with poles open and closed",),
         (
             Unseen(
                 "scale",
@@ -202,6 +266,15 @@ EVIDENCE = (
         "driver.ignition",
         (Witness("what nodes do", "they wake after it and sleep after it goes off"),),
         ("exchanged: contactors close with ignition off",),
+        (
+            Unseen(
+                "stuck-state",
+                ("driver.ignition",),
+                "always on, in a run to whose end nodes go on sending: no key-off is proven, and "
+                "no rule needs one",
+                "switch it off while recording, and see it change",
+            ),
+        ),
     ),
     Evidence(
         "driver.brake",
@@ -308,7 +381,9 @@ EVIDENCE = (
                     "late: the link rises before it closes",
                     "always closed: the link is dead under it",
                     "exchanged: the link rises as it opens",
+                    "early: it says closed before current flows, or open before the link leaves",
                 ),
+                (ECHO, LATE_STATE, EARLY_STATE),
             ),
             Evidence(
                 f"contactors.{pole}.command",
@@ -361,9 +436,11 @@ EVIDENCE = (
             "an offset: above 0 V with everything open",
             "frozen: no curve, no discharge",
             "the pack's voltage: it does not leave it as the poles open",
+            "late, or made up: it gives way after the pack does, or otherwise",
         ),
         (
             ALL_VOLTAGES,
+            LATE_LINK,
             Unseen(
                 "same-sensor",
                 ("units.*.link_voltage",),

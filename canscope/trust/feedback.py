@@ -26,7 +26,7 @@ WITNESSES = {
         answers.steady,
         answers.supply,
     ),
-    Window.BURST: (trailing.pack_voltage, answers.together),
+    Window.BURST: (trailing.pack_voltage, trailing.against_shafts, answers.together),
     Window.OPENING: (pole_word.opening, answers.gone, answers.insulation),
 }
 

@@ -7,7 +7,7 @@ one circuit while both poles are closed, so they give way together.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -20,10 +20,12 @@ from canscope.trust.remark import Links, Remark
 LATE_NS = 30 * MS  # surely; a filter of the current takes as long. Common practice, no source
 BEFORE_NS = SECOND_NS  # of rest before a burst, and after it
 LONGEST_NS = 12 * SECOND_NS  # of a burst
-GRID_MS, FARTHEST_MS = 5, 400  # the lags tried
+GRID_MS, FARTHEST_MS = 10, 800  # the lags tried
 STEPS = 8.0  # of both voltages, by which they have to give way; common practice, no source
 LATE_MS = 50.0  # by which they lie apart, surely by 40; likewise
 SURE_MS = 40.0
+# The same of a current against shafts, whose losses come before their power.
+POWER_MS, SURE_POWER_MS, LIKE_POWER = 100.0, 80.0, 0.8
 MISFIT = 2.5  # times the misfit at the best lag: surely not the lag; likewise
 ALIKE, UNLIKE = 0.9, 0.6  # share of the variance explained at the best lag; likewise
 
@@ -46,37 +48,70 @@ def pack_voltage(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     """A pack and a link that do not give way together, as far as both give way clearly."""
     bench = window.bench
     for role in links if bench.has(PACK) else ():
-        fit = _fit(window, PACK, role)
+        fit = _fit(burst_samples(window, PACK), burst_samples(window, role), window, (PACK, role))
         if fit is None:
             continue
         keys, end_ns = [bench.bindings[r].key for r in (PACK, role)], window.span.end_ns
         if 1 - fit.misfit < UNLIKE:
             text = f"gave way otherwise than {keys[1]} in a burst, in one circuit"
             yield Remark(PACK, "wrong", text, end_ns)
-        if 1 - fit.misfit < ALIKE or abs(fit.ms) < LATE_MS or abs(fit.ms) - fit.u_ms < SURE_MS:
+        if 1 - fit.misfit < ALIKE or not fit.beyond(LATE_MS, SURE_MS):
             continue
         later, other = (PACK, keys[1]) if fit.ms > 0 else (role, keys[0])
         text = f"gave way {abs(fit.ms):.0f} ms (+-{fit.u_ms:.0f} ms) after {other} did, in one "
         yield Remark(later, "late", text + "circuit: it is late", end_ns)
 
 
+def against_shafts(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """A current that does not flow when the shafts take their power."""
+    bench = window.bench
+    shafts = [(unit.role("torque"), unit.role("speed")) for unit in bench.units]
+    roles = [role for shaft in shafts for role in shaft]
+    alike = set(links) >= set(bench.link_roles().values())
+    if not bench.has(CURRENT, *roles) or not alike:
+        return
+    own = next(unit for unit in bench.units if unit.name == window.span.subject)
+    power = burst_samples(window, own.role("speed"))
+    if power is None:
+        return
+    watt = np.zeros(len(power))
+    for torque, speed in shafts:
+        watt += window.at(torque, power.time_ns).value * window.at(speed, power.time_ns).value
+    if np.isnan(watt).any():
+        return
+    fit = _fit(burst_samples(window, CURRENT), replace(power, value=watt), window, (CURRENT,))
+    if fit is None or 1 - fit.misfit < LIKE_POWER or not fit.beyond(POWER_MS, SURE_POWER_MS):
+        return
+    when, kind = ("after", "late") if fit.ms > 0 else ("before", "wrong")
+    text = f"flowed {abs(fit.ms):.0f} ms (+-{fit.u_ms:.0f} ms) {when} the shafts took their power"
+    yield Remark(CURRENT, kind, text, window.span.end_ns)
+
+
 @dataclass(frozen=True)
 class Fit:
-    """How much later one voltage gives way than another one, and what that leaves unexplained."""
+    """How much later one column moves than another one, and what that leaves unexplained."""
 
     ms: float
     u_ms: float
     misfit: float
 
+    def beyond(self, least_ms: float, sure_ms: float) -> bool:
+        """Whether they lie apart by so much, and surely by so much."""
+        return abs(self.ms) >= least_ms and abs(self.ms) - self.u_ms >= sure_ms
 
-def _fit(window: ClosedWindow, one: str, other: str) -> Fit | None:
-    """The best lag of two voltages in a burst; None where they give way too little to tell."""
-    x, y = burst_samples(window, one), burst_samples(window, other)
+
+def _fit(
+    x: Samples | None, y: Samples | None, window: ClosedWindow, roles: tuple[str, ...]
+) -> Fit | None:
+    """The best lag of two columns in a burst; None where they move too little to tell.
+
+    ``roles`` are those of the columns, of which the second may be none.
+    """
     if x is None or y is None:
         return None
-    for role, samples in ((one, x), (other, y)):
-        step = max(2 * window.bench.bindings[role].half_step, noise(samples.value))
-        if np.ptp(smooth(samples.value)) < STEPS * step:
+    for samples, role in zip((x, y), (*roles, None), strict=False):
+        step = 2 * window.bench.bindings[role].half_step if role else 0.0
+        if np.ptp(smooth(samples.value)) < STEPS * max(step, noise(samples.value)):
             return None
     first_ns = int(max(x.time_ns[0], y.time_ns[0])) + FARTHEST_MS * MS
     last_ns = int(min(x.time_ns[-1], y.time_ns[-1])) - FARTHEST_MS * MS

@@ -200,6 +200,7 @@ def stop_wrong(told: Told) -> Lie | None:
     """Stop button, ignition: exchanged, always one value, or pressed while axles turn."""
     stop, on = "can0:Cabin.EmergencyStop", "can0:Cabin.Ignition"
     how = str(told.rng.choice(["exchanged", "always pressed", "always on", "in a burst"]))
+    keys = {"always on": (on,), "exchanged": (stop, on)}.get(how, (stop,))
     if how == "exchanged":
         first, second = told.seen[stop], told.seen[on]
         told.put(stop, second)
@@ -215,7 +216,7 @@ def stop_wrong(told: Told) -> Lie | None:
         length = max(300, round(2200 * cycle_s(told.vehicle, stop)))
         at = int(turning[0]) + 400
         told.put(stop, np.ones(length), slice(at, at + length))
-    return Lie("stop-wrong", f"{how}", "stop button and ignition", (stop, on))
+    return Lie("stop-wrong", f"{how}", "stop button and ignition", keys)
 
 
 @kind("link-hidden")

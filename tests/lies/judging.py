@@ -55,6 +55,7 @@ UNSEEN: dict[tuple[str, str], str] = {
         "both units hang on one link, and two sensors of it may well agree down to their noise"
     ),
     ("same-sensor", "*.Torque"): "two units may report the one torque that both were told to give",
+    ("stop-wrong", "always on"): "nodes go on sending to the end, and no rule needs a key-off",
     ("same-sensor", "twin *"): "the same part of two units alike warms alike",
     ("same-sensor", "hardly moving *"): (
         "it moves by too few of its steps for two sensors to differ visibly"

@@ -1,0 +1,189 @@
+"""What pack current, links and 12 V say of each other and of the contactors, by hand.
+
+The vehicle: 400 V, 100 ohm, 1 mF, so tau 100 ms, 4 A at first and 0.4 C in all. Negative closes at
+3.0 s, pre-charge at 3.5 s, positive at 4.5 s, pre-charge opens at 5.0 s. A burst from 8 to 11 s
+takes 20 A out of 0.5 ohm, which are 10 V. Negative opens at 20.0 s, positive at 22.5 s; the link
+then falls with tau 0.5 s. All is read every 20 ms.
+"""
+
+import itertools
+
+import numpy as np
+import pytest
+
+from canscope.judge.judge import Judge
+from canscope.judge.time_slice import TimeSlice
+from tests.rules.harness import START_NS, bench_of, frames_of, kind_of, samples_of
+from tests.rules.vehicle import charging, clock, discharging, state
+
+TIMES = clock(26, 0.02)
+LINK, SPEED = "units.front.link_voltage", "units.front.speed"
+PACK, CURRENT, SUPPLY, MONITOR = (
+    "pack.voltage",
+    "pack.current",
+    "supply.voltage",
+    "pack.insulation",
+)
+STEPS = {PACK: 0.1, CURRENT: 0.1, LINK: 0.1, SUPPLY: 0.01, MONITOR: 1000.0}
+
+
+def load(times):
+    """From 0 to 1: up in 0.3 s, down in 0.5 s."""
+    return np.interp(times, [8.0, 8.3, 10.5, 11.0], [0, 1, 1, 0])
+
+
+def link(times):
+    volts = charging(times, 3.5, 400.0, 0.1) - 10 * load(times)
+    return np.where(times < 20.0, volts, discharging(times, 20.0, 400.0, 0.5))
+
+
+def amps(times):
+    charge = np.where(times < 3.5, 0.0, 4 * np.exp(-np.maximum(times - 3.5, 0) / 0.1))
+    return charge + 20 * load(times)
+
+
+def healthy():
+    noise = np.random.default_rng(5).normal(0, 0.1, (2, len(TIMES)))
+    return {
+        "contactors.negative": state(TIMES, (3.02, 1), (20.02, 0)),
+        "contactors.precharge": state(TIMES, (3.52, 1), (5.02, 0)),
+        "contactors.positive": state(TIMES, (4.52, 1), (22.52, 0)),
+        PACK: 400.0 - 10 * load(TIMES) + noise[0],
+        CURRENT: amps(TIMES) + noise[1],
+        LINK: link(TIMES),
+        SUPPLY: np.where(TIMES < 4.6, 12.6, 13.8),
+        MONITOR: np.where((TIMES >= 4.5) & (TIMES < 20.0), 2.4e6, 5.2e6),
+        SPEED: 900 * load(TIMES),
+    }
+
+
+def remarks(cuts=(), **changed):
+    """Role -> what is said of it, with these columns instead; ``_`` stands for a dot."""
+    columns = healthy() | {name.replace("__", "."): column for name, column in changed.items()}
+    fields = {"precharge_resistor_ohm": 100.0, "link_capacitance_F": 1e-3}
+    u = {role: step / 2 for role, step in STEPS.items()}
+    bench = bench_of(list(columns), "dry-spin", fields, u, dict.fromkeys(columns, 0.02))
+    data = {
+        role: samples_of(
+            TIMES, np.round(column / STEPS[role]) * STEPS[role] if role in STEPS else column,
+            kind_of(role), STEPS.get(role, 0.01),
+        )
+        for role, column in columns.items()
+    }  # fmt: skip
+    judge = Judge(bench, {})
+    edges = [0.0, *cuts, 27.0]
+    for begin, end in itertools.pairwise(edges):
+        limits = [START_NS + round(at_s * 1e9) for at_s in (begin, end)]
+        part = {role: own.between(*limits) for role, own in data.items()}
+        arrivals = {bench.bindings[role].signal.message_key: s.time_ns for role, s in part.items()}
+        judge.feed(TimeSlice(part, arrivals, frames_of(part), limits[1]))
+    judge.close()
+    told = {}
+    for note in judge.ledger.notes():
+        role = note.split()[0].partition(".")[2].replace("_", ".")
+        told[role] = told.get(role, "") + note
+    return told
+
+
+def late(column, ms):
+    rows = ms // 20
+    return np.concatenate((np.full(rows, column[0]), column[:-rows]))
+
+
+def test_nothing_is_said_of_a_healthy_vehicle():
+    assert remarks() == {}
+
+
+@pytest.mark.parametrize(
+    ("sign", "factor"),
+    [(-1, 1), (1, 0.1), (1, 3.0), (0, 0)],
+    ids=["sign", "tenth", "three", "dead"],
+)
+def test_a_current_carries_the_charge_of_the_link(sign, factor):
+    told = remarks(pack__current=sign * factor * healthy()[CURRENT])
+    assert "while the link charged" in told["pack.current"]
+    assert "it takes 0.4 C" in told["pack.current"]
+
+
+def test_a_current_100_ms_late_is_late_by_the_state_and_the_link():
+    told = remarks(pack__current=late(healthy()[CURRENT], 100))
+    assert "ms after" in told["pack.current"]
+    assert list(told) == ["pack.current"]
+
+
+def test_a_pre_charge_that_says_closed_100_ms_before_the_current_is_not_its_own_word():
+    early = state(TIMES, (3.4, 1), (5.02, 0))
+    told = remarks(contactors__precharge=early)
+    assert list(told) == ["contactors.precharge"]
+    assert "it is not the contact's own word" in told["contactors.precharge"]
+
+
+@pytest.mark.parametrize(
+    ("opened_s", "word"),
+    [(19.8, "before"), (20.2, "after"), (20.02, ""), (21.6, "still said closed")],
+)
+def test_a_pole_says_open_when_the_link_leaves_the_pack(opened_s, word):
+    told = remarks(contactors__negative=state(TIMES, (3.02, 1), (opened_s, 0)))
+    assert ("contactors.negative" in told) == bool(word)
+    assert word in told.get("contactors.negative", "")
+
+
+@pytest.mark.parametrize("role", [PACK, LINK])
+def test_pack_or_link_that_give_way_100_ms_late_are_late(role):
+    """The link's own begin is left where it was, or its bus would be taken as late."""
+    column = healthy()[role]
+    moved = np.where((TIMES > 7) & (TIMES < 12), late(column, 100), column)
+    told = remarks(**{role.replace(".", "__"): moved})
+    assert list(told) == [role.replace("_", ".")]
+    assert "it is late" in told[role.replace("_", ".")]
+
+
+def test_a_pack_that_flickers_about_one_value_does_not_answer_to_the_load():
+    noise = np.random.default_rng(3).integers(-1, 2, len(TIMES)) * 0.1
+    told = remarks(pack__voltage=400.0 + noise)
+    assert "gave way by" in told["pack.voltage"]
+
+
+def test_a_pack_that_gives_way_at_other_times_is_another_circuits():
+    told = remarks(pack__voltage=400.0 - 10 * load(TIMES + 1.2))
+    assert "otherwise" in told["pack.voltage"]
+
+
+def test_a_pack_that_collapses_while_contactors_close_is_not_believed():
+    column = np.where((TIMES >= 3.6) & (TIMES < 3.7), 200.0, healthy()[PACK])
+    assert "a pack holds its voltage" in remarks(pack__voltage=column)["pack.voltage"]
+
+
+def test_12_v_that_no_contactor_moves_are_not_believed():
+    flicker = np.random.default_rng(3).integers(-1, 2, len(TIMES)) * 0.01
+    assert "neither a coil nor" in remarks(supply__voltage=12.6 + flicker)["supply.voltage"]
+
+
+def test_a_monitor_that_sees_no_other_circuit_is_not_believed():
+    flicker = np.random.default_rng(3).integers(0, 2, len(TIMES)) * 1000.0
+    assert "what is connected" in remarks(pack__insulation=2.4e6 + flicker)["pack.insulation"]
+
+
+def test_a_current_that_stays_as_contactors_open_is_not_believed():
+    """2 A for a converter, which stay when all is open."""
+    column = healthy()[CURRENT] + 2.0 * (TIMES >= 4.5)
+    assert "does not answer" in remarks(pack__current=column)["pack.current"]
+    ends = healthy()[CURRENT] + 2.0 * ((TIMES >= 4.5) & (TIMES < 20.0))
+    assert remarks(pack__current=ends) == {}
+
+
+def test_a_reading_that_repeats_one_value_has_stopped():
+    column = healthy()[PACK]
+    stopped = np.where(TIMES < 13, column, column[650])
+    assert "to the bit" in remarks(pack__voltage=stopped)["pack.voltage"]
+
+
+def test_a_reading_that_is_renewed_every_second_is_old():
+    told = remarks(pack__voltage=healthy()[PACK][::50].repeat(50)[: len(TIMES)])
+    assert "never within 1000 ms" in told["pack.voltage"]
+
+
+def test_pieces_make_no_difference():
+    changed = {"pack__voltage": healthy()[PACK][::50].repeat(50)[: len(TIMES)]}
+    whole = remarks(**changed)
+    assert remarks(cuts=(3.6, 3.7, 9.0, 13.3, 21.0), **changed) == whole
