@@ -11,6 +11,11 @@ that a sensor is stuck                          ``standing_still``
 that a temperature sensor is alive              ``proof_of_life``, with ``flicker`` and ``warming``
 that a value may lie beyond what can be shown   ``range_ends``
 that a reading fell as nothing real can         ``impossible_fall``
+that a contactor's state is its own word        ``echo``, ``pole_word``, ``link_witness``
+that pack current or pack voltage come late     ``trailing``; a whole bus: ``clock_alignment``
+that a reading does not answer to what moves it ``answers``
+that a reading stopped, or is renewed seldom    ``stopped``
+how these lower a pass that rests on a role     ``feedback``
 that a node restarted                           ``restart``
 that frames of several nodes are taken for one  ``identity``
 how all this lowers a pass that rests on a role ``role_health``
