@@ -16,9 +16,9 @@ from canscope.model.history import KEEP_NS, History, stamped
 from canscope.model.piece import ClosedWindow, Piece
 from canscope.model.tables import Frames, Int64s, empty_frames
 from canscope.trust import same_frames
-from canscope.trust.stopped import Stopped
 from canscope.trust.role_health import window_doubts
 from canscope.trust.same_sensor import Sensors
+from canscope.trust.stopped import Stopped
 
 SETTLE_NS = 2 * 10**9  # what only the report shows may lag so far behind
 

@@ -30,6 +30,7 @@ PACK, CURRENT, SUPPLY, MONITOR = (
     "pack.insulation",
 )
 LEAST_V = 60.0  # a link that rises by less shows nothing
+LEAST_A = 0.3  # a smaller current may be its sensor's own; common practice, no source
 STEADY = 0.1  # of the pack's voltage; common practice, no source
 LEAST, MOST = 0.4, 2.5  # times C dV that the current carried; common practice, no source
 TAUS = 4  # of R C, over which a pre-charge is over but for 2 %
@@ -164,7 +165,7 @@ def gone(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     zero, closed, after = (median(part.value) for part in parts)
     step = max(_step(window, CURRENT, part) for part in parts)
     flowed = closed - zero
-    if abs(flowed) >= STEPS * step and abs(after - zero) > abs(flowed) / 2:
+    if abs(flowed) >= max(STEPS * step, LEAST_A) and abs(after - zero) > abs(flowed) / 2:
         text = f"read {closed:.2f} A before the contactors opened and {after:.2f} A after, where "
         text += f"it read {zero:.2f} A before they closed: it does not answer"
         yield Remark(CURRENT, "silent", text, opened_ns)

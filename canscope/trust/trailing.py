@@ -111,7 +111,7 @@ def _fit(
         return None
     for samples, role in zip((x, y), (*roles, None), strict=False):
         step = 2 * window.bench.bindings[role].half_step if role else 0.0
-        if np.ptp(smooth(samples.value)) < STEPS * max(step, noise(samples.value)):
+        if np.ptp(smooth(samples.value)) <= STEPS * max(step, noise(samples.value)):
             return None
     first_ns = int(max(x.time_ns[0], y.time_ns[0])) + FARTHEST_MS * MS
     last_ns = int(min(x.time_ns[-1], y.time_ns[-1])) - FARTHEST_MS * MS
@@ -121,7 +121,7 @@ def _fit(
     lags = np.arange(-FARTHEST_MS, FARTHEST_MS + 1, GRID_MS)
     left = np.interp(at_ns - first_ns, x.time_ns - first_ns, x.value)
     misfit = np.array([_misfit(left, y, at_ns, int(ms)) for ms in lags])
-    best = float(misfit.min())
+    best = max(float(misfit.min()), 1e-6)
     near = lags[misfit <= MISFIT * best]
     return Fit(float(near[-1] + near[0]) / 2, float(near[-1] - near[0]) / 2 + GRID_MS, best)
 
