@@ -18,7 +18,7 @@ from canscope.model.median import median
 from canscope.model.piece import ClosedWindow
 from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS
-from canscope.trust.clock_alignment import EARLIER_NS, MS
+from canscope.trust.clock_alignment import EARLIER_NS, MS, positive_closings
 from canscope.trust.link_witness import link_onset
 from canscope.trust.remark import Links, Remark
 from canscope.trust.trailing import burst_samples, noise, smooth
@@ -63,7 +63,8 @@ def charge(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         return
     begin = min(begins, key=lambda one: one.time_ns)
     end_ns = begin.time_ns + round(TAUS * ohm * farad * SECOND_NS) + LATE_NS
-    end_ns = min(end_ns, window.until_ns)
+    # From the closing of positive on, what else draws from the link flows as well.
+    end_ns = min([end_ns, window.until_ns, *positive_closings(window)])
     from_ns = begin.after_ns - 100 * MS
     rest = window.back(CURRENT, from_ns - SECOND_NS).between(from_ns - SECOND_NS, from_ns).known
     amps = window.back(CURRENT, from_ns).between(from_ns, end_ns).known

@@ -119,6 +119,12 @@ def begins(window: ClosedWindow) -> Begins:
     return Begins(closed, begin, counts, by)
 
 
+def positive_closings(window: ClosedWindow) -> list[int]:
+    """Until when positive surely was open, by each of its closings."""
+    events = window.events_of("pole", "positive")
+    return [e.after_ns for e in events if e.value == 1 and e.time_ns >= window.span.start_ns]
+
+
 def _with_link(window: ClosedWindow, begin: Shown, closed: Event) -> bool:
     """Whether a link rose when the current began, and not when the state said closed."""
     pack = float(window.at("pack.voltage", window.span.start_ns, before=True).value[0])

@@ -153,13 +153,23 @@ EARLY_STATE = Unseen(
     "nothing flows then that could show it",
     "open and close in the other order, one attempt for each",
 )
-LATE_PACK = Unseen(
-    "late-feedback",
-    ("pack.voltage",),
-    "a delay of a voltage that gives way by less than some of its own steps: nothing rests on the "
-    "instant at which it holds",
-    "let it rest, load it once as far as the stage allows, and see pack and links give way "
-    "together",
+STILL_PACK = tuple(
+    Unseen(
+        kind,
+        ("pack.voltage",),
+        f"{words} a voltage that gives way by less than some of its own steps, or at rest: nothing "
+        "moves it that it would have to follow",
+        "let it rest, load it once as far as the stage allows, and see pack and links give way "
+        "together",
+    )
+    for kind, words in (
+        ("late-feedback", "a delay of"),
+        ("delay", "a delay, by whatever time, of"),
+        ("dither", "a flicker in place of"),
+        ("freeze", "a stop of"),
+        ("pack-dead", "a stop or a flicker, from some moment on, of"),
+        ("replayed-burst", "another burst's sag in place of that of"),
+    )
 )
 LATE_CURRENT = Unseen(
     "late-feedback",
@@ -195,12 +205,14 @@ EVIDENCE = (
         ),
         (
             ALL_VOLTAGES,
-            LATE_PACK,
+            *STILL_PACK,
             Unseen(
-                "dither",
+                "offset",
                 ("pack.voltage",),
-                "a flicker in place of a voltage that gives way by less than some of its own steps",
-                "load it once as far as the stage allows, and see pack and links give way together",
+                "an offset within the 3 % that pack and links may differ by",
+                VOLTMETER,
+                least=-9.0,
+                most=9.0,
             ),
         ),
     ),
@@ -220,7 +232,16 @@ EVIDENCE = (
             "an offset: it reads some ampere with all poles open",
             "frozen: it stays while the shafts' power changes",
         ),
-        (CURRENTS, LATE_CURRENT),
+        (
+            CURRENTS,
+            LATE_CURRENT,
+            Unseen(
+                "dither",
+                ("pack.current",),
+                "a flicker by a step, over a spell in which what flows changes by no more",
+                CLAMP,
+            ),
+        ),
     ),
     Evidence(
         "pack.insulation",

@@ -124,5 +124,6 @@ def link_left(window: ClosedWindow, role: str, start_ns: int, end_ns: int) -> Le
     if later >= len(v) or level - v[-1] < FALLEN * level + least or v[row] <= v[later]:
         return None
     slope = (v[row] - v[later]) / float(t[later] - t[row])
-    back_ns = round(float((level - v[row]) / slope))
+    # One reading may lie as far off as the noise does.
+    back_ns = round(float((level - v[row] + 4 * noise + 2 * window.bench.u(role)) / slope))
     return Left(int(t[row]) - back_ns - int(t[row] - t[row - 1]), int(t[row]), role)

@@ -14,7 +14,7 @@ import numpy as np
 from canscope.model.piece import ClosedWindow
 from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Floats, Int64s
-from canscope.trust.clock_alignment import MS, begins
+from canscope.trust.clock_alignment import MS, begins, positive_closings
 from canscope.trust.remark import Links, Remark
 
 LATE_NS = 30 * MS  # surely; a filter of the current takes as long. Common practice, no source
@@ -38,6 +38,9 @@ def current(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     if begin.closed is None or begin.current is None or begin.current_counts:
         return
     late_ns = begin.current.after_ns - begin.closed.time_ns
+    # What begins as positive closes is a converter's, and the pre-charge was too small to see.
+    if begin.current.time_ns >= min(positive_closings(window), default=window.until_ns):
+        return
     if late_ns > LATE_NS:
         key = window.bench.bindings[f"contactors.{begin.closed.subject}"].key
         text = f"began to flow at least {late_ns / MS:.0f} ms after {key} said closed: it is late"

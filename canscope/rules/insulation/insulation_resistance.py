@@ -9,7 +9,7 @@ from typing import ClassVar
 import numpy as np
 
 from canscope.model.bench import Bench
-from canscope.model.outcome import Margins, Outcome, Subject, margins
+from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.model.signals import Samples
@@ -30,6 +30,7 @@ class Seen:
     highest_V: float = float("nan")  # pack voltage; NaN before its first value
     closed_s: float | None = None  # the longest time for which both poles stayed closed
     clipped_ns: int | None = None  # first settled reading at the end of the monitor's range
+    nothing_ns: int | None = None  # first reading of nothing while closed, before it had settled
 
 
 @RULES.add("insulation-resistance")
@@ -52,7 +53,8 @@ class InsulationResistance(Rule):
     Unproven
         The contactors never stayed closed for ``settle_s``, or no reading came after that
         (not-exercised); the readings stood at the upper end of the monitor's range
-        (sensor-suspect), were not available or fell silent; there is neither a
+        (sensor-suspect), were not available or fell silent; the monitor read 0 ohm with the
+        contactors closed before it had settled (sensor-suspect); there is neither a
         ``maximum_voltage_V`` nor a pack voltage to make a limit of (no-limit).
     """
 
@@ -127,6 +129,12 @@ class InsulationResistance(Rule):
         clipped = at_end_of_range(piece.bench.bindings[MONITOR], readings)
         if state.clipped_ns is None and (clipped & settled).any():
             state = replace(state, clipped_ns=int(readings.time_ns[clipped & settled][0]))
+        if state.nothing_ns is None:
+            closed = piece.at("@closed", readings.time_ns)
+            nothing = (closed.value == 1) & (closed.age_ns >= 2 * S) & ~settled
+            nothing &= readings.value <= piece.bench.u(MONITOR)
+            if nothing.any():
+                state = replace(state, nothing_ns=int(readings.time_ns[nothing][0]))
         live = ~clipped & (working_V > 0)
         found: list[Outcome] = []
         for judged in (settled & live, self._pack_alone(piece, readings, working_V) & live):
@@ -136,7 +144,11 @@ class InsulationResistance(Rule):
         return state, found
 
     def close(self, state: Seen, piece: Piece) -> Sequence[Outcome]:
-        """Why nothing was judged, if nothing was."""
+        """Why nothing was judged, if nothing was; and a reading of nothing, which is a code."""
+        if state.nothing_ns is not None:
+            text = "the monitor read 0 ohm with the contactors closed, before it had settled: a "
+            text += "short circuit that came and went, or a code"
+            return [Doubt(NAME, "sensor-suspect", text, state.nothing_ns)]
         if state.clipped_ns is not None:
             text = "the monitor stood at the upper end of its range"
             return [unjudged(NAME, "sensor-suspect", text, state.clipped_ns)]
