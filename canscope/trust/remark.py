@@ -11,7 +11,7 @@ Links = tuple[str, ...]  # roles of the links whose clock is that of the other r
 class Remark:
     """One thing that is wrong with a role's readings; ``text`` follows the signal's name.
 
-    ``kind`` is "late state", "early state", "late", "late renewal", "silent" or "wrong".
+    ``kind`` is "late state", "early state", "late", "late renewal", "silent", "stopped" or "wrong".
     ``late_ms`` is how late a state came at least.
     """
 

@@ -112,4 +112,4 @@ class Stopped:
             return None
         text = f"stopped: it flickered among {len(np.unique(codes))} values at rest, and then "
         text += f"repeated {value:.4g} {self._bench.bindings[role].unit} to the bit"
-        return Remark(role, "silent", text, since_ns)
+        return Remark(role, "stopped", text, since_ns)

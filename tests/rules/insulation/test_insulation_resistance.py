@@ -195,3 +195,10 @@ def test_a_low_reading_with_both_poles_open_for_long_is_the_packs_own_and_fails(
     assert passed.verdict is Verdict.PASS  # it may still be settling
     late = lambda t: np.where(t >= 75, 20e3, 300e3)  # noqa: E731
     assert judge(late, **low, cuts="each") == judge(late, **low)
+
+
+def test_a_reading_of_nothing_before_it_settled_is_a_code():
+    finding = judge(lambda t: np.where((t > 4) & (t < 6), 0.0, 2e6))
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert "0 ohm" in finding.sentence
+    assert judge(lambda t: np.where(t < 2.5, 0.0, 2e6)).verdict is Verdict.PASS
