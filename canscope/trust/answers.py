@@ -30,6 +30,7 @@ PACK, CURRENT, SUPPLY, MONITOR = (
     "pack.insulation",
 )
 LEAST_V = 60.0  # a link that rises by less shows nothing
+LIFTED_V = 0.5  # by which a converter lifts the 12 V; common practice, no source
 LEAST_A = 0.3  # a smaller current may be its sensor's own; common practice, no source
 STEADY = 0.1  # of the pack's voltage; common practice, no source
 LEAST, MOST = 0.4, 2.5  # times C dV that the current carried; common practice, no source
@@ -38,6 +39,7 @@ LATE_NS = 300 * MS  # by which a current may come late and still answer; likewis
 EARLY_NS = 100 * MS  # a coil draws before its state says closed; likewise
 REST_NS = 2 * SECOND_NS  # before an attempt, in which a reading shows its own flicker
 STEPS = 8.0  # of both voltages, by which one has to give way; likewise
+LEVELS = 4.0  # the same of levels of a second; likewise
 PART = 0.15  # of what the other gave way by; a stiff pack behind long cables; likewise
 SETTLED_NS = 5 * SECOND_NS  # before contactors open, or close, in which the monitor is read
 CLOSED_NS = 10 * SECOND_NS  # for which they have to have been closed; likewise
@@ -148,28 +150,52 @@ def steady(window: ClosedWindow, links: Links) -> Iterator[Remark]:
 
 def gone(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     """A current that is there with the contactors closed, and stays as they open."""
-    bench, began = window.bench, _connected(window, SECOND_NS)
-    if not bench.has(CURRENT) or began is None:
+    levels = _levels(window, CURRENT)
+    if levels is None:
         return
+    before, closed, after, step = levels
+    flowed = closed - before
+    if abs(flowed) >= max(LEVELS * step, LEAST_A) and abs(after - before) > abs(flowed) / 2:
+        text = f"read {closed:.2f} A before the contactors opened and {after:.2f} A after, where "
+        text += f"it read {before:.2f} A before they closed: it does not answer"
+        yield Remark(CURRENT, "silent", text, window.span.end_ns)
+
+
+def converter_off(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """12 V that the converter lifted, and that stay there to the last step as it loses its link."""
+    levels = _levels(window, SUPPLY)
+    if levels is None:
+        return
+    before, closed, after, step = levels
+    if closed - before >= LIFTED_V and abs(after - closed) <= 2 * step:
+        text = f"rose from {before:.2f} to {closed:.2f} V with the contactors closed, and read "
+        text += f"{after:.2f} V with them open again: it does not answer"
+        yield Remark(SUPPLY, "silent", text, window.span.end_ns)
+
+
+def _levels(window: ClosedWindow, role: str) -> tuple[float, float, float, float] | None:
+    """A role before the contactors closed, before they opened, and 1 s after; and its step.
+
+    None where one of the three is not known.
+    """
+    began = _connected(window, SECOND_NS)
+    if not window.bench.has(role) or began is None:
+        return None
     began_ns, opened_ns = began
+    last_ns = max(e.time_ns for e in window.events_of("pole") if e.value == 0)
     spans = (
         (began_ns - SECOND_NS, began_ns - EARLY_NS),
         (opened_ns - SECOND_NS, opened_ns - EARLY_NS),
-        (opened_ns + SECOND_NS, opened_ns + 3 * SECOND_NS),
+        (last_ns + SECOND_NS, last_ns + 3 * SECOND_NS),
     )
     parts = [
-        window.back(CURRENT, start).between(start, min(end, window.until_ns)).known
+        window.back(role, start).between(start, min(end, window.until_ns)).known
         for start, end in spans
     ]
-    if any(len(part) < 10 for part in parts):
-        return
-    zero, closed, after = (median(part.value) for part in parts)
-    step = max(_step(window, CURRENT, part) for part in parts)
-    flowed = closed - zero
-    if abs(flowed) >= max(STEPS * step, LEAST_A) and abs(after - zero) > abs(flowed) / 2:
-        text = f"read {closed:.2f} A before the contactors opened and {after:.2f} A after, where "
-        text += f"it read {zero:.2f} A before they closed: it does not answer"
-        yield Remark(CURRENT, "silent", text, opened_ns)
+    if any(len(part) < 8 for part in parts) or (window.at("@awake", spans[2][1]).value != 1).any():
+        return None
+    before, closed, after = (median(part.value) for part in parts)
+    return before, closed, after, max(_step(window, role, part) for part in parts)
 
 
 def insulation(window: ClosedWindow, links: Links) -> Iterator[Remark]:

@@ -241,6 +241,13 @@ EVIDENCE = (
                 "a flicker by a step, over a spell in which what flows changes by no more",
                 CLAMP,
             ),
+            Unseen(
+                "pack-dead",
+                ("pack.current",),
+                "a stop or a flicker after the last load, where what flows at rest is less than "
+                "some of its steps",
+                CLAMP,
+            ),
         ),
     ),
     Evidence(
@@ -270,9 +277,17 @@ EVIDENCE = (
         ),
         (
             "a wrong factor: outside 9 to 16 V",
-            "frozen: no dip as contactors close, no rise as the converter starts",
+            "frozen: no dip as contactors close, no rise as the converter starts, no fall as it "
+            "stops",
         ),
         (
+            Unseen(
+                "held",
+                ("supply.voltage",),
+                "a reading of coarse steps that is renewed only now and then: it changes too "
+                "seldom to tell, and a dip between two readings is not seen, as control-supply says",
+                VOLTMETER,
+            ),
             Unseen(
                 "scale",
                 ("supply.voltage",),

@@ -27,7 +27,12 @@ WITNESSES = {
         answers.supply,
     ),
     Window.BURST: (trailing.pack_voltage, trailing.against_shafts, answers.together),
-    Window.OPENING: (pole_word.opening, answers.gone, answers.insulation),
+    Window.OPENING: (
+        pole_word.opening,
+        answers.gone,
+        answers.converter_off,
+        answers.insulation,
+    ),
 }
 
 

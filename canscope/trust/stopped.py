@@ -17,12 +17,13 @@ from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS
 from canscope.trust.remark import Remark
 
+MONITOR = "pack.insulation"  # it measures for seconds, and may be renewed as seldom
 FEWEST, SHORTEST_NS = 100, 2 * SECOND_NS  # readings of one value, which no flicker leaves so long
 BEFORE, CODES = 64, 4  # readings before it, among so many values
 LIVELY = 0.7  # of them differ from the one before
 WHITE = 1.0  # times their spread that neighbours differ by: noise, and no load that wavers
 LEAST_V = 60.0  # a link below may read nothing at all
-CHANGES = 12  # of the value, before which nothing is said of its renewal
+CHANGES = 8  # of the value, before which nothing is said of its renewal
 CYCLES, RENEWED_NS = 5, 200 * 10**6  # between any two changes
 # All of them: common practice, no source.
 
@@ -43,7 +44,8 @@ class Stopped:
     """Follows pack voltage and current, links and 12 V over one segment."""
 
     def __init__(self, bench: Bench) -> None:
-        roles = ("pack.voltage", "pack.current", "supply.voltage", *bench.link_roles().values())
+        fast = ("pack.voltage", "pack.current", "supply.voltage")
+        roles = (*fast, MONITOR, *bench.link_roles().values())
         self._rests = {role: Rest() for role in roles if role in bench.bindings}
         self._bench = bench
 
@@ -62,7 +64,7 @@ class Stopped:
         """What is known at the end: a reading that is seldom renewed."""
         for role, rest in self._rests.items():
             cycle_ms = history.cycle_ms(role)
-            if rest.changes < CHANGES or cycle_ms is None:
+            if rest.changes < CHANGES or cycle_ms is None or role == MONITOR:
                 continue
             if rest.nearest_ns >= max(CYCLES * cycle_ms * 1e6, RENEWED_NS):
                 text = f"changed {rest.changes} times, never within {rest.nearest_ns / 1e6:.0f} ms "

@@ -51,7 +51,7 @@ def healthy():
         PACK: 400.0 - 10 * load(TIMES) + noise[0],
         CURRENT: amps(TIMES) + noise[1],
         LINK: link(TIMES),
-        SUPPLY: np.where(TIMES < 4.6, 12.6, 13.8),
+        SUPPLY: np.where((TIMES < 4.6) | (TIMES > 22.5), 12.6, 13.8),
         MONITOR: np.where((TIMES >= 4.5) & (TIMES < 20.0), 2.4e6, 5.2e6),
         SPEED: 900 * load(TIMES),
     }
@@ -157,6 +157,12 @@ def test_a_pack_that_collapses_while_contactors_close_is_not_believed():
 def test_12_v_that_no_contactor_moves_are_not_believed():
     flicker = np.random.default_rng(3).integers(-1, 2, len(TIMES)) * 0.01
     assert "neither a coil nor" in remarks(supply__voltage=12.6 + flicker)["supply.voltage"]
+
+
+def test_12_v_that_stay_lifted_when_all_is_open_are_not_believed():
+    flicker = np.random.default_rng(3).integers(-1, 2, len(TIMES)) * 0.01
+    lifted = np.where(TIMES < 4.6, 12.6, 13.8) + flicker
+    assert "rose from 12.60 to 13.80 V" in remarks(supply__voltage=lifted)["supply.voltage"]
 
 
 def test_a_monitor_that_sees_no_other_circuit_is_not_believed():
