@@ -171,6 +171,13 @@ STILL_PACK = tuple(
         ("replayed-burst", "another burst's sag in place of that of"),
     )
 )
+LATE_BOTH = Unseen(
+    "late-feedback",
+    ("pack.current", "pack.voltage"),
+    "a delay of both, in one message, within what cycles leave open",
+    "send pack and contactor states every 20 ms or faster",
+    most=200.0,
+)
 LATE_CURRENT = Unseen(
     "late-feedback",
     ("pack.current",),
@@ -235,6 +242,7 @@ EVIDENCE = (
         (
             CURRENTS,
             LATE_CURRENT,
+            LATE_BOTH,
             Unseen(
                 "dither",
                 ("pack.current",),
@@ -285,7 +293,8 @@ EVIDENCE = (
                 "held",
                 ("supply.voltage",),
                 "a reading of coarse steps that is renewed only now and then: it changes too "
-                "seldom to tell, and a dip between two readings is not seen, as control-supply says",
+                "seldom to tell, and a dip between two readings is not seen, as "
+                "control-supply says",
                 VOLTMETER,
             ),
             Unseen(

@@ -37,7 +37,7 @@ WITNESSES = {
 
 
 class Feedback:
-    """All remarks of a run so far, in time order; bounded by the number of roles."""
+    """All remarks of a run so far; bounded by the number of roles."""
 
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
@@ -58,7 +58,7 @@ class Feedback:
     def doubts(self, rule: Rule, subject: Subject, worst: Worst | None) -> list[Doubt]:
         """What lowers a pass of this subject."""
         found = []
-        for remark in self._remarks.values():
+        for remark in self._in_order():
             if remark.role not in subject.needs:
                 continue
             if remark.kind == "late state" and not _needs_time(rule, worst, remark.late_ms):
@@ -68,7 +68,11 @@ class Feedback:
 
     def notes(self) -> list[str]:
         """Every remark, for the report."""
-        return [self._text(remark) for remark in self._remarks.values()]
+        return [self._text(remark) for remark in self._in_order()]
+
+    def _in_order(self) -> list[Remark]:
+        """By time: the order in which they became known depends on how the run is cut."""
+        return sorted(self._remarks.values(), key=lambda one: (one.at_ns, one.role, one.kind))
 
     def _text(self, remark: Remark) -> str:
         return f"{self._bench.bindings[remark.role].key} {remark.text}"
