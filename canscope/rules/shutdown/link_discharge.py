@@ -72,8 +72,10 @@ class LinkDischarge(Rule):
         link fell silent or had no value above ``safe_V`` (stale, not-available), or went from 120 V
         or more to next to nothing from one reading to the next, as no bleed empties it and a sensor
         does that loses its supply (sensor-suspect). A link still above ``safe_V`` after the limit
-        fails. The last reading of the whole recording was ``safe_V`` or more, whatever earlier
-        openings showed (not-exercised): nobody saw it discharge.
+        fails. One main contactor still read closed at the end of the recording, though the other
+        one had opened (not-exercised): nobody saw it open. The last reading of the whole recording
+        was ``safe_V`` or more, whatever earlier openings showed (not-exercised): nobody saw it
+        discharge.
     """
 
     active_s: float = limit(5.0, "s", MACHINES, high=60.0, looser="higher")
@@ -134,7 +136,7 @@ class LinkDischarge(Rule):
     def close(self, state: Mapping[str, Followed], piece: Piece) -> Sequence[Outcome]:
         """Follow to the last frame; a link that is live there is not proven to discharge."""
         state, rows = self._follow(state, piece, at_end=True)
-        found: list[Outcome] = [*rows]
+        found: list[Outcome] = [*rows, *_left_closed(piece)]
         for name, seen in state.items():
             # An opening that lasts beyond the last reading has its own answer.
             if seen.volts >= self.safe_V and seen.last_ns >= seen.watched_ns:
@@ -357,6 +359,21 @@ def _bleed(bench: Bench) -> str:
 def _late_ns(bench: Bench, role: str) -> int:
     """By which the contactors may be seen closed later than a link rises."""
     return max(LATE_NS, clocks_ns(bench, role))
+
+
+def _left_closed(piece: Piece) -> list[Doubt]:
+    """A doubt for each link where one main contactor reads closed to the last and one does not."""
+    if not piece.bench.has(*MAIN_ROLES):
+        return []
+    last = {role: piece.last(role, piece.until_ns) for role in MAIN_ROLES}
+    closed = [role for role, states in last.items() if len(states) and states.value[0] == 1]
+    if len(closed) != 1:
+        return []
+    key = piece.bench.bindings[closed[0]].key
+    text = f"{key} still read closed when the recording ended, though the other main contactor "
+    text += f"had opened: nobody saw it open; {MEASURE}"
+    at_ns = int(last[closed[0]].time_ns[0])
+    return [Doubt(name, "not-exercised", text, at_ns) for name, _ in links(piece.bench)]
 
 
 def _precharging(piece: Piece, times_ns: Int64s, late_ns: int) -> Bools:

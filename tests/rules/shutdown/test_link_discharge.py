@@ -299,3 +299,13 @@ def test_no_cut_changes_what_lies_between_openings():
     ):
         more = {"every_s": 0.05, **more}
         assert judge(cuts="each", **more) == judge(**more)
+
+
+def test_a_pole_that_reads_closed_to_the_last_was_not_seen_to_open():
+    """The link falls as it should, by positive alone; negative never opens."""
+    finding = judge(poles={"negative": [(0.5, 1)]})
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
+    assert "still read closed when the recording ended" in finding.sentence
+    # Both closed at the end is another story: the link says it.
+    both = judge(poles={"negative": [(0.5, 1)], "positive": [(0.6, 1)]})
+    assert "still read closed" not in both.sentence
