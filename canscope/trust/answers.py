@@ -43,7 +43,8 @@ LEVELS = 4.0  # the same of levels of a second; likewise
 PART = 0.15  # of what the other gave way by; a stiff pack behind long cables; likewise
 SETTLED_NS = 5 * SECOND_NS  # before contactors open, or close, in which the monitor is read
 CLOSED_NS = 10 * SECOND_NS  # for which they have to have been closed; likewise
-MOVED = 3.0  # times its own step, or its flicker, by which the monitor has to move; likewise
+# Times its step or flicker, and share of its reading, by which the monitor has to move; likewise
+MOVED, SHARE = 3.0, 0.01
 
 
 def charge(window: ClosedWindow, links: Links) -> Iterator[Remark]:
@@ -192,7 +193,11 @@ def _levels(window: ClosedWindow, role: str) -> tuple[float, float, float, float
         window.back(role, start).between(start, min(end, window.until_ns)).known
         for start, end in spans
     ]
-    if any(len(part) < 8 for part in parts) or (window.at("@awake", spans[2][1]).value != 1).any():
+    over_ns = min(spans[2][1], window.until_ns)
+    both_open = all((window.last(f"contactors.{p}", over_ns).value == 0).any() for p in MAINS)
+    if any(len(part) < 8 for part in parts) or not both_open:
+        return None
+    if window.at("@awake", over_ns).value[0] != 1:
         return None
     before, closed, after = (median(part.value) for part in parts)
     return before, closed, after, max(_step(window, role, part) for part in parts)
@@ -209,11 +214,11 @@ def insulation(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     began_ns, opened_ns = began
     connected = window.back(MONITOR, opened_ns - SETTLED_NS).between(0, opened_ns).known
     alone = window.back(MONITOR, began_ns - SETTLED_NS).between(0, began_ns - EARLY_NS).known
-    if len(connected) < 3 or len(alone) < 3:
+    if len(connected) < 3 or not len(alone):
         return
     apart = abs(median(connected.value) - median(alone.value))
-    step = max(2 * bench.bindings[MONITOR].half_step, noise(connected.value), noise(alone.value))
-    if apart <= MOVED * step:
+    step = _step(window, MONITOR, connected)
+    if apart <= max(MOVED * step, SHARE * median(alone.value)):
         text = f"read {median(connected.value) / 1e3:.0f} kohm with the contactors closed and "
         text += f"{median(alone.value) / 1e3:.0f} kohm before: it does not answer to what is "
         text += "connected"
