@@ -44,7 +44,7 @@ PART = 0.15  # of what the other gave way by; a stiff pack behind long cables; l
 SETTLED_NS = 5 * SECOND_NS  # before contactors open, or close, in which the monitor is read
 CLOSED_NS = 10 * SECOND_NS  # for which they have to have been closed; likewise
 # Times its step or flicker, and share of its reading, by which the monitor has to move; likewise
-MOVED, SHARE = 3.0, 0.01
+MOVED, SHARE = 3.0, 0.002
 
 
 def charge(window: ClosedWindow, links: Links) -> Iterator[Remark]:
