@@ -8,6 +8,7 @@ why a role has no value at an instant           ``missing_value``
 that a value is too old, or values stopped      ``staleness`` (three cycles: ``model.cycle``)
 that nothing at all was heard, on any bus       ``silence``
 that a sensor is stuck                          ``standing_still``
+that pedal, brake, torque and speed agree       ``unit_answers``
 that a temperature sensor is alive              ``proof_of_life``, with ``flicker`` and ``warming``
 that a value may lie beyond what can be shown   ``range_ends``
 that a reading fell as nothing real can         ``impossible_fall``

@@ -96,6 +96,15 @@ class Course:
         rows = (self.start_ns >= start_ns) & (self.end_ns <= end_ns)
         return float(self.table[rows, LOWEST].min()) / UNIT if rows.any() else float("inf")
 
+    def within_from(self, width: float) -> int | None:
+        """From when on all values lay within that width of each other; None if nothing was read."""
+        if not len(self.table):
+            return None
+        lowest = np.minimum.accumulate(self.table[::-1, LOWEST])[::-1]
+        highest = np.maximum.accumulate(self.table[::-1, HIGHEST])[::-1]
+        rows = np.flatnonzero(highest - lowest <= width * UNIT)
+        return int(self.start_ns[rows[0]]) if len(rows) else None
+
     def range_before(self, time_ns: int) -> tuple[Level, Level] | None:
         """The lowest and the highest level in the ``LATELY`` blocks before an instant."""
         rows = np.flatnonzero(self.end_ns <= time_ns)[-LATELY:]

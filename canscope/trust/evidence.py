@@ -90,9 +90,10 @@ SPEEDS_NEAR = Unseen(
 TORQUES = Unseen(
     "scale",
     ("units.*.torque",),
-    "a wrong factor of a torque within what losses hide: too small, or not so large that the "
-    "shafts give more than the pack",
+    "a wrong factor of a torque within what losses hide: too small, but not too small to speed a "
+    "bare rotor up so far; or not so large that the shafts give more than the pack",
     "state inertia_kgm2 and let it coast without brake",
+    least=0.15,
     most=4.0,
     unless="inertia_kgm2",
 )
@@ -121,6 +122,19 @@ TEMPERATURES = Unseen(
     least=0.7,
     most=1.4,
 )
+STOPPED = tuple(
+    Unseen(
+        kind,
+        ("units.*.temperatures.*",),
+        "a sensor that stops, sticks or drifts, as long as it is never further off than the 2 K by "
+        "which the parts of a unit soak otherwise",
+        THERMOMETER,
+        least=0.0,
+        most=2.0,
+    )
+    for kind in ("freeze", "dither", "constant")
+)
+WAITED = "what follows waits for longer than that, so that it answers to it all the same"
 EXCHANGED = Unseen(
     "exchanged",
     ("units.*.speed",),
@@ -331,6 +345,16 @@ EVIDENCE = (
             "always pressed: axles speed up under it",
             "exchanged: pressed while axles turn, released as the direction changes",
         ),
+        (
+            Unseen(
+                "delay",
+                ("driver.brake",),
+                f"a brake that is late by up to a second: {WAITED}",
+                "watch its value while another person presses it",
+                least=0.0,
+                most=1.0,
+            ),
+        ),
     ),
     Evidence(
         "driver.emergency_stop",
@@ -356,6 +380,7 @@ EVIDENCE = (
         (
             Witness("pedal-tracks", "the second track agrees"),
             Witness("pedal-at-rest", "it rests near 0 %, and axles turn only with it"),
+            Witness("what axles do", "they turn after it was pressed and brake after its release"),
         ),
         (
             "frozen or always at rest: axles turn though nobody pressed it",
@@ -375,6 +400,15 @@ EVIDENCE = (
                 "a wrong factor of both tracks alike",
                 "press it to its stop with the contactors open, and read 100 %",
             ),
+            Unseen(
+                "held",
+                ("driver.pedal*",),
+                "a pedal that reads pressed for up to half a second after its release: the unit "
+                "takes as long to slow down by more than a controller's own swing",
+                "watch its value while another person releases it",
+                least=0.0,
+                most=0.6,
+            ),
         ),
     ),
     Evidence(
@@ -393,6 +427,16 @@ EVIDENCE = (
             "forward and reverse exchanged: all axles turn against it",
             "frozen: axles change their sense though it did not",
             "late: axles turn before it changes",
+        ),
+        (
+            Unseen(
+                "delay",
+                ("driver.direction",),
+                f"a lever that is late by up to a second: {WAITED}",
+                "watch its value while another person moves the lever",
+                least=0.0,
+                most=1.0,
+            ),
         ),
     ),
     Evidence(
@@ -459,6 +503,7 @@ EVIDENCE = (
         (
             Witness("torque-response", "the shaft speeds up the way that it points"),
             Witness("power-balance", "the shafts take no more than the pack gives, and something"),
+            Witness("the motion", "it gives at least what a bare rotor takes to speed up so far"),
             Witness("power-balance", "with the speed it amounts to the stated inertia"),
         ),
         (
@@ -533,6 +578,30 @@ EVIDENCE = (
         ),
         (
             TEMPERATURES,
+            *STOPPED,
+            Unseen(
+                "exchanged",
+                ("units.*.temperatures.*",),
+                "two parts of one unit, or the same part of two units that turned alike: which "
+                "sensor sits where no signal tells",
+                "warm each by hand and see which reading moves",
+            ),
+            Unseen(
+                "delay",
+                ("units.*.temperatures.*",),
+                "a sensor that answers some tens of seconds late, or sluggishly, as one that "
+                "touches its part badly; its highest value still lies within the soak",
+                THERMOMETER,
+                least=0.0,
+                most=120.0,
+            ),
+            Unseen(
+                "weak",
+                ("units.*.temperatures.*",),
+                "a sensor that shows a part of the warming only, as one that touches its part "
+                "badly, where no other unit has the same one",
+                THERMOMETER,
+            ),
             Unseen(
                 "offset",
                 ("units.*.temperatures.*",),

@@ -39,6 +39,8 @@ SMALL = 4  # blocks before the first burst, in which nothing can be said to have
 HELD_STEPS = 3  # codes apart: a hand that holds a sensor moves it through so many
 RESTED_NS = 20 * SECOND_NS  # a sensor that then stands for so long, while others cool, is dead
 COOLED_STEPS, COOLED_K = 8.0, 2.0  # by how much a neighbour of another kind cools meanwhile
+FAR_TIMES = 4.0  # as much as its like warmed, it should have warmed more
+ALIKE_TURNED = 1.5  # times as long, or two thirds: then two units turned alike
 ALIKE = 3.0  # times as warm, or a third: then two parts cool alike
 COLD_K = 3.0  # and a step: so far a cold sensor may lie from the air and from its neighbours
 COLD_STEPS = 2.0  # warmer by more than so many of its steps, a neighbour says that it is not cold
@@ -294,7 +296,7 @@ class _Together:
         if sensor.warming.went_far(sensor.flicker.step) and sensor.flicker.rests:
             text = "the sensor followed the last burst and then stopped moving at all"
             return text, sensor.flicker.since_ns, ""
-        if still := sensor.warming.suspect(self._until_ns):
+        if still := sensor.warming.suspect(self._until_ns, sensor.flicker.step):
             text = "the sensor stood still over one burst and moved clearly over another"
             return text, still.began_ns, ""
         if text := self._stopped(one):
@@ -330,7 +332,7 @@ class _Together:
         if one.sensor.began_ns is None:
             return ""
         if one.warmed_K():
-            return ""
+            return self._hardly_warmed(one)
         for other, steps in self._neighbours(one):
             other_K, other_least_K = other.rise_K(one.from_ns)
             if other_K >= max(steps * one.step_K, WARMED_K, other_least_K):
@@ -343,27 +345,63 @@ class _Together:
                 )
         return ""
 
+    def _hardly_warmed(self, one: _Seen) -> str:
+        """Whether it warmed by far less than its like in a unit whose other parts warmed alike."""
+        own_K, _ = one.rise_K(one.from_ns)
+        for other in self._seen:
+            if other.word != one.word or other.unit == one.unit:
+                continue
+            if not 1 / ALIKE_TURNED <= one.turned_ns / max(other.turned_ns, 1) <= ALIKE_TURNED:
+                continue
+            its_K = other.warmed_K()
+            if its_K < max(FAR_TIMES * own_K, own_K + FAR_STEPS * one.step_K, WARMED_K):
+                continue
+            pairs = [
+                (mine.warmed_K(), its.warmed_K())
+                for mine in self._seen
+                for its in self._seen
+                if mine.unit == one.unit and its.unit == other.unit and mine.word == its.word
+                if mine is not one
+            ]
+            if pairs and all(mine >= its / 2 > 0 for mine, its in pairs):
+                return (
+                    f"the sensor warmed by {own_K:.1f} K and {other.word} of {other.unit} by"
+                    f" {its_K:.1f} K, while the other parts of the two units warmed alike"
+                )
+        return ""
+
     def _stopped(self, one: _Seen) -> str:
         """Whether it stopped for good while a neighbour that had warmed alike went on."""
-        since_ns, last_ns = one.sensor.flicker.since_ns, one.sensor.last_ns
         if one.sensor.began_ns is None or not one.sensor.flicker.changes:
             return ""
-        if last_ns - since_ns < RESTED_NS:
-            return ""
+        flickers_ns = one.course.within_from(1.01 * one.step_K)
+        for since_ns, more, how in (
+            (one.sensor.flicker.since_ns, 0.0, "stood still"),
+            (flickers_ns, 1.0, "only went to and fro by a step"),
+        ):
+            if since_ns is None or one.sensor.last_ns - since_ns < RESTED_NS:
+                continue
+            if text := self._stopped_from(one, since_ns, more, how):
+                return text
+        return ""
+
+    def _stopped_from(self, one: _Seen, since_ns: int, more: float, how: str) -> str:
+        """The same of one instant; ``more``: steps beyond which a neighbour has to move."""
+        last_ns = one.sensor.last_ns
         rise_K, least_K = one.rise_K(one.from_ns)
         settled_ns = since_ns + BEFORE * BLOCK_NS  # the level just before it lies after the stop
         for other, _ in self._neighbours(one):
             other_K, _ = other.rise_K(one.from_ns)
             fall_K, _ = other.fall_K(settled_ns)
             later_K, sure_K = other.rise_K(settled_ns)
-            text = f"the sensor stood still for the last {(last_ns - since_ns) / SECOND_NS:.0f} s"
-            if later_K >= max(FAR_STEPS * one.step_K, WARMED_K, sure_K):
+            text = f"the sensor {how} for the last {(last_ns - since_ns) / SECOND_NS:.0f} s"
+            if later_K >= max((FAR_STEPS + more) * one.step_K, WARMED_K, sure_K):
                 return f"{text}, while {other.word} of {other.unit} warmed by {later_K:.1f} K"
             alike = rise_K >= least_K and 1 / ALIKE <= other_K / rise_K <= ALIKE
             steps, floor_K = COOLED_STEPS, COOLED_K
             if other.word == one.word:
                 steps, floor_K = WARMED_STEPS, WARMED_K
-            if alike and fall_K >= max(steps * one.step_K, floor_K, sure_K):
+            if alike and fall_K >= max((steps + more) * one.step_K, floor_K, sure_K):
                 return f"{text}, while {other.word} of {other.unit} cooled by {fall_K:.1f} K"
         return ""
 

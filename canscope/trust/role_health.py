@@ -18,6 +18,7 @@ from canscope.model.history import steps as steps_of
 from canscope.model.outcome import Doubt
 from canscope.model.signals import NOT_AVAILABLE, OK, OUT_OF_RANGE, Samples
 from canscope.model.tables import SECOND_NS, Int64s
+from canscope.trust.unit_answers import Answers
 from canscope.trust.missing_value import REASON_OF_STATUS
 from canscope.trust.staleness import gaps, stale_after_ns
 from canscope.trust.standing_still import Stuck
@@ -43,12 +44,14 @@ class Health:
         self.roles = {role: RoleHealth() for role in bench.bindings}
         self._bench = bench
         self._stuck = Stuck(bench)
+        self._answers = Answers(bench)
         self._from_ns = 0
 
     def feed(self, new: Mapping[str, Samples], history: History, until_ns: int) -> None:
         """Follow one piece: its new samples (already in ``history``), of roles that have any."""
         mattering = _mattering(history)
         self._stuck.feed(new, history, mattering, self._from_ns)
+        self._answers.feed(history, self._from_ns)
         for role, samples in new.items():
             self._count(self.roles[role], samples, mattering)
             self._gaps(role, samples.time_ns, history, mattering)
@@ -57,6 +60,7 @@ class Health:
     def finish(self, history: History, until_ns: int) -> None:
         """Judge the silence between each role's last sample and the end of the segment."""
         self._stuck.finish(history, until_ns)
+        self._answers.finish(history, until_ns)
         mattering = _mattering(history)
         for role, health in self.roles.items():
             if health.last_ns is not None:
@@ -73,11 +77,12 @@ class Health:
         ]
 
     def stuck(self, roles: Iterable[str], subject: str) -> list[Doubt]:
-        """What stood still where it should have moved, and lowers a pass likewise."""
+        """What stood still, or did not answer, where it should have, and lowers a pass likewise."""
         return [
             Doubt(subject, "sensor-suspect", f"{self._bench.bindings[role].key} {text}")
             for role in roles
-            if role in self.roles and (text := self._stuck.text(role))
+            if role in self.roles
+            and (text := self._stuck.text(role) or self._answers.whys.get(role, ""))
         ]
 
     def _absences(self, role: str) -> Iterator[tuple[str, tuple[int, str]]]:

@@ -23,7 +23,7 @@ FEWEST = 30  # readings that moved, before which nothing is said
 CLEAR = 12.0  # times the noise of both, by which they have to move
 ALIKE = 2.0  # times the noise of both, which nine readings in ten stay within
 SHARE = 90  # percent
-SELDOM = 0.1  # two sensors that are alike by more than this chance are left two
+SELDOM = 0.01  # two sensors that are alike by more than this chance are left two
 ROUGH = 1.4826 / np.sqrt(6.0)  # median absolute second difference -> standard deviation
 EVEN = np.sqrt(12.0)  # a step divided by this is the standard deviation of rounding
 # All but the last two: common practice, no source.

@@ -66,8 +66,8 @@ class Stuck:
         ``mattering``: steps, 1 while the vehicle is engaged and its nodes must speak.
         """
         self.engaged = self.engaged or bool((mattering.value == 1).any())
-        switches = list(self._switches(history, from_ns))
-        for time_ns, unit, on in switches:
+        turned = list(switches(self._bench, history, from_ns))
+        for time_ns, unit, on in turned:
             if on:
                 self._turned.setdefault(unit, time_ns)
         engaged = history.samples("@engaged")
@@ -76,7 +76,7 @@ class Stuck:
             for role, samples in new.items()
             if len(samples)
         }
-        for time_ns, unit, on in switches:
+        for time_ns, unit, on in turned:
             if on:
                 self._turning[unit] = time_ns
             elif unit in self._turning:
@@ -106,16 +106,6 @@ class Stuck:
         if role == MUST_MOVE_CLOSED and self._poles and self.engaged and not signs.moved_engaged:
             return "never changed while a contactor was closed"
         return signs.still
-
-    def _switches(self, history: History, from_ns: int) -> Iterator[tuple[int, str, bool]]:
-        """(when, unit, turns) for each unit that began or ceased to turn in this piece."""
-        for unit in self._bench.units:
-            steps = history.samples(f"@turning.{unit.name}")
-            first = int(np.searchsorted(steps.time_ns, from_ns))
-            for time_ns, value in zip(
-                steps.time_ns[first:].tolist(), steps.value[first:].tolist(), strict=True
-            ):
-                yield time_ns, unit.name, value == 1
 
     def _closings(self, history: History, from_ns: int, seen: Mapping[str, Int64s]) -> None:
         """Follow the closings of both poles in this piece."""
@@ -193,6 +183,17 @@ class Stuck:
         """Whether high voltage was on; a wheel turned by hand loads nothing."""
         closed = step_at(history.samples("@closed"), np.array([time_ns]))
         return not self._poles or closed[0] == 1
+
+
+def switches(bench: Bench, history: History, from_ns: int) -> Iterator[tuple[int, str, bool]]:
+    """(when, unit, turns) for each unit that began or ceased to turn since then."""
+    for unit in bench.units:
+        steps = history.samples(f"@turning.{unit.name}")
+        first = int(np.searchsorted(steps.time_ns, from_ns))
+        for time_ns, value in zip(
+            steps.time_ns[first:].tolist(), steps.value[first:].tolist(), strict=True
+        ):
+            yield time_ns, unit.name, value == 1
 
 
 def _last(signs: Signs, seen: Mapping[str, Int64s], role: str, until_ns: int) -> int:

@@ -10,6 +10,7 @@ from fnmatch import fnmatchcase
 import numpy as np
 
 from canscope.model.report import Report
+from canscope.rules import RULES
 from canscope.simulate.random_vehicle import draw
 from canscope.simulate.vehicle import Vehicle
 from canscope.trust.evidence import unseen
@@ -80,7 +81,7 @@ class Answer:
     case: Case
     lies: tuple[Lie, ...]
     verdict: str
-    unseen: tuple[str, ...]  # a reason for each lie that nobody can see
+    unseen: tuple[str, ...]  # a reason for each lie that nobody can see, or that nothing rests on
     told: tuple[str, ...] = ()  # what says so of each lie on which nothing rests that is required
 
     @property
@@ -112,7 +113,9 @@ def judged(case: Case) -> Answer:
     if not changed:
         return Answer(case, (), "nothing changed", ())
     report = decoded(run).report()
-    whys = [why_unseen(lie, vehicle) or _unseen(lie) or "" for lie in lies]
+    whys = [
+        why_unseen(lie, vehicle) or _unseen(lie) or _unclaimed(lie, report) or "" for lie in lies
+    ]
     told = [_told(report, lie, vehicle) for lie, why in zip(lies, whys, strict=True) if not why]
     return Answer(
         case, tuple(lies), str(report.verdict), tuple(filter(None, whys)), tuple(filter(None, told))
@@ -146,11 +149,25 @@ def why_unseen(lie: Lie, vehicle: Vehicle) -> str:
     """Why the evidence table says that nobody can see this lie; empty if somebody can."""
     units = {unit.channel: unit.name for unit in vehicle.units}
     roles = roles_of(lie, vehicle)
-    if lie.kind == "exchanged":
+    if lie.kind == "exchanged" and not lie.keys:
         roles = {f"units.{name}.speed" for name in units.values()}
     told = [unit for unit in vehicle.units if any(f"units.{unit.name}." in r for r in roles)]
     stated = {"inertia_kgm2"} if any(unit.states_inertia for unit in told) else set()
     return unseen(lie.kind, frozenset(roles), lie.size, frozenset(stated))
+
+
+def _unclaimed(lie: Lie, report: Report) -> str:
+    """Whether no passed finding rests on what was changed, though the run as a whole passes.
+
+    That a message was there and in its range says nothing of what it meant.
+    """
+    passed = {
+        key
+        for finding in report.findings
+        if finding.verdict == "pass" and RULES.file(finding.rule).parent.name != "recording"
+        for key in finding.signals
+    }
+    return "" if not lie.keys or passed & set(lie.keys) else "nothing that passed rests on it"
 
 
 def _unseen(lie: Lie) -> str | None:

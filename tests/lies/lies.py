@@ -25,6 +25,20 @@ STATES = (
     "NegativeClosed", "PrechargeClosed", "PositiveClosed", "NegativeCommand", "PrechargeCommand",
     "PositiveCommand", "Ignition", "BrakePressed", "EmergencyStop", "Direction",
 )  # fmt: skip
+OTHERS = (
+    "events",
+    "frames",
+    "high_voltage",
+    "inputs",
+    "motion",
+    "sensors",
+    "shaft",
+    "temperatures",
+)
+STOPS = (
+    "freeze", "dither", "constant", "warm-frozen", "warm-model", "hides-soak", "wakes-and-stands",
+    "dithers-cold", "numbers-dither", "gateway-holds", "code-while-turning", "absent",
+)  # fmt: skip
 COUNTED = ("Alive", "Checksum", "Fault")  # computed by the node, or a code
 # Numbers that one mistake in a definition changes alike.
 GROUPS = {
@@ -240,7 +254,7 @@ def delay(told: Told) -> Lie | None:
     key = any_of(told, told.numbers() + told.states())
     column = told.seen[key]
     told.put(key, np.concatenate((np.full(ms, column[0]), column[:-ms])))
-    return Lie("delay", key, f"{ms} ms late")
+    return Lie("delay", key, f"{ms} ms late", (key,), ms / 1000)
 
 
 @kind("late-start")
@@ -385,7 +399,8 @@ def absent(told: Told) -> Lie | None:
     if not mine.any():
         return None
     told.put(key, np.where(mine, level, told.seen[key]))
-    return Lie("absent", key, f"{'zero' if not level else 'at its end'} while it matters")
+    words = f"{'zero' if not level else 'at its end'} while it matters"
+    return Lie("absent", key, words, (key,))
 
 
 # What really happens, and nobody asked for.
@@ -502,8 +517,17 @@ def lying(
     for change in told.later:
         recording = change(recording)
     run = Run("lie", vehicle, script, None, seed, truth, recording, marks)
+    lies = [_sized(lie, honest, told) for lie in lies]
     changed = any(_differs(honest[k], told.seen[k], step_of(vehicle, k)) for k in honest)
     return run, lies, bool(told.later) or changed
+
+
+def _sized(lie: Lie, honest: dict[str, np.ndarray], told: Told) -> Lie:
+    """A lie of a slow reading that stops or drifts, with how far it leads at most."""
+    if lie.kind not in STOPS or not lie.keys or "Temp" not in lie.keys[0] or lie.size is not None:
+        return lie
+    size = max(float(np.abs(told.seen[key] - honest[key]).max()) for key in lie.keys)
+    return replace(lie, kind="freeze", size=size)
 
 
 def _differs(one: np.ndarray, other: np.ndarray, step: float) -> bool:
@@ -518,6 +542,6 @@ def _differs(one: np.ndarray, other: np.ndarray, step: float) -> bool:
 
 def every_kind() -> Iterator[str]:
     """The ways of lying, in alphabetical order."""
-    for name in ("events", "high_voltage", "motion", "sensors"):  # they enter themselves
+    for name in OTHERS:  # they enter themselves
         import_module(f"tests.lies.{name}")
     yield from sorted(KINDS)

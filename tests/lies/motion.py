@@ -21,7 +21,7 @@ def _unit(told: Told) -> tuple[str, str]:
     return unit.name, key
 
 
-def _burst(told: Told) -> Spin | None:
+def one_burst(told: Told) -> Spin | None:
     """One burst; the last one as often as all others together."""
     spins = list(told.script.spins)
     if not spins:
@@ -43,7 +43,7 @@ def _hump(length: int, ramp: int = 150) -> np.ndarray:
 @kind("burst-against")
 def burst_against(told: Told) -> Lie | None:
     """In one burst an axle creeps, or turns, against the request."""
-    spin = _burst(told)
+    spin = one_burst(told)
     if spin is None:
         return None
     name, key = _unit(told)
@@ -57,7 +57,7 @@ def burst_against(told: Told) -> Lie | None:
 @kind("burst-kick")
 def burst_kick(told: Told) -> Lie | None:
     """A burst begins with a kick the other way."""
-    spin = _burst(told)
+    spin = one_burst(told)
     if spin is None:
         return None
     name, key = _unit(told)
@@ -72,7 +72,7 @@ def burst_kick(told: Told) -> Lie | None:
 @kind("burst-still")
 def burst_still(told: Told) -> Lie | None:
     """An axle stands still in one burst, though its torque is there."""
-    spin = _burst(told)
+    spin = one_burst(told)
     if spin is None:
         return None
     _, key = _unit(told)
@@ -84,7 +84,7 @@ def burst_still(told: Told) -> Lie | None:
 @kind("runs-up")
 def runs_up(told: Told) -> Lie | None:
     """An axle runs up by itself, long after a burst or before any."""
-    spin = _burst(told)
+    spin = one_burst(told)
     if spin is None:
         return None
     _, key = _unit(told)
@@ -100,7 +100,7 @@ def runs_up(told: Told) -> Lie | None:
 @kind("speeds-up")
 def speeds_up(told: Told) -> Lie | None:
     """An axle speeds up after the pedal was released, then coasts; its torque says next to none."""
-    spin = _burst(told)
+    spin = one_burst(told)
     if spin is None:
         return None
     _, key = _unit(told)
@@ -120,7 +120,7 @@ def speeds_up(told: Told) -> Lie | None:
 @kind("turns-on")
 def turns_on(told: Told) -> Lie | None:
     """After a burst an axle falls to some speed and keeps it, without a jump."""
-    spin = _burst(told)
+    spin = one_burst(told)
     if spin is None:
         return None
     _, key = _unit(told)
@@ -137,7 +137,7 @@ def turns_on(told: Told) -> Lie | None:
 @kind("old-sense")
 def old_sense(told: Told) -> Lie | None:
     """In one burst an axle turns in the other sense, as it did before the change of direction."""
-    spin = _burst(told)
+    spin = one_burst(told)
     if spin is None:
         return None
     _, key = _unit(told)
@@ -149,7 +149,7 @@ def old_sense(told: Told) -> Lie | None:
 @kind("driven-unasked")
 def driven_unasked(told: Told) -> Lie | None:
     """Selector or pedal say, for one burst, that nobody asked for it."""
-    spin = _burst(told)
+    spin = one_burst(told)
     if spin is None:
         return None
     rows = slice(round(spin.start_s * 1000) - 800, round(spin.end_s * 1000) + 1500)

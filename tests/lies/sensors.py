@@ -31,7 +31,7 @@ def wakes_and_stands(told: Told) -> Lie | None:
     column = np.full(told.rows, level)
     column[: round(told.rng.uniform(2000, 4000))] -= step
     told.put(key, column, still=True)
-    return Lie("wakes-and-stands", key, "one step at wake-up, none later")
+    return Lie("wakes-and-stands", key, "one step at wake-up, none later", (key,))
 
 
 @kind("dithers-cold")
@@ -42,7 +42,7 @@ def dithers_cold(told: Told) -> Lie | None:
     every = int(told.rng.choice([200, 1000, 7000]))
     other = told.rng.integers(0, 2, told.rows // every + 1).repeat(every)[: told.rows]
     told.put(key, level + step * other, still=True)
-    return Lie("dithers-cold", key, f"to and fro by a step every {every} ms")
+    return Lie("dithers-cold", key, f"to and fro by a step every {every} ms", (key,))
 
 
 @kind("hides-soak")
@@ -53,7 +53,7 @@ def hides_soak(told: Told) -> Lie | None:
         return None
     key, at = _one(told), int(turning[-1]) + 1000
     told.put(key, told.seen[key][at], slice(at, told.rows), still=True)
-    return Lie("hides-soak", key, "stops 1 s after the last burst")
+    return Lie("hides-soak", key, "stops 1 s after the last burst", (key,))
 
 
 @kind("code-while-turning")
@@ -64,7 +64,7 @@ def code_while_turning(told: Told) -> Lie | None:
         return None
     key, level = _one(told), float(told.rng.choice([-10.0, 0.0, 5.0, 25.0]))
     told.put(key, np.where(turning, level, told.seen[key]))
-    return Lie("code-while-turning", key, f"{level:g} degC while a unit turns")
+    return Lie("code-while-turning", key, f"{level:g} degC while a unit turns", (key,))
 
 
 @kind("flow-stuck")

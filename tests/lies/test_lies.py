@@ -1,6 +1,6 @@
-"""A lie of every kind is told, each changes what a run says, and none of them is an error.
+"""Lies of every kind are told, four at once, and none of them is an error nor a pass.
 
-That none passes is asked of ``python -m tests.lies``, whose figures are not all as wanted yet.
+That none passes alone or in pairs is asked of ``python -m tests.lies``.
 """
 
 import numpy as np
@@ -14,15 +14,14 @@ from tests.lies.lies import KINDS, Told, every_kind
 
 HIGH_VOLTAGE = "tests.lies.high_voltage"
 OTHERS = [kind for kind in every_kind() if KINDS[kind].__module__ != HIGH_VOLTAGE]
-VERDICTS = {"pass", "fail", "unproven", "nothing changed"}
+FOURS = [tuple(OTHERS[first::13]) for first in range(13)]  # not those that follow each other
 
 
-@pytest.mark.parametrize(("place", "kind"), list(enumerate(OTHERS)))
-def test_a_lie_of_each_kind_is_judged(place, kind):
-    seed = (4, 9)[place % 2]
-    answer = judged(Case(seed, STAGES[seed % 4], (kind,)))
-    assert answer.verdict in VERDICTS
-    assert all(lie.kind == kind for lie in answer.lies)
+@pytest.mark.parametrize("kinds", FOURS, ids=lambda kinds: kinds[0])
+def test_lies_of_each_kind_are_judged(kinds):
+    answer = judged(Case(9, STAGES[FOURS.index(kinds) % 3], kinds))
+    assert answer.lies
+    assert answer.verdict in ("fail", "unproven")
 
 
 def test_a_lie_about_high_voltage_of_each_kind_is_told_of_one_run():

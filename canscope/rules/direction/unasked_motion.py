@@ -20,6 +20,7 @@ from canscope.rules.direction._asked import Asked, asked_at, says_what_is_asked
 from canscope.rules.shared.persistence import fresh, patience, recent, rolling, to_ns
 from canscope.rules.shared.powered import powered
 
+EDGE, BESIDE = 4.0, 3  # times its steps beside that one; so many of them; no source
 READINGS = 3  # that a median takes at least, so that one wrong reading is no motion
 BRAKE = "driver.brake"
 RPM_S = 60 / (2 * np.pi)  # rpm a second per rad/s^2
@@ -74,8 +75,9 @@ class UnaskedMotion(Rule):
     Unproven
         Neither pedal nor direction is bound (not-bound); no pole was ever closed (not-exercised);
         a speed jumped from one reading to the next as no rotor can: faster than the claimed torque
-        and ``drag_Nm`` can turn ``least_kgm2``, with the brake known to be released if it fell
-        (sensor-suspect); speed, pedal or direction stale or not available.
+        and ``drag_Nm`` can turn ``least_kgm2``, with the brake known to be released if it fell, or
+        down to standstill by four times its three steps before (sensor-suspect); speed, pedal or
+        direction stale or not available.
     """
 
     moving_rpm: float = limit(25.0, "rpm", high=200)
@@ -296,6 +298,7 @@ class UnaskedMotion(Rule):
         jumped = np.abs(now_rpm - then_rpm) > most_Nm / self.least_kgm2 * RPM_S * way_s
         released = (piece.at(BRAKE, times).value == 0) & (piece.at(BRAKE, before_ns).value == 0)
         fell = (np.abs(now_rpm) < np.abs(then_rpm)) & (now_rpm * then_rpm >= 0)
+        jumped |= released & fell & self._cut_off(samples, rows)
         jumped &= (released | ~fell) & (times - before_ns <= silence)
         jumped &= powered(piece, unit, times)
         if not jumped.any():
@@ -306,6 +309,19 @@ class UnaskedMotion(Rule):
             f"{(times[row] - before_ns[row]) / 1e6:.0f} ms, which no rotor can"
         )
         return [Doubt(unit.name, "sensor-suspect", text, int(times[row]), code="jump")]
+
+    def _cut_off(self, samples: Samples, rows: Int64s) -> Bools:
+        """Whether a speed fell to standstill at once, far beyond its steps just before."""
+        found = np.zeros(len(rows), np.bool_)
+        for number, row in enumerate(rows.tolist()):
+            first = row - 1 - BESIDE
+            if first < 0 or abs(samples.value[row]) >= self.moving_rpm:
+                continue
+            way_s = np.diff(samples.time_ns[first : row + 1])
+            steps = np.abs(np.diff(samples.value[first : row + 1]))
+            even = way_s.max() <= 2 * way_s.min()
+            found[number] = even and steps[-1] > EDGE * steps[:-1].max() > 0
+        return found
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
         """The clause for what it did, and when."""

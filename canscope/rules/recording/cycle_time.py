@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import permutations
 from typing import ClassVar
 
 import numpy as np
 
 from canscope.model.bench import POLES, Bench
 from canscope.model.cycle import LEARNED_FROM, SETTLES_NS
+from canscope.model.definition import MessageSpec
 from canscope.model.findings import Verdict
 from canscope.model.median import median
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
@@ -23,6 +25,7 @@ from canscope.trust.silence import Silences, gaps, idle
 
 MS = 10**6
 POLE_ROLES = tuple(f"contactors.{pole}" for pole in POLES)
+SLOWER = 1.6  # times the interval of its twin on another bus; common practice, no source
 OFTEN = 0.6  # of the stated cycle on average: less is another sender; common practice, no source
 TOGETHER_NS = 10 * S  # a shutdown silences all nodes within this time; common practice, no source
 
@@ -85,7 +88,8 @@ class CycleTime(Rule):
     Unproven
         The message never came (not-seen), or too seldom to learn its cycle (not-exercised); it came
         far more often than its stated cycle, so that a node that dies would hide behind another one
-        that sends the same, or the cycle is not its own (inferred); the
+        that sends the same, or the cycle is not its own (inferred); nobody states its cycle, and
+        the same message of an equal unit on another bus came 1.6 times as often (inferred); the
         recording ended during a silence that may have been a shutdown (stale); it was missing only
         because nothing at all was recorded (capture-damaged).
     """
@@ -109,7 +113,7 @@ class CycleTime(Rule):
         "fail": "the message of {cycle_ms:.4g} ms cycle fell silent after {last_s:.3f} s, for"
         " longer than allowed",
     }
-    codes: ClassVar[tuple[str, ...]] = ("silent", "frames-missing")
+    codes: ClassVar[tuple[str, ...]] = ("silent", "frames-missing", "slower-twin")
     exercise: ClassVar[str] = "record at least 33 frames of each message with its node powered"
     causes: ClassVar[tuple[str, ...]] = (
         "the node lost its supply or restarted",
@@ -317,6 +321,7 @@ class CycleTime(Rule):
                 found += rows
         found += self._lasting(nodes, end_ns)
         found += _too_often(nodes, piece.bench)
+        found += _slower_twins(nodes, piece.bench)
         for key, node in nodes.items():
             if node.asked and not _asleep_alike(nodes, key, state, piece.bench):
                 text = (
@@ -467,6 +472,39 @@ def _too_often(nodes: Mapping[str, Node], bench: Bench) -> Iterator[Doubt]:
         )
         text += "behind the other; or state its own cycle in the plan"
         yield Doubt(key, "inferred", text)
+
+
+def _slower_twins(nodes: Mapping[str, Node], bench: Bench) -> Iterator[Doubt]:
+    """Messages of one definition on two buses, neither cycle stated, one far slower than the other.
+
+    Two equal units send at one rate: every second frame of one is lost, or it is set otherwise.
+    """
+    known = {
+        key: spec
+        for key in nodes
+        if (spec := bench.messages.get(key)) is not None
+        and not any(bench.bindings[role].cycle_ns for role in bench.bound_messages[key])
+        and nodes[key].heard >= LEARNED_FROM
+    }
+    for one, other in permutations(known, 2):
+        if not _twins(known[one], known[other]):
+            continue
+        slow, fast = nodes[one], nodes[other]
+        on_average = slow.heard_ns / slow.heard >= SLOWER * fast.heard_ns / fast.heard
+        if on_average and (slow.cycle_ns or 0) >= SLOWER * (fast.cycle_ns or 0):
+            text = (
+                f"it came every {slow.heard_ns / slow.heard / MS:.4g} ms and {other}, of the same"
+                f" definition, every {fast.heard_ns / fast.heard / MS:.4g} ms: frames are lost, or"
+                " the two units are set differently; state both cycles in the plan if they are"
+            )
+            yield Doubt(one, "inferred", text, code="slower-twin")
+
+
+def _twins(one: MessageSpec, other: MessageSpec) -> bool:
+    """Whether two messages are the same one on two buses."""
+    same = (one.can_id, one.extended, one.length) == (other.can_id, other.extended, other.length)
+    names = [[signal.name for signal in message.signals] for message in (one, other)]
+    return same and one.channel != other.channel and names[0] == names[1]
 
 
 def _stretches(awake: bool, piece: Piece) -> Iterator[tuple[int, int, bool]]:

@@ -33,7 +33,7 @@ def judge(speed, torque, u=None, **more):
 
 @pytest.mark.parametrize("sense", [1, -1])
 def test_a_unit_that_starts_along_its_torque_passes(sense):
-    finding = judge(ramp(sense * 700), sense * during(2.95, 6, 12.0))
+    finding = judge(ramp(sense * 700), sense * during(2.95, 3.7, 12.0))
     assert (finding.verdict, finding.measured, finding.at_s) == (Verdict.PASS, 50.0, 3.05)
     assert f"{sense * 12:+.0f} Nm" in finding.sentence
 
@@ -48,23 +48,23 @@ def test_a_unit_that_starts_against_its_torque_fails(sense):
 
 def test_braking_while_it_turns_is_no_start():
     speed = ramp(700) + np.clip((5 - TIMES) * 700, -700, 0)
-    torque = during(2.95, 4, 12.0) - during(5, 6, 12.0)
+    torque = during(2.95, 3.7, 12.0) - during(5, 6, 12.0)
     finding = judge(speed, torque)
     assert (finding.verdict, finding.measured) == (Verdict.PASS, 50.0)
 
 
 def test_less_than_5_Nm_is_not_judged():
-    finding = judge(ramp(-700), during(2.95, 6, 4.9))
+    finding = judge(ramp(-700), during(2.95, 3.7, -4.9))
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
 
 
 def test_without_a_standstill_of_a_second_it_is_no_start():
-    finding = judge(ramp(-700, start_s=0.5), during(0.4, 6, 12.0))
+    finding = judge(ramp(-700, start_s=0.5), during(0.4, 1.2, -12.0))
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
 
 
 def test_torque_of_both_senses_is_not_judged():
-    finding = judge(ramp(700), during(2.95, 3.0, -12.0) + during(3.0, 6, 12.0))
+    finding = judge(ramp(700), during(2.95, 3.0, -12.0) + during(3.0, 3.7, 12.0))
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
 
 

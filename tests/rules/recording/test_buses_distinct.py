@@ -162,3 +162,31 @@ def test_it_does_not_matter_how_the_run_is_cut(cuts):
     front = unit("can1", 1, 1.5)
     for rear in (again(front, "can2", 0.02), unit("can2", 2, 1.5, phase_s=0.004)):
         assert verdict(front, rear, cuts=cuts) == verdict(front, rear)
+
+
+def slow(bus, seconds, delay_s=0.0):
+    """A temperature that comes every 100 ms and steps up by 1 at these seconds."""
+    return [
+        Row(at + delay_s, bus, 0x2A8, bytes([20 + sum(second <= at for second in seconds)]))
+        for at in np.round(np.arange(0, 30, 0.1), 3).tolist()
+    ]
+
+
+def test_a_slow_message_that_changed_eight_times_in_the_same_frame_is_one_source():
+    """Two units alike change theirs within seconds of each other, here half a second later."""
+    steps = [2.0 + 3 * number for number in range(8)]
+    roles = {
+        f"units.{name}.temperatures.winding": (f"{bus}:Slow.Temp", Kind.NUMBER)
+        for name, bus in (("front", "can1"), ("rear", "can2"))
+    }
+    bench = bench_of(SLOW, roles)
+
+    def doubted(rear, steps=steps):
+        rows = sorted(slow("can1", steps) + rear, key=lambda row: row.at_s)
+        found = judge_frames("message-presence", rows, SLOW, bench)
+        return [subject for subject, f in found.items() if f.verdict is not Verdict.PASS]
+
+    shown = "can1:Slow", "can2:Slow"
+    assert sorted(doubted(slow("can2", steps, 0.017))) == list(shown)
+    assert doubted(slow("can2", [at + 0.5 for at in steps], 0.017)) == []
+    assert doubted(slow("can2", steps[:7], 0.017), steps[:7]) == []  # too few to tell

@@ -378,3 +378,39 @@ def test_of_a_multiplexed_message_only_the_frames_with_the_bound_part_count():
     roles["pack.voltage"] = (np.delete(times, [40, 41, 42]), 300.0)
     late = run("cycle-time", roles, bench={"bindings": bindings})["can0:M0"]
     assert (late.verdict, late.limit) == (Verdict.FAIL, 3600.0)
+
+
+def twins(every_s, other_s, stated_s=None):
+    """One message of two equal units, each on its own bus, for 20 s."""
+    buses = {"can1": ("units.front.speed", every_s), "can2": ("units.rear.speed", other_s)}
+    messages = [
+        message("Fast", 0x2A0, 2, {"Speed": (0, 16)}, channel=bus, cycle_s=stated_s)
+        for bus in buses
+    ]
+    roles = {role: (f"{bus}:Fast.Speed", Kind.NUMBER) for bus, (role, _) in buses.items()}
+    rows = sorted(
+        (
+            Row(float(at_s), bus, 0x2A0, bytes(2))
+            for bus, (_, cycle_s) in buses.items()
+            for at_s in np.arange(0, 20, cycle_s)
+        ),
+        key=lambda row: row.at_s,
+    )
+    return judge_frames("cycle-time", rows, messages, bench_of(messages, roles))
+
+
+def test_of_two_equal_units_one_that_sends_half_as_often_may_have_lost_every_second_frame():
+    found = twins(0.02, 0.01)
+    slower, faster = found["can1:Fast"], found["can2:Fast"]
+    assert (slower.verdict, slower.reason, slower.code) == (
+        Verdict.UNPROVEN,
+        "inferred",
+        "slower-twin",
+    )
+    assert "every 20 ms and can2:Fast, of the same definition, every 10 ms" in slower.sentence
+    assert faster.verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize(("other_s", "stated_s"), [(0.015, None), (0.01, 0.02)])
+def test_a_rate_near_that_of_its_twin_or_stated_is_its_own(other_s, stated_s):
+    assert twins(0.02, other_s, stated_s)["can1:Fast"].verdict is Verdict.PASS

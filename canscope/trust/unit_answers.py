@@ -1,0 +1,290 @@
+"""Do pedal, torque and speed of a unit answer to each other, in every burst under power?
+
+A signal that never moved is stuck (``standing_still``). One that moves may still be another one's,
+late, clipped, or of a wrong factor. What excludes that, on stands, where nothing else turns a unit:
+
+- torque speeds a rotor up: what it gives over a time is at least the smallest rotor's inertia
+  times the speed gained;
+- an axle does not turn before its pedal is pressed (unless it creeps), nor slow down by braking
+  torque with the pedal held and the brake released;
+- no unit comes up to speed under a pressed brake;
+- a speed that rises does not stop rising at once while the torque stays.
+
+A speed that jumps is ``unasked-motion``'s matter, and is not looked at here.
+
+All thresholds are common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from canscope.model.bench import MAINS, Bench, DriveUnit
+from canscope.model.history import History, step_at
+from canscope.model.signals import Samples
+from canscope.model.tables import SECOND_NS, Bools, Floats, Int64s
+from canscope.trust.standing_still import switches
+
+RAD_S = 2 * np.pi / 60  # per rpm
+LEAST_KGM2 = 0.02  # a bare rotor
+GAINED_RPM = 200.0  # from standstill, before torque has to explain it
+STILL_RPM = 30.0
+DEAD_V = 60.0  # a link below it drives nothing; where no pole is bound
+LONGEST_NS = 120 * SECOND_NS  # of a burst: what the history surely keeps
+BEFORE_NS = 3 * SECOND_NS // 2  # before a burst is known to begin, in which it begins from rest
+MOVED_RPM = 50.0  # at which a pedal has to have been pressed
+REST_PERCENT = 3.0
+HIGH, LOST = 0.95, 0.3  # of its highest speed, from which it falls by so much
+HELD = 0.9  # of the pedal's reading, above which it is still held
+SLOPE_NS = SECOND_NS // 10  # at least, over which a slope is taken
+FLAT, STAYS, PUSHES_NM = 0.1, 0.8, 5.0  # of the slope before; of the torque before; that torque
+CLEAR_RPM = 100.0  # that a speed gains before it says anything
+GRADUAL = 0.5  # of its highest speed: a wider step is a jump
+PEDAL, BRAKE, STOP = "driver.pedal", "driver.brake", "driver.emergency_stop"
+REQUEST = "driver.direction"
+
+
+@dataclass(frozen=True, eq=False)
+class Course:
+    """The speed of one burst along its own sense, and where it rises from rest to its highest."""
+
+    time_ns: Int64s
+    rpm: Floats
+    sense: float
+    first: int  # the last row at rest before it rises
+    top: int
+
+    @property
+    def every_ns(self) -> int:
+        """The longest way between two readings of the rise."""
+        return int(np.diff(self.time_ns[self.first : self.top + 1]).max(initial=0))
+
+
+class Answers:
+    """Follows every unit of one segment, burst by burst."""
+
+    def __init__(self, bench: Bench) -> None:
+        self.whys: dict[str, str] = {}  # role -> the first time it did not answer, in words
+        self._bench = bench
+        self._turning: dict[str, int] = {}
+
+    def feed(self, history: History, from_ns: int) -> None:
+        """Judge the bursts that ended since then."""
+        for time_ns, unit, on in switches(self._bench, history, from_ns):
+            if on:
+                self._turning[unit] = time_ns
+            elif unit in self._turning:
+                self._burst(history, self._bench.unit(unit), self._turning.pop(unit), time_ns)
+
+    def finish(self, history: History, until_ns: int) -> None:
+        """Judge the bursts that the end of the segment cuts off."""
+        for unit, since_ns in self._turning.items():
+            self._burst(history, self._bench.unit(unit), since_ns, until_ns)
+
+    def _burst(self, history: History, unit: DriveUnit, since_ns: int, until_ns: int) -> None:
+        if until_ns - since_ns > LONGEST_NS or self._bench.stage == "rolling":
+            return
+        if not self._powered(history, unit, since_ns):
+            return
+        role, torque = unit.role("speed"), unit.role("torque")
+        course = _course(history.samples(role).between(since_ns - BEFORE_NS, until_ns + 1).known)
+        if course is None:
+            return
+        found = {
+            torque: self._unexplained(history, torque, course),
+            PEDAL: self._before_pedal(history, course)
+            or self._against_pedal(history, unit, course),
+            role: self._clipped(history, torque, course),
+            BRAKE: self._against_brake(history, course),
+        }
+        for name, why in found.items():
+            if why and name in self._bench.bindings:
+                self.whys.setdefault(name, f"{why} ({unit.name})")
+
+    def _unexplained(self, history: History, role: str, course: Course) -> str:
+        """Whether the torque is too small for the speed that the unit gained."""
+        rows = slice(course.first, course.top + 1)
+        times, gained = course.time_ns[rows], course.rpm[rows] - course.rpm[course.first]
+        torque = _torque(history, role, course)
+        if torque is None:
+            return ""
+        at_ns, along_Nm = torque
+        slack_ns = 2 * max(course.every_ns, int(np.diff(at_ns).max()))
+        pushes = np.maximum(along_Nm, 0.0) + self._bench.u(role)
+        pushes[at_ns < times[0] - slack_ns] = 0.0
+        given = np.concatenate(([0.0], np.cumsum(pushes[:-1] * np.diff(at_ns) / SECOND_NS)))
+        by_then = np.interp((times + slack_ns - at_ns[0]).astype(float), at_ns - at_ns[0], given)
+        # Beyond the last reading it went on as it was.
+        by_then += pushes[-1] * np.maximum(times + slack_ns - at_ns[-1], 0) / SECOND_NS
+        short = (gained >= GAINED_RPM) & (by_then < LEAST_KGM2 * gained * RAD_S)
+        if not short.any():
+            return ""
+        row = int(np.argmax(short))
+        return (
+            f"gave {by_then[row]:.2g} Nm s until the unit had sped up by {gained[row]:.0f} rpm, "
+            f"less than a bare rotor of {LEAST_KGM2:g} kgm^2 takes"
+        )
+
+    def _before_pedal(self, history: History, course: Course) -> str:
+        """Whether the unit turned before the pedal was pressed."""
+        if self._bench.creep:
+            return ""
+        moving = course.rpm[course.first : course.top + 1] >= MOVED_RPM
+        if not moving.any():
+            return ""
+        at_ns = int(course.time_ns[course.first + int(np.argmax(moving))])
+        pedal = history.samples(PEDAL)
+        later = pedal.between(at_ns, int(course.time_ns[-1]) + 1)
+        if not len(later):
+            return ""
+        read = pedal.between(at_ns - 2 * SECOND_NS, int(later.time_ns[0]) + 1).value
+        if not len(read) or not (read <= REST_PERCENT + self._bench.u(PEDAL)).all():
+            return ""
+        after_s = (int(later.time_ns[0]) - at_ns) / SECOND_NS
+        return f"was at rest {after_s:.2f} s after the unit had come to {MOVED_RPM:g} rpm"
+
+    def _against_pedal(self, history: History, unit: DriveUnit, course: Course) -> str:
+        """Whether the unit slowed down by braking torque with the pedal held."""
+        torque = _torque(history, unit.role("torque"), course)
+        if torque is None:
+            return ""
+        top_rpm = float(course.rpm[course.top])
+        lost = course.rpm[course.top :] <= (1 - LOST) * top_rpm
+        if not lost.any() or top_rpm < CLEAR_RPM:
+            return ""
+        end = course.top + int(np.argmax(lost))
+        high = np.flatnonzero(course.rpm[course.top : end] >= HIGH * top_rpm)[-1]
+        from_ns, end_ns = int(course.time_ns[course.top + high]), int(course.time_ns[end])
+        pedal = history.samples(PEDAL)
+        held = pedal.between(from_ns, end_ns + 1)
+        before = pedal.between(from_ns - SECOND_NS, from_ns + 1)
+        if not len(before) or len(held) < 2 or held.time_ns[-1] < (from_ns + end_ns) // 2:
+            return ""
+        least = float(held.value.min())
+        if not least > max(HELD * float(before.value[-1]), 2 * REST_PERCENT):
+            return ""
+        if not self._left_alone(history, from_ns, end_ns):
+            return ""
+        at_ns, along_Nm = torque
+        some = (at_ns >= from_ns) & (at_ns <= end_ns)
+        if not some.any() or not along_Nm[some].mean() < -self._bench.u(unit.role("torque")):
+            return ""
+        return (
+            f"read {least:.0f} % and more while the unit slowed down from {top_rpm:.0f} rpm by"
+            f" {LOST:.0%} with the brake released"
+        )
+
+    def _against_brake(self, history: History, course: Course) -> str:
+        """Whether the unit sped up all the time under a pressed brake."""
+        rows = slice(course.first, course.top + 1)
+        fast = course.rpm[rows] >= GAINED_RPM
+        if not self._bench.has(BRAKE) or not fast.any():
+            return ""
+        end_ns = int(course.time_ns[rows][int(np.argmax(fast))])
+        pressed = _held(history, BRAKE, int(course.time_ns[course.first]), end_ns) == 1
+        return f"read pressed while the unit came to {GAINED_RPM:g} rpm" if pressed.all() else ""
+
+    def _clipped(self, history: History, role: str, course: Course) -> str:
+        """Whether the speed stopped rising at once though the torque stayed."""
+        torque = _torque(history, role, course)
+        if torque is None:
+            return ""
+        at_ns, along_Nm = torque
+        width_ns = max(SLOPE_NS, 4 * max(course.every_ns, int(np.diff(at_ns).max())))
+        rows = np.arange(course.first, len(course.rpm))
+        times = course.time_ns[rows]
+        rows = rows[(times - width_ns >= course.time_ns[0]) & (times + width_ns <= times[-1])]
+        rows = rows[course.rpm[rows] >= CLEAR_RPM]
+        if not len(rows):
+            return ""
+        begin = float(course.time_ns[0])
+
+        def rpm_at(ns: Int64s) -> Floats:
+            return np.asarray(np.interp(ns - begin, course.time_ns - begin, course.rpm))
+
+        now = course.time_ns[rows]
+        gained, gains = (
+            course.rpm[rows] - rpm_at(now - width_ns),
+            rpm_at(now + width_ns) - course.rpm[rows],
+        )
+        pushed, pushes = (
+            _mean(at_ns, along_Nm, start, end)
+            for start, end in ((now - width_ns, now), (now, now + width_ns))
+        )
+        flat = (gained >= CLEAR_RPM) & (np.abs(gains) <= FLAT * gained)
+        flat &= (pushed >= PUSHES_NM) & (pushes >= STAYS * pushed)
+        if not flat.any():
+            return ""
+        row = int(np.argmax(flat))
+        if not self._left_alone(history, int(now[row] - width_ns), int(now[row] + width_ns)):
+            return ""
+        return (
+            f"stopped rising at {course.rpm[rows[row]]:.0f} rpm although the torque stayed at"
+            f" {pushes[row]:.0f} Nm: it may be clipped"
+        )
+
+    def _left_alone(self, history: History, from_ns: int, end_ns: int) -> bool:
+        """Whether only the pedal acted: power on, brake and stop released, the same request."""
+        closed = history.samples("@closed").between(from_ns, end_ns + 1)
+        if self._poles and (closed.value != 1).any():
+            return False
+        for role in (BRAKE, STOP):
+            if self._bench.has(role) and not (_held(history, role, from_ns, end_ns) == 0).all():
+                return False
+        if not self._bench.has(REQUEST):
+            return True
+        asked = _held(history, REQUEST, from_ns, end_ns)
+        return bool((asked == asked[0]).all() and asked[0] != 0)
+
+    @property
+    def _poles(self) -> bool:
+        return self._bench.has(*(f"contactors.{pole}" for pole in MAINS))
+
+    def _powered(self, history: History, unit: DriveUnit, time_ns: int) -> bool:
+        """Whether high voltage was on; a wheel turned by hand answers to nothing."""
+        at = np.array([time_ns])
+        if self._poles:
+            return bool(step_at(history.samples("@closed"), at)[0] == 1)
+        link = unit.role("link_voltage")
+        return not self._bench.has(link) or bool(step_at(history.samples(link), at)[0] >= DEAD_V)
+
+
+def _course(speed: Samples) -> Course | None:
+    """The speed of a burst; None if it does not begin from rest, or jumps."""
+    if len(speed) < 8:
+        return None
+    top = int(np.argmax(np.abs(speed.value)))
+    sense = float(np.sign(speed.value[top]))
+    rpm = speed.value * sense
+    still: Bools = rpm[:top] < STILL_RPM
+    rows = np.flatnonzero(still)
+    if not len(rows):
+        return None
+    if np.abs(np.diff(rpm[rows[-1] : top + 1])).max() > GRADUAL * rpm[top]:
+        return None
+    return Course(speed.time_ns, rpm, sense, int(rows[-1]), top)
+
+
+def _torque(history: History, role: str, course: Course) -> tuple[Int64s, Floats] | None:
+    """Stamps and torque along the burst's sense, from a second before it to its end."""
+    from_ns, end_ns = int(course.time_ns[0]), int(course.time_ns[-1])
+    samples = history.samples(role).between(from_ns - SECOND_NS, end_ns + 1).known
+    return (samples.time_ns, samples.value * course.sense) if len(samples) > 2 else None
+
+
+def _mean(at_ns: Int64s, value: Floats, start_ns: Int64s, end_ns: Int64s) -> Floats:
+    """The mean of the readings in each stretch; NaN where there is none."""
+    total = np.concatenate(([0.0], np.cumsum(value)))
+    first, last = at_ns.searchsorted(start_ns), at_ns.searchsorted(end_ns, "right")
+    count = last - first
+    mean: Floats = np.where(count > 0, (total[last] - total[first]) / np.maximum(count, 1), np.nan)
+    return mean
+
+
+def _held(history: History, role: str, from_ns: int, end_ns: int) -> Floats:
+    """What a role read over a stretch, with what it read as it began; NaN where it was unknown."""
+    samples = history.samples(role)
+    before = step_at(samples, np.array([from_ns]))
+    return np.concatenate((before, samples.between(from_ns, end_ns + 1).value))

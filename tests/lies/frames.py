@@ -1,0 +1,139 @@
+"""Frames that a gateway, an adapter or a dead node makes up: renumbered, repeated, copied."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from canscope.simulate.bits import crc8_j1850, put
+from canscope.simulate.messages import all_messages
+from canscope.simulate.recording import Recording
+from tests.lies.lies import Lie, Told, any_of, kind
+
+
+def _units(told: Told) -> list[str]:
+    return [unit.channel for unit in told.vehicle.units]
+
+
+def _fast(told: Told, channel: str):
+    return all_messages(told.vehicle)[channel][0]
+
+
+@kind("renumbered")
+def renumbered(told: Told) -> Lie | None:
+    """Frames of a message are lost, and a gateway counts the rest anew."""
+    channel = any_of(told, _units(told))
+    message, every = _fast(told, channel), int(told.rng.choice([2, 3, 7, 40]))
+    alive, checksum = message.signal("Alive"), message.signal("Checksum")
+    if alive is None or checksum is None:
+        return None
+
+    def lose(recording: Recording) -> Recording:
+        mine = recording.of(channel, message.can_id)
+        kept = recording.take(~(mine & (np.cumsum(mine) % every == 0)))
+        rows = kept.of(channel, message.can_id)
+        payload = kept.payload.copy()
+        own = payload[rows]
+        own[:, alive.start_bit // 8] &= 0xF0
+        own[:, checksum.start_bit // 8] = 0
+        put(own, alive, np.arange(len(own)) % (1 << alive.length_bits))
+        before = own[:, : checksum.start_bit // 8]
+        put(own, checksum, crc8_j1850(before).astype(np.int64))
+        payload[rows] = own
+        return replace(kept, payload=payload)
+
+    told.later.append(lose)
+    return Lie("renumbered", message.key, f"one frame in {every} lost, the rest counted anew")
+
+
+@kind("checksum-dead")
+def checksum_dead(told: Told) -> Lie | None:
+    """A checksum that is always the same, or the counter that is."""
+    channel = any_of(told, _units(told))
+    message = _fast(told, channel)
+    spec = message.signal(any_of(told, ["Checksum", "Alive"]))
+    if spec is None:
+        return None
+
+    def still(recording: Recording) -> Recording:
+        rows, payload = recording.of(channel, message.can_id), recording.payload.copy()
+        at = spec.start_bit // 8
+        payload[rows, at] = payload[np.flatnonzero(rows)[:1], at]
+        return replace(recording, payload=payload)
+
+    told.later.append(still)
+    return Lie("checksum-dead", spec.key, "always the same")
+
+
+@kind("gateway-repeats")
+def gateway_repeats(told: Told) -> Lie | None:
+    """A gateway goes on sending the last payload of a message that it does not receive any more."""
+    channel, own = any_of(told, list(all_messages(told.vehicle).items()))
+    message = own[told.rng.integers(len(own))]
+    slow = (message.cycle_ns or 0) > 50_000_000  # what it says changes little in some seconds
+    s = 1e4 if slow else float(told.rng.choice([1.0, 3.0, 1e4]))
+    turning = np.flatnonzero(told.turning())
+    from_s = float(told.rng.uniform(4, told.script.end_s - 6))
+    if len(turning) and told.rng.random() < 0.6:
+        from_s = float(any_of(told, turning.tolist())) / 1000
+
+    def repeat(recording: Recording) -> Recording:
+        since = recording.since_s()
+        rows = recording.of(channel, message.can_id) & (since >= from_s) & (since < from_s + s)
+        payload = recording.payload.copy()
+        if rows.any():
+            payload[rows] = payload[np.argmax(rows)]
+        return replace(recording, payload=payload)
+
+    told.later.append(repeat)
+    return Lie("gateway-repeats", message.key, f"one payload for {s:g} s from {from_s:.1f} s on")
+
+
+@kind("gateway-holds")
+def gateway_holds(told: Told) -> Lie | None:
+    """A gateway refreshes a signal only now and then, and sends it as often as ever."""
+    key, ms = any_of(told, told.keys()), int(told.rng.choice([300, 1000, 3000]))
+    rows = np.arange(told.rows) // ms * ms
+    told.put(key, told.seen[key][rows])
+    return Lie("gateway-holds", key, f"refreshed every {ms} ms", (key,))
+
+
+@kind("message-copied")
+def message_copied(told: Told) -> Lie | None:
+    """One message of one unit is the other unit's."""
+    if len(told.vehicle.units) < 2:
+        return None
+    one, two = _units(told)[:2]
+    number, ms = int(told.rng.integers(2)), int(told.rng.choice([0, 1, 17]))
+    mine, theirs = (all_messages(told.vehicle)[channel][number] for channel in (one, two))
+    names = [[spec.name for spec in message.signals] for message in (mine, theirs)]
+    if names[0] != names[1] or mine.can_id != theirs.can_id:
+        return None
+
+    def copy(recording: Recording) -> Recording:
+        whole = recording.take(~recording.of(two, theirs.can_id))
+        other = recording.take(recording.of(one, mine.can_id))
+        code = np.full(len(other), recording.channels.index(two))
+        other = replace(other, channel=code, time_us=other.time_us + 1000 * ms)
+        columns = ("time_us", "channel", "can_id", "length", "payload")
+        joined = {n: np.concatenate([getattr(whole, n), getattr(other, n)]) for n in columns}
+        order = np.argsort(joined["time_us"], kind="stable")
+        return replace(whole, **{n: column[order] for n, column in joined.items()})
+
+    told.later.append(copy)
+    return Lie("message-copied", theirs.key, f"{mine.key} again, {ms} ms later")
+
+
+@kind("half-rate")
+def half_rate(told: Told) -> Lie | None:
+    """A message comes at half its rate, and nothing states its cycle."""
+    channel = any_of(told, _units(told))
+    message = any_of(told, list(all_messages(told.vehicle)[channel]))
+
+    def lose(recording: Recording) -> Recording:
+        mine = recording.of(channel, message.can_id)
+        return recording.take(~(mine & (np.cumsum(mine) % 2 == 0)))
+
+    told.later.append(lose)
+    return Lie("half-rate", message.key, "every second frame is missing")

@@ -1,0 +1,105 @@
+"""Pedal, brake, torque and speed of a unit answer to each other, worked by hand.
+
+A unit of 0.1 kgm^2 without friction: 20 Nm speed it up by 200 rad/s^2, or 1910 rpm a second, and
+-4 Nm slow it down by 382 rpm a second. All thresholds: common practice, no source.
+"""
+
+import numpy as np
+import pytest
+
+from tests.rules.harness import judge
+
+T = np.round(np.arange(0, 12, 0.01), 3)
+SPEED, TORQUE, PEDAL = "units.front.speed", "units.front.torque", "driver.pedal"
+BRAKE, REQUEST = "driver.brake", "driver.direction"
+
+
+def line(*points):
+    return np.interp(T, *zip(*points, strict=True))
+
+
+def steps(*points):
+    at, values = zip(*points, strict=True)
+    return np.array(values, float)[np.searchsorted(at, T, "right") - 1]
+
+
+# From 3 s on the pedal is at 20 %, from 3.1 s on the unit speeds up by 573 rpm in 0.3 s, holds that
+# until 6 s and comes to rest within 1.5 s.
+RISE, TOP = 0.3, 573.0
+RUN = {
+    SPEED: line((0, 0), (3.1, 0), (3.1 + RISE, TOP), (6, TOP), (7.5, 0)),
+    TORQUE: steps((0, 0), (3.1, 20), (3.1 + RISE, 0), (6, -4), (7.5, 0)),
+    PEDAL: steps((0, 0.5), (3, 20), (6, 0.5)),
+    BRAKE: steps((0, 1), (2.5, 0), (8, 1)),
+    REQUEST: steps((0, 0), (2, 1)),
+}
+
+
+def doubts(rule, subject, **changed):
+    """The finding of a rule that rests on what was changed."""
+    names = {"speed": SPEED, "torque": TORQUE, "pedal": PEDAL, "brake": BRAKE}
+    roles = RUN | {names[name]: column for name, column in changed.items()}
+    finding = judge(rule, {role: (T, column) for role, column in roles.items()})[subject]
+    return str(finding.verdict), finding.reason, finding.sentence
+
+
+def suspect(rule, subject, **changed):
+    verdict, reason, sentence = doubts(rule, subject, **changed)
+    assert (verdict, reason) == ("unproven", "sensor-suspect"), sentence
+    return sentence
+
+
+def late(role, s):
+    return np.concatenate((np.full(round(s * 100), RUN[role][0]), RUN[role]))[: len(T)]
+
+
+@pytest.mark.parametrize("subject", ["pedal", "front", "front torque"])
+def test_a_unit_that_answers_is_believed(subject):
+    assert doubts("pedal-at-rest", subject)[0] == "pass"
+
+
+@pytest.mark.parametrize("factor", [0.02, 0.1, -1.0])
+def test_a_torque_that_explains_less_than_a_bare_rotor_is_not_that_units(factor):
+    """210 rpm are 22 rad/s: 0.02 kgm^2 need 0.44 Nm s; a tenth of 20 Nm over 0.11 s gives 0.22."""
+    text = suspect("pedal-at-rest", "front torque", torque=factor * RUN[TORQUE])
+    assert "less than a bare rotor of 0.02 kgm^2 takes" in text
+
+
+def test_a_third_of_the_torque_may_be_that_of_a_small_rotor():
+    assert doubts("pedal-at-rest", "front torque", torque=RUN[TORQUE] / 3)[0] == "pass"
+
+
+def test_a_torque_that_comes_150_ms_after_the_motion_is_not_believed():
+    suspect("pedal-at-rest", "front torque", torque=late(TORQUE, 0.15))
+
+
+def test_a_pedal_that_is_still_at_rest_as_the_unit_turns_is_not_the_one_that_drives():
+    text = suspect("pedal-at-rest", "pedal", pedal=late(PEDAL, 0.25))
+    assert "was at rest" in text
+    assert doubts("pedal-at-rest", "pedal", pedal=late(PEDAL, 0.05))[0] == "pass"
+
+
+def test_a_pedal_that_is_held_while_the_unit_brakes_itself_is_not_believed():
+    """From 573 rpm by 30 % within 0.45 s: a pedal held for 1 s more is told, for 0.3 s is not."""
+    text = suspect("pedal-at-rest", "pedal", pedal=steps((0, 0.5), (3, 20), (7, 0.5)))
+    assert "slowed down from 573 rpm by 30%" in text
+    soon = steps((0, 0.5), (3, 20), (6.3, 0.5))
+    assert doubts("pedal-at-rest", "pedal", pedal=soon)[0] == "pass"
+
+
+def test_a_brake_under_which_a_unit_comes_up_to_speed_is_not_believed():
+    brake = steps((0, 1), (4, 0), (8, 1))
+    assert "read pressed while" in suspect("brake-interlock", "driver", brake=brake)
+
+
+def test_a_speed_that_stops_rising_under_the_same_torque_may_be_clipped():
+    text = suspect("change-at-standstill", "front", speed=np.minimum(RUN[SPEED], 320))
+    assert "stopped rising at 3" in text
+
+
+def test_a_speed_that_friction_limits_bends_gently_and_is_believed():
+    """20 Nm against a drag that grows with speed: an exponential of 0.5 s towards 600 rpm."""
+    up = np.where(T < 3.1, 0.0, 600 * (1 - np.exp(-(T - 3.1) / 0.5)))
+    speed = np.where(T < 6, up, np.maximum(600 - 400 * (T - 6), 0))
+    torque = steps((0, 0), (3.1, 20), (6, -4), (7.5, 0))
+    assert doubts("change-at-standstill", "front", speed=speed, torque=torque)[0] == "pass"
