@@ -18,10 +18,10 @@ from canscope.model.history import steps as steps_of
 from canscope.model.outcome import Doubt
 from canscope.model.signals import NOT_AVAILABLE, OK, OUT_OF_RANGE, Samples
 from canscope.model.tables import SECOND_NS, Int64s
-from canscope.trust.unit_answers import Answers
 from canscope.trust.missing_value import REASON_OF_STATUS
 from canscope.trust.staleness import gaps, stale_after_ns
 from canscope.trust.standing_still import Stuck
+from canscope.trust.unit_answers import Answers
 
 
 @dataclass
