@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 
 TWICE_S = 3.0  # within this time q has to be pressed again
@@ -102,12 +102,17 @@ def single_keys() -> Iterator[bool]:
     import termios
     import tty
 
-    before = termios.tcgetattr(sys.stdin)
-    tty.setcbreak(sys.stdin)
+    try:
+        before = termios.tcgetattr(sys.stdin)
+        tty.setcbreak(sys.stdin)
+    except (termios.error, OSError):  # the terminal was closed meanwhile
+        yield False
+        return
     try:
         yield True
     finally:
-        termios.tcsetattr(sys.stdin, termios.TCSADRAIN, before)
+        with suppress(termios.error, OSError):
+            termios.tcsetattr(sys.stdin, termios.TCSADRAIN, before)
 
 
 def next_keys(wait_s: float) -> str:
@@ -118,4 +123,9 @@ def next_keys(wait_s: float) -> str:
     ready, _, _ = select.select([sys.stdin], [], [], wait_s)
     if not ready:
         return ""
-    return os.read(sys.stdin.fileno(), 64).decode("utf-8", "ignore")
+    typed = b""
+    with suppress(OSError):  # the terminal was closed
+        typed = os.read(sys.stdin.fileno(), 64)
+    if not typed:
+        time.sleep(wait_s)
+    return typed.decode("utf-8", "ignore")

@@ -52,9 +52,13 @@ class ChangeLines:
         self._alarms = 0
         self._checked: set[str] = set()
         self._word, self._printed_s = "", 0.0
+        self._prompt = ""
 
-    def print(self, glance: Glance, status: RecorderStatus) -> None:
-        """Everything that changed."""
+    def print(self, glance: Glance, status: RecorderStatus, prompt: str) -> None:
+        """Everything that changed; ``prompt`` says what the next key will do."""
+        if prompt != self._prompt:
+            self._prompt = prompt
+            print(prompt or "done", flush=True)
         self.print_alarms(glance.alarms)
         self._print_checks(status)
         now_s = time.monotonic()

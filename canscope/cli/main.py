@@ -6,6 +6,7 @@ import argparse
 import importlib
 import os
 import sys
+import traceback
 from collections.abc import Sequence
 
 from canscope import __version__
@@ -71,6 +72,8 @@ def _run(verb: str, options: argparse.Namespace) -> int:
         print(f"canscope: not enough memory\n  hint: {hint}", file=sys.stderr)
     except BrokenPipeError:
         sys.stderr.close()
+    except Exception:  # a bug: 1, which Python would end with, is the verdict "fail"
+        traceback.print_exc()
     except KeyboardInterrupt:
         print("canscope: stopped by the keyboard", file=sys.stderr)
     return 2

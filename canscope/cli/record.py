@@ -11,7 +11,10 @@ from canscope.model.errors import CanscopeError
 
 if TYPE_CHECKING:
     from canscope.live.adapters.address import Address
+    from canscope.live.recording.recorder_config import RecorderConfig
+    from canscope.live.run_folder.folder import RunFolder
     from canscope.live.run_folder.run_file_schema import EarlierRuns
+    from canscope.live.watching.session import Session
     from canscope.plan.plan import Plan
 
 
@@ -48,15 +51,17 @@ def add(subparsers: Any) -> None:
 def run(args: argparse.Namespace) -> int:
     """Record until told to stop; then the report. 2 if the recorder did not end in order."""
     from canscope.cli._record_loop import RecordLoop
+    from canscope.cli._streams import keep_streams
     from canscope.live.adapters.kinds import stamp_uncertainty_ms
     from canscope.live.recording.recorder_config import RecorderConfig
     from canscope.live.run_folder.earlier_runs import as_recorded
     from canscope.live.run_folder.folder import RunFolder
     from canscope.live.run_folder.run_file_schema import RunClock, RunFile
-    from canscope.live.watching.session import Session
     from canscope.live.watching.watch import Watch
+    from canscope.live.watching.watchdog import Watchdog
     from canscope.plan.load import read_plan
 
+    screen = keep_streams()
     plan = read_plan(args.plan) if args.plan else None
     addresses = _addresses(args.bus, plan)
     for option in ("rotate_mb", "rotate_minutes"):
@@ -77,15 +82,28 @@ def run(args: argparse.Namespace) -> int:
         about={key: text for key, text in (("who", args.who), ("note", args.note)) if text},
         earlier=earlier,
     )
+    watchdog = Watchdog()
     try:
-        session = Session(folder, config, plan)
+        # Asked before the recorder starts: nothing looks for libraries while frames come.
+        no_sound = watchdog.silent_why
+        session = _started(folder, config, plan)
+        watch = Watch(args.run, plan, status=lambda: session.status)
+        loop = RecordLoop(config, args.seconds, plan, session, watch, watchdog, screen)
+        loop.run(no_sound)
+        return loop.close()
+    finally:
+        watchdog.end()
+
+
+def _started(folder: RunFolder, config: RecorderConfig, plan: Plan | None) -> Session:
+    """The recorder, running; where it refuses, nothing is left behind."""
+    from canscope.live.watching.session import Session
+
+    try:
+        return Session(folder, config, plan)
     except CanscopeError:
         folder.abandon()
         raise
-    watch = Watch(args.run, plan, status=lambda: session.status)
-    loop = RecordLoop(config, args.seconds, plan, session, watch)
-    loop.run()
-    return loop.close()
 
 
 def _earlier_runs(folder: Path, vehicle: str) -> EarlierRuns:

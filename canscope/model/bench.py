@@ -190,6 +190,7 @@ class Bench:
     # the latest one really was, known at the end. 0: not stated, as with a bare capture.
     clock_ms: float = 0.0
     latest_stamp_ms: float = 0.0
+    counted_frames: int | None = None  # by the recorder, known at the end; None: not known
     _made: dict[object, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def once(self, key: object, make: Callable[[], Made]) -> Made:

@@ -26,8 +26,10 @@ ALLOWED = re.compile(rb"C\r|L\r|S[0-8]\r")
 class Adapter:
     """The adapter's far side. ``link`` is the name under which it can be opened."""
 
-    def __init__(self, link, *, answers=True, refuses=b""):
-        self.link, self._answers, self._refuses = Path(link), answers, refuses
+    def __init__(self, link, *, answers=True, refuses=b"", ignores=b"", answer_s=0.0):
+        self.link, self._answers, self.refuses = Path(link), answers, refuses
+        self._ignores, self._answer_s = ignores, answer_s
+        self._answering = []  # (monotonic time, answer) of commands that take their time
         self.commands, self.offered, self.dropped = [], 0, 0
         self.sent = []  # the lines that went into the buffer
         self.keeps = True  # whether it notes them
@@ -87,6 +89,8 @@ class Adapter:
     def _serve(self, master):
         while self._alive:
             with self._lock:
+                while self._answering and self._answering[0][0] <= time.monotonic():
+                    self._buffer += self._answering.pop(0)[1]
                 full = bool(self._buffer)
             readable, writable, _ = select.select([master], [master] if full else [], [], 0.001)
             if readable:
@@ -116,9 +120,10 @@ class Adapter:
                 if command == b"C\r":
                     self.opened.clear()
                     self._buffer.clear()
-                if self._answers:
-                    self._buffer += b"\a" if command == self._refuses else b"\r"
-                if command == b"L\r" and command != self._refuses:
+                if self._answers and command != self._ignores:
+                    answer = b"\a" if command == self.refuses else b"\r"
+                    self._answering.append((time.monotonic() + self._answer_s, answer))
+                if command == b"L\r" and command not in (self.refuses, self._ignores):
                     self.opened.set()
 
     def wrote_only_what_a_listener_may(self):

@@ -78,6 +78,39 @@ def as_candump(said):
     return f"{text[1 : 1 + width]}#{text[2 + width :]}"
 
 
+def small_plan(folder, definition="u.dbc", include=""):
+    """A plan for one unit alone, of which only the speed is bound."""
+    (folder / "u.dbc").write_text(
+        'VERSION ""\nBS_:\nBU_: U\nBO_ 256 Fast: 2 U\n'
+        ' SG_ Speed : 0|16@1- (1,0) [-20000|20000] "rpm" U\n'
+    )
+    (folder / "bench.toml").write_text(
+        f'format = 1\n{include}\n[job]\nvehicle = "v"\nstage = "unit-alone"\n'
+        'coolant = "empty"\noil = "empty"\n'
+        f'[buses]\ncan0 = {{ definitions = ["{definition}"], bitrate = 500_000 }}\n'
+        '[units.front]\nspeed = "can0:Fast.Speed"\n[limits]\nspeed_rpm = 500\n'
+    )
+    return folder / "bench.toml"
+
+
+class StandingUnit(threading.Thread):
+    """The unit of ``small_plan``, whose adapter hears it stand still every 10 ms."""
+
+    def __init__(self, adapter):
+        super().__init__(daemon=True)
+        self._adapter, self._over = adapter, threading.Event()
+        self.start()
+
+    def run(self):
+        while not self._over.wait(0.01):
+            self._adapter.offer(b"t10020000\r")
+
+    def end(self):
+        """It says nothing more."""
+        self._over.set()
+        self.join()
+
+
 class Player:
     """The simulated adapters in a process of their own, so that they keep time."""
 

@@ -4,12 +4,14 @@ import json
 import os
 import random
 import re
+import shutil
 import signal
 import subprocess
 import sys
 import threading
 import time
 import tomllib
+from contextlib import suppress
 
 import pytest
 
@@ -146,6 +148,11 @@ class Killed(threading.Thread):
         handed = [sent for at, sent in self._fetched if at < self.at_s - late_s]
         return max(handed, default=0) // len(b"t123400000000\r")
 
+    def lost_s(self):
+        """From the instant at which the last frame that was kept was handed over to its end."""
+        size = self.kept * len(b"t123400000000\r")
+        return self.at_s - next((at for at, sent in self._fetched if sent >= size), self.at_s)
+
 
 def test_a_killed_recorder_is_told_loudly_by_the_one_who_watches(tmp_path, adapter, started):
     process = started()
@@ -216,20 +223,34 @@ def test_an_adapter_that_is_pulled_stops_the_test_and_recording_goes_on_when_it_
     wait_for(adapter.drained)
     adapter.unplug()
     wait_for(lambda: "went away" in str(facts(run)["events"]))
-    time.sleep(0.5)  # the watching process looks every tenth of a second
+    adapter.refuses = b"L\r"  # it comes back and does not listen only
     adapter.plug_in()
+    wait_for(lambda: "does not come back" in str(facts(run)["events"]))
+    time.sleep(0.5)  # the watching process looks every tenth of a second
+    adapter.refuses = b""
     wait_for(lambda: "is back after" in str(facts(run)["events"]))
+    adapter.unplug()
+    wait_for(lambda: str(facts(run)["events"]).count("went away") == 2)
+    adapter.plug_in()
+    wait_for(lambda: str(facts(run)["events"]).count("is back after") == 2)
     speak(adapter, 0.2, start=10_000)
     wait_for(lambda: len(frames_in(run)) == len(adapter.sent))
     kill(process.pid, signal.SIGTERM)
     out, code = ended(process)
     assert code == 0
-    assert "STOP recorder: RECORDER STOPPED on can0: its adapter went away" in out
+    for number in (1, 2):  # each outage is an alarm of its own
+        assert f"STOP recorder: RECORDER STOPPED on can0: its adapter went away ({number})" in out
+    refused = "the adapter refuses silent open"
+    assert "STOP recorder: can0: its adapter does not come back: " in out
+    assert refused in out
+    assert refused in str(facts(run)["events"])
+    assert "WARNING replug: can0: an adapter is back at " in out
     assert [text for _, text in frames_in(run)] == [as_candump(line) for line in adapter.sent]
     assert adapter.wrote_only_what_a_listener_may()
     code, said = checked(run, hot.plan)
     assert code == 1  # whatever was lost meanwhile, the recording is not whole
-    assert "the adapter was away" in said or "the adapter went away" in said
+    assert "the adapter went away" in said
+    assert refused in said
 
 
 def test_a_second_recorder_on_one_folder_is_refused(tmp_path, adapter, started):
@@ -362,6 +383,18 @@ def test_a_full_disk_stops_the_recorder_loudly_with_the_reason_on_that_disk(tiny
     kept = [text for _, text in frames_in(tiny / "run")]
     assert kept == [as_candump(line) for line in adapter.sent[: len(kept)]]
     assert len(kept) > 1000
+
+
+def test_a_disk_that_is_full_before_it_begins_is_told_in_words(tiny, hot, adapter):
+    with suppress(OSError):
+        (tiny / "large").write_bytes(b"x" * (1 << 20))
+    with suppress(OSError):
+        (tiny / "rest").write_bytes(b"x" * (1 << 12))
+    for plan in (None, hot.plan):
+        out, code = ended(record(tiny / "run", bus(adapter), plan=plan))
+        assert (code, "Traceback" in out) == (2, False)
+        assert "No space left" in out
+        shutil.rmtree(tiny / "run", ignore_errors=True)
 
 
 def test_end_to_end_the_alarm_names_the_right_thing_in_time(tmp_path, demo_fault, player):

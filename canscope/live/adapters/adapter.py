@@ -8,11 +8,13 @@ from typing import ClassVar, Protocol
 
 from canscope.model.errors import CanscopeError
 
-WAIT_S = 0.05  # the longest that a read waits for traffic
+WAIT_S = 0.004  # the longest that a read waits for traffic; its stamps are that sure
 
 
 class AdapterError(CanscopeError):
-    """An adapter cannot be opened, or not silently."""
+    """An adapter cannot be opened, or not silently; ``absent``: it is not plugged in."""
+
+    absent = False
 
 
 @dataclass(frozen=True)
@@ -62,7 +64,10 @@ class Adapter(Protocol):
     # The longest time from a frame on the bus to its stamp, as a recording states it.
     stamp_late_ms: ClassVar[float]
     period_ns: int  # after which the device's stamps start over; 0: never
-    gather_ms: float  # how long a read waits for more once there is something
+
+    @property
+    def never_silent(self) -> str:
+        """Why no adapter of this kind can be known to listen only; empty where one can."""
 
     def open(self) -> Opened:
         """Open it, silently. Raises AdapterError."""

@@ -28,7 +28,7 @@ LISTEN_ONLY: dict[str, dict[str, Any]] = {
     "cantact": {"monitor": True},
     "seeedstudio": {"operation_mode": "silent"},
 }
-READ_BACK = ("pcan", "ixxat", "systec", "etas")  # interfaces whose state is the device's own
+READ_BACK = ("pcan", "systec")  # of these, interfaces whose state is then the device's own
 
 
 class PythonCan:
@@ -36,11 +36,22 @@ class PythonCan:
 
     stamp_late_ms: ClassVar[float] = 5.0  # common practice, no source
     period_ns = 0
-    gather_ms = 0.0
 
     def __init__(self, address: Address) -> None:
         self._address = address
         self._bus: Any = None
+
+    @property
+    def never_silent(self) -> str:
+        """Why nothing of this kind can be known to listen only."""
+        from can.interfaces import VALID_INTERFACES
+
+        kind = self._address.kind
+        if kind not in VALID_INTERFACES or kind in ("socketcan", *NO_WIRE, *READ_BACK):
+            return ""
+        if kind in LISTEN_ONLY:
+            return f"the interface {kind} does not read back whether it listens only"
+        return f"the interface {kind} has no way to ask for listen-only"
 
     def open(self) -> Opened:
         """Open it and find out whether it is silent."""
@@ -73,9 +84,9 @@ class PythonCan:
             return socketcan_silence(link)
         if kind in READ_BACK and self._bus.state is can.BusState.PASSIVE:
             return True, "asked for listen-only, and the device's state reads back passive"
-        if kind in LISTEN_ONLY:
-            return False, "asked for listen-only, but nothing reads back whether it is"
-        return False, "this interface has no way to ask for listen-only"
+        if kind in READ_BACK:
+            return False, "asked for listen-only, but the device's state does not read back so"
+        return False, self.never_silent
 
     def flush(self) -> None:
         """Discard what waits, ``MOST`` frames at most."""

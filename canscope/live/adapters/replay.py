@@ -9,7 +9,7 @@ from typing import ClassVar
 import numpy as np
 
 from canscope.capture.read import read_capture
-from canscope.live.adapters.adapter import NOTHING, WAIT_S, Batch, Opened
+from canscope.live.adapters.adapter import NOTHING, Batch, Opened
 from canscope.live.adapters.address import EVERY, FASTEST, Address
 from canscope.live.adapters.candump_lines import dropped, text_of
 from canscope.model.errors import CanscopeError, Where
@@ -28,7 +28,7 @@ class Replay:
 
     stamp_late_ms: ClassVar[float] = 0.0
     period_ns = 0
-    gather_ms = 0.0
+    never_silent = ""
 
     def __init__(self, address: Address) -> None:
         self._name, self._speed = address.name, address.speed
@@ -72,7 +72,7 @@ class Replay:
             if cut := self._damage_lines(ended=True):
                 return Batch(text=cut, last_ns=self._last_ns)
             raise EOFError("the replayed file has ended")
-        time.sleep(min(STEP_S, WAIT_S) if self._speed < FASTEST else 0)
+        time.sleep(STEP_S if self._speed < FASTEST else 0)
         if rest.segment != self._segment:  # the file's clock stepped: go on without a pause
             self._first_ns, self._segment = int(rest.time_ns[0]), rest.segment
             self._begun_s = time.monotonic()

@@ -8,6 +8,7 @@ Three commands are ever written: close, bit rate, and silent open.
 
 from __future__ import annotations
 
+import errno
 import re
 import time
 from contextlib import suppress
@@ -20,7 +21,11 @@ BITRATES = {
     10_000: 0, 20_000: 1, 50_000: 2, 100_000: 3, 125_000: 4,
     250_000: 5, 500_000: 6, 800_000: 7, 1_000_000: 8,
 }  # fmt: skip
-REPLY_S = 0.5  # how long an adapter may take to answer a command
+REPLY_S = 0.5  # common practice, no source: how long an adapter may take to answer a command
+LEFT_OVER_S = 0.2  # in which one answer more than expected shows
+TRIES = 3
+SILENT = "silent open (its command L)"
+MOST_HUSH_S = 3.0  # how long a channel that is closed may go on talking
 GATHER_S = 0.003  # between reads, so that one read takes many frames; 4 KiB last 18 ms at 1 Mbit/s
 FULL = 2048  # bytes that wait: the reader is behind and does not wait for more
 MOST_READS = 20
@@ -42,7 +47,7 @@ class Slcan:
     # frames are gathered for 3 ms. Common practice, no source.
     stamp_late_ms: ClassVar[float] = 20.0
     period_ns = STAMP_PERIOD_NS
-    gather_ms = 1000 * GATHER_S
+    never_silent = ""  # its command for silent open is answered
 
     def __init__(self, address: Address) -> None:
         self._address = address
@@ -59,20 +64,52 @@ class Slcan:
         self._port = _serial(self._address)
         self._rest = b""
         try:
-            self._command(b"C\r")
-            self._settle()
-            self._confirmed(b"S%d\r" % BITRATES[rate], f"bit rate {rate}")
-            silent = self._confirmed(b"L\r", "silent open (its command L)")
+            doubts = self._open_silently(rate)
         except OSError as error:
             self.close()
             raise AdapterError(f"{self._address}: went away while it was opened: {error}") from None
         except AdapterError:
             self.close()
             raise
-        how = "the adapter confirmed its silent-open command"
-        if not silent:
-            how = f"the adapter did not answer its silent-open command within {REPLY_S} s"
-        return Opened("serial adapter opened", silent, how, "not carried", rate)
+        how = doubts or "the adapter confirmed its silent-open command"
+        return Opened("serial adapter opened", not doubts, how, "not carried", rate)
+
+    def _open_silently(self, rate: int) -> str:
+        """Close, set the bit rate, open silently; why silence is not confirmed, empty if it is.
+
+        Answers carry no name. They are matched by their order: each command waits for its own, and
+        if one is missing, or one more comes than was asked for, none of them proves anything.
+        Raises AdapterError if the adapter refuses, and OSError.
+        """
+        doubts = [] if self._close_channel() else ["did not answer its close command as it should"]
+        slowest_s = 0.0
+        for command, what in ((b"S%d\r" % BITRATES[rate], f"bit rate {rate}"), (b"L\r", SILENT)):
+            sent_s = time.monotonic()
+            self._command(command)
+            answer = self._answer(REPLY_S)
+            slowest_s = max(slowest_s, time.monotonic() - sent_s)
+            if answer == REFUSED:
+                hint = "an adapter that cannot listen only is not opened at all: use another one"
+                raise AdapterError(f"{self._address}: the adapter refuses {what}", hint=hint)
+            if not answer:
+                doubts.append(f"did not answer {what} within {REPLY_S} s")
+        if self._answer(min(REPLY_S, 3 * slowest_s + WAIT_S)):
+            doubts.append("gave more answers than it was given commands")
+        return f"the adapter {doubts[-1]}" if doubts else ""
+
+    def _close_channel(self) -> bool:
+        """Close a channel that may have been left open; whether exactly one answer came to that.
+
+        What is left over of an earlier answer would be taken for one that is still to come.
+        """
+        self._hush()
+        for _ in range(TRIES):
+            self._command(b"C\r")
+            if not self._answer(REPLY_S):  # a closed channel may be refused: an answer as well
+                return False
+            if not self._answer(LEFT_OVER_S):
+                return True
+        return False
 
     def flush(self) -> None:
         """Discard the whole lines that wait; the rest of a line that has begun is still to come."""
@@ -114,27 +151,29 @@ class Slcan:
         self._port.write(command)
         self._port.flush()
 
-    def _settle(self) -> None:
-        """Discard what an adapter that was left open still sends, until it is quiet."""
-        end = time.monotonic() + REPLY_S
-        while time.monotonic() < end and self._port.read(4096):
-            pass
+    def _hush(self) -> None:
+        """Close a channel that was left open and talks, and wait until nothing more comes."""
+        if not self._port.read(4096):
+            return
+        self._command(b"C\r")
+        end, heard_s = time.monotonic() + MOST_HUSH_S, time.monotonic()
+        while (now_s := time.monotonic()) < min(end, heard_s + REPLY_S):
+            heard_s = now_s if self._port.read(4096) else heard_s
 
-    def _confirmed(self, command: bytes, what: str) -> bool:
-        """Whether the adapter confirms a command. Raises AdapterError if it refuses."""
-        self._command(command)
-        end = time.monotonic() + REPLY_S
+    def _answer(self, wait_s: float) -> bytes:
+        """The next answer, ``DONE`` or ``REFUSED``; empty if none comes in time.
+
+        An answer is an empty line, or the bell. Lines with something in them are frames, of a
+        channel that was left open or that has just been opened.
+        """
+        line, end = b"", time.monotonic() + wait_s
         while time.monotonic() < end:
-            reply = self._port.read(1)
-            if reply == DONE:
-                return True
-            if reply == REFUSED:
-                hint = "an adapter that cannot listen only is not opened at all: use another one"
-                raise AdapterError(f"{self._address}: the adapter refuses {what}", hint=hint)
-            if reply:  # not an answer but the beginning of a frame: keep it
-                self._rest += reply
-                break
-        return False
+            byte: bytes = self._port.read(1)
+            if byte == REFUSED or (byte == DONE and not line):
+                return byte
+            line = b"" if byte == DONE else line + byte
+        self._rest = line
+        return b""
 
 
 def parse(lines: list[bytes]) -> Batch:
@@ -183,4 +222,6 @@ def _serial(address: Address) -> Any:
         return serial.Serial(address.address, address.serial_baud, timeout=WAIT_S, exclusive=True)
     except (OSError, ValueError) as error:
         hint = "is it plugged in, may you read it, and does no other program hold it?"
-        raise AdapterError(f"{address}: cannot be opened: {error}", hint=hint) from error
+        refusal = AdapterError(f"{address}: cannot be opened: {error}", hint=hint)
+        refusal.absent = getattr(error, "errno", None) == errno.ENOENT
+        raise refusal from error

@@ -7,6 +7,7 @@
 ``process.py``          the recorder as a process of its own
 ``recorder.py``         the recorder itself: a thread a bus reads, one thread writes
 ``health.py``           once a second: pace of the buses, disk, wall clock, readers
+``pauses.py``           stretches in which nobody read, and what was lost in them
 ``clock.py``            the clock that stamps frames and never steps
 ``write_queue.py``      frames are stamped and wait for the disk
 ``writer.py``           the captures on the disk

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from canscope.live.recording.clock import Clock, ticks_ns
 from canscope.live.recording.recorder_config import RecorderConfig
@@ -33,15 +33,24 @@ class Health:
         self._counted_ns, self._frames = ticks_ns(), dict[str, int]()
 
     def check(
-        self, readers: Mapping[str, threading.Thread], last_read_ns: Mapping[str, int]
+        self,
+        readers: Mapping[str, threading.Thread],
+        last_read_ns: Mapping[str, int],
+        ending: Callable[[], bool],
     ) -> None:
-        """Check everything; ``last_read_ns`` is when each adapter last gave an answer."""
+        """Check everything; ``last_read_ns`` is when each adapter last gave an answer.
+
+        ``ending`` says whether the readers were told to end.
+        """
         self._count()
         self._check_disk()
         self._check_wall_clock()
         for name, reader in readers.items():
             silent_s = (ticks_ns() - last_read_ns[name]) / 1e9
-            self._check_reader(name, silent_s, dead=not reader.is_alive())
+            dead = not reader.is_alive()
+            # Asked last: a reader that was told to end a moment ago did not die.
+            if not ending():
+                self._check_reader(name, silent_s, dead=dead)
 
     def _count(self) -> None:
         now_ns = ticks_ns()

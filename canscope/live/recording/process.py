@@ -16,6 +16,7 @@ from pathlib import Path
 
 from canscope.live.recording.protocol import read_config, refusal_line, status_line
 from canscope.live.recording.recorder import Recorder
+from canscope.live.run_folder.run_file_schema import ALONE, UNWATCHED
 from canscope.model.errors import CanscopeError
 
 NICENESS = -10  # of the recorder
@@ -34,7 +35,10 @@ def main() -> int:
         return 2
     for number in (signal.SIGTERM, signal.SIGHUP):
         name = signal.Signals(number).name
-        signal.signal(number, lambda *_, name=name: recorder.stop(f"told to end by {name}"))
+        signal.signal(
+            number,
+            lambda *_, name=name: recorder.stop(f"{ALONE}, by {name}"),
+        )
     _write(status_line(recorder.status(), opened=True))
     threading.Thread(target=_obey, args=(recorder,), daemon=True).start()
     recorder.run()
@@ -55,7 +59,7 @@ def _obey(recorder: Recorder) -> None:
         word, _, reason = line.strip().partition(" ")
         if word == "stop":
             recorder.stop(reason)
-    recorder.stop("the watching process ended")
+    recorder.stop(UNWATCHED)
 
 
 def _write(line: str) -> None:

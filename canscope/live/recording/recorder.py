@@ -12,12 +12,13 @@ from contextlib import suppress
 from copy import copy
 from dataclasses import replace
 
-from canscope.live.adapters.adapter import Adapter, Batch, Opened
+from canscope.live.adapters.adapter import Adapter, AdapterError, Batch, Opened
 from canscope.live.adapters.address import EVERY
 from canscope.live.adapters.candump_lines import dropped
 from canscope.live.adapters.kinds import adapter_of
 from canscope.live.recording.clock import Clock, Spread, ticks_ns
 from canscope.live.recording.health import Health
+from canscope.live.recording.pauses import Pause, Pauses
 from canscope.live.recording.recorder_config import RecorderConfig
 from canscope.live.recording.run_file_writer import RunFileWriter
 from canscope.live.recording.status import RecorderStatus
@@ -29,7 +30,6 @@ from canscope.model.errors import CanscopeError
 TICK_S = 0.02  # between two writes
 STATUS_S = 0.05  # between two reports
 CHECK_NS = 1_000_000_000  # between two checks of disk, clock and readers
-ASLEEP_NS = 500_000_000  # a tick that comes this late means that the process did not run
 RETRY_S = 0.3  # between two tries to open an adapter that went away
 
 
@@ -61,6 +61,7 @@ class Recorder:
         self._wake, self._queue = threading.Event(), WriteQueue(self.clock)
         self._played_ns = 0
         self._stopping: str | None = None
+        self._gone: list[str] = []  # captures that somebody deleted or renamed
 
     def open(self) -> None:
         """Open every adapter; all of them or none.
@@ -70,6 +71,9 @@ class Recorder:
         if self.config.replays and len(self.config.addresses) > 1:
             hint = "record adapters, or replay one file with --bus '*=replay:FILE'"
             raise CanscopeError("a replayed file keeps its own time and stands alone", hint=hint)
+        for name, adapter in self._adapters.items():
+            if adapter.never_silent and not self.config.not_silent:
+                raise _not_silent(self.buses[name].address, adapter.never_silent)
         try:
             for name, adapter in self._adapters.items():
                 self._accept(name, adapter.open())
@@ -102,12 +106,12 @@ class Recorder:
         self.recording_ns = self.clock.now_ns()
         for reader in readers.values():
             reader.start()
-        self._run_file.write(self.end)
         reason, in_order = "", False
         try:
+            self._run_file.write(self.end)
             reason, in_order = self._write_until_stopped(captures, readers), True
         except OSError as error:
-            reason = f"nothing can be written any more: {error.strerror or error}"
+            reason = self._unwritable(error)
         except Exception:
             reason = "the writer failed by a bug of its own"
             self._run_file.bug("writer")
@@ -127,12 +131,15 @@ class Recorder:
         return RecorderStatus(
             now_ns=self._played_ns if self.config.replays else now_ns,
             replays=self.config.replays,
+            hurried=any(address.speed > 1 for address in self.config.addresses),
+            played=self.config.replays and _ended(self.buses),
             recording_ns=self.recording_ns,
             anchor_ns=self.clock.anchor_ns,
             not_silent=self.config.not_silent,
             buses={name: copy(bus) for name, bus in self._run_file.buses().items()},
             per_s=dict(self._health.per_s),
             hung=tuple(sorted(self._health.hung)),
+            gone=tuple(self._gone),
             queued=self._queue.size,
             disk_free=self._health.disk_free,
             disk_low=self._health.disk_low,
@@ -149,27 +156,32 @@ class Recorder:
 
     def _read(self, name: str) -> None:
         """Read one bus until the end; any failure is written down, and reading tried again."""
-        adapter, bus = self._adapters[name], self.buses[name]
+        adapter, bus, pauses = self._adapters[name], self.buses[name], Pauses()
         while self._stopping is None:
             try:
-                away_ns = ticks_ns() - self._last_read_ns[name]
+                before_ns = self._last_read_ns[name]
                 batch = adapter.read()
                 self._last_read_ns[name] = ticks_ns()
-                self._take(name, batch, away_ns)
+                self._take(name, batch, before_ns)
+                if not self.config.replays:
+                    pause = pauses.read(before_ns, self._last_read_ns[name], len(batch.frames))
+                    self._note_pause(name, pause)
             except EOFError as ended:
                 bus.state = "ended"
-                if all(one.state in ("ended", "replayed") for one in self.buses.values()):
+                if _ended(self.buses):
                     self.stop(str(ended))
                 return
             except Exception as error:  # a bug in one driver must not end the recording
                 expected = isinstance(error, OSError | CanscopeError) or _of_python_can(error)
                 if not expected:
                     self._run_file.bug(name)
+                self._note_pause(name, pauses.settle(ticks_ns()))
                 self._reopen(name, adapter, error)
-                self._last_read_ns[name] = ticks_ns()
+                self._last_read_ns[name], pauses = ticks_ns(), Pauses()
+        self._note_pause(name, pauses.settle(ticks_ns()))
 
-    def _take(self, name: str, batch: Batch, away_ns: int) -> None:
-        """Stamp a batch and queue it; nobody read for ``away_ns`` before it."""
+    def _take(self, name: str, batch: Batch, before_ns: int) -> None:
+        """Stamp a batch and queue it; the read before it ended at ``before_ns``."""
         if batch.text:
             self._take_text(batch)
             return
@@ -186,10 +198,27 @@ class Recorder:
         bus.error_frames += batch.errors
         bus.garbled += batch.garbled
         bus.dropped += batch.garbled
-        late_ms = away_ns / 1e6 + self._adapters[name].gather_ms
+        # Every frame came after the end of the last read, and all that is known is how long ago.
+        late_ms = (ticks_ns() - before_ns) / 1e6
         bus.late_by_at_most_ms = max(bus.late_by_at_most_ms, late_ms)
         if batch.device_ns is not None:
             self._spreads[name].add(stamps[0], batch.device_ns)
+
+    def _note_pause(self, name: str, pause: Pause | None) -> None:
+        """Nobody read: stamps after it are late, and the adapter may have overflowed."""
+        if pause is None:
+            return
+        why = f"the recorder did not run for {pause.length_ns / 1e9:.2f} s (suspended, or starved)"
+        if pause.lost == 0:
+            what = "as many frames came as before it, only late"
+        elif pause.lost is None:
+            what = "whether frames were lost is not known"
+        else:
+            what = f"at the pace before it about {pause.lost} frames are missing"
+        self._run_file.event(f"{name}: {why}; {what}", name)
+        if pause.lost != 0:
+            self.buses[name].dropped += pause.lost or 1
+            self._queue.put(dropped(pause.lost, f"{name}: {why}"))
 
     def _take_text(self, batch: Batch) -> None:
         """Queue a replayed piece, which has its stamps already."""
@@ -215,27 +244,40 @@ class Recorder:
         bus.state, bus.gaps = "lost", bus.gaps + 1
         self._run_file.event(f"{name}: the adapter went away: {error}", name)
         adapter.close()
+        bus.lost_why, bus.refused = str(error), ""
         while self._stopping is None:
             time.sleep(RETRY_S)
             try:
                 self._accept(name, adapter.open())
+                adapter.flush()  # what came while it was opened has no time of its own
                 break
-            except Exception:  # whatever the driver raises while the device is away
+            except Exception as refused:  # whatever the driver raises while the device is away
+                bus.state = "lost"
+                self._note_refusal(name, refused)
                 adapter.close()
         away_s = (self.clock.now_ns() - began_ns) / 1e9
         bus.dropped += 1
         self._queue.put(dropped(None, f"{name}: the adapter was away for {away_s:.2f} s"))
-        if self._stopping is None:
-            self._run_file.event(f"{name}: the adapter is back after {away_s:.2f} s", name)
+        if bus.state == "recording":
+            bus.refused = ""
+            what = f"{name}: the adapter is back after {away_s:.2f} s; whether it hears the same"
+            self._run_file.event(f"{what} bus as before is not known", name)
+
+    def _note_refusal(self, name: str, error: Exception) -> None:
+        """Write down why an adapter does not come back, each reason once."""
+        bus, absent = self.buses[name], isinstance(error, AdapterError) and error.absent
+        if absent or self._stopping is not None:
+            return  # not plugged in: that it went away was told
+        what = error.what if isinstance(error, CanscopeError) else str(error)
+        if what != bus.refused:
+            bus.refused = what
+            self._run_file.event(f"{name}: the adapter does not come back: {what}", name)
 
     def _accept(self, name: str, opened: Opened) -> None:
         """Note what opening found; refuse what is not silent unless somebody signed for it."""
         bus = self.buses[name]
         if not opened.silent and not self.config.not_silent:
-            raise CanscopeError(
-                f"{bus.address}: not known to be silent: {opened.silent_how}",
-                hint='make it listen only, or sign for it: --not-silent "reason"',
-            )
+            raise _not_silent(bus.address, opened.silent_how)
         bus.found, bus.silent, bus.silent_how = opened.found, opened.silent, opened.silent_how
         bus.error_frames_are = opened.error_frames
         bus.bitrate = opened.bitrate or bus.bitrate
@@ -247,17 +289,13 @@ class Recorder:
         self, captures: CaptureWriter, readers: Mapping[str, threading.Thread]
     ) -> str:
         reported_ns = checked_ns = noted = 0
-        idle_ns = ticks_ns()  # from here on nothing may take long, as writing to a slow disk may
         while True:
             ended = self._wake.wait(TICK_S)
             now = ticks_ns()
-            if now - idle_ns > ASLEEP_NS:
-                self._note_sleep((now - idle_ns) / 1e9)
             self._write(captures)
-            idle_ns = ticks_ns()
             if now - checked_ns > CHECK_NS:
                 checked_ns = now
-                self._health.check(readers, self._last_read_ns)
+                self._health.check(readers, self._last_read_ns, lambda: self._stopping is not None)
             if len(self.events) != noted:
                 noted = len(self.events)
                 self._run_file.write_soon()
@@ -276,24 +314,21 @@ class Recorder:
             parts.append(dropped(lost, "the disk was too slow"))
             self._run_file.event(f"{lost} frames were lost: the disk was too slow")
         if parts:
-            captures.write(b"".join(parts))
-
-    def _note_sleep(self, seconds: float) -> None:
-        """The process did not run: stamps after it are late, and adapters may have overflowed."""
-        if self.config.replays:
-            return
-        why = f"the recorder did not run for {seconds:.2f} s (suspended, or starved)"
-        self._run_file.event(why)
-        for bus in self.buses.values():
-            bus.dropped += 1
-        self._queue.put(dropped(None, why))
+            gone = captures.write(b"".join(parts))
+            if gone:
+                self._gone.append(gone)
+                why = f"{gone} was deleted or renamed while it was recorded"
+                self._run_file.event(f"{why}: what it held is lost, unless it is found again")
+                self._queue.put(dropped(None, why))
+                for bus in self.buses.values():
+                    bus.dropped += 1
 
     def _finish(self, captures: CaptureWriter, in_order: bool, reason: str) -> str:
         """Close the captures, write run.toml and report for the last time; the final reason."""
         try:
             captures.close()
         except OSError as error:
-            in_order, reason = False, f"nothing can be written any more: {error.strerror or error}"
+            in_order, reason = False, self._unwritable(error)
         end = RunEnd(
             at_ns=self.clock.now_ns(),
             reason=reason,
@@ -310,9 +345,25 @@ class Recorder:
         self._report(self.status())
         return reason
 
+    def _unwritable(self, error: OSError) -> str:
+        why = error.strerror or str(error)
+        if not self.config.folder.is_dir():
+            why = "the run folder was removed or renamed"
+        return f"nothing can be written any more: {why}"
+
     def _close_all(self) -> None:
         for adapter in self._adapters.values():
             adapter.close()
+
+
+def _not_silent(address: str, why: str) -> CanscopeError:
+    hint = 'make it listen only, or sign for it: --not-silent "reason"'
+    return CanscopeError(f"{address}: not known to be silent: {why}", hint=hint)
+
+
+def _ended(buses: Mapping[str, Bus]) -> bool:
+    """Whether every replayed file has come to its end."""
+    return all(bus.state in ("ended", "replayed") for bus in buses.values())
 
 
 def _of_python_can(error: Exception) -> bool:

@@ -33,6 +33,7 @@ class CaptureWriter:
         self._folder, self._rotate_bytes, self._rotate_s = folder, rotate_bytes, rotate_s
         self._seconds, self._begun_s = seconds, seconds()
         self._number, self._fd, self._size = 0, -1, 0
+        self._path = folder
         self.total = 0
         self._failed: OSError | None = None
         self._full: list[int] = []  # files that are complete, but not yet synced
@@ -41,12 +42,16 @@ class CaptureWriter:
         self._syncer = threading.Thread(target=self._sync, name="fsync", daemon=True)
         self._syncer.start()
 
-    def write(self, text: bytes) -> None:
-        """Append whole lines. Raises OSError."""
+    def write(self, text: bytes) -> str:
+        """Append whole lines. Raises OSError.
+
+        The name of the last file if that is gone, removed or renamed by somebody; else empty.
+        """
         if self._failed is not None:
             raise self._failed
+        gone = self._path.name if self._fd >= 0 and self._is_gone() else ""
         old = self._seconds() - self._begun_s >= self._rotate_s
-        if self._fd < 0 or self._size >= self._rotate_bytes or old:
+        if self._fd < 0 or self._size >= self._rotate_bytes or old or gone:
             self._next()
         view = memoryview(text)
         while view:
@@ -55,6 +60,14 @@ class CaptureWriter:
             self.total += done
             view = view[done:]
         self._dirty = True
+        return gone
+
+    def _is_gone(self) -> bool:
+        """Whether the file that is being written is no longer found under its name."""
+        try:
+            return not os.path.samestat(os.stat(self._path), os.fstat(self._fd))
+        except FileNotFoundError:
+            return True
 
     def close(self) -> None:
         """Sync everything to the disk. Raises OSError."""
@@ -69,7 +82,7 @@ class CaptureWriter:
 
     def _next(self) -> None:
         self._number += 1
-        path = self._folder / (CAPTURE_NAME % self._number)
+        self._path = path = self._folder / (CAPTURE_NAME % self._number)
         flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | getattr(os, "O_CLOEXEC", 0)
         new = os.open(path, flags, 0o644)
         self._begun_s = self._seconds()

@@ -140,6 +140,10 @@ def as_recorded(plan: Plan, run_file: RunFile) -> Plan:
     latest_ms = 0.0
     if run_file.end is not None:  # before the end nobody knows how late a stamp will be at most
         latest_ms = max((bus.late_by_at_most_ms for bus in run_file.buses.values()), default=0.0)
-    return replace(
-        plan, bench=replace(bench, clock_ms=float(stated_ms or 0.0), latest_stamp_ms=latest_ms)
+    bench = replace(
+        bench,
+        clock_ms=float(stated_ms or 0.0),
+        latest_stamp_ms=latest_ms,
+        counted_frames=run_file.end.frames if run_file.end is not None else None,
     )
+    return replace(plan, bench=bench)

@@ -4,21 +4,28 @@ from __future__ import annotations
 
 import hashlib
 import os
+import shutil
+from contextlib import suppress
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from canscope.live.run_folder.layout import (
+    BUG_FILE,
+    CAPTURE_PATTERN,
     DEFINITIONS,
     LOCK_FILE,
+    MARKS_FILE,
     PLAN_AS_USED,
     PLAN_FILE,
+    RESERVE_FILE,
     RUN_FILE,
 )
 from canscope.live.run_folder.run_file import complete_run_file
 from canscope.live.run_folder.run_file_schema import RunEnd, RunWatch, ShownByRun
 from canscope.live.run_folder.toml import toml_text
 from canscope.model.errors import CanscopeError, Where
+from canscope.plan.load import read_plan
 from canscope.plan.plan import Plan
 
 
@@ -60,30 +67,58 @@ class RunFolder:
         os.close(self._lock)
 
     def abandon(self) -> None:
-        """Unlock it and remove what was made, as nothing was recorded."""
-        (self.path / LOCK_FILE).unlink(missing_ok=True)
+        """Unlock it and remove what was made, as nothing was recorded.
+
+        It was empty when it was taken, so all in it is ours; a capture is never removed.
+        """
+        with suppress(OSError):  # it is gone already, or its disk is
+            if not any(self.path.glob(CAPTURE_PATTERN)):
+                for path in self.path.iterdir():
+                    shutil.rmtree(path) if path.is_dir() else path.unlink()
+                if self._made:
+                    self.path.rmdir()
         self.release()
-        if self._made and not any(self.path.iterdir()):
-            self.path.rmdir()
 
     def keep_plan(self, plan: Plan) -> None:
-        """Copy the plan and every file it needs, so that the copy can be read by itself.
+        """Copy the plan and every file it needs, and read the copy back by itself.
 
         Definitions are kept twice: where the plan looks for them, and in ``definitions`` under
         their hash, so that two runs can be compared.
-        Raises CanscopeError: the plan names a file by its absolute path.
+        Raises CanscopeError: the plan names a file by its absolute path, the copy cannot be
+        written, or it does not read as the plan does.
         """
-        places = _places(plan)
-        for place, source in places.items():
-            text = source.read_bytes()
-            _put(self.path / place, text)
-            if source.suffix != ".toml":
-                name = f"{hashlib.sha256(text).hexdigest()}{source.suffix}"
-                _put(self.path / DEFINITIONS / name, text)
-        if PLAN_FILE not in places:
-            own = next(p for p, s in places.items() if s == Path(os.path.abspath(plan.path)))
-            only = {"format": 1, "include": own.replace(os.sep, "/")}
-            (self.path / PLAN_FILE).write_text(toml_text(only), "utf-8", newline="\n")
+        places, passed = _places(plan)
+        try:
+            for folder in passed:
+                (self.path / folder).mkdir(parents=True, exist_ok=True)
+            for place, source in places.items():
+                text = source.read_bytes()
+                _put(self.path / place, text)
+                if source.suffix != ".toml":
+                    name = f"{hashlib.sha256(text).hexdigest()}{source.suffix}"
+                    _put(self.path / DEFINITIONS / name, text)
+            if PLAN_FILE not in places:
+                own = next(p for p, s in places.items() if s == Path(os.path.abspath(plan.path)))
+                only = {"format": 1, "include": own.replace(os.sep, "/")}
+                (self.path / PLAN_FILE).write_text(toml_text(only), "utf-8", newline="\n")
+        except OSError as error:
+            what = f"the plan cannot be copied into the run folder: {error.strerror or error}"
+            hint = "make room on the disk, or name another folder"
+            raise CanscopeError(what, where=Where(str(self.path)), hint=hint) from error
+        self._read_back(plan)
+
+    def _read_back(self, plan: Plan) -> None:
+        """A run whose copy of the plan cannot be read could never be judged again."""
+        hint = "keep the plan and all files it needs in one folder, under plain names"
+        try:
+            copy = read_plan(self.path / PLAN_FILE)
+        except CanscopeError as error:
+            what = f"a copy of the plan in the run folder cannot be read: {error.what}"
+            raise CanscopeError(what, where=Where(str(plan.path)), hint=hint) from error
+        used, kept = ({i.sha256 for i in p.inputs if i.kind != "marks"} for p in (plan, copy))
+        if not used <= kept:
+            what = "a copy of the plan in the run folder would be read with other files"
+            raise CanscopeError(what, where=Where(str(plan.path)), hint=hint)
 
     def add_shown(self, shown: ShownByRun) -> None:
         """Add to run.toml what the run has shown."""
@@ -107,15 +142,17 @@ def _put(target: Path, text: bytes) -> None:
     target.write_bytes(text)
 
 
-def _places(plan: Plan) -> dict[str, Path]:
+def _places(plan: Plan) -> tuple[dict[str, Path], list[str]]:
     """Where in a run folder each file of a plan goes, and where it comes from.
 
-    Files keep their places relative to each other, so that the copy reads as the original did. The
+    Files keep their places relative to each other, so that the copy reads as the original did; the
+    second part are folders that only have to be there, because a path leads through them. The
     plan itself becomes plan.toml. Where that is not possible (it needs files outside its own
-    folder), all files go into ``PLAN_AS_USED`` and plan.toml only includes the plan there.
+    folder, or one has a name that the run folder itself uses), all files go into ``PLAN_AS_USED``
+    and plan.toml only includes the plan there.
     """
     own = os.path.abspath(plan.path)
-    sources = {own}
+    sources, passed = {own}, set[str]()
     for entry in plan.inputs:
         if entry.kind == "marks":
             continue
@@ -123,18 +160,32 @@ def _places(plan: Plan) -> dict[str, Path]:
             what = f"the plan names {entry.name} by its whole path, which a copy would not have"
             raise CanscopeError(what, where=Where(str(plan.path)), hint="name it from the plan on")
         sources.add(os.path.abspath(plan.files[entry.name]))
+        passed |= _passed(plan.files[entry.name])
     home = os.path.dirname(own)
-    inside = all(os.path.commonpath((home, source)) == home for source in sources)
-    if inside and os.path.join(home, PLAN_FILE) not in sources - {own}:
-        places = {os.path.relpath(source, home): Path(source) for source in sources - {own}}
-        return {PLAN_FILE: Path(own), **places}
-    root = os.path.commonpath([os.path.dirname(source) for source in sources])
-    return {os.path.join(PLAN_AS_USED, os.path.relpath(s, root)): Path(s) for s in sorted(sources)}
+    others = {os.path.relpath(source, home): Path(source) for source in sources - {own}}
+    inside = all(os.path.commonpath((home, path)) == home for path in sources | passed)
+    if inside and not any(_is_own(name) for name in others):
+        return {PLAN_FILE: Path(own), **others}, [os.path.relpath(f, home) for f in sorted(passed)]
+    root = os.path.commonpath([*passed, *(os.path.dirname(source) for source in sources)])
+    below = {path: os.path.join(PLAN_AS_USED, os.path.relpath(path, root)) for path in sources}
+    through = [os.path.join(PLAN_AS_USED, os.path.relpath(path, root)) for path in sorted(passed)]
+    return {below[source]: Path(source) for source in sorted(sources)}, through
 
 
-def check_plan(plan: Plan) -> None:
-    """Raises CanscopeError if the plan could not be kept in a run folder."""
-    _places(plan)
+def _passed(path: Path) -> set[str]:
+    """Folders through which a path leads only to leave them again: ``sub`` of sub/../x.dbc."""
+    parts = path.parts
+    return {
+        os.path.abspath(os.path.join(*parts[:n]))
+        for n, part in enumerate(parts)
+        if part == os.pardir and n
+    }
+
+
+def _is_own(name: str) -> bool:
+    """Whether the run folder has a file of its own under this name."""
+    files = (PLAN_FILE, RUN_FILE, MARKS_FILE, BUG_FILE, LOCK_FILE, RESERVE_FILE)
+    return name in files or Path(name).match(CAPTURE_PATTERN)
 
 
 def _locks() -> Any:

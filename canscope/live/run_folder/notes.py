@@ -7,7 +7,15 @@ from pathlib import Path
 
 from canscope.live.run_folder.folder import is_held, sha256_of
 from canscope.live.run_folder.layout import BUG_FILE, CAPTURE_PATTERN
-from canscope.live.run_folder.run_file_schema import EarlierRuns, RunBus, RunEnd, RunFile
+from canscope.live.run_folder.run_file_schema import (
+    ALONE,
+    TERMINAL_CLOSED,
+    UNWATCHED,
+    EarlierRuns,
+    RunBus,
+    RunEnd,
+    RunFile,
+)
 
 
 def recording_notes(folder: Path, run_file: RunFile | None) -> tuple[str, ...]:
@@ -26,6 +34,9 @@ def recording_notes(folder: Path, run_file: RunFile | None) -> tuple[str, ...]:
     if run_file.watch is not None and run_file.watch.slow_s:
         slow_s = run_file.watch.slow_s
         notes.append(f"live judging was up to {slow_s:.2f} s late; nothing was lost by it")
+    if run_file.watch is not None and run_file.watch.unseen:
+        why = run_file.watch.unseen
+        notes.append(f"from some instant on nobody could see what the watching process said: {why}")
     if (folder / BUG_FILE).exists():
         notes.append(f"the recorder met a bug of its own: see {BUG_FILE}")
     return (*notes, *_change_notes(folder, run_file.sha256 or {}))
@@ -39,6 +50,8 @@ def _end_notes(folder: Path, end: RunEnd | None) -> list[str]:
             "the recording has no end marker: the recorder was killed or lost its power; "
             "up to the last 0.2 s before that are missing"
         ]
+    if end.in_order and end.reason.startswith((TERMINAL_CLOSED, UNWATCHED, ALONE)):
+        return [f"nobody ended this recording at the screen: {end.reason}"]
     if end.in_order:
         return []
     return [f"the recorder stopped: {end.reason or 'for no reason that it gave'}"]

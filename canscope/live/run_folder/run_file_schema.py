@@ -13,6 +13,11 @@ from canscope.live.plain_data import Amount
 
 REPLAYED = "the stamps of the replayed file"  # what run.toml says of the clock of a replay
 
+# Why a run ended that nobody ended at the screen.
+TERMINAL_CLOSED = "its terminal was closed"
+UNWATCHED = "the watching process ended"
+ALONE = "somebody told the recorder alone to end"
+
 
 @dataclass(frozen=True)
 class LivingSensor:
@@ -72,6 +77,8 @@ class Bus:
     garbled: int = 0
     dropped: int = 0
     gaps: int = 0
+    lost_why: str = ""  # why the adapter was last away, and why it was refused since
+    refused: str = ""
     last_ns: int = 0
     late_by_at_most_ms: Amount = 0.0  # of stamps: the longest time for which nobody read
 
@@ -130,6 +137,7 @@ class RunWatch:
     delay_ms: Mapping[str, float] = field(default_factory=dict)  # median, p99, longest
     slow_s: Amount | None = None  # the longest round of judging, if it was long
     broken: str | None = None  # traceback of the judge's own bug
+    unseen: str | None = None  # why what was shown reached nobody any more
     alarms: tuple[RunAlarm, ...] = ()
 
 

@@ -31,7 +31,7 @@ def _table(data: Mapping[str, Any], path: tuple[str, ...]) -> list[str]:
 
 
 def _key(key: str) -> str:
-    return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else json.dumps(key)
+    return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else _quoted(key)
 
 
 def _value(value: Any) -> str:
@@ -41,8 +41,14 @@ def _value(value: Any) -> str:
         return "[" + ", ".join(_value(item) for item in value) + "]"
     if isinstance(value, int | float):
         return repr(value)
+    return _quoted(str(value))
+
+
+def _quoted(text: str) -> str:
+    r"""A TOML string; bytes that are not UTF-8, as names of files may hold, become ``\udcff``."""
+    text = text.encode("utf-8", "backslashreplace").decode()
     # JSON's escapes are TOML's, except that TOML also wants DEL escaped
-    return json.dumps(str(value), ensure_ascii=False).replace("\x7f", "\\u007f")
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def replace_file(path: Path, text: str) -> None:

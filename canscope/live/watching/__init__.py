@@ -8,5 +8,6 @@
 ``alarm_latch.py``  alarms that stay until they are acknowledged
 ``delays.py``       how long frames waited to be judged
 ``sound.py``        the tones of a stop and of a warning
+``watchdog.py``     a process that plays them, and cries STOP where the judge stands still
 ==================  ===============================================================
 """

@@ -37,14 +37,16 @@ class Follower:
             with open(path, "rb") as file:
                 file.seek(self._at)
                 text = file.read(MOST)
-        except FileNotFoundError:
-            return b""
+        except FileNotFoundError:  # not there yet, or deleted, and recorded on in the next one
+            if not (self._folder / (CAPTURE_NAME % (self._number + 1))).exists():
+                return b""
+            text = b""
         whole = text[: text.rfind(b"\n") + 1]
         self._at += len(whole)
         self.line, self._next_line = self._next_line, self._next_line + whole.count(b"\n")
         further = self._folder / (CAPTURE_NAME % (self._number + 1))
         # A rotated file is complete before the next one exists.
-        if not whole and further.exists() and self._at >= path.stat().st_size:
+        if not whole and further.exists() and self._at >= _size(path):
             self._number, self._at = self._number + 1, 0
             self._next_line = 1
             return self.more()
@@ -57,6 +59,14 @@ class Follower:
             return self.path.read_bytes()[self._at :]
         except FileNotFoundError:
             return b""
+
+
+def _size(path: Path) -> int:
+    """In bytes; 0 for a file that is gone."""
+    try:
+        return path.stat().st_size
+    except FileNotFoundError:
+        return 0
 
 
 def followed(

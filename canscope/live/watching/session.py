@@ -18,7 +18,7 @@ from canscope.live.recording.clock import ticks_ns
 from canscope.live.recording.protocol import Refusal, config_line, read_report
 from canscope.live.recording.recorder_config import RecorderConfig
 from canscope.live.recording.status import RecorderStatus
-from canscope.live.run_folder.folder import RunFolder, check_plan
+from canscope.live.run_folder.folder import RunFolder
 from canscope.live.run_folder.layout import MARKS_FILE
 from canscope.live.run_folder.run_file import usable_run_file
 from canscope.live.run_folder.run_file_schema import RunEnd, RunWatch
@@ -43,8 +43,9 @@ class Session:
         self._opened = False
         self._reported_s = time.monotonic()
         self._reported = threading.Event()
+        self._asked = False  # whether this process told the recorder to end
         if plan is not None:
-            check_plan(plan)
+            folder.keep_plan(plan)
         about = {**config.about, **_about(plan)}
         self._process = subprocess.Popen(
             [sys.executable, "-m", "canscope.live.recording.process"],
@@ -62,8 +63,6 @@ class Session:
         if not self._opened:
             self.wait()
             raise CanscopeError(self._refusal)
-        if plan is not None:
-            folder.keep_plan(plan)
 
     @property
     def pid(self) -> int:
@@ -74,6 +73,12 @@ class Session:
     def running(self) -> bool:
         """Whether the recorder is alive and has not ended."""
         return self._process.poll() is None and self.status.end is None
+
+    @property
+    def ended_well(self) -> bool:
+        """Whether it ended in order, as it was asked to or because its file was played."""
+        end = self.status.end
+        return end is not None and end.in_order and (self._asked or self.status.played)
 
     @property
     def quiet(self) -> bool:
@@ -116,6 +121,7 @@ class Session:
 
     def stop(self, reason: str) -> None:
         """Let the recorder end, and wait for it."""
+        self._asked = True
         self._write(f"stop {reason}")
         self.wait()
 

@@ -12,13 +12,13 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from canscope.capture.order import ordered
+from canscope.capture.order import DISORDER_NS, ordered
 from canscope.decoding.columns import decode
 from canscope.judge.check import Run
 from canscope.judge.judge import Alarm
 from canscope.live.recording.clock import ticks_ns
 from canscope.live.recording.status import RecorderStatus
-from canscope.live.run_folder.run_file_schema import RunAlarm, RunWatch
+from canscope.live.run_folder.run_file_schema import Bus, RunAlarm, RunWatch
 from canscope.live.watching.alarm_latch import AlarmLatch, LatchedAlarm
 from canscope.live.watching.delays import Delays
 from canscope.live.watching.follow import followed
@@ -28,6 +28,7 @@ from canscope.plan.plan import Plan, PlanMark
 
 FEED_S = 0.08  # between two reads of the disk: a feed costs the same however few frames it holds
 LATE_S = 0.5  # a round of judging that takes longer raises a warning
+BLIND_S = 0.3  # a frame that waits longer to be judged takes READY away
 NEVER_SEEN_NS = 3_000_000_000  # after the contactors closed; common practice, no source
 BUS_AGE_NS = 1_000_000_000  # a bus silent for longer is not ready; common practice, no source
 FEEDING_NS = 50_000_000  # frames so young may not be on the disk yet
@@ -46,6 +47,19 @@ class Glance:
     bus_age_s: dict[str, float | None] = field(default_factory=dict)
     alarms: tuple[LatchedAlarm, ...] = ()
     late_s: float = 0.0
+
+
+class Behind:
+    """For how long the frames that arrive have not been judged."""
+
+    def __init__(self) -> None:
+        self._mark_ns, self._since_s = 0, 0.0  # a frame that was not judged yet, seen when
+
+    def waits_s(self, latest_ns: int, judged_ns: int, now_s: float) -> float:
+        """The time since which a frame waits that had come then; 0 if none does."""
+        if judged_ns >= self._mark_ns:
+            self._mark_ns, self._since_s = latest_ns, now_s
+        return now_s - self._since_s if judged_ns < self._mark_ns else 0.0
 
 
 class Watch:
@@ -67,11 +81,16 @@ class Watch:
         self.late_s = 0.0
         self.delays = Delays()
         self.broken = ""  # traceback of the judge's own bug
+        self.unseen = ""  # why what is shown reaches nobody any more
         self._lock, self._judging = threading.Lock(), threading.Lock()
         self._latch = AlarmLatch()
         self.latest = Latest(plan) if plan is not None else None
         self._closed_since_ns: int | None = None
         self._round_s = time.monotonic()
+        self._behind, self.blind = Behind(), False
+        self._relied = False  # whether the last glance said READY or TURNING
+        self._outages: dict[str, int] = {}  # of each adapter, as far as alarms were raised
+        self._replugs: dict[str, int] = {}
 
     # -- the judge's thread -------------------------------------------------------------------
 
@@ -142,6 +161,7 @@ class Watch:
             delay_ms=self.delays.summary_ms(),
             slow_s=round(self.late_s, 3) if self.late_s > LATE_S else None,
             broken=self.broken or None,
+            unseen=self.unseen or None,
             alarms=tuple(
                 RunAlarm(a.rule, a.subject, a.stops, a.at_ns, a.raised_ns, a.text)
                 for a in self.alarms
@@ -186,6 +206,7 @@ class Watch:
         if recorder_ended:
             self.alarm("recorder", "", True, f"RECORDER STOPPED: {recorder_ended}")
         self._check_recorder(status)
+        self._check_judge(status)
         self._check_silence(now_ns)
         alarms = self.alarms
         standing = [alarm for alarm in alarms if not alarm.acknowledged]
@@ -200,6 +221,7 @@ class Watch:
             word, why = "NOT READY", tuple(reasons)
         else:
             word, why = "READY", ()
+        self._relied = word in ("READY", "TURNING")
         return replace(
             values,
             word=word,
@@ -234,16 +256,48 @@ class Watch:
             return self.judged_ns
         return max(self.judged_ns, status.now_ns - FEEDING_NS)
 
+    def _check_judge(self, status: RecorderStatus) -> None:
+        """Compare what was judged with what arrived; the judge itself may stand still."""
+        if status.hurried:  # a rehearsal faster than life may run ahead of its judge
+            return
+        latest_ns = max((bus.last_ns for bus in status.buses.values()), default=0)
+        if status.replays:  # its frames may be out of order, and wait for later ones
+            latest_ns -= 2 * DISORDER_NS
+        waits_s = self._behind.waits_s(latest_ns, self.judged_ns, time.monotonic())
+        self.blind = waits_s > BLIND_S
+        if self.blind and self._relied:
+            text = f"frames have waited for {waits_s:.1f} s and were not judged"
+            self.alarm("judge", "blind", True, text)
+
     def _check_recorder(self, status: RecorderStatus) -> None:
         for name, bus in status.buses.items():
-            if bus.state == "lost":
-                text = f"RECORDER STOPPED on {name}: its adapter went away ({bus.gaps})"
-                self.alarm("recorder", name, True, text)
+            self._check_adapter(name, bus)
             if name in status.hung:
                 self.alarm("recorder", name, True, f"RECORDER STOPPED on {name}: no answer")
+        for name in status.gone:
+            text = f"{name} was deleted or renamed while it was recorded: what it held is lost"
+            self.alarm("recorder", name, True, f"{text}, unless it is found again")
         if status.disk_low:
             free = (status.disk_free or 0) / 1e6
             self.alarm("disk", "", False, f"the disk is low: {free:.0f} MB are free")
+
+    def _check_adapter(self, name: str, bus: Bus) -> None:
+        """Each time that an adapter goes away is an alarm of its own, and so is its return."""
+        for number in range(self._outages.get(name, 0) + 1, bus.gaps + 1):
+            self._outages[name] = number
+            why = f": {bus.lost_why}" if bus.lost_why else ""
+            text = f"RECORDER STOPPED on {name}: its adapter went away ({number}){why}"
+            self.alarm("recorder", _numbered(name, number), True, text)
+        if bus.state == "lost" and bus.refused:
+            text = f"{name}: its adapter does not come back: {bus.refused}"
+            self.alarm("recorder", f"{_numbered(name, bus.gaps)}, refused", True, text)
+        if bus.state == "recording" and self._replugs.get(name, 0) < bus.gaps:
+            self._replugs[name] = bus.gaps
+            text = (
+                f"{name}: an adapter is back at {bus.address}; whether it hears the same bus as"
+                " before is for a person to check: two that changed places swap two buses"
+            )
+            self.alarm("replug", _numbered(name, bus.gaps), False, text)
 
     def _check_silence(self, now_ns: int) -> None:
         """Stop on any bound role that is stale while the contactors are closed."""
@@ -269,6 +323,8 @@ class Watch:
         """Why it is not ready."""
         reasons = [f"the recorder has stopped: {ended}"] if ended else []
         reasons += _recorder_reasons(status)
+        if self.blind:
+            reasons.append("what arrives is not judged in time")
         if not self.heard:
             reasons.append("the sound test was not confirmed")
         if self._plan is None or self.latest is None:
@@ -287,6 +343,11 @@ class Watch:
             elif alarm.rule in self._plan.rules and alarm.stops:
                 reasons.append(f"failed in this run: {alarm.rule}, {alarm.subject}")
         return reasons
+
+
+def _numbered(name: str, number: int) -> str:
+    """An adapter's bus, with the number of its outage from the second one on."""
+    return name if number < 2 else f"{name}, outage {number}"
 
 
 def _recorder_reasons(status: RecorderStatus) -> list[str]:

@@ -70,7 +70,8 @@ class CaptureIntegrity(Rule):
         of lost or missing frames; -1 for a cut end; -1 for a clock step. It can be neither waived
         nor switched off.
     Unproven
-        Nothing was recorded (not-exercised); three messages or more, and all that state a cycle,
+        Nothing was recorded (not-exercised); the recorder counted another number of frames than its
+        captures hold (capture-damaged); three messages or more, and all that state a cycle,
         came at the same multiple of it, more than 5 % off (capture-damaged).
     """
 
@@ -154,7 +155,17 @@ class CaptureIntegrity(Rule):
             cut = "the recording is cut off in the middle of its last line or record; cut ends"
             found.append(_fault(at_ns, 1, cut, "cut-off"))
         found += _lost(state.missing, tally.skipped, at_ns)
+        found += _uncounted(state, piece)
         return [*found, *_paced(state.first_ns, piece.bench)]
+
+
+def _uncounted(state: Recorded, piece: Piece) -> Iterator[Doubt]:
+    """A doubt if the captures do not hold as many frames as the recorder counted."""
+    counted = piece.bench.counted_frames
+    if counted is None or piece.frames.segment or counted == state.frames:
+        return
+    text = f"the recorder counted {counted} frames, and its captures hold {state.frames}"
+    yield Doubt("capture", "capture-damaged", text)
 
 
 def _missing(known: Mapping[str, Missing], grown: Mapping[str, Growth]) -> Mapping[str, Missing]:

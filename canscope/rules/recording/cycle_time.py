@@ -47,6 +47,7 @@ class Node:
     asked: bool = False  # it is too long, but the node may have been switched off
     heard: int = 0  # intervals, and their length, of a message whose cycle is stated
     heard_ns: int = 0
+    clock_ns: int = 0  # how far stamps may lie from their instants
 
 
 @dataclass(frozen=True)
@@ -84,7 +85,8 @@ class CycleTime(Rule):
         nobody states the cycle, single ones have to come before and after.
     Margin
         ``cycles`` times the cycle minus the interval, in ms; of frames missing one by one, the
-        cycle times the number allowed minus the cycle times their number.
+        cycle times the number allowed minus the cycle times their number. How late stamps may be,
+        as the recorder states it, is the uncertainty of an interval that is too long.
     Unproven
         The message never came (not-seen), or too seldom to learn its cycle (not-exercised); it came
         far more often than its stated cycle, so that a node that dies would hide behind another one
@@ -127,10 +129,11 @@ class CycleTime(Rule):
         return message_subjects(bench)
 
     def start(self, bench: Bench) -> Bus:
-        nodes = {}
+        nodes, clock_ns = {}, round(bench.clock_ms * MS)
         for key, roles in bench.bound_messages.items():
             stated = (bench.bindings[role].cycle_ns for role in roles)
-            nodes[key] = Node(next((cycle for cycle in stated if cycle), None))
+            cycle_ns = next((cycle for cycle in stated if cycle), None)
+            nodes[key] = Node(cycle_ns, clock_ns=clock_ns)
         return Bus(awake=True, nodes=nodes, losses=begin(bench))
 
     def fold(self, state: Bus, piece: Piece) -> tuple[Bus, Sequence[Outcome]]:
@@ -359,17 +362,21 @@ class CycleTime(Rule):
         return super().clause(verdict, replace(worst, facts={**worst.facts, "last_s": last_s}))
 
     def _allowed_ns(self, node: Node) -> int:
+        """The longest silence that is no fail: late stamps alone may make an interval so long."""
         assert node.cycle_ns is not None
-        return round(self.cycles * node.cycle_ns)
+        return round(self.cycles * node.cycle_ns) + node.clock_ns
 
     def _row(self, key: str, node: Node, at_ns: Int64s, interval_ns: int | Int64s) -> Margins:
         """Margins at these instants; the stamps themselves are the only error of an interval."""
         assert node.cycle_ns is not None
-        allowed = self._allowed_ns(node)
+        allowed = round(self.cycles * node.cycle_ns)
+        margin_ms = (allowed - np.asarray(interval_ns)) / MS
         return margins(
             key,
             at_ns,
-            (allowed - np.asarray(interval_ns)) / MS,
+            margin_ms,
+            # A late stamp that shortens one interval has made the one before it longer.
+            uncertainty=np.where(margin_ms < 0, node.clock_ns / MS, 0.0),
             measured=np.asarray(interval_ns) / MS,
             limit=allowed / MS,
             start_ns=at_ns - interval_ns,

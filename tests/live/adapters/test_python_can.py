@@ -104,7 +104,7 @@ def test_without_the_command_ip_nothing_is_confirmed(tmp_path, monkeypatch):
 
 def test_a_recorder_refuses_what_is_not_silent_until_somebody_signs(tmp_path):
     class Loud:
-        period_ns, gather_ms = 0, 0.0
+        period_ns, never_silent = 0, ""
 
         def open(self):
             from canscope.live.adapters.adapter import Opened

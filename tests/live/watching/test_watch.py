@@ -25,7 +25,7 @@ from canscope.plan.load import read_plan
 from canscope.rules import RULES
 from canscope.simulate.folder import write_run
 from tests.live.adapter import Adapter
-from tests.live.stand import Control, frames_in, made, run_with, wait_for
+from tests.live.stand import Control, frames_in, made, run_with, small_plan, wait_for
 
 S = 10**9
 MS = 10**6
@@ -176,7 +176,7 @@ def test_ready_is_withheld_with_its_reasons_and_given_when_they_are_gone(tmp_pat
     monkeypatch.setattr(canscope.live.watching.watch, "LATE_S", float("inf"))
     monkeypatch.setattr(canscope.live.watching.latest, "STALE_FLOOR_NS", 10 * S)
     monkeypatch.setattr(canscope.live.watching.watch, "BUS_AGE_NS", 10 * S)
-    plan = read_plan(_small_plan(tmp_path))
+    plan = read_plan(small_plan(tmp_path))
     adapter = Adapter(tmp_path / "tty")
     live = Watched(tmp_path / "run", [f"can0=slcan:{adapter.link}@500000"], plan)
     watch = live.watch
@@ -223,22 +223,9 @@ def _speak(adapter, stop):
         time.sleep(0.01)
 
 
-def _small_plan(folder):
-    (folder / "u.dbc").write_text(
-        'VERSION ""\nBS_:\nBU_: U\nBO_ 256 Fast: 2 U\n'
-        ' SG_ Speed : 0|16@1- (1,0) [-20000|20000] "rpm" U\n'
-    )
-    (folder / "bench.toml").write_text(
-        'format = 1\n[job]\nvehicle = "v"\nstage = "unit-alone"\ncoolant = "empty"\noil = "empty"\n'
-        '[buses]\ncan0 = { definitions = ["u.dbc"], bitrate = 500_000 }\n'
-        '[units.front]\nspeed = "can0:Fast.Speed"\n[limits]\nspeed_rpm = 500\n'
-    )
-    return folder / "bench.toml"
-
-
 def test_a_node_that_falls_silent_while_it_turns_stops_the_test(tmp_path):
     """All buses silent: no frame can raise that alarm, only the clock."""
-    plan = read_plan(_small_plan(tmp_path))
+    plan = read_plan(small_plan(tmp_path))
     adapter = Adapter(tmp_path / "tty")
     live = Watched(tmp_path / "run", [f"can0=slcan:{adapter.link}@500000"], plan)
     stop = threading.Event()

@@ -414,3 +414,14 @@ def test_of_two_equal_units_one_that_sends_half_as_often_may_have_lost_every_sec
 @pytest.mark.parametrize(("other_s", "stated_s"), [(0.015, None), (0.01, 0.02)])
 def test_a_rate_near_that_of_its_twin_or_stated_is_its_own(other_s, stated_s):
     assert twins(0.02, other_s, stated_s)["can1:Fast"].verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize(
+    ("gap_s", "verdict"), [(0.3, "pass"), (0.301, "unproven"), (0.32, "unproven"), (0.321, "fail")]
+)
+def test_an_interval_that_late_stamps_alone_may_have_made_too_long_fails_nobody(gap_s, verdict):
+    """300 ms are allowed, and the recorder states that its stamps may be 20 ms late."""
+    times = np.concatenate((every_100_ms(0, 5.1), every_100_ms(0, 15) + 5 + gap_s))
+    finding = judge(times, bench={"clock_ms": 20.0})
+    assert finding.verdict == verdict
+    assert finding.measured == pytest.approx(1000 * gap_s)
