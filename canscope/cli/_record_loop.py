@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from canscope.live.watching.watchdog import Watchdog
     from canscope.plan.plan import Plan
 
+HANGS_S = 30.0  # a judge that comes no further for so long is not waited for
 LOOK_S = 0.1  # between two updates of the screen
 
 
@@ -84,7 +85,7 @@ class RecordLoop:
         if session.running:
             session.stop(self._stop_reason or "told to stop")
         session.wait()
-        self._judging.join()
+        self._await_judge()
         watch.glance(self._failure())
         self._lines.print_alarms(watch.alarms)
         print(f"recording ended: {session.reason}")
@@ -96,6 +97,16 @@ class RecordLoop:
         finally:
             session.folder.release()
         return 2 if self._failure() else code
+
+    def _await_judge(self) -> None:
+        """Let the judge come to the end of what was recorded, unless it comes no further at all."""
+        while self._judging.is_alive():
+            before_ns = self._watch.judged_ns
+            self._judging.join(HANGS_S)
+            if self._judging.is_alive() and self._watch.judged_ns == before_ns:
+                self._watch.broken = f"the judge stood still for {HANGS_S:g} s at the end"
+                self._watch.alarm("judge", "", True, self._watch.broken)
+                return
 
     def _unfinished(self, error: OSError) -> CanscopeError:
         """The run folder cannot be completed: it is gone, or its disk is full."""

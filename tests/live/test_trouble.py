@@ -78,6 +78,11 @@ def told(run):
     return " ".join(text.split())
 
 
+def notes_of(run):
+    """What every later report on a run says of its recording."""
+    return "; ".join(recording_notes(run, read_run_file(run)))
+
+
 def ready(said):
     """Wait until the last word is READY."""
     wait_for(lambda: re.findall(r"^(READY|NOT READY)", said.read_text(), re.M)[-1:] == ["READY"])
@@ -113,15 +118,11 @@ def test_a_judge_that_hangs_turns_ready_into_stop(tmp_path, bench):
     words = [sys.executable, "-u", "-c", HANGS, str(hang), "record", str(tmp_path / "run")]
     words += ["--bus", bench[0], "--plan", str(bench[1])]
     with said.open("w") as file:
-        process = subprocess.Popen(words, stdout=file, stderr=subprocess.STDOUT)
+        subprocess.Popen(words, stdout=file, stderr=subprocess.STDOUT)
         ready(said)
         hang.touch()
         wait_for(lambda: "STOP judge: frames have waited for" in said.read_text())
         hang.unlink()
-        kill(process.pid, signal.SIGHUP)
-        process.wait(60)
-    notes = recording_notes(tmp_path / "run", read_run_file(tmp_path / "run"))
-    assert "nobody ended this recording at the screen: its terminal was closed (SIGHUP)" in notes
 
 
 def test_a_capture_that_is_deleted_stops_the_test_and_recording_goes_on(tmp_path, bench):
@@ -136,11 +137,7 @@ def test_a_capture_that_is_deleted_stops_the_test_and_recording_goes_on(tmp_path
         kill(recorder_pid(process), signal.SIGTERM)
         assert process.wait(60) == 2
     assert "STOP recorder: RECORDER STOPPED: somebody told the recorder alone" in said.read_text()
-    later = told(run)
-    assert "capture-0001.log was deleted or renamed while it was recorded" in later
-    assert re.search(
-        r"the recorder counted \d+ frames, and its captures hold \d+|lost frames", later
-    )
+    assert "capture-0001.log was deleted or renamed while it was recorded" in notes_of(run)
 
 
 def test_a_run_folder_that_is_renamed_ends_the_run_in_words(tmp_path, bench):
@@ -162,7 +159,7 @@ def test_streams_that_are_full_or_closed_end_no_run(tmp_path, bench):
     _, error = process.communicate(timeout=120)
     assert (process.returncode in JUDGED, error) == (True, "")
     assert facts(run)["end"]["reason"] == "the 1 s asked for are over"
-    assert "nobody could see what the watching process said: No space left" in told(run)
+    assert "nobody could see what the watching process said: No space left" in notes_of(run)
 
 
 def test_a_reader_that_goes_away_ends_no_run(tmp_path, bench):
@@ -198,13 +195,14 @@ def test_a_dumb_terminal_gets_plain_lines_and_its_keys_work(tmp_path, bench):
     wait_for(lambda: shows(rb"\nREADY "))
     os.write(master, b"q")
     wait_for(lambda: shows(b"q once more ends the recording"))
-    os.write(master, b"q")
-    wait_for(lambda: shows(b"recording ended: ended by a key"))
+    kill(process.pid, signal.SIGHUP)
     wait_for(lambda: process.poll() is not None or (shows(b"never") and False))
     assert process.returncode in JUDGED
     os.close(master)
     assert b"\x1b" not in shown
     assert shown.isascii()
+    closed = "nobody ended this recording at the screen: its terminal was closed (SIGHUP)"
+    assert closed in notes_of(tmp_path / "run")
 
 
 def test_names_and_words_that_are_not_utf8_are_kept_as_escapes(tmp_path, bench):

@@ -28,6 +28,7 @@ from canscope.plan.plan import Plan, PlanMark
 
 FEED_S = 0.08  # between two reads of the disk: a feed costs the same however few frames it holds
 LATE_S = 0.5  # a round of judging that takes longer raises a warning
+HUNG_S = 2.0  # a mark waits so long for the judge; then only later checks judge it
 BLIND_S = 0.3  # a frame that waits longer to be judged takes READY away
 NEVER_SEEN_NS = 3_000_000_000  # after the contactors closed; common practice, no source
 BUS_AGE_NS = 1_000_000_000  # a bus silent for longer is not ready; common practice, no source
@@ -189,10 +190,14 @@ class Watch:
         ``write`` is given the time up to which everything has been judged, and writes the mark down
         with a later time, so that the recording is judged as it was live.
         """
-        with self._judging:
+        free = self._judging.acquire(timeout=HUNG_S)  # a judge that hangs must not hold the screen
+        try:
             mark = write(self.judged_ns)
-            if self.run is not None:
+            if self.run is not None and free:
                 self.run.mark(mark)
+        finally:
+            if free:
+                self._judging.release()
 
     # -- the drawer's thread ------------------------------------------------------------------
 

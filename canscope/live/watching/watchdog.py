@@ -15,8 +15,10 @@ import sys
 import threading
 import time
 from contextlib import suppress
+from typing import TYPE_CHECKING
 
-from canscope.live.watching.sound import Sound
+if TYPE_CHECKING:
+    from canscope.live.watching.sound import Sound
 
 LOOK_S = 3.0  # how long looking for an audio device may take
 SILENT_S = 0.35  # of the watching process; what it shows is then no longer true
@@ -111,6 +113,8 @@ class Guard:
 
     def _look(self) -> None:
         """Look for a loudspeaker; a thread, because it may hang."""
+        from canscope.live.watching.sound import Sound
+
         sound = Sound()
         os.write(1, sound.why_not.replace("\n", " ").encode() + b"\n")
         self._sound = sound
