@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from canscope.live.watching.sound import Sound
 
-LOOK_S = 3.0  # how long looking for an audio device may take
+LOOK_S = 5.0  # how long looking for an audio device may take
 SILENT_S = 0.35  # of the watching process; what it shows is then no longer true
 AGAIN_S = 1.0  # between two cries
 TRUSTED = ("READY", "TURNING")  # words on which somebody relies
