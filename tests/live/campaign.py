@@ -103,15 +103,16 @@ def long_run(place, hours):
         place / "long", f"*=replay:{capture}@max", plan=plan, more=("--rotate-mb", "8"),
         stdout=(place / "said.txt").open("w"),
     )  # fmt: skip
+    wait_for(lambda: (place / "long" / "run.toml").exists())
     pids, rows = (int(recorder_pid(process)), process.pid), []
     while process.poll() is None:
         time.sleep(1)
         try:
             rows.append([(memory_MB(pid), len(os.listdir(f"/proc/{pid}/fd"))) for pid in pids])
-        except (OSError, StopIteration):
+        except (OSError, StopIteration):  # the recorder is done before its watcher
             continue
         done = sum(path.stat().st_size for path in (place / "long").glob("capture-*.log"))
-        if len(rows) % 10 == 1:
+        if len(rows) % 5 == 1:
             share = done / capture.stat().st_size
             print(f"  {share:4.0%}: recorder, watcher (MB, open files): {rows[-1]}", flush=True)
     files = sorted((place / "long").glob("capture-*.log"))
