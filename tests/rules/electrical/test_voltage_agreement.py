@@ -27,7 +27,8 @@ def judge(
     times, fine = clock(until_s, states_s), clock(until_s, 0.02, 0.01)
     closed = fine >= 1.0
     volts = link_V(fine) if callable(link_V) else np.where(closed, float(link_V), 390.0)
-    current = amps(fine) if callable(amps) else np.where(closed, float(amps), 0.0)
+    flows = closed & (fine < open_s)
+    current = amps(fine) if callable(amps) else np.where(flows, float(amps), 0.0)
     roles = {
         "contactors.negative": (times, state(times, (0.5, 1), (open_s, 0))),
         "contactors.positive": (times, state(times, (1.0, 1), (open_s, 0))),
@@ -127,7 +128,7 @@ def test_a_load_that_sets_in_between_two_readings_of_the_pack_is_no_disagreement
         roles[PACK] = (times, np.where(times < 0.2, 399.0, 400 - 20 * loaded(times)))
 
     def amps(t):
-        return np.where(loaded(t), 5.0, 0.5) * (t >= 1.0)
+        return np.where(loaded(t), 5.0, 0.5) * ((t >= 1.0) & (t < 6.0))
 
     assert judge(400.0, amps=amps, edit=skewed).verdict is Verdict.PASS
 

@@ -80,7 +80,7 @@ def test_a_dip_up_to_half_a_second_before_or_after_a_closing_counts(dip_s):
 def test_a_dip_further_away_is_not_this_rules_business(dip_s):
     def charged(roles):  # a reading that never moved with the poles closed would be suspect
         times, volt = roles["supply.voltage"]
-        roles["supply.voltage"] = (times, np.where(times >= 2.5, 13.4, volt))
+        roles["supply.voltage"] = (times, np.where((times >= 1.7) & (volt > 12), 14.0, volt))
 
     assert judge(9.8, dip_s, edit=charged).verdict is Verdict.PASS
 
