@@ -1,4 +1,4 @@
-"""Explain every mistake of a bench plan, or print the card of steps for the vehicle."""
+"""Draft a bench plan, explain every mistake of one, or print its card of steps."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from canscope.cli import _plan_new
 from canscope.model.bench import Binding, Kind
 
 WIDE = 160
@@ -21,6 +22,7 @@ def add(subparsers: Any) -> None:
     """Tell the command line what this verb takes."""
     parser = subparsers.add_parser("plan", help=__doc__, description=__doc__)
     tasks = parser.add_subparsers(dest="task", metavar="TASK", required=True)
+    _plan_new.add(tasks)
     check = tasks.add_parser("check", help="every mistake of a plan, or what it can prove")
     card = tasks.add_parser("card", help="the steps at the vehicle, in order, to print on A4")
     for task in (check, card):
@@ -30,7 +32,9 @@ def add(subparsers: Any) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Check a plan or print its card; 0, or 2 with every mistake."""
+    """Draft a plan, check one or print its card; 0, or 2 with every mistake."""
+    if args.task == "new":
+        return _plan_new.run(args)
     from canscope.model.errors import PlanError
     from canscope.plan.load import read_plan
     from canscope.report.wording import visible

@@ -12,11 +12,13 @@ from canscope.model.definition import Definitions
 from canscope.plan.binding import bind
 from canscope.plan.cache import ValidationCache
 from canscope.plan.definitions import definitions_of, with_policies
+from canscope.plan.lines import KeyPath
 from canscope.plan.marks import file_marks, plan_marks
 from canscope.plan.mistakes import Mistakes, Notes, quoted
 from canscope.plan.mounting import SMALLEST_Y, axle_y, description, effect_of
 from canscope.plan.not_on_vehicle import not_on_vehicle
 from canscope.plan.plan import Plan, PlanMark
+from canscope.plan.questions import open_questions, question_at, without
 from canscope.plan.readings import Known, plan_readings
 from canscope.plan.requested_roles import RequestedRole, requested_roles
 from canscope.plan.rulebook import rule_book
@@ -58,6 +60,11 @@ class _Loader:
     def __init__(self, source: Source, mistakes: Mistakes) -> None:
         self.source, self.mistakes = source, mistakes
         self.notes = Notes(source.where, mistakes)
+        self.open = set(open_questions(source.data))
+        for path in sorted(self.open, key=str):
+            question = question_at(path)
+            self.notes.mistake(path, f"open question: {question.asks}", f"write {question.form}")
+        source.data = without(source.data, self.open)
         self.cache = ValidationCache(source.data)
 
     def plan(self, marks_file: Path | None, given: Definitions | None) -> Plan:
@@ -127,8 +134,15 @@ class _Loader:
         from canscope.plan.validate import rest, validate
 
         data, whole = self.source.data, self.source.whole
-        table = validate(PlanTable, data, self.notes.mistake, whole=whole)
+        table = validate(PlanTable, data, self._mistake, whole=whole)
         return table if table is not None else rest(data, PlanTable, NEEDED)
+
+    def _mistake(self, path: KeyPath, what: str, hint: str) -> None:
+        """Note a mistake of the schema; what lacks because of an open question is told by that."""
+        if not any(
+            path[: len(one)] == one for one in self.open if len(one) != 2 or one[0] != "units"
+        ):
+            self.notes.mistake(path, what, hint)
 
     def _lacks_buses(self, table: PlanTable) -> bool:
         broken = "buses" in self.notes.touched or not self.source.whole

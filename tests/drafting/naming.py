@@ -216,12 +216,14 @@ MESSAGES = {
 }
 # State of the simulator's codes -> label, for those who write value tables.
 LABELS = {
-    "english": {"closed": ("open", "closed"), "on": ("off", "on"), "pressed": ("released", "pressed"),
+    "english": {"closed": ("open", "closed"), "on": ("off", "on"),
+                "pressed": ("released", "pressed"),
                 "way": ("neutral", "forward", "reverse")},
     "abbreviated": {"closed": ("opn", "clsd"), "on": ("0", "1"), "pressed": ("no", "yes"),
                     "way": ("N", "D", "R")},
     "german": {"closed": ("offen", "geschlossen"), "on": ("aus", "ein"),
-               "pressed": ("losgelassen", "betaetigt"), "way": ("Leerlauf", "vorwaerts", "rueckwaerts")},
+               "pressed": ("losgelassen", "betaetigt"),
+               "way": ("Leerlauf", "vorwaerts", "rueckwaerts")},
     "french": {"closed": ("ouvert", "ferme"), "on": ("arret", "marche"),
                "pressed": ("relache", "appuye"), "way": ("neutre", "avant", "arriere")},
     "spanish": {"closed": ("abierto", "cerrado"), "on": ("apagado", "encendido"),
@@ -309,9 +311,9 @@ class Names:
 
     def _once(self, key, make):
         if key not in self.given:
-            name = make()
-            taken = {n for (m, _), n in self.given.items() if m == key[0]}
-            while name in taken:
+            name: str = make()
+            taken = {name for at, name in self.given.items() if at[0] == key[0]}
+            while name.casefold() in {one.casefold() for one in taken}:
                 name += "b"
             self.given[key] = name
         return self.given[key]

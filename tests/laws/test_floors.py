@@ -11,7 +11,7 @@ FLOORS = [
     {"capture", "decoding", "events", "rules", "report", "simulate"},
     {"fast"},  # nobody imports it; the engine asks for it by name
     {"plan"},
-    {"judge", "proofreading"},
+    {"judge", "proofreading", "draft"},
     {"live"},
     {"build_record"},
     {"cli", "web"},

@@ -1,0 +1,228 @@
+"""``canscope plan new``: draft a plan from a capture and definitions, and ask where one can ask."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from canscope.model.errors import CanscopeError, PlanError, ReportError, Where
+
+if TYPE_CHECKING:
+    from canscope.draft.inventory import Inventory
+    from canscope.draft.plan import Draft
+    from canscope.plan.lines import KeyPath
+    from canscope.plan.questions import Question
+
+EXAMPLE = """example:
+  canscope plan new first_spin.log --definitions vehicle.dbc drive_unit.dbc --to bench.toml"""
+
+
+def add(tasks: Any) -> None:
+    """Tell the command line what this task takes."""
+    task = tasks.add_parser(
+        "new",
+        help="draft a plan from a capture and definitions",
+        description="Draft a bench plan: buses, units and roles as far as names, units and the "
+        "capture tell them, each with how sure that is; what only a person can know is asked.",
+        epilog=EXAMPLE,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    task.add_argument(
+        "captures", nargs="*", metavar="CAPTURE", help="capture file(s), or a run folder"
+    )
+    add_definitions(task)
+    task.add_argument(
+        "--to",
+        type=Path,
+        default=Path("bench.toml"),
+        metavar="F",
+        help="the file to write, never over another one (default: bench.toml)",
+    )
+    task.add_argument("--yes", action="store_true", help="ask nothing; leave every question open")
+    add_format(task)
+
+
+def add_definitions(parser: argparse.ArgumentParser) -> None:
+    """The options that name definition files."""
+    parser.add_argument(
+        "--definitions",
+        nargs="+",
+        action="extend",
+        default=[],
+        metavar="D",
+        help="signal definitions (DBC, KCD, ARXML); each is taken for the buses that it fits",
+    )
+    parser.add_argument(
+        "--bus",
+        action="append",
+        default=[],
+        metavar="CHANNEL=D",
+        help="definitions of one channel, whatever fits, e.g. can1=drive_unit.dbc; may be repeated",
+    )
+
+
+def add_format(parser: argparse.ArgumentParser) -> None:
+    """The options that say how a capture is read."""
+    parser.add_argument("--format", help="name the capture format instead of detecting it")
+    parser.add_argument(
+        "--channel",
+        action="append",
+        metavar="BUS",
+        help="the bus of captures whose format does not name it: once for all, or once for each",
+    )
+
+
+def by_bus(texts: list[str]) -> dict[str, list[str]]:
+    """Definition files by channel. Raises ``CanscopeError`` for what is not CHANNEL=FILE."""
+    files: dict[str, list[str]] = {}
+    for text in texts:
+        channel, _, name = text.partition("=")
+        if not channel or not name:
+            hint = "write the channel as in the capture and a file: --bus can1=drive_unit.dbc"
+            raise CanscopeError(f"--bus {text}: not CHANNEL=FILE", hint=hint)
+        files.setdefault(channel, []).append(name)
+    return files
+
+
+def run(args: argparse.Namespace) -> int:
+    """Draft, ask, write, and say what is still missing; 0, or 2 while something is."""
+    if args.to.exists():
+        hint = "name another file with --to; a plan is never overwritten"
+        raise ReportError("this file exists already", where=Where(str(args.to)), hint=hint)
+    if not args.definitions and not args.bus:
+        hint = "name them with --definitions, e.g. --definitions vehicle.dbc drive_unit.dbc"
+        raise CanscopeError("without definitions there are no signals to bind", hint=hint)
+    draft = _draft(args)
+    _check_usable(draft.inventory, args)
+    answers: dict[KeyPath, str] = {}
+    if not args.yes and sys.stdin.isatty() and sys.stdout.isatty():
+        answers = _ask(draft)
+    text = draft.text(answers)
+    try:
+        with args.to.open("x", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+    except OSError as error:
+        what = f"cannot be written: {error.strerror or error}"
+        raise ReportError(what, where=Where(str(args.to)), hint="name another file") from error
+    return _tell(draft, args.to)
+
+
+def _draft(args: argparse.Namespace) -> Draft:
+    from canscope.draft.plan import draft_plan
+
+    frames: Any = ()
+    if args.captures:
+        from canscope.capture.read import read_capture
+        from canscope.cli._progress import shown
+        from canscope.cli.check import captures_of
+
+        names = captures_of([str(name) for name in args.captures])
+        frames = shown(read_capture(*names, format=args.format, channel=args.channel))
+    named = by_bus(args.bus)
+    return draft_plan(frames, args.definitions, by_bus=named, folder=args.to.parent)
+
+
+def _check_usable(inventory: Inventory, args: argparse.Namespace) -> None:
+    """Raises ``CanscopeError`` where nothing in the capture is known to any definition."""
+    if args.captures and not inventory.frames:
+        hint = "look at it with: canscope signals CAPTURE"
+        raise CanscopeError("no frame in the capture", where=Where(args.captures[0]), hint=hint)
+    if not any(bus.files for bus in inventory.buses):
+        seen = ", ".join(bus.channel for bus in inventory.buses)
+        hint = (
+            "canscope signals CAPTURE lists what is there; --bus CHANNEL=FILE takes a file "
+            "for a bus whatever fits"
+        )
+        raise CanscopeError(f"no definition fits any bus of the capture ({seen})", hint=hint)
+
+
+def _ask(draft: Draft) -> dict[KeyPath, str]:
+    """Ask every question that the draft has; Enter leaves one open."""
+    from rich.console import Console
+    from rich.prompt import Prompt
+
+    from canscope.plan.questions import question_at
+    from canscope.report.wording import visible
+
+    console = Console(highlight=False)
+    console.print(
+        f"{draft.bound} roles have a signal. What follows only you can know; "
+        "Enter leaves a question open, Ctrl-D all that follow.",
+        markup=False,
+    )
+    answers: dict[KeyPath, str] = {}
+    left: set[KeyPath] = set()
+    while path := next((p for p in draft.questions(answers) if p not in left), None):
+        question = question_at(path)
+        console.print(f"\n{visible(_place(path))}: {question.asks}", style="bold", markup=False)
+        console.print(f"  {question.form}", markup=False)
+        try:
+            said = Prompt.ask("  answer", console=console, default="", show_default=False)
+        except EOFError:
+            break
+        if not said.strip():
+            left.add(path)
+            continue
+        value = _value(question, path, said.strip())
+        if value is None:
+            console.print("  that cannot be read as an answer; once more", style="yellow")
+            continue
+        answers[path] = value
+    return answers
+
+
+def _place(path: KeyPath) -> str:
+    from canscope.plan.mistakes import dotted
+
+    return dotted(path)
+
+
+def _value(question: Question, path: KeyPath, said: str) -> str | None:
+    """What somebody typed, as the plan writes it; None if the plan could not hold it."""
+    import json
+    import tomllib
+
+    if question.path == ("units", "*"):
+        return said if said.replace("-", "").replace("_", "").isalnum() else None
+    if question.choices:
+        near = [one for one in question.choices if one.strip('"') == said.strip('"')]
+        return near[0] if near else None
+    if question.path[:1] == ("not_on_this_vehicle",) or question.path == ("job", "vehicle"):
+        return json.dumps(said.strip('"'), ensure_ascii=False)
+    is_list = path[-1] in ("forward", "reverse", "neutral", "true", "false")
+    text = said if not is_list or said.startswith("[") else f"[{said}]"
+    if path[-1] == "mounting" and not said.startswith("{"):
+        text = f"{{ {said} }}"
+    if not is_list and path[-1] != "mounting" and "," in text:
+        text = text.replace(",", ".")  # a decimal comma
+    try:
+        value = tomllib.loads(f"answer = {text}")["answer"]
+    except tomllib.TOMLDecodeError:
+        return None
+    wanted: Any = list if is_list else dict if path[-1] == "mounting" else (int, float)
+    return text if isinstance(value, wanted) and not isinstance(value, bool) else None
+
+
+def _tell(draft: Draft, path: Path) -> int:
+    """Say what was written and what is missing, line by line."""
+    from canscope.plan.load import read_plan
+    from canscope.report.wording import visible
+
+    print(f"written: {path} ({draft.bound} roles bound)")
+    for bus in draft.inventory.buses:
+        files = ", ".join(Path(file).name for file in bus.files) or "no definition fits"
+        print(visible(f"  {bus.channel}: {files}"))
+    for file in draft.inventory.unused:
+        print(visible(f"  {file}: fits no bus of this capture"))
+    try:
+        read_plan(path)
+    except PlanError as error:
+        for mistake in error.mistakes:
+            print(visible(str(mistake).splitlines()[0]), file=sys.stderr)
+        left = f"{len(error.mistakes)} left to answer or to correct"
+        print(f"\n{left}; then: canscope plan check {path}", file=sys.stderr)
+        return 2
+    print(f"nothing is missing; next: canscope plan check {path}")
+    return 0
