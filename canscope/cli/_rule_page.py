@@ -6,12 +6,14 @@ import ast
 import inspect
 from collections.abc import Iterator, Mapping
 from dataclasses import Field, fields
-from textwrap import indent
+from textwrap import fill, indent
 from typing import Any
 
 from canscope.model.errors import CanscopeError
 from canscope.model.rule import Rule
 from canscope.rules import RULES
+
+WIDTH = 96
 
 
 def page(name: str) -> str:
@@ -20,7 +22,25 @@ def page(name: str) -> str:
     Raises UnknownNameError for a name that is no rule.
     """
     lines = [f"[rules.{name}]", *_parameters(RULES[name])]
-    return f"{inspect.getdoc(RULES[name])}\n\nPlan::\n\n{indent(chr(10).join(lines), '    ')}"
+    plan = indent("\n".join(lines), "    ")
+    return "\n\n".join([f"{inspect.getdoc(RULES[name])}", f"Plan::\n\n{plan}", *_needs(name)])
+
+
+def _needs(name: str) -> Iterator[str]:
+    """The roles that it needs, and the stages that require it."""
+    from canscope.plan.coverage import needs_of  # imports every rule
+
+    needs = needs_of(name)
+    roles = ", ".join(needs.roles) or "none; it judges the frames of a bus"
+    yield f"Roles that it needs\n{_text(roles)}"
+    required = ", ".join(needs.required_in) or "no stage"
+    judged = f"; judged where it can be in: {', '.join(needs.judged_in)}" if needs.judged_in else ""
+    yield f"Required in\n{_text(f'{required}{judged}')}"
+
+
+def _text(words: str) -> str:
+    return fill(words, WIDTH, initial_indent="    ", subsequent_indent="    ",
+                break_on_hyphens=False)  # fmt: skip
 
 
 def _parameters(rule: type[Rule]) -> Iterator[str]:

@@ -182,6 +182,10 @@ def inputs_of(captures: Sequence[str], plan: Path | None) -> Inputs:
                 hint = "check the path; give captures and --plan, or a run folder"
                 what = "no file or folder of that name"
                 raise CanscopeError(what, where=Where(name), hint=hint)
+        if plans := [name for name in captures if name.endswith(".toml")]:
+            others = " ".join(name for name in captures if name not in plans) or "CAPTURE"
+            hint = f"name the plan with --plan: canscope check {others} --plan {plans[0]}"
+            raise CanscopeError("a bench plan among the captures", where=Where(plans[0]), hint=hint)
         hint = "name the bench plan with --plan; 'canscope demo' writes an example"
         raise CanscopeError("a capture alone cannot be judged", hint=hint)
     return Inputs(tuple(captures), plan)

@@ -1,4 +1,4 @@
-"""Print a rule's manual page (judged, margin, unproven), or a role's (meaning, how to bind it)."""
+"""Print the manual page of a rule or a role, or the reference of every key of a plan."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from canscope.rules import RULES
 def add(subparsers: Any) -> None:
     """Tell the command line what this verb takes."""
     parser = subparsers.add_parser("explain", help=__doc__, description=__doc__)
-    text = "a rule or a role; without it: all of them"
+    text = "a rule, a role or the word plan; without it: all rules and roles"
     parser.add_argument("name", nargs="?", metavar="NAME", help=text)
 
 
@@ -27,9 +27,17 @@ def run(args: argparse.Namespace) -> int:
             print(f"{rule:24} {summary(rule)}")
         for role in ROLES:
             print(f"{role.name:24} {role.meaning}")
+        print(f"{'plan':24} Every table and key of a bench plan.")
+        return 0
+    if name == "plan":
+        from canscope.cli._plan_page import plan_page  # imports pydantic
+
+        print(f"plan\n====\n\n{plan_page()}")
         return 0
     if name not in RULES and not any(role.covers(name) for role in ROLES):
-        raise UnknownNameError("rule or role", name, [*RULES, *(role.name for role in ROLES)])
+        raise UnknownNameError(
+            "rule or role", name, ["plan", *RULES, *(role.name for role in ROLES)]
+        )
     text = page(name) if name in RULES else role_page(role_of(name))
     print(f"{name}\n{'=' * len(name)}\n\n{text}")
     return 0

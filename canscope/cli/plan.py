@@ -27,6 +27,7 @@ def add(subparsers: Any) -> None:
     card = tasks.add_parser("card", help="the steps at the vehicle, in order, to print on A4")
     for task in (check, card):
         task.add_argument("plan", type=Path, metavar="PLAN", help="the bench plan (TOML)")
+    check.add_argument("--rules", action="store_true", help="list what every rule needs as well")
     check.add_argument("--marks", type=Path, help="marks of a run, JSON Lines, checked as well")
     card.add_argument("--out", type=Path, help="write one HTML page instead of text")
 
@@ -47,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
                 print(visible(line), file=sys.stderr)
         print(f"\n{error.what}", file=sys.stderr)
         return 2
-    return _card(plan, args.out) if args.task == "card" else _check(plan)
+    return _card(plan, args.out) if args.task == "card" else _check(plan, rules=args.rules)
 
 
 def _card(plan: Plan, out: Path | None) -> int:
@@ -67,7 +68,7 @@ def _card(plan: Plan, out: Path | None) -> int:
     return 0
 
 
-def _check(plan: Plan) -> int:
+def _check(plan: Plan, *, rules: bool) -> int:
     from rich.console import Console
     from rich.text import Text
 
@@ -105,6 +106,8 @@ def _check(plan: Plan) -> int:
         say(f"off: {rule}: {reason}", "cyan")
     for warning in plan.warnings:
         say(f"warning: {warning}", "yellow")
+    if rules:
+        console.print(_rules_table(plan))
     return 0
 
 
@@ -119,6 +122,26 @@ def _no_values(plan: Plan) -> Iterator[str]:
         listed += (f"{code} {labels.get(code, '')}".strip() for code in absent.codes)
         if listed:
             yield f"no value: {binding.role}: {', '.join(listed)}"
+
+
+def _rules_table(plan: Plan) -> Any:
+    """Every rule: the roles it needs, the stages that require it, and how it stands here."""
+    from rich.table import Table
+
+    from canscope.plan.coverage import needs_of, prospects
+
+    found = list(prospects(plan))
+    table = Table(show_edge=False, pad_edge=False)
+    for name in ("rule", "needs", "required in", "with this plan"):
+        table.add_column(name, overflow="fold")
+    for rule in plan.rules:
+        needs, own = needs_of(rule), [one for one in found if one.rule == rule]
+        here = "can be proven" if own else "not applicable"
+        if obstacles := dict.fromkeys(one.obstacle for one in own if one.obstacle):
+            here = "; ".join(obstacles)
+        roles = ", ".join(needs.roles) or "frames of a bus"
+        table.add_row(rule, roles, ", ".join(needs.required_in) or "no stage", here)
+    return table
 
 
 def _by_hand(plan: Plan, found: list[Prospect]) -> Iterator[str]:

@@ -281,8 +281,8 @@ class _Draft:
         absent = list(missing_roles(self.matches))
         if not absent:
             return
-        yield "\n# No signal looks like one of these. If the vehicle has one after all, bind it above"
-        yield "# and take it out here. What stays is for a person:"
+        yield "\n# No signal looks like one of these. If the vehicle has one, bind it and take it"
+        yield "# out here. What stays is for a person:"
         for role in absent:
             yield f"#   {role}: {role_of(role).hand_check}"
         yield "[not_on_this_vehicle]"

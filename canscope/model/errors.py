@@ -63,15 +63,28 @@ class UnknownNameError(CanscopeError):
         super().__init__(f"no {kind} named {wrong!r}", where=where, hint=nearest(wrong, known))
 
 
+def _likeness(one: str, wrong: str) -> float:
+    from difflib import SequenceMatcher
+
+    return SequenceMatcher(None, one, wrong.casefold()).ratio()
+
+
 def nearest(wrong: str, known: Iterable[str]) -> str:
-    """Advice on a wrong name: the nearest right one, else the known ones (at most twelve)."""
+    """Advice on a wrong name: the nearest right one, or several that are as near; else the known.
+
+    Of the known ones at most twelve are listed.
+    """
     from difflib import get_close_matches  # only who made a mistake waits for it
 
     names = sorted(known)
-    folded = {name.casefold(): name for name in names}
-    near = get_close_matches(wrong.casefold(), list(folded), n=1)
+    folded: dict[str, list[str]] = {}
+    for name in names:
+        folded.setdefault(name.casefold(), []).append(name)
+    near = get_close_matches(wrong.casefold(), list(folded), n=3)
     if near:
-        return f"did you mean {folded[near[0]]!r}?"
+        best = _likeness(near[0], wrong)
+        alike = [name for one in near if _likeness(one, wrong) == best for name in folded[one]]
+        return f"did you mean {' or '.join(map(repr, alike))}?"
     if not names:
         return "there is none to choose from"
     more = f" and {len(names) - 12} more" if len(names) > 12 else ""

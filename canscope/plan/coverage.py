@@ -84,6 +84,25 @@ def full_bench(stage: str) -> Bench:
     )
 
 
+@dataclass(frozen=True)
+class RuleNeeds:
+    """What one rule needs of any plan; roles of units with ``*`` in place of the unit."""
+
+    roles: tuple[str, ...]
+    required_in: tuple[str, ...]
+    judged_in: tuple[str, ...]  # stages in which it applies and is not required
+
+
+def needs_of(name: str) -> RuleNeeds:
+    """The roles that a rule needs for any of its subjects, and the stages it belongs to."""
+    rule = RULES[name]()
+    benches = [bench for bench in map(full_bench, STAGES) if rule.applies(bench)]
+    found = {need for bench in benches for one in rule.subjects(bench) for need in one.needs}
+    roles = tuple(role.name for role in ROLES if any(role.covers(need) for need in found))
+    required = tuple(bench.stage for bench in benches if rule.required(bench))
+    return RuleNeeds(roles, required, tuple(b.stage for b in benches if b.stage not in required))
+
+
 def needed_by(role: Role) -> dict[str, tuple[str, ...]]:
     """Rule -> stages that require it, for each rule that needs the role for one of its subjects.
 

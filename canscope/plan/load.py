@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from canscope.model.bench import MARK_S, Bench, Binding, DriveUnit, Mounting, Reading
 from canscope.model.definition import Definitions
+from canscope.model.roles import ROLES
 from canscope.plan.binding import bind
 from canscope.plan.cache import ValidationCache
 from canscope.plan.definitions import definitions_of, with_policies
@@ -18,7 +19,7 @@ from canscope.plan.mistakes import Mistakes, Notes, quoted
 from canscope.plan.mounting import SMALLEST_Y, axle_y, description, effect_of
 from canscope.plan.not_on_vehicle import not_on_vehicle
 from canscope.plan.plan import Plan, PlanMark
-from canscope.plan.questions import open_questions, question_at, without
+from canscope.plan.questions import ELSE, open_questions, question_at, without
 from canscope.plan.readings import Known, plan_readings
 from canscope.plan.requested_roles import RequestedRole, requested_roles
 from canscope.plan.rulebook import rule_book
@@ -139,10 +140,11 @@ class _Loader:
 
     def _mistake(self, path: KeyPath, what: str, hint: str) -> None:
         """Note a mistake of the schema; what lacks because of an open question is told by that."""
-        if not any(
-            path[: len(one)] == one for one in self.open if len(one) != 2 or one[0] != "units"
-        ):
-            self.notes.mistake(path, what, hint)
+        if any(path[: len(one)] == one and one[:-1] != ("units",) for one in self.open):
+            return
+        if not hint and what.startswith("missing"):
+            hint = _form(path)
+        self.notes.mistake(path, what, hint)
 
     def _lacks_buses(self, table: PlanTable) -> bool:
         broken = "buses" in self.notes.touched or not self.source.whole
@@ -194,6 +196,17 @@ class _Loader:
             else:
                 readings.append(entry)
         return marks, readings
+
+
+def _form(path: KeyPath) -> str:
+    """How what is missing would be written: as the role's example, or as the question says."""
+    words = [str(part) for part in path]
+    for role in ROLES:
+        size = len(role.words)
+        if len(words) > size and role.covers(".".join(words[:size])):
+            return f"the form is: {role.example}"
+    question = question_at(path)
+    return f"write {question.form}" if question is not ELSE else ""
 
 
 def _inverted(unit: DriveUnit, requested: Sequence[RequestedRole]) -> Mapping[str, bool]:

@@ -33,6 +33,11 @@ def _format(value: Any) -> Any:
     return value
 
 
+def says(default: Any, meaning: str, example: str) -> Any:
+    """A key with what it means and how it may be written; ``canscope explain plan`` shows both."""
+    return Field(default, description=meaning, examples=[example])
+
+
 Positive = Annotated[float, Field(gt=0, le=1e12)]
 FreeText = Annotated[Words, BeforeValidator(_free_text)]
 Fill = Literal["empty", "filled"]
@@ -42,36 +47,46 @@ Angle = Annotated[float, Field(ge=-360, le=360)]
 class Job(Table):
     """What is tested, by whom, and in which state it is."""
 
-    vehicle: Words
-    stage: Literal[STAGES]  # type: ignore[valid-type]
-    coolant: Fill | None = None
-    oil: Fill | None = None
-    ambient_degC: Annotated[float, Field(ge=-90, le=90)] | None = None
-    cold: bool = False
-    tester: FreeText | None = None
-    witness: FreeText | None = None
-    job_number: FreeText | None = None
-    notes: FreeText | None = None
-    customer: FreeText | None = None
-    place: FreeText | None = None
-    laboratory: FreeText | None = None
+    vehicle: Words = says(..., "what the vehicle is called", '"Bramble, forestry 4x4"')
+    stage: Literal[STAGES] = says(..., "the stage that is tested", '"dry-spin"')  # type: ignore[valid-type]
+    coolant: Fill | None = says(None, "coolant; filled in wet stages, else empty", '"empty"')
+    oil: Fill | None = says(None, "oil; filled in wet stages, else empty", '"empty"')
+    ambient_degC: Annotated[float, Field(ge=-90, le=90)] | None = says(
+        None, "temperature around the vehicle", "17.0"
+    )
+    cold: bool = says(False, "first run of the day: cold-soak may fail", "true")
+    tester: FreeText | None = says(None, "who tests", '"workshop bay 2"')
+    witness: FreeText | None = says(None, "who watches the wheels", '"second person"')
+    job_number: FreeText | None = says(None, "for the report", '"2024-117"')
+    notes: FreeText | None = says(None, "for the report", '"first spin after welding"')
+    customer: FreeText | None = says(None, "for the report", '"forestry office"')
+    place: FreeText | None = says(None, "where it was tested, for the report", '"hall 1"')
+    laboratory: FreeText | None = says(None, "whose report it is", '"the workshop"')
 
 
 class Bus(Table):
     """One channel of the capture."""
 
-    definitions: Annotated[list[Words], BeforeValidator(_file_list)] = Field(default_factory=list)
-    bitrate: Annotated[int, Field(ge=5_000, le=8_000_000)] | None = None
-    not_available: Policy | None = None
+    definitions: Annotated[list[Words], BeforeValidator(_file_list)] = says(
+        [], "definition files, beside the plan", '["bramble_vehicle.dbc"]'
+    )
+    bitrate: Annotated[int, Field(ge=5_000, le=8_000_000)] | None = says(
+        None, "in bit/s; without it the bus load is not judged", "500_000"
+    )
+    not_available: Policy | None = says(
+        None, 'raw codes that mean "no value": "j1939", "maximum", "none" or a list', '"none"'
+    )
 
 
 @with_roles("pack")
 class Pack(Table):
     """The battery."""
 
-    nominal_voltage_V: Positive | None = None
-    maximum_voltage_V: Positive | None = None
-    ac_protected: bool = False
+    nominal_voltage_V: Positive | None = says(None, "its nominal voltage", "358")
+    maximum_voltage_V: Positive | None = says(None, "its voltage when fully charged", "409")
+    ac_protected: bool = says(
+        False, "a.c. side doubly insulated or mechanically robust (UN R100 5.1.3.2)", "true"
+    )
 
 
 @with_roles("contactors")
@@ -81,10 +96,14 @@ class Contactors(Table):
     ``both`` is one signal for both main contactors, in place of negative and positive.
     """
 
-    both: BothPoles | None = None
-    precharge_resistor_ohm: Positive | None = None
-    link_capacitance_F: Positive | None = None
-    bleed: Annotated[str, BeforeValidator(_bleed)] | None = None
+    both: BothPoles | None = says(
+        None, "one signal for both main contactors", '"can0:ContactorBox.MainsClosed"'
+    )
+    precharge_resistor_ohm: Positive | None = says(None, "the resistor that is fitted", "40")
+    link_capacitance_F: Positive | None = says(None, "of all links together", "1.0e-3")
+    bleed: Annotated[str, BeforeValidator(_bleed)] | None = says(
+        None, 'what discharges the link: "active", "passive", true (= active) or false', '"active"'
+    )
 
 
 @with_roles("supply")
@@ -96,26 +115,32 @@ class Supply(Table):
 class Driver(Table):
     """What the driver does."""
 
-    creep: bool = False
+    creep: bool = says(False, "the vehicle may creep with the pedal released", "false")
 
 
 class MountingTable(Table):
     """Degrees from the way the unit sat in its donor vehicle."""
 
-    roll: Angle = 0.0
-    pitch: Angle = 0.0
-    yaw: Angle = 0.0
+    roll: Angle = says(0.0, "about the vehicle's x axis (forward), in degrees", "0")
+    pitch: Angle = says(0.0, "about the y axis (left), the axle line, in degrees", "0")
+    yaw: Angle = says(0.0, "about the z axis (up), in degrees; 180 is end for end", "180")
 
 
 @with_roles("units.*")
 class UnitTable(Table):
     """One drive unit."""
 
-    serial: Words | None = None
-    gear_ratio: Annotated[float, Field(gt=0, le=1000)] | None = None
-    inertia_kgm2: Annotated[float, Field(ge=0.001, le=10)] | None = None
-    mounting: MountingTable = MountingTable()
-    phases_swapped: bool = False
+    serial: Words | None = says(None, "the unit's serial number, for the build record", '"HX-0471"')
+    gear_ratio: Annotated[float, Field(gt=0, le=1000)] | None = says(
+        None, "turns of the motor for one of a wheel", "9.1"
+    )
+    inertia_kgm2: Annotated[float, Field(ge=0.001, le=10)] | None = says(
+        None, "of rotor, gears and hanging wheels, at the motor", "0.09"
+    )
+    mounting: MountingTable = says(
+        MountingTable(), "how the unit is turned from its donor vehicle", "{ yaw = 180 }"
+    )
+    phases_swapped: bool = says(False, "two phases and the position sensor were exchanged", "true")
 
 
 @with_roles("cooling")
@@ -126,63 +151,79 @@ class Cooling(Table):
 class Limits(Table):
     """Shorthand for parameters of rules; the rules check the values."""
 
-    dry_burst_s: Any = None
-    dry_total_s: Any = None
-    dry_pause_s: Any = None
-    dry_current_A: Any = None
-    current_A: Any = None
-    speed_rpm: Any = None
-    temperature_ceiling_degC: Any = None
+    dry_burst_s: Any = says(None, "longest dry burst (dry-exposure)", "5")
+    dry_total_s: Any = says(None, "all dry turning together (dry-exposure)", "60")
+    dry_pause_s: Any = says(None, "shortest pause between dry bursts (dry-exposure)", "8")
+    dry_current_A: Any = says(None, "of the pack while anything is dry (current-ceiling)", "30")
+    current_A: Any = says(None, "of the pack (current-ceiling)", "200")
+    speed_rpm: Any = says(None, "of each motor (speed-ceiling)", "1500")
+    temperature_ceiling_degC: Any = says(
+        None, "by temperature word (temperature-ceiling)", "{ inverter = 75, winding = 110 }"
+    )
 
 
 class WaiverTable(Table):
     """Something unproven that somebody accepts."""
 
-    rule: Words
-    subject: Words | None = None
-    reason: Words
-    by: Words
+    rule: Words = says(..., "the rule", '"insulation-resistance"')
+    subject: Words | None = says(None, "one of its subjects; without it all", '"pack"')
+    reason: Words = says(..., "why it is accepted", '"measured by hand, 2.4 Mohm"')
+    by: Words = says(..., "who accepts it", '"A. Tester"')
+
+
+Moment = Annotated[float, Field(ge=0, le=1e9)]
+SINCE = "in s since the first frame"
 
 
 class MarkTable(Table):
     """Something a person saw or did."""
 
-    at_s: Annotated[float, Field(ge=0, le=1e9)] | None = None
-    time_ns: Annotated[int, Field(ge=0, lt=2**63)] | None = None
-    axle: str | None = None
-    seen: Literal["forward", "reverse", "still"] | None = None
-    asked: Literal["forward", "reverse", "neutral"] | None = None
-    within_s: Annotated[float, Field(ge=0, le=10)] | None = None
-    text: str = ""
+    at_s: Moment | None = says(None, f"when, {SINCE}", "21.5")
+    time_ns: Annotated[int, Field(ge=0, lt=2**63)] | None = says(
+        None, "when, in ns since 1970 UTC, instead of at_s", "1715677221500000000"
+    )
+    axle: str | None = says(None, "the unit whose wheel was watched", '"front"')
+    seen: Literal["forward", "reverse", "still"] | None = says(
+        None, "which way the wheel turned", '"forward"'
+    )
+    asked: Literal["forward", "reverse", "neutral"] | None = says(
+        None, "which way was asked for", '"forward"'
+    )
+    within_s: Annotated[float, Field(ge=0, le=10)] | None = says(
+        None, "uncertainty of the time; 1 s without it", "0.5"
+    )
+    text: str = says("", "free text", '"left wheel watched"')
 
 
 class ReadingTable(Table):
     """What a person read from an instrument of their own, or counted over a time."""
 
-    at_s: Annotated[float, Field(ge=0, le=1e9)] | None = None
-    time_ns: Annotated[int, Field(ge=0, lt=2**63)] | None = None
-    from_s: Annotated[float, Field(ge=0, le=1e9)] | None = None
-    to_s: Annotated[float, Field(ge=0, le=1e9)] | None = None
-    role: Words
-    value: Annotated[float, Field(ge=-1e12, le=1e12)]
-    unit: Words
-    uncertainty: Positive
-    instrument: FreeText
-    by: FreeText
+    at_s: Moment | None = says(None, f"when, {SINCE}", "95.0")
+    time_ns: Annotated[int, Field(ge=0, lt=2**63)] | None = says(
+        None, "when, in ns since 1970 UTC, instead of at_s", "1715677295000000000"
+    )
+    from_s: Moment | None = says(None, f"begin of counting, {SINCE}", "20.0")
+    to_s: Moment | None = says(None, f"end of counting, {SINCE}", "30.0")
+    role: Words = says(..., "what was read", '"pack.voltage"')
+    value: Annotated[float, Field(ge=-1e12, le=1e12)] = says(..., "the reading", "357.9")
+    unit: Words = says(..., "its unit", '"V"')
+    uncertainty: Positive = says(..., "of the instrument, in the same unit", "0.5")
+    instrument: FreeText = says(..., "which instrument", '"voltmeter 3"')
+    by: FreeText = says(..., "who read it", '"A. Tester"')
 
 
 class NotOnThisVehicle(Table):
     """Roles that no bus of this vehicle carries, under one signature."""
 
-    roles: Annotated[list[Words], Field(min_length=1)]
-    reason: Words
-    by: Words
+    roles: Annotated[list[Words], Field(min_length=1)] = says(..., "the roles", '["cooling.flow"]')
+    reason: Words = says(..., "why, and what was checked by hand instead", '"watched by eye"')
+    by: Words = says(..., "who signs for it", '"A. Tester"')
 
 
 class PlanTable(Table):
     """The whole plan, includes merged in."""
 
-    format: Annotated[int, BeforeValidator(_format)]
+    format: Annotated[int, BeforeValidator(_format)] = says(..., "of the plan: 1", "1")
     job: Job
     buses: dict[str, Bus] = Field(default_factory=dict)
     pack: Pack = Pack()

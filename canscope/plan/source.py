@@ -11,11 +11,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from canscope.model.errors import CanscopeError, Where
+from canscope.capture.input.detect import detect
+from canscope.model.errors import CanscopeError, CaptureError, Where
 from canscope.model.report import Input
 from canscope.plan.lines import KeyPath, key_lines, line_of
 from canscope.plan.mistakes import Mistakes, quoted
 
+DETECT_BYTES = 1 << 16
+DECIMAL_COMMA = re.compile(r"=\s*([-+]?\d+),(\d+)")
 DEEPEST = 20  # levels of tables and lists; a plan needs six
 
 
@@ -144,21 +147,42 @@ def _load(
 def _parse(path: Path, content: bytes, mistakes: Mistakes) -> Layer | None:
     text = read_text(path, content)
     if isinstance(text, CanscopeError):
-        mistakes.found.append(text)
+        if not _note_capture(path, content, mistakes):
+            mistakes.found.append(text)
         return None
     try:
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
+        if _note_capture(path, content, mistakes):
+            return None
         what, _, place = str(error).partition(" (at ")
         found = re.match(r"line (\d+)", place)
         line = int(found[1]) if found else text.rstrip("\n").count("\n") + 1
-        hint = "text stands in quotes, every key once, every bracket closed"
-        mistakes.add(Where(str(path), line), f"not valid TOML: {what}", hint)
+        mistakes.add(Where(str(path), line), f"not valid TOML: {what}", _advice(text, line))
         return None
     if _too_deep(data):
         mistakes.add(Where(str(path)), f"tables within tables, more than {DEEPEST} deep")
         return None
     return Layer(path, text, data, key_lines(text))
+
+
+def _note_capture(path: Path, content: bytes, mistakes: Mistakes) -> bool:
+    """Whether these are the bytes of a capture, given where the plan belongs; then it is told."""
+    try:
+        kind = detect(content[:DETECT_BYTES], str(path))
+    except CaptureError:
+        return False
+    hint = "the capture comes first, then the plan: canscope check CAPTURE --plan PLAN"
+    mistakes.add(Where(str(path)), f"this is a capture ({kind}), not a bench plan", hint)
+    return True
+
+
+def _advice(text: str, line: int) -> str:
+    """What to do about a line that is no TOML."""
+    comma = DECIMAL_COMMA.search(text.split("\n")[line - 1]) if text else None
+    if comma:
+        return f"a number has a decimal point: {comma[1]}.{comma[2]}"
+    return "text stands in quotes, every key once, every bracket closed"
 
 
 def _too_deep(data: Any) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping
 from typing import Annotated, Any, TypeVar, get_args, get_origin
 
@@ -15,6 +16,7 @@ from canscope.plan.mistakes import quoted
 Model = TypeVar("Model", bound=BaseModel)
 Note = Callable[[KeyPath, str, str], None]  # key path, what is wrong, hint
 
+NUMBER = re.compile(r"[-+]?\d+(?:\.\d+)?")
 EXPECTED = {
     "string_type": "text in quotes",
     "float_type": "a number",
@@ -122,7 +124,16 @@ def _explained(error: ErrorDetails, model: type[BaseModel] | None) -> tuple[str,
         return f"expected {words} {context[bound]:g}, got {quoted(given)}", ""
     if kind in ("too_short", "too_long"):
         return f"wrong number of entries: {context['actual_length']}", ""
-    return f"expected {EXPECTED.get(kind, error['msg'])}, got {quoted(given)}", ""
+    expected = EXPECTED.get(kind, error["msg"])
+    return f"expected {expected}, got {quoted(given)}", _number_hint(kind, given)
+
+
+def _number_hint(kind: str, given: Any) -> str:
+    """How to write a number that stands in quotes, with a comma perhaps."""
+    if kind not in ("float_type", "int_type") or not isinstance(given, str):
+        return ""
+    plain = given.strip().replace(",", ".")
+    return f"write it without quotes: {plain}" if NUMBER.fullmatch(plain) else ""
 
 
 def _choices(context: Mapping[str, Any]) -> list[str]:

@@ -38,6 +38,9 @@ ASC = re.compile(
     rb"|[ \t]*\d+\.\d+[ \t]+\w+[ \t]+[0-9A-Fa-f]+x?[ \t]+[RT]x[ \t])"
 )
 SEPARATORS = (b",", b";", b"\t")
+# Files that belong beside a capture, given in its place.
+PLAN = re.compile(rb"(?m)^[ \t]*(?:\[(?:job|buses|pack|limits)\]|format[ \t]*=[ \t]*1\s)")
+DEFINITION = re.compile(rb'(?m)^(?:VERSION "|NS_ ?:|BO_ \d+ )|<NetworkDefinition|<AUTOSAR')
 
 
 def detect(head: bytes, file: str) -> str:
@@ -87,6 +90,10 @@ def _looks(head: bytes, file: str) -> tuple[str, str]:
             return words, _conversion(file, suffix)
     if b"\0" in head or sum(byte < 32 and byte not in b"\t\r\n" for byte in head) > len(head) / 10:
         return "a binary file", AS_TEXT
+    if PLAN.search(head):
+        return "a bench plan", "the capture comes first: canscope check CAPTURE --plan PLAN"
+    if DEFINITION.search(head):
+        return "a signal definition", "give the capture first, and this file with --definitions"
     lines = [line for line in head.splitlines()[:10] if line.strip()]
     if ASC.search(head):
         return "a vendor's text log", _conversion(file, ".asc")
