@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -154,7 +155,7 @@ def _ask(draft: Draft) -> dict[KeyPath, str]:
     )
     answers: dict[KeyPath, str] = {}
     left: set[KeyPath] = set()
-    while path := next((p for p in draft.questions(answers) if p not in left), None):
+    while path := _next(draft.questions(answers), left):
         question = question_at(path)
         console.print(f"\n{visible(_place(path))}: {question.asks}", style="bold", markup=False)
         console.print(f"  {question.form}", markup=False)
@@ -166,11 +167,28 @@ def _ask(draft: Draft) -> dict[KeyPath, str]:
             left.add(path)
             continue
         value = _value(question, path, said.strip())
-        if value is None:
+        if value is None or _is_taken(path, value, draft.questions(answers)):
             console.print("  that cannot be read as an answer; once more", style="yellow")
             continue
         answers[path] = value
     return answers
+
+
+def _next(questions: Sequence[KeyPath], left: set[KeyPath]) -> KeyPath | None:
+    """The question to ask now; what the units are called comes before all else about them."""
+    rest = [path for path in questions if path not in left]
+    names = [path for path in rest if path[0] == "units" and len(path) == 2]
+    if names and rest[0][0] == "units":
+        return names[0]
+    return rest[0] if rest else None
+
+
+def _is_taken(path: KeyPath, value: str, questions: Sequence[KeyPath]) -> bool:
+    """Whether another unit is called so already."""
+    if path[0] != "units" or len(path) != 2:
+        return False
+    others = {str(one[1]) for one in questions if one[0] == "units"} - {str(path[1])}
+    return value in others
 
 
 def _place(path: KeyPath) -> str:
@@ -185,7 +203,9 @@ def _value(question: Question, path: KeyPath, said: str) -> str | None:
     import tomllib
 
     if question.path == ("units", "*"):
-        return said if said.replace("-", "").replace("_", "").isalnum() else None
+        word = said.strip('[]"')
+        plain = word.isascii() and word.replace("-", "").replace("_", "").isalnum()
+        return word if plain else None
     if question.choices:
         near = [one for one in question.choices if one.strip('"') == said.strip('"')]
         return near[0] if near else None

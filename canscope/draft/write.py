@@ -222,9 +222,9 @@ class _Draft:
             yield from _left_open(asked, f"{pole}.command")
 
     def _unit(self, unit: Unit) -> Iterator[str]:
-        name = (
-            unit.axle or self.answers.get(("units", f"{MARK}{unit.name}")) or f"{MARK}{unit.name}"
-        )
+        asked = ("units", f"{MARK}{unit.name}")
+        told = unit.axle if [u.axle for u in self.matches.units].count(unit.axle) == 1 else None
+        name = told or self.answers.get(asked) or asked[1]
         path = ("units", name)
         twins = [u for u in self.matches.units if u is not unit and u.files == unit.files]
         yield ""
@@ -235,8 +235,8 @@ class _Draft:
             yield _comment(
                 f"# Which axle is the unit on {unit.channel}? Write front or rear{alike}."
             )
-        elif unit.axle:
-            yield f"# {unit.axle}, because its signals are called so"
+        elif told:
+            yield f"# {told}, because its signals are called so"
         yield f"[units.{key(name)}]"
         for word in UNIT_ROLES:
             yield from self._bound(f"units.{unit.name}.{word}", word)

@@ -78,7 +78,7 @@ QUESTIONS = (
     ),
     Question(
         ("units", "*"),
-        "which axle does this unit drive?",
+        "which axle does this unit drive? Turn a wheel by hand and see which speed moves",
         "front, rear or another word in its place, as in [units.front]",
     ),
     Question(
