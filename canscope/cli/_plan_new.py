@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -158,7 +159,10 @@ def _ask(draft: Draft) -> dict[KeyPath, str]:
     while path := _next(draft.questions(answers), left):
         question = question_at(path)
         console.print(f"\n{visible(_place(path))}: {question.asks}", style="bold", markup=False)
-        console.print(f"  {question.form}", markup=False)
+        form = question.form
+        if path[0] == "buses":
+            form = f"one of {', '.join(map(visible, draft.files_of(str(path[1]))))}"
+        console.print(f"  {form}", markup=False)
         try:
             said = Prompt.ask("  answer", console=console, default="", show_default=False)
         except EOFError:
@@ -166,7 +170,7 @@ def _ask(draft: Draft) -> dict[KeyPath, str]:
         if not said.strip():
             left.add(path)
             continue
-        value = _value(question, path, said.strip())
+        value = _value(question, path, said.strip(), draft)
         if value is None or _is_taken(path, value, draft.questions(answers)):
             console.print("  that cannot be read as an answer; once more", style="yellow")
             continue
@@ -197,7 +201,7 @@ def _place(path: KeyPath) -> str:
     return dotted(path)
 
 
-def _value(question: Question, path: KeyPath, said: str) -> str | None:
+def _value(question: Question, path: KeyPath, said: str, draft: Draft) -> str | None:
     """What somebody typed, as the plan writes it; None if the plan could not hold it."""
     import json
     import tomllib
@@ -206,6 +210,10 @@ def _value(question: Question, path: KeyPath, said: str) -> str | None:
         word = said.strip('[]"')
         plain = word.isascii() and word.replace("-", "").replace("_", "").isalnum()
         return word if plain else None
+    if path[0] == "buses":
+        known = {Path(file).name: file for file in draft.files_of(str(path[1]))}
+        file = known.get(Path(said.strip('[]"')).name)
+        return None if file is None else json.dumps([os.path.relpath(file, draft.folder)])
     if question.choices:
         near = [one for one in question.choices if one.strip('"') == said.strip('"')]
         return near[0] if near else None

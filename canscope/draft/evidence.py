@@ -14,7 +14,7 @@ from canscope.plan.mistakes import Unusable
 from canscope.plan.units import SPELLINGS, conversion, missing
 
 S = 10**9
-LIVE_V = 60.0  # high voltage begins here (UN R100)
+FAR = 1e30  # a float as far out as this is no reading of anything
 HIGH_V = (100.0, 1200.0)
 LOW_V = (5.0, 36.0)
 NEAR_S = 4.0  # a pole is opened within that time of the link falling
@@ -58,7 +58,8 @@ class Candidate:
     @cached_property
     def course(self) -> Floats:
         """Its value at evenly spaced instants of the run, as last known."""
-        return self.facts.course.held(self.end_ns)
+        held = self.facts.course.held(self.end_ns)
+        return np.where(np.abs(held) < FAR, held, np.nan)
 
     @cached_property
     def is_number(self) -> bool:
@@ -298,17 +299,25 @@ class Picture:
                     code = int(np.nanmedian(codes[rows]))
                     yield f"{code} while {speed.key} was {sign}"
 
-    def alike(self, one: Candidate, others: Sequence[Candidate], lag: int = 0) -> float:
+    def alike(self, one: Candidate, others: Sequence[Candidate]) -> float:
         """The greatest correlation of its size with the size of one of these."""
-        mine = np.abs(np.nan_to_num(one.course - np.nanmedian(one.course)))
-        best = 0.0
-        for other in others:
-            if other is one:
-                continue
-            theirs = np.abs(np.nan_to_num(other.course))
-            if mine.std() > 0 and theirs.std() > 0:
-                best = max(best, float(np.corrcoef(mine, theirs)[0, 1]))
-        return best
+        mine = np.abs(_scaled(one.course - np.nanmedian(one.course)))
+        sizes = [np.abs(other.course) for other in others if other is not one]
+        return max((likeness(mine, size) for size in sizes), default=0.0)
+
+
+def likeness(one: Floats, other: Floats) -> float:
+    """The correlation of two courses from -1 to 1; 0 where one of them is constant."""
+    mine, theirs = _scaled(one), _scaled(other)
+    if mine.std() < 1e-12 or theirs.std() < 1e-12:
+        return 0.0
+    return float(np.corrcoef(mine, theirs)[0, 1])
+
+
+def _scaled(course: Floats) -> Floats:
+    """Values up to 1, so that no square overflows; what is not known or infinite is 0."""
+    finite = np.nan_to_num(course, posinf=0.0, neginf=0.0)
+    return finite / max(float(np.abs(finite).max(initial=0.0)), 1e-300)
 
 
 def _most(course: Floats) -> float:

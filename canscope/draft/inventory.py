@@ -7,7 +7,7 @@ any of its identifiers is seen, and the files that fit a bus best are chosen at 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -139,7 +139,7 @@ class Fit:
     @property
     def is_meant(self) -> bool:
         """Whether it is more than an identifier met by chance."""
-        enough = self.known_ids >= 2 or self.known_ids == self.defined
+        enough = self.known_ids >= 2 or self.known_ids in (self.defined, self.seen_ids)
         return bool(self.known_ids and enough and self.plausible >= 0.9)
 
 
@@ -261,7 +261,7 @@ def take_inventory(
         own = sorted(key for key in tables if key[0] == bus.channel)
         bus.messages = [tables[key] for key in own]
         _choose(bus, readings, by_bus)
-    taken = {file for bus in buses for file in bus.files}
+    taken = {file for bus in buses for file in (*bus.files, *bus.rivals)}
     unused = tuple(name for name in names if name not in taken)
     warnings = tuple(w for reading in readings for w in reading.definitions.warnings)
     return Inventory(buses, frames, end_ns, tally, unused, errors, warnings)
@@ -356,9 +356,7 @@ def _choose(
         for fit in bus.fits:
             if fit.is_meant and _adds(by_name[fit.file], chosen, bus):
                 chosen.append(by_name[fit.file])
-        first = fits[chosen[0].name] if chosen else None
-        same = [fit for fit in bus.fits if first and fit.file != first.file]
-        bus.rivals = tuple(f.file for f in same if first and f.score == first.score and f.is_meant)
+        bus.rivals = tuple(_rivals(chosen, fits, by_name, bus))
     bus.files = tuple(reading.name for reading in chosen)
     placed: set[str] = set()
     for message in bus.messages:
@@ -373,6 +371,25 @@ def _choose(
         for spec in messages_of(reading.definitions, bus.channel)
         if spec.name not in placed
     )
+
+
+def _rivals(
+    chosen: Sequence[_Reading], fits: Mapping[str, Fit], readings: Mapping[str, _Reading], bus: Bus
+) -> Iterator[str]:
+    """Files that fit exactly as well as the first one chosen, and say something else."""
+    if not chosen:
+        return
+    first, best = chosen[0], fits[chosen[0].name]
+    said = [_content(first.spec_of(message)) for message in bus.messages]
+    for fit in bus.fits:
+        if fit.file == best.file or fit.score < best.score or not fit.is_meant:
+            continue
+        if [_content(readings[fit.file].spec_of(message)) for message in bus.messages] != said:
+            yield fit.file
+
+
+def _content(spec: MessageSpec | None) -> MessageSpec | None:
+    return None if spec is None else replace(spec, file="")
 
 
 def _adds(new: _Reading, chosen: Sequence[_Reading], bus: Bus) -> bool:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from canscope.draft.evidence import Candidate, Picture, turns
+from canscope.draft.evidence import Candidate, Picture, likeness, turns
 from canscope.draft.inventory import Inventory, MessageFacts
 from canscope.draft.words import meanings
 from canscope.model.bench import POLES
@@ -20,10 +20,13 @@ from canscope.rules.shared.checksums import PROFILES, WIDTH_BITS, bytes_of
 
 SURE = 0.6  # below it a role is left open
 CLEAR = 0.12  # and so is one whose signal is no better than the next by that much
+TWINS = 0.25  # the same for two signals of the same course
 NAME, UNIT, BEHAVIOUR, ALONE = 0.55, 0.2, 0.35, 0.35  # what each kind of evidence counts
+LIKELY = 0.35  # a unit is there where its speed or torque has a candidate as good as that
 NAMED_ALONE = 0.2  # the only one with such a name, and nothing in its course against it
 NAMELESS = 0.15  # taken off where neither name nor unit says anything
 FROM_MESSAGE = 0.4  # what a word in the message's name counts beside one in the signal's
+OF_A_MESSAGE = ("target", "command", "limit")  # a message of targets has nothing but targets
 AXLES = ("front", "rear", "left", "right")
 
 # Role -> meaning of a word -> how much it speaks for the role (or against it).
@@ -47,7 +50,7 @@ SAYS: Mapping[str, Mapping[str, float]] = {
     "driver.brake": {"brake": 0.95, "pedal": 0.1, "pressure": -1, "emergency": -0.5, "fault": -0.7,
                      "temperature": -1, "wheel": -0.5, "target": -0.3, "torque": -0.6},
     "driver.emergency_stop": {"emergency": 1.0, "fault": -0.4, "brake": -0.5},
-    "driver.pedal": {"accelerator": 0.8, "pedal": 0.4, "position": 0.2, "brake": -1,
+    "driver.pedal": {"accelerator": 0.8, "pedal": 0.65, "position": 0.2, "brake": -1,
                      "second": -0.5, "limit": -0.6, "fault": -0.7, "steering": -0.8,
                      "power": -0.5},
     "driver.pedal_2": {"accelerator": 0.5, "pedal": 0.2, "position": 0.15, "brake": -1,
@@ -136,9 +139,11 @@ def match(inventory: Inventory) -> Matches:
     units = _units(candidates, inventory)
     scored = _Scores(candidates, picture, units)
     choices = _assigned(scored.all())
-    # A unit without any movement of its own is none.
+    # A unit that nothing likely moves is none; which of several signals it is may stay open.
     kept = [
-        u for u in units if any(choices[f"units.{u.name}.{w}"].taken for w in ("speed", "torque"))
+        unit
+        for unit in units
+        if any(_is_likely(choices[f"units.{unit.name}.{word}"]) for word in ("speed", "torque"))
     ]
     for unit in kept:
         _fill(unit, candidates, choices, units)
@@ -147,6 +152,10 @@ def match(inventory: Inventory) -> Matches:
         r: c for r, c in choices.items() if not any(r.startswith(f"units.{g}.") for g in gone)
     }
     return Matches(choices, kept, picture)
+
+
+def _is_likely(choice: Choice) -> bool:
+    return choice.taken is not None or any(one.score > LIKELY for one in choice.others)
 
 
 def _axle(one: Candidate) -> str | None:
@@ -339,7 +348,7 @@ def says(one: Candidate, words: Mapping[str, float]) -> float:
     total = 0.0
     for word, weight in words.items():
         strength = own.get(word, 0.0)
-        if weight > 0:
+        if weight > 0 or word in OF_A_MESSAGE:
             strength = max(strength, FROM_MESSAGE * around.get(word, 0.0))
         total += weight * strength
     return float(np.clip(total, -1.0, 1.0))
@@ -385,7 +394,7 @@ def _assigned(found: Sequence[Match]) -> dict[str, Choice]:
             if key == one.candidate.key:
                 continue
             if key not in used:
-                close = one.score - other.score < CLEAR
+                close = one.score - other.score < _clear(one, other)
             else:  # would it be as good if the two roles changed their signals?
                 back = table.get((used[key], one.candidate.key), 0.0)
                 now = one.score + taken[used[key]].score
@@ -400,6 +409,12 @@ def _assigned(found: Sequence[Match]) -> dict[str, Choice]:
         others = [m for m in ranked if m is not best and used.get(m.candidate.key) in (None, role)]
         choices[role] = Choice(role, best, tuple(others[:3]))
     return _Whole(choices)
+
+
+def _clear(one: Match, other: Match) -> float:
+    """By how much one has to be better: a twin (asked for and actual, say) differs by name only."""
+    mine, theirs = one.candidate.course, other.candidate.course
+    return TWINS if likeness(mine, theirs) > 0.97 else CLEAR
 
 
 class _Whole(dict[str, Choice]):
@@ -428,16 +443,14 @@ def _fill(
         if words.count(word) > 1 or word is None:
             word = one.facts.spec.name.casefold()
         unit.temperatures[word] = Match(f"units.{unit.name}.temperatures.{word}", one, 0.8, "unit")
-    anchor = choices[f"units.{unit.name}.speed"].taken or choices[f"units.{unit.name}.torque"].taken
-    if anchor is None:
-        return
-    beside = [c for c in own if c.message is anchor.candidate.message and c.key not in used]
-    counters = [c for c in beside if c.is_counter and c.facts.changes > 20]
+    moving = [choices[f"units.{unit.name}.{word}"].taken for word in ("speed", "torque")]
+    anchors = [one.candidate.message for one in moving if one]
+    free = [c for c in own if c.key not in used and (not anchors or c.message in anchors[:1])]
+    counters = [c for c in free if c.is_counter and c.facts.changes > 20]
     unit.alive = counters[0] if len(counters) == 1 else None
-    for one in beside:
-        profile = checksum_profile(one, anchor.candidate.message)
-        if profile:
-            unit.checksum = (one, profile)
+    checked = [(c, checksum_profile(c, c.message)) for c in free]
+    sure = [(one, profile) for one, profile in checked if profile]
+    unit.checksum = sure[0] if len(sure) == 1 else None
 
 
 def _place(one: Candidate) -> str | None:

@@ -33,6 +33,11 @@ class Draft:
         """The key paths of the questions that are still open."""
         return open_paths(self.text(answers))
 
+    def files_of(self, channel: str) -> tuple[str, ...]:
+        """The definition files that fit a bus equally well."""
+        buses = [bus for bus in self.inventory.buses if bus.channel == channel]
+        return tuple(file for bus in buses for file in (*bus.files, *bus.rivals))
+
     @property
     def bound(self) -> int:
         """How many roles have a signal."""

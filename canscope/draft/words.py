@@ -186,9 +186,10 @@ def _shortens(part: str, word: str) -> bool:
     bare = word[0] + re.sub("[aeiou]", "", word[1:])
     if part == bare or (len(part) >= 3 and bare.startswith(part)):
         return True
+    if len(part) < 4 or set("aeiou") & set(part[1:]) or (part[0], part[-1]) != (word[0], word[-1]):
+        return False
     letters = iter(word)
-    inside = all(letter in letters for letter in part)  # in their order, as in emcy
-    return inside and len(part) >= 4 and (part[0], part[-1]) == (word[0], word[-1])
+    return all(letter in letters for letter in part)  # in their order, as in emcy
 
 
 def labelled(text: str) -> str | None:

@@ -94,8 +94,10 @@ class _Draft:
         if not self.inventory.frames:
             yield "# No capture was given: these names of channels are made up. Correct them."
         for bus in self.inventory.buses:
-            files = ", ".join(quoted(self._relative(file)) for file in bus.files)
-            yield f"{key(bus.channel)} = {{ definitions = [{files}] }}  # {self._about(bus)}"
+            files = f"[{', '.join(quoted(self._relative(file)) for file in bus.files)}]"
+            if bus.rivals:
+                files = self.asked("buses", bus.channel, "definitions")
+            yield f"{key(bus.channel)} = {{ definitions = {files} }}  # {self._about(bus)}"
         yield "# bitrate = 500_000 beside the definitions of a bus lets its load be judged"
 
     def _about(self, bus: Bus) -> str:
@@ -108,7 +110,8 @@ class _Draft:
             return "no frame seen"
         text = f"knows {fit.known_ids} of {fit.seen_ids} identifiers, {fit.plausible:.0%} plausible"
         if bus.rivals:
-            text += f"; fits as well: {', '.join(map(self._relative, bus.rivals))}"
+            names = " or ".join(map(self._relative, (bus.files[0], *bus.rivals)))
+            text = f"{names}: {text} either way; below stands what the first one says"
         return _comment(text)
 
     def _relative(self, file: str) -> str:

@@ -78,6 +78,7 @@ class _Loader:
         unread: frozenset[str] = frozenset()
         if given is None:
             given, unread = definitions_of(table, self.source, self.notes)
+            unread |= {str(path[1]) for path in self.open if path[0] == "buses"}
         definitions = with_policies(given, requested, self.notes)
         signs = {unit.name: unit.sign for unit in units}
         names = SignalNames(definitions, unread)

@@ -54,6 +54,11 @@ QUESTIONS = (
         for fluid in ("coolant", "oil")
     ),
     Question(
+        ("buses", "*", "definitions"),
+        "which definition is right for this bus? Several fit its frames equally well",
+        'a list of files such as ["drive_unit.dbc"]',
+    ),
+    Question(
         ("pack", "maximum_voltage_V"), "what voltage has the fully charged pack, in V?", NUMBER
     ),
     Question(

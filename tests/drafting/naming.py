@@ -214,6 +214,71 @@ MESSAGES = {
         "spanish": ("motor lento", "inversor 2"),
     },
 }
+# What else such buses carry and no role is: signals that look like one of them.
+SIGNALS |= {
+    "TorqueRequest": {
+        "english": ("torque request", "torque demand", "target torque"),
+        "german": ("drehmoment soll", "sollmoment", "moment anforderung"),
+        "french": ("couple demande", "consigne couple"),
+        "spanish": ("par solicitado", "consigna par"),
+    },
+    "TorqueLimit": {
+        "english": ("max torque", "torque limit", "available torque"),
+        "german": ("maximalmoment", "drehmoment grenze", "moment max"),
+        "french": ("couple max", "limite couple"),
+        "spanish": ("par maximo", "limite par"),
+    },
+    "SpeedTarget": {
+        "english": ("speed setpoint", "target speed", "speed request"),
+        "german": ("solldrehzahl", "drehzahl soll", "drehzahl vorgabe"),
+        "french": ("consigne vitesse", "vitesse demandee"),
+        "spanish": ("consigna velocidad", "velocidad objetivo"),
+    },
+    "CurrentLimit": {
+        "english": ("discharge current limit", "max discharge current"),
+        "german": ("entladestrom grenze", "max entladestrom"),
+        "french": ("courant max decharge", "limite courant"),
+        "spanish": ("corriente max descarga", "limite corriente"),
+    },
+    "CellVoltage": {
+        "english": ("max cell voltage", "cell voltage high"),
+        "german": ("zellspannung max", "max zellenspannung"),
+        "french": ("tension cellule max",),
+        "spanish": ("tension celda max",),
+    },
+    "BatteryTemp": {
+        "english": ("battery temperature", "pack temperature"),
+        "german": ("batterietemperatur",),
+        "french": ("temperature batterie",),
+        "spanish": ("temperatura bateria",),
+    },
+    "ParkingBrake": {
+        "english": ("parking brake", "handbrake"),
+        "german": ("feststellbremse", "handbremse"),
+        "french": ("frein de stationnement", "frein a main"),
+        "spanish": ("freno de mano", "freno estacionamiento"),
+    },
+    "Door": {
+        "english": ("driver door", "door open"),
+        "german": ("fahrertuer", "tuer offen"),
+        "french": ("porte conducteur",),
+        "spanish": ("puerta conductor",),
+    },
+}
+MESSAGES |= {
+    "UnitExtra": {
+        "english": ("drive targets", "mcu 3"),
+        "german": ("antrieb vorgaben", "umrichter 3"),
+        "french": ("moteur consignes", "onduleur 3"),
+        "spanish": ("motor consignas", "inversor 3"),
+    },
+    "VehicleExtra": {
+        "english": ("body", "bms 2"),
+        "german": ("karosserie", "bms 2"),
+        "french": ("carrosserie", "bms 2"),
+        "spanish": ("carroceria", "bms 2"),
+    },
+}
 # State of the simulator's codes -> label, for those who write value tables.
 LABELS = {
     "english": {"closed": ("open", "closed"), "on": ("off", "on"),
@@ -265,17 +330,17 @@ SHORT = {
 }
 # What is left of a name where signals are numbered through: the kind of thing at most.
 KINDS = {
-    "Voltage": ("PackVoltage", "ControlVoltage", "LinkVoltage"),
-    "Current": ("PackCurrent",),
+    "Voltage": ("PackVoltage", "ControlVoltage", "LinkVoltage", "CellVoltage"),
+    "Current": ("PackCurrent", "CurrentLimit"),
     "Resistance": ("Resistance",),
     "State": ("NegativeClosed", "PrechargeClosed", "PositiveClosed", "Ignition", "BrakePressed",
-              "EmergencyStop", "Direction", "Fault"),
+              "EmergencyStop", "Direction", "Fault", "ParkingBrake", "Door"),
     "Command": ("NegativeCommand", "PrechargeCommand", "PositiveCommand"),
     "Position": ("Pedal", "Pedal2"),
     "Flow": ("Flow",),
-    "Speed": ("MotorSpeed",),
-    "Torque": ("Torque",),
-    "Temp": ("InverterTemp", "WindingTemp"),
+    "Speed": ("MotorSpeed", "SpeedTarget"),
+    "Torque": ("Torque", "TorqueRequest", "TorqueLimit"),
+    "Temp": ("InverterTemp", "WindingTemp", "BatteryTemp"),
     "Counter": ("Alive",),
     "CRC": ("Checksum",),
 }  # fmt: skip

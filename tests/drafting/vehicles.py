@@ -14,6 +14,7 @@ from canscope.simulate.random_vehicle import draw
 from canscope.simulate.recording import candump_text
 from canscope.simulate.runs import Run, make_run
 from tests.drafting.naming import Names
+from tests.drafting.rivals import with_rivals
 
 
 @dataclass(frozen=True)
@@ -38,8 +39,12 @@ def random_run(seed: int) -> Run:
 def lay_out(run: Run, folder: Path, names: Names | None = None) -> Case:
     """Write the run; the definitions under these names, or under the simulator's own."""
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / "capture.log").write_text(candump_text(run.recording), "utf-8")
+    capture = folder / "capture.log"
+    capture.write_text(candump_text(run.recording), "utf-8")
     messages, renamed, files, texts = all_messages(run.vehicle), {}, [], set()
+    if names:
+        messages, text = with_rivals(messages, capture)
+        capture.write_text(text, "utf-8")
     for own in messages.values():
         placed = tuple(_renamed(run, message, names, renamed) for message in own)
         text = dbc_text(placed)
