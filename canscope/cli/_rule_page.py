@@ -23,7 +23,7 @@ def page(name: str) -> str:
     """
     lines = [f"[rules.{name}]", *_parameters(RULES[name])]
     plan = indent("\n".join(lines), "    ")
-    return "\n\n".join([f"{inspect.getdoc(RULES[name])}", f"Plan::\n\n{plan}", *_needs(name)])
+    return "\n\n".join([f"{inspect.getdoc(RULES[name])}", *_needs(name), f"Plan::\n\n{plan}"])
 
 
 def _needs(name: str) -> Iterator[str]:

@@ -140,6 +140,7 @@ class Fit:
     def is_meant(self) -> bool:
         """Whether it is more than an identifier met by chance."""
         enough = self.known_ids >= 2 or self.known_ids in (self.defined, self.seen_ids)
+        enough = enough or self.known_frames > 0.5
         return bool(self.known_ids and enough and self.plausible >= 0.9)
 
 

@@ -84,7 +84,7 @@ def nearest(wrong: str, known: Iterable[str]) -> str:
     if near:
         best = _likeness(near[0], wrong)
         alike = [name for one in near if _likeness(one, wrong) == best for name in folded[one]]
-        return f"did you mean {' or '.join(map(repr, alike))}?"
+        return f"did you mean {' or '.join(map(repr, sorted(alike)))}?"
     if not names:
         return "there is none to choose from"
     more = f" and {len(names) - 12} more" if len(names) > 12 else ""

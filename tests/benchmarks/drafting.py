@@ -2,7 +2,7 @@
 
     python -m tests.benchmarks.drafting [--vehicles 300] [--definitions FOLDER]
 
-Every vehicle has the names of a person of one habit (``tests/drafting/naming.py``, written before
+Every vehicle has the names of a person of one habit (``tests/draft/naming.py``, written before
 the matcher and without its words) and signals that look like a role and are none. ``--definitions``
 adds the definition files of a folder, such as the tests/files of cantools' source distribution,
 with random traffic on a bus of their own: no role may be bound to them.
@@ -21,9 +21,9 @@ import numpy as np
 from canscope.decoding.database import read_definitions
 from canscope.model.errors import CanscopeError
 from canscope.simulate.runs import make_run
-from tests.drafting.naming import HABITS
-from tests.drafting.score import score
-from tests.drafting.vehicles import Case, lay_out, names_of, random_run
+from tests.draft.naming import HABITS
+from tests.draft.score import score
+from tests.draft.vehicles import Case, lay_out, names_of, random_run
 
 RIGHT, WRONG = 0.90, 0.005  # at least, at most
 

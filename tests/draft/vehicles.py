@@ -13,8 +13,8 @@ from canscope.simulate.plans import vehicle_toml
 from canscope.simulate.random_vehicle import draw
 from canscope.simulate.recording import candump_text
 from canscope.simulate.runs import Run, make_run
-from tests.drafting.naming import Names
-from tests.drafting.rivals import with_rivals
+from tests.draft.naming import Names
+from tests.draft.rivals import with_rivals
 
 
 @dataclass(frozen=True)
