@@ -31,6 +31,7 @@ SIGN = (
     "# The sign of speed and torque: positive where the donor vehicle drives forward. If it is",
     '# the other way round, write { signal = "...", invert = true }. No capture can tell.',
 )
+DRY = STAGES[:3]  # what a vehicle goes through first, if nobody has said yet
 ANGLES = "{ roll = .., pitch = .., yaw = .. }, in degrees"
 SECTIONS = ("pack", "contactors", "supply", "driver", "cooling")
 UNIT_ROLES = ("speed", "torque", "link_voltage", "fault")
@@ -281,7 +282,8 @@ class _Draft:
             yield "# current_A = ..          # once coolant and oil are in"
 
     def _not_on_vehicle(self) -> Iterator[str]:
-        absent = list(missing_roles(self.matches))
+        stage = self.answers.get(("job", "stage"), OPEN).strip('"')
+        absent = list(missing_roles(self.matches, (stage,) if stage in STAGES else DRY))
         if not absent:
             return
         yield "\n# No signal looks like one of these. If the vehicle has one, bind it and take it"
@@ -294,20 +296,21 @@ class _Draft:
             yield f"{word:6} = {self.asked('not_on_this_vehicle', word)}"
 
 
-def missing_roles(matches: Matches) -> Iterator[str]:
-    """Roles of the vehicle that a stage requires and that no signal could be."""
+def missing_roles(matches: Matches, stages: Sequence[str]) -> Iterator[str]:
+    """Roles of the vehicle that one of these stages requires and that no signal could be."""
+    required = _required(stages)
     for role in ROLES:
         if role.words[0] == "units" or role.name.endswith(".command"):
             continue
         choice = matches.choices.get(role.name)
-        if (choice is None or not (choice.taken or choice.others)) and role.name in _required():
+        if (choice is None or not (choice.taken or choice.others)) and role.name in required:
             yield role.name
 
 
-def _required() -> frozenset[str]:
-    """Roles that a rule needs in a stage which requires that rule; coolant flow only when wet."""
+def _required(stages: Sequence[str]) -> frozenset[str]:
+    """Roles that a rule needs in one of these stages, if the stage requires the rule."""
     found = set()
-    for stage in STAGES[:3]:
+    for stage in stages:
         bench = full_bench(stage)
         for name in RULES:
             rule = RULES[name]()
