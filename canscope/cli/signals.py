@@ -12,7 +12,8 @@ from canscope.cli._plan_new import add_definitions, add_format, by_bus
 from canscope.model.errors import CanscopeError, ReportError, Where
 
 if TYPE_CHECKING:
-    from canscope.draft.inventory import Bus, Fit, Inventory, MessageFacts
+    from canscope.draft.facts import Bus, Fit, MessageFacts
+    from canscope.draft.inventory import Inventory
 
 WIDE = 160
 MOST_NAMES = 12  # messages that are listed by name

@@ -8,7 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
-from canscope.draft.inventory import MessageFacts, SignalFacts
+from canscope.draft.facts import MessageFacts, SignalFacts
 from canscope.model.tables import Floats
 from canscope.plan.mistakes import Unusable
 from canscope.plan.units import SPELLINGS, conversion, missing

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from canscope.decoding.database import read_definitions
-from canscope.draft.inventory import Bus, Inventory, MessageFacts, SignalFacts, take_inventory
+from canscope.draft.facts import Bus, MessageFacts, SignalFacts
+from canscope.draft.inventory import Inventory, take_inventory
 from canscope.draft.match import Matches, match
 from canscope.draft.write import Answers, open_paths, plan_text
 from canscope.model.definition import MessageSpec

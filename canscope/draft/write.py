@@ -7,10 +7,13 @@ import os
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
+from canscope.draft.choices import Choice, Match
 from canscope.draft.evidence import Candidate
-from canscope.draft.inventory import Bus, Inventory
-from canscope.draft.match import Choice, Match, Matches, Unit
+from canscope.draft.facts import Bus
+from canscope.draft.inventory import Inventory
+from canscope.draft.match import Matches
 from canscope.draft.meaning import WAYS, codes_by_course, direction_codes, fault_ok, state_codes
+from canscope.draft.units import Unit
 from canscope.model.bench import POLES, STAGES
 from canscope.model.roles import ROLES, role_of
 from canscope.plan.coverage import full_bench
@@ -227,20 +230,17 @@ class _Draft:
 
     def _unit(self, unit: Unit) -> Iterator[str]:
         asked = ("units", f"{MARK}{unit.name}")
-        told = unit.axle if [u.axle for u in self.matches.units].count(unit.axle) == 1 else None
-        name = told or self.answers.get(asked) or asked[1]
+        name = self.answers.get(asked) or asked[1]
         path = ("units", name)
         twins = [u for u in self.matches.units if u is not unit and u.files == unit.files]
         yield ""
         if name.startswith(MARK):
-            alike = (
-                f"; the unit on {', '.join(u.channel for u in twins)} sends alike" if twins else ""
-            )
-            yield _comment(
-                f"# Which axle is the unit on {unit.channel}? Write front or rear{alike}."
-            )
-        elif told:
-            yield f"# {told}, because its signals are called so"
+            text = f"# Which axle is the unit on {unit.channel}? Write front or rear."
+            if unit.axle:  # of its donor vehicle perhaps
+                text += f" Its signals are called {unit.axle}, which may be where it once sat."
+            elif twins:
+                text += f" The unit on {', '.join(u.channel for u in twins)} sends alike."
+            yield _comment(text)
         yield f"[units.{key(name)}]"
         for word in UNIT_ROLES:
             yield from self._bound(f"units.{unit.name}.{word}", word)
