@@ -15,6 +15,7 @@ from canscope.model.bench import POLES
 
 NAME, UNIT, BEHAVIOUR, ALONE = 0.55, 0.2, 0.35, 0.35  # what each kind of evidence counts
 NAMED_ALONE = 0.2  # the only one with such a name, and nothing in its course against it
+OF_BOTH = 0.4  # taken off where a contactor is named and no pole: it may tell of both
 NAMELESS = 0.15  # taken off where neither name nor unit says anything
 
 
@@ -121,6 +122,9 @@ class Scores:
                     score = NAME * said + BEHAVIOUR * did + ALONE * alone
                     if not says(one, {pole: 1.0}) > 0.2 and not (alone and did >= 0.9):
                         score -= NAMELESS / 2
+                    own = meanings(one.facts.spec.name)
+                    if own.get("contactor", 0) > 0.5 and not own.keys() & {*POLES}:
+                        score -= OF_BOTH
                     if said >= 0.6 and did >= 0:
                         score += 0.1
                     if score > 0.2:

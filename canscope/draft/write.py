@@ -14,7 +14,7 @@ from canscope.draft.inventory import Inventory
 from canscope.draft.match import Matches
 from canscope.draft.meaning import WAYS, codes_by_course, direction_codes, fault_ok, state_codes
 from canscope.draft.units import Unit
-from canscope.model.bench import POLES, STAGES
+from canscope.model.bench import MAINS, POLES, STAGES
 from canscope.model.roles import ROLES, role_of
 from canscope.plan.coverage import full_bench
 from canscope.plan.lines import KeyPath
@@ -137,12 +137,18 @@ class _Draft:
         if section == "contactors":
             for pole in POLES:
                 yield from self._pole(pole)
+            if not any(self._is_bound(f"contactors.{pole}") for pole in MAINS):
+                yield '# both = "..."            # one signal that tells of both main contactors'
             yield "# precharge_resistor_ohm = .."
             yield "# link_capacitance_F = .."
             yield f"bleed = {self.asked('contactors', 'bleed')}  # active | passive | false"
             return
         for role in roles:
             yield from self._bound(role.name, role.words[-1])
+
+    def _is_bound(self, role: str) -> bool:
+        choice = self.matches.choices.get(role)
+        return bool(choice and choice.taken)
 
     def _known(self, role: str) -> bool:
         choice = self.matches.choices.get(role)

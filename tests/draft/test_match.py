@@ -62,3 +62,11 @@ def test_words_are_found_in_compounds_and_abbreviations():
     assert {"motor", "speed"} <= meanings("MotSpd").keys()
     assert {"battery", "current"} <= meanings("CORRIENTE_BATERIA").keys()
     assert "second" in meanings("Pedal_2")
+
+
+def test_one_signal_for_both_contactors_is_not_taken_for_one_of_them(tmp_path):
+    text = BOTH + ' SG_ MainContactorsClosed : 40|1@1+ (1,0) [0|1] "" Node\n'
+    draft = drafted(tmp_path, text).text()
+    assert "contactors.positive" not in tomllib.loads(draft)
+    assert not {"positive", "negative"} & tomllib.loads(draft)["contactors"].keys()
+    assert "# both =" in draft
