@@ -40,7 +40,7 @@ SAYS: Mapping[str, Mapping[str, float]] = {
     "driver.direction": {"direction": 0.9, "accelerator": -0.5, "brake": -0.6, "contactor": -0.6,
                          "fault": -0.6, "steering": -0.8, "valid": -0.6},
     "cooling.flow": {"flow": 0.75, "coolant": 0.35, "temperature": -0.8, "pressure": -0.6},
-    "units.*.speed": {"speed": 0.75, "motor": 0.35, "wheel": -0.9, "vehicle": -0.9, "target": -0.8,
+    "units.*.speed": {"speed": 0.75, "motor": 0.35, "command": -0.8, "wheel": -0.9, "vehicle": -0.9, "target": -0.8,
                       "limit": -0.7, "fan": -0.8, "torque": -0.6, "temperature": -0.6,
                       "valid": -0.8, "second": -0.1},
     "units.*.torque": {"torque": 0.85, "motor": 0.25, "target": -0.8, "limit": -0.7, "speed": -0.4,
