@@ -92,8 +92,7 @@ def short(
     "The front axle turned against the requested direction (forward): -690 rpm."
     """
     if worst is None or (doubt is not None and doubt.reason != "too-close-to-call"):
-        reason = (doubt.text or REASONS[doubt.reason]) if doubt is not None else ""
-        return f"{_capital(subject.name)}: {reason}."
+        return f"{_capital(subject.name)}: {_why(doubt) if doubt is not None else ''}."
     kind = "close" if verdict is Verdict.UNPROVEN else str(verdict)
     clause = rule.clause(kind, worst) or ("too close to call" if kind == "close" else "")
     numbers = _rounded(worst, subject.unit or rule.unit)
@@ -102,6 +101,13 @@ def short(
     else:
         text = f"{_capital(subject.name)}: {clause}" if clause else _capital(subject.name)
     return f"{text}{numbers and ': '}{numbers}."
+
+
+def _why(doubt: Doubt) -> str:
+    """Why something is unproven; a doubt that only names what is missing needs its reason."""
+    if not doubt.text or doubt.reason in ("not-bound", "not-seen", "no-limit"):
+        return REASONS[doubt.reason] + (f" ({doubt.text})" if doubt.text else "")
+    return doubt.text
 
 
 def _rounded(worst: Worst, unit: str) -> str:
