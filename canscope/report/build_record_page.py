@@ -6,10 +6,8 @@ import json
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from functools import cache
-from pathlib import Path
 
 from jinja2 import Environment
-from markupsafe import Markup
 
 from canscope.model.build_record import RunRow, Step, VehicleRecord
 from canscope.model.report import Plot, Trace
@@ -18,25 +16,13 @@ from canscope.report._plotly_chart import chart
 from canscope.report._svg_drawing import drawing
 from canscope.report.json import plain
 
-TEMPLATES = Path(__file__).parent / "templates"
-PLOTLY_PLACE = "<!-- plotly -->"
 SHAPES = {"pass": "proven", "fail": "failed", "unproven": "unproven"}
 
 
 def page(records: Sequence[VehicleRecord]) -> list[bytes]:
     """The page in its parts: one file that opens offline."""
-    plotly = templating.script(templating.plotly_js())
-    script = templating.script((TEMPLATES / "page.js").read_bytes())
-    template = _templates().get_template("build_record.html")
-    text = template.render(
-        records=[(record, trends(record)) for record in records],
-        style=Markup((TEMPLATES / "page.css").read_text("utf-8")),
-        script=Markup(script.decode()),
-        script_digest=templating.digest(script),
-        plotly_digest=templating.digest(plotly),
-    )
-    before, after = (part.encode("utf-8", "backslashreplace") for part in text.split(PLOTLY_PLACE))
-    return [before, plotly, after]
+    shown = [(record, trends(record)) for record in records]
+    return templating.whole(_templates(), "build_record.html", records=shown)
 
 
 def data(records: Sequence[VehicleRecord]) -> str:
@@ -79,7 +65,7 @@ def _run_shape(run: RunRow) -> str:
 
 @cache
 def _templates() -> Environment:
-    environment = templating.environment(TEMPLATES)
+    environment = templating.environment()
     # A row of a table is one object in each of its cells.
     environment.filters.update(triple=lambda row: [row] * 3, five=lambda row: [row] * 5)
     environment.globals.update(

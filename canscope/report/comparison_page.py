@@ -5,11 +5,9 @@ from __future__ import annotations
 import dataclasses
 import json
 from functools import cache
-from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment
-from markupsafe import Markup
 
 from canscope.model.comparison import CHANGED, OPEN, SAME, Comparison, Difference, Overlay
 from canscope.model.findings import Finding
@@ -20,35 +18,22 @@ from canscope.report._plotly_chart import chart
 from canscope.report._svg_drawing import drawing
 from canscope.report.json import plain
 
-TEMPLATES = Path(__file__).parent / "templates"
-PLOTLY_PLACE = "<!-- plotly -->"
-
 
 def page(found: Comparison) -> list[bytes]:
     """The page in its parts: one file that opens offline."""
-    plotly = templating.script(templating.plotly_js())
-    script = templating.script((TEMPLATES / "page.js").read_bytes())
-    text = (
-        _templates()
-        .get_template("comparison.html")
-        .render(
-            found=found,
-            facts=_facts(found),
-            kinds=[
-                # A row is one difference in each of its five cells.
-                (kind, [[one] * 5 for one in found.differences if one.kind == kind])
-                for kind in (CHANGED, OPEN, SAME)
-            ],
-            first=[one for one in found.overlays if shown_at_first(one.role)],
-            others=[one for one in found.overlays if not shown_at_first(one.role)],
-            style=Markup((TEMPLATES / "page.css").read_text("utf-8")),
-            script=Markup(script.decode()),
-            script_digest=templating.digest(script),
-            plotly_digest=templating.digest(plotly),
-        )
+    return templating.whole(
+        _templates(),
+        "comparison.html",
+        found=found,
+        facts=_facts(found),
+        kinds=[
+            # A row is one difference in each of its five cells.
+            (kind, [[one] * 5 for one in found.differences if one.kind == kind])
+            for kind in (CHANGED, OPEN, SAME)
+        ],
+        first=[one for one in found.overlays if shown_at_first(one.role)],
+        others=[one for one in found.overlays if not shown_at_first(one.role)],
     )
-    before, after = (part.encode("utf-8", "backslashreplace") for part in text.split(PLOTLY_PLACE))
-    return [before, plotly, after]
 
 
 def data(found: Comparison) -> str:
@@ -97,7 +82,7 @@ def _row(one: Difference) -> dict[str, Any]:
 
 @cache
 def _templates() -> Environment:
-    environment = templating.environment(TEMPLATES)
+    environment = templating.environment()
     environment.globals.update(
         chart=chart, drawing=drawing, value=value, difference=change, title=_title,
         state=wording.state,

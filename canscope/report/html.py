@@ -10,10 +10,8 @@ here as ``Markup`` (drawings, their data, the page's own style and script) is HT
 from __future__ import annotations
 
 from functools import cache
-from pathlib import Path
 
 from jinja2 import Environment
-from markupsafe import Markup
 
 from canscope.model.findings import COMMON_PRACTICE
 from canscope.model.report import Report
@@ -21,9 +19,6 @@ from canscope.report import RENDERERS, _glance, _test_record, first_screen, temp
 from canscope.report._finding_details import IN_FULL, closed, details
 from canscope.report._plotly_chart import chart
 from canscope.report._svg_drawing import drawing
-
-TEMPLATES = Path(__file__).parent / "templates"
-PLOTLY_PLACE = "<!-- plotly -->"  # no text can hold it, since every text is escaped
 
 
 @RENDERERS.add("html")
@@ -49,10 +44,12 @@ def page(report: Report, plotly_js: str) -> str:
 def _around(report: Report, plotly: bytes) -> tuple[str, str]:
     """The page before and after that script."""
     anchors = {finding.key: f"finding-{n}" for n, finding in enumerate(report.findings, start=1)}
-    script = templating.script((TEMPLATES / "page.js").read_bytes())
-    css = (TEMPLATES / "page.css").read_text("utf-8")
     shown = details(report, anchors)
-    text = _templates().get_template("page.html").render(
+    return templating.around(
+        _templates(),
+        "page.html",
+        plotly,
+        style=_page_footer(report),
         report=report,
         anchors=anchors,
         identity=wording.identity(report),
@@ -69,20 +66,14 @@ def _around(report: Report, plotly: bytes) -> tuple[str, str]:
         topics=first_screen.topics(report),
         findings_in_full=[one for one in shown if one.state in IN_FULL],
         closed=closed(report, shown),
-        style=Markup(css + _page_footer(report)),
-        script=Markup(script.decode()),
-        script_digest=templating.digest(script),
-        plotly_digest=templating.digest(plotly),
         **_test_record.view(report),
-    )  # fmt: skip
-    before, after = text.split(PLOTLY_PLACE)
-    return before, after
+    )
 
 
 @cache
 def _templates() -> Environment:
     """The page's own templates with what they show."""
-    environment = templating.environment(TEMPLATES)
+    environment = templating.environment()
     environment.globals.update(
         chart=chart,
         common_practice=COMMON_PRACTICE,

@@ -7,6 +7,7 @@ from base64 import b64encode
 from hashlib import sha256
 from importlib.util import find_spec
 from pathlib import Path
+from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
@@ -14,13 +15,15 @@ from markupsafe import Markup
 from canscope.report import wording
 from canscope.report._compiled_templates import CompiledTemplates
 
+TEMPLATES = Path(__file__).parent / "templates"
+PLOTLY_PLACE = "<!-- plotly -->"  # no text can hold it, since every text is escaped
 KEPT = Path(__file__).parent / "__pycache__"
 
 
-def environment(*folders: Path) -> Environment:
+def environment() -> Environment:
     """The template engine: everything is escaped, a name that is missing is an error."""
     return Environment(
-        loader=FileSystemLoader(folders),
+        loader=FileSystemLoader(TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
         finalize=_visible,
@@ -29,6 +32,37 @@ def environment(*folders: Path) -> Environment:
         keep_trailing_newline=True,
         bytecode_cache=CompiledTemplates(KEPT, Path(__file__).read_text("utf-8")),
     )
+
+
+def around(
+    templates: Environment, name: str, plotly: bytes, *, style: str = "", **shown: Any
+) -> tuple[str, str]:
+    """A page that extends ``document.html``, before and after plotly's script.
+
+    ``plotly`` is that script as ``script`` gives it, ``style`` is added to the page's own.
+    """
+    own = script((TEMPLATES / "page.js").read_bytes())
+    css = (TEMPLATES / "page.css").read_text("utf-8")
+    text = templates.get_template(name).render(
+        style=Markup(css + style),
+        script=Markup(own.decode()),
+        script_digest=digest(own),
+        plotly_digest=digest(plotly),
+        **shown,
+    )
+    before, after = text.split(PLOTLY_PLACE)
+    return before, after
+
+
+def whole(templates: Environment, name: str, **shown: Any) -> list[bytes]:
+    """The page in its parts; plotly's JavaScript, most of it, never becomes text."""
+    plotly = script(plotly_js())
+    before, after = around(templates, name, plotly, **shown)
+    return [
+        before.encode("utf-8", "backslashreplace"),
+        plotly,
+        after.encode("utf-8", "backslashreplace"),
+    ]
 
 
 def _visible(value: object) -> object:
