@@ -17,7 +17,9 @@ def number(value: float, uncertainty: float = 0.0) -> str:
         return "no number"
     if uncertainty > 0:
         decimals = max(0, 1 - math.floor(math.log10(uncertainty)))
-        return f"{value:.{min(decimals, 6)}f}"
+        rounded = round(value, min(decimals, 6)) or 0.0  # without it a -0 stays one
+        return f"{rounded:.{min(decimals, 6)}f}"
+    value = value or 0.0
     return f"{value:.5g}" if abs(value) < 1e5 else f"{value:.0f}"
 
 

@@ -126,7 +126,7 @@ def number(value: float | None, unit: str = "") -> str:
     if math.isinf(value):
         text = "unbounded"
     elif value == 0 or 1e-4 <= abs(value) < 1e15:
-        text = f"{float(f'{value:.6g}'):.10f}".rstrip("0").rstrip(".")
+        text = f"{float(f'{value:.6g}') or 0.0:.10f}".rstrip("0").rstrip(".")
     else:
         text = f"{value:.6g}"
     return with_unit(text, unit)
@@ -148,7 +148,8 @@ def to_digits_of(value: float | None, uncertainty: float | None) -> str:
     if not (math.isfinite(uncertainty) and uncertainty > 0):
         return number(value)
     decimals = 1 - math.floor(math.log10(uncertainty))
-    return f"{value:.{min(max(decimals, 0), 9)}f}"
+    rounded = round(value, min(max(decimals, 0), 9)) or 0.0  # without it a -0 stays one
+    return f"{rounded:.{min(max(decimals, 0), 9)}f}"
 
 
 def seconds(value: float | None) -> str:

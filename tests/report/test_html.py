@@ -18,7 +18,7 @@ from canscope.model.report import Cause, RunEvent
 from canscope.report._plot_layout import ticks
 from canscope.report._svg_drawing import drawing
 from canscope.report.html import page, render
-from canscope.report.wording import state
+from canscope.report.wording import state, to_digits_of
 from tests.report import factory
 from tests.report.browser import dom
 
@@ -266,6 +266,13 @@ def test_a_person_who_saw_the_wrong_way_leaves_no_tick():
     cell = next(c for c in re.findall(r"<td.*?</td>", page, re.S) if "wrong way as well" in c)
     assert 'href="#shape-failed"' in cell
     assert "shape-proven" not in cell
+
+
+def test_no_number_is_minus_nothing():
+    odd = replace(factory.TURNED_WRONG, margin=-0.0, uncertainty=0.0, measured=-0.001)
+    told = article(bare(factory.failing(findings=(odd,))), odd.rule, odd.subject)
+    assert "margin 0 rpm" in told
+    assert to_digits_of(-0.001, 0.5) == "0.00"
 
 
 def test_a_yes_or_no_that_failed_is_told_in_words_and_not_as_a_number():
