@@ -13,8 +13,8 @@ _HOME = {
     "read_capture": "canscope.capture.read",
     "read_definitions": "canscope.decoding.database",
     "read_plan": "canscope.plan.load",
-    "decode": "canscope.decoding.columns",
-    "check": "canscope.judge.check",
+    "decode": "canscope.api",
+    "check": "canscope.api",
     "watch": "canscope.judge.check",
     "write_report": "canscope.report.write",
     "Frames": "canscope.model.tables",
@@ -40,10 +40,10 @@ __all__ = [
 ]
 
 if TYPE_CHECKING:
+    from canscope.api import check, decode
     from canscope.capture.read import read_capture
-    from canscope.decoding.columns import decode
     from canscope.decoding.database import read_definitions
-    from canscope.judge.check import check, watch
+    from canscope.judge.check import watch
     from canscope.model.errors import CanscopeError
     from canscope.model.findings import Finding
     from canscope.model.report import Report
@@ -51,6 +51,10 @@ if TYPE_CHECKING:
     from canscope.model.tables import Frames
     from canscope.plan.load import read_plan
     from canscope.report.write import write_report
+
+
+def __dir__() -> list[str]:
+    return [*__all__, "__doc__", "__version__"]
 
 
 def __getattr__(name: str) -> Any:

@@ -5,10 +5,12 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Iterator, Mapping
 from types import MappingProxyType
-from typing import BinaryIO, ClassVar
+from typing import TYPE_CHECKING, BinaryIO, ClassVar
 
 from canscope.model.registry import Registry
-from canscope.model.tables import Frames
+
+if TYPE_CHECKING:
+    from canscope.model.tables import Frames  # which needs numpy; names of formats do not
 
 UNNAMED = ""  # the channel of a format that does not say on which bus a frame was seen
 

@@ -125,6 +125,10 @@ class Capture:
         self._begun = True
         return self._chunks()
 
+    def __repr__(self) -> str:
+        state = "read to its end" if self._done else "begun" if self._begun else "not read yet"
+        return f"<Capture {', '.join(self.names)}: {state}>"
+
     @property
     def names(self) -> tuple[str, ...]:
         """The files, as they were given."""

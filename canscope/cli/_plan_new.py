@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from canscope.cli._options import add_bus, add_format, by_bus
 from canscope.model.errors import CanscopeError, PlanError, ReportError, Where
 
 if TYPE_CHECKING:
@@ -17,8 +18,9 @@ if TYPE_CHECKING:
     from canscope.plan.lines import KeyPath
     from canscope.plan.questions import Question
 
-EXAMPLE = """example:
-  canscope plan new first_spin.log --definitions vehicle.dbc drive_unit.dbc --to bench.toml"""
+EXAMPLE = (
+    "canscope plan new first_spin.log --definitions vehicle.dbc drive_unit.dbc --to bench.toml"
+)
 
 
 def add(tasks: Any) -> None:
@@ -26,9 +28,9 @@ def add(tasks: Any) -> None:
     task = tasks.add_parser(
         "new",
         help="draft a plan from a capture and definitions",
-        description="Draft a bench plan: buses, units and roles as far as names, units and the "
+        description="Draft a bench plan: buses, units and roles as far as names, units and the\n"
         "capture tell them, each with how sure that is; what only a person can know is asked.",
-        epilog=EXAMPLE,
+        epilog=f"example:\n  {EXAMPLE}",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     task.add_argument(
@@ -56,36 +58,7 @@ def add_definitions(parser: argparse.ArgumentParser) -> None:
         metavar="D",
         help="signal definitions (DBC, KCD, ARXML); each is taken for the buses that it fits",
     )
-    parser.add_argument(
-        "--bus",
-        action="append",
-        default=[],
-        metavar="CHANNEL=D",
-        help="definitions of one channel, whatever fits, e.g. can1=drive_unit.dbc; may be repeated",
-    )
-
-
-def add_format(parser: argparse.ArgumentParser) -> None:
-    """The options that say how a capture is read."""
-    parser.add_argument("--format", help="name the capture format instead of detecting it")
-    parser.add_argument(
-        "--channel",
-        action="append",
-        metavar="BUS",
-        help="the bus of captures whose format does not name it: once for all, or once for each",
-    )
-
-
-def by_bus(texts: list[str]) -> dict[str, list[str]]:
-    """Definition files by channel. Raises ``CanscopeError`` for what is not CHANNEL=FILE."""
-    files: dict[str, list[str]] = {}
-    for text in texts:
-        channel, _, name = text.partition("=")
-        if not channel or not name:
-            hint = "write the channel as in the capture and a file: --bus can1=drive_unit.dbc"
-            raise CanscopeError(f"--bus {text}: not CHANNEL=FILE", hint=hint)
-        files.setdefault(channel, []).append(name)
-    return files
+    add_bus(parser, "whatever fits; may be repeated")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -134,7 +107,7 @@ def _check_usable(inventory: Inventory, args: argparse.Namespace) -> None:
     if not any(bus.files for bus in inventory.buses):
         seen = ", ".join(bus.channel for bus in inventory.buses)
         hint = (
-            "canscope signals CAPTURE lists what is there; --bus CHANNEL=FILE takes a file "
+            "canscope signals CAPTURE lists what is there; --bus NAME=FILE takes a file "
             "for a bus whatever fits"
         )
         raise CanscopeError(f"no definition fits any bus of the capture ({seen})", hint=hint)

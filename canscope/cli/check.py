@@ -16,6 +16,7 @@ from canscope.cli._memory import (
     returning_freed_memory,
     without_collecting_garbage,
 )
+from canscope.cli._options import add_reading, command
 from canscope.model.errors import CanscopeError, ReportError, UnknownNameError, Where
 from canscope.model.report import Report
 from canscope.report import RENDERERS
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from canscope.live.run_folder.run_file_schema import RunFile
     from canscope.plan.plan import Plan
 
+EXAMPLE = "canscope check first_spin.log --plan bench.toml"
 EXIT = {"pass": 0, "fail": 1, "unproven": 3}
 REPORT_KINDS = ("html", "json", "junit")  # written where no kind is asked for
 PLAN_NAMES = ("plan.toml",)
@@ -32,7 +34,7 @@ CAPTURE_PATTERNS = ("*.log", "*.log.gz")
 
 def add(subparsers: Any) -> None:
     """Tell the command line what this verb takes."""
-    parser = subparsers.add_parser("check", help=__doc__, description=__doc__)
+    parser = command(subparsers, "check", __doc__, EXAMPLE)
     parser.add_argument(
         "captures",
         nargs="+",
@@ -41,38 +43,27 @@ def add(subparsers: Any) -> None:
     )
     parser.add_argument("--plan", type=Path, help="the bench plan (TOML)")
     parser.add_argument("--marks", type=Path, help="marks of this run, JSON Lines")
-    parser.add_argument("--format", help="name the capture format instead of detecting it")
+    add_reading(parser)
     parser.add_argument(
-        "--channel",
-        action="append",
-        metavar="BUS",
-        help="the bus of captures whose format does not name it (CSV, SQLite, pcap): "
-        "once for all of them; or once for each, in their order, also where it names its bus",
+        "--out",
+        type=Path,
+        metavar="FOLDER",
+        help="folder for numbered reports (default: canscope-reports)",
     )
-    parser.add_argument(
-        "--columns",
-        metavar="MEANING=HEADING,...",
-        help="what the columns of a table of frames mean, where their headings do not say it: "
-        "time_ms=Stamp,id_hex=Ident,data=Bytes",
-    )
-    parser.add_argument(
-        "--offset",
-        action="append",
-        default=[],
-        metavar="FILE=SECONDS",
-        help="add this to the stamps of one of several captures, which puts it on the clock of the "
-        "first one without offset",
-    )
-    parser.add_argument("--out", type=Path, help="folder for numbered reports (html, json, xml)")
     parser.add_argument(
         "--report",
         action="append",
         metavar="KIND",
-        help="write a numbered report of this kind instead, once or more: " + ", ".join(RENDERERS),
+        help="a kind of numbered report to write, once or more: "
+        f"{', '.join(RENDERERS)} (default: {', '.join(REPORT_KINDS)})",
     )
-    parser.add_argument("--html", type=Path, help="write the report to this file")
-    parser.add_argument("--json", type=Path, help="write the report as JSON to this file")
-    parser.add_argument("--junit", type=Path, help="write the report as JUnit XML to this file")
+    parser.add_argument("--html", type=Path, metavar="F", help="write the report to this file")
+    parser.add_argument(
+        "--json", type=Path, metavar="F", help="write the report as JSON to this file"
+    )
+    parser.add_argument(
+        "--junit", type=Path, metavar="F", help="write the report as JUnit XML to this file"
+    )
     parser.add_argument("--quiet", action="store_true", help="print only the verdict")
 
 

@@ -1,7 +1,6 @@
 """Hold two runs against each other: findings, values and curves, with the difference.
 
-Curves are laid over each other at an event (ready, first turn), not by the clock. Example:
-canscope compare runs/0007 runs/0009 --html before_and_after.html
+Curves are laid over each other at an event (ready, first turn), not by the clock.
 """
 
 from __future__ import annotations
@@ -10,20 +9,25 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from canscope.cli._options import command
 from canscope.model.errors import ReportError, Where
 
 if TYPE_CHECKING:
     from canscope.model.comparison import Comparison
     from canscope.model.report import Report
 
+EXAMPLE = "canscope compare runs/0007 runs/0009 --html before_and_after.html"
+
 
 def add(subparsers: Any) -> None:
     """Tell the command line what this verb takes."""
-    parser = subparsers.add_parser("compare", help=__doc__.split("\n")[0], description=__doc__)
+    parser = command(subparsers, "compare", __doc__, EXAMPLE)
     parser.add_argument("a", type=Path, metavar="A", help="a report (json) or a run folder")
     parser.add_argument("b", type=Path, metavar="B", help="the one to compare it with")
-    parser.add_argument("--html", type=Path, help="write the comparison with its curves here")
-    parser.add_argument("--json", type=Path, help="write the comparison as JSON here")
+    parser.add_argument(
+        "--html", type=Path, metavar="F", help="write the comparison with its curves here"
+    )
+    parser.add_argument("--json", type=Path, metavar="F", help="write the comparison as JSON here")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -4,27 +4,30 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from canscope.cli._nothing_decoded import Seen, reasons
+from canscope.cli._options import add_bus, add_reading, by_bus, command
 from canscope.model.errors import CanscopeError, ReportError, UnknownNameError, Where
 
 if TYPE_CHECKING:
+    from canscope.capture.read import Capture
     from canscope.model.definition import Definitions
     from canscope.model.signals import Signals
     from canscope.model.tables import Frames
     from canscope.trust.no_value_codes import Policy
 
+EXAMPLE = "canscope decode first_spin.log --definitions drive_unit.dbc --to values.parquet"
 EVERY = "*"  # channel of definitions that are given without one
 
 
 def add(subparsers: Any) -> None:
     """Tell the command line what this verb takes."""
-    parser = subparsers.add_parser("decode", help=__doc__, description=__doc__)
+    parser = command(subparsers, "decode", __doc__, EXAMPLE)
     parser.add_argument(
         "captures", nargs="+", metavar="CAPTURE", help="capture file(s), a run folder, or '-'"
     )
@@ -33,17 +36,27 @@ def add(subparsers: Any) -> None:
         nargs="+",
         action="extend",
         metavar="D",
-        help="signal definitions (DBC, KCD, ARXML) of every channel that --bus does not name",
+        help="signal definitions (DBC, KCD, ARXML) of every bus that --bus does not name",
+    )
+    add_bus(parser, "may be repeated")
+    parser.add_argument("--to", type=Path, required=True, metavar="F", help="F.parquet or F.csv")
+    parser.add_argument(
+        "--wide",
+        action="store_true",
+        help="one row a frame, one column a signal that occurs (of standard input, which cannot be "
+        "read twice: one a signal that is defined)",
     )
     parser.add_argument(
-        "--bus",
-        action="append",
-        default=[],
-        metavar="CHANNEL=D",
-        help="definitions of one channel, e.g. can1=drive_unit.dbc; may be repeated",
+        "--plain-text",
+        action="store_true",
+        help="text columns of parquet as strings (default: dictionaries, in pandas categoricals)",
     )
-    parser.add_argument("--to", type=Path, required=True, metavar="F", help="F.parquet or F.csv")
-    parser.add_argument("--wide", action="store_true", help="one row a frame, one column a signal")
+    parser.add_argument(
+        "--compression",
+        choices=("snappy", "zstd", "none"),
+        default="snappy",
+        help="of parquet (default: snappy; zstd is smaller)",
+    )
     parser.add_argument(
         "--signals",
         action="append",
@@ -57,27 +70,7 @@ def add(subparsers: Any) -> None:
         metavar="CODES",
         help="raw codes that mean no value: j1939, maximum, none, or a list such as 254,0xFF",
     )
-    parser.add_argument("--format", help="name the capture format instead of detecting it")
-    parser.add_argument(
-        "--channel",
-        action="append",
-        metavar="BUS",
-        help="the bus of captures whose format does not name it (CSV, SQLite, pcap): "
-        "once for all of them; or once for each, in their order, also where it names its bus",
-    )
-    parser.add_argument(
-        "--columns",
-        metavar="MEANING=HEADING,...",
-        help="what the columns of a table of frames mean, where their headings do not say it: "
-        "time_ms=Stamp,id_hex=Ident,data=Bytes",
-    )
-    parser.add_argument(
-        "--offset",
-        action="append",
-        default=[],
-        metavar="FILE=SECONDS",
-        help="add this to the stamps of one of several captures",
-    )
+    add_reading(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -87,9 +80,9 @@ def run(args: argparse.Namespace) -> int:
     from canscope.cli.check import captures_of, columns_of, offsets_of
     from canscope.decoding.columns import decode
     from canscope.decoding.database import read_definitions
-    from canscope.decoding.table_file import TIDY, table_file, wide_columns
-    from canscope.decoding.tidy import tidy, wide
+    from canscope.decoding.table_file import table_file, wide_columns
     from canscope.model.engine import read_ahead
+    from canscope.model.tidy import TIDY, tidy, wide
 
     args.captures = captures_of(args.captures)
     files = _files(args)
@@ -102,16 +95,20 @@ def run(args: argparse.Namespace) -> int:
     for warning in definitions.warnings:
         _say(warning)
     wanted = None if args.signals is None else _wanted(args.signals, definitions)
-    keys = _wide_keys(args, definitions, wanted) if args.wide else []
     count = _Count()
     alone = next(iter(files)) if len(files) == 1 and EVERY not in files else None
-    capture = read_capture(
-        *args.captures,
-        format=args.format,
-        channel=args.channel or alone,
-        offsets=offsets_of(args.offset),
-        columns=columns_of(args.columns),
-    )
+
+    def opened() -> Capture:
+        return read_capture(
+            *args.captures,
+            format=args.format,
+            channel=args.channel or alone,
+            offsets=offsets_of(args.offset),
+            columns=columns_of(args.columns),
+        )
+
+    keys = _wide_keys(args, opened, definitions, wanted) if args.wide else []
+    capture = opened()
     origin_ns, chunks = _begun(shown(capture))
     frames = count.frames(_within(chunks, origin_ns, args.start_s, args.until_s))
     signals = count.signals(decode(read_ahead(frames), definitions, wanted=wanted))
@@ -119,7 +116,9 @@ def run(args: argparse.Namespace) -> int:
         tables, columns = wide(signals, keys, origin_ns=origin_ns), wide_columns(keys)
     else:
         tables, columns = tidy(signals, origin_ns=origin_ns), TIDY
-    with table_file(args.to, columns) as file:
+    with table_file(
+        args.to, columns, plain_text=args.plain_text, compression=args.compression
+    ) as file:
         for table in tables:
             file.write(table)
             count.rows += len(table)
@@ -216,14 +215,10 @@ def _listed(counts: dict[str, int]) -> str:
 def _files(args: argparse.Namespace) -> dict[str, list[str]]:
     """Definition files by channel."""
     files: dict[str, list[str]] = {EVERY: args.definitions} if args.definitions else {}
-    for text in args.bus:
-        channel, _, name = text.partition("=")
-        if not channel or not name:
-            hint = "write the channel as in the capture and a file: --bus can1=drive_unit.dbc"
-            raise CanscopeError(f"--bus {text}: not CHANNEL=FILE", hint=hint)
-        files.setdefault(channel, []).append(name)
+    for bus, names in by_bus(args.bus).items():
+        files.setdefault(bus, []).extend(names)
     if not files:
-        hint = "name them with --definitions, or for one channel with --bus CHANNEL=FILE"
+        hint = "name them with --definitions, or for one channel with --bus NAME=FILE"
         raise CanscopeError("without definitions there is nothing to decode", hint=hint)
     return files
 
@@ -306,27 +301,32 @@ def _refuse_lost(name: str, definitions: Definitions) -> None:
 
 
 def _wide_keys(
-    args: argparse.Namespace, definitions: Definitions, wanted: set[str] | None
+    args: argparse.Namespace,
+    opened: Callable[[], Capture],
+    definitions: Definitions,
+    wanted: set[str] | None,
 ) -> list[str]:
-    """The columns of a wide table; which channels there are takes one more reading."""
-    from canscope.capture.read import read_capture
-    from canscope.cli.check import columns_of
-    from canscope.decoding.columns import Decoder
+    """The columns of a wide table: what occurs in the stretch asked for, found by a first reading.
 
-    channels: set[str] = set()
-    if any(message.channel == EVERY for message in definitions.messages):
-        if "-" in args.captures:
-            hint = "name the channels with --bus CHANNEL=FILE, or write the capture to a file first"
-            raise CanscopeError("--wide must know the channels of standard input", hint=hint)
-        capture = read_capture(
-            *args.captures,
-            format=args.format,
-            channel=args.channel,
-            columns=columns_of(args.columns),
-        )
-        for chunk in capture:
-            channels.update(chunk.channels)
-    return list(Decoder(definitions, wanted).keys(*sorted(channels)))
+    Standard input can be read only once: of that, whatever is defined.
+    """
+    from canscope.capture.order import gathered
+    from canscope.decoding.columns import Decoder, decode
+
+    if "-" in args.captures:
+        if any(message.channel == EVERY for message in definitions.messages):
+            hint = "name the buses with --bus NAME=FILE, or write the capture to a file first"
+            raise CanscopeError("--wide must know the buses of standard input", hint=hint)
+        return list(Decoder(definitions, wanted).keys())
+    origin_ns, chunks = _begun(iter(opened()))
+    frames = gathered(_within(chunks, origin_ns, args.start_s, args.until_s))
+    keys: dict[str, bool] = {}  # in the order of the definition
+    for signals in decode(frames, definitions, wanted=wanted):
+        for key, series in signals.series.items():
+            keys[key] = keys.get(key, False) or len(series.row) > 0
+    if args.signals and (absent := [key for key, occurs in keys.items() if not occurs]):
+        _say(f"never seen, so without a column: {', '.join(absent)}")
+    return [key for key, occurs in keys.items() if occurs]
 
 
 def _begun(chunks: Iterator[Frames]) -> tuple[int | None, Iterator[Frames]]:

@@ -8,6 +8,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from canscope.cli._options import add_bus, add_format, by_bus, command
+
 if TYPE_CHECKING:
     from canscope.model.definition import Problem
 
@@ -19,41 +21,23 @@ WEIGHTS = {
     "note": "worth knowing",
 }
 SHOWN = 200  # lines of a weight
-EPILOG = """exit codes: 0 all of it can be used, 2 something cannot be used (or not be read)
+TEXT = f"""{__doc__.strip()}
 
-  canscope definitions check drive_unit.dbc --capture first_spin.log"""
+exit codes: 0 all of it can be used, 2 something cannot be used (or not be read)"""
+EXAMPLE = "canscope definitions check drive_unit.dbc --capture first_spin.log"
 
 
 def add(subparsers: Any) -> None:
     """Tell the command line what this verb takes."""
-    parser = subparsers.add_parser("definitions", help=__doc__, description=__doc__)
+    parser = command(subparsers, "definitions", __doc__, EXAMPLE)
     tasks = parser.add_subparsers(dest="task", metavar="TASK", required=True)
-    check = tasks.add_parser(
-        "check",
-        help="what is wrong in definition files, line by line",
-        description=__doc__,
-        epilog=EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+    check = command(tasks, "check", TEXT, EXAMPLE)
     check.add_argument("files", nargs="*", metavar="D", help="definitions (DBC, KCD, ARXML)")
-    check.add_argument(
-        "--bus",
-        action="append",
-        default=[],
-        metavar="CHANNEL=D",
-        help="a definition of one channel of the capture; without it each is taken for the "
-        "channels that it fits best",
-    )
+    add_bus(check, "without it each is taken for the buses that it fits best")
     check.add_argument(
         "--capture", nargs="+", default=[], metavar="C", help="hold them against this capture"
     )
-    check.add_argument("--format", help="name the capture format instead of detecting it")
-    check.add_argument(
-        "--channel",
-        action="append",
-        metavar="BUS",
-        help="the bus of captures whose format does not name it: once for all, or once for each",
-    )
+    add_format(check)
     check.add_argument("--json", type=Path, metavar="F", help="write everything found as JSON")
 
 
@@ -89,17 +73,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _channels(args: argparse.Namespace) -> dict[str, str]:
-    """Channel by file, of the files that --bus names."""
-    from canscope.model.errors import CanscopeError
-
-    channels: dict[str, str] = {}
-    for text in args.bus:
-        channel, _, name = text.partition("=")
-        if not channel or not name:
-            hint = "write the channel as in the capture and a file: --bus can1=drive_unit.dbc"
-            raise CanscopeError(f"--bus {text}: not CHANNEL=FILE", hint=hint)
-        channels[name] = channel
-    return channels
+    """Bus by file, of the files that --bus names."""
+    return {file: bus for bus, files in by_bus(args.bus).items() for file in files}
 
 
 def _check_inputs(files: Sequence[str], captures: Sequence[str]) -> None:

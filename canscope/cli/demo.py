@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from canscope.cli._options import command
 from canscope.model.errors import CanscopeError, Where
 
 if TYPE_CHECKING:
@@ -68,7 +69,7 @@ class Shown:
 
 def add(subparsers: Any) -> None:
     """Tell the command line what this verb takes."""
-    parser = subparsers.add_parser("demo", help=__doc__, description=__doc__)
+    parser = command(subparsers, "demo", __doc__, "canscope demo")
     parser.add_argument(
         "folder",
         nargs="?",
@@ -77,7 +78,9 @@ def add(subparsers: Any) -> None:
         metavar="FOLDER",
         help="where to write (default: canscope-demo)",
     )
-    parser.add_argument("--seed", type=int, default=1, help="of the noise in the captures")
+    parser.add_argument(
+        "--seed", type=int, default=1, help="of the noise in the captures (default: 1)"
+    )
 
 
 def run(args: argparse.Namespace) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
+from canscope.cli._options import command
 from canscope.cli._role_page import role_page
 from canscope.cli._rule_page import page, summary
 from canscope.model.errors import UnknownNameError
@@ -14,7 +15,7 @@ from canscope.rules import RULES
 
 def add(subparsers: Any) -> None:
     """Tell the command line what this verb takes."""
-    parser = subparsers.add_parser("explain", help=__doc__, description=__doc__)
+    parser = command(subparsers, "explain", __doc__, "canscope explain axle-direction")
     text = "a rule, a role or the word plan; without it: all rules and roles"
     parser.add_argument("name", nargs="?", metavar="NAME", help=text)
 

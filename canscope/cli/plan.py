@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from canscope.cli import _plan_new
+from canscope.cli._options import command
 from canscope.model.bench import Binding, Kind
 
 WIDE = 160
@@ -20,16 +21,28 @@ if TYPE_CHECKING:
 
 def add(subparsers: Any) -> None:
     """Tell the command line what this verb takes."""
-    parser = subparsers.add_parser("plan", help=__doc__, description=__doc__)
+    parser = command(subparsers, "plan", __doc__, _plan_new.EXAMPLE)
     tasks = parser.add_subparsers(dest="task", metavar="TASK", required=True)
     _plan_new.add(tasks)
-    check = tasks.add_parser("check", help="every mistake of a plan, or what it can prove")
-    card = tasks.add_parser("card", help="the steps at the vehicle, in order, to print on A4")
+    check = command(
+        tasks,
+        "check",
+        "Every mistake of a plan, or what it can prove.",
+        "canscope plan check bench.toml --rules",
+    )
+    card = command(
+        tasks,
+        "card",
+        "The steps at the vehicle, in order, to print on A4.",
+        "canscope plan card bench.toml --out card.html",
+    )
     for task in (check, card):
         task.add_argument("plan", type=Path, metavar="PLAN", help="the bench plan (TOML)")
     check.add_argument("--rules", action="store_true", help="list what every rule needs as well")
     check.add_argument("--marks", type=Path, help="marks of a run, JSON Lines, checked as well")
-    card.add_argument("--out", type=Path, help="write one HTML page instead of text")
+    card.add_argument(
+        "--out", type=Path, metavar="F", help="write one HTML page (default: text on the terminal)"
+    )
 
 
 def run(args: argparse.Namespace) -> int:

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from canscope.cli._options import command
 from canscope.model.errors import CanscopeError
 
 if TYPE_CHECKING:
@@ -17,18 +18,20 @@ if TYPE_CHECKING:
     from canscope.live.watching.session import Session
     from canscope.plan.plan import Plan
 
+EXAMPLE = "canscope record runs/0007 --plan bench.toml --bus can0=socketcan:can0"
+
 
 def add(subparsers: Any) -> None:
     """Tell the command line what this verb takes."""
-    parser = subparsers.add_parser("record", help=__doc__, description=__doc__)
+    parser = command(subparsers, "record", __doc__, EXAMPLE)
     parser.add_argument("run", type=Path, metavar="RUN", help="a new folder for this run")
     parser.add_argument(
         "--bus",
         action="append",
         required=True,
         metavar="NAME=KIND:ADDRESS",
-        help="can0=socketcan:can0, can1=slcan:/dev/ttyACM0@500000, any python-can interface, "
-        "or '*=replay:FILE@SPEED'; once for each bus",
+        help="the adapter of the bus of that name, once for each: can0=socketcan:can0, "
+        "can1=slcan:/dev/ttyACM0@500000, any python-can interface, or '*=replay:FILE@SPEED'",
     )
     parser.add_argument("--plan", type=Path, help="the bench plan to judge by while recording")
     parser.add_argument(
@@ -37,14 +40,22 @@ def add(subparsers: Any) -> None:
         metavar="REASON",
         help="sign for recording through an adapter that is not known to listen only",
     )
-    parser.add_argument("--for", type=float, dest="seconds", help="end after so many seconds")
+    parser.add_argument(
+        "--for", type=float, dest="seconds", metavar="SECONDS", help="end after so many seconds"
+    )
     parser.add_argument("--who", default="", help="who records, for the run's papers")
     parser.add_argument("--note", default="", help="free text for the run's papers")
     parser.add_argument(
-        "--rotate-mb", type=float, default=256.0, help="begin a new capture file at this size"
+        "--rotate-mb",
+        type=float,
+        default=256.0,
+        help="begin a new capture file at this size (default: 256)",
     )
     parser.add_argument(
-        "--rotate-minutes", type=float, default=60.0, help="and when the last one is so old"
+        "--rotate-minutes",
+        type=float,
+        default=60.0,
+        help="and when the last one is so old (default: 60)",
     )
 
 

@@ -2,7 +2,6 @@
 
 Changes of the vehicle stand in FOLDER/changes.toml, an entry each:
 [[changes]] at = 2026-03-02, what = "weld", unit = "front", text = "...", by = "...".
-Example: canscope record-book runs
 """
 
 from __future__ import annotations
@@ -11,18 +10,23 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from canscope.cli._options import command
 from canscope.model.errors import CanscopeError, Where
 
 if TYPE_CHECKING:
     from canscope.model.build_record import RunRow, VehicleRecord
 
+EXAMPLE = "canscope record-book runs --html record.html"
+
 
 def add(subparsers: Any) -> None:
     """Tell the command line what this verb takes."""
-    parser = subparsers.add_parser("record-book", help=__doc__.split("\n")[0], description=__doc__)
-    parser.add_argument("folder", type=Path, help="the folder in which the run folders lie")
-    parser.add_argument("--html", type=Path, help="write the record as a page here")
-    parser.add_argument("--json", type=Path, help="write the record as JSON here")
+    parser = command(subparsers, "record-book", __doc__, EXAMPLE)
+    parser.add_argument(
+        "folder", type=Path, metavar="FOLDER", help="the folder in which the run folders lie"
+    )
+    parser.add_argument("--html", type=Path, metavar="F", help="write the record as a page here")
+    parser.add_argument("--json", type=Path, metavar="F", help="write the record as JSON here")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -8,7 +8,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from canscope.cli._plan_new import add_definitions, add_format, by_bus
+from canscope.cli._options import add_format, by_bus, command
+from canscope.cli._plan_new import add_definitions
 from canscope.model.errors import CanscopeError, ReportError, Where
 
 if TYPE_CHECKING:
@@ -17,19 +18,12 @@ if TYPE_CHECKING:
 
 WIDE = 160
 MOST_NAMES = 12  # messages that are listed by name
-EXAMPLE = """example:
-  canscope signals first_spin.log --definitions vehicle.dbc drive_unit.dbc"""
+EXAMPLE = "canscope signals first_spin.log --definitions vehicle.dbc drive_unit.dbc"
 
 
 def add(subparsers: Any) -> None:
     """Tell the command line what this verb takes."""
-    parser = subparsers.add_parser(
-        "signals",
-        help=__doc__,
-        description=__doc__,
-        epilog=EXAMPLE,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+    parser = command(subparsers, "signals", __doc__, EXAMPLE)
     parser.add_argument(
         "captures", nargs="+", metavar="CAPTURE", help="capture file(s), a run folder, or '-'"
     )

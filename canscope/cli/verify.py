@@ -1,7 +1,7 @@
 """Hold a report or a run folder against its own bytes, its inputs and its findings computed anew.
 
 Exit codes: 0 all is the same, 1 something differs, 2 it could not be read, 3 something could not
-be compared. Example: canscope verify runs/0007
+be compared.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from canscope.cli._options import add_reading, command
 from canscope.model.errors import CanscopeError, ReportError, Where
 
 if TYPE_CHECKING:
@@ -23,14 +24,13 @@ SUFFIXES = (".json", ".html", ".xml")
 
 def add(subparsers: Any) -> None:
     """Tell the command line what this verb takes."""
-    parser = subparsers.add_parser("verify", help=__doc__.split("\n")[0], description=__doc__)
-    parser.add_argument("target", type=Path, help="a report (json, html, xml) or a run folder")
+    parser = command(subparsers, "verify", __doc__, "canscope verify runs/0007")
+    parser.add_argument(
+        "target", type=Path, metavar="TARGET", help="a report (json, html, xml) or a run folder"
+    )
     parser.add_argument("--plan", type=Path, help="the plan, if it is not where the report says")
     parser.add_argument("--marks", type=Path, help="the marks, if the report was made with any")
-    parser.add_argument("--channel", action="append", help="as given to check")
-    parser.add_argument("--format", help="as given to check")
-    parser.add_argument("--columns", help="as given to check")
-    parser.add_argument("--offset", action="append", default=[], help="as given to check")
+    add_reading(parser)  # as they were given to check
 
 
 def run(args: argparse.Namespace) -> int:

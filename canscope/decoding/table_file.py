@@ -6,24 +6,16 @@ import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import Any, Protocol
+
+import pyarrow as pa
 
 from canscope.model.errors import ReportError, Where
 
-if TYPE_CHECKING:
-    import pandas as pd
-
 SUFFIXES = (".parquet", ".csv")
-TIDY = {
-    "time_ns": "int64",
-    "time_s": "float64",
-    "channel": "text",
-    "message": "text",
-    "signal": "text",
-    "value": "float64",
-    "unit": "text",
-    "label": "text",
-}
+COMPRESSIONS = ("snappy", "zstd", "none")
+TIMES = ("time_ns", "time_s")
+SPECIAL = frozenset('",\r\n')  # what a text of a CSV file must be quoted for
 
 
 def wide_columns(keys: Sequence[str]) -> dict[str, str]:
@@ -34,14 +26,23 @@ def wide_columns(keys: Sequence[str]) -> dict[str, str]:
 class TableFile(Protocol):
     """Something that tables of the same columns are appended to."""
 
-    def write(self, table: pd.DataFrame) -> None: ...
+    def write(self, table: pa.Table) -> None: ...
 
     def close(self) -> None: ...
 
 
 @contextmanager
-def table_file(path: Path, columns: dict[str, str]) -> Iterator[TableFile]:
+def table_file(
+    path: Path,
+    columns: dict[str, str],
+    *,
+    plain_text: bool = False,
+    compression: str = "snappy",
+) -> Iterator[TableFile]:
     """A file to append tables to; it appears under its name only when all of it is written.
+
+    Of a parquet file, ``plain_text`` makes the text columns strings instead of dictionaries, which
+    pandas reads as categoricals, and ``compression`` is one of ``COMPRESSIONS``.
 
     Raises:
         ReportError: the name has no suffix of ``SUFFIXES``, or cannot be written.
@@ -50,11 +51,15 @@ def table_file(path: Path, columns: dict[str, str]) -> Iterator[TableFile]:
         hint = f"give the file a name that ends in {' or '.join(SUFFIXES)}"
         raise ReportError("not a kind of table that is written", where=Where(str(path)), hint=hint)
     part = path.with_name(f".{path.name}.part")
-    kind = ParquetFile if path.suffix.lower() == ".parquet" else CsvFile
     try:
         if path.is_dir():
             raise IsADirectoryError(0, "there is a folder of this name")
-        file = kind(part, columns)
+        file: TableFile
+        if path.suffix.lower() == ".csv":
+            file = CsvFile(part, columns)
+        else:
+            text = pa.string() if plain_text else pa.dictionary(pa.int32(), pa.string())
+            file = ParquetFile(part, columns, text, compression)
         try:
             yield file
         finally:
@@ -71,24 +76,29 @@ def table_file(path: Path, columns: dict[str, str]) -> Iterator[TableFile]:
 
 
 class ParquetFile:
-    """Parquet through pyarrow; text columns are plain strings."""
+    """Parquet, a row group a table."""
 
-    def __init__(self, path: Path, columns: dict[str, str]) -> None:
-        import pyarrow as pa
+    def __init__(
+        self, path: Path, columns: dict[str, str], text: pa.DataType, compression: str
+    ) -> None:
         import pyarrow.parquet as pq
 
-        kinds = {"int64": pa.int64(), "float64": pa.float64(), "text": pa.string()}
+        kinds = {"int64": pa.int64(), "float64": pa.float64(), "text": text}
         self._schema = pa.schema([(name, kinds[kind]) for name, kind in columns.items()])
         self._file = path.open("wb")
-        self._writer: Any = pq.ParquetWriter(self._file, self._schema)
-
-    def write(self, table: pd.DataFrame) -> None:
-        """Append a table as one row group."""
-        import pyarrow as pa
-
-        self._writer.write_table(
-            pa.Table.from_pandas(table, schema=self._schema, preserve_index=False)
+        # Stamps differ in nearly every row: what they differ by takes less room than a dictionary.
+        times = [name for name in TIMES if name in columns]
+        self._writer: Any = pq.ParquetWriter(
+            self._file,
+            self._schema,
+            compression=compression,
+            use_dictionary=[name for name in columns if name not in times],
+            column_encoding=dict.fromkeys(times, "PLAIN") | ({"time_ns": "DELTA_BINARY_PACKED"}),
         )
+
+    def write(self, table: pa.Table) -> None:
+        """Append a table as one row group."""
+        self._writer.write_table(table.cast(self._schema))
 
     def close(self) -> None:
         """Finish the file."""
@@ -104,12 +114,22 @@ class CsvFile:
     def __init__(self, path: Path, columns: dict[str, str]) -> None:
         import csv
 
-        self._file = path.open("w", encoding="utf-8", newline="")
-        csv.writer(self._file, lineterminator="\n").writerow(columns)
+        with path.open("w", encoding="utf-8", newline="") as file:
+            csv.writer(file, lineterminator="\n").writerow(columns)
+        self._file = path.open("ab")
 
-    def write(self, table: pd.DataFrame) -> None:
-        """Append a table's rows."""
-        table.to_csv(self._file, header=False, index=False, lineterminator="\n")
+    def write(self, table: pa.Table) -> None:
+        """Append a table's rows; texts stand in quotes only where one of them needs it."""
+        from pyarrow.csv import WriteOptions, write_csv
+
+        texts = [name for name in table.column_names if pa.types.is_dictionary(table[name].type)]
+        words = (word for name in texts for part in table[name].chunks for word in part.dictionary)
+        needed = any(SPECIAL & set(word.as_py()) for word in words)
+        for name in texts:
+            place = table.column_names.index(name)
+            table = table.set_column(place, name, table[name].cast(pa.string()))
+        quoting = "needed" if needed else "none"
+        write_csv(table, self._file, WriteOptions(include_header=False, quoting_style=quoting))
 
     def close(self) -> None:
         """Finish the file."""

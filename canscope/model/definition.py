@@ -139,6 +139,11 @@ class Definitions:
     warnings: tuple[str, ...] = ()
     lost: tuple[Lost, ...] = ()
 
+    def __repr__(self) -> str:
+        signals = sum(len(message.signals) for message in self.messages)
+        files = ", ".join(self.files) or "no file"
+        return f"<Definitions of {files}: {len(self.messages)} messages, {signals} signals>"
+
     def signals(self) -> dict[str, SignalSpec]:
         """Every signal by its key."""
         return {s.key: s for m in self.messages for s in m.signals}

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from canscope.model.findings import Finding
+
+if TYPE_CHECKING:
+    from canscope.model.dataframes import DataFrame
 
 
 @dataclass(frozen=True)
@@ -200,6 +203,29 @@ class Report:
     off_failed: tuple[str, ...] = ()  # rules that are switched off and would have failed
     unanchored: tuple[str, ...] = ()  # roles whose scale nothing ties to an instrument
     not_on_vehicle: tuple[HandCheck, ...] = ()
+
+    def __repr__(self) -> str:
+        kinds = [str(finding.verdict) for finding in self.findings]
+        counts = ", ".join(f"{kinds.count(v)} {v}" for v in ("fail", "unproven", "pass"))
+        return f"<Report on {self.vehicle!r}, {self.stage}: {self.headline}; findings: {counts}>"
+
+    def findings_frame(self) -> DataFrame:
+        """One row a finding in the report's order, one column a field of ``Finding``, for pandas.
+
+        ``rule``, ``verdict`` and the like are categoricals. Where there is no number it is NaN.
+        """
+        from canscope.model.dataframes import findings_frame
+
+        return findings_frame(self.findings)
+
+    def bursts_frame(self) -> DataFrame:
+        """One row a burst in time order, one column a field of ``Burst``, for pandas.
+
+        ``attrs["units"]`` has the unit of each column that has one.
+        """
+        from canscope.model.dataframes import bursts_frame
+
+        return bursts_frame(self.bursts)
 
     def lead(self, text: str) -> Finding | None:
         """The finding that an entry of ``look_first`` is about: the entry begins with its sentence.

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import NamedTuple
+from typing import TYPE_CHECKING, ClassVar, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from canscope.model.definition import SignalSpec
+from canscope.model.errors import UnknownNameError
 from canscope.model.tables import Floats, Frames, Int64s
+
+if TYPE_CHECKING:
+    from canscope.model.dataframes import DataFrame
 
 OK, NOT_AVAILABLE, OUT_OF_RANGE = 0, 1, 2  # values of a status column
 
@@ -38,6 +42,10 @@ class Series(NamedTuple):
     raw: Int64s
     status: NDArray[np.uint8]
     row: Int64s
+
+    def __repr__(self) -> str:
+        unit = f" in {self.spec.unit}" if self.spec.unit else ""
+        return f"<{self.spec.key}{unit}: {len(self.time_ns)} values>"
 
 
 @dataclass(frozen=True)
@@ -78,6 +86,54 @@ class Signals:
     series: Mapping[str, Series]
     arrivals: Mapping[str, Int64s]
     tally: DecodeTally = field(default_factory=DecodeTally)
+
+    def __repr__(self) -> str:
+        values = sum(len(series.row) for series in self.series.values())
+        return (
+            f"<Signals: {values} values of {len(self.series)} signals in {len(self.frames)} frames>"
+        )
+
+    def __getitem__(self, name: str) -> Series:
+        """One signal: ``MotorSpeed``, ``UnitFast.MotorSpeed`` or ``can1:UnitFast.MotorSpeed``.
+
+        Raises ``UnknownNameError``, which names the nearest, if there is none or more than one.
+        """
+        return self.series[key_of(name, self.series)]
+
+    # Without it Python would count 0, 1, 2 ... through ``__getitem__``.
+    __iter__: ClassVar[None] = None
+
+    def to_frame(self, *, wide: bool = False) -> DataFrame:
+        """The values as a pandas table; ``attrs["units"]`` has the unit of each signal by key.
+
+        One row a value (``time_ns``, ``time_s``, ``channel``, ``message``, ``signal``, ``value``,
+        ``unit``, ``label``; texts are categoricals), or with ``wide`` one row a frame and one
+        column a signal that occurs, named ``channel:Message.Signal``. ``time_s`` counts from the
+        first frame. A value that is not available is NaN.
+        """
+        from canscope.model.dataframes import signals_frame
+
+        return signals_frame([self], wide=wide)
+
+
+def key_of(name: str, known: Collection[str]) -> str:
+    """The one key that a name means, which may leave out its channel, or channel and message.
+
+    Raises ``UnknownNameError``, which names the nearest, if there is none or more than one.
+    """
+    if name in known:
+        return name
+    short: dict[str, list[str]] = {}
+    for key in known:
+        rest = key.partition(":")[2]
+        for one in {rest, rest.rpartition(".")[2]}:
+            short.setdefault(one, []).append(key)
+    keys = short.get(name, [])
+    if len(keys) == 1:
+        return keys[0]
+    if keys:
+        raise UnknownNameError("single signal", name, keys)
+    raise UnknownNameError("signal", name, known if ":" in name else {*short})
 
 
 @dataclass(frozen=True, eq=False)

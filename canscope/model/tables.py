@@ -102,6 +102,10 @@ class Frames:
     def __len__(self) -> int:
         return len(self.time_ns)
 
+    def __repr__(self) -> str:
+        buses = ", ".join(self.channels) or "no channel"
+        return f"<Frames: {len(self)} on {buses}>"
+
     def but(self, **changes: Any) -> Frames:
         """The same table but for these columns or marks."""
         return replace(self, **changes)

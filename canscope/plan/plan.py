@@ -59,3 +59,7 @@ class Plan:
     files: Mapping[str, Path] = field(default_factory=dict)  # input's name -> where it lies
     warnings: tuple[str, ...] = ()
     mounting: tuple[Mapping[str, Any], ...] = ()
+
+    def __repr__(self) -> str:
+        job = f"{self.bench.vehicle!r}, {self.bench.stage}"
+        return f"<Plan {self.path}: {job}, {len(self.wanted)} signals bound>"

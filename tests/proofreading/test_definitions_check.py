@@ -182,7 +182,7 @@ def test_a_bus_can_be_named(check, capture, tmp_path, capsys):
     ("words", "said"),
     [
         ((), "no definition file is given"),
-        (("--bus", "can0"), "not CHANNEL=FILE"),
+        (("--bus", "can0"), "not NAME=FILE"),
         (("d.dbc", "--capture", "-"), "standard input"),
     ],
 )
