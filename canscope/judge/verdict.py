@@ -215,15 +215,21 @@ def overall(
     that would have failed if they were not switched off.
     """
     waived = [finding for finding in findings if finding.waived]
-    if any(finding.verdict is Verdict.FAIL for finding in findings):
+    failed = sum(finding.verdict is Verdict.FAIL for finding in findings)
+    missing = sum(f.verdict is Verdict.UNPROVEN and f.required and not f.waived for f in findings)
+    if failed:
         verdict = Verdict.FAIL
-    elif any(
-        f.verdict is Verdict.UNPROVEN and f.required and not f.waived for f in findings
-    ) or not any(f.verdict is Verdict.PASS for f in findings):
+        parts = [f"{verdict}: {_count(failed, 'finding')} failed"]
+        parts += [f"{_count(missing, 'required finding')} unproven"] if missing else []
+    elif missing:
         verdict = Verdict.UNPROVEN
+        parts = [f"{verdict}: {_count(missing, 'required finding')} unproven"]
+    elif not any(finding.verdict is Verdict.PASS for finding in findings):
+        verdict = Verdict.UNPROVEN
+        parts = [f"{verdict}: nothing was proven"]
     else:
         verdict = Verdict.PASS
-    parts = [str(verdict)]
+        parts = [str(verdict)]
     if looser:
         parts.append(f"{_count(looser, 'limit')} looser than usual")
     if off:

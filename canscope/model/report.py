@@ -169,7 +169,7 @@ class Report:
     """The whole answer to one check."""
 
     verdict: str  # pass | fail | unproven
-    headline: str  # "pass, 2 items accepted by A. Tester"
+    headline: str  # "pass, 2 items accepted by A. Tester"; "fail: 1 finding failed"
     waived: int
     stage: str
     vehicle: str

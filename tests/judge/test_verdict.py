@@ -252,23 +252,33 @@ def test_a_waiver_of_one_subject_leaves_the_others_open():
     ("findings", "answer"),
     [
         ([written("pass")], ("pass", "pass", 0)),
-        ([written("pass"), written("fail", required=False)], ("fail", "fail", 0)),
+        ([written("pass"), written("fail", required=False)], ("fail", "fail: 1 finding failed", 0)),
         (
             [written("unproven", waived="x"), written("fail")],
-            ("fail", "fail, 1 item accepted by A. Tester", 1),
+            ("fail", "fail: 1 finding failed, 1 item accepted by A. Tester", 1),
         ),
-        ([written("pass"), written("unproven")], ("unproven", "unproven", 0)),
+        (
+            [written("pass"), written("unproven")],
+            ("unproven", "unproven: 1 required finding unproven", 0),
+        ),
+        (
+            [written("fail"), written("unproven"), written("unproven"), written("fail")],
+            ("fail", "fail: 2 findings failed, 2 required findings unproven", 0),
+        ),
         ([written("pass"), written("unproven", required=False)], ("pass", "pass", 0)),
         (
             [written("pass"), written("unproven", waived="x"), written("unproven", waived="y")],
             ("pass", "pass, 2 items accepted by A. Tester", 2),
         ),
-        ([written("unproven", required=False)], ("unproven", "unproven", 0)),
+        (
+            [written("unproven", required=False)],
+            ("unproven", "unproven: nothing was proven", 0),
+        ),
         (
             [written("unproven", waived="x")],
-            ("unproven", "unproven, 1 item accepted by A. Tester", 1),
+            ("unproven", "unproven: nothing was proven, 1 item accepted by A. Tester", 1),
         ),
-        ([], ("unproven", "unproven", 0)),
+        ([], ("unproven", "unproven: nothing was proven", 0)),
     ],
 )
 def test_the_overall_verdict(findings, answer):
