@@ -15,6 +15,7 @@ from canscope.judge.check import check as check_signals
 from canscope.judge.facts import Source
 from canscope.model.decoded import Decoded
 from canscope.model.definition import Definitions
+from canscope.model.errors import CanscopeError
 from canscope.model.report import Report
 from canscope.model.signals import Signals
 from canscope.model.tables import Frames
@@ -26,14 +27,14 @@ Path = str | os.PathLike[str]
 
 def decode(
     capture: Path | Sequence[Path] | Frames | Iterable[Frames],
-    definitions: Path | Sequence[Path] | Mapping[str, Sequence[Path]] | Definitions,
+    definitions: Path | Sequence[Path] | Mapping[str, Path | Sequence[Path]] | Definitions,
     *,
     wanted: Collection[str] | None = None,
 ) -> Decoded[Any]:
     """Decode a capture: ``decode("capture.log", "unit.dbc")``.
 
     ``capture`` is a path, several, or what ``read_capture`` gave. ``definitions`` is a path,
-    several for every channel, ``{"can1": ["unit.dbc"]}``, or what ``read_definitions`` gave.
+    several for every channel, ``{"can1": "unit.dbc"}``, or what ``read_definitions`` gave.
     ``wanted`` are the keys (``channel:Message.Signal``; as channel ``*`` means every channel
     without a definition of its own) of the only signals to decode.
 
@@ -107,8 +108,6 @@ def _opened(given: Any, channel: str | None = None) -> Any:
 
 def _not_used_up(signals: Any) -> Iterator[Signals]:
     """The chunks of an iterable. Raises ``CanscopeError`` if not one comes."""
-    from canscope.model.errors import CanscopeError
-
     count = 0
     for count, chunk in enumerate(signals, start=1):  # noqa: B007
         yield chunk

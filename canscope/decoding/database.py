@@ -17,7 +17,7 @@ AnyPath = str | os.PathLike[str]
 
 
 def read_definitions(
-    files: Mapping[str, Sequence[AnyPath]] | Sequence[AnyPath] | AnyPath,
+    files: Mapping[str, Sequence[AnyPath] | AnyPath] | Sequence[AnyPath] | AnyPath,
     not_available: Mapping[str, Policy] = {},
 ) -> Definitions:
     """Read the definition files of each channel.

@@ -49,7 +49,7 @@ class Decoded(Generic[C]):
     def __getitem__(self, name: str) -> Series:
         """One signal: ``MotorSpeed``, ``UnitFast.MotorSpeed`` or ``can1:UnitFast.MotorSpeed``.
 
-        Raises ``UnknownNameError``, which names the nearest, if there is none or more than one.
+        Raises ``CanscopeError``: with the nearest name if there is none, with all if several.
         """
         found = self.series
         return found[key_of(name, found)]

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canscope.model.definition import SignalSpec
-from canscope.model.errors import UnknownNameError
+from canscope.model.errors import CanscopeError, UnknownNameError
 from canscope.model.tables import Floats, Frames, Int64s
 
 if TYPE_CHECKING:
@@ -96,7 +96,7 @@ class Signals:
     def __getitem__(self, name: str) -> Series:
         """One signal: ``MotorSpeed``, ``UnitFast.MotorSpeed`` or ``can1:UnitFast.MotorSpeed``.
 
-        Raises ``UnknownNameError``, which names the nearest, if there is none or more than one.
+        Raises ``CanscopeError``: with the nearest name if there is none, with all if several.
         """
         return self.series[key_of(name, self.series)]
 
@@ -119,7 +119,8 @@ class Signals:
 def key_of(name: str, known: Collection[str]) -> str:
     """The one key that a name means, which may leave out its channel, or channel and message.
 
-    Raises ``UnknownNameError``, which names the nearest, if there is none or more than one.
+    Raises ``UnknownNameError``, which names the nearest, if there is none, and ``CanscopeError``,
+    which lists them, if there are several.
     """
     if name in known:
         return name
@@ -132,7 +133,8 @@ def key_of(name: str, known: Collection[str]) -> str:
     if len(keys) == 1:
         return keys[0]
     if keys:
-        raise UnknownNameError("single signal", name, keys)
+        what = f"{len(keys)} signals are named {name!r}"
+        raise CanscopeError(what, hint=f"name one of them: {', '.join(sorted(keys)[:12])}")
     raise UnknownNameError("signal", name, known if ":" in name else {*short})
 
 

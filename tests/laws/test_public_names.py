@@ -37,3 +37,13 @@ def test_help_imports_nothing_heavy():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_dir_and_help_show_the_public_names_only():
+    assert set(dir(canscope)) == {*NAMES.split(), "__doc__", "__version__"}
+    import pydoc
+
+    page = pydoc.plain(pydoc.render_doc(canscope))
+    functions = page.split("FUNCTIONS")[1].split("\nVERSION")[0].split("\nDATA")[0]
+    named = {line.strip().split("(")[0] for line in functions.split("\n") if line[4:5].strip()}
+    assert named == {name for name in NAMES.split() if name[0].islower()}
