@@ -76,6 +76,14 @@ def rows(folder: Path, frames: int) -> list[Row]:
         Row("script: busy", ("script", log["busy"], *both), whole=True),
         Row("check: busy", ("check", log["busy"], plan), "script: busy", 10, True),
     ]
+    for suffix, target in (("parquet", 15), ("csv", 10)):
+        theirs = f"table, {suffix}: script"
+        found.append(Row(theirs, ("script_table", log["few"], fleet, suffix)))
+        found.append(
+            Row(f"table, {suffix}", ("table", log["formats"], fleet, suffix), theirs, target)
+        )
+    packed = ("table", log["formats"], fleet, "parquet", "--compression", "zstd")
+    found.append(Row("table, parquet, zstd", packed, "table, parquet: script", 15))
     for format, name in (("csv", "CSV"), ("db", "SQLite")):
         theirs = f"{name}: python-can"
         found.append(Row(theirs, ("python_can", log["few"], format)))

@@ -213,6 +213,61 @@ def script_of(log: str, dbc: str, names: str) -> Work:
     return work
 
 
+def table(log: str, dbc: str, suffix: str, *more: str) -> Work:
+    """canscope decode: text to one tidy table in a file."""
+    import tempfile
+
+    from canscope.cli.main import main
+
+    def work(path: str = log) -> int:
+        with tempfile.TemporaryDirectory() as folder:
+            words = ["--definitions", dbc, "--to", f"{folder}/table.{suffix}", *more]
+            assert main(["decode", path, *words]) == 0
+        return frames_in(log)
+
+    warm(work, log)
+    return work
+
+
+def script_table(log: str, dbc: str, suffix: str) -> Work:
+    """The same table by hand: python-can and cantools, a row a value, written by pandas."""
+    import tempfile
+
+    import can
+    import cantools
+    import pandas as pd
+
+    base = cantools.database.load_file(dbc)
+    units = {m.name: {s.name: s.unit or "" for s in m.signals} for m in base.messages}
+
+    def work() -> int:
+        rows: list[tuple[Any, ...]] = []
+        count, first = 0, None
+        for message in can.LogReader(log):
+            count += 1
+            first = message.timestamp if first is None else first
+            found = base.get_message_by_frame_id(message.arbitration_id)
+            for name, value in found.decode(message.data, decode_choices=False).items():
+                label = found.get_signal_by_name(name).choices or {}
+                rows.append(
+                    (
+                        *(round(message.timestamp * 1e9), message.timestamp - first),
+                        *(message.channel, found.name, name, float(value)),
+                        *(units[found.name][name], str(label.get(value, ""))),
+                    )
+                )
+        names = "time_ns time_s channel message signal value unit label".split()
+        whole = pd.DataFrame(rows, columns=names)
+        with tempfile.TemporaryDirectory() as folder:
+            if suffix == "csv":
+                whole.to_csv(f"{folder}/table.csv", index=False)
+            else:
+                whole.to_parquet(f"{folder}/table.parquet", index=False)
+        return count
+
+    return work
+
+
 def cantools_alone(log: str, dbc: str) -> Work:
     """cantools' decoding by itself, the frames read beforehand."""
     import can
@@ -385,6 +440,7 @@ CONTENDERS: dict[str, Callable[..., Work]] = {
     one.__name__: one
     for one in (
         *(limit, parse, decode, check, script, script_of, cantools_alone, cantools_line),
+        *(table, script_table),
         *(polars, asammdf, mf4, python_can, capture),
     )
 }
