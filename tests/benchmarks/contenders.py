@@ -256,7 +256,7 @@ def script_table(log: str, dbc: str, suffix: str) -> Work:
                         *(units[found.name][name], str(label.get(value, ""))),
                     )
                 )
-        names = "time_ns time_s channel message signal value unit label".split()
+        names = ["time_ns", "time_s", "channel", "message", "signal", "value", "unit", "label"]
         whole = pd.DataFrame(rows, columns=names)
         with tempfile.TemporaryDirectory() as folder:
             if suffix == "csv":
