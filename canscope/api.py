@@ -5,22 +5,22 @@ from __future__ import annotations
 import os
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from canscope.capture.order import gathered
 from canscope.capture.read import Capture, read_capture
 from canscope.decoding import columns
 from canscope.decoding.database import read_definitions
-from canscope.judge.check import check as check_signals
-from canscope.judge.facts import Source
 from canscope.model.decoded import Decoded
 from canscope.model.definition import Definitions
 from canscope.model.errors import CanscopeError
-from canscope.model.report import Report
 from canscope.model.signals import Signals
 from canscope.model.tables import Frames
-from canscope.plan.load import read_plan
-from canscope.plan.plan import Plan
+
+if TYPE_CHECKING:
+    from canscope.judge.facts import Source
+    from canscope.model.report import Report
+    from canscope.plan.plan import Plan
 
 Path = str | os.PathLike[str]
 
@@ -70,6 +70,11 @@ def check(
     Raises ``PlanError`` with every mistake of the plan, ``CaptureError`` if there is not one frame
     or a path is no capture.
     """
+    # Whoever only decodes does not wait for the rules and the plan's schema.
+    from canscope.judge.check import check as check_signals
+    from canscope.plan.load import read_plan
+    from canscope.plan.plan import Plan
+
     if isinstance(plan, Plan):
         if marks is not None:
             raise TypeError("marks go with a plan given by its path; read_plan takes them too")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Protocol
@@ -60,6 +61,7 @@ def table_file(
         else:
             text = pa.string() if plain_text else pa.dictionary(pa.int32(), pa.string())
             file = ParquetFile(part, columns, text, compression)
+        file = BehindFile(file)
         try:
             yield file
         finally:
@@ -73,6 +75,36 @@ def table_file(
         raise ReportError(f"cannot write: {reason}", where=Where(str(path)), hint=hint) from error
     finally:
         part.unlink(missing_ok=True)
+
+
+class BehindFile:
+    """Writes each table in a second thread while the next one is made; one at a time, in order.
+
+    pyarrow releases the interpreter's lock while it writes. An error is raised by the next call.
+    """
+
+    def __init__(self, file: TableFile) -> None:
+        self._file = file
+        self._thread = ThreadPoolExecutor(1)
+        self._pending: Future[None] | None = None
+
+    def write(self, table: pa.Table) -> None:
+        """Wait for the table before this one, and begin to write this one."""
+        self._wait()
+        self._pending = self._thread.submit(self._file.write, table)
+
+    def close(self) -> None:
+        """Wait for the last table, and finish the file."""
+        try:
+            self._wait()
+        finally:
+            self._thread.shutdown()
+            self._file.close()
+
+    def _wait(self) -> None:
+        pending, self._pending = self._pending, None
+        if pending is not None:
+            pending.result()
 
 
 class ParquetFile:
