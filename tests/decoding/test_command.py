@@ -7,6 +7,7 @@ import os
 
 import numpy as np
 import pandas as pd
+import pyarrow.parquet as pq
 import pytest
 
 from canscope.cli.main import main
@@ -76,6 +77,18 @@ def test_wide_has_one_column_a_signal_that_occurs(job, tmp_path):
     np.testing.assert_array_equal(table[speeds[0]], [700, np.nan, np.nan, np.nan])
     np.testing.assert_array_equal(table[speeds[1]], [np.nan, np.nan, np.nan, 800])
     np.testing.assert_array_equal(table["can0:Coolant.Level"], [np.nan, 5, np.nan, np.nan])
+
+
+def test_text_is_a_dictionary_or_plain_and_parquet_may_be_packed_more(job, tmp_path):
+    plain = ("--plain-text", "--compression", "zstd")
+    assert (job(to="usual.parquet"), job(*plain, to="plain.parquet")) == (0, 0)
+    usual, other = (pd.read_parquet(tmp_path / f"{name}.parquet") for name in ("usual", "plain"))
+    for name in ("channel", "message", "signal", "unit", "label"):
+        assert isinstance(usual[name].dtype, pd.CategoricalDtype)
+        assert pd.api.types.is_string_dtype(other[name].dtype)
+        assert usual[name].tolist() == other[name].tolist()
+    schema = pq.ParquetFile(tmp_path / "plain.parquet").metadata.row_group(0)
+    assert schema.column(0).compression == "ZSTD"
 
 
 def test_a_policy_given_replaces_the_default(job, tmp_path):

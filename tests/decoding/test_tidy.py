@@ -17,7 +17,7 @@ BODY = (
     ' SG_ One m1 : 8|8@1+ (0.5,0) [0|0] "V" Node\n'
     "BO_ 2 N: 8 Node\n"
     ' SG_ State : 0|8@1+ (1,0) [0|0] "" Node\n'
-    'VAL_ 2 State 0 "off" 1 "<on>" 255 "SNA" ;\n'
+    'VAL_ 2 State 0 "off" 1 "<on>, warm" 255 "SNA" ;\n'
 )
 
 
@@ -45,7 +45,7 @@ def test_one_row_a_value_by_frame_then_signal(signals):
     assert table.channel.tolist() == ["can0"] * 4
     np.testing.assert_array_equal(table.value, [1, 1, 2, np.nan])
     assert table.unit.tolist() == ["", "", "V", ""]
-    assert table.label.tolist() == ["<on>", "", "", "SNA"]
+    assert table.label.tolist() == ["<on>, warm", "", "", "SNA"]
 
 
 def test_a_multiplexed_signal_has_rows_only_where_it_is_selected(signals):
