@@ -89,7 +89,7 @@ def row_of(name: str, report: Report) -> RunRow:
         serials={str(m["unit"]): str(m.get("serial", "")) for m in report.mounting},
         definitions={i.name: i.sha256 for i in report.inputs if i.kind == "definition"},
         dry_s=dry_s,
-        anchored={fact.role: fact.signal for fact in report.roles if fact.anchored_by},
+        anchored={fact.role: fact.signal for fact in report.roles if fact.anchored_here},
         trends=dict(_trends(report)),
     )
 

@@ -16,7 +16,7 @@ from canscope.judge.misfit import misfits
 from canscope.judge.verdict import findings_of, lacking, overall, waive, waive_absent
 from canscope.model.bench import Mark
 from canscope.model.findings import Finding, Verdict
-from canscope.model.report import HandCheck, Input, Report
+from canscope.model.report import ANCHOR, HandCheck, Input, Report
 from canscope.model.roles import role_of
 from canscope.plan.plan import Plan, Waiver
 from canscope.rules import topics
@@ -32,6 +32,7 @@ def assemble(
     off_failed = tuple(
         dict.fromkeys(f.rule for f in found if f.rule in silenced and f.verdict is Verdict.FAIL)
     )
+    contradicted = {f.roles[0] for f in found if f.rule == ANCHOR and f.verdict is Verdict.FAIL}
     found = [finding for finding in found if finding.rule not in silenced]
     findings = waive_absent(ledger, waive(found, _waivers(plan)))
     off = {name: reason for name, reason in bench.off.items() if plan.rules[name].applies(bench)}
@@ -39,7 +40,7 @@ def assemble(
     verdict, headline, waived = overall(
         findings, looser=len(looser), off=len(off), off_failed=off_failed
     )
-    roles = role_facts(ledger, findings)
+    roles = role_facts(ledger, findings, contradicted)
     causes = diagnose(findings, [unit.name for unit in bench.units], ledger.rules)
     facts = counts.facts(capture, len(ledger.healths))
     unfit = tuple(misfits(bench, facts))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence, Set
 from dataclasses import dataclass, field, fields
 from fnmatch import fnmatchcase
 from typing import Any, Protocol
@@ -12,14 +12,20 @@ import numpy as np
 from canscope.capture.clocks import YEAR_2001_NS
 from canscope.judge.ledger import Ledger
 from canscope.model.findings import COMMON_PRACTICE, Finding, Verdict
-from canscope.model.report import CaptureFacts, Input, RoleFacts, RuleFacts
+from canscope.model.report import (
+    ANCHOR,
+    EARLIER_ANCHOR,
+    CaptureFacts,
+    Input,
+    RoleFacts,
+    RuleFacts,
+)
 from canscope.model.rule import Rule
 from canscope.model.signals import DecodeTally, Signals
 from canscope.model.tables import Flag, Tally
 from canscope.plan.plan import Plan
 from canscope.rules import RULES
 
-ANCHOR = "hand-reading"
 CARRIERS = ("voltage-agreement",)  # rules that hold two roles to each other within a few percent
 
 
@@ -90,10 +96,15 @@ class Counts:
         )
 
 
-def role_facts(ledger: Ledger, findings: Sequence[Finding]) -> tuple[RoleFacts, ...]:
-    """What each role was bound to, how it fared, and which rules' passes confirm it."""
+def role_facts(
+    ledger: Ledger, findings: Sequence[Finding], contradicted: Set[str]
+) -> tuple[RoleFacts, ...]:
+    """What each role was bound to, how it fared, and which rules' passes confirm it.
+
+    ``contradicted`` are roles that a hand reading of this run disagrees with.
+    """
     passed = [finding for finding in findings if finding.verdict is Verdict.PASS]
-    anchors = _anchors(ledger, passed)
+    anchors = _anchors(ledger, passed, contradicted)
     rows = []
     for role, binding in ledger.bench.bindings.items():
         healths = [health.roles[role] for health in ledger.healths]
@@ -123,21 +134,37 @@ def role_facts(ledger: Ledger, findings: Sequence[Finding]) -> tuple[RoleFacts, 
     return tuple(rows)
 
 
-def _anchors(ledger: Ledger, passed: Sequence[Finding]) -> dict[str, list[str]]:
-    """Role -> the rules that tie its scale to an instrument.
+def _anchors(
+    ledger: Ledger, passed: Sequence[Finding], contradicted: Set[str]
+) -> dict[str, list[str]]:
+    """Role -> what ties its scale to an instrument: rules of this run, readings of earlier ones.
 
     A role that agrees closely with an anchored one is anchored through it.
     """
+    bound = ledger.bench.bindings
     anchors: dict[str, list[str]] = {}
     for finding in passed:
-        if finding.rule == ANCHOR and finding.roles[0] in ledger.bench.bindings:
+        if finding.rule == ANCHOR and finding.roles[0] in bound:
             anchors.setdefault(finding.roles[0], []).append(ANCHOR)
+    _carry(anchors, passed, bound)
+    for role, run in ledger.bench.anchored_before.items():
+        if role in bound and role not in contradicted:
+            anchors.setdefault(role, []).append(f"{EARLIER_ANCHOR}{run}")
+    _carry(anchors, passed, bound)
+    return {role: by for role, by in anchors.items() if role not in contradicted}
+
+
+def _carry(anchors: dict[str, list[str]], passed: Sequence[Finding], bound: Container[str]) -> None:
+    """Anchor what agrees closely with an anchored role, and say by which run's reading."""
     for finding in (*passed, *passed):  # twice: from one link over the pack to the other link
-        if finding.rule in CARRIERS and any(role in anchors for role in finding.roles):
-            for role in finding.roles:
-                if role in ledger.bench.bindings and _is_voltage(role):
-                    anchors.setdefault(role, [finding.rule])
-    return anchors
+        known = [by for role in finding.roles for by in anchors.get(role, ())]
+        if finding.rule not in CARRIERS or not known:
+            continue
+        earlier = [by[by.index(EARLIER_ANCHOR) :] for by in known if EARLIER_ANCHOR in by]
+        through = f"{finding.rule}, {earlier[0]}" if len(earlier) == len(known) else finding.rule
+        for role in finding.roles:
+            if role in bound and _is_voltage(role):
+                anchors.setdefault(role, [through])
 
 
 def _is_voltage(role: str) -> bool:

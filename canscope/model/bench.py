@@ -185,6 +185,7 @@ class Bench:
     # From earlier runs of the build record; written into a run at its start.
     turned_dry_s: Mapping[str, float] | None = None  # unit -> seconds; None: a bare capture
     moved_before: frozenset[str] = frozenset()  # temperature roles whose raw value has moved
+    anchored_before: Mapping[str, str] = field(default_factory=dict)  # role -> run of the reading
     uncounted: tuple[str, ...] = ()  # earlier runs whose turning time is not known
     # How far a stamp may lie from its instant, as the recorder states at the start, and how late
     # the latest one really was, known at the end. 0: not stated, as with a bare capture.

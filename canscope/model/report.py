@@ -11,6 +11,9 @@ from canscope.model.findings import Finding
 if TYPE_CHECKING:
     from canscope.model.dataframes import DataFrame
 
+ANCHOR = "hand-reading"  # the rule that ties a role's scale to a person's instrument
+EARLIER_ANCHOR = f"{ANCHOR} in run "  # and the run's name
+
 
 @dataclass(frozen=True)
 class Trace:
@@ -114,7 +117,14 @@ class RoleFacts:
     uncertainty: float
     checked_by: tuple[str, ...] = ()  # rules that held it against something independent, and passed
     checkable_by: tuple[str, ...] = ()  # rules that could have
-    anchored_by: tuple[str, ...] = ()  # rules that tied its scale to a person's instrument
+    # What tied its scale to a person's instrument: rules of this run, or a reading of an earlier
+    # one: "hand-reading in run NAME".
+    anchored_by: tuple[str, ...] = ()
+
+    @property
+    def anchored_here(self) -> bool:
+        """Whether a reading of this very run anchors it."""
+        return any(EARLIER_ANCHOR not in anchor for anchor in self.anchored_by)
 
 
 @dataclass(frozen=True)

@@ -1,16 +1,16 @@
-"""What the earlier runs of a vehicle have shown: seconds turned dry, sensors that live.
+"""What the earlier runs of a vehicle have shown: seconds turned dry, sensors that live, anchors.
 
 The runs of one vehicle lie beside each other in one folder. Each run.toml says what its run has
 shown; where it does not, because the recorder was killed, the run is judged again. Runs that
-cannot be counted are named. A replay is no run of the vehicle: it adds no seconds and vouches for
-no sensor.
+cannot be counted are named. A replay is no run of the vehicle: it adds no seconds, vouches for no
+sensor and anchors no role.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
-from dataclasses import asdict, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from canscope.capture.order import gathered
@@ -18,11 +18,12 @@ from canscope.capture.read import read_capture
 from canscope.decoding.columns import decode
 from canscope.judge.check import Run
 from canscope.live.run_folder.folder import is_held
-from canscope.live.run_folder.layout import PLAN_FILE, RUN_FILE, captures_in
+from canscope.live.run_folder.layout import MARKS_FILE, PLAN_FILE, RUN_FILE, captures_in
 from canscope.live.run_folder.run_file import read_run_file
 from canscope.live.run_folder.run_file_schema import (
+    AnchoredRole,
     EarlierRuns,
-    LivingSensor,
+    RoleAsBound,
     RunFile,
     ShownByRun,
 )
@@ -30,7 +31,7 @@ from canscope.live.run_folder.turning_time import TurningTime
 from canscope.model.bench import Bench
 from canscope.model.errors import CanscopeError
 from canscope.model.findings import Verdict
-from canscope.model.report import Report
+from canscope.model.report import ANCHOR, Report
 from canscope.plan.load import read_plan
 from canscope.plan.plan import Plan
 
@@ -39,7 +40,8 @@ def earlier_runs_of(folder: Path, vehicle: str) -> EarlierRuns:
     """What the runs beside ``folder`` have shown of this vehicle."""
     runs, uncounted, strangers, replays = [], [], [], []
     turned_s: dict[str, float] = {}
-    alive: dict[LivingSensor, None] = {}
+    alive: dict[RoleAsBound, None] = {}
+    readings: list[_Readings] = []
     home = folder.absolute().parent
     for beside in sorted(path.parent for path in home.glob(f"*/{RUN_FILE}")):
         if beside == folder.absolute():
@@ -63,14 +65,41 @@ def earlier_runs_of(folder: Path, vehicle: str) -> EarlierRuns:
             for unit, seconds in shown.turned_dry_s.items():
                 turned_s[unit] = turned_s.get(unit, 0.0) + seconds
             alive.update(dict.fromkeys(shown.alive))
+            readings.append(_Readings(run_file.run.get("started", ""), beside.name, shown))
     return EarlierRuns(
         tuple(runs),
         tuple(uncounted),
         tuple(strangers),
         tuple(replays),
         tuple(alive),
+        _anchored(readings),
         _rounded(turned_s),
     )
+
+
+@dataclass(frozen=True)
+class _Readings:
+    """What the hand readings of one run have shown; ``started`` is empty if nobody knows when."""
+
+    started: str
+    run: str
+    shown: ShownByRun
+
+
+def _anchored(readings: Iterable[_Readings]) -> tuple[AnchoredRole, ...]:
+    """The roles that a reading agreed with after the last one that disagreed.
+
+    Where nobody knows when a run was, what disagrees counts as the latest, what agrees as the
+    first.
+    """
+    told = [((r.started or "", 0, r.run), r, r.shown.anchored) for r in readings]
+    told += [((r.started or "9", 1, r.run), r, ()) for r in readings if r.shown.contradicted]
+    kept: dict[RoleAsBound, str] = {}
+    for (_, contradicts, _), one, agreed in sorted(told, key=lambda row: row[0]):
+        for role in one.shown.contradicted if contradicts else ():
+            kept.pop(role, None)
+        kept |= dict.fromkeys(agreed, one.run)
+    return tuple(AnchoredRole(r.role, r.signal, r.definition, run) for r, run in kept.items())
 
 
 def shown_by(plan: Plan, turned_s: Mapping[str, float], report: Report) -> ShownByRun:
@@ -80,12 +109,32 @@ def shown_by(plan: Plan, turned_s: Mapping[str, float], report: Report) -> Shown
     # A flow passes only if it was seen at rest, unless another run vouches for it.
     flows = {f.roles[0] for f in passed if f.rule == "coolant-flow"}
     moved |= flows - plan.bench.moved_before
-    alive = tuple(_living(plan.bench, role) for role in sorted(moved))
-    return ShownByRun(alive, _rounded(turned_s) if plan.bench.dry else {})
+    alive = tuple(_as_bound(plan.bench, role) for role in sorted(moved))
+    agreed = {f.roles[0] for f in passed if f.rule == ANCHOR}
+    return ShownByRun(
+        alive,
+        tuple(_scaled(plan.bench, role) for role in sorted(agreed)),
+        tuple(_scaled(plan.bench, role) for role in sorted(_contradicted(plan.bench, report))),
+        _rounded(turned_s) if plan.bench.dry else {},
+    )
 
 
-def _living(bench: Bench, role: str) -> LivingSensor:
-    """A sensor as it is bound and defined now."""
+def _contradicted(bench: Bench, report: Report) -> set[str]:
+    """The roles that a hand reading disagreed with; of a rule that is off nobody knows which."""
+    if ANCHOR in report.off_failed:
+        return set(bench.bindings)
+    failed = (f for f in report.findings if f.rule == ANCHOR and f.verdict is Verdict.FAIL)
+    return {f.roles[0] for f in failed if f.roles}
+
+
+def _scaled(bench: Bench, role: str) -> RoleAsBound:
+    """A role with all that its scale rests on: its definition, its unit and that one's gears."""
+    units = [unit for unit in bench.units if role.startswith(unit.role(""))]
+    return _as_bound(bench, role, *((unit.serial, unit.gear_ratio) for unit in units))
+
+
+def _as_bound(bench: Bench, role: str, *more: tuple[object, ...]) -> RoleAsBound:
+    """A role as it is bound and defined now; ``more`` is what else has to stay the same."""
     binding = bench.bindings[role]
     message = bench.messages.get(binding.signal.message_key)
     told = (
@@ -93,9 +142,10 @@ def _living(bench: Bench, role: str) -> LivingSensor:
         asdict(binding.signal),
         sorted(binding.codes.items()),
         (binding.kind.value, binding.unit, binding.factor, binding.offset),
+        *more,
     )
     digest = hashlib.sha256(repr(told).encode()).hexdigest()
-    return LivingSensor(role, binding.key, digest)
+    return RoleAsBound(role, binding.key, digest)
 
 
 def _rounded(seconds: Mapping[str, float]) -> dict[str, float]:
@@ -108,7 +158,8 @@ def _judged_again(folder: Path) -> ShownByRun | None:
     if not captures:
         return ShownByRun()
     try:
-        plan = read_plan(folder / PLAN_FILE)
+        marks = folder / MARKS_FILE
+        plan = read_plan(folder / PLAN_FILE, marks=marks if marks.is_file() else None)
         run, turning = Run(plan), TurningTime(plan.bench)
         frames = gathered(read_capture(*map(str, captures)))
         for signals in decode(frames, plan.definitions, wanted=plan.wanted):
@@ -123,7 +174,17 @@ def _judged_again(folder: Path) -> ShownByRun | None:
 def _vouched_for(bench: Bench, earlier: EarlierRuns) -> frozenset[str]:
     """Roles of sensors that an earlier run has seen to live, bound and defined as they are now."""
     roles = {sensor.role for sensor in earlier.alive if sensor.role in bench.bindings}
-    return frozenset(role for role in roles if _living(bench, role) in earlier.alive)
+    return frozenset(role for role in roles if _as_bound(bench, role) in earlier.alive)
+
+
+def _anchored_before(bench: Bench, earlier: EarlierRuns) -> dict[str, str]:
+    """Roles that a hand reading of an earlier run anchored, bound and scaled as they are now."""
+    return {
+        one.role: one.run
+        for one in earlier.anchored
+        if one.role in bench.bindings
+        and _scaled(bench, one.role) == RoleAsBound(one.role, one.signal, one.definition)
+    }
 
 
 def as_recorded(plan: Plan, run_file: RunFile) -> Plan:
@@ -134,6 +195,7 @@ def as_recorded(plan: Plan, run_file: RunFile) -> Plan:
             bench,
             turned_dry_s=dict(earlier.turned_dry_s),
             moved_before=_vouched_for(bench, earlier),
+            anchored_before=_anchored_before(bench, earlier),
             uncounted=earlier.uncounted,
         )
     stated_ms = run_file.clock.uncertainty_ms if run_file.clock else None

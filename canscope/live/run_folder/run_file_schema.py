@@ -20,12 +20,19 @@ ALONE = "somebody told the recorder alone to end"
 
 
 @dataclass(frozen=True)
-class LivingSensor:
-    """A sensor that a run has seen to live: which signal, and as what it was defined then."""
+class RoleAsBound:
+    """A role of which a run has shown something: its signal, and as what that was defined then."""
 
     role: str = ""
     signal: str = ""
     definition: str = ""  # hash of all that turns its raw codes into values
+
+
+@dataclass(frozen=True)
+class AnchoredRole(RoleAsBound):
+    """A role whose scale a hand reading confirmed in an earlier run."""
+
+    run: str = ""
 
 
 @dataclass(frozen=True)
@@ -36,7 +43,8 @@ class EarlierRuns:
     uncounted: tuple[str, ...] = ()  # of this vehicle, but what they have shown is not known
     strangers: tuple[str, ...] = ()  # recorded without a plan: the vehicle is not known
     replays: tuple[str, ...] = ()  # of a file: nothing turned in them, and they vouch for nothing
-    alive: tuple[LivingSensor, ...] = ()  # sensors that one of them has seen to live
+    alive: tuple[RoleAsBound, ...] = ()  # sensors that one of them has seen to live
+    anchored: tuple[AnchoredRole, ...] = ()  # by a hand reading that no later run contradicts
     turned_dry_s: Mapping[str, Amount] = field(default_factory=dict)  # by unit
 
 
@@ -44,7 +52,9 @@ class EarlierRuns:
 class ShownByRun:
     """What one run adds to the build record."""
 
-    alive: tuple[LivingSensor, ...] = ()
+    alive: tuple[RoleAsBound, ...] = ()
+    anchored: tuple[RoleAsBound, ...] = ()  # roles that a hand reading agreed with
+    contradicted: tuple[RoleAsBound, ...] = ()  # roles that a hand reading disagreed with
     turned_dry_s: Mapping[str, Amount] = field(default_factory=dict)
 
 

@@ -11,13 +11,22 @@ from dataclasses import asdict, replace
 import pytest
 
 from canscope.cli.check import inputs_of, judge_files
-from canscope.live.run_folder.earlier_runs import as_recorded, earlier_runs_of
+from canscope.live.run_folder.earlier_runs import as_recorded, earlier_runs_of, shown_by
 from canscope.live.run_folder.folder import RunFolder
-from canscope.live.run_folder.run_file import complete_run_file, read_run_file
-from canscope.live.run_folder.run_file_schema import RunBus, RunClock, RunEnd, RunFile
+from canscope.live.run_folder.run_file import complete_run_file, read_run_file, write_run_file
+from canscope.live.run_folder.run_file_schema import (
+    REPLAYED,
+    RoleAsBound,
+    RunBus,
+    RunClock,
+    RunEnd,
+    RunFile,
+    ShownByRun,
+)
 from canscope.live.run_folder.toml import toml_text
 from canscope.model.errors import CanscopeError
 from canscope.plan.load import read_plan
+from canscope.report.wording import weakened
 from canscope.simulate.folder import write_run
 from canscope.simulate.runs import excerpt, make_run
 from tests.live.stand import ended, record
@@ -186,6 +195,83 @@ def test_a_sensor_is_vouched_for_only_while_it_is_the_same_signal_of_the_same_de
     rear = plan.bench.bindings["units.rear.temperatures.winding"]
     assert not vouched(bound(signal=rear.signal))
     assert not vouched(bound(offset=-40.0))
+
+
+def noted(run, value):
+    """A run folder in whose marks file a voltmeter on the pack said this; the demo's truth: 358."""
+    row = {"at_s": 5.0, "role": "pack.voltage", "value": value, "unit": "V", "uncertainty": 0.5}
+    row |= {"instrument": "voltmeter 3", "by": "A. Tester"}
+    (run / "marks.jsonl").write_text(json.dumps(row) + "\n")
+    return run
+
+
+def test_a_reading_that_agreed_anchors_its_role_in_later_runs(tmp_path, garage, spun):
+    """Until a reading disagrees, or its definition, its binding or its unit becomes another."""
+    noted(garage("monday"), 357.9)
+    tuesday = garage("tuesday")
+    earlier = earlier_runs_of(tuesday, "Bramble, forestry 4x4")
+    complete_run_file(tuesday, {"earlier": asdict(earlier)})
+
+    def told():
+        report = judge_files(inputs_of([str(tuesday)], None))
+        facts = {fact.role: fact for fact in report.roles}
+        first_screen = next(line for line in weakened(report) if "anchors" in line)
+        assert ("pack voltage" in first_screen) is ("pack.voltage" in report.unanchored)
+        return facts["pack.voltage"], report
+
+    pack, report = told()
+    assert pack.anchored_by == ("hand-reading in run monday",)
+    assert not pack.anchored_here  # the build record goes on to say monday
+    assert "pack.current" in report.unanchored
+    noted(tuesday, 268.4)  # 75 %
+    pack, report = told()
+    assert pack.anchored_by == ()
+    shown = shown_by(read_plan(tuesday / "plan.toml"), {}, report)
+    assert [role.role for role in shown.contradicted] == ["pack.voltage"]
+    complete_run_file(tuesday, {"shown": asdict(shown)})
+    assert earlier_runs_of(tmp_path / "wednesday", "Bramble, forestry 4x4").anchored == ()
+
+    plan = read_plan(spun[0].plan)
+
+    def anchored(bench):
+        return as_recorded(replace(plan, bench=bench), RunFile(earlier=earlier)).bench
+
+    def bound(**changed):
+        binding = replace(plan.bench.bindings["pack.voltage"], **changed)
+        return replace(plan.bench, bindings={**plan.bench.bindings, "pack.voltage": binding})
+
+    assert anchored(plan.bench).anchored_before == {"pack.voltage": "monday"}
+    signal = plan.bench.bindings["pack.voltage"].signal
+    assert not anchored(bound(signal=replace(signal, factor=signal.factor * 2))).anchored_before
+    assert not anchored(bound(factor=-1.0)).anchored_before
+    other = plan.bench.bindings["units.front.link_voltage"].signal
+    assert not anchored(bound(signal=other)).anchored_before
+
+
+def test_the_latest_reading_counts_and_a_replay_anchors_nothing(tmp_path):
+    """run.toml alone, without a capture: what its run has shown is written in it."""
+    wheel = RoleAsBound("units.front.speed", "can1:UnitFast.MotorSpeed", "ab12")
+
+    def ran(name, started="", *, clock="", **shown):
+        (tmp_path / name).mkdir(exist_ok=True)
+        run = {"vehicle": "v", **({"started": started} if started else {})}
+        file = RunFile(run=run, shown=ShownByRun(**shown), clock=RunClock(kind=clock))
+        write_run_file(tmp_path / name, file)
+
+    def anchors():
+        earlier = earlier_runs_of(tmp_path / "now", "v")
+        return [(one.role, one.run) for one in earlier.anchored]
+
+    ran("a", "2026-03-02 08:00:00 UTC", anchored=(wheel,), clock=REPLAYED)
+    assert anchors() == []
+    ran("b", "2026-03-03 08:00:00 UTC", anchored=(wheel,))
+    assert anchors() == [("units.front.speed", "b")]
+    ran("a", "2026-03-04 08:00:00 UTC", contradicted=(wheel,))  # later, whatever its name
+    assert anchors() == []
+    ran("c", "2026-03-05 08:00:00 UTC", anchored=(wheel,))
+    assert anchors() == [("units.front.speed", "c")]
+    ran("d", contradicted=(wheel,))  # nobody knows when
+    assert anchors() == []
 
 
 def test_the_clock_that_a_recorder_states_widens_every_time(spun):
