@@ -8,6 +8,8 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 
+from canscope.cli._reading_entry import Meters, ReadingEntry, TypedReading, named
+
 TWICE_S = 3.0  # within this time q has to be pressed again
 SEEN = {"f": "forward", "r": "reverse", "s": "still"}
 ASKED = {"f": "forward", "r": "reverse", "n": "neutral"}
@@ -15,20 +17,28 @@ ASKED = {"f": "forward", "r": "reverse", "n": "neutral"}
 
 @dataclass(frozen=True)
 class Action:
-    """What a person asked for: ``acknowledge``, ``heard``, ``stop`` or ``mark``."""
+    """What a person asked for: acknowledge, heard, stop, mark, look or reading.
+
+    ``look`` is the moment that the next ``reading`` is of.
+    """
 
     kind: str
     axle: str | None = None
     seen: str | None = None
     text: str = ""
     asked: str | None = None
+    reading: TypedReading | None = None
 
 
 class Keys:
     """Turns presses into actions."""
 
-    def __init__(self, axles: Sequence[str]) -> None:
+    def __init__(self, axles: Sequence[str], meters: Meters | None = None) -> None:
+        """``meters`` are what can be read by hand; without them there is no key for it."""
         self._axles = list(axles)[:9]
+        self._meters = meters if meters is not None and meters.roles else None
+        self._entry: ReadingEntry | None = None
+        self._noted, self._noted_s = "", 0.0
         self._axle: str | None = None
         self._note: str | None = None
         self._asking = False
@@ -39,30 +49,37 @@ class Keys:
         """What the next press will do, if something was begun; else empty."""
         if self._note is not None:
             return f"note: {self._note}_  (Enter keeps it, Esc drops it)"
+        if self._entry is not None:
+            return self._entry.prompt
         if self._axle is not None:
             return f"{self._axle} wheel seen: f forward, r reverse, s still"
         if self._asking:
             return "asked for: f forward, r reverse, n neutral"
         if self._quit_s is not None and time.monotonic() - self._quit_s < TWICE_S:
             return "q once more ends the recording"
+        if self._noted and time.monotonic() - self._noted_s < TWICE_S:
+            return self._noted
         return ""
 
     @property
-    def legend(self) -> str:
+    def legend(self) -> tuple[str, ...]:
         """All keys and what they do."""
         axles = ", ".join(f"{n} {axle}" for n, axle in enumerate(self._axles, start=1))
-        marks = f"mark: {axles}, then f r s   " if axles else ""
-        return (
-            f"space acknowledge   {marks}a then f r n asked for   n note   h sound heard   q q end"
-        )
+        marks = (f"{axles}, then f r s: seen",) if axles else ()
+        meter = ("m meter",) if self._meters is not None else ()
+        asked = "a, then f r n: asked"
+        return ("SPACE acknowledge", *marks, asked, *meter, "n note", "h heard", "q q end")
 
     def press(self, key: str) -> Action | None:
         """The action that a press completes, if any."""
         if self._note is not None:
             return self._type_note(key)
+        if self._entry is not None:
+            return self._type_reading(self._entry, key)
         axle, self._axle = self._axle, None
         asking, self._asking = self._asking, False
         quitting, self._quit_s = self._quit_s, None
+        self._noted = ""
         if asking and key in ASKED:
             return Action("mark", asked=ASKED[key])
         if axle is not None and key in SEEN:
@@ -75,6 +92,9 @@ class Keys:
             self._asking = True
         elif key == "h":
             return Action("heard")
+        elif key == "m" and self._meters is not None:
+            self._entry = ReadingEntry(self._meters)
+            return Action("look")
         elif key == "n":
             self._note = ""
         elif key == "q":
@@ -91,6 +111,17 @@ class Keys:
             return None
         self._note = text[:-1] if key in "\x7f\b" else text + key
         return None
+
+    def _type_reading(self, entry: ReadingEntry, key: str) -> Action | None:
+        entry.press(key)
+        if not entry.over:
+            return None
+        self._entry = None
+        if (read := entry.reading) is None:
+            return None
+        self._noted_s = time.monotonic()
+        self._noted = f"noted: {named(read.role)} {read.value:g} {read.unit}, {read.instrument}"
+        return Action("reading", reading=read)
 
 
 @contextmanager

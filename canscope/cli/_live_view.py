@@ -1,125 +1,270 @@
-"""What a person at the vehicle sees while a run is recorded: one big word, and why."""
+"""What a person at the vehicle sees while a run is recorded: one big word, and what to do.
+
+From top to bottom: the word in full-width colour with its shape and a short order, alarms or
+reasons, the vehicle, its units, temperatures, buses, the recorder, and the keys. The keys keep
+their place at the bottom; where a terminal is small, what matters least is left out.
+"""
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from canscope.cli._big_word import INK, big_word
 from canscope.live.recording.status import RecorderStatus
 from canscope.live.run_folder.run_file_schema import Bus
+from canscope.live.watching.alarm_latch import LatchedAlarm
 from canscope.live.watching.latest import ShownTemperature
-from canscope.live.watching.watch import Glance
+from canscope.live.watching.watch import UNHEARD, Glance
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
+    from rich.live import Live
 
-# Word, shape and border tell the states apart without colour.
-SHAPES = {"STOP": "■ ■ ■", "TURNING": "> > >", "READY": "●", "NOT READY": "○"}
-MOST_ALARMS, MOST_REASONS = 6, 6
+DRAWN = f"{INK}■△…"  # characters that a terminal must be able to show
+STYLES = {"STOP": "bold white on red", "TURNING": "bold white on blue"}
+STYLES |= {"READY": "bold black on green", "NOT READY": "bold black on yellow"}
+AGED_S = 0.5  # a last frame younger than that needs no word
+TALL_ROWS = 34  # from so many rows on the word is twice as tall
 ARMED = "armed: recording begins by itself with the first frame"
-STYLES = {"STOP": "bold white on red", "TURNING": "bold cyan", "READY": "bold green"}
+REQUESTS = {1.0: "forward", -1.0: "reverse", 0.0: "neutral"}
+UNKNOWN = "?"
+CAUTION = "canscope cannot stop a motor: keep a hand on the emergency stop"
 
 
-def view(glance: Glance, status: RecorderStatus, *, prompt: str, legend: str) -> RenderableType:
-    """The whole picture for a terminal; every text from outside is shown as it is."""
-    from rich import box
+@dataclass(frozen=True)
+class Line:
+    """One row of the screen."""
+
+    text: str
+    style: str = ""
+
+
+def live_picture() -> AbstractContextManager[Live]:
+    """The whole terminal, for ``view``; what stood there before is back when it ends."""
+    from rich.live import Live
+
+    return Live(auto_refresh=False, screen=True)
+
+
+def view(
+    glance: Glance,
+    status: RecorderStatus,
+    *,
+    prompt: str,
+    legend: Sequence[str],
+    width: int,
+    height: int,
+) -> RenderableType:
+    """The picture for a terminal of that size; every text from outside is shown as it is."""
     from rich.console import Group
-    from rich.panel import Panel
     from rich.text import Text
 
-    style = STYLES.get(glance.word, "bold yellow")
-    shape = SHAPES[glance.word]
-    big = Text(f"\n{shape}   {'  '.join(glance.word)}   {shape}\n", style, justify="center")
-    frame = box.DOUBLE if glance.word == "STOP" else box.ROUNDED
-    reasons = () if glance.word == "STOP" else glance.why  # the alarms below repeat them
-    why = [Text(f"  {line}") for line in reasons[:MOST_REASONS]]
-    if len(reasons) > MOST_REASONS:
-        why.append(Text(f"  and {len(reasons) - MOST_REASONS} more"))
-    parts: list[RenderableType] = [Panel(big, box=frame), *why]
-    parts += [_alarms(glance), _units(glance), _buses(glance, status)]
-    parts += [
-        Text(recorder_line(glance, status)),
-        Text(prompt or legend, "bold" if prompt else "dim"),
-    ]
-    return Group(*parts)
+    rows = []
+    for line in _picture(glance, status, prompt, legend, width, height):
+        text = Text(line.text, line.style, no_wrap=True, overflow="ellipsis", end="\n")
+        text.truncate(width, overflow="ellipsis", pad=" on " in line.style)
+        rows.append(text)
+    return Group(*rows)
 
 
-def _alarms(glance: Glance) -> RenderableType:
-    from rich.text import Text
+def _picture(
+    glance: Glance,
+    status: RecorderStatus,
+    prompt: str,
+    legend: Sequence[str],
+    width: int,
+    height: int,
+) -> list[Line]:
+    """Exactly ``height`` lines."""
+    tall = 2 if height >= TALL_ROWS else 1
+    style = STYLES[glance.word]
+    top = [Line(row, style) for row in big_word(glance.word, width, tall)]
+    top += [Line(row.center(width), style) for row in _wrapped(order(glance), width - 2)[:2]]
+    keys = [Line(row, "bold") for row in _prompted(prompt, width)]
+    keys += [Line(row, "dim") for row in _joined(legend, width)]
+    room = max(0, height - len(top) - len(keys))
+    body = _body(glance, status, width, room)
+    return [*top, *body, *[Line("")] * (room - len(body)), *keys][-height:]
 
-    text = Text()
-    # The weightiest alarms come last: those that stand, stops, the latest ones.
-    by_weight = sorted(glance.alarms, key=lambda a: (not a.acknowledged, a.stops, a.raised_ns))
-    if len(by_weight) > MOST_ALARMS:
-        text.append(f"{len(by_weight) - MOST_ALARMS} more alarms\n", "dim")
-    for alarm in by_weight[-MOST_ALARMS:]:
+
+def order(glance: Glance) -> str:
+    """What to know first, in capitals; units keep their letters."""
+    if glance.word == "STOP":
+        standing = [a for a in glance.alarms if a.stops and not a.acknowledged]
+        first = min(standing, key=lambda a: a.raised_ns)
+        text = (first.short or first.text.split(": ")[0]).removeprefix("The ").rstrip(".")
+    elif glance.word == "READY":
+        text = "no fault so far"
+    elif glance.word == "TURNING":
+        text = ", ".join(glance.turning)
+    else:
+        text = _said(glance.why[0])
+    return re.sub(r"(?<![\d-] )\b[^\s]+", lambda word: word[0].upper(), text)
+
+
+def _body(glance: Glance, status: RecorderStatus, width: int, room: int) -> list[Line]:
+    """Between the word and the keys, at most ``room`` lines."""
+    told = _alarms(glance.alarms) if glance.word == "STOP" else _reasons(glance)
+    vehicle = [*_vehicle(glance), *_units(glance)]
+    buses = [_bus(name, bus, glance, status) for name, bus in status.buses.items()]
+    below = [*buses, Line(recorder_line(glance, status))]
+    temperatures = _columns(glance.temperatures, width)
+    free = max(0, room - len(vehicle) - len(below))
+    least = 1 if glance.word == "STOP" else free // 2  # of what is free, for temperatures
+    messages = _first(told, free - min(len(temperatures), least))
+    most = max(0, free - len(messages))
+    if most < len(temperatures):
+        temperatures = _columns(_by_urgency(glance.temperatures), width)[:most]
+    parts: list[list[Line]] = [messages, vehicle, temperatures, below]
+    spare = room - sum(map(len, parts))
+    lines: list[Line] = []
+    for part in parts:
+        if part and spare > 0:
+            lines.append(Line(""))
+            spare -= 1
+        lines += part
+    if spare > 0:
+        lines.append(Line(CAUTION))
+    return lines[:room]
+
+
+def _first(messages: Sequence[tuple[Line, bool]], most: int) -> list[Line]:
+    """As many as fit, those that a person has dealt with left out first; how many are missing."""
+    if len(messages) <= most:
+        return [line for line, _ in messages]
+    by_need = sorted(range(len(messages)), key=lambda at: messages[at][1])
+    kept = sorted(by_need[: max(0, most - 1)])
+    missing = Line(f"  and {len(messages) - len(kept)} more", "dim")
+    return [*(messages[at][0] for at in kept), missing][:most]
+
+
+def _alarms(alarms: Sequence[LatchedAlarm]) -> list[tuple[Line, bool]]:
+    """No warning stands above a STOP; of each kind those first that nobody has acknowledged."""
+    rows = []
+    for alarm in sorted(alarms, key=lambda a: (not a.stops, a.acknowledged, a.raised_ns)):
         sign = "■ STOP" if alarm.stops else "△ warning"
-        seen = "  (acknowledged)" if alarm.acknowledged else ""
         style = "dim" if alarm.acknowledged else "bold red" if alarm.stops else "yellow"
-        text.append(f"{sign}  {alarm.rule}: {alarm.text}{seen}\n", style)
-    return text
+        seen = "(acknowledged) " if alarm.acknowledged else ""
+        line = Line(f"{sign}  {seen}{alarm.rule}: {alarm.short or alarm.text}", style)
+        rows.append((line, alarm.acknowledged))
+    return rows
 
 
-def _units(glance: Glance) -> RenderableType:
-    from rich.table import Table
-
-    table = Table.grid(padding=(0, 3))
-    for name, speed in glance.speeds_rpm.items():
-        table.add_row(name, f"{round(speed)} rpm", "turning" if name in glance.turning else "")
-    for name, burst, total in glance.dry_left:
-        table.add_row(f"{name} dry", f"burst {_left(burst)}", f"all {_left(total)}")
-    for temperature in glance.temperatures:
-        table.add_row(*temperature_cells(temperature))
-    return table
+def _reasons(glance: Glance) -> list[tuple[Line, bool]]:
+    """Why it is not ready, the first of which is the order; then the alarms."""
+    why = glance.why[1:] if glance.word == "NOT READY" else ()
+    standing = tuple(alarm.text for alarm in glance.alarms if not alarm.acknowledged)
+    told = [text for text in why if not text.endswith(standing or ("\0",))]
+    return [*((Line(f"  {_said(text)}"), False) for text in told), *_alarms(glance.alarms)]
 
 
-def temperature_cells(shown: ShownTemperature) -> tuple[str, str, str]:
-    """One temperature: name, value with slope, time to its ceiling."""
-    slope = "" if shown.slope_K_s is None else f" {shown.slope_K_s:+.2f} K/s"
-    ceiling = "no ceiling" if shown.ceiling_degC is None else f"ceiling {shown.ceiling_degC:g} degC"
-    if shown.to_ceiling_s is not None:
-        ceiling += f" in {shown.to_ceiling_s:.0f} s"
-    return shown.role.removeprefix("units."), f"{shown.value_degC:.1f} degC{slope}", ceiling
+def _said(reason: str) -> str:
+    return f"{reason}: press h if you heard it" if reason == UNHEARD else reason
+
+
+def _vehicle(glance: Glance) -> Iterator[Line]:
+    """Request, brake, pack voltage and current, of what is bound."""
+    values, words = glance.values, []
+    if "driver.direction" in values:
+        request = values["driver.direction"]
+        words.append(f"request {UNKNOWN if request is None else REQUESTS.get(request, UNKNOWN)}")
+    if "driver.brake" in values:
+        pressed = {1.0: "pressed", 0.0: "released", None: UNKNOWN}
+        words.append(f"brake {pressed.get(values['driver.brake'], UNKNOWN)}")
+    pack = (("pack.voltage", "V"), ("pack.current", "A"))
+    shown = [_amount(values[role], unit) for role, unit in pack if role in values]
+    if shown:
+        words.append(f"pack {'   '.join(shown)}")
+    if words:
+        yield Line("   ".join(words), "bold")
+
+
+def _amount(value: float | None, unit: str) -> str:
+    return f"{UNKNOWN if value is None else f'{value:.1f}'} {unit}"
+
+
+def _units(glance: Glance) -> Iterator[Line]:
+    """Each axle's speed, and how long it may still turn dry."""
+    dry = {name: (burst, total) for name, burst, total in glance.dry_left}
+    for name in dict.fromkeys((*dry, *_with_speed(glance))):
+        speed = glance.values.get(f"units.{name}.speed")
+        text = f"{name:<7} {UNKNOWN if speed is None else round(speed):>6} rpm"
+        text += "  TURNING" if name in glance.turning else "         "
+        if name in dry:
+            text += f"  dry left {_left(dry[name][0])}, in all {_left(dry[name][1])}"
+        yield Line(text.rstrip(), "bold")
+
+
+def _with_speed(glance: Glance) -> list[str]:
+    return [role.split(".")[1] for role in glance.values if role.endswith(".speed")]
 
 
 def _left(seconds: float | None) -> str:
-    return "no limit given" if seconds is None else f"{seconds:.1f} s left"
+    return "no limit" if seconds is None else f"{seconds:.1f} s"
 
 
-def _buses(glance: Glance, status: RecorderStatus) -> RenderableType:
-    from rich.table import Table
-
-    table = Table.grid(padding=(0, 3))
-    for name, bus in status.buses.items():
-        age_s, per_s = glance.bus_age_s.get(name), status.per_s.get(name)
-        table.add_row(*bus_cells(name, bus, age_s, per_s))
-    return table
+def _by_urgency(temperatures: Sequence[ShownTemperature]) -> list[ShownTemperature]:
+    """Those first that reach their ceiling soonest; the others in the plan's order."""
+    never = float("inf")
+    return sorted(
+        temperatures, key=lambda t: never if t.to_ceiling_s is None else round(t.to_ceiling_s, -1)
+    )
 
 
-def bus_cells(name: str, bus: Bus, age_s: float | None, per_s: int | None) -> tuple[str, ...]:
-    """One bus in words: name, state, silence, frames, age, error frames, losses."""
-    age = "no frame yet" if age_s is None else f"last frame {age_s:.1f} s ago"
-    frames = f"{bus.frames} frames"
+def temperature(shown: ShownTemperature) -> str:
+    """One temperature: name, value, slope, and the time to its ceiling."""
+    name = shown.role.removeprefix("units.").replace(".temperatures.", " ")
+    text = f"{name} {shown.value_degC:.1f} degC"
+    if shown.slope_K_s is not None:
+        text += f" {shown.slope_K_s:+.2f} K/s"
+    if shown.to_ceiling_s is not None and shown.to_ceiling_s < 1000:
+        text += f", {shown.ceiling_degC:g} in {shown.to_ceiling_s:.0f} s"
+    return text
+
+
+def _columns(temperatures: Sequence[ShownTemperature], width: int) -> list[Line]:
+    """Side by side, in columns of one width."""
+    if not temperatures:
+        return []
+    cells = [temperature(shown) for shown in temperatures]
+    wide = max(map(len, cells)) + 3
+    across = max(1, (width + 3) // wide)
+    rows = (cells[at : at + across] for at in range(0, len(cells), across))
+    return [Line("".join(f"{cell:<{wide}}" for cell in row).rstrip()) for row in rows]
+
+
+def _bus(name: str, bus: Bus, glance: Glance, status: RecorderStatus) -> Line:
+    """One bus in a line, what is wrong with it first."""
+    words = [] if bus.state == "recording" else [bus.state]
+    words += [f"{bus.dropped} LOST"] if bus.dropped else []
+    if bus.state != "replayed":  # a file is no bus that somebody listens to
+        words.append(listening(bus))
+    age_s, per_s = glance.bus_age_s.get(name), status.per_s.get(name)
+    words.append(f"{bus.frames} frames" if age_s is not None else "no frame yet")
     if per_s is not None:
-        frames += f", {per_s} a second"
-    lost = f"{bus.dropped} lost" if bus.dropped else "none lost"
-    return name, bus.state, _silent(bus), frames, age, _errors(bus), lost
+        words.append(f"{per_s}/s")
+    if age_s is not None and age_s >= AGED_S:
+        words.append(f"the last {age_s:.1f} s ago")
+    wrong = bus.dropped or bus.state == "lost" or not bus.silent
+    return Line(f"{name}  {', '.join([*words, errors(bus)])}", "bold red" if wrong else "")
 
 
-def adapter_check(name: str, bus: Bus, per_s: int) -> str:
-    """What an adapter does, in one line, once frames have come."""
-    return f"{name}: {bus.found} -> {_silent(bus)} -> {per_s} frames/s -> {_errors(bus)}"
+def listening(bus: Bus) -> str:
+    """Whether the adapter is known to listen only."""
+    return "listens only" if bus.silent else "NOT KNOWN TO LISTEN ONLY"
 
 
-def _silent(bus: Bus) -> str:
-    return "silent" if bus.silent else "NOT KNOWN TO BE SILENT"
-
-
-def _errors(bus: Bus) -> str:
+def errors(bus: Bus) -> str:
+    """The error frames of a bus, and whether its adapter gives all of them."""
     if bus.error_frames_are == "not carried":
-        return "error frames are not carried"
+        return "error frames not carried"
     if bus.error_frames or bus.error_frames_are == "recorded":
         return f"{bus.error_frames} error frames"
-    return "0 error frames (whether all come is not known)"
+    return "0 error frames (perhaps not all)"
 
 
 def recorder_line(glance: Glance, status: RecorderStatus) -> str:
@@ -133,3 +278,27 @@ def recorder_line(glance: Glance, status: RecorderStatus) -> str:
     if status.end is not None:
         state = "RECORDER STOPPED"
     return f"{state}{disk}{waiting}{late}"
+
+
+def _wrapped(text: str, width: int) -> list[str]:
+    """A text in lines, broken between words."""
+    from textwrap import wrap
+
+    return wrap(text, max(width, 10)) or [""]
+
+
+def _prompted(prompt: str, width: int) -> list[str]:
+    """What the next key does, broken between choices, else between words."""
+    parts = _joined(prompt.split("   "), width) if prompt else []
+    return [row for part in parts for row in _wrapped(part, width)]
+
+
+def _joined(parts: Sequence[str], width: int) -> list[str]:
+    """Parts side by side, broken only between them."""
+    rows: list[str] = []
+    for part in parts:
+        if rows and len(rows[-1]) + 3 + len(part) <= width:
+            rows[-1] += f"   {part}"
+        else:
+            rows.append(part)
+    return rows

@@ -6,7 +6,7 @@ import shutil
 import time
 from typing import TYPE_CHECKING
 
-from canscope.cli._live_view import ARMED, adapter_check, bus_cells
+from canscope.cli._live_view import ARMED, errors, listening
 from canscope.live.adapters.address import EVERY
 from canscope.model.errors import Where
 
@@ -32,7 +32,7 @@ def print_greeting(
     print(f"{ARMED}; q twice or Ctrl-C ends it")
     for name, bus in status.buses.items():
         print(f"{bus.address}: {bus.found}; {bus.silent_how}")
-        print("  " + ", ".join(bus_cells(name, bus, None, None)[1:3]))
+        print(f"  {name}: {bus.state}, {listening(bus)}")
     recorded = {address.name for address in config.addresses}
     if plan is not None and EVERY not in recorded:
         for name in sorted({b.signal.channel for b in plan.bench.bindings.values()} - recorded):
@@ -80,4 +80,6 @@ class ChangeLines:
         for name, per_s in status.per_s.items():
             if per_s and name not in self._checked and name in status.buses:
                 self._checked.add(name)
-                print(adapter_check(name, status.buses[name], per_s), flush=True)
+                bus = status.buses[name]
+                steps = (bus.found, listening(bus), f"{per_s} frames/s", errors(bus))
+                print(f"{name}: {' -> '.join(steps)}", flush=True)

@@ -7,11 +7,14 @@ import signal
 import sys
 import threading
 import time
+from collections.abc import Callable
 from contextlib import nullcontext, suppress
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from canscope.cli._keys import Action, Keys, next_keys, single_keys
-from canscope.cli._live_view import SHAPES, view
+from canscope.cli._live_view import DRAWN, live_picture, view
+from canscope.cli._reading_entry import meters_of
 from canscope.cli._record_lines import ChangeLines, print_greeting
 from canscope.cli._streams import Screen, can_show
 from canscope.live.run_folder.run_file_schema import TERMINAL_CLOSED
@@ -49,6 +52,7 @@ class RecordLoop:
         self._stop_reason = ""
         self._lines = ChangeLines()
         self._rung_s = 0.0
+        self._looked_ns = 0  # when a person looked at an instrument
         self._word, self._shown_s = "", time.monotonic()
         self._judging = threading.Thread(
             target=watch.follow, args=(lambda: session.running,), daemon=True
@@ -60,14 +64,14 @@ class RecordLoop:
             signal.signal(number, self._on_signal)
         print_greeting(self._config, self._plan, self._session.status, no_sound)
         self._judging.start()
-        keys = Keys([unit.name for unit in self._plan.bench.units] if self._plan else [])
+        keys = self._keys()
         end_s = time.monotonic() + (self._seconds or float("inf"))
         with single_keys() as typed, _picture(typed) as picture:
             self._watch.heard = not typed
             if typed:
                 self._ring("stop")
                 if picture is None:
-                    print(keys.legend)
+                    print("   ".join(keys.legend))
             while not self._stop_reason and (self._session.running or self._unseen(typed)):
                 if typed:
                     for key in next_keys(LOOK_S):
@@ -77,6 +81,13 @@ class RecordLoop:
                 if time.monotonic() >= end_s:
                     self._stop_reason = f"the {self._seconds:g} s asked for are over"
                 self._show(picture, keys)
+
+    def _keys(self) -> Keys:
+        """The keys of this vehicle; without a plan there are none for axles and meters."""
+        if self._plan is None:
+            return Keys([])
+        bench, tester = self._plan.bench, str(self._plan.job.get("tester", ""))
+        return Keys([unit.name for unit in bench.units], meters_of(bench, tester))
 
     def close(self) -> int:
         """End the recording, complete the folder, write and print the report."""
@@ -171,11 +182,22 @@ class RecordLoop:
             self._stop_reason = "ended by a key"
         elif action.kind == "mark":
             words = (action.axle, action.seen, action.text, action.asked)
-            try:
-                self._watch.mark(lambda ns: self._session.mark(*words, not_before_ns=ns))
-            except OSError as error:
-                text = f"a mark could not be written: {error.strerror or error}"
-                self._watch.alarm("marks", "", False, text)
+            self._write(
+                lambda: self._watch.mark(lambda ns: self._session.mark(*words, not_before_ns=ns))
+            )
+        elif action.kind == "look":
+            self._looked_ns = self._session.now_ns()
+        elif action.reading is not None:
+            row = asdict(action.reading)
+            self._write(lambda: self._session.note({"time_ns": self._looked_ns, **row}))
+
+    def _write(self, write: Callable[[], None]) -> None:
+        """Write down what a person saw or read; a full disk ends nothing."""
+        try:
+            write()
+        except OSError as error:
+            text = f"a mark could not be written: {error.strerror or error}"
+            self._watch.alarm("marks", "", False, text)
 
     def _show(self, picture: Any, keys: Keys) -> None:
         failure = self._failure()
@@ -191,7 +213,10 @@ class RecordLoop:
         if picture is None:
             self._lines.print(glance, status, keys.prompt)
         else:
-            shown = view(glance, status, prompt=keys.prompt, legend=keys.legend)
+            width, height = picture.console.size
+            shown = view(
+                glance, status, prompt=keys.prompt, legend=keys.legend, width=width, height=height
+            )
             picture.update(shown, refresh=True)
 
     def _look_at_myself(self) -> None:
@@ -220,9 +245,7 @@ class RecordLoop:
 
 def _picture(typed: bool) -> Any:
     """A live picture where a person sits at a terminal; else None."""
-    plain = os.environ.get("TERM", "dumb") == "dumb" or not can_show("".join(SHAPES.values()))
+    plain = os.environ.get("TERM", "dumb") == "dumb" or not can_show(DRAWN)
     if not (typed and sys.stdout.isatty()) or plain:
         return nullcontext(None)
-    from rich.live import Live
-
-    return Live(auto_refresh=False, transient=True)
+    return live_picture()

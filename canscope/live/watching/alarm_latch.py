@@ -18,6 +18,7 @@ class LatchedAlarm:
     judged_ns: int  # how far the judge was when it was raised
     raised_ns: int  # by the run's clock; of a replay, when it was raised here
     acknowledged: bool = False
+    short: str = ""  # what to know at once, in a few words
 
 
 class AlarmLatch:

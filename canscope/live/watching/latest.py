@@ -17,6 +17,7 @@ from canscope.trust.staleness import stale_after_ns
 KEEP_NS = 30_000_000_000  # of history
 SLOPE_NS = 10_000_000_000  # over which the shown slope of a temperature is fitted
 STALE_FLOOR_NS = 100_000_000  # no shorter silence raises a stop: common practice, no source
+DRIVEN = ("driver.direction", "driver.brake", "pack.voltage", "pack.current")
 
 
 @dataclass(frozen=True)
@@ -80,11 +81,19 @@ class Latest:
         railed = at_cold_rail(last) if ".temperatures." in role else False
         return bool((np.isnan(last) | railed).any())
 
-    def speeds_rpm(self) -> dict[str, float]:
-        """The last known speed of each unit that has one."""
-        units = self._plan.bench.units
-        last = {unit.name: self._last(unit.role("speed")) for unit in units}
-        return {name: value for name, value in last.items() if value is not None}
+    def values(self, now_ns: int) -> dict[str, float | None]:
+        """The latest value of each role of ``DRIVEN`` and of each unit's speed, of those bound.
+
+        None where it is stale, was never heard or cannot be believed.
+        """
+        bench = self._plan.bench
+        roles = (*DRIVEN, *(unit.role("speed") for unit in bench.units))
+        stale = self.stale(now_ns)
+        return {
+            role: None if role in stale or self.suspect(role) else self._last(role)
+            for role in roles
+            if role in bench.bindings
+        }
 
     def dry_left(self) -> list[tuple[str, float | None, float | None]]:
         """For each unit: seconds left of this burst and of all bursts; None: no limit."""

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -112,12 +113,15 @@ class Session:
     ) -> PlanMark:
         """Write down at once what a person saw or set, with the time by the run's clock."""
         mark = PlanMark(None, max(self.now_ns(), not_before_ns), axle, seen, text, asked)
-        row = {"time_ns": mark.time_ns, "axle": axle, "seen": seen, "text": text or None}
-        row["asked"] = asked
-        known = {key: value for key, value in row.items() if value is not None}
-        with open(self.folder.path / MARKS_FILE, "a", encoding="utf-8") as file:
-            file.write(json.dumps(known, ensure_ascii=False) + "\n")
+        row: dict[str, str | int | None] = {"time_ns": mark.time_ns, "axle": axle, "seen": seen}
+        row |= {"text": text or None, "asked": asked}
+        self.note({key: value for key, value in row.items() if value is not None})
         return mark
+
+    def note(self, row: Mapping[str, str | int | float]) -> None:
+        """Add a mark or a reading to the marks file at once. Raises OSError."""
+        with open(self.folder.path / MARKS_FILE, "a", encoding="utf-8") as file:
+            file.write(json.dumps(row, ensure_ascii=False) + "\n")
 
     def stop(self, reason: str) -> None:
         """Let the recorder end, and wait for it."""

@@ -32,6 +32,7 @@ HUNG_S = 2.0  # a mark waits so long for the judge; then only later checks judge
 BLIND_S = 0.3  # a frame that waits longer to be judged takes READY away
 NEVER_SEEN_NS = 3_000_000_000  # after the contactors closed; common practice, no source
 BUS_AGE_NS = 1_000_000_000  # a bus silent for longer is not ready; common practice, no source
+UNHEARD = "the sound test was not confirmed"
 FEEDING_NS = 50_000_000  # frames so young may not be on the disk yet
 
 
@@ -44,7 +45,7 @@ class Glance:
     turning: tuple[str, ...] = ()
     dry_left: tuple[tuple[str, float | None, float | None], ...] = ()  # unit, burst s, total s
     temperatures: tuple[ShownTemperature, ...] = ()
-    speeds_rpm: dict[str, float] = field(default_factory=dict)
+    values: dict[str, float | None] = field(default_factory=dict)  # role -> value, None: unknown
     bus_age_s: dict[str, float | None] = field(default_factory=dict)
     alarms: tuple[LatchedAlarm, ...] = ()
     late_s: float = 0.0
@@ -153,7 +154,8 @@ class Watch:
         assert self.run is not None
         finding = self.run.finding(alarm.rule, alarm.subject)
         text = finding.sentence if finding else alarm.subject
-        self.alarm(alarm.rule, alarm.subject, alarm.stops, text, alarm.at_ns)
+        short = finding.short if finding else ""
+        self.alarm(alarm.rule, alarm.subject, alarm.stops, text, alarm.at_ns, short)
 
     def summary(self) -> RunWatch:
         """What run.toml says of the watching."""
@@ -169,11 +171,14 @@ class Watch:
             ),
         )
 
-    def alarm(self, rule: str, subject: str, stops: bool, text: str, at_ns: int = 0) -> None:
+    def alarm(
+        self, rule: str, subject: str, stops: bool, text: str, at_ns: int = 0, short: str = ""
+    ) -> None:
         """Raise an alarm now; see ``AlarmLatch.add`` for one that stands already."""
         raised = self._status().anchor_ns + ticks_ns()
         at = at_ns or self.judged_ns
-        self._latch.add(LatchedAlarm(rule, subject, stops, text, at, self.judged_ns, raised))
+        alarm = LatchedAlarm(rule, subject, stops, text, at, self.judged_ns, raised, short=short)
+        self._latch.add(alarm)
 
     def acknowledge(self) -> None:
         """Acknowledge all alarms that stand now."""
@@ -216,7 +221,7 @@ class Watch:
         alarms = self.alarms
         standing = [alarm for alarm in alarms if not alarm.acknowledged]
         reasons = self._reasons(status, now_ns, recorder_ended)
-        values = self._values()
+        values = self._values(now_ns)
         stops = [alarm for alarm in standing if alarm.stops]
         if stops:
             word, why = "STOP", tuple(alarm.text for alarm in stops)
@@ -236,7 +241,7 @@ class Watch:
             late_s=self.late_s,
         )
 
-    def _values(self) -> Glance:
+    def _values(self, now_ns: int) -> Glance:
         """A glance that has the latest values, but no word yet."""
         latest = self.latest
         if latest is None:
@@ -248,7 +253,7 @@ class Watch:
                 latest.turning_time.turning,
                 tuple(latest.dry_left()),
                 tuple(latest.temperatures()),
-                latest.speeds_rpm(),
+                latest.values(now_ns),
             )
 
     def _heard_until_ns(self, status: RecorderStatus) -> int:
@@ -322,7 +327,8 @@ class Watch:
             key = self._plan.bench.bindings[role].key
             silent = "was never heard" if age_ns is None else f"is silent for {age_ns / 1e9:.2f} s"
             text = f"{role} ({key}) {silent} while the contactors are closed"
-            self.alarm("stale", role, True, text, now_ns)
+            short = f"{role.removeprefix('units.').replace('.', ' ')} is silent"
+            self.alarm("stale", role, True, text, now_ns, short)
 
     def _reasons(self, status: RecorderStatus, now_ns: int, ended: str) -> list[str]:
         """Why it is not ready."""
@@ -331,7 +337,7 @@ class Watch:
         if self.blind:
             reasons.append("what arrives is not judged in time")
         if not self.heard:
-            reasons.append("the sound test was not confirmed")
+            reasons.append(UNHEARD)
         if self._plan is None or self.latest is None:
             return [*reasons, "no plan: nothing is judged"]
         with self._lock:
@@ -342,12 +348,13 @@ class Watch:
         if self._plan.bench.dry and self._plan.bench.uncounted:
             runs = ", ".join(self._plan.bench.uncounted)
             reasons.append(f"nobody can tell how long it turned dry in earlier runs: {runs}")
+        failed = []
         for alarm in self.alarms:
             if not alarm.acknowledged:
                 reasons.append(f"not acknowledged: {alarm.text}")
             elif alarm.rule in self._plan.rules and alarm.stops:
-                reasons.append(f"failed in this run: {alarm.rule}, {alarm.subject}")
-        return reasons
+                failed.append(f"failed in this run: {alarm.rule}, {alarm.subject}")
+        return [*failed, *reasons]
 
 
 def _numbered(name: str, number: int) -> str:
