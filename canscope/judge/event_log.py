@@ -31,6 +31,7 @@ WORDS = {
     ("turned-by-hand", 1): "{subject} unit was turned by hand, all poles open",
     ("shutdown", 1): "shut down: nodes may fall silent",
     ("wake", 1): "awake again",
+    ("restart", 1): "{subject} restarted",
 }
 SOURCES = {
     "pole": "contactor state",
@@ -39,6 +40,7 @@ SOURCES = {
     "burst-start": "speed",
     "burst-end": "speed",
     "turned-by-hand": "speed",
+    "restart": "a silence, and a frame after it that begins anew",
 }
 
 

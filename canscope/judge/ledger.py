@@ -6,14 +6,18 @@ from collections.abc import Mapping, Sequence
 
 from canscope.judge.standing import Standing, unordered
 from canscope.model.bench import Bench
-from canscope.model.events import Window
+from canscope.model.events import Event, Window
+from canscope.model.findings import COMMON_PRACTICE
 from canscope.model.outcome import Doubt, Outcome, Subject
 from canscope.model.rule import Rule
+from canscope.model.tables import SECOND_NS as S
 from canscope.trust.clock_alignment import Alignment, Lag
 from canscope.trust.echo import Echo
 from canscope.trust.feedback import Feedback
 from canscope.trust.identity import Senders, twin_doubts
 from canscope.trust.role_health import Health
+
+MOST_RESTARTS = 8  # that the report's first pages name
 
 
 class Ledger:
@@ -43,6 +47,8 @@ class Ledger:
         self.clocks: dict[str, int] = {}  # channel -> its clock, where stamps have more than one
         self.echo = Echo(bench)
         self.feedback = Feedback(bench)
+        self.restarts = 0
+        self._restarts: list[str] = []
 
     @property
     def origin(self) -> int:
@@ -95,6 +101,18 @@ class Ledger:
         """Note roles that turned out to be no source of their own, and why."""
         self.twins = {**{role: (text, code) for role, text in roles.items()}, **self.twins}
 
+    def note_restart(self, event: Event) -> None:
+        """Note a node that restarted at rest, of which the report tells."""
+        self.restarts += 1
+        if self.restarts <= MOST_RESTARTS:
+            at_s = (event.time_ns - self.origin) / S
+            silent_s = (event.time_ns - event.after_ns) / S
+            self._restarts.append(
+                f"{event.subject} restarted at {at_s:.3f} s, after {silent_s:.3f} s of silence,"
+                " while nothing was live and nothing turned: what it sent in the second after that"
+                f" does not count ({COMMON_PRACTICE})"
+            )
+
     def close(self) -> None:
         """Note what is only known at the end of the run."""
         for name, subjects in self.subjects.items():
@@ -109,8 +127,11 @@ class Ledger:
                     self.standings[name, subject.name].add(apart, self.origin)
 
     def notes(self) -> tuple[str, ...]:
-        """What the report says of contactor states and clocks, whatever rests on them."""
-        return (*self.echo.notes(), *self.alignment.notes(), *self.feedback.notes())
+        """What the report says of restarts, contactor states and clocks, whatever rests on them."""
+        more = self.restarts - len(self._restarts)
+        rest = (f"{more} more restarts at rest are in the list of events",) if more else ()
+        known = (*self.echo.notes(), *self.alignment.notes(), *self.feedback.notes())
+        return (*self._restarts, *rest, *known)
 
     def _apart(self, name: str, subject: str) -> Doubt | None:
         """Why a subject cannot be judged at all, where it rests on clocks that nothing connects."""

@@ -16,6 +16,7 @@ from canscope.model.history import KEEP_NS, History, stamped
 from canscope.model.piece import ClosedWindow, Piece
 from canscope.model.tables import Frames, Int64s, empty_frames
 from canscope.trust import same_frames
+from canscope.trust.restart import Restarts
 from canscope.trust.role_health import window_doubts
 from canscope.trust.same_sensor import Sensors
 from canscope.trust.stopped import Stopped
@@ -38,6 +39,7 @@ class Segment:
         self._health = ledger.begin_segment()
         self._bursts = Bursts(self._bench)
         self._same = same_frames.begin(self._bench)
+        self._restarts = Restarts(self._bench)
         self._sensors = Sensors(self._bench, start_ns)
         self._stopped = Stopped(self._bench)
         self._states: dict[str, Any] = {
@@ -48,13 +50,28 @@ class Segment:
         self._start_ns = self._settled_ns = start_ns
 
     def feed(self, time_slice: TimeSlice, marks: Sequence[Mark]) -> None:
-        """Judge one slice of this segment."""
+        """Judge one slice of this segment.
+
+        It is cut where a node may have restarted: whether it did follows from all that lies before.
+        """
+        for one in self._restarts.returns(time_slice.arrivals, time_slice.samples):
+            early, time_slice = time_slice.cut(one.back_ns)
+            self._feed(early, marks)
+            if self._restarts.decide(one, time_slice.samples, self._history):
+                event = Event("restart", one.node, one.back_ns, one.last_ns, one.back_ns)
+                self._exhibits.events.add([event])
+                self._ledger.note_restart(event)
+        self._feed(time_slice, marks)
+
+    def _feed(self, time_slice: TimeSlice, marks: Sequence[Mark]) -> None:
         history, until = self._history, max(time_slice.until_ns, self._start_ns)
         for key, times in time_slice.arrivals.items():
             history.append(f"#{key}", stamped(times))
-        for role, samples in time_slice.samples.items():
+        counting = self._restarts.counting(time_slice.samples)
+        for role, samples in counting.items():
             history.append(role, samples)
-        found = self._finder.feed(time_slice.samples, time_slice.arrivals, history, until)
+        found = self._finder.feed(counting, time_slice.arrivals, history, until)
+        self._restarts.follow(found.events)
         self._exhibits.events.add(found.events)
         windows = self._windows(found.spans)
         self._align(windows)
@@ -137,6 +154,7 @@ class Segment:
             events,
             marks,
             spans,
+            dict(self._restarts.starting),
         )
 
     def _windows(self, spans: Sequence[Span]) -> list[ClosedWindow]:

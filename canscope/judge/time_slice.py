@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+
+import numpy as np
 
 from canscope.judge.role_samples import samples_of
 from canscope.model.bench import Bench
 from canscope.model.signals import Samples, Signals
 from canscope.model.tables import Frames, Int64s
+
+FOREVER = 2**63 - 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,6 +42,26 @@ class TimeSlice:
         if len(self.frames):
             stamps.append(int(self.frames.time_ns[0]))
         return min(stamps, default=self.until_ns)
+
+    def cut(self, at_ns: int) -> tuple[TimeSlice, TimeSlice]:
+        """What lies before an instant, and the rest. What was counted stays with the first."""
+        row = int(self.frames.time_ns.searchsorted(at_ns))
+        early = self.frames.take(slice(0, row)).but(tally=self.frames.tally)
+        late = self.frames.take(slice(row, None)).but(step_ns=None)
+        return self._part(-FOREVER, at_ns, early), self._part(at_ns, FOREVER, late)
+
+    def _part(self, start_ns: int, end_ns: int, frames: Frames) -> TimeSlice:
+        stretch = np.array((start_ns, end_ns))
+        return replace(
+            self,
+            samples={role: some.between(start_ns, end_ns) for role, some in self.samples.items()},
+            arrivals={
+                key: times[slice(*times.searchsorted(stretch))]
+                for key, times in self.arrivals.items()
+            },
+            frames=frames,
+            until_ns=min(self.until_ns, end_ns),
+        )
 
 
 def time_slice(signals: Signals, bench: Bench) -> TimeSlice:

@@ -38,6 +38,8 @@ class Event:
     turned-by-hand unit                       the same with all poles open: no burst
     shutdown       ""                         nodes may fall silent from here on
     wake           ""                         after a shutdown: nodes are judged again
+    restart        node                       time_ns: first frame after its silence, which began
+                                              after ``after_ns``
     ============== ========================== ==================================================
     """
 

@@ -6,7 +6,7 @@ is cut into pieces must not matter, so a rule judges an instant by what lies at 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -142,8 +142,14 @@ class Piece(Past):
     events: tuple[Event, ...] = ()
     marks: tuple[Mark, ...] = ()
     spans: tuple[Span, ...] = ()  # windows that closed in it
+    # Message -> [from, until): its node restarted, and its frames do not count until then.
+    starting: Mapping[str, tuple[int, int]] = field(default_factory=dict)
     _backs: dict[tuple[str, int], Samples] = field(default_factory=dict)
     _known: dict[Hashable, Any] = field(default_factory=dict)
+
+    def restarted(self, message_key: str) -> bool:
+        """Whether the message's node came back from a restart at the start of this piece."""
+        return self.starting.get(message_key, (self.start_ns - 1,))[0] == self.start_ns
 
     def __getitem__(self, role: str) -> Samples:
         """A role's samples of this piece alone."""

@@ -17,7 +17,7 @@ that pack current or pack voltage come late     ``trailing``; a whole bus: ``clo
 that a reading does not answer to what moves it ``answers``
 that a reading stopped, or is renewed seldom    ``stopped``
 how these lower a pass that rests on a role     ``feedback``
-that a node restarted                           ``restart``
+that a node restarted, or does not count yet    ``restart``
 that frames of several nodes are taken for one  ``identity``
 how all this lowers a pass that rests on a role ``role_health``
 =============================================== ====================================

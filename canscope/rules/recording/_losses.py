@@ -104,14 +104,17 @@ def _follow(losses: Losses, piece: Piece) -> tuple[Losses, Mapping[str, Growth]]
     intervals, counted = dict(losses.intervals), dict(losses.counted)
     for key, known in losses.intervals:
         times = piece.arrivals.get(key, NONE)
+        if piece.restarted(key):
+            intervals[key] = known = replace(known, tail=(), open=0)
         if len(times):
             intervals[key], found = _heard(known, times)
             if found is not None:
                 grown[key] = found
     for role, count in losses.counted:
-        samples = piece[role]
+        samples, key = piece[role], piece.bench.bindings[role].signal.message_key
+        if piece.restarted(key):
+            counted[role] = count = replace(count, time_ns=None)
         if len(samples):
-            key = piece.bench.bindings[role].signal.message_key
             counted[role], found = _counts(count, role, piece)
             if found is not None:
                 grown[f"{key}#"] = found

@@ -44,9 +44,9 @@ class AliveCounter(Rule):
         than ``gap_cycles`` and at most 3 cycles any step but one is wrong. Over a longer one, of at
         most as many cycles as the counter has counts, it is wrong if the counter went on as if the
         missing frames had been there (within a quarter of them). Not judged: other steps over
-        longer gaps (the node paused or restarted; cycle-time speaks of it), steps until the cycle
-        is known, and a frame that comes again with the same count within half a cycle (a repeat
-        on the bus is no new frame).
+        longer gaps (the node paused or restarted; cycle-time speaks of it), the first second after
+        a restart at rest, steps until the cycle is known, and a frame that comes again with the
+        same count within half a cycle (a repeat on the bus is no new frame).
     Margin
         Minus the number of wrong steps so far; none is allowed.
     Unproven
@@ -96,6 +96,8 @@ class AliveCounter(Rule):
         for name, counter in state.items():
             role = piece.bench.unit(name).role("alive")
             samples = piece[role]
+            if piece.restarted(piece.bench.bindings[role].signal.message_key):
+                after[name] = counter = replace(counter, time_ns=None)
             if not len(samples):
                 continue
             times, raw = samples.time_ns, samples.raw

@@ -39,6 +39,7 @@ class Checksum(Rule):
         bytes follow, the lowest first, as many as its value needs (AUTOSAR end-to-end profiles 2
         and 22 append their one byte so, from memory). Profiles: crc8-sae-j1850, crc8-8h2f (AUTOSAR
         specification of its CRC library), xor8, sum8 (common practice, no source).
+        Not judged: the first second after a restart at rest (cycle-time).
     Margin
         Minus the number of frames with a wrong checksum so far; none is allowed.
     Unproven

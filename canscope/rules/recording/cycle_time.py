@@ -77,9 +77,12 @@ class CycleTime(Rule):
         turns, or the node itself speaks again. Not so where a node restarts, once and within 10 s,
         before any pole has closed; nor, where no ignition is bound, where all messages of a unit
         sleep after high voltage was on, until they wake or the recording ends: another bus may talk
-        on. Stretches in which nothing at all was recorded, of no message and on no bus (``cycles``
-        of the fastest one), are no node's fault and not counted: a node is silent while others are
-        heard.
+        on. A restart is told where the node was silent for at most 5 s, while nothing was live and
+        nothing turned, and came back with frames of zeros or with its counter at the beginning,
+        once for each waking: what it sends in the second after that counts for no rule (common
+        practice, no source). Stretches in which nothing at all was recorded, of no message and on
+        no bus (``cycles`` of the fastest one), are no node's fault and not counted: a node is
+        silent while others are heard.
         Frames that are missing one by one: more than 3 and more than one in 1,000 intervals of two
         or three whole cycles, beside which no frame came early or late to make up for it. Where
         nobody states the cycle, single ones have to come before and after.
@@ -141,6 +144,7 @@ class CycleTime(Rule):
         found: list[Outcome] = []
         nodes, awake, frame_ns = dict(state.nodes), state.awake, state.frame_ns
         closed_ns = state.closed_ns if state.closed_ns is not None else _first_closed_ns(piece)
+        nodes = {k: _anew(node) if piece.restarted(k) else node for k, node in nodes.items()}
         every_gap = gaps(piece, state.frame_ns, self.cycles)
         for first_ns, last_ns, awake in _stretches(state.awake, piece):
             ends_ns = every_gap.end_ns
@@ -581,3 +585,8 @@ def _longer(node: Node, quiet: Silences) -> Node:
 
 def _asleep(node: Node) -> Node:
     return replace(node, last_ns=None, quiet_ns=0, late=False, asked=False)
+
+
+def _anew(node: Node) -> Node:
+    """The node after a restart at rest, of which the report tells."""
+    return replace(_asleep(node), restarted=True)

@@ -31,7 +31,10 @@ def rows_on(frames: Frames, channel: str) -> Int64s:
 
 
 def rows_of(piece: Piece, message: MessageSpec) -> Int64s:
-    """Rows of this piece's data frames of one message, in frame order."""
+    """Rows of this piece's data frames of one message, in frame order.
+
+    Without those of a node that has just restarted, which do not count yet.
+    """
     return piece.once((rows_of, message.key), lambda: _rows_of(piece, message))
 
 
@@ -53,6 +56,10 @@ def _rows_of(piece: Piece, message: MessageSpec) -> Int64s:
     kind = frames.flags[rows] & (Flag.EXTENDED | Flag.REMOTE | Flag.ERROR)
     channel = frames.channels.index(message.channel)
     mine: Int64s = rows[(kind == wanted) & (frames.channel[rows] == channel)]
+    begin_ns, end_ns = piece.starting.get(message.key, (0, 0))
+    if end_ns > begin_ns:
+        times = frames.time_ns[mine]
+        mine = mine[(times < begin_ns) | (times >= end_ns)]
     return mine
 
 
