@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
+import errno
 import importlib
 import os
 import sys
@@ -15,6 +17,9 @@ EPILOG = """exit codes: 0 pass, 1 fail, 2 input could not be used, 3 something r
 
 canscope listens and judges. It never transmits on a bus and controls nothing: the emergency stop
 stays in a human hand, and no CAN value proves that a circuit is dead."""
+
+# Of an output that cannot be written: full, over a quota or a limit, gone, closed.
+UNWRITABLE = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EBADF}
 
 
 def verbs() -> dict[str, str]:
@@ -60,23 +65,54 @@ def _run(verb: str, options: argparse.Namespace) -> int:
     from canscope.model import engine
     from canscope.model.errors import CanscopeError
 
-    engine.announce = lambda text: print(f"canscope: {text}", file=sys.stderr)
+    engine.announce = _complain
     try:
-        return int(importlib.import_module(f"canscope.cli.{verb.replace('-', '_')}").run(options))
+        code = int(importlib.import_module(f"canscope.cli.{verb.replace('-', '_')}").run(options))
+        if sys.stdout is not None:
+            sys.stdout.flush()  # here a full disk is told; at the end of Python it is too late
+        return code
     except CanscopeError as error:
-        from canscope.report.wording import visible  # names in it may hold control characters
-
-        print(f"canscope: {visible(error)}", file=sys.stderr)
+        _complain(str(error))
     except MemoryError:
         hint = "close other programs, or raise the limit of memory (ulimit -v)"
-        print(f"canscope: not enough memory\n  hint: {hint}", file=sys.stderr)
-    except BrokenPipeError:
-        sys.stderr.close()
-    except Exception:  # a bug: 1, which Python would end with, is the verdict "fail"
-        traceback.print_exc()
+        _complain(f"not enough memory\n  hint: {hint}")
+    except BrokenPipeError:  # the program that reads it has what it wanted
+        _discard_output()
+    except SystemExit as stop:
+        if not isinstance(stop.__context__, BrokenPipeError):
+            raise
+        _discard_output()  # rich ends with 1 here, which means fail
+    except Exception as error:
+        if _is_unwritable(error):
+            _discard_output()
+            hint = "check the free space where it goes; exit code 2 says nothing about the vehicle"
+            _complain(f"the output cannot be written: {error}\n  hint: {hint}")
+        else:  # a bug: 1, which Python would end with, is the verdict "fail"
+            traceback.print_exc()
     except KeyboardInterrupt:
-        print("canscope: stopped by the keyboard", file=sys.stderr)
+        _complain("stopped by the keyboard")
     return 2
+
+
+def _is_unwritable(error: Exception) -> bool:
+    """Whether it tells of a stream, and not of a file that has a name."""
+    stream = isinstance(error, OSError) and error.filename is None
+    return stream and getattr(error, "errno", None) in UNWRITABLE
+
+
+def _complain(text: str) -> None:
+    # Nobody is told that the place for complaints is full or closed; the exit code remains.
+    with contextlib.suppress(OSError):
+        print(f"canscope: {text}", file=sys.stderr)
+
+
+def _discard_output() -> None:
+    """Let what is still to be printed go nowhere, so that Python can end in peace."""
+    if sys.stdout is None:
+        return
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())
+    os.close(nowhere)
 
 
 if __name__ == "__main__":

@@ -172,6 +172,10 @@ class CaptureFile:
 
     def _open(self) -> AbstractContextManager[BinaryIO]:
         if self.path == STANDARD_INPUT:
+            if sys.stdin is None:
+                hint = "lead a capture into it, or name a file"
+                where = Where("standard input")
+                raise CaptureError("it is closed", where=where, hint=hint)
             return nullcontext(sys.stdin.buffer)
         try:
             if self.size is None:
