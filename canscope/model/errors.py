@@ -42,16 +42,22 @@ class ReportError(CanscopeError):
     """A report cannot be written where it was asked for."""
 
 
+MOST_MISTAKES = 100  # of a plan that are told at once
+
+
 class PlanError(CanscopeError):
-    """A bench plan has mistakes; all of them are in ``mistakes``, each a ``CanscopeError``."""
+    """A bench plan has mistakes; the first hundred are in ``mistakes``, as ``CanscopeError``."""
 
     def __init__(self, mistakes: Iterable[CanscopeError]) -> None:
-        self.mistakes = tuple(mistakes)
-        count = len(self.mistakes)
-        super().__init__(f"{count} mistake{'' if count == 1 else 's'} in the bench plan")
+        found = tuple(mistakes)
+        self.mistakes = found[:MOST_MISTAKES]
+        count, self.more = len(found), max(len(found) - MOST_MISTAKES, 0)
+        told = f", of which {MOST_MISTAKES} are told" if self.more else ""
+        super().__init__(f"{count} mistake{'' if count == 1 else 's'} in the bench plan{told}")
 
     def __str__(self) -> str:
-        return "\n".join(str(mistake) for mistake in self.mistakes)
+        rest = [f"and {self.more} more mistakes"] if self.more else []
+        return "\n".join([*map(str, self.mistakes), *rest])
 
 
 class UnknownNameError(CanscopeError):

@@ -22,6 +22,8 @@ TOKEN = re.compile(
     r"|[^\"'#\[\]{}=\n]+"
 )
 
+BARE = re.compile(r"[A-Za-z0-9_-]+")
+
 
 def key_lines(text: str) -> dict[KeyPath, int]:
     """Line of every key path, counted from 1; entries of ``[[array]]`` tables count from 0.
@@ -69,6 +71,8 @@ def _statements(text: str) -> Iterator[tuple[int, list[str]]]:
 
 def _names(key: str) -> tuple[str, ...]:
     """The parts of a dotted key, quotes resolved by the parser itself."""
+    if BARE.fullmatch(key):  # nearly all
+        return (key,)
     names: list[str] = []
     found: Any = tomllib.loads(f"{key} = 0")
     while isinstance(found, dict):

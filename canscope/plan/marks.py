@@ -18,6 +18,9 @@ from canscope.plan.source import Source, read_bytes, read_text
 if TYPE_CHECKING:
     from canscope.plan.schema import MarkTable
 
+LARGEST = 4 << 20  # bytes of a file of marks
+MOST = 10_000  # lines in it: a person makes some dozens
+
 Note = Callable[[KeyPath, str, str], None]
 
 
@@ -36,7 +39,7 @@ def plan_marks(tables: Iterable[MarkTable], axles: Iterable[str], notes: Notes) 
 
 def file_marks(path: Path, known: Known, source: Source, notes: Notes) -> list[PlanMark | Reading]:
     """The marks and readings of a file, one JSON object a line; blank lines are skipped."""
-    content = read_bytes(path)
+    content = read_bytes(path, LARGEST)
     if isinstance(content, str):
         notes.mistakes.add(
             Where(str(path)), f"cannot be read: {content}", "give the path of the marks"
@@ -48,7 +51,12 @@ def file_marks(path: Path, known: Known, source: Source, notes: Notes) -> list[P
         notes.mistakes.found.append(text)
         return []
     marks: list[PlanMark | Reading] = []
-    for number, line in enumerate(text.split("\n"), start=1):
+    lines = text.split("\n")
+    if len(lines) > MOST:
+        what = f"{len(lines)} lines, and at most {MOST} are read"
+        notes.mistakes.add(Where(str(path)), what, "keep the marks of this run only")
+        return []
+    for number, line in enumerate(lines, start=1):
         if line.strip():
             marks += list(_line(line, Where(str(path), number), known, notes))
     return marks

@@ -20,6 +20,8 @@ from canscope.plan.mistakes import Mistakes, quoted
 DETECT_BYTES = 1 << 16
 DECIMAL_COMMA = re.compile(r"=\s*([-+]?\d+),(\d+)")
 DEEPEST = 20  # levels of tables and lists; a plan needs six
+LARGEST = 512 << 10  # bytes; a plan that uses everything there is takes a tenth
+CHAIN = re.compile(r"""(?<![\w"'-])(?:[\w"'-]++[ \t]*+\.[ \t]*+){200}""")
 
 
 @dataclass(frozen=True)
@@ -88,13 +90,17 @@ def read_source(path: Path, mistakes: Mistakes) -> Source:
     return source
 
 
-def read_bytes(path: Path) -> bytes | str:
-    """A file's content, or in words why it cannot be read."""
+def read_bytes(path: Path, most: int | None = None) -> bytes | str:
+    """A file's content of at most so many bytes, or in words why it cannot be read."""
     try:
         mode = path.stat().st_mode
         if not stat.S_ISREG(mode) and not stat.S_ISDIR(mode):
             return "not a plain file"  # a pipe would be waited for, a device has no end
-        return path.read_bytes()
+        with path.open("rb") as file:
+            content = file.read() if most is None else file.read(most + 1)
+        if most is not None and len(content) > most:
+            return f"it is larger than {most >> 10} KiB, and no file of this kind is"
+        return content
     except OSError as error:
         return error.strerror or str(error)
     except ValueError:  # a name that no file can have, with a zero byte in it
@@ -118,7 +124,7 @@ def _load(
     source: Source, path: Path, name: str, chain: tuple[Path, ...], mistakes: Mistakes
 ) -> dict[str, Any]:
     """One file merged over what it includes; {} if it cannot be read."""
-    content = read_bytes(path)
+    content = read_bytes(path, LARGEST)
     if isinstance(content, str):
         source.whole = False
         mistakes.add(
@@ -151,6 +157,8 @@ def _parse(path: Path, content: bytes, mistakes: Mistakes) -> Layer | None:
             mistakes.found.append(text)
         return None
     try:
+        if CHAIN.search(text):  # whose reading would take minutes
+            raise RecursionError("one key within the other, more than 200 deep")
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         if _note_capture(path, content, mistakes):

@@ -9,7 +9,7 @@ from typing import Annotated, Any, TypeVar, get_args, get_origin
 from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
 from pydantic_core import ErrorDetails
 
-from canscope.model.errors import nearest
+from canscope.model.errors import MOST_MISTAKES, nearest
 from canscope.plan.lines import KeyPath
 from canscope.plan.mistakes import quoted
 
@@ -48,9 +48,10 @@ def validate(model: type[Model], data: Any, note: Note, *, whole: bool = True) -
     try:
         return model.model_validate(data)
     except ValidationError as errors:
-        for error in errors.errors(include_url=False):
+        for number, error in enumerate(errors.errors(include_url=False)):
             if whole or error["type"] != "missing":
-                note(error["loc"], *_explained(error, model))
+                # The right name is looked for as long as somebody may read it.
+                note(error["loc"], *_explained(error, model if number < MOST_MISTAKES else None))
     return None
 
 
@@ -111,7 +112,7 @@ def _explained(error: ErrorDetails, model: type[BaseModel] | None) -> tuple[str,
     kind, given, context = error["type"], error["input"], error.get("ctx", {})
     if kind == "extra_forbidden":
         known = _keys_at(model, error["loc"][:-1]) if model else ()
-        return "no key of that name", nearest(str(error["loc"][-1]), known)
+        return "no key of that name", nearest(str(error["loc"][-1]), known) if known else ""
     if kind == "missing":
         return "missing, and the plan needs it", ""
     if kind == "value_error":
