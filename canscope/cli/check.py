@@ -18,7 +18,7 @@ from canscope.cli._memory import (
 )
 from canscope.cli._options import add_reading, command
 from canscope.model.errors import CanscopeError, ReportError, UnknownNameError, Where
-from canscope.model.report import Report
+from canscope.model.report import ReadAs, Report
 from canscope.report import RENDERERS
 
 if TYPE_CHECKING:
@@ -220,7 +220,9 @@ def judge_files(
         report = check(
             returning_freed_memory(signals), plan, capture=capture, written_at=written_at or now
         )
-    return replace(report, warnings=(*inputs.notes, *capture.notes, *report.warnings))
+    read_as = ReadAs(format, tuple(channel or ()), dict(offsets or {}), dict(columns or {}))
+    warnings = (*inputs.notes, *capture.notes, *report.warnings)
+    return replace(report, warnings=warnings, read_as=read_as)
 
 
 def offsets_of(texts: Sequence[str]) -> dict[str, float]:

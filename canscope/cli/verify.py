@@ -16,7 +16,7 @@ from canscope.model.errors import CanscopeError, ReportError, Where
 
 if TYPE_CHECKING:
     from canscope.build_record.verification import Check
-    from canscope.model.report import Input, Report
+    from canscope.model.report import Input, ReadAs, Report
 
 
 SUFFIXES = (".json", ".html", ".xml")
@@ -30,7 +30,7 @@ def add(subparsers: Any) -> None:
     )
     parser.add_argument("--plan", type=Path, help="the plan, if it is not where the report says")
     parser.add_argument("--marks", type=Path, help="the marks, if the report was made with any")
-    add_reading(parser)  # as they were given to check
+    add_reading(parser)  # instead of what the report says was given to check
 
 
 def run(args: argparse.Namespace) -> int:
@@ -109,13 +109,36 @@ def _anew(
     else:
         plan = args.plan or next(iter(by_kind.get("plan", [])), None)
         inputs = inputs_of(list(map(str, by_kind["capture"])), plan)
+    said = _said(report, path, files)
     marks = args.marks or next(iter(by_kind.get("marks", [])), None)
     return judge_files(
         inputs,
         marks=marks,
-        format=args.format,
-        channel=args.channel,
-        offsets=offsets_of(args.offset),
-        columns=columns_of(args.columns),
+        format=args.format or said.format,
+        channel=args.channel or said.channels or None,
+        offsets=offsets_of(args.offset) or said.offsets,
+        columns=columns_of(args.columns) or said.columns,
         written_at=report.written_at,
     )
+
+
+def _said(report: Report, path: Path, files: Sequence[tuple[Input, Path | None]]) -> ReadAs:
+    """How the captures were read, by the names under which they are found now.
+
+    Raises ReportError if the report does not say it in a way that can be used.
+    """
+    from canscope.model.report import ReadAs
+
+    said = report.read_as
+    places = {entry.name: str(place) for entry, place in files if entry.kind == "capture"}
+    try:
+        return ReadAs(
+            format=None if said.format is None else str(said.format),
+            channels=tuple(map(str, said.channels)),
+            offsets={places.get(name, name): float(s) for name, s in said.offsets.items()},
+            columns={meaning: str(heading) for meaning, heading in said.columns.items()},
+        )
+    except (TypeError, ValueError) as error:
+        hint = "give it as it was given to check: --format, --channel, --offset, --columns"
+        what = "it does not say how its captures were read"
+        raise ReportError(what, where=Where(str(path)), hint=hint) from error

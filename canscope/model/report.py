@@ -102,6 +102,27 @@ class CaptureFacts:
 
 
 @dataclass(frozen=True)
+class ReadAs:
+    """What was said of the captures beside their names, as given to ``canscope check``."""
+
+    format: str | None = None
+    channels: tuple[str, ...] = ()
+    offsets: Mapping[str, float] = field(default_factory=dict)  # capture as named -> seconds
+    columns: Mapping[str, str] = field(default_factory=dict)  # meaning -> heading
+
+    @property
+    def options(self) -> tuple[str, ...]:
+        """It in the words of the command line; empty where nothing was said."""
+        columns = ",".join(f"{meaning}={heading}" for meaning, heading in self.columns.items())
+        return (
+            *([f"--format {self.format}"] if self.format else []),
+            *(f"--channel {name}" for name in self.channels),
+            *(f"--offset {name}={seconds!r}" for name, seconds in self.offsets.items()),
+            *([f"--columns {columns}"] if columns else []),
+        )
+
+
+@dataclass(frozen=True)
 class RoleFacts:
     """What a role was bound to and how it fared."""
 
@@ -213,6 +234,7 @@ class Report:
     off_failed: tuple[str, ...] = ()  # rules that are switched off and would have failed
     unanchored: tuple[str, ...] = ()  # roles whose scale nothing ties to an instrument
     not_on_vehicle: tuple[HandCheck, ...] = ()
+    read_as: ReadAs = field(default_factory=ReadAs)
 
     def __repr__(self) -> str:
         kinds = [str(finding.verdict) for finding in self.findings]

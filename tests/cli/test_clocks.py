@@ -54,10 +54,13 @@ def test_recordings_that_share_no_clock_prove_nothing_across_them(canscope, run,
 
 
 def test_an_offset_puts_them_on_one_clock(canscope, run, split):
-    code, found, _ = checked(canscope, run, split, "--offset", f"{split / 'units.log'}=1")
+    offset = f"{split / 'units.log'}=1"
+    code, found, report = checked(canscope, run, split, "--offset", offset)
     assert {f["verdict"] for f in found["precharge-level"]} == {"pass"}
     assert code in (0, 3)  # marks of the plan count from the first frame, which is the same here
     assert "the clock ran on" in found["capture-integrity"][0]["sentence"]
+    assert report["read_as"]["offsets"] == {str(split / "units.log"): 1.0}
+    assert canscope("verify", next(run.glob("report-*.json")))[0] == 0  # it knows the offset
 
 
 @pytest.mark.parametrize("offset", ["1", "{}=nan", "{}=1e99", "other.log=1"])

@@ -76,6 +76,26 @@ def test_an_altered_input_is_caught_and_a_missing_one_is_told(canscope, home):
     assert named.endswith("capture.log")
 
 
+def test_how_the_capture_was_read_is_in_the_report_and_verify_reads_it_so(canscope, home):
+    rows = ["Stamp;Ident;Bytes"]
+    for line in (home / "capture.log").read_text().splitlines():
+        stamp, channel, frame = line.split()
+        if channel == "can0":
+            rows.append(";".join([stamp.strip("()"), *frame.split("#")]))
+    (home / "table.csv").write_text("\n".join(rows) + "\n")
+    words = "--columns", "time_s=Stamp,id_hex=Ident,data=Bytes", "--channel", "can0"
+    to = home / "table.json", home / "table.html"
+    named = "--json", to[0], "--html", to[1]
+    code, _, err = canscope(
+        "check", home / "table.csv", "--plan", home / "plan.toml", *named, *words
+    )
+    assert code == 3, err
+    assert json.loads(to[0].read_text())["read_as"]["channels"] == ["can0"]
+    assert "--channel can0 --columns time_s=Stamp,id_hex=Ident,data=Bytes" in to[1].read_text()
+    code, out, _ = canscope("verify", to[0])
+    assert code == 0, out
+
+
 def test_compare_prints_what_changed_and_writes_page_and_data(canscope, home):
     page, data = home / "both.html", home / "both.json"
     code, out, _ = canscope("compare", report(home), report(home), "--html", page, "--json", data)
