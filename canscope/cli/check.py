@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import argparse
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -115,10 +117,13 @@ class Inputs:
     notes: tuple[str, ...] = ()
     marks: Path | None = None  # that a run folder brings
     run_file: RunFile | None = None  # its run.toml
+    folder: Path | None = None  # the run folder, where there is one
 
     @property
     def stem(self) -> str:
-        """A file name for reports, made of the first capture's own."""
+        """A file name for reports, made of the run folder's or the first capture's own."""
+        if self.folder is not None and (name := self.folder.resolve().name):
+            return re.sub(r"[^\w.-]+", "_", name)
         name = "standard-input" if self.captures[0] == "-" else Path(self.captures[0]).name
         return re.sub(r"[^\w.-]+", "_", re.sub(r"(\.\w+)(\.gz)?$", "", name)) or "capture"
 
@@ -162,7 +167,7 @@ def inputs_of(captures: Sequence[str], plan: Path | None) -> Inputs:
             raise CanscopeError("no bench plan in this folder", where=Where(str(folder)), hint=hint)
         marks = folder / MARKS_FILE
         found_marks = marks if marks.is_file() else None
-        return Inputs(tuple(captures), plan, notes, found_marks, run_file)
+        return Inputs(tuple(captures), plan, notes, found_marks, run_file, folder)
     folder_among = next((name for name in captures if name != "-" and Path(name).is_dir()), None)
     if folder_among is not None:
         hint = "give one run folder by itself, or the capture files in it"
@@ -291,12 +296,37 @@ def write_numbered(
             hint="name another one with --out",
         ) from error
     matches = [re.fullmatch(re.escape(stem) + r"-(\d+)\.[\w-]+", name) for name in taken]
-    number = max((int(m[1]) for m in matches if m), default=0) + 1
-    report = replace(report, number=number)
-    paths = {kind: folder / f"{stem}-{number:03}.{SUFFIXES.get(kind, kind)}" for kind in kinds}
-    for kind, path in paths.items():
-        write_report(report, path, kind=kind)
+    first = max((int(m[1]) for m in matches if m), default=0) + 1
+    with _number(folder, stem, first) as number:
+        report = replace(report, number=number)
+        paths = {kind: folder / f"{stem}-{number:03}.{SUFFIXES.get(kind, kind)}" for kind in kinds}
+        for kind, path in paths.items():
+            write_report(report, path, kind=kind)
     return report, [*paths.values()]
+
+
+@contextmanager
+def _number(folder: Path, stem: str, first: int) -> Iterator[int]:
+    """The first free number from ``first`` on, which nobody else has while its reports are written.
+
+    Raises ReportError if the folder cannot be used.
+    """
+    for number in count(first):
+        mine = folder / f".{stem}-{number:03}"
+        try:
+            mine.mkdir()  # of two checks that make it at once, one succeeds
+        except FileExistsError:
+            continue
+        except OSError as error:
+            what = f"cannot use this folder for reports: {error.strerror}"
+            hint = "name another one with --out"
+            raise ReportError(what, where=Where(str(folder)), hint=hint) from error
+        try:
+            if not any(path.name.startswith(f"{stem}-{number:03}.") for path in folder.iterdir()):
+                yield number
+                return
+        finally:
+            mine.rmdir()
 
 
 def _kinds(asked: Sequence[str] | None) -> Sequence[str]:
