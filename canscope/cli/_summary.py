@@ -12,9 +12,9 @@ from canscope.report.wording import (
     STATE_WORDS,
     counts,
     meaning,
+    one_line,
     overall,
     state,
-    visible,
     weakened,
     why,
     worst_first,
@@ -45,7 +45,7 @@ def print_summary(
 
     def say(text: str, style: str = "", indent: int = 0) -> None:
         # Text, never markup: a signal named [red] stays what it is.
-        console.print(Text(" " * indent + visible(text), style))
+        console.print(Text(" " * indent + one_line(text), style))
 
     say(overall(report), VERDICT_STYLES.get(report.verdict, STYLES["unproven"]))
     say(f"{report.vehicle or 'vehicle not named'}, stage {report.stage}")
@@ -55,7 +55,7 @@ def print_summary(
     grid = _grid()
     for word, texts in _first(report):
         for place, text in enumerate(texts):
-            grid.add_row(Text("" if place else word, "bold"), Text(visible(text)))
+            grid.add_row(Text("" if place else word, "bold"), Text(one_line(text)))
     say("")
     console.print(grid)
     findings = worst_first(report.findings)
@@ -63,20 +63,24 @@ def print_summary(
         rows = [f for f in findings if state(f) == short]
         if not rows or (report.misfits and short in ("unproven", "advice")):
             continue
-        say(f"\n{STATE_WORDS[short].capitalize()}", STYLES[short])
+        console.print()
+        say(f"{STATE_WORDS[short].capitalize()}", STYLES[short])
         grid = _grid()
         for name, text in _together(rows):
-            grid.add_row(Text(visible(name)), Text(visible(text)))
+            grid.add_row(Text(one_line(name)), Text(one_line(text)))
         console.print(grid)
     if everything:
-        say(f"\n{STATE_WORDS['proven'].capitalize()}", STYLES["proven"])
+        console.print()
+        say(f"{STATE_WORDS['proven'].capitalize()}", STYLES["proven"])
         grid = _grid()
         for finding in (f for f in findings if state(f) == "proven"):
             grid.add_row(
-                Text(visible(f"{finding.rule}, {finding.subject}")), Text(visible(finding.sentence))
+                Text(one_line(f"{finding.rule}, {finding.subject}")),
+                Text(one_line(finding.sentence)),
             )
         console.print(grid)
-    say(f"\nfindings: {counts(report.findings)}")
+    console.print()
+    say(f"findings: {counts(report.findings)}")
     for warning in report.warnings:
         say(f"warning: {warning}", "yellow")
     say("A value on the bus never proves a circuit dead: measure before touching.")

@@ -76,6 +76,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _run(args: argparse.Namespace) -> int:
+    from canscope.report.wording import one_line
     from canscope.report.write import write_report
 
     wanted = _named(args)
@@ -98,13 +99,13 @@ def _run(args: argparse.Namespace) -> int:
         report, numbered = write_numbered(report, out, inputs.stem, kinds)
         written += numbered
     if args.quiet:
-        print(report.headline)
+        print(one_line(report.headline))
     else:
         from canscope.cli._summary import print_summary
 
         print_summary(report)
         for path in written:
-            print(f"written: {path}")
+            print(one_line(f"written: {path}"))
     return EXIT[report.verdict]
 
 

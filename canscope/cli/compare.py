@@ -73,11 +73,11 @@ def _print(found: Comparison) -> None:
 
     from canscope.model.comparison import CHANGED, OPEN, SAME
     from canscope.report.comparison_page import change, value
-    from canscope.report.wording import visible
+    from canscope.report.wording import one_line
 
     console = Console()
     for note in found.notes:
-        console.print(Text(visible(f"mind: {note}"), "yellow"))
+        console.print(Text(one_line(f"mind: {note}"), "yellow"))
     counts = ", ".join(f"{found.count(kind)} {kind}" for kind in (CHANGED, SAME, OPEN))
     console.print(Text(f"{found.a.verdict} -> {found.b.verdict}: {counts}", "bold"))
     grid = Table.grid(padding=(0, 2, 0, 0))
@@ -86,5 +86,5 @@ def _print(found: Comparison) -> None:
     for one in found.differences:
         if one.kind == CHANGED:
             cells = (f"{one.rule}, {one.subject}", value(one.a), value(one.b), change(one), one.why)
-            grid.add_row(*(Text(visible(cell)) for cell in cells))
+            grid.add_row(*(Text(one_line(cell)) for cell in cells))
     console.print(grid)

@@ -102,8 +102,10 @@ def _is_unwritable(error: Exception) -> bool:
 
 def _complain(text: str) -> None:
     # Nobody is told that the place for complaints is full or closed; the exit code remains.
+    from canscope.report.wording import visible
+
     with contextlib.suppress(OSError):
-        print(f"canscope: {text}", file=sys.stderr)
+        print(f"canscope: {visible(text)}", file=sys.stderr)
 
 
 def _discard_output() -> None:

@@ -77,7 +77,9 @@ def _card(plan: Plan, out: Path | None) -> int:
     except OSError as error:
         what = f"cannot be written: {error.strerror or error}"
         raise ReportError(what, where=Where(str(out)), hint="name another file") from error
-    print(f"written: {out}")
+    from canscope.report.wording import one_line
+
+    print(one_line(f"written: {out}"))
     return 0
 
 
@@ -86,7 +88,7 @@ def _check(plan: Plan, *, rules: bool) -> int:
     from rich.text import Text
 
     from canscope.plan.coverage import prospects
-    from canscope.report.wording import visible
+    from canscope.report.wording import one_line
 
     console = Console()
     if not console.is_terminal:
@@ -94,7 +96,7 @@ def _check(plan: Plan, *, rules: bool) -> int:
 
     def say(text: str, style: str = "") -> None:
         # Text, never markup: a signal named [red] stays what it is.
-        console.print(Text(visible(text), style), soft_wrap=True)
+        console.print(Text(one_line(text), style), soft_wrap=True)
 
     bench = plan.bench
     say(f"{bench.vehicle}, stage {bench.stage}: the plan can be used", "bold green")
@@ -174,7 +176,7 @@ def _role_table(plan: Plan) -> Any:
     from rich.table import Table
     from rich.text import Text
 
-    from canscope.report.wording import visible
+    from canscope.report.wording import one_line
 
     table = Table(show_edge=False, pad_edge=False)
     for name in ("role", "signal", "read as", "cycle"):
@@ -182,7 +184,7 @@ def _role_table(plan: Plan) -> Any:
     for binding in plan.bench.bindings.values():
         cycle = "learned" if binding.cycle_ns is None else f"{binding.cycle_ns / 1e6:g} ms"
         cells = (binding.role, binding.key, " ".join(_reading(binding)), cycle)
-        table.add_row(*(Text(visible(cell)) for cell in cells))
+        table.add_row(*(Text(one_line(cell)) for cell in cells))
     return table
 
 

@@ -32,13 +32,14 @@ def add(subparsers: Any) -> None:
 def run(args: argparse.Namespace) -> int:
     """Print the record of each vehicle, and write it where asked."""
     from canscope.report import build_record_page
+    from canscope.report.wording import one_line
     from canscope.report.write import write_sealed
 
     records, uncounted = records_of(args.folder)
     for record in records:
         _print(record)
     for row in uncounted:
-        print(f"not counted: {row.name}: {row.why_not}")
+        print(one_line(f"not counted: {row.name}: {row.why_not}"))
     if args.html:
         write_sealed(args.html, build_record_page.page(records))
     if args.json:
@@ -84,29 +85,29 @@ def _print(record: VehicleRecord) -> None:
     from rich.text import Text
 
     from canscope.report.build_record_page import when
-    from canscope.report.wording import visible
+    from canscope.report.wording import one_line
 
     console = Console()
-    console.print(Text(visible(record.vehicle), "bold"))
+    console.print(Text(one_line(record.vehicle), "bold"))
     console.print(Text(f"earned: {record.earned or 'no stage yet'}", "bold"))
     if record.missing:
-        console.print(Text(visible(f"next: {record.missing}")))
+        console.print(Text(one_line(f"next: {record.missing}")))
     grid = Table.grid(padding=(0, 2, 0, 2))
     for step in record.steps:
         name = f"{step.stage} {step.unit}".strip()
         grid.add_row(
-            "earned" if step.earned else "open", Text(visible(name)), Text(visible(step.why))
+            "earned" if step.earned else "open", Text(one_line(name)), Text(one_line(step.why))
         )
     console.print(grid)
     grid = Table.grid(padding=(0, 2, 0, 2))
     for row in (*record.runs, *record.rehearsals):
         state = row.verdict if row.counts else f"{row.verdict}, not counted: {row.why_not}"
         cells = (row.name, when(row.at_ns), row.stage, state)
-        grid.add_row(*(Text(visible(cell)) for cell in cells))
+        grid.add_row(*(Text(one_line(cell)) for cell in cells))
     console.print(grid)
     for change in record.changes:
         text = f"{when(change.at_ns)} {change.what} {change.unit} {change.text} ({change.by})"
-        console.print(Text(visible(f"change: {text}: needs {change.needs} again")))
+        console.print(Text(one_line(f"change: {text}: needs {change.needs} again")))
     for unit, seconds in record.dry_s.items():
-        console.print(Text(visible(f"{unit} turned dry for {seconds:.1f} s in all")))
+        console.print(Text(one_line(f"{unit} turned dry for {seconds:.1f} s in all")))
     console.print()

@@ -36,12 +36,13 @@ def add(subparsers: Any) -> None:
 def run(args: argparse.Namespace) -> int:
     """Print what was compared; 1 if anything differs."""
     from canscope.build_record.verification import Outcome
+    from canscope.report.wording import one_line
 
     outcomes = set()
     for report in reports_of(args.target):
         for check in _checks(report, args):
             outcomes.add(check.outcome)
-            print(f"{check.outcome.upper():13} {check.what}: {check.text}")
+            print(one_line(f"{check.outcome.upper():13} {check.what}: {check.text}"))
     if Outcome.DIFFERS in outcomes:
         print("Something is not what it was: do not rely on this report.")
         return 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
@@ -13,6 +14,9 @@ import pyarrow as pa
 
 from canscope.model.errors import ReportError, Where
 
+STARTERS = ("=", "+", "-", "@", "\t", "\r")  # with which a spreadsheet begins a formula
+NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")
 SUFFIXES = (".parquet", ".csv")
 COMPRESSIONS = ("snappy", "zstd", "none")
 TIMES = ("time_ns", "time_s")
@@ -141,13 +145,17 @@ class ParquetFile:
 
 
 class CsvFile:
-    """Comma-separated text in UTF-8, one header line; a value that is not available is empty."""
+    """Comma-separated text in UTF-8, one header line; a value that is not available is empty.
+
+    A text that a spreadsheet would take for a formula (it begins with = + - @ or a tab, and is no
+    number) gets an apostrophe before it; control characters stand as the replacement mark.
+    """
 
     def __init__(self, path: Path, columns: dict[str, str]) -> None:
         import csv
 
         with path.open("w", encoding="utf-8", newline="") as file:
-            csv.writer(file, lineterminator="\n").writerow(columns)
+            csv.writer(file, lineterminator="\n").writerow(map(_inert, columns))
         self._file = path.open("ab")
 
     def write(self, table: pa.Table) -> None:
@@ -159,10 +167,28 @@ class CsvFile:
         needed = any(SPECIAL & set(word.as_py()) for word in words)
         for name in texts:
             place = table.column_names.index(name)
-            table = table.set_column(place, name, table[name].cast(pa.string()))
+            table = table.set_column(place, name, _all_inert(table[name]))
         quoting = "needed" if needed else "none"
         write_csv(table, self._file, WriteOptions(include_header=False, quoting_style=quoting))
 
     def close(self) -> None:
         """Finish the file."""
         self._file.close()
+
+
+def _all_inert(column: pa.ChunkedArray) -> pa.ChunkedArray:
+    """The texts of a dictionary column, as a spreadsheet shows them without harm."""
+    parts = [
+        pa.array([_inert(word) for word in part.dictionary.to_pylist()], pa.string()).take(
+            part.indices
+        )
+        for part in column.chunks
+    ]
+    return pa.chunked_array(parts, pa.string())
+
+
+def _inert(text: str) -> str:
+    shown = CONTROL.sub("\ufffd", text)
+    if text[:1] not in STARTERS or len(text) < 2 or NUMBER.fullmatch(text):
+        return shown
+    return f"'{shown}"

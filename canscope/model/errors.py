@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -14,7 +15,8 @@ class Where:
     line: int | None = None
 
     def __str__(self) -> str:
-        return self.file if self.line is None else f"{self.file}:{self.line}"
+        file = re.sub(r"[\r\n]", "\ufffd", self.file)  # a name cannot begin a line of its own
+        return file if self.line is None else f"{file}:{self.line}"
 
 
 class CanscopeError(ValueError):

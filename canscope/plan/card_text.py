@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from html import escape
 
 from canscope.plan.card import Card
-from canscope.report.wording import visible
+from canscope.report.wording import one_line, visible
 
 WIDTH = 92
 PAGE = """<!DOCTYPE html>
@@ -40,7 +40,7 @@ def as_text(card: Card) -> str:
 
 
 def _text_lines(card: Card) -> Iterator[str]:
-    yield visible(card.title)
+    yield one_line(card.title)
     yield "=" * min(WIDTH, len(card.title))
     width = max((len(name) for name, _ in (*card.facts, *card.limits)), default=0)
     for name, value in (*card.facts, *card.limits):
@@ -49,7 +49,7 @@ def _text_lines(card: Card) -> Iterator[str]:
     for caution in card.cautions:
         yield from _wrapped("  ! ", caution)
     for number, step in enumerate(card.steps, start=1):
-        yield f"\n{number}. {visible(step.title)}"
+        yield f"\n{number}. {one_line(step.title)}"
         for task in step.do:
             yield from _wrapped("  [ ] ", task)
         if step.proves:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+import re
 import types
 from collections.abc import Iterable, Mapping
 from enum import Enum
@@ -23,6 +24,7 @@ from canscope.report._curve_json import listed
 
 FORMAT = 1
 INF = math.inf
+UNSEEN = re.compile("[\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 PLAIN = {str, int, bool, NoneType}
 CURVES = ("at_s", "value")
 CONTRACT = (
@@ -137,7 +139,9 @@ def _ordered(plain: Mapping[str, Any], first: tuple[str, ...]) -> dict[str, Any]
 
 
 def _text(value: Any) -> str:
-    return _JSON.encode(value)
+    text = _JSON.encode(value)
+    # Valid as they are, but a terminal that shows the file may obey them.
+    return text if text.isprintable() else UNSEEN.sub(lambda m: f"\\u{ord(m[0]):04x}", text)
 
 
 def _block(value: Any) -> str:

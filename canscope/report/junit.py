@@ -17,7 +17,10 @@ from canscope.report.wording import identity, measured, number, state, why
 
 # Everything outside the characters that XML 1.0 allows (section 2.2, Char): tab, line ends, and
 # from the blank on all but the halves of surrogate pairs and the last two of the first plane.
-_FORBIDDEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
+# Further those that a terminal may obey, and those that turn the writing direction.
+_FORBIDDEN = re.compile(
+    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\u202a-\u202e\u2066-\u2069\ufffe\uffff]"
+)
 ELEMENTS = {
     "failed": "failure",
     "unproven": "error",

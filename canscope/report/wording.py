@@ -17,6 +17,7 @@ from canscope.model.report import CaptureFacts, Cause, Report
 _UNSEEN = re.compile(
     "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\u202a-\u202e\u2066-\u2069\ufffe\uffff]"
 )
+_LINE_ENDS = re.compile("\r\n|[\n\r\u2028\u2029]")
 
 # State of a finding -> the word for it; in the order in which a person should read them.
 STATE_WORDS: Mapping[str, str] = {
@@ -83,6 +84,11 @@ def visible(text: object) -> str:
     """Text in which every character that cannot be seen stands as the replacement mark."""
     shown = str(text)
     return shown if shown.isprintable() else _UNSEEN.sub("\ufffd", shown)
+
+
+def one_line(text: object) -> str:
+    """The same, with line ends replaced as well: a name cannot pretend to be a line of ours."""
+    return _LINE_ENDS.sub("\ufffd", visible(text))
 
 
 def state(finding: Finding) -> str:
