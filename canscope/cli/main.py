@@ -83,10 +83,10 @@ def _run(verb: str, options: argparse.Namespace) -> int:
             raise
         _discard_output()  # rich ends with 1 here, which means fail
     except Exception as error:
-        if _is_unwritable(error):
+        if reason := _unwritable(error):
             _discard_output()
             hint = "check the free space where it goes; exit code 2 says nothing about the vehicle"
-            _complain(f"the output cannot be written: {error}\n  hint: {hint}")
+            _complain(f"the output cannot be written: {reason}\n  hint: {hint}")
         else:  # a bug: 1, which Python would end with, is the verdict "fail"
             traceback.print_exc()
     except KeyboardInterrupt:
@@ -94,10 +94,11 @@ def _run(verb: str, options: argparse.Namespace) -> int:
     return 2
 
 
-def _is_unwritable(error: Exception) -> bool:
-    """Whether it tells of a stream, and not of a file that has a name."""
-    stream = isinstance(error, OSError) and error.filename is None
-    return stream and getattr(error, "errno", None) in UNWRITABLE
+def _unwritable(error: Exception) -> str:
+    """Why a stream cannot be written, if the error tells of one and not of a file with a name."""
+    if not isinstance(error, OSError) or error.filename is not None:
+        return ""
+    return (error.strerror or str(error)) if error.errno in UNWRITABLE else ""
 
 
 def _complain(text: str) -> None:

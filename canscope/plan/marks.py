@@ -39,7 +39,9 @@ def plan_marks(tables: Iterable[MarkTable], axles: Iterable[str], notes: Notes) 
 
 def file_marks(path: Path, known: Known, source: Source, notes: Notes) -> list[PlanMark | Reading]:
     """The marks and readings of a file, one JSON object a line; blank lines are skipped."""
-    content = read_bytes(path, LARGEST)
+    content = read_bytes(path, LARGEST + 1)
+    if len(content) > LARGEST:
+        content = f"it is larger than {LARGEST >> 10} KiB, and no file of marks is"
     if isinstance(content, str):
         notes.mistakes.add(
             Where(str(path)), f"cannot be read: {content}", "give the path of the marks"

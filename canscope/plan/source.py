@@ -97,10 +97,7 @@ def read_bytes(path: Path, most: int | None = None) -> bytes | str:
         if not stat.S_ISREG(mode) and not stat.S_ISDIR(mode):
             return "not a plain file"  # a pipe would be waited for, a device has no end
         with path.open("rb") as file:
-            content = file.read() if most is None else file.read(most + 1)
-        if most is not None and len(content) > most:
-            return f"it is larger than {most >> 10} KiB, and no file of this kind is"
-        return content
+            return file.read() if most is None else file.read(most)
     except OSError as error:
         return error.strerror or str(error)
     except ValueError:  # a name that no file can have, with a zero byte in it
@@ -124,7 +121,12 @@ def _load(
     source: Source, path: Path, name: str, chain: tuple[Path, ...], mistakes: Mistakes
 ) -> dict[str, Any]:
     """One file merged over what it includes; {} if it cannot be read."""
-    content = read_bytes(path, LARGEST)
+    content = read_bytes(path, LARGEST + 1)
+    if isinstance(content, bytes) and len(content) > LARGEST:
+        source.whole = False
+        if _note_capture(path, content, mistakes):
+            return {}
+        content = f"it is larger than {LARGEST >> 10} KiB, and no bench plan is"
     if isinstance(content, str):
         source.whole = False
         mistakes.add(

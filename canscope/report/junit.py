@@ -17,10 +17,9 @@ from canscope.report.wording import identity, measured, number, state, why
 
 # Everything outside the characters that XML 1.0 allows (section 2.2, Char): tab, line ends, and
 # from the blank on all but the halves of surrogate pairs and the last two of the first plane.
-# Further those that a terminal may obey, and those that turn the writing direction.
-_FORBIDDEN = re.compile(
-    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\u202a-\u202e\u2066-\u2069\ufffe\uffff]"
-)
+_FORBIDDEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
+# Those that a terminal may obey, and those that turn the writing direction, go by their number.
+_STEERING = re.compile("[\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 ELEMENTS = {
     "failed": "failure",
     "unproven": "error",
@@ -75,7 +74,7 @@ def _case(finding: Finding, kind: str) -> str:
     attributes = {"message": message}
     if kind != "skipped":
         attributes["type"] = finding.reason or kind
-    body = escape(_allowed("\n".join(_details(finding))), quote=False)
+    body = _numbered(escape(_allowed("\n".join(_details(finding))), quote=False))
     return f"  <testcase{case}><{kind}{_attributes(attributes)}>{body}</{kind}></testcase>"
 
 
@@ -99,7 +98,15 @@ def _attributes(values: dict[str, str]) -> str:
 
 def _quoted(value: str) -> str:
     # A reader turns a bare line end or tab in an attribute into a space (XML 1.0, 3.3.3).
-    return re.sub("[\t\n\r]", lambda m: f"&#{ord(m[0])};", escape(_allowed(value)))
+    return re.sub("[\t\n\r]", _number, _numbered(escape(_allowed(value))))
+
+
+def _numbered(text: str) -> str:
+    return _STEERING.sub(_number, text)
+
+
+def _number(found: re.Match[str]) -> str:
+    return f"&#{ord(found[0])};"
 
 
 def _allowed(text: str) -> str:

@@ -79,9 +79,10 @@ def test_any_other_restart_is_the_fault_that_it_was(check, starts_s):
 
 
 def test_a_contact_that_comes_and_goes_is_no_restart(check):
-    code, _, report, _ = check(2.0, zeros_s=0.0, until_s=4.0)
-    assert code == 1
-    assert verdicts(report)["cycle-time"] == "fail"
+    """cycle-time forgives one pause before any contactor closes; its values count all the time."""
+    _, out, report, _ = check(2.0, zeros_s=0.0, until_s=4.0)
+    assert "restarted" not in out
+    assert not any("restarted" in event["what"] for event in report["events"])
 
 
 def test_start_up_values_that_last_longer_than_the_stated_time_count(check):
