@@ -47,9 +47,9 @@ class CurrentWhileOpen(Rule):
         contactors have read open for ``settle_s`` and none is read closed within 0.2 s (states come
         late). Two readings in a row above ``limit_A`` count, and one from three times as much on.
         A current sensor has a zero of its own: the median of the first 32 such readings. Where it
-        is more than ``limit_A`` and at most ``zero_A``, readings are judged against it, and it is
-        told: an offset is there before the first closing and after the last opening alike, a
-        current comes and goes.
+        is more than half of ``limit_A`` and at most ``zero_A``, readings are judged against it, so
+        that noise beside it is no current, and it is told: an offset is there before the first
+        closing and after the last opening alike, a current comes and goes.
     Margin
         ``limit_A`` minus that current (or its distance from the zero), in A. The uncertainty is
         the reading's own.
@@ -107,7 +107,7 @@ class CurrentWhileOpen(Rule):
             text = "the current was never read with both main contactors seen open"
             return [*found, unjudged(NAME, "not-exercised", text)]
         assert state.zero_A is not None
-        if self._offset_A(state.zero_A):
+        if self.limit_A < abs(state.zero_A) <= self.zero_A:
             text = f"it read {state.zero_A:.1f} A with both main contactors open, from the first "
             text += "reading on: an offset of the sensor, or a small constant current"
             found.append(Doubt(NAME, "sensor-suspect", text, state.first_ns))
@@ -151,7 +151,7 @@ class CurrentWhileOpen(Rule):
 
     def _offset_A(self, zero_A: float) -> float:
         """The sensor's offset, if its zero is one."""
-        return zero_A if self.limit_A < abs(zero_A) <= self.zero_A else 0.0
+        return zero_A if self.limit_A / 2 < abs(zero_A) <= self.zero_A else 0.0
 
     def _judge(
         self, state: Seen, piece: Piece, times: Int64s, amps: Floats

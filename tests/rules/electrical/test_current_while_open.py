@@ -63,6 +63,13 @@ def test_an_offset_from_the_first_frame_to_the_last_is_told_and_does_not_fail(ze
     assert f"it read {zero_A:.1f} A with both main contactors open" in finding.sentence
 
 
+def test_noise_of_02_A_beside_an_offset_of_09_A_is_no_current():
+    """Two readings of -1.1 A in a row lie 0.2 A from the sensor's zero; 2.5 A are a current."""
+    noise = np.where(np.arange(len(TIMES)) % 4 < 2, 0.2, -0.2)
+    assert judge(noise + during(0, 0, 0, -0.9)).verdict is Verdict.PASS
+    assert judge(noise + during(12, 12.5, -2.5, -0.9)).verdict is Verdict.FAIL
+
+
 def test_beside_an_offset_a_current_that_comes_and_goes_still_fails():
     assert judge(during(12, 12.5, 4.0, 3.0)).verdict is Verdict.FAIL
 
