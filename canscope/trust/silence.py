@@ -9,10 +9,12 @@ from numpy.typing import ArrayLike
 
 from canscope.model.bench import POLES
 from canscope.model.cycle import UNLEARNED_NS
+from canscope.model.history import step_at
 from canscope.model.piece import Piece
 from canscope.model.signals import NEVER
 from canscope.model.tables import Bools, Int64s
 
+DEAD_V = 60.0  # of a link, below which nothing drives; as in rules.shared.powered
 SILENT_NS = np.int64(2**62)  # the cycle of a message that does not speak
 
 
@@ -76,10 +78,18 @@ def gaps(piece: Piece, last_ns: int | None, cycles: float) -> Silences:
 
 
 def idle(piece: Piece, time_ns: int) -> bool:
-    """Whether all poles are known to be open and nothing turns, so that nodes may fall asleep.
+    """Whether nothing turns and all poles are known to be open, so that nodes may fall asleep.
 
-    Never so where no pole is bound.
+    Where no pole is bound, every link has to have been last read below 60 V instead.
     """
+    engaged = piece.at("@engaged", time_ns).value[0]
     poles = [f"contactors.{pole}" for pole in POLES if piece.bench.has(f"contactors.{pole}")]
-    known = all(piece.at(pole, time_ns).sampled_ns[0] != NEVER for pole in poles)
-    return bool(poles) and known and bool(piece.at("@engaged", time_ns).value[0] == 0)
+    if poles:
+        known = all(piece.at(pole, time_ns).sampled_ns[0] != NEVER for pole in poles)
+        return known and bool(engaged == 0)
+    links = piece.bench.link_roles().values()
+    at = np.array([time_ns])
+    # Of one that has fallen silent the last reading counts.
+    last = [step_at(piece.history.samples(role), at)[0] for role in links]
+    dead = bool(last) and all(value < DEAD_V for value in last)
+    return dead and bool(engaged != 1)

@@ -246,7 +246,9 @@ def turned_by_hand(real: Real) -> str:
         rows = (truth.time_s > begin_s) & (truth.time_s < POWER_S - 0.4)
         if after:
             any_closed = np.max([np.asarray(c) for c in truth.closed.values()], axis=0) > 0
-            last = truth.time_s[np.flatnonzero(any_closed)[-1]]
+            # Nobody puts a hand to a wheel whose link is still charged.
+            charged = any_closed | (truth.link_V >= 60)
+            last = truth.time_s[np.flatnonzero(charged)[-1]]
             rows = (truth.time_s > last + 0.3) & (truth.time_s < last + 2.0)
         key = f"{channel}:UnitFast.MotorSpeed"
         shape = np.convolve(rows.astype(float), np.ones(200) / 200, "same")

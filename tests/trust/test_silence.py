@@ -4,7 +4,9 @@ Two messages, of 10 ms and 100 ms; three cycles: ISO 11783-7.
 """
 
 import numpy as np
+import pytest
 
+from canscope.model.bench import DriveUnit
 from canscope.trust.silence import allowed_ns, gaps, idle, least_allowed_ns, silences
 from tests.trust.past import MS, bench_of, binding, piece_of, samples
 
@@ -70,6 +72,17 @@ def test_a_vehicle_is_idle_with_its_poles_known_to_be_open_and_nothing_turning()
 
 def test_without_a_pole_nobody_knows_whether_it_is_idle():
     assert not resting(0.0, bench=BENCH)
+
+
+@pytest.mark.parametrize(("link_V", "engaged", "is_idle"), [(40, 0, 1), (40, 1, 0), (80, 0, 0)])
+def test_without_a_pole_a_link_last_read_below_60_V_says_as_much(link_V, engaged, is_idle):
+    """Heard until 10 ms and silent since, as the unit that fell asleep."""
+    link = "units.front.link_voltage"
+    states = {link: samples([0, 10], link_V), "@engaged": samples([0], engaged)}
+    one = piece_of(
+        states, {link: 10}, 1000, bench=bench_of(binding(link), units=(DriveUnit("front"),))
+    )
+    assert idle(one, 500 * MS) == bool(is_idle)
 
 
 def test_a_pole_that_was_never_heard_is_not_known_to_be_open():

@@ -410,8 +410,9 @@ def _lost(key: str, growth: Growth, cycle_ns: int) -> Margins:
 
 
 def _first_closed_ns(piece: Piece) -> int | None:
-    """When a pole was first seen closed in this piece."""
-    closed = (e.time_ns for e in piece.events if e.kind == "pole" and e.value == 1)
+    """When a pole was first seen closed in this piece; without poles, a link at the pack's."""
+    kinds = ("pole", "link")
+    closed = (e.time_ns for e in piece.events if e.kind in kinds and e.value == 1)
     return min(closed, default=None)
 
 
