@@ -29,7 +29,8 @@ from canscope.trust.standing_still import switches
 
 RAD_S = 2 * np.pi / 60  # per rpm
 LEAST_KGM2 = 0.02  # a bare rotor
-GAINED_RPM = 200.0  # from standstill, before torque has to explain it
+GAINED_RPM = 100.0  # from standstill, before torque has to explain it
+BRAKED_RPM = 200.0  # from standstill under a pressed brake, which may drag at first
 STILL_RPM = 30.0
 DEAD_V = 60.0  # a link below it drives nothing; where no pole is bound
 LONGEST_NS = 120 * SECOND_NS  # of a burst: what the history surely keeps
@@ -179,12 +180,12 @@ class Answers:
     def _against_brake(self, history: History, course: Course) -> str:
         """Whether the unit sped up all the time under a pressed brake."""
         rows = slice(course.first, course.top + 1)
-        fast = course.rpm[rows] >= GAINED_RPM
+        fast = course.rpm[rows] >= BRAKED_RPM
         if not self._bench.has(BRAKE) or not fast.any():
             return ""
         end_ns = int(course.time_ns[rows][int(np.argmax(fast))])
         pressed = _held(history, BRAKE, int(course.time_ns[course.first]), end_ns) == 1
-        return f"read pressed while the unit came to {GAINED_RPM:g} rpm" if pressed.all() else ""
+        return f"read pressed while the unit came to {BRAKED_RPM:g} rpm" if pressed.all() else ""
 
     def _clipped(self, history: History, role: str, course: Course) -> str:
         """Whether the speed stopped rising at once though the torque stayed."""
