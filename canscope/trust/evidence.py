@@ -27,8 +27,9 @@ class Unseen:
 
     ``kind`` is what was done (scale, offset, same-sensor, exchanged, delay ...), ``roles`` the
     patterns of all that it was done to alike, ``least`` and ``most`` between which sizes nobody
-    sees it (of a scale the factor, of an offset the change in the role's unit). ``unless`` is a key
-    of the plan whose statement makes it seen.
+    sees it (of a scale the factor, of an offset the change in the role's unit, of a reading that is
+    held how often it changes, of a torque's delay the rpm gained in it, of an early end the seconds
+    missing). ``unless`` is a key of the plan whose statement makes it seen.
     """
 
     kind: str
@@ -228,6 +229,16 @@ EVIDENCE = (
             ALL_VOLTAGES,
             *STILL_PACK,
             Unseen(
+                "held",
+                ("pack.voltage",),
+                "a reading of a stiff pack that is renewed only now and then and changes fewer "
+                "than 8 times in the run: that is too seldom to tell; a sag of more than some of "
+                "its steps shows at the links, and is then missed at the pack",
+                "load it once as far as the stage allows, and see pack and links give way together",
+                least=0.0,
+                most=7.0,
+            ),
+            Unseen(
                 "offset",
                 ("pack.voltage",),
                 "an offset within the 3 % that pack and links may differ by",
@@ -306,10 +317,12 @@ EVIDENCE = (
             Unseen(
                 "held",
                 ("supply.voltage",),
-                "a reading of coarse steps that is renewed only now and then: it changes too "
-                "seldom to tell, and a dip between two readings is not seen, as "
-                "control-supply says",
+                "a reading of coarse steps that is renewed only now and then and changes fewer "
+                "than 8 times in the run: that is too seldom to tell, and a dip between two "
+                "readings is not seen, as control-supply says",
                 VOLTMETER,
+                least=0.0,
+                most=7.0,
             ),
             Unseen(
                 "scale",
@@ -511,7 +524,20 @@ EVIDENCE = (
             "a request or a limit: it stays while the shaft slows down",
             "frozen: it stays after release",
         ),
-        (TORQUES, TORQUES_NEAR),
+        (
+            TORQUES,
+            TORQUES_NEAR,
+            Unseen(
+                "delay",
+                ("units.*.torque",),
+                "a torque that comes up to 0.3 s late, while the unit gains no more than 130 rpm "
+                "from rest: noise of its speed hides the first 30 of them, and a bare rotor takes "
+                "little for the rest; after a release it reads too much for longer, not too little",
+                "press the pedal further, as far as the stage allows",
+                least=0.0,
+                most=130.0,
+            ),
+        ),
     ),
     Evidence(
         "units.*.link_voltage",
@@ -531,6 +557,16 @@ EVIDENCE = (
         (
             ALL_VOLTAGES,
             LATE_LINK,
+            Unseen(
+                "early-end",
+                ("units.*.link_voltage",),
+                "a unit that falls silent up to 10 s before the others, with the ignition on or "
+                "off, after all poles have opened and its link is below 60 V: a unit that falls "
+                "asleep does the same",
+                "measure the link before touching, and record until all nodes sleep",
+                least=0.0,
+                most=10.0,
+            ),
             Unseen(
                 "same-sensor",
                 ("units.*.link_voltage",),

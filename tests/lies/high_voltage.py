@@ -293,7 +293,8 @@ def held(told: Told) -> Lie | None:
     ms = int(told.rng.choice([500, 1500, 5000]))
     column = told.seen[key][::ms].repeat(ms)[: told.rows]
     told.put(key, column, still=True)
-    return Lie("held", key, f"renewed every {ms} ms", (key,))
+    changes = int(np.count_nonzero(np.diff(np.round(column / step_of(told.vehicle, key)))))
+    return Lie("held", key, f"renewed every {ms} ms, {changes} changes", (key,), float(changes))
 
 
 @kind("from-command")

@@ -151,6 +151,8 @@ def why_unseen(lie: Lie, vehicle: Vehicle) -> str:
     roles = roles_of(lie, vehicle)
     if lie.kind == "exchanged" and not lie.keys:
         roles = {f"units.{name}.speed" for name in units.values()}
+    if lie.kind == "early-end" and lie.about in units:
+        roles = {f"units.{units[lie.about]}.link_voltage"}
     told = [unit for unit in vehicle.units if any(f"units.{unit.name}." in r for r in roles)]
     stated = {"inertia_kgm2"} if any(unit.states_inertia for unit in told) else set()
     return unseen(lie.kind, frozenset(roles), lie.size, frozenset(stated))

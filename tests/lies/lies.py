@@ -254,7 +254,18 @@ def delay(told: Told) -> Lie | None:
     key = any_of(told, told.numbers() + told.states())
     column = told.seen[key]
     told.put(key, np.concatenate((np.full(ms, column[0]), column[:-ms])))
+    if _name(key) == "Torque":
+        return late_torque(told, key, ms)
     return Lie("delay", key, f"{ms} ms late", (key,), ms / 1000)
+
+
+def late_torque(told: Told, key: str, ms: int) -> Lie:
+    """What is said of a torque that is late: its size is what the unit gains until then, in rpm."""
+    unit = next(u.name for u in told.vehicle.units if u.channel == key.partition(":")[0])
+    rpm = np.abs(told.truth.speed_rpm[unit])
+    gained = float(rpm[ms:][rpm[:-ms] < 1].max(initial=0.0))
+    words = f"{ms} ms late, in which the unit gains up to {gained:.0f} rpm"
+    return Lie("delay", key, words, (key,), gained if ms <= 300 else np.inf)
 
 
 @kind("late-start")
@@ -282,7 +293,13 @@ def early_end(told: Told) -> Lie | None:
         return recording.take(~mine | (recording.since_s() < share * told.script.end_s))
 
     told.later.append(cut)
-    return Lie("early-end", channel, f"ends at {share:.0%} of the run")
+    missing_s = (1 - share) * told.script.end_s
+    row = round(share * told.script.end_s * 1000)
+    poles = max(float(column[row:].max()) for column in told.truth.closed.values())
+    # Nodes may sleep by then: they need no key-off for it.
+    resting = channel != "all" and not poles and float(told.truth.link_V[row]) < 60
+    words = f"ends at {share:.0%} of the run, {missing_s:.1f} s early"
+    return Lie("early-end", channel, words, size=missing_s if resting else np.inf)
 
 
 # What a sensor says.

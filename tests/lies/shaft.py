@@ -6,7 +6,7 @@ import numpy as np
 
 from canscope.simulate.shaft import RPM
 from tests.lies.inputs import moved
-from tests.lies.lies import Lie, Told, any_of, kind
+from tests.lies.lies import Lie, Told, any_of, kind, late_torque
 
 
 def _some(told: Told, name: str) -> list[str]:
@@ -51,8 +51,9 @@ def torque_wrong(told: Told) -> Lie | None:
     column = told.seen[key]
     if how == 0:
         ms = int(told.rng.choice([150, 400, 1500]))
-        shown, words = moved(column, ms), f"{ms} ms late"
-    elif how == 1:
+        told.put(key, moved(column, ms))
+        return late_torque(told, key, ms)
+    if how == 1:
         shown, words = np.abs(column), "without its sign"
     elif how == 2:
         shown, words = 0.4 * told.seen["can0:Cabin.Pedal"], "in proportion to the pedal"
