@@ -17,6 +17,9 @@ FALL_K, FALL_NS = 15.0, 300 * 10**6
 # The same without coolant, at an ordinary temperature.
 DRY_FALL_K, DRY_K_PER_S, DRY_NS, DRY_BELOW_DEGC = 4.0, 4.0, 3 * SECOND_NS, 60.0
 
+# The same with coolant, within FALL_NS: it is hardly colder than a part that is still cool.
+COOL_BELOW_DEGC = 30.0
+
 # A link that holds at least so much does not lose most of it so fast, unless it did so before.
 HELD_V = 120.0
 AT_ONCE_NS = 50 * 10**6
@@ -26,20 +29,22 @@ LEAST_V = 1.0  # what is left of it counts as so much
 
 
 def temperature_fall(
-    piece: Piece, last_ns: int, last_degC: float, good: Samples, dry_least_K: float
+    piece: Piece, last_ns: int, last_degC: float, good: Samples, least_K: float, *, dry: bool
 ) -> tuple[int, float] | None:
     """When a temperature first fell too far from one reading to the next, and by how many K.
 
-    ``last_ns``, ``last_degC``: the reading before the first of these. ``dry_least_K``: what a
-    sensor without coolant around it has to fall by at least, infinite where there may be some. A
-    node that is being switched off may send anything, and so may one before poles close.
+    ``last_ns``, ``last_degC``: the reading before the first of these. ``least_K``: the least fall
+    that the sensor's steps show surely. ``dry``: no coolant is around it. A node that is being
+    switched off may send anything, and so may one before poles close.
     """
     times = np.concatenate((np.array([last_ns], np.int64), good.time_ns))
     fall_K, apart_ns = -np.diff(good.value, prepend=last_degC), times[1:] - times[:-1]
     too_far = (fall_K >= FALL_K) & (apart_ns <= FALL_NS)
     # Dry metal near the air's own temperature cools by tenths of a kelvin a second.
-    dry_K = np.maximum(max(DRY_FALL_K, dry_least_K), DRY_K_PER_S * apart_ns / SECOND_NS)
-    too_far |= (fall_K >= dry_K) & (apart_ns <= DRY_NS) & (good.value + fall_K < DRY_BELOW_DEGC)
+    small_K = np.maximum(max(DRY_FALL_K, least_K), DRY_K_PER_S * apart_ns / SECOND_NS)
+    within_ns, below_degC = (DRY_NS, DRY_BELOW_DEGC) if dry else (FALL_NS, COOL_BELOW_DEGC)
+    cool = good.value + fall_K < below_degC
+    too_far |= (fall_K >= small_K) & (apart_ns <= within_ns) & cool
     far = np.flatnonzero(too_far)
     if len(far):
         awake = piece.at("@awake", good.time_ns[far]).value == 1

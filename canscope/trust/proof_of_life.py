@@ -126,8 +126,8 @@ def _watched(sensor: Sensor, piece: Piece, role: str) -> Sensor:
     fell = sensor.fell
     if fell is None:
         dry = piece.bench.coolant == "empty"
-        least_K = 4 * step_K(sensor, piece.bench, role) if dry else np.inf
-        fell = temperature_fall(piece, sensor.last_ns, sensor.last_degC, good, least_K)
+        least_K = 4 * step_K(sensor, piece.bench, role)
+        fell = temperature_fall(piece, sensor.last_ns, sensor.last_degC, good, least_K, dry=dry)
     steps = np.abs(np.diff(good.value, prepend=sensor.last_degC))
     return replace(
         sensor,

@@ -15,15 +15,15 @@ from tests.trust.past import MS, piece_of, samples
 LINK = "units.front.link_voltage"
 
 
-def fall(degC, times_ms, awake=1.0, engaged=1.0, dry_K=math.inf):
-    """The first fall after a reading of 40 degC at 0 ms."""
+def fall(degC, times_ms, awake=1.0, engaged=1.0, dry_K=math.inf, *, first=40.0, dry=True):
+    """The first fall after a reading of 40 degC, or ``first``, at 0 ms."""
     piece = piece_of(
         {"@awake": samples([0], awake), "@engaged": samples([0], engaged)},
         {},
         9000,
         bench=Bench("dry-spin"),
     )
-    return temperature_fall(piece, 0, 40.0, samples(times_ms, degC), dry_K)
+    return temperature_fall(piece, 0, first, samples(times_ms, degC), dry_K, dry=dry)
 
 
 def test_a_temperature_that_falls_by_15_k_at_once_is_impossible():
@@ -34,6 +34,14 @@ def test_a_temperature_that_falls_by_15_k_at_once_is_impossible():
 def test_a_smaller_fall_and_one_over_a_longer_time_are_real():
     assert fall([25.5], [300]) is None
     assert fall([20.0], [301]) is None
+
+
+def test_a_cool_part_loses_no_4_K_at_once_with_coolant_either():
+    """From 4 to 0 degC as the unit begins to turn: 13 K/s, and the coolant is about as cool."""
+    assert fall([4.0, 0.0], [100, 300], dry_K=0.4, first=4.0, dry=False) == (300 * MS, 4.0)
+    assert fall([0.5], [300], dry_K=0.4, first=4.0, dry=False) is None
+    assert fall([0.0], [400], dry_K=0.4, first=4.0, dry=False) is None
+    assert fall([31.0], [300], dry_K=0.4, first=35.0, dry=False) is None
 
 
 def test_a_node_that_is_being_switched_off_may_send_anything():
