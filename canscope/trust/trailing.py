@@ -25,7 +25,7 @@ STEPS = 8.0  # of both voltages, by which they have to give way; common practice
 LATE_MS = 50.0  # by which they lie apart, surely by 40; likewise
 SURE_MS = 40.0
 # The same of a current against shafts, whose losses come before their power.
-POWER_MS, SURE_POWER_MS, LIKE_POWER = 100.0, 80.0, 0.8
+POWER_MS, SURE_POWER_MS, LIKE_POWER = 100.0, 80.0, 0.7
 MISFIT = 2.5  # times the misfit at the best lag: surely not the lag; likewise
 ALIKE, UNLIKE = 0.9, 0.6  # share of the variance explained at the best lag; likewise
 
