@@ -410,10 +410,13 @@ def _lost(key: str, growth: Growth, cycle_ns: int) -> Margins:
 
 
 def _first_closed_ns(piece: Piece) -> int | None:
-    """When a pole was first seen closed in this piece; without poles, a link at the pack's."""
-    kinds = ("pole", "link")
-    closed = (e.time_ns for e in piece.events if e.kind in kinds and e.value == 1)
-    return min(closed, default=None)
+    """When high voltage was first known to be on: a pole closed, or a link full; a unit turned."""
+    on = (
+        event.time_ns
+        for event in piece.events
+        if event.kind == "burst-start" or (event.kind in ("pole", "link") and event.value == 1)
+    )
+    return min(on, default=None)
 
 
 def _companions(bench: Bench, key: str) -> tuple[str, ...]:

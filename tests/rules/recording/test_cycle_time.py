@@ -235,6 +235,16 @@ def test_without_an_ignition_a_unit_may_sleep_after_high_voltage_while_others_ta
     assert judge(asleep, others=closed(2.0, 4.0)).verdict is Verdict.PASS
 
 
+@pytest.mark.parametrize(("rest_V", "verdict"), [(20.0, "pass"), (80.0, "fail")])
+def test_without_feedback_a_unit_may_sleep_once_its_link_was_full_and_is_below_60_V(
+    rest_V, verdict
+):
+    times = every_100_ms(end_s=6.1)
+    volts = np.select([times < 1, times < 3], [0.0, 400.0], rest_V)
+    found = judge(times, others={"units.front.link_voltage": (times, volts)})
+    assert found.verdict == verdict
+
+
 def test_a_unit_that_still_sends_something_does_not_sleep():
     torque = {"units.front.torque": (every_100_ms(), 0.0)}  # another message of the same unit
     finding = judge(every_100_ms(end_s=6.1), others=closed(2.0, 4.0) | torque)
