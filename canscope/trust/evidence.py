@@ -27,9 +27,10 @@ class Unseen:
 
     ``kind`` is what was done (scale, offset, same-sensor, exchanged, delay ...), ``roles`` the
     patterns of all that it was done to alike, ``least`` and ``most`` between which sizes nobody
-    sees it (of a scale the factor, of an offset the change in the role's unit, of a reading that is
-    held how often it changes, of a torque's delay the rpm gained in it, of an early end the seconds
-    missing). ``unless`` is a key of the plan whose statement makes it seen.
+    sees it: of a scale the factor, of an offset the change in the role's unit, of a reading that is
+    held how often it changes, of one that is clipped what that hides, of a torque's delay the rpm
+    gained in it, of other delays and of an early end the seconds. ``unless`` is a key of the plan
+    whose statement makes it seen.
     """
 
     kind: str
@@ -168,6 +169,13 @@ EARLY_STATE = Unseen(
     "nothing flows then that could show it",
     "open and close in the other order, one attempt for each",
 )
+FULL_LINK = Unseen(
+    "pole-by-link",
+    ("contactors.positive",),
+    "a state of positive that is derived from a full link: it says closed once the link is full, "
+    "open once it has left the pack, and a contact that closes without a step reads the same",
+    "bind the command beside it, or unplug the coil of positive and see the state stay open",
+)
 STILL_PACK = tuple(
     Unseen(
         kind,
@@ -228,6 +236,15 @@ EVIDENCE = (
         (
             ALL_VOLTAGES,
             *STILL_PACK,
+            Unseen(
+                "clipped",
+                ("pack.voltage",),
+                "a reading that stops at some level and so hides no more than 4 V of a sag: links "
+                "and pack may differ by 3 %, which is more",
+                "load it once as far as the stage allows, and see pack and links give way together",
+                least=0.0,
+                most=4.0,
+            ),
             Unseen(
                 "held",
                 ("pack.voltage",),
@@ -314,6 +331,15 @@ EVIDENCE = (
             "stops",
         ),
         (
+            Unseen(
+                "delay",
+                ("supply.voltage",),
+                "a delay of up to 0.3 s: a dip is looked for around each closing for as long as "
+                "that",
+                "watch it dip as the contactors close",
+                least=0.0,
+                most=0.3,
+            ),
             Unseen(
                 "held",
                 ("supply.voltage",),
@@ -485,7 +511,7 @@ EVIDENCE = (
                     "exchanged: the link rises as it opens",
                     "early: it says closed before current flows, or open before the link leaves",
                 ),
-                (ECHO, LATE_STATE, EARLY_STATE),
+                (ECHO, LATE_STATE, EARLY_STATE, FULL_LINK),
             ),
             Evidence(
                 f"contactors.{pole}.command",

@@ -9,7 +9,7 @@ import numpy as np
 from canscope.simulate.bits import crc8_j1850, put
 from canscope.simulate.messages import all_messages
 from canscope.simulate.recording import Recording
-from tests.lies.lies import Lie, Told, any_of, kind
+from tests.lies.lies import STATES, Lie, Told, any_of, kind
 
 
 def _units(told: Told) -> list[str]:
@@ -95,8 +95,12 @@ def gateway_holds(told: Told) -> Lie | None:
     """A gateway refreshes a signal only now and then, and sends it as often as ever."""
     key, ms = any_of(told, told.keys()), int(told.rng.choice([300, 1000, 3000]))
     rows = np.arange(told.rows) // ms * ms
-    told.put(key, told.seen[key][rows])
-    return Lie("gateway-holds", key, f"refreshed every {ms} ms", (key,))
+    column = told.seen[key][rows]
+    told.put(key, column)
+    words = f"refreshed every {ms} ms"
+    if key.rpartition(".")[2] in STATES:  # it is late by up to that
+        return Lie("delay", key, words, (key,), ms / 1000)
+    return Lie("gateway-holds", key, words, (key,))
 
 
 @kind("message-copied")

@@ -366,10 +366,10 @@ def clipped(told: Told) -> Lie | None:
     if told.rng.random() < 0.5:
         level = low + float(told.rng.uniform(0.3, 0.8)) * (high - low)
         told.put(key, np.minimum(column, level))
-        return Lie("clipped", key, f"never above {level:.4g}", (key,))
+        return Lie("clipped", key, f"never above {level:.4g}", (key,), high - level)
     level = low + float(told.rng.uniform(0.2, 0.6)) * (high - low)
     told.put(key, np.maximum(column, level))
-    return Lie("clipped", key, f"never below {level:.4g}", (key,))
+    return Lie("clipped", key, f"never below {level:.4g}", (key,), level - low)
 
 
 @kind("drifts")

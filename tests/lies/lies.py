@@ -528,7 +528,14 @@ def lying(
     told = Told(vehicle, script, truth, readings(truth, vehicle), np.random.default_rng(seed))
     told.about = about
     honest = dict(told.seen)
-    lies = [lie for name in kinds if (lie := KINDS[name](told)) is not None]
+    lies = []
+    for name in kinds:
+        before, later = dict(told.seen), len(told.later)
+        lie = KINDS[name](told)
+        moved = any(_differs(before[k], told.seen[k], step_of(vehicle, k)) for k in before)
+        # One that changes nothing is none, whatever the other one does.
+        if lie is not None and (moved or len(told.later) > later):
+            lies.append(lie)
     recording = record(vehicle, script, told.seen, np.random.default_rng(seed))
     marks = witness(truth, script, recording)
     for change in told.later:
