@@ -29,8 +29,8 @@ class Unseen:
     patterns of all that it was done to alike, ``least`` and ``most`` between which sizes nobody
     sees it: of a scale the factor, of an offset the change in the role's unit, of a reading that is
     held how often it changes, of one that is clipped what that hides, of a torque's delay the rpm
-    gained in it, of other delays and of an early end the seconds. ``unless`` is a key of the plan
-    whose statement makes it seen.
+    gained in it, of other delays, a low-pass and an early end the seconds. ``unless`` is a key of
+    the plan whose statement makes it seen.
     """
 
     kind: str
@@ -535,7 +535,20 @@ EVIDENCE = (
             "frozen: it stays though torque works, or does not come to rest after release",
             "rad/s called rpm, a wheel's speed: a tenth of what turns",
         ),
-        (SPEEDS, SPEEDS_NEAR, EXCHANGED),
+        (
+            SPEEDS,
+            SPEEDS_NEAR,
+            EXCHANGED,
+            Unseen(
+                "smoothed",
+                ("units.*.speed",),
+                "a low-pass of up to 0.1 s, as controllers have one for their own speed: sense, "
+                "highest speed and standstill are the shaft's all the same",
+                "let the unit run at one steady speed, and compare that",
+                least=0.0,
+                most=0.1,
+            ),
+        ),
     ),
     Evidence(
         "units.*.torque",

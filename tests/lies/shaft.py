@@ -102,6 +102,8 @@ def speed_wrong(told: Told) -> Lie | None:
     words, change = ways[how]
     for key in keys:
         told.put(key, change(told.seen[key]))
+    if how == 4:
+        return Lie("smoothed", ", ".join(keys), words, tuple(keys), tau / 1000)
     return Lie("speed-wrong", ", ".join(keys), words, tuple(keys))
 
 
