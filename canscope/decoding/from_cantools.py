@@ -10,7 +10,7 @@ from typing import Any
 from canscope.decoding.bits import FLOATS, LONGEST, first_bit_of
 from canscope.decoding.columns import EVERY
 from canscope.decoding.layout import Path, overlaps, unreachable
-from canscope.model.definition import MessageSpec, Problem, SignalSpec
+from canscope.model.definition import INFERRED, MessageSpec, Problem, SignalSpec
 
 APART = "correct start bit, length or byte order of one of them, or multiplex them"
 CHOOSE = "mark the multiplexer with M, or add SG_MUL_VAL_ lines if there are several"
@@ -156,7 +156,15 @@ def _signal(signal: Any, message: str, name: str, path: Path) -> SignalSpec:
         unit=str(signal.unit or ""),
         labels={int(code): str(label) for code, label in (signal.choices or {}).items()},
         multiplexer=path,
+        inferred=_inferred(signal),
     )
+
+
+def _inferred(signal: Any) -> str:
+    """What the attribute of a survey says; only DBC files have attributes."""
+    attributes = signal.dbc.attributes if signal.dbc else None
+    found = attributes.get(INFERRED) if attributes else None
+    return str(found.value) if found is not None else ""
 
 
 def _path(message: Any, signal: Any, names: Mapping[str, str]) -> Path | None:

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 import canscope
+from canscope.judge import inferred
 from canscope.judge.diagnosis import MOST, diagnose
 from canscope.judge.facts import Counts, Source, role_facts, rule_facts, unanchored
 from canscope.judge.first_look import look_first
@@ -70,7 +71,12 @@ def assemble(
         course=exhibits.course(ledger, judge.until_ns),
         marks=tuple(_mark_rows(judge.marks, ledger.origin)),
         cautions=tuple(m["caution"] for m in plan.mounting if m.get("caution")),
-        warnings=(*plan.warnings, *exhibits.unlisted(), *ledger.notes()),
+        warnings=(
+            *plan.warnings,
+            *exhibits.unlisted(),
+            *ledger.notes(),
+            *inferred.told(bench, findings, ledger.subjects),
+        ),
         plan_text=plan.text,
         written_at=written_at,
         unique_id=_unique_id(inputs, verdict, written_at),

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from canscope.judge import sentences
+from canscope.judge import inferred, sentences
 from canscope.judge.ledger import Ledger
 from canscope.judge.standing import Standing
 from canscope.model.bench import Kind
@@ -37,8 +37,11 @@ def findings_of(ledger: Ledger) -> list[Finding]:
 
 def _finding(ledger: Ledger, name: str, subject: Subject) -> Finding:
     bench, rule, standing = ledger.bench, ledger.rules[name], ledger.standings[name, subject.name]
-    verdict, doubt = _conclude(ledger, rule, subject, standing)
+    verdict, doubt = _conclude(ledger, name, subject, standing)
     signals, worst = bench.keys(subject.shown), standing.worst
+    exercise = rule.exercise_in(bench)
+    if doubt and doubt.reason == "inferred" and inferred.unproven_by(bench, name, subject):
+        exercise = inferred.NEXT
     at_s = worst.at_s if worst else None
     if worst is not None and (doubt is None or doubt.reason == "too-close-to-call"):
         sentence = sentences.judged(rule, subject, verdict, worst, signals)
@@ -47,7 +50,7 @@ def _finding(ledger: Ledger, name: str, subject: Subject) -> Finding:
         since_s = _seconds(doubt.at_ns, ledger.origin)
         seen = _seen(ledger, subject)
         sentence = sentences.unjudged(
-            subject, doubt, signals, worst, since_s, seen, rule.unit, rule.exercise_in(bench)
+            subject, doubt, signals, worst, since_s, seen, rule.unit, exercise
         )
         at_s = since_s if since_s is not None else at_s
     measured = worst.measured if worst else (doubt.measured if doubt else None)
@@ -69,11 +72,7 @@ def _finding(ledger: Ledger, name: str, subject: Subject) -> Finding:
         window_s=_window_s(worst, ledger.origin),
         signals=signals,
         causes=rule.causes if verdict is Verdict.FAIL else (),
-        next=rule.next_in(bench)
-        if verdict is Verdict.FAIL
-        else rule.exercise_in(bench)
-        if doubt
-        else "",
+        next=rule.next_in(bench) if verdict is Verdict.FAIL else exercise if doubt else "",
         limit_source=rule.source(bench.given.get(name, frozenset())),
         first_failed_s=_seconds(standing.first_failed_ns, ledger.origin),
         roles=subject.shown,
@@ -116,12 +115,13 @@ def _seen(ledger: Ledger, subject: Subject) -> str:
 
 
 def _conclude(
-    ledger: Ledger, rule: Rule, subject: Subject, standing: Standing
+    ledger: Ledger, name: str, subject: Subject, standing: Standing
 ) -> tuple[Verdict, Doubt | None]:
     """The standing's own verdict, then what no rule need know: bindings and a damaged clock.
 
     What follows the standing's verdict can only turn a pass into unproven, or explain an unproven.
     """
+    rule = ledger.rules[name]
     verdict, doubt = standing.conclude()
     if doubt and doubt.reason == "not-exercised" and not doubt.text:
         doubt = replace(doubt, text=rule.missed or NO_WINDOW.get(rule.window, ""))
@@ -145,6 +145,9 @@ def _conclude(
     if verdict is Verdict.PASS and rule.timed and _too_late(ledger, rule, standing):
         text = f"stamps were up to {ledger.bench.latest_stamp_ms:.0f} ms late, more than was stated"
         return Verdict.UNPROVEN, Doubt(subject.name, "capture-damaged", text)
+    if verdict is Verdict.PASS and (found := inferred.unproven_by(ledger.bench, name, subject)):
+        text = f"it rests on {', '.join(found)}, found by a survey and not defined by its maker"
+        return Verdict.UNPROVEN, Doubt(subject.name, "inferred", text)
     return verdict, doubt
 
 

@@ -5,6 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+# The attribute of a signal in a DBC file that says it was found in a capture, not defined by
+# whoever made the node; its text says how sure that is. ``canscope survey --accept`` writes it.
+INFERRED = "CanscopeInferred"
+
 
 @dataclass(frozen=True)
 class Absent:
@@ -39,6 +43,7 @@ class SignalSpec:
     # Path of multiplexers from the outermost to the nearest one: (selector's name, its raw values)
     multiplexer: tuple[tuple[str, tuple[int, ...]], ...] = ()
     absent: Absent = Absent()
+    inferred: str = ""  # from which capture and how surely, if nobody defined it
 
     @property
     def key(self) -> str:

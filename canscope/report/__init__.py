@@ -15,6 +15,7 @@ OTHER_FILES = (
     "comparison_page",
     "first_screen",
     "seal",
+    "survey_page",
     "templating",
     "wording",
     "write",

@@ -8,7 +8,7 @@ import canscope
 FLOORS = [
     {"model"},
     {"trust", "cache"},
-    {"capture", "decoding", "events", "rules", "report", "simulate"},
+    {"capture", "decoding", "events", "rules", "report", "simulate", "survey"},
     {"fast"},  # nobody imports it; the engine asks for it by name
     {"plan"},
     {"judge", "proofreading", "draft"},

@@ -1,0 +1,180 @@
+"""Survey a bus without a definition: what each identifier carries, and which fields follow a thing.
+
+All of it is inferred from the capture. Example: read a meter while recording, then
+canscope survey run.log --reference pack.voltage=12.5:357.9,40:356.1,71:2.0 --accept found.dbc
+"""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from canscope.model.errors import ReportError, Where
+
+if TYPE_CHECKING:
+    from canscope.model.survey import Candidate, Identifier, Ranking, Survey
+
+
+def add(subparsers: Any) -> None:
+    """Tell the command line what this verb takes."""
+    parser = subparsers.add_parser("survey", help=__doc__.split("\n")[0], description=__doc__)
+    parser.add_argument(
+        "captures", nargs="+", metavar="CAPTURE", help="capture file(s), a run folder, or '-'"
+    )
+    parser.add_argument(
+        "--reference",
+        action="append",
+        default=[],
+        metavar="F.csv|ROLE=...",
+        help="something you know: ROLE=12.5:357.9,40:356 (seconds:value), ROLE=3.2,8.1 (marks), "
+        "ROLE=F.csv, or F.csv with the columns at_s, role, value; ROLE*9.1=... multiplies by a "
+        "ratio; may be repeated",
+    )
+    parser.add_argument(
+        "--accept",
+        type=Path,
+        metavar="F.dbc",
+        help="write what was found as a definition, its signals marked as inferred; of several "
+        "buses one file each, with the bus in its name",
+    )
+    parser.add_argument("--html", type=Path, metavar="F", help="write a page with plots here")
+    parser.add_argument("--json", type=Path, metavar="F", help="write everything as JSON here")
+    parser.add_argument("--format", help="name the capture format instead of detecting it")
+    parser.add_argument(
+        "--channel",
+        action="append",
+        metavar="BUS",
+        help="the bus of captures whose format does not name it (CSV, SQLite, pcap)",
+    )
+    parser.add_argument(
+        "--columns",
+        metavar="MEANING=HEADING,...",
+        help="what the columns of a table of frames mean: time_ms=Stamp,id_hex=Ident,data=Bytes",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Survey, rank, write, print; 0 whatever was found."""
+    from canscope.capture.read import read_capture
+    from canscope.cli._progress import shown
+    from canscope.cli.check import captures_of, columns_of
+    from canscope.report import survey_page
+    from canscope.report.write import write_sealed
+    from canscope.survey.ranking import rank
+    from canscope.survey.reference import read_references
+    from canscope.survey.survey import survey_frames
+
+    references = read_references(args.reference)
+    for path in filter(None, (args.accept, args.html, args.json)):
+        _check_free(path)
+    capture = read_capture(
+        *captures_of(args.captures),
+        format=args.format,
+        channel=args.channel,
+        columns=columns_of(args.columns),
+    )
+    survey, surveyed = survey_frames(shown(capture))
+    survey = replace(
+        survey,
+        sha256=capture.sha256,
+        names=capture.names,
+        rankings=rank(surveyed, references),
+        notes=(*capture.notes, *survey.notes),
+    )
+    _print(survey)
+    written = _accept(survey, args.accept) if args.accept else []
+    if args.html:
+        written.append(write_sealed(args.html, survey_page.page(survey)))
+    if args.json:
+        written.append(write_sealed(args.json, [survey_page.data(survey).encode()]))
+    for path in written:
+        print(f"written: {path}")
+    return 0
+
+
+def _check_free(path: Path) -> None:
+    """Before a long capture is read: whether what is to be written is there already."""
+    if path.exists():
+        hint = "name another file, or move it away"
+        raise ReportError("there is already a file of that name", where=Where(str(path)), hint=hint)
+
+
+def _accept(survey: Survey, path: Path) -> list[Path]:
+    from canscope.survey.dbc import dbc_texts, files
+
+    texts = dbc_texts(survey)
+    names = files(path.stem, list(texts))
+    targets = {channel: path.with_name(name) for channel, name in names.items()}
+    for target in targets.values():
+        _check_free(target)
+    for channel, target in targets.items():
+        try:
+            target.write_text(texts[channel], "utf-8")
+        except OSError as error:
+            raise ReportError(f"cannot be written: {error}", where=Where(str(target))) from error
+    return list(targets.values())
+
+
+def _print(survey: Survey) -> None:
+    from rich.console import Console
+    from rich.text import Text
+
+    from canscope.report.wording import visible
+
+    console = Console()
+    buses = len({one.channel for one in survey.identifiers})
+    console.print(
+        f"{survey.frames} frames in {survey.seconds:.1f} s, {len(survey.identifiers)} identifiers "
+        f"on {buses} bus{'es' if buses > 1 else ''}. Everything below is inferred from the capture."
+    )
+    for note in survey.notes:
+        console.print(Text(visible(f"mind: {note}"), "yellow"))
+    for one in survey.identifiers:
+        _print_identifier(console, one)
+    for ranking in survey.rankings:
+        _print_ranking(console, ranking)
+
+
+def _print_identifier(console: Any, one: Identifier) -> None:
+    from rich.table import Table
+    from rich.text import Text
+
+    from canscope.report.survey_page import flip_map, rhythm, values
+
+    console.print(Text(f"\n{one.key}  {rhythm(one)}", "bold"))
+    for line in flip_map(one):
+        console.print(Text(f"  {line}"), no_wrap=True, overflow="ignore", crop=False)
+    grid = Table.grid(padding=(0, 2, 0, 2))
+    for field in one.fields:
+        sure = f"{field.confidence:.2f}" if field.confidence else ""
+        about = field.about or values(field)
+        grid.add_row(field.kind, field.place, sure, about)
+    if one.fields:
+        console.print(grid)
+
+
+def _print_ranking(console: Any, ranking: Ranking) -> None:
+    from rich.table import Table
+    from rich.text import Text
+
+    from canscope.report.wording import visible
+
+    what = "clearly first" if ranking.clear else "not clear: none is clearly better than the next"
+    if not ranking.candidates:
+        what = "no field follows it"
+    console.print(
+        Text(visible(f"\n{ranking.role}, {ranking.points} {ranking.kind}: {what}"), "bold")
+    )
+    grid = Table.grid(padding=(0, 2, 0, 2))
+    for place, candidate in enumerate(ranking.candidates, start=1):
+        grid.add_row(f"{place}.", *map(visible, _candidate(candidate, ranking.kind)))
+    console.print(grid)
+
+
+def _candidate(one: Candidate, kind: str) -> tuple[str, ...]:
+    from canscope.report.survey_page import fit
+
+    chosen = "" if one.selected is None else f", where byte 0 is {one.selected}"
+    return one.identifier.key, one.field.place + chosen, f"score {one.score:.2f}", fit(one, kind)

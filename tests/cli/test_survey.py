@@ -1,0 +1,113 @@
+"""canscope survey as a user calls it, and what a check makes of the definition that it writes.
+
+Expected places are those of the demo vehicle's own definition (dbc_examples/bramble), decoded by
+cantools from its text; a definition never reaches the survey.
+"""
+
+import json
+
+import cantools
+import pytest
+
+from canscope.decoding.database import read_definitions
+
+LINK = "units.front.link_voltage=1:0,8:357.7,16:358.3,24:357,60:358"
+
+
+def test_a_survey_finds_layouts_and_writes_a_page_and_a_definition_that_says_inferred(
+    canscope, run
+):
+    words = ("--reference", LINK, "--accept", "found.dbc", "--json", "found.json")
+    code, printed, _ = canscope("survey", run / "capture.log", *words, "--html", "found.html")
+    folder = run.parent
+    assert code == 0
+    assert "crc8-sae-j1850 (polynomial 0x1d)" in printed
+    found = read_definitions(folder / "found_can1.dbc")
+    known = cantools.database.load_file(next((folder / "run").glob("drive_unit.dbc")))
+    fast = known.get_message_by_name("UnitFast")
+    mine = next(m for m in found.messages if m.can_id == fast.frame_id)
+    places = {(s.start_bit, s.length_bits, s.big_endian, s.signed) for s in mine.signals}
+    for name in ("MotorSpeed", "Torque", "LinkVoltage"):
+        true = fast.get_signal_by_name(name)
+        big = true.byte_order == "big_endian"
+        assert (true.start, true.length, big, true.is_signed) in places
+    digest = json.loads((folder / "found.json").read_text())["sha256"]
+    for signal in mine.signals:
+        assert "confidence" in signal.inferred
+        assert digest in signal.inferred
+    text = (folder / "found_can1.dbc").read_text()
+    assert text.count("CM_ SG_") == sum(len(m.signals) for m in found.messages)
+
+    page = (folder / "found.html").read_text()
+    tree = json.loads((folder / "found.json").read_text())
+    assert all(f"{one['can_id']:03X}" in page for one in tree["identifiers"])
+    assert "<svg" in page
+    assert "src=" not in page.split("</style>")[1]
+
+
+@pytest.fixture
+def inferred(run):
+    """The healthy run, but what each of these signals is was found by a survey."""
+
+    def mark(*signals):
+        for file in run.glob("*.dbc"):
+            text = file.read_text()
+            lines = ['BA_DEF_ SG_ "CanscopeInferred" STRING;', 'BA_DEF_DEF_ "CanscopeInferred" "";']
+            for message in cantools.database.load_file(file).messages:
+                for signal in message.signals:
+                    if signal.name in signals:
+                        place = f"SG_ {message.frame_id} {signal.name}"
+                        lines.append(f'BA_ "CanscopeInferred" {place} "confidence 0.9";')
+            if len(lines) > 2:
+                file.write_text(text + "\n".join(lines) + "\n")
+
+    return mark
+
+
+def test_an_inferred_signal_never_proves_heat_direction_or_precharge(canscope, run, inferred):
+    inferred("WindingTemp", "LinkVoltage")
+    words = ("--plan", run / "plan.toml", "--json", "r.json")
+    code, _, _ = canscope("check", run / "capture.log", *words)
+    report = json.loads((run.parent / "r.json").read_text())
+    findings = {(f["rule"], f["subject"]): f for f in report["findings"]}
+    assert code == 3
+    for key in (("temperature-ceiling", "front winding"), ("link-discharge", "front link")):
+        assert findings[key]["verdict"] == "unproven"
+        assert findings[key]["reason"] == "inferred"
+        assert "survey" in findings[key]["sentence"]
+        assert "instrument" in findings[key]["next"]
+    assert findings["temperature-ceiling", "front inverter"]["verdict"] == "pass"
+    assert findings["bus-sag", "pack"]["verdict"] == "pass"
+    told = [w for w in report["warnings"] if w.startswith("inferred signals")]
+    assert len(told) == 1
+    assert "temperature-ceiling, front winding" in told[0]
+    assert "temperature-ceiling, front inverter" not in told[0]
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("(1.0) can0 123#00\n(1.1) can0 123#01\n(1.2) can0 123#02\n", "too rarely"),
+        ("", "nothing to survey|no frame|empty"),
+        ("(1.0) can0 123#R\n", "no data frames"),
+    ],
+)
+def test_hardly_any_traffic_is_said_in_words(canscope, tmp_path, text, said):
+    (tmp_path / "few.log").write_text(text)
+    code, printed, complained = canscope("survey", "few.log", "--format", "candump")
+    assert any(word in printed + complained for word in said.split("|"))
+    assert code in (0, 2)
+
+
+def test_no_capture_at_all_and_what_is_no_reference_are_told(canscope, tmp_path):
+    assert canscope("survey", "nowhere.log")[0] == 2
+    (tmp_path / "few.log").write_text("(1.0) can0 123#00\n")
+    for text, said in {
+        "pack.voltage=1:2": "at least 3",
+        "pack.voltage=1:a,2:b": "cannot be read",
+        "1:2,2:3": "which role",
+        "pack.voltage*x=1:2": "not a number",
+    }.items():
+        code, _, complained = canscope("survey", "few.log", "--reference", text)
+        assert code == 2, text
+        assert said in complained, text
