@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from canscope.model.definition import INFERRED
 from canscope.model.errors import UnknownNameError
 from canscope.model.roles import role_of
 from canscope.model.survey import UNEXPLAINED, Candidate, Field, Identifier, Survey
+from canscope.survey.counters import positions
 
 
 def dbc_texts(survey: Survey) -> dict[str, str]:
@@ -59,8 +61,8 @@ def _signals(
     if one.selector:
         told = f"inferred: selector, {said}"
         yield "Selector", ' SG_ Selector M : 0|8@1+ (1,0) [0|0] "" Unknown', told
-    for field in one.fields:
-        if field.kind == UNEXPLAINED or (one.selector and field.low < 8):
+    for field in _apart(one, [field for key, field, _ in roles if key == one.key]):
+        if one.selector and field.low < 8:
             continue
         for selected in one.selector or (None,):
             known = roles.get((one.key, field, selected))
@@ -82,6 +84,18 @@ def _signals(
                 f' SG_ {name}{chosen} : {place} ({factor:.9g},{offset:.9g}) [0|0] "{unit}" Unknown'
             )
             yield name, line, told
+
+
+def _apart(one: Identifier, chosen: Sequence[Field]) -> list[Field]:
+    """The fields, first those that follow a reference, without any that overlaps an earlier one."""
+    taken: set[int] = set()
+    found = []
+    for field in [*chosen, *one.fields]:
+        bits = set(positions(replace(field, bits=field.length_bits)))
+        if field.kind != UNEXPLAINED and not bits & taken:
+            taken |= bits
+            found.append(field)
+    return sorted(found, key=lambda field: field.low)
 
 
 def _unit(role: str) -> str:

@@ -65,7 +65,7 @@ def _as_one(flips: Flips, low: int, high: int, between: Sequence[int], used: set
     """Whether two bits change together and never apart, with a few constant bits between them."""
     if len(between) > GAP or used & set(between):
         return False
-    both = flips.both[low, high]
+    both = float(flips.both(np.array([low]), np.array([high]))[0])
     return bool(both >= 2 and both == flips.count[low] == flips.count[high])
 
 
@@ -91,7 +91,10 @@ def _links(flips: Flips, order: Sequence[int], used: set[int]) -> Floats:
     """For each pair of neighbours the log odds that they are digits of one number."""
     low, high = np.array(order[:-1], int), np.array(order[1:], int)
     a, b = flips.count[low], flips.count[high]
-    both, opposite = flips.both[low, high], flips.opposite[low, high]
+    both, opposite = np.zeros(len(low)), np.zeros(len(low))
+    alive = np.flatnonzero((a > 0) & (b > 0))
+    both[alive] = flips.both(low[alive], high[alive])
+    opposite[alive] = flips.opposite(low[alive], high[alive])
     n = max(flips.n, 1)
     rate = np.clip(a / n, 0.5 / n, 0.999)
     alone = b - both
@@ -149,7 +152,7 @@ def _structured(value: Int64s, step: Int64s, flips: Flips, run: list[int]) -> bo
     if np.abs(rates - 0.5).max() > NOISE * 0.5 / np.sqrt(flips.n):
         return True
     # Two coins agree in a quarter of the throws (standard deviation sqrt(3)/4).
-    pairs = flips.both[run[:-1], run[1:]] / flips.n
+    pairs = flips.both(np.array(run[:-1], int), np.array(run[1:], int)) / flips.n
     if len(pairs) and np.abs(pairs - 0.25).max() > NOISE * 0.433 / np.sqrt(flips.n):
         return True
     variance = float(value.var())

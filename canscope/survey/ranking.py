@@ -7,8 +7,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from canscope.model.survey import CHECKSUM, COUNTER, UNEXPLAINED, Candidate, Ranking
+from canscope.model.survey import (
+    CHECKSUM,
+    COUNTER,
+    ENUMERATION,
+    FLAG,
+    NUMBER,
+    UNEXPLAINED,
+    Candidate,
+    Field,
+    Ranking,
+)
 from canscope.model.tables import SECOND_NS, Bools, Floats
+from canscope.survey.counters import positions
 from canscope.survey.payloads import raw_values
 from canscope.survey.reference import Reference
 from canscope.survey.survey import Surveyed
@@ -16,10 +27,18 @@ from canscope.survey.survey import Surveyed
 HAND_S = 0.5  # how far a typed-in time may lie from its instant; common practice, no source
 BEFORE_S, AFTER_S = 0.7, 1.3  # around a mark, in which what was marked happens
 STALE_S = 5.0  # a value that is older does not show the instant
+APART = 8  # bits from one field to the next that may be its high digits
+JOINED = 2.0  # log odds against each further field being part of one
+LONGEST = 24  # bits of such a one
+AS_ONE = "neighbouring fields read as one"
+NOT_FOLLOWING = (UNEXPLAINED, COUNTER, CHECKSUM)
 SHOWN = 8  # candidates of a ranking
-UNROUND = 3.0  # log odds against a factor that is no round number
-EVEN = 4.0  # log odds against a value that needs an offset
+UNROUND = 1.5  # log odds against a factor that is no round number
+EVEN = 3.0  # log odds against a value that needs an offset
 ROUND = (1.0, 1.25, 2.0, 2.5, 4.0, 5.0, 7.8125, 8.0)  # leading digits of usual factors
+CODE = 6.0  # log odds against a few codes giving a value that a meter shows
+MISTYPED = 4.0  # log odds that one reading can take away
+LEVEL = 0.05  # of the range of the readings, from one level to the next
 CLEAR = 3.0  # log odds by which the first must lead
 
 
@@ -30,6 +49,7 @@ class _Series:
     candidate: Candidate
     at_s: Floats
     raw: Floats
+    cost: float  # log odds against its being one field
 
 
 def rank(surveyed: Sequence[Surveyed], references: Sequence[Reference]) -> tuple[Ranking, ...]:
@@ -41,8 +61,9 @@ def rank(surveyed: Sequence[Surveyed], references: Sequence[Reference]) -> tuple
 
 def _series(one: Surveyed, origin: int) -> Iterator[_Series]:
     payloads = one.payloads
-    for field in one.identifier.fields:
-        if field.kind in (UNEXPLAINED, COUNTER, CHECKSUM):
+    joined = dict(_joined(one))
+    for field in dict.fromkeys([*one.identifier.fields, *joined]):
+        if field.kind in NOT_FOLLOWING or (payloads.selector and field.low < 8):
             continue
         raw = raw_values(
             payloads.data,
@@ -51,8 +72,6 @@ def _series(one: Surveyed, origin: int) -> Iterator[_Series]:
             big_endian=field.big_endian,
             signed=field.signed,
         )
-        if payloads.selector and field.low < 8:
-            continue
         for selected in payloads.selector or (None,):
             rows = np.arange(len(raw))
             if selected is not None:
@@ -60,23 +79,89 @@ def _series(one: Surveyed, origin: int) -> Iterator[_Series]:
             rows = rows[np.argsort(payloads.time_ns[rows], kind="stable")]
             at_s = (payloads.time_ns[rows] - origin) / SECOND_NS
             start = Candidate(one.identifier, field, selected, 0.0)
-            yield _Series(start, at_s, raw[rows].astype(float))
+            yield _Series(start, at_s, raw[rows].astype(float), joined.get(field, 0.0))
+
+
+def _joined(one: Surveyed) -> Iterator[tuple[Field, float]]:
+    """Neighbouring fields read as one: a number whose high digits hardly moved looks like two."""
+    usable = [f for f in one.identifier.fields if f.kind not in NOT_FOLLOWING]
+    taken = {bit for f in one.identifier.fields for bit in positions(f)}
+    width = 8 * one.payloads.data.shape[1]
+    for first in usable:
+        for big in (False, True):
+            line = positions(replace(first, bits=min(LONGEST, width), big_endian=big))
+            line = [bit for bit in line if 0 <= bit < width]
+            own: set[int] = set()
+            parts = 0
+            for bits, bit in enumerate(line, start=1):
+                ends = [f for f in usable if f.high == bit and set(positions(f)) <= set(line)]
+                own |= {bit for f in ends for bit in positions(f)}
+                parts += len(ends)
+                if not taken & set(line[:bits]) <= own | _pending(usable, line, bits):
+                    break
+                if ends and len(own) > first.bits and bits - len(own) <= APART:
+                    field = _as_one(first, ends[0], bits, big and line[0] // 8 != bit // 8)
+                    yield field, JOINED * (parts - 1)
+
+
+def _pending(usable: Sequence[Field], line: Sequence[int], bits: int) -> set[int]:
+    """Bits of the field that has begun but not ended at this place."""
+    for field in usable:
+        own = set(positions(field))
+        if line[bits - 1] in own and own <= set(line):
+            return own
+    return set()
+
+
+def _as_one(first: Field, last: Field, bits: int, big_endian: bool) -> Field:
+    return replace(
+        first,
+        high=last.high,
+        bits=bits,
+        spare=last.spare if bits + last.spare <= 16 else 0,
+        big_endian=big_endian,
+        signed=last.signed,
+        kind=NUMBER,
+        confidence=round(min(first.confidence, last.confidence) / 2, 2),
+        about=AS_ONE,
+    )
 
 
 def _ranking(series: Sequence[_Series], reference: Reference) -> Ranking:
+    if reference.value is None:
+        series = [one for one in series if one.candidate.field.about != AS_ONE]
     fit = _following if reference.value is not None else _marked
     fitted = [found for one in series if (found := fit(one, reference)) is not None]
     fitted.sort(key=lambda pair: -pair[0])
-    weights = [weight for weight, _ in fitted]
-    lead = weights[0] - weights[1] if len(weights) > 1 else np.inf
-    best = fitted[0][1].score if fitted else 0.0
-    return Ranking(
-        reference.role,
-        reference.kind,
-        len(reference.at_s),
-        tuple(candidate for _, candidate in fitted[:SHOWN]),
-        bool(lead >= CLEAR and best > 0.5),
-    )
+    clear = False
+    if fitted:
+        weight, best = fitted[0]
+        others = [other for other, one in fitted if not _overlap(one, best)]
+        clear = best.score > 0.5 and weight - max(others, default=-np.inf) >= CLEAR
+        if reference.value is not None:
+            # A line through two levels fits whatever has two levels, through three it often does.
+            clear &= _levels(reference.value) >= (4 if best.offset else 2)
+    shown: list[Candidate] = []
+    for _, one in fitted:
+        if len(shown) < SHOWN and not any(_overlap(one, better) for better in shown):
+            shown.append(one)
+    return Ranking(reference.role, reference.kind, len(reference.at_s), tuple(shown), bool(clear))
+
+
+def _levels(values: Sequence[float]) -> int:
+    """How many clearly different values there are among the readings."""
+    ordered = np.sort(np.array(values))
+    span = float(np.ptp(ordered))
+    if span <= 0.01 * np.abs(ordered).max():
+        return 1
+    return int((np.diff(ordered) > LEVEL * span).sum()) + 1
+
+
+def _overlap(one: Candidate, other: Candidate) -> bool:
+    """Whether they are readings of the same bits: parts of one number, not rivals."""
+    if (one.identifier.key, one.selected) != (other.identifier.key, other.selected):
+        return False
+    return bool(set(positions(one.field)) & set(positions(other.field)))
 
 
 def _following(series: _Series, reference: Reference) -> tuple[float, Candidate] | None:
@@ -89,20 +174,21 @@ def _following(series: _Series, reference: Reference) -> tuple[float, Candidate]
     x, spread, y = x[seen], spread[seen], wanted[seen]
     n = len(y)
     # What a meter and a hand leave open; the field's own motion around the instant comes on top.
-    fine = max(0.002 * float(np.abs(y).max()), 1e-9)
-    plain = float(y.var()) + fine**2
+    fine = np.maximum(0.002 * np.abs(y) + 0.001 * np.abs(y).max(), 1e-9)
+    plain = float(y.var() + np.mean(fine**2))
+    code = CODE if series.candidate.field.kind in (FLAG, ENUMERATION) else 0.0
     best: tuple[float, Candidate] | None = None
     for factor, offset, cost in _fits(x, y):
         left = y - factor * x - offset
         known = fine**2 + (factor / 2) ** 2 / 3 + (0.5 * factor * spread) ** 2
-        # Beyond three times what is open, a point costs no more: one reading may be mistyped.
-        off = np.minimum(left**2 / known, 9.0)
+        # Against a field that knows nothing; one reading may be mistyped, and costs no more.
+        gain = np.maximum(-0.5 * (left**2 / known + np.log(known / plain)), -MISTYPED)
         error = float(np.sqrt(np.mean(left**2)))
-        weight = float(-0.5 * np.sum(off + np.log(known / plain))) - cost
+        weight = float(gain.sum()) - cost - code - series.cost
         # Of two fields that fit alike, the one that shows more of the quantity.
-        weight -= 0.5 * np.log1p(known.mean() / fine**2)
-        score = float(np.clip(1 - np.mean(left**2) / max(float(y.var()), fine**2), 0, 1))
-        if score == 0 and y.var() > 4 * fine**2:
+        weight -= 0.5 * float(np.log1p(np.mean(known / fine**2)))
+        score = float(np.clip(1 - np.mean(left**2) / plain, 0, 1))
+        if score == 0 and y.var() > 4 * np.mean(fine**2):
             continue
         found = replace(
             series.candidate,

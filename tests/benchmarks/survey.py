@@ -5,10 +5,11 @@ are others than those by which its thresholds were chosen (below 100). Boundarie
 and last bit that ever flipped of each signal (no survey can see a bit that stood still); a sign
 counts where its bit flipped. READ is a plain reading of the paper, in the same run.
 
-References are what a person would have: ten readings of a meter at random times, off by 0.2 % and
-by up to 0.3 s; a mark at each of up to eight presses, off by up to 0.3 s. "Same quantity" also
-accepts the other unit's speed or link voltage, or the second track of the pedal, which may not
-differ within that. Readings of a quantity that stayed within 1 % are left out and counted.
+References are what a person would have: up to ten readings of a meter, taken where it stands still
+and at several values if there are, off by 0.2 % and by up to 0.3 s; a mark at each of up to eight
+presses, off by up to 0.3 s. "Same quantity" also accepts the other unit's speed or link voltage,
+or the second track of the pedal, which may not differ within that. A quantity whose readings
+stayed within 1 % or ten steps of its signal is left out.
 """
 
 from __future__ import annotations
@@ -101,29 +102,34 @@ def one_vehicle(seed, mine, plain, references, missed) -> None:
     origin = min(int(one.payloads.all_ns.min()) for one in found)
     for spec, key, at_ns, data in truths:
         raw = raw_of(spec, data)
-        reference = reference_for(rng, spec, (at_ns - origin) / 1e9, raw)
-        if reference is None:
-            continue
-        ranking = rank(found, [reference])[0]
-        first = ranking.candidates[0] if ranking.candidates else None
-        right = same = False
-        if first is not None:
-            bits = set(positions(first.field))
-            right = first.identifier.key == key and bool(bits & set(bits_of(spec)))
-            same = right or any(
-                k == first.identifier.key
-                and bits & set(bits_of(s))
-                and s.name.rstrip("2") == spec.name.rstrip("2")
-                for s, k, _, _ in truths
-            )
-        for name in (reference.kind, f"{reference.kind}: {spec.name}"):
-            row = references.setdefault(name, [0] * 5)
-            wrong = ranking.clear and not same
-            for i, add in enumerate((right, same, ranking.clear, wrong, True)):
-                row[i] += bool(add)
-        if not same:
-            best = f"{first.identifier.key} {first.field.place}" if first else "nothing"
-            missed.write(f"{seed} {reference.kind} {spec.key}: {best}, clear {ranking.clear}\n")
+        at_s = (at_ns - origin) / 1e9
+        for reference in (values_for(rng, spec, at_s, raw), marks_for(rng, spec, at_s, raw)):
+            if reference is not None:
+                count_first(found, truths, spec, key, reference, references, missed, seed)
+
+
+def count_first(found, truths, spec, key, reference, references, missed, seed) -> None:
+    """Whether the field that comes first for this reference is the one it was taken from."""
+    ranking = rank(found, [reference])[0]
+    first = ranking.candidates[0] if ranking.candidates else None
+    right = same = False
+    if first is not None:
+        bits = set(positions(first.field))
+        right = first.identifier.key == key and bool(bits & set(bits_of(spec)))
+        same = right or any(
+            k == first.identifier.key
+            and bits & set(bits_of(s))
+            and s.name.rstrip("2") == spec.name.rstrip("2")
+            for s, k, _, _ in truths
+        )
+    for name in (reference.kind, f"{reference.kind}: {spec.name}"):
+        row = references.setdefault(name, [0] * 5)
+        wrong = ranking.clear and not same
+        for i, add in enumerate((right, same, ranking.clear, wrong, True)):
+            row[i] += bool(add)
+    if not same:
+        best = f"{first.identifier.key} {first.field.place}" if first else "nothing"
+        missed.write(f"{seed} {reference.kind} {spec.key}: {best}, clear {ranking.clear}\n")
 
 
 def raw_of(spec, data):
@@ -132,26 +138,50 @@ def raw_of(spec, data):
     return raw_values(data, low, spec.length_bits, **bits)
 
 
-def reference_for(rng, spec, at_s, raw) -> Reference | None:
-    """What a person would type in, from the signal's own values."""
-    if len(at_s) < 20:
+def marks_for(rng, spec, at_s, raw) -> Reference | None:
+    """A mark at each press, of which there must be two."""
+    if len(at_s) < 20 or spec.name not in ("BrakePressed", "Pedal"):
         return None
-    if spec.name == "BrakePressed":
-        rest = np.bincount(raw).argmax()
-        starts = at_s[1:][(raw[1:] != rest) & (raw[:-1] == rest)]
-        if len(starts) < 2:
-            return None
-        marks = starts[:8] + rng.uniform(-0.3, 0.3, len(starts[:8]))
-        return Reference(spec.name, tuple(sorted(marks.tolist())))
-    if spec.name not in METERED:
+    rest = np.bincount(raw - raw.min()).argmax() + raw.min()
+    away = np.abs(raw - rest) > 0.2 * np.ptp(raw)
+    starts = at_s[1:][away[1:] & ~away[:-1]]
+    if len(starts) < 2:
+        return None
+    marks = starts[:8] + rng.uniform(-0.3, 0.3, len(starts[:8]))
+    return Reference(spec.name, tuple(sorted(marks.tolist())))
+
+
+def values_for(rng, spec, at_s, raw) -> Reference | None:
+    """What a person would type in, from the signal's own values."""
+    if len(at_s) < 20 or spec.name not in METERED:
         return None
     value = raw * spec.factor + spec.offset
-    times = np.sort(rng.uniform(at_s[0] + 1, at_s[-1] - 1, 10))
-    seen = value[np.searchsorted(at_s, times) - 1] * (1 + rng.normal(0, 0.002, 10))
-    if np.ptp(seen) < 0.01 * np.abs(seen).max():
+    times = steady(rng, at_s, value)
+    seen = value[np.searchsorted(at_s, times) - 1] * (1 + rng.normal(0, 0.002, len(times)))
+    span = np.ptp(seen) if len(times) > 3 else 0.0
+    if span < 10 * abs(spec.factor) or span < 0.01 * np.abs(seen).max():
         return None
-    typed = times + rng.uniform(-0.3, 0.3, 10)
+    typed = times + rng.uniform(-0.3, 0.3, len(times))
     return Reference(spec.name, tuple(typed.tolist()), tuple(seen.tolist()))
+
+
+def steady(rng, at_s, value) -> np.ndarray:
+    """Up to ten instants at which it stands still enough to be read, over its whole range."""
+    times = np.sort(rng.uniform(at_s[0] + 1, at_s[-1] - 1, 400))
+    first, last = np.searchsorted(at_s, times - 0.6), np.searchsorted(at_s, times + 0.6)
+    spans = np.array([np.ptp(value[a : b + 1]) for a, b in zip(first, last, strict=True)])
+    calm = np.flatnonzero(spans < 0.03 * np.ptp(value))
+    if len(calm) == 0:
+        return times[:0]
+    # At as many different values as there are, not ten times the same one.
+    levels = value[np.searchsorted(at_s, times[calm]) - 1]
+    edges = np.linspace(levels.min(), levels.max(), 6)
+    bins = np.clip(np.digitize(levels, edges) - 1, 0, 4)
+    chosen: list[int] = []
+    for level in np.unique(bins):
+        rows = calm[bins == level]
+        chosen += rng.choice(rows, min(len(rows), 3), replace=False).tolist()
+    return times[np.sort(rng.permutation(chosen)[:10])]
 
 
 def traffic(count: int, payloads: np.ndarray, identifiers: int = 30) -> Frames:
