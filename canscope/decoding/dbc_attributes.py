@@ -1,4 +1,4 @@
-"""What the attributes of a DBC file say about its messages: cycle, J1939, long names.
+"""What DBC attributes say about messages: cycle, J1939, long names, what a survey found.
 
 Source: cantools (dbc_loader.py) for the names of the attributes and the order of frame formats.
 """
@@ -9,6 +9,7 @@ import re
 from dataclasses import dataclass, field
 
 from canscope.decoding.dbc_statements import STRING, Statement, unquoted
+from canscope.model.definition import INFERRED
 
 CYCLE, FRAME_FORMAT = "GenMsgCycleTime", "VFrameFormat"
 MESSAGE_NAME, SIGNAL_NAME = "SystemMessageLongSymbol", "SystemSignalLongSymbol"
@@ -30,7 +31,7 @@ class Attributes:
         found = statement.found
         assert found is not None, "only whole statements are taken"
         name = unquoted(found["name"])
-        if name not in (CYCLE, FRAME_FORMAT, MESSAGE_NAME, SIGNAL_NAME):
+        if name not in (CYCLE, FRAME_FORMAT, MESSAGE_NAME, SIGNAL_NAME, INFERRED):
             return
         if statement.keyword == "BA_DEF_":
             enum = found["type"] == "ENUM"
@@ -46,6 +47,13 @@ class Attributes:
         """The long name of a message or signal, empty if it has none."""
         name = SIGNAL_NAME if signal else MESSAGE_NAME
         value = self.values.get(name, {}).get((dbc_id, signal), '""')
+        return unquoted(value) if value.startswith('"') else value
+
+    def inferred(self, dbc_id: int, signal: str) -> str:
+        """What a survey says of a signal that it found, empty of one that somebody defined."""
+        value = self.values.get(INFERRED, {}).get((dbc_id, signal))
+        if value is None:
+            value = self.defaults.get(INFERRED, "")
         return unquoted(value) if value.startswith('"') else value
 
     def cycle_ms(self, dbc_id: int) -> float | None:

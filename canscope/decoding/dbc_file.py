@@ -16,7 +16,7 @@ from canscope.decoding.bits import LONGEST, first_bit_of
 from canscope.decoding.dbc_attributes import FRAME_FORMAT, Attributes
 from canscope.decoding.dbc_causes import cause_of
 from canscope.decoding.dbc_statements import DbcText, Statement
-from canscope.model.definition import Problem
+from canscope.model.definition import INFERRED, Problem
 
 EXTENDED = 1 << 31  # of an identifier as a DBC file writes it
 STANDARD_IDS, EXTENDED_IDS = 1 << 11, 1 << 29
@@ -232,6 +232,8 @@ class DbcFile:
             self._details.append(statement)
         elif "BA_" in statement.keyword and FRAME_FORMAT in statement.text:
             raise Refused(f"{what}; which messages are J1939 rests on it", hint, line)
+        elif "BA_" in statement.keyword and INFERRED in statement.text:
+            raise Refused(f"{what}; which signals are only inferred rests on it", hint, line)
         elif statement.keyword or statement.text.strip(" \t\r\n;,"):
             self._note("mended", f"{what}; passed over", hint, line)
         before = self._dbc.text.rfind("\n", 0, statement.start) + 1

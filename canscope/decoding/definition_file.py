@@ -153,6 +153,7 @@ def _dbc(text: str, name: str) -> tuple[Messages, list[Problem]]:
             j1939=attributes.j1939(typed.dbc_id),
             long_name=lambda s, i=typed.dbc_id: attributes.long_name(i, s),  # type: ignore[misc]
             line=typed.line_of,
+            inferred=lambda s, i=typed.dbc_id: attributes.inferred(i, s),  # type: ignore[misc]
             name=attributes.long_name(typed.dbc_id) or typed.name,
             message_line=typed.line,
             lost=frozenset(typed.lost),

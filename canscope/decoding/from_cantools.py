@@ -10,7 +10,7 @@ from typing import Any
 from canscope.decoding.bits import FLOATS, LONGEST, first_bit_of
 from canscope.decoding.columns import EVERY
 from canscope.decoding.layout import Path, overlaps, unreachable
-from canscope.model.definition import INFERRED, MessageSpec, Problem, SignalSpec
+from canscope.model.definition import MessageSpec, Problem, SignalSpec
 
 APART = "correct start bit, length or byte order of one of them, or multiplex them"
 CHOOSE = "mark the multiplexer with M, or add SG_MUL_VAL_ lines if there are several"
@@ -27,6 +27,7 @@ class Facts:
     line: Callable[[str], int | None]  # of one of its signals
     name: str
     message_line: int | None = None
+    inferred: Callable[[str], str] = lambda _: ""  # what a survey says of one of its signals
     lost: frozenset[str] = frozenset()  # signals that are known already not to be usable
 
 
@@ -52,7 +53,7 @@ def compiled(message: Any, facts: Facts, file: str) -> tuple[MessageSpec, list[P
         elif problem := _problem(signal, message):
             lose(name, *problem)
         else:
-            specs.append(_signal(signal, facts.name, name, path))
+            specs.append(_signal(signal, facts.name, name, path, facts.inferred(str(signal.name))))
     kept, twice = _named_once(specs)
     for name, count in twice.items():
         lose(name, f"is defined {count} times, differently", "give each a name of its own")
@@ -137,7 +138,7 @@ def _problem(signal: Any, message: Any) -> tuple[str, str] | None:
     return None
 
 
-def _signal(signal: Any, message: str, name: str, path: Path) -> SignalSpec:
+def _signal(signal: Any, message: str, name: str, path: Path, inferred: str) -> SignalSpec:
     low, high = signal.minimum, signal.maximum
     ranged = low is None or high is None or low < high
     return SignalSpec(
@@ -156,15 +157,8 @@ def _signal(signal: Any, message: str, name: str, path: Path) -> SignalSpec:
         unit=str(signal.unit or ""),
         labels={int(code): str(label) for code, label in (signal.choices or {}).items()},
         multiplexer=path,
-        inferred=_inferred(signal),
+        inferred=inferred,
     )
-
-
-def _inferred(signal: Any) -> str:
-    """What the attribute of a survey says; only DBC files have attributes."""
-    attributes = signal.dbc.attributes if signal.dbc else None
-    found = attributes.get(INFERRED) if attributes else None
-    return str(found.value) if found is not None else ""
 
 
 def _path(message: Any, signal: Any, names: Mapping[str, str]) -> Path | None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from pathlib import Path
 
 from markupsafe import Markup
 
@@ -12,7 +11,6 @@ from canscope.model.survey import Candidate, Field, Identifier, Survey
 from canscope.report import templating
 from canscope.report.json import plain
 
-TEMPLATES = Path(__file__).parent / "templates"
 WIDTH, HEIGHT = 240, 34  # of a curve, in pixels
 
 # From never to always: how often a bit flips.
@@ -75,9 +73,9 @@ def fit(one: Candidate, kind: str) -> str:
 
 def page(survey: Survey) -> list[bytes]:
     """The page: one file that opens offline and runs no script."""
-    environment = templating.environment(TEMPLATES)
+    environment = templating.environment()
     environment.globals.update(curve=curve, fit=fit, rhythm=rhythm, squares=squares, values=values)
-    style = Markup((TEMPLATES / "page.css").read_text("utf-8"))
+    style = Markup((templating.TEMPLATES / "page.css").read_text("utf-8"))
     text = environment.get_template("survey.html").render(survey=survey, style=style)
     return [text.encode("utf-8", "backslashreplace")]
 

@@ -10,6 +10,7 @@ import cantools
 import pytest
 
 from canscope.decoding.database import read_definitions
+from canscope.model.errors import CanscopeError
 
 LINK = "units.front.link_voltage=1:0,8:357.7,16:358.3,24:357,60:358"
 
@@ -82,6 +83,18 @@ def test_an_inferred_signal_never_proves_heat_direction_or_precharge(canscope, r
     assert len(told) == 1
     assert "temperature-ceiling, front winding" in told[0]
     assert "temperature-ceiling, front inverter" not in told[0]
+
+
+def test_a_damaged_mark_of_an_inferred_signal_is_refused_not_passed_over(tmp_path):
+    """A signal that lost its mark would prove what it cannot."""
+    text = 'BU_: N\nBO_ 291 A: 8 N\n SG_ B : 0|8@1+ (1,0) [0|0] "" N\n'
+    mark = 'BA_DEF_ SG_ "CanscopeInferred" STRING;\nBA_ "CanscopeInferred" SG_ 291 B "sure"'
+    (tmp_path / "whole.dbc").write_text(text + mark + ";\n")
+    [message] = read_definitions(tmp_path / "whole.dbc").messages
+    assert message.signals[0].inferred == "sure"
+    (tmp_path / "damaged.dbc").write_text(text + mark.replace("291 B", "291") + ";\n")
+    with pytest.raises(CanscopeError, match="only inferred"):
+        read_definitions(tmp_path / "damaged.dbc")
 
 
 @pytest.mark.parametrize(
