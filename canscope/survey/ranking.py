@@ -32,6 +32,7 @@ JOINED = 2.0  # log odds against each further field being part of one
 LONGEST = 24  # bits of such a one
 AS_ONE = "neighbouring fields read as one"
 NOT_FOLLOWING = (UNEXPLAINED, COUNTER, CHECKSUM)
+MOMENTS = 3  # at which a mark must stand before a field is clearly what was marked
 SHOWN = 8  # candidates of a ranking
 UNROUND = 1.5  # log odds against a factor that is no round number
 EVEN = 3.0  # log odds against a value that needs an offset
@@ -138,7 +139,11 @@ def _ranking(series: Sequence[_Series], reference: Reference) -> Ranking:
         weight, best = fitted[0]
         others = [other for other, one in fitted if not _overlap(one, best)]
         clear = best.score > 0.5 and weight - max(others, default=-np.inf) >= CLEAR
-        if reference.value is not None:
+        if reference.value is None:
+            # Marks of one moment count once: too much else happens in it.
+            moments = 1 + int((np.diff(reference.at_s) > BEFORE_S + AFTER_S).sum())
+            clear &= moments >= MOMENTS
+        else:
             # A line through two levels fits whatever has two levels, through three it often does.
             clear &= _levels(reference.value) >= (4 if best.offset else 2)
     shown: list[Candidate] = []

@@ -142,9 +142,12 @@ def marks_for(rng, spec, at_s, raw) -> Reference | None:
     """A mark at each press, of which there must be two."""
     if len(at_s) < 20 or spec.name not in ("BrakePressed", "Pedal"):
         return None
+    if spec.name == "Pedal" and np.ptp(raw) * abs(spec.factor) < 10:
+        return None  # never pressed: noise
     rest = np.bincount(raw - raw.min()).argmax() + raw.min()
     away = np.abs(raw - rest) > 0.2 * np.ptp(raw)
     starts = at_s[1:][away[1:] & ~away[:-1]]
+    starts = starts[np.diff(starts, prepend=-9.0) > 2.0]  # a pedal that trembles was pressed once
     if len(starts) < 2:
         return None
     marks = starts[:8] + rng.uniform(-0.3, 0.3, len(starts[:8]))
