@@ -119,7 +119,7 @@ def _as_one(first: Field, last: Field, bits: int, big_endian: bool) -> Field:
         first,
         high=last.high,
         bits=bits,
-        spare=last.spare if bits + last.spare <= 16 else 0,
+        spare=min(last.spare, 7 - last.high % 8),  # those in the byte where both orders agree
         big_endian=big_endian,
         signed=last.signed,
         kind=NUMBER,

@@ -115,6 +115,24 @@ def test_the_field_that_follows_a_meter_or_marks_comes_first():
     assert second.candidates[0].field.low == 32
 
 
+def test_fields_read_as_one_stay_within_the_payload():
+    """Two neighbours in the last bytes, in the other order than the spare bits of the upper one."""
+    rng = np.random.default_rng(8)
+    speed, upper, lower = wave(rng, 12000, 32000), wave(rng, 7, 8, 350), wave(rng, 30, 32, 290)
+    rows = [
+        int(a).to_bytes(2, "big") + bytes([0, int(b) << 4, int(c)])
+        for a, b, c in zip(speed, upper, lower, strict=True)
+    ]
+    _, surveyed = survey_frames([frames_of(rows)])
+    reference = Reference("pack.voltage", (0.3, 1.0, 1.7, 2.5), (3.0, 1.0, 2.0, 0.5))
+    [ranking] = rank(surveyed, [reference])
+    for one in ranking.candidates:
+        byte, bit = divmod(one.field.low, 8)
+        whole = (bit + one.field.length_bits + 7) // 8
+        last = byte - whole + 1 if one.field.big_endian else byte + whole - 1
+        assert 0 <= last < 5
+
+
 def test_references_are_read_in_every_form(tmp_path):
     file = tmp_path / "meter.csv"
     file.write_text(
