@@ -1,7 +1,6 @@
 """Survey a bus without a definition: what each identifier carries, and which fields follow a thing.
 
-All of it is inferred from the capture. Example: read a meter while recording, then
-canscope survey run.log --reference pack.voltage=12.5:357.9,40:356.1,71:2.0 --accept found.dbc
+All of it is inferred from the capture: it shows where to look, and proves nothing.
 """
 
 from __future__ import annotations
@@ -11,15 +10,21 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from canscope.cli._options import add_reading, command
 from canscope.model.errors import ReportError, Where
 
 if TYPE_CHECKING:
     from canscope.model.survey import Candidate, Identifier, Ranking, Survey
 
+EXAMPLE = (
+    "canscope survey first_spin.log --accept found.dbc "
+    "--reference pack.voltage=12.5:357.9,40:356.1,71:341.0,90:352.4"
+)
+
 
 def add(subparsers: Any) -> None:
     """Tell the command line what this verb takes."""
-    parser = subparsers.add_parser("survey", help=__doc__.split("\n")[0], description=__doc__)
+    parser = command(subparsers, "survey", __doc__, EXAMPLE)
     parser.add_argument(
         "captures", nargs="+", metavar="CAPTURE", help="capture file(s), a run folder, or '-'"
     )
@@ -41,25 +46,14 @@ def add(subparsers: Any) -> None:
     )
     parser.add_argument("--html", type=Path, metavar="F", help="write a page with plots here")
     parser.add_argument("--json", type=Path, metavar="F", help="write everything as JSON here")
-    parser.add_argument("--format", help="name the capture format instead of detecting it")
-    parser.add_argument(
-        "--channel",
-        action="append",
-        metavar="BUS",
-        help="the bus of captures whose format does not name it (CSV, SQLite, pcap)",
-    )
-    parser.add_argument(
-        "--columns",
-        metavar="MEANING=HEADING,...",
-        help="what the columns of a table of frames mean: time_ms=Stamp,id_hex=Ident,data=Bytes",
-    )
+    add_reading(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Survey, rank, write, print; 0 whatever was found."""
     from canscope.capture.read import read_capture
     from canscope.cli._progress import shown
-    from canscope.cli.check import captures_of, columns_of
+    from canscope.cli.check import captures_of, columns_of, offsets_of
     from canscope.report import survey_page
     from canscope.report.write import write_sealed
     from canscope.survey.ranking import rank
@@ -73,6 +67,7 @@ def run(args: argparse.Namespace) -> int:
         *captures_of(args.captures),
         format=args.format,
         channel=args.channel,
+        offsets=offsets_of(args.offset),
         columns=columns_of(args.columns),
     )
     survey, surveyed = survey_frames(shown(capture))
