@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -40,7 +41,44 @@ def bind(
         binding = _Binder(request, message, spec, notes).bound(signs)
         if binding is not None:
             bindings[request.name] = binding
+    _check_crossed(requested, bindings, notes)
     return bindings
+
+
+def _check_crossed(
+    requested: Sequence[RequestedRole], bindings: Mapping[str, Binding], notes: Notes
+) -> None:
+    """Of two units that send the same messages, each has to have all of its roles from its own bus.
+
+    Speed from one bus and torque from the other, and the other unit the other way round: the two
+    units would speak for each other, and would agree as long as they do the same.
+    """
+    signals: dict[str, dict[str, SignalSpec]] = {}  # unit -> word -> signal
+    for request in requested:
+        if request.path[0] == "units" and request.name in bindings:
+            unit, word = request.name.split(".", 2)[1:]
+            signals.setdefault(unit, {})[word] = bindings[request.name].signal
+    for one, other in combinations(signals, 2):
+        ways: dict[tuple[str, str], list[str]] = {}  # the two buses -> words bound so
+        for word, signal in signals[one].items():
+            twin = signals[other].get(word)
+            if twin is None or twin.channel == signal.channel:
+                continue
+            if (twin.message, twin.name) == (signal.message, signal.name):
+                ways.setdefault((signal.channel, twin.channel), []).append(word)
+        for (here, there), words in ways.items():
+            crossed = ways.get((there, here), [])
+            if here < there or not crossed:
+                continue
+            own, odd = (words, crossed) if len(words) >= len(crossed) else (crossed, words)
+            key, twin_key = (signals[unit][odd[0]].key for unit in (one, other))
+            what = (
+                f"bound to {key} and units.{other}.{odd[0]} to {twin_key}, but "
+                f"units.{one}.{own[0]} to {signals[one][own[0]].key}: these roles of the two units "
+                "are exchanged"
+            )
+            path = next(r.path for r in requested if r.name == f"units.{one}.{odd[0]}")
+            notes.mistake(path, what, "bind all roles of a unit to the bus that it is on")
 
 
 def _check_shared(

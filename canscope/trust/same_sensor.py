@@ -2,9 +2,12 @@
 
 Compared are the speeds of two units, and temperatures of different parts: what drives them is not
 the same, so that nothing but one sensor makes them alike down to their noise while they move
-clearly. Not compared: torques (a unit may report what it was told to give, and both are told the
+clearly. Not compared so: torques (a unit may report what it was told to give, and both are told the
 same), link voltages (one link feeds all), the same part of two units (twins warm alike), and speeds
 in stage rolling (the road couples the axles).
+
+A copy that is late, in other steps or turned round is known by the noise that it carries
+(``same_noise``): all but torques are compared by that.
 """
 
 from __future__ import annotations
@@ -17,6 +20,7 @@ from canscope.model.bench import Bench
 from canscope.model.history import History
 from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Floats
+from canscope.trust.same_noise import Noise
 
 BLOCK_NS = 100 * SECOND_NS  # readings are compared in blocks; less than the history keeps
 FEWEST = 30  # readings that moved, before which nothing is said
@@ -26,7 +30,10 @@ SHARE = 90  # percent
 SELDOM = 0.01  # two sensors that are alike by more than this chance are left two
 ROUGH = 1.4826 / np.sqrt(6.0)  # median absolute second difference -> standard deviation
 EVEN = np.sqrt(12.0)  # a step divided by this is the standard deviation of rounding
-# All but the last two: common practice, no source.
+# Share of noise in common that makes two readings one sensor's: of two units, and of one unit,
+# whose converter and supply lend their noise to all that it measures.
+APART, TOGETHER = 0.25, 0.8
+# All but the two of rounding: common practice, no source.
 
 
 class Sensors:
@@ -36,6 +43,13 @@ class Sensors:
         self._bench, self._start_ns = bench, start_ns
         # Pair -> the chance that two sensors agree so; None once they differed.
         self._chance: dict[tuple[str, str], float | None] = dict.fromkeys(_pairs(bench), 1.0)
+        self._noise = {
+            (one, other): Noise(
+                (2 * bench.bindings[one].half_step, 2 * bench.bindings[other].half_step),
+                TOGETHER if one.split(".")[1] == other.split(".")[1] else APART,
+            )
+            for one, other in _noisy_pairs(bench)
+        }
 
     def feed(self, history: History, until_ns: int) -> None:
         """Compare every block that is over."""
@@ -60,6 +74,18 @@ class Sensors:
                 " witness, not two"
             )
             found.update({one: text, other: text})
+        for (one, other), noise in self._noise.items():
+            alike = noise.alike()
+            if alike is None or (one in found and other in found):
+                continue
+            keys, (share, late_ms) = self._bench.keys((one, other)), alike
+            when = "at the same time" if not late_ms else f"{abs(late_ms):.0f} ms "
+            when += "" if not late_ms else "later" if late_ms > 0 else "earlier"
+            text = (
+                f"{keys[1]} shows the noise of {keys[0]} {when}, sample by sample "
+                f"({100 * share:.0f} % of it beyond chance): one sensor, so one witness, not two"
+            )
+            found.update({one: text, other: text})
         return found
 
     def _block(self, history: History, end_ns: int) -> None:
@@ -73,6 +99,8 @@ class Sensors:
             steps = [2 * self._bench.bindings[role].half_step for role in pair]
             chance = _chance(one, other, *steps)
             self._chance[pair] = None if chance is None else known * chance
+        for (role, twin), noise in self._noise.items():
+            noise.add(*(history.samples(r).between(start_ns, end_ns).known for r in (role, twin)))
 
 
 def _pairs(bench: Bench) -> list[tuple[str, str]]:
@@ -87,6 +115,13 @@ def _pairs(bench: Bench) -> list[tuple[str, str]]:
     ]
     pairs += [(one, other) for (a, one), (b, other) in combinations(parts, 2) if a != b]
     return [pair for pair in pairs if bench.has(*pair)]
+
+
+def _noisy_pairs(bench: Bench) -> list[tuple[str, str]]:
+    speeds = [unit.role("speed") for unit in bench.units]
+    parts = [role for unit in bench.units for role in unit.temperature_roles().values()]
+    groups = (speeds, list(bench.link_roles().values()), parts)
+    return [pair for group in groups for pair in combinations(group, 2) if bench.has(*pair)]
 
 
 def _chance(one: Samples, other: Samples, one_step: float, other_step: float) -> float | None:

@@ -394,6 +394,21 @@ def test_one_fault_signal_may_speak_for_both_units(tmp_path):
     assert plan.bench.bindings["units.rear.fault"].key == "can1:UnitSlow.Fault"
 
 
+@pytest.mark.parametrize("name", ["Torque", "LinkVoltage", "MotorSpeed"])
+def test_roles_of_two_units_may_not_be_exchanged_one_by_one(tmp_path, name):
+    """One frame cannot tell the speed of one unit and the torque of the other."""
+    one, two = (f'"can{n}:UnitFast.{name}"' for n in (1, 2))
+    (found,) = mistakes(tmp_path, (one, "@"), (two, one), ("@", two))
+    assert f"bound to can2:UnitFast.{name}" in found
+    assert "these roles of the two units are exchanged" in found
+
+
+def test_all_roles_of_two_units_exchanged_are_another_vehicle(tmp_path):
+    text = changed(('"can1:', '"@:'), ('"can2:', '"can1:'), ('"@:', '"can2:'))
+    bound = read_plan(lay_out(tmp_path, text)).bench.bindings
+    assert bound["units.front.torque"].signal.channel == "can2"
+
+
 def test_an_ambiguous_signal_lists_its_candidates(tmp_path):
     (found,) = mistakes(tmp_path, ('"can2:UnitFast.MotorSpeed"', '"UnitFast.MotorSpeed"'))
     assert "can1:UnitFast.MotorSpeed, can2:UnitFast.MotorSpeed" in found

@@ -68,6 +68,54 @@ def test_speeds_that_are_one_are_told_also_if_one_is_mounted_the_other_way_round
     assert doubted(dict.fromkeys(SPEEDS, speed), stage="rolling") == {}  # the road couples them
 
 
+def carried(delay_s, factor, own_noise=0.0, step=0.5, seed=5):
+    """A speed with 0.8 rpm of noise, and what a gateway makes of it: late, scaled, held."""
+    rng = np.random.default_rng(seed)
+    times = np.arange(0, 20, 0.01)
+    speed = 600 * np.sin(times / 4) + rng.normal(0, 0.8, len(times))
+    held = np.searchsorted(times, times + 0.0007 - delay_s, "right") - 1
+    copy = factor * speed[np.maximum(held, 0)] + rng.normal(0, own_noise, len(times))
+    return noises(times, np.round(speed / step) * step, np.round(copy / step) * step, step)
+
+
+def noises(times, one, other, step):
+    """What two speeds of such samples show."""
+    bench = bench_of(SPEEDS, "dry-spin", {}, u=dict.fromkeys(SPEEDS, step / 2))
+    history, sensors = History(), Sensors(bench, START_NS)
+    history.append(SPEEDS[0], samples_of(times, one, Kind.NUMBER, step))
+    history.append(SPEEDS[1], samples_of(times + 0.0007, other, Kind.NUMBER, step))
+    sensors.finish(history, START_NS + 21 * 10**9)
+    return sensors.doubted()
+
+
+@pytest.mark.parametrize(
+    ("delay_s", "factor", "own_noise"),
+    [(0.0, 0.98, 0), (0.02, 1, 0), (0.3, 1.02, 0), (0.05, -0.9, 0), (0.03, 0.99, 0.8)],
+)
+def test_a_copy_that_is_late_scaled_or_turned_round_is_known_by_its_noise(
+    delay_s, factor, own_noise
+):
+    found = carried(delay_s, factor, own_noise)
+    assert set(found) == set(SPEEDS)
+    assert "shows the noise of can0:M0.units_front_speed" in found[SPEEDS[1]]
+
+
+def test_a_swing_in_common_is_no_noise_in_common():
+    """Two units that answer to one pedal swing alike: 8 Hz at 10 rpm, each with its own noise."""
+    rng = np.random.default_rng(2)
+    times = np.arange(0, 20, 0.01)
+    swing = 600 * np.sin(times / 4) + 10 * np.sin(2 * np.pi * 8 * times)
+    one, other = (swing + rng.normal(0, 0.8, len(times)) for _ in range(2))
+    assert noises(times, np.round(one * 2) / 2, 0.97 * np.round(other * 2) / 2, 0.5) == {}
+
+
+def test_a_ramp_in_coarse_steps_is_no_noise():
+    """Rounding bends both by one step in the same places."""
+    times = np.arange(0, 20, 0.01)
+    ramp = np.round(37 * times / 5) * 5
+    assert noises(times, ramp, np.round(0.97 * 37 * times / 5) * 5, 5.0) == {}
+
+
 def test_a_subject_is_doubted_by_what_it_rests_on_and_by_what_it_shows():
     twins = {WINDING: ("why", "same-sensor")}
     for subject in (Subject("a", needs=(WINDING,)), Subject("a", needs=(REAR,), shows=(WINDING,))):

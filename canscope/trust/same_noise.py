@@ -1,0 +1,85 @@
+"""Do two readings carry one noise? Then one sensor speaks under two names, however late or scaled.
+
+A copy that a gateway sends, with a delay, in other steps, turned round, over another bus, has
+another shape only in the clock; the noise of its sensor travels with it, sample by sample. Noise
+is what a second difference shows that is more than rounding. It has to agree at one distance in
+time and not one sample beside it: what two units really do alike (they answer to one pedal, they
+swing in one way) is smooth, and agrees beside it as well.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from canscope.model.signals import Samples
+from canscope.model.tables import Floats, Int64s
+
+FARTHEST_NS, LAG_NS = 500 * 10**6, 5 * 10**6  # distances tried
+FEWEST, MOST = 100, 2000  # telling rows, before which nothing is said and after which all is known
+CHANCE = 6.0  # standard deviations beyond chance
+BESIDE = 0.1  # share that may agree one sample beside the best distance
+# All of these: common practice, no source.
+
+LAGS = np.arange(-FARTHEST_NS, FARTHEST_NS + 1, LAG_NS)
+
+
+@dataclass
+class Noise:
+    """What a pair of readings has shown so far; ``steps`` are the two raw steps.
+
+    Of every distance: in how many telling rows the second reading's noise pointed the same way,
+    less those in which it pointed the other way.
+    """
+
+    steps: tuple[float, float]
+    share: float  # of the telling rows that have to agree
+    telling: int = 0
+    cycle_ns: int = 0
+    votes: Int64s = field(default_factory=lambda: np.zeros(len(LAGS), np.int64))
+
+    def add(self, one: Samples, other: Samples) -> None:
+        """Compare one block of both."""
+        if self.telling >= MOST or len(one) < FEWEST // 4 or len(other) < FEWEST // 4:
+            return
+        step, lags = self.steps[0], LAGS
+        if len(other) < len(one):  # a row is one of the reading that comes less often
+            one, other, step, lags = other, one, self.steps[1], -LAGS
+        self.cycle_ns = self.cycle_ns or int(np.median(np.diff(one.time_ns)))
+        bend = np.diff(one.value, 2)
+        # A slope that is rounded bends by one step, to and fro; noise by more.
+        rows = np.flatnonzero(np.abs(bend) > 1.5 * step)[: MOST - self.telling]
+        inside = one.time_ns[rows] >= other.time_ns[0] + FARTHEST_NS
+        inside &= one.time_ns[rows + 2] <= other.time_ns[-1] - FARTHEST_NS
+        rows = rows[inside]
+        if not len(rows):
+            return
+        self.telling += len(rows)
+        way = np.sign(bend[rows])
+        times = np.stack([one.time_ns[rows + k] for k in range(3)])
+        for number, lag_ns in enumerate(lags):
+            a, b, c = _nearest(other, times + lag_ns)
+            self.votes[number] += int((way * np.sign(a - 2 * b + c)).sum())
+
+    def alike(self) -> tuple[float, float] | None:
+        """The share of one noise, and how much later the second has it in ms; None if it is not."""
+        best = int(np.abs(self.votes).argmax())
+        agreed = abs(int(self.votes[best]))
+        least = max(self.share * self.telling, CHANCE * self.telling**0.5)
+        if self.telling < FEWEST or agreed < least:
+            return None
+        cycle = max(1, round(self.cycle_ns / LAG_NS))
+        way = np.sign(self.votes[best])
+        beside = [best + k for k in (-cycle, cycle) if 0 <= best + k < len(LAGS)]
+        if max((way * self.votes[k] for k in beside), default=agreed) > BESIDE * agreed:
+            return None
+        return agreed / self.telling, float(LAGS[best]) / 1e6
+
+
+def _nearest(samples: Samples, times: Int64s) -> Floats:
+    """The value of the sample that is nearest to each instant."""
+    after = samples.time_ns.searchsorted(times).clip(1, len(samples) - 1)
+    nearer = times - samples.time_ns[after - 1] < samples.time_ns[after] - times
+    found: Floats = samples.value[after - nearer]
+    return found
