@@ -72,7 +72,8 @@ class PedalAtRest(Rule):
         ``standing_s``), not with all poles open, where it is turned by hand; and as ``UNIT torque``
         the driving torque that it kept up for ``held_s``. Driving torque is torque along the
         motion; coasting and braking torque are allowed, and so is torque that holds a unit at
-        standstill (below ``still_rpm``): whether it moves then is judged from its motion.
+        standstill (below ``still_rpm``) while a direction is chosen: whether it moves then is
+        judged from its motion. In neutral, ``release_s`` after it was chosen, any torque drives.
     Margin
         ``rest_percent`` minus that reading, in %; ``turning_rpm`` minus that speed, in rpm;
         ``torque_Nm`` minus that torque, in Nm.
@@ -233,9 +234,13 @@ class PedalAtRest(Rule):
         return known.last, [found]
 
     def _driving_Nm(self, piece: Piece, unit: DriveUnit, torque: Samples) -> Floats:
-        """Torque along the motion; 0 where it can only hold."""
-        still = np.abs(piece.at(unit.role("speed"), torque.time_ns).value) < self.still_rpm
-        return np.where(still, 0.0 * torque.value, driving_Nm(piece, unit, torque, self.still_rpm))
+        """Torque along the motion, in neutral also at standstill; 0 where it can only hold."""
+        times = torque.time_ns
+        still = np.abs(piece.at(unit.role("speed"), times).value) < self.still_rpm
+        neutral = piece.at(REQUEST, times).value == 0
+        neutral &= piece.at(REQUEST, times - to_ns(self.release_s)).value == 0
+        holds = still & ~neutral
+        return np.where(holds, 0.0 * torque.value, driving_Nm(piece, unit, torque, self.still_rpm))
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
         """The clause for the pedal, for a unit's motion or for its torque."""

@@ -168,9 +168,17 @@ RELEASED = ((0, 20), (2, 0))
 
 def test_torque_that_holds_a_unit_at_standstill_does_not_drive():
     """Zero-speed control: 9 Nm and up to 29 rpm of noise. What moves is judged by its motion."""
-    finding = torque_of(((0, 0), (4, -9)), ((0, 0), (4, 29)))
+    finding = torque_of(((0, 0), (4, -9)), ((0, 0), (4, 29)), direction=((0, 1),))
     assert (finding.verdict, finding.measured, finding.margin) == (Verdict.PASS, 0, 5)
     assert torque_of(((0, 0), (4, 9)), ((0, 0), (4, 31))).verdict is Verdict.FAIL
+
+
+def test_torque_at_standstill_in_neutral_drives_against_the_brake():
+    """Neutral from 3 s: what it holds until 4 s is the direction's, what it gives after is not."""
+    finding = torque_of(((0, 9),), direction=((0, 1), (3, 0)))
+    assert (finding.verdict, finding.measured) == (Verdict.FAIL, 9)
+    assert finding.first_failed_s == pytest.approx(4.5, abs=0.06)
+    assert torque_of(((0, 9), (4.2, 0)), direction=((0, 1), (3, 0))).verdict is Verdict.PASS
 
 
 def test_torque_along_the_motion_fails_once_it_is_kept_up_for_half_a_second():
