@@ -15,7 +15,7 @@ from canscope.model.events import Event, Span, Window
 from canscope.model.history import KEEP_NS, History, stamped
 from canscope.model.piece import ClosedWindow, Piece
 from canscope.model.tables import Frames, Int64s, empty_frames
-from canscope.trust import same_frames
+from canscope.trust import pole_word, same_frames
 from canscope.trust.restart import Restarts
 from canscope.trust.role_health import window_doubts
 from canscope.trust.same_sensor import Sensors
@@ -169,6 +169,8 @@ class Segment:
         for window in windows:
             if window.span.kind is Window.ATTEMPT:
                 ledger.alignment.add(window)
+            elif window.span.kind is Window.OPENING:
+                ledger.alignment.add_falls(window, pole_word.falls(window))
             ledger.feedback.add(window, ledger.alignment)
 
     def _judge_windows(self, windows: Sequence[ClosedWindow]) -> None:

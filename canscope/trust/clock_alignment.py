@@ -181,9 +181,31 @@ class Alignment:
         for role in window.bench.link_roles().values():
             lag = lag_of(window, role)
             if lag is not None:
-                known = self.lags.get(lag.channel)
-                if known is None or (lag.told and not known.told):
-                    self.lags[lag.channel] = lag
+                self._keep(lag)
+
+    def add_falls(self, window: ClosedWindow, falls: Iterable[tuple[str, Shown]]) -> None:
+        """Take in when the links left the pack in an opening, by role: one circuit falls as one.
+
+        An adapter that fell behind, or whose clock runs otherwise, agrees at the begin of a run.
+        """
+        bench, found = window.bench, sorted(falls, key=lambda one: one[1].time_ns)
+        for role, fall in found[1:]:
+            (first, begin), channel = found[0], bench.bindings[role].signal.channel
+            against = bench.bindings[first].signal.channel
+            if against == channel:
+                continue
+            earliest, latest = fall.after_ns - begin.time_ns, fall.time_ns - begin.after_ns
+            middle, half = (earliest + latest) / 2 / MS, (latest - earliest) / 2 / MS
+            before = self.lags.get(against)
+            if before is not None and before.against != channel:
+                middle, half, against = middle + before.ms, half + before.u_ms, before.against
+            text = f"the fall of {bench.bindings[first].key} and of {bench.bindings[role].key}"
+            self._keep(Lag(channel, against, middle, half, text, window.span.end_ns))
+
+    def _keep(self, lag: Lag) -> None:
+        known = self.lags.get(lag.channel)
+        if known is None or (lag.told and not known.told):
+            self.lags[lag.channel] = lag
 
     def differs(self, bench: Bench, role: str) -> bool:
         """Whether the clock of a role's bus is known to differ."""

@@ -17,6 +17,7 @@ from canscope.model.median import median
 from canscope.model.piece import ClosedWindow
 from canscope.model.tables import SECOND_NS
 from canscope.trust.clock_alignment import LEAST_V, MS, begins
+from canscope.trust.link_witness import Shown
 from canscope.trust.remark import Links, Remark
 
 SLACK_NS = 15 * MS  # a filter of the current, and what a rise needs to show; common practice
@@ -79,6 +80,18 @@ def opening(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     elif late_ns > LATE_NS:
         text = f"said open at least {late_ns / MS:.0f} ms after {key} had left the pack's voltage"
         yield Remark(role, "late state", text, opened.time_ns, late_ns / MS)
+
+
+def falls(window: ClosedWindow) -> list[tuple[str, Shown]]:
+    """When each link left the pack's level in an opening; without those that did not."""
+    opened = _first_opened(window)
+    if opened is None:
+        return []
+    start_ns = opened.after_ns - BACK_NS
+    end_ns = min(opened.time_ns + 2 * SECOND_NS, window.until_ns)
+    roles = window.bench.link_roles().values()
+    found = [(role, link_left(window, role, start_ns, end_ns)) for role in roles]
+    return [(role, Shown(left.begin_ns, left.time_ns)) for role, left in found if left]
 
 
 def _first_opened(window: ClosedWindow) -> Event | None:

@@ -92,3 +92,40 @@ def test_pieces_make_no_difference(late_s):
     whole = judged(late_s, rules=rules, pieces=1)[1]
     for pieces in (3, 17, 100):
         assert judged(late_s, rules=rules, pieces=pieces)[1] == whole
+
+
+@pytest.mark.parametrize(("late_s", "told"), [(0.0, False), (0.03, False), (0.3, True)])
+def test_a_bus_that_fell_behind_during_the_run_is_found_by_the_fall_of_its_link(late_s, told):
+    """Two links on one circuit fall with tau 0.3 s from 7 s on; the second's bus is late by then."""
+    times = clock(11, 0.01)
+    other = "units.rear.link_voltage"
+
+    def link(at_s):
+        up = np.where(at_s >= 1.4, 400.0, charging(at_s, 1.0, 400.0, 0.04))
+        return np.where(at_s >= 7.0, 400.0 * np.exp(-np.maximum(at_s - 7.0, 0) / 0.3), up)
+
+    columns = {
+        "contactors.negative": state(times, (0.7, 1), (9.0, 0)),
+        "contactors.precharge": state(times, (1.0, 1), (1.8, 0)),
+        "contactors.positive": state(times, (1.4, 1), (7.02, 0)),
+        "pack.voltage": np.where(times < 0.5, 399.0, 400.0),
+        "pack.current": np.where(times < 1, 0.0, 10 * np.exp(-np.maximum(times - 1, 0) / 0.04)),
+        LINK: link(times),
+        other: link(times - np.where(times > 4, late_s, 0)),
+    }
+    bench = bench_of(list(columns), "power-up", {}, {LINK: 0.05, other: 0.05})
+    bindings = dict(bench.bindings)
+    for role, channel in ((LINK, "can1"), (other, "can2")):
+        signal = replace(bindings[role].signal, channel=channel)
+        bindings[role] = replace(bindings[role], signal=signal)
+    bench = replace(bench, bindings=bindings)
+    data = {role: samples_of(times, column, kind_of(role)) for role, column in columns.items()}
+    judge = Judge(bench, {"precharge-level": RULES["precharge-level"]()})
+    arrivals = {bindings[role].signal.message_key: s.time_ns for role, s in data.items()}
+    judge.feed(TimeSlice(data, arrivals, frames_of(data), int(data[LINK].time_ns[-1]) + 1))
+    judge.close()
+    lag = judge.ledger.alignment.lags["can2"]
+    assert lag.told is told
+    if told:
+        assert abs(lag.ms - 1000 * late_s) <= lag.u_ms
+        assert "the fall of" in lag.text
