@@ -140,8 +140,8 @@ WAITED = "what follows waits for longer than that, so that it answers to it all 
 EARLY_INPUTS = Unseen(
     "early",
     ("driver.*",),
-    "inputs of the driver that are stamped up to a second early, all alike: a unit may take as long "
-    "to answer",
+    "inputs of the driver that are stamped up to a second early, all alike: a unit may take as "
+    "long to answer",
     "watch a light that shows the brake while another person presses it, and mark it",
     most=1.0,
 )

@@ -96,7 +96,7 @@ def test_pieces_make_no_difference(late_s):
 
 @pytest.mark.parametrize(("late_s", "told"), [(0.0, False), (0.03, False), (0.3, True)])
 def test_a_bus_that_fell_behind_during_the_run_is_found_by_the_fall_of_its_link(late_s, told):
-    """Two links on one circuit fall with tau 0.3 s from 7 s on; the second's bus is late by then."""
+    """Two links on one circuit fall with tau 0.3 s from 7 s on; one bus is late by then."""
     times = clock(11, 0.01)
     other = "units.rear.link_voltage"
 
