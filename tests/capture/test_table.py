@@ -4,6 +4,7 @@ import io
 
 import pytest
 
+from canscope.capture.table.header import by_heading
 from canscope.capture.table.reader import Table
 from canscope.cli.main import main
 from canscope.model.errors import CaptureError
@@ -107,3 +108,7 @@ def test_the_command_takes_a_table_with_columns_named(tmp_path, capsys):
     assert main([*words, "--columns", "time_ms=Stamp,id_dec=Kind,data_dec=b*"]) == 0
     lines = (tmp_path / "v.csv").read_text().splitlines()[1:]
     assert [line.split(",")[0::5][:2] for line in lines] == [["1000000", "7.0"], ["2000000", "8.0"]]
+
+
+def test_a_long_line_of_brackets_is_no_heading_and_is_looked_at_at_once():
+    assert by_heading("[" * 65_536) is None

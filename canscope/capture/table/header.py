@@ -38,6 +38,7 @@ MEANINGS = {
 BY_HEADING = {word: meaning for meaning, words in MEANINGS.items() for word in words.split()}
 ONE_BYTE = re.compile(r"(?:d|b|db|data|byte|databyte|payload)(\d{1,2})")
 NEEDED = ("time", "id", "data")
+LONGEST = 4096  # letters of a line of headings; brackets in a longer one would take minutes
 # What --columns may name: a meaning, with its unit or its base behind it where that matters.
 SPOKEN = re.compile(
     r"(time|id|data|extended|direction|bus|length|remote|error|fd|brs|esi)(?:_(\w+))?"
@@ -74,6 +75,8 @@ def split(line: str, separator: str) -> list[str]:
 
 def by_heading(line: str) -> Columns | None:
     """The columns of a line of headings, None if it is none."""
+    if len(line) > LONGEST:
+        return None
     for separator in SEPARATORS:
         cells = split(line, separator)
         found = Columns(separator, len(cells))
