@@ -80,7 +80,7 @@ def test_every_decoded_value_is_what_cantools_says_and_a_missing_sensor_is_absen
             time_ns = int(stamp[1:-1].replace(".", "")) * 1000
             values = message.decode(data, decode_choices=False)
             expected += [(time_ns, name, value) for name, value in values.items()]
-    got = got.sort_values(["time_ns", "signal"])
+    got = got.astype({"signal": str}).sort_values(["time_ns", "signal"])
     for row, (time_ns, name, value) in zip(got.itertuples(), sorted(expected), strict=True):
         assert (row.time_ns, row.signal) == (time_ns, name)
         if name in ("Temperature5", "Temperature7"):

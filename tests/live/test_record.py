@@ -292,7 +292,7 @@ def test_an_adapter_that_is_not_known_to_be_silent_needs_a_signature(tmp_path, h
     out, code = ended(process)
     mute.unplug()
     assert code == 0
-    assert "NOT KNOWN TO BE SILENT" in out
+    assert "NOT KNOWN TO LISTEN ONLY" in out
     assert facts(run)["run"]["not_silent"] == "a bench without a vehicle"
     assert mute.wrote_only_what_a_listener_may()
     checked(run, hot.plan)

@@ -3,8 +3,8 @@
 Source: linux-can/can-utils, ``lib.h``, the comment at ``parse_canframe``, and ``candump.c``.
 Read: classical and FD frames, remote and error frames, ``_dlc``, ``.`` and `` R``/`` T`` forms,
 ``DROPCOUNT`` lines. Not read: CAN XL (counted in ``Tally.skipped``, never dropped unsaid).
-A last line without line feed may be cut anywhere: it is read only if nothing can be missing of it,
-told if it could be a whole frame, and damage otherwise.
+A last line without line feed may be cut anywhere: it is read if nothing can be missing of it; any
+other is damage.
 """
 
 from __future__ import annotations
@@ -125,7 +125,10 @@ class _Log:
             yield self._by_numpy(text)
 
     def last(self, line: bytes) -> Frames:
-        """A last line without line feed, which is empty if it is blank or a comment."""
+        """A last line without line feed, which is empty if it is blank or a comment.
+
+        It is whole if no more data could follow; any other may be cut, which is damage.
+        """
         line, place = line.strip(), self.place(0)
         if not line or line.startswith(b"#"):
             return empty_frames()
@@ -133,9 +136,10 @@ class _Log:
         if isinstance(row, str):
             cut = f"{place}: cut off mid-line: {shown(line)}"
             return empty_frames().but(tally=Tally(1, 1, (cut,), cut_end=True))
-        if len(row[5]) != (64 if row[3] & Flag.FD else 8):  # more data could have followed
-            note = f"{place}: the last line has no line feed and may be cut, so it is not read"
-            return empty_frames().but(tally=Tally(notes=(note,)))
+        most = 64 if row[3] & Flag.FD else 8
+        if len(row[5]) != most:
+            cut = f"{place}: no line feed, and maybe cut off mid-line: {shown(line)}"
+            return empty_frames().but(tally=Tally(1, 1, (cut,), cut_end=True))
         builder = FrameBuilder()
         builder.add(*row)
         return builder.build(Tally(1))
