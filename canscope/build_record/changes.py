@@ -13,11 +13,11 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
+from canscope.model.bench import STAGES
 from canscope.model.build_record import Change
 from canscope.model.errors import CanscopeError, Where
 
 CHANGES_FILE = "changes.toml"
-STAGES = ("unit-alone", "power-up", "dry-spin", "wet-spin", "rolling")  # in their order
 # What was done -> the earliest stage that has to be run again, and why.
 NEEDS: Mapping[str, tuple[str, str]] = {
     "unit": ("unit-alone", "another unit has proven nothing yet"),

@@ -12,7 +12,7 @@ from canscope.build_record.verification import (
     check_bytes,
     check_inputs,
     found_inputs,
-    read_report,
+    newest_report,
 )
 from canscope.live.run_folder.run_file import read_run_file
 from canscope.model.build_record import RunRow
@@ -56,11 +56,10 @@ def rows_of(folder: Path, judge: Callable[[Path], Report]) -> Iterator[tuple[str
 
 def _report_of(run: Path, judge: Callable[[Path], Report]) -> tuple[Report, str]:
     """The newest report of a run, judged now if there is none; and why it cannot be relied on."""
-    written = sorted((run / "reports").glob("*.json"))
-    if not written:
+    newest = newest_report(run)
+    if newest is None:
         return judge(run), ""
-    path = written[-1]
-    report = read_report(path)
+    path, report = newest
     if check_bytes(path).outcome is Outcome.DIFFERS:
         return report, f"{path.name} was altered after it was written"
     inputs = [(e, place) for e, place in found_inputs(report, path, run) if e.kind == "capture"]

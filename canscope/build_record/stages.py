@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from canscope.build_record.changes import NEEDS, STAGES, Notes, Skipped
+from canscope.build_record.changes import NEEDS, Notes, Skipped
+from canscope.model.bench import STAGES
 from canscope.model.build_record import Change, RunRow, Step, VehicleRecord
 
 ALONE = STAGES[0]

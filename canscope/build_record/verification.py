@@ -67,6 +67,20 @@ def read_report(path: Path) -> Report:
     return recover(text, name=str(path))
 
 
+def newest_report(run: Path) -> tuple[Path, Report] | None:
+    """The report of a run folder that was written last, and its file; None if it has none.
+
+    Names do not say which it is: the recorder's reports and those of a later check are numbered
+    apart.
+
+    Raises ReportError if one of them is no report.
+    """
+    written = [(path, read_report(path)) for path in sorted((run / "reports").glob("*.json"))]
+    return max(
+        written, key=lambda one: (one[1].written_at, one[1].number or 0, one[0].name), default=None
+    )
+
+
 def found_inputs(report: Report, path: Path, *near: Path) -> list[tuple[Input, Path | None]]:
     """Each input of a report with the file it names: where it was, or near the report.
 

@@ -52,12 +52,12 @@ def report_of(path: Path) -> Report:
 
     Raises CanscopeError if there is none and the folder cannot be judged.
     """
-    from canscope.build_record.verification import read_report
+    from canscope.build_record.verification import newest_report, read_report
     from canscope.cli.check import inputs_of, judge_files
 
     if path.is_dir():
-        written = sorted((path / "reports").glob("*.json"))
-        return read_report(written[-1]) if written else judge_files(inputs_of([str(path)], None))
+        newest = newest_report(path)
+        return newest[1] if newest else judge_files(inputs_of([str(path)], None))
     if path.suffix == ".json":
         return read_report(path)
     hint = "give the JSON that canscope check wrote, or a run folder"

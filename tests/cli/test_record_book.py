@@ -5,6 +5,7 @@ import shutil
 
 import pytest
 
+from canscope.build_record.verification import newest_report
 from canscope.cli.main import main
 from canscope.simulate.folder import write_run
 from canscope.simulate.runs import make_run
@@ -57,6 +58,16 @@ def test_a_run_whose_report_or_capture_was_altered_does_not_count(canscope, runs
     assert code == 0
     assert "was altered after it was written" in said
     assert "has other bytes than the report was made of" in said
+
+
+def test_of_two_reports_the_one_that_was_written_last_counts_whatever_its_name(runs):
+    """A stale pass beside a later check must not earn a stage; the recorder's own is report-001."""
+    report = next((runs / "0001" / "reports").glob("*.json"))
+    stale = json.loads(report.read_text())
+    stale |= {"verdict": "pass", "written_at": "2001-01-01 00:00:00 UTC", "seal": ""}
+    (runs / "0001" / "reports" / "report-001.json").write_text(json.dumps(stale))
+    path, newest = newest_report(runs / "0001")
+    assert (path.name, newest.verdict) == (report.name, "unproven")
 
 
 def test_changes_are_read_from_their_file_with_every_mistake_at_once(canscope, runs):
