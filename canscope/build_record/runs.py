@@ -60,8 +60,9 @@ def _report_of(run: Path, judge: Callable[[Path], Report]) -> tuple[Report, str]
     if newest is None:
         return judge(run), ""
     path, report = newest
-    if check_bytes(path).outcome is Outcome.DIFFERS:
-        return report, f"{path.name} was altered after it was written"
+    seal = check_bytes(path)
+    if seal.outcome is not Outcome.SAME:
+        return report, f"{path.name}: {seal.text}"
     inputs = [(e, place) for e, place in found_inputs(report, path, run) if e.kind == "capture"]
     for check in check_inputs(inputs):
         if check.outcome is not Outcome.SAME:

@@ -60,6 +60,15 @@ def test_a_run_whose_report_or_capture_was_altered_does_not_count(canscope, runs
     assert "has other bytes than the report was made of" in said
 
 
+def test_a_run_whose_report_lost_its_seal_does_not_count(canscope, runs):
+    report = next((runs / "0001" / "reports").glob("*.json"))
+    text = report.read_text()
+    report.write_text(text[: text.rindex(',\n "seal"')] + "}\n")
+    code, out, _ = canscope("record-book", runs)
+    assert code == 0
+    assert "it has no seal, or its last line was altered" in " ".join(out.split())
+
+
 def test_of_two_reports_the_one_that_was_written_last_counts_whatever_its_name(runs):
     """A stale pass beside a later check must not earn a stage; the recorder's own is report-001."""
     report = next((runs / "0001" / "reports").glob("*.json"))
