@@ -16,7 +16,7 @@ from canscope.model.survey import ENUMERATION, FLAG, NUMBER, UNEXPLAINED, Field
 from canscope.model.tables import Floats, Int64s
 from canscope.survey.counters import positions
 from canscope.survey.flips import Flips
-from canscope.survey.payloads import Payloads, raw_values
+from canscope.survey.payloads import Payloads, field_values, raw_values
 
 CURVE = 120  # points kept of a field's values
 WIDEST = 32  # bits of one field
@@ -184,13 +184,7 @@ def _widened(payloads: Payloads, field: Field, occupied: set[int]) -> Field:
         occupied |= set(positions(replace(field, bits=field.length_bits)))
     if field.low % 8 + field.length_bits <= 8:
         field = replace(field, big_endian=False)  # within one byte there is no order
-    value = raw_values(
-        payloads.data,
-        field.low,
-        field.length_bits,
-        big_endian=field.big_endian,
-        signed=field.signed,
-    )
+    value = field_values(payloads, field)
     keep = np.argsort(payloads.time_ns, kind="stable")[:: max(1, len(value) // CURVE)]
     return replace(
         field,

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from canscope.model.survey import Field
 from canscope.model.tables import Flag, Frames, Int64s
 
 Bytes = NDArray[np.uint8]
@@ -95,3 +96,14 @@ def raw_values(data: Bytes, low: int, bits: int, *, big_endian: bool, signed: bo
     if signed and bits < 64:
         value -= (value >> (bits - 1)) << bits
     return value
+
+
+def field_values(payloads: Payloads, field: Field) -> Int64s:
+    """The raw value of a field in each of these payloads."""
+    return raw_values(
+        payloads.data,
+        field.low,
+        field.length_bits,
+        big_endian=field.big_endian,
+        signed=field.signed,
+    )

@@ -20,7 +20,7 @@ from canscope.model.survey import (
 )
 from canscope.model.tables import SECOND_NS, Bools, Floats
 from canscope.survey.counters import positions
-from canscope.survey.payloads import raw_values
+from canscope.survey.payloads import field_values
 from canscope.survey.reference import Reference
 from canscope.survey.survey import Surveyed
 
@@ -66,13 +66,7 @@ def _series(one: Surveyed, origin: int) -> Iterator[_Series]:
     for field in dict.fromkeys([*one.identifier.fields, *joined]):
         if field.kind in NOT_FOLLOWING or (payloads.selector and field.low < 8):
             continue
-        raw = raw_values(
-            payloads.data,
-            field.low,
-            field.length_bits,
-            big_endian=field.big_endian,
-            signed=field.signed,
-        )
+        raw = field_values(payloads, field)
         for selected in payloads.selector or (None,):
             rows = np.arange(len(raw))
             if selected is not None:
