@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from canscope.capture.read import Capture
     from canscope.model.definition import Definitions
     from canscope.model.signals import Signals
-    from canscope.model.tables import Frames
+    from canscope.model.tables import Frames, Tally
     from canscope.trust.no_value_codes import Policy
 
 EXAMPLE = "canscope decode first_spin.log --definitions drive_unit.dbc --to values.parquet"
@@ -82,6 +82,7 @@ def run(args: argparse.Namespace) -> int:
     from canscope.decoding.database import read_definitions
     from canscope.decoding.table_file import table_file, wide_columns
     from canscope.model.engine import read_ahead
+    from canscope.model.tables import NOTHING
     from canscope.model.tidy import TIDY, tidy, wide
 
     args.captures = captures_of(args.captures)
@@ -95,7 +96,7 @@ def run(args: argparse.Namespace) -> int:
     for warning in definitions.warnings:
         _say(warning)
     wanted = None if args.signals is None else _wanted(args.signals, definitions)
-    count = _Count()
+    count = _Count(NOTHING)
     alone = next(iter(files)) if len(files) == 1 and EVERY not in files else None
 
     def opened() -> Capture:
@@ -124,7 +125,7 @@ def run(args: argparse.Namespace) -> int:
             count.rows += len(table)
     for channel in sorted(files.keys() - count.channels - {EVERY}):
         _say(f"no frame on channel {channel}; seen: {', '.join(sorted(count.channels)) or 'none'}")
-    for note in (*capture.notes, *count.notes):
+    for note in (*capture.notes, *count.read.notes, *count.read.examples):
         _say(note)
     if not count.rows:
         for reason in reasons(count.ids, definitions):
@@ -141,6 +142,7 @@ def run(args: argparse.Namespace) -> int:
 class _Count:
     """What went through, for the line at the end."""
 
+    read: Tally
     rows: int = 0
     seen: int = 0
     values: int = 0
@@ -149,20 +151,15 @@ class _Count:
     selectors: dict[str, int] = field(default_factory=dict)
     absent: int = 0
     outside: int = 0
-    unreadable: int = 0
     channels: set[str] = field(default_factory=set)
-    notes: tuple[str, ...] = ()
     ids: Seen = field(default_factory=Seen)
 
     def frames(self, chunks: Iterable[Frames]) -> Iterator[Frames]:
         """Count frames on their way."""
-        from canscope.model.tables import Tally
-
         for chunk in chunks:
             self.seen += len(chunk)
-            self.unreadable += chunk.tally.skipped
             self.channels.update(chunk.channels)
-            self.notes = (Tally(notes=self.notes) + chunk.tally).notes
+            self.read = self.read + chunk.tally
             if not self.values:
                 self.ids.add(chunk)
             yield chunk
@@ -192,7 +189,7 @@ class _Count:
             f"with undefined multiplexer value: {_listed(self.selectors)}",
             f"values not available: {self.absent}",
             f"out of range: {self.outside}",
-            f"lines not readable: {self.unreadable}",
+            f"lines not readable: {self.read.skipped}",
         ]
         return "; ".join(said)
 

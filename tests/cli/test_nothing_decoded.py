@@ -37,4 +37,5 @@ def test_a_table_without_a_row_says_why(canscope, tmp_path, frame, told):
     )
     code, _, err = canscope("decode", "a.log", "--definitions", "a.dbc", "--to", "v.csv")
     assert "no row was written" not in err
-    assert "the last line has no line feed" in err
+    assert "a.log:4: no line feed, and maybe cut off mid-line" in err
+    assert "lines not readable: 1" in err
