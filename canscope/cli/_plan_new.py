@@ -90,8 +90,8 @@ def _draft(args: argparse.Namespace) -> Draft:
     frames: Any = ()
     if args.captures:
         from canscope.capture.read import read_capture
+        from canscope.checking.inputs import captures_of
         from canscope.cli._progress import shown
-        from canscope.cli.check import captures_of
 
         names = captures_of([str(name) for name in args.captures])
         frames = shown(read_capture(*names, format=args.format, channel=args.channel))

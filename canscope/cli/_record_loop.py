@@ -137,8 +137,11 @@ class RecordLoop:
 
     def _report(self, plan: Plan) -> int:
         """The final report, of what is on the disk."""
+        from canscope.checking.inputs import inputs_of
+        from canscope.checking.judging import judge_files
+        from canscope.checking.numbered import write_numbered
         from canscope.cli._summary import print_summary
-        from canscope.cli.check import EXIT, inputs_of, judge_files, write_numbered
+        from canscope.cli.check import EXIT
         from canscope.live.run_folder.earlier_runs import shown_by
 
         folder = self._config.folder

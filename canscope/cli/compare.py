@@ -53,7 +53,8 @@ def report_of(path: Path) -> Report:
     Raises CanscopeError if there is none and the folder cannot be judged.
     """
     from canscope.build_record.verification import newest_report, read_report
-    from canscope.cli.check import inputs_of, judge_files
+    from canscope.checking.inputs import inputs_of
+    from canscope.checking.judging import judge_files
 
     if path.is_dir():
         newest = newest_report(path)

@@ -76,8 +76,9 @@ def add(subparsers: Any) -> None:
 def run(args: argparse.Namespace) -> int:
     """Decode and write; one line at the end says what was written and what could not be used."""
     from canscope.capture.read import read_capture
+    from canscope.checking.inputs import captures_of
     from canscope.cli._progress import shown
-    from canscope.cli.check import captures_of, columns_of, offsets_of
+    from canscope.cli.check import columns_of, offsets_of
     from canscope.decoding.columns import decode
     from canscope.decoding.database import read_definitions
     from canscope.decoding.table_file import table_file, wide_columns

@@ -116,7 +116,9 @@ def _checked(folder: Path, seed: int) -> Iterator[Shown]:
     from rich.console import Console
     from rich.progress import track
 
-    from canscope.cli.check import check_run
+    from canscope.checking.inputs import Inputs
+    from canscope.checking.judging import judge_files
+    from canscope.checking.numbered import write_numbered
     from canscope.simulate.folder import write_run
     from canscope.simulate.runs import make_run
 
@@ -125,7 +127,9 @@ def _checked(folder: Path, seed: int) -> Iterator[Shown]:
     for number, show in enumerate(steps, start=1):
         made = make_run(show.vehicle, stage=show.stage, fault=show.fault, seed=seed)
         files = write_run(made, folder / f"{number:02}-{made.name}")
-        report, written = check_run([files.capture], files.plan, files.capture.parent / "reports")
+        inputs = Inputs((str(files.capture),), files.plan)
+        reports = files.capture.parent / "reports"
+        report, written = write_numbered(judge_files(inputs), reports, inputs.stem)
         page = next(path for path in written if path.suffix == ".html")
         yield Shown(made, report, page)
 

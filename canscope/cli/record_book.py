@@ -57,7 +57,8 @@ def records_of(folder: Path) -> tuple[list[VehicleRecord], list[RunRow]]:
     from canscope.build_record.changes import read_notes
     from canscope.build_record.runs import rows_of
     from canscope.build_record.stages import record_of
-    from canscope.cli.check import inputs_of, judge_files
+    from canscope.checking.inputs import inputs_of
+    from canscope.checking.judging import judge_files
 
     if not folder.is_dir():
         hint = "give the folder in which the run folders lie side by side"

@@ -36,8 +36,8 @@ def add(subparsers: Any) -> None:
 def run(args: argparse.Namespace) -> int:
     """Look through the capture once and show what is in it."""
     from canscope.capture.read import read_capture
+    from canscope.checking.inputs import captures_of
     from canscope.cli._progress import shown
-    from canscope.cli.check import captures_of
     from canscope.draft.inventory import take_inventory
 
     for path in (args.json, args.html):

@@ -52,8 +52,9 @@ def add(subparsers: Any) -> None:
 def run(args: argparse.Namespace) -> int:
     """Survey, rank, write, print; 0 whatever was found."""
     from canscope.capture.read import read_capture
+    from canscope.checking.inputs import captures_of
     from canscope.cli._progress import shown
-    from canscope.cli.check import captures_of, columns_of, offsets_of
+    from canscope.cli.check import columns_of, offsets_of
     from canscope.report import survey_page
     from canscope.report.write import write_sealed
     from canscope.survey.ranking import rank

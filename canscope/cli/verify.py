@@ -95,7 +95,9 @@ def _anew(
     args: argparse.Namespace,
 ) -> Report:
     """The report computed from the inputs that it names."""
-    from canscope.cli.check import columns_of, inputs_of, judge_files, offsets_of
+    from canscope.checking.inputs import inputs_of
+    from canscope.checking.judging import judge_files
+    from canscope.cli.check import columns_of, offsets_of
 
     by_kind: dict[str, list[Path]] = {}
     for entry, place in files:

@@ -13,7 +13,8 @@ import pytest
 
 from canscope.capture import READERS
 from canscope.capture.read import read_capture
-from canscope.cli.check import Inputs, judge_files
+from canscope.checking.inputs import Inputs
+from canscope.checking.judging import judge_files
 from canscope.cli.main import main
 from canscope.model.errors import CaptureError
 from canscope.model.tables import Flag, Tally, empty_frames, join

@@ -5,7 +5,7 @@ import shlex
 import pytest
 
 from canscope.capture import READERS
-from canscope.cli.check import REPORT_KINDS
+from canscope.checking.numbered import REPORT_KINDS
 from canscope.cli.main import main, verbs
 
 TASKS = {"plan": ("new", "check", "card"), "definitions": ("check",)}

@@ -13,8 +13,10 @@ FLOORS = [
     {"plan"},
     {"judge", "proofreading", "draft"},
     {"live"},
-    {"build_record"},
-    {"cli", "web"},
+    {"build_record", "checking"},
+    {"attending"},
+    {"bench"},
+    {"cli"},
 ]
 FLOOR = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}
 ROOT = Path(canscope.__file__).parent

@@ -107,7 +107,7 @@ def test_every_other_name_occurs_in_the_package_or_its_tests():
 
 
 def test_the_table_lists_every_folder_with_its_floor():
-    rows = re.findall(r"^\| `canscope/(\w+)/` \| (\d) \|", GUIDE, re.MULTILINE)
+    rows = re.findall(r"^\| `canscope/(\w+)/` \| (\d+) \|", GUIDE, re.MULTILINE)
     assert {name for name, _ in rows} == FOLDERS
     assert all(name in FLOORS[int(floor)] for name, floor in rows)
 

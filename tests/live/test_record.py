@@ -16,7 +16,8 @@ from contextlib import suppress
 import pytest
 
 from canscope.capture.read import read_capture
-from canscope.cli.check import inputs_of, judge_files
+from canscope.checking.inputs import inputs_of
+from canscope.checking.judging import judge_files
 from canscope.live.run_folder.notes import recording_notes
 from canscope.live.run_folder.run_file import read_run_file
 from canscope.rules import RULES

@@ -14,17 +14,22 @@ QUIET = """
 """
 
 
-def dom(html, folder, name, *, at=""):
-    """The page's elements after its scripts have run, as text; ``at`` is the place to look at."""
+def chromium():
+    """The browser on this machine; the test is skipped where there is none, but never in CI."""
     program = next(filter(None, map(shutil.which, NAMES)), None)
     if program is None:
         if "CI" in os.environ:
             pytest.fail("no chromium on this machine, and CI must have one")
         pytest.skip("no chromium on this machine")
+    return program
+
+
+def dom(html, folder, name, *, at=""):
+    """The page's elements after its scripts have run, as text; ``at`` is the place to look at."""
     page = folder / f"{name}.html"
     page.write_bytes(html.encode("utf-8", "backslashreplace"))
     command = [
-        program,
+        chromium(),
         *QUIET.split(),
         f"--user-data-dir={folder / name}",
         "--dump-dom",

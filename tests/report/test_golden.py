@@ -13,7 +13,8 @@ from hashlib import sha256
 
 import pytest
 
-from canscope.cli.check import Inputs, judge_files
+from canscope.checking.inputs import Inputs
+from canscope.checking.judging import judge_files
 from canscope.report import RENDERERS
 from canscope.report.html import page
 from canscope.simulate.folder import write_run

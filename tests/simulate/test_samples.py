@@ -5,7 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from canscope.cli.check import Inputs, judge_files
+from canscope.checking.inputs import Inputs
+from canscope.checking.judging import judge_files
 from canscope.simulate.samples import example_files, marks_jsonl, sample_runs
 
 ROOT = Path(__file__).parents[2]

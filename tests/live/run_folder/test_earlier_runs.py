@@ -10,7 +10,8 @@ from dataclasses import asdict, replace
 
 import pytest
 
-from canscope.cli.check import inputs_of, judge_files
+from canscope.checking.inputs import inputs_of
+from canscope.checking.judging import judge_files
 from canscope.live.run_folder.earlier_runs import as_recorded, earlier_runs_of, shown_by
 from canscope.live.run_folder.folder import RunFolder
 from canscope.live.run_folder.run_file import complete_run_file, read_run_file, write_run_file

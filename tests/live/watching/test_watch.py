@@ -10,7 +10,8 @@ import canscope.live.watching.latest
 import canscope.live.watching.watch
 from canscope.capture.order import ordered
 from canscope.capture.read import read_capture
-from canscope.cli.check import inputs_of, judge_files
+from canscope.checking.inputs import inputs_of
+from canscope.checking.judging import judge_files
 from canscope.decoding.columns import decode
 from canscope.judge.check import Run
 from canscope.live.adapters.address import parse_address

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from canscope.cli._memory import EVERY, return_freed_memory, returning_freed_memory
+from canscope.checking.memory import EVERY, return_freed_memory, returning_freed_memory
 
 
 def resident():

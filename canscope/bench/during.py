@@ -1,0 +1,19 @@
+"""During."""
+
+from __future__ import annotations
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from canscope.bench.pages import page
+from canscope.bench.place import Place
+
+
+def routes(place: Place) -> list[Route]:
+    """The page of this part."""
+
+    def show(request: Request) -> Response:
+        return page(request, "during.html")
+
+    return [Route("/during", show)]
