@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from canscope.curves.thinning import buckets, extreme_rows
 from canscope.model.bench import Bench, Kind
 from canscope.model.history import History
 from canscope.model.report import Plot, Trace
@@ -55,24 +56,17 @@ class Overview:
             self._changes = self._changes.joined(times, values)
         while (int(times[-1]) - self._origin) // self._width >= BUCKETS:
             self._widen()
-        at, first = self._buckets(times)
-        for extreme, chosen, stamps in (
-            (np.minimum, self._low, self._low_ns),
-            (np.maximum, self._high, self._high_ns),
+        at, first = buckets(times, self._origin, self._width)
+        for pick, rows, chosen, stamps in zip(
+            (np.less, np.greater),
+            extreme_rows(values, first),
+            (self._low, self._high),
+            (self._low_ns, self._high_ns),
+            strict=True,
         ):
-            found = extreme.reduceat(values, first)
-            beyond = np.isnan(chosen[at]) | (extreme(found, chosen[at]) != chosen[at])
-            rows = _first_equal(values, first, found)
-            chosen[at[beyond]] = found[beyond]
+            beyond = np.isnan(chosen[at]) | pick(values[rows], chosen[at])
+            chosen[at[beyond]] = values[rows[beyond]]
             stamps[at[beyond]] = times[rows[beyond]]
-
-    def _buckets(self, times: Int64s) -> tuple[Int64s, Int64s]:
-        """The buckets that have samples, and the first row of each."""
-        lowest, highest = (int(time) - self._origin for time in (times[0], times[-1]))
-        at = np.arange(lowest // self._width, highest // self._width + 1)
-        edges = times.searchsorted(self._origin + at * self._width)
-        filled = np.flatnonzero(np.diff(edges, append=len(times)))
-        return at[filled], edges[filled]
 
     def _widen(self) -> None:
         rows = np.arange(0, BUCKETS, 2)
@@ -108,17 +102,6 @@ class Overview:
         """What is longer than this is drawn as a gap."""
         interval = (self._until_ns - self._from_ns) // max(1, self._count - 1)
         return max(4 * interval, 3 * self._width)
-
-
-def _first_equal(values: Floats, first: Int64s, wanted: Floats) -> Int64s:
-    """Of each stretch that begins at a row of ``first``, the first row that has the value wanted.
-
-    Each stretch has it.
-    """
-    lengths = np.diff(first, append=len(values))
-    rows = np.flatnonzero(values == np.repeat(wanted, lengths))
-    found: Int64s = rows[np.searchsorted(rows, first)]
-    return found
 
 
 @dataclass(frozen=True, eq=False)

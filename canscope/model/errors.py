@@ -44,6 +44,10 @@ class ReportError(CanscopeError):
     """A report cannot be written where it was asked for."""
 
 
+class CurveError(CanscopeError):
+    """The curves of a run cannot be written, or are not there."""
+
+
 MOST_MISTAKES = 100  # of a plan that are told at once
 
 

@@ -10,7 +10,7 @@ FLOORS = [
     {"trust", "cache"},
     {"capture", "decoding", "events", "rules", "report", "simulate", "survey"},
     {"fast"},  # nobody imports it; the engine asks for it by name
-    {"plan"},
+    {"plan", "curves"},
     {"judge", "proofreading", "draft"},
     {"live"},
     {"build_record", "checking"},
