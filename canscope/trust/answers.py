@@ -4,7 +4,8 @@
 - Every power-up moves the 12 V: coils pull in, then the d.c. converter takes over.
 - Pack and link are one circuit in a burst: where one gives way, so does the other.
 - The pack keeps its voltage while contactors close, and its current ends as they open.
-- The insulation monitor sees another circuit with the contactors closed than with them open.
+- The insulation monitor sees another circuit with the contactors closed than with them open, and
+  the old one again once they have opened.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from canscope.model.bench import MAINS
+from canscope.model.bench import MAINS, POLES
 from canscope.model.median import median
 from canscope.model.piece import ClosedWindow
 from canscope.model.signals import Samples
@@ -31,6 +32,7 @@ PACK, CURRENT, SUPPLY, MONITOR = (
 )
 LEAST_V = 60.0  # a link that rises by less shows nothing
 LIFTED_V = 0.5  # by which a converter lifts the 12 V; common practice, no source
+JUMP = 0.8  # of that, in one reading; likewise
 LEAST_A = 0.3  # a smaller current may be its sensor's own; common practice, no source
 STEADY = 0.1  # of the pack's voltage; common practice, no source
 LEAST, MOST = 0.4, 2.5  # times C dV that the current carried; common practice, no source
@@ -45,6 +47,8 @@ SETTLED_NS = 5 * SECOND_NS  # before contactors open, or close, in which the mon
 CLOSED_NS = 10 * SECOND_NS  # for which they have to have been closed; likewise
 # Times its step or flicker, and share of its reading, by which the monitor has to move; likewise
 MOVED, SHARE = 3.0, 0.002
+STAYED = 0.1  # of the way that closing moved it, within which it stays; likewise
+AGAIN_NS = 5 * SECOND_NS  # and twice as long as it took to answer to their closing; likewise
 
 
 def charge(window: ClosedWindow, links: Links) -> Iterator[Remark]:
@@ -174,6 +178,60 @@ def converter_off(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         yield Remark(SUPPLY, "silent", text, window.span.end_ns)
 
 
+def made_of_states(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """12 V that no coil moves, and that jump at once as the states change, both ways.
+
+    A converter takes its time to see the link, and the link outlasts the contactors.
+    """
+    levels = _levels(window, SUPPLY)
+    if levels is None:
+        return
+    before, closed, _, step = levels
+    lift, began = closed - before, _connected(window, SECOND_NS)
+    assert began is not None  # or there were no levels
+    readings = window.back(SUPPLY, began[0] - REST_NS).known
+    rest = readings.between(0, began[0] - EARLY_NS)
+    closings = {
+        pole: _changes(window.history.samples(f"contactors.{pole}"), began[0] - EARLY_NS, 1)[:1]
+        for pole in POLES
+        if window.bench.has(f"contactors.{pole}")
+    }
+    openings = [(e.after_ns, e.time_ns) for e in window.events_of("pole") if e.subject in MAINS]
+    both = max((closings[pole] for pole in MAINS), default=[])
+    if lift < max(LIFTED_V, LEVELS * step) or len(rest) < 8 or not both:
+        return
+    for pole in ("negative", "precharge"):
+        for after_ns, time_ns in closings.get(pole, []):
+            around = readings.between(after_ns - EARLY_NS, time_ns + LATE_NS)
+            around = around.between(0, both[0][0] - EARLY_NS)
+            if len(around) < 4 or around.value.min() < rest.value.min() - step:
+                return
+    jumps = [
+        any(_jumps(readings, after_ns, time_ns, lift) for after_ns, time_ns in changes)
+        for changes in (both, openings)
+    ]
+    if all(jumps):
+        text = f"jumped from {before:.2f} to {closed:.2f} V in one reading with the contactors' "
+        text += "states, and back with them, and no coil moved it: it may be made of the states"
+        yield Remark(SUPPLY, "wrong", text, window.span.end_ns)
+
+
+def _changes(states: Samples, from_ns: int, value: float) -> list[tuple[int, int]]:
+    """Between which samples a state came to a value, from an instant on."""
+    rows = np.flatnonzero((states.value[1:] == value) & (states.value[:-1] != value))
+    found = zip(states.time_ns[rows].tolist(), states.time_ns[rows + 1].tolist(), strict=True)
+    return [one for one in found if one[1] >= from_ns]
+
+
+def _jumps(readings: Samples, after_ns: int, time_ns: int, lift_V: float) -> bool:
+    """Whether most of the way lies between two readings that a state's change lies between."""
+    way = np.abs(np.diff(readings.value)) >= JUMP * lift_V
+    cycle_ns = float(np.median(np.diff(readings.time_ns)))
+    near = readings.time_ns[1:] > after_ns
+    near &= readings.time_ns[:-1] < time_ns + round(cycle_ns / 2)
+    return bool((way & near).any())
+
+
 def _levels(window: ClosedWindow, role: str) -> tuple[float, float, float, float] | None:
     """A role before the contactors closed, before they opened, and 1 s after; and its step.
 
@@ -194,8 +252,7 @@ def _levels(window: ClosedWindow, role: str) -> tuple[float, float, float, float
         for start, end in spans
     ]
     over_ns = min(spans[2][1], window.until_ns)
-    both_open = all((window.last(f"contactors.{p}", over_ns).value == 0).any() for p in MAINS)
-    if any(len(part) < 8 for part in parts) or not both_open:
+    if any(len(part) < 8 for part in parts) or not _all_open(window, over_ns):
         return None
     if window.at("@awake", over_ns).value[0] != 1:
         return None
@@ -218,11 +275,26 @@ def insulation(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         return
     apart = abs(median(connected.value) - median(alone.value))
     step = _step(window, MONITOR, connected)
+    before = f"{median(alone.value) / 1e3:.0f} kohm before"
+    read = f"read {median(connected.value) / 1e3:.0f} kohm with the contactors closed"
     if apart <= max(MOVED * step, SHARE * median(alone.value)):
-        text = f"read {median(connected.value) / 1e3:.0f} kohm with the contactors closed and "
-        text += f"{median(alone.value) / 1e3:.0f} kohm before: it does not answer to what is "
-        text += "connected"
+        text = f"{read} and {before}: it does not answer to what is connected"
         yield Remark(MONITOR, "silent", text, opened_ns)
+        return
+    closing = window.back(MONITOR, began_ns).between(began_ns, opened_ns).known
+    halfway = (median(alone.value) + median(connected.value)) / 2
+    beyond = (closing.value < halfway) == (median(connected.value) < halfway)
+    answered_ns = int(closing.time_ns[np.argmax(beyond)]) - began_ns
+    all_open_ns = max(event.time_ns for event in window.events_of("pole"))
+    from_ns = all_open_ns + max(AGAIN_NS, 2 * answered_ns)
+    after = window.back(MONITOR, from_ns).known
+    stayed = bool((np.abs(after.value - median(connected.value)) < STAYED * apart).all())
+    asked = len(after) and _all_open(window) and window.at("@awake", from_ns).value[0] == 1
+    if asked and stayed:
+        text = f"{read} and {median(after.value) / 1e3:.0f} kohm "
+        text += f"{(from_ns - all_open_ns) / SECOND_NS:.0f} s after they had opened, where it "
+        text += f"read {before}: it does not answer to what is connected"
+        yield Remark(MONITOR, "silent", text, from_ns)
 
 
 def _connected(window: ClosedWindow, least_ns: int) -> tuple[int, int] | None:
@@ -236,6 +308,12 @@ def _connected(window: ClosedWindow, least_ns: int) -> tuple[int, int] | None:
     if closed.value[0] != 1 or closed.age_ns[0] < least_ns or row < 0 or engaged.value[row] != 1:
         return None
     return int(engaged.time_ns[row]), opened_ns
+
+
+def _all_open(window: ClosedWindow, at_ns: int | None = None) -> bool:
+    """Whether both main contactors are known to be open then, else as the window ends."""
+    at_ns = window.until_ns if at_ns is None else at_ns
+    return all((window.last(f"contactors.{p}", at_ns).value == 0).any() for p in MAINS)
 
 
 def _step(window: ClosedWindow, role: str, samples: Samples) -> float:

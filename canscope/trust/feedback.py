@@ -31,6 +31,7 @@ WITNESSES = {
         pole_word.opening,
         answers.gone,
         answers.converter_off,
+        answers.made_of_states,
         answers.insulation,
     ),
 }

@@ -1,11 +1,14 @@
-"""Readings that fell faster than what they measure can fall: the sensor went, not the quantity.
+"""Readings that moved faster than what they measure can: the sensor went, not the quantity.
 
 All thresholds are common practice, no source.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from canscope.model.outcome import Doubt
 from canscope.model.piece import Past, Piece
@@ -19,6 +22,9 @@ DRY_FALL_K, DRY_K_PER_S, DRY_NS, DRY_BELOW_DEGC = 4.0, 4.0, 3 * SECOND_NS, 60.0
 
 # The same with coolant, within FALL_NS: it is hardly colder than a part that is still cool.
 COOL_BELOW_DEGC = 30.0
+
+# No part warms or cools so far at once, nor so fast; readings on either side, and how near.
+JUMP_K, JUMP_K_PER_S, BESIDE, JUMP_NS = 1.5, 8.0, 3, 300 * 10**6
 
 # A link that holds at least so much does not lose most of it so fast, unless it did so before.
 HELD_V = 120.0
@@ -50,6 +56,34 @@ def temperature_fall(
         awake = piece.at("@awake", good.time_ns[far]).value == 1
         far = far[awake & (piece.at("@engaged", good.time_ns[far]).value == 1)]
     return (int(good.time_ns[far[0]]), float(fall_K[far[0]])) if len(far) else None
+
+
+def temperature_jump(
+    piece: Piece, tail: Sequence[tuple[int, float]], good: Samples
+) -> tuple[int, float] | None:
+    """When a temperature jumped farthest to another level, and by how many K; None if it did not.
+
+    On either side of it lie three readings. ``tail``: (stamp, degC) of the last ones before these.
+    """
+    stamps = np.concatenate((np.array([at_ns for at_ns, _ in tail], np.int64), good.time_ns))
+    degC = np.concatenate(([value for _, value in tail], good.value))
+    if len(degC) < 2 * BESIDE:
+        return None
+    values, times = (sliding_window_view(column, 2 * BESIDE) for column in (degC, stamps))
+    before, after = values[:, :BESIDE], values[:, BESIDE:]
+    jumps_K = np.maximum(
+        after.min(axis=1) - before.max(axis=1), before.min(axis=1) - after.max(axis=1)
+    )
+    apart_ns = times[:, BESIDE] - times[:, BESIDE - 1]
+    far = jumps_K >= np.maximum(JUMP_K, JUMP_K_PER_S * apart_ns / SECOND_NS)
+    far &= (apart_ns <= JUMP_NS) & (times[:, -1] - times[:, 0] <= 2 * BESIDE * JUMP_NS)
+    if far.any():
+        at_ns = times[far, BESIDE]
+        far[far] = (piece.at("@awake", at_ns).value == 1) & (piece.at("@engaged", at_ns).value == 1)
+    if not far.any():
+        return None
+    row = int(np.argmax(np.where(far, jumps_K, 0.0)))
+    return int(times[row, BESIDE]), float(jumps_K[row])
 
 
 def link_fall(past: Past, role: str, start_ns: int, end_ns: int) -> Doubt | None:

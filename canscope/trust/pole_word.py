@@ -24,6 +24,7 @@ SLACK_NS = 15 * MS  # a filter of the current, and what a rise needs to show; co
 EARLY_NS = 30 * MS  # likewise, of a link that falls
 LATE_NS = 60 * MS  # a state comes a cycle and a debounce late; likewise
 OTHER_NS = SECOND_NS  # no state comes so late: it says something else; likewise
+FLOWED_NS = 250 * MS  # nor so long after current began to flow through its contact; likewise
 BACK_NS = 3 * SECOND_NS  # how long before a state said open the link may have left; likewise
 LEVEL_NS = SECOND_NS // 2  # whose median is the level before; likewise
 LEFT = 0.01  # of the level, by which a link that fell has left it; likewise
@@ -41,7 +42,7 @@ class Left:
 
 
 def closing(window: ClosedWindow, links: Links) -> Iterator[Remark]:
-    """A state that said closed before current and link began to move."""
+    """A state that said closed before current and link began to move, or long after."""
     begin = begins(window)
     if begin.closed is None:
         return
@@ -50,7 +51,11 @@ def closing(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     shown = begin.current if begin.current_counts else None
     if shown is None:
         return
-    early_ns = shown.after_ns - state.time_ns
+    early_ns, late_ns = shown.after_ns - state.time_ns, state.after_ns - shown.time_ns
+    if late_ns > FLOWED_NS:
+        text = f"still said open {late_ns / MS:.0f} ms after {begin.by}, which begins when the "
+        text += "contact closes: it is not the contact's own word"
+        yield Remark(f"contactors.{state.subject}", "wrong", text, state.time_ns)
     if early_ns > SLACK_NS:
         text = f"said closed at least {early_ns / MS:.0f} ms before {begin.by}, which begins when "
         text += "the contact closes: it is not the contact's own word"

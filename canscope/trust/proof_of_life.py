@@ -25,7 +25,7 @@ from canscope.trust.course import BEFORE, BLOCK_NS, START, SURE, Course, Level
 from canscope.trust.course import follow as follow_course
 from canscope.trust.flicker import Flicker
 from canscope.trust.flicker import follow as follow_flicker
-from canscope.trust.impossible_fall import temperature_fall
+from canscope.trust.impossible_fall import BESIDE, temperature_fall, temperature_jump
 from canscope.trust.range_ends import railed_new
 from canscope.trust.warming import Warming
 from canscope.trust.warming import follow as follow_warming
@@ -45,6 +45,7 @@ ALIKE = 3.0  # times as warm, or a third: then two parts cool alike
 COLD_K = 3.0  # and a step: so far a cold sensor may lie from the air and from its neighbours
 COLD_STEPS = 2.0  # warmer by more than so many of its steps, a neighbour says that it is not cold
 COLD_TURNED_NS = 20 * SECOND_NS  # a unit that turned for longer in all is not cold
+JUMPED_STEPS = 3.0  # raw steps by which a level jumps that no part has
 BELOW_K = 8.0  # colder than everything was before: nothing cools a part so far
 
 
@@ -62,6 +63,8 @@ class Sensor:
     last_ns: int = int(NEVER)  # its last value off the rails
     last_degC: float = float("nan")
     fell: tuple[int, float] | None = None  # when it first fell as no part cools, by how many K
+    jumped: tuple[int, float] | None = None  # when it jumped farthest to another level, by how far
+    tail: tuple[tuple[int, float], ...] = ()  # its last readings
     began_ns: int | None = None  # its unit's first burst
     known_ns: int | None = None  # when that became known
     burst_ns: int | None = None  # the burst that its unit is in
@@ -128,6 +131,11 @@ def _watched(sensor: Sensor, piece: Piece, role: str) -> Sensor:
         dry = piece.bench.coolant == "empty"
         least_K = 4 * step_K(sensor, piece.bench, role)
         fell = temperature_fall(piece, sensor.last_ns, sensor.last_degC, good, least_K, dry=dry)
+    jumped, jump = sensor.jumped, temperature_jump(piece, sensor.tail, good)
+    if jump is not None and (jumped is None or jump[1] > jumped[1]):
+        jumped = jump
+    last = slice(1 - 2 * BESIDE, None)
+    newest = zip(good.time_ns[last].tolist(), good.value[last].tolist(), strict=True)
     steps = np.abs(np.diff(good.value, prepend=sensor.last_degC))
     return replace(
         sensor,
@@ -135,6 +143,8 @@ def _watched(sensor: Sensor, piece: Piece, role: str) -> Sensor:
         moved_ns=moved_ns,
         step_K=min(sensor.step_K, float(steps[steps > 0].min(initial=np.inf))),
         fell=fell,
+        jumped=jumped,
+        tail=(*sensor.tail, *newest)[last],
         last_ns=int(good.time_ns[-1]),
         last_degC=float(good.value[-1]),
     )
@@ -286,6 +296,10 @@ class _Together:
             fell_ns, fall_K = sensor.fell
             text = f"the sensor fell by {fall_K:.1f} K from one reading to the next"
             return text, fell_ns, ""
+        raw_K = 2 * self._bench.bindings[one.role].half_step
+        if sensor.jumped is not None and sensor.jumped[1] >= JUMPED_STEPS * raw_K:
+            jumped_ns, jump_K = sensor.jumped
+            return f"the sensor jumped by {jump_K:.1f} K to another level at once", jumped_ns, ""
         if text := self._too_cold(one):
             return text, sensor.began_ns, ""
         if text := self._against_neighbours(one):

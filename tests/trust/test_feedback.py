@@ -16,7 +16,7 @@ from canscope.judge.time_slice import TimeSlice
 from tests.rules.harness import START_NS, bench_of, frames_of, kind_of, samples_of
 from tests.rules.vehicle import charging, clock, discharging, state
 
-TIMES = clock(26, 0.02)
+TIMES = clock(30, 0.02)
 LINK, SPEED = "units.front.link_voltage", "units.front.speed"
 PACK, CURRENT, SUPPLY, MONITOR = (
     "pack.voltage",
@@ -71,7 +71,7 @@ def remarks(cuts=(), **changed):
         for role, column in columns.items()
     }  # fmt: skip
     judge = Judge(bench, {})
-    edges = [0.0, *cuts, 27.0]
+    edges = [0.0, *cuts, 31.0]
     for begin, end in itertools.pairwise(edges):
         limits = [START_NS + round(at_s * 1e9) for at_s in (begin, end)]
         part = {role: own.between(*limits) for role, own in data.items()}
@@ -163,6 +163,26 @@ def test_12_v_that_stay_lifted_when_all_is_open_are_not_believed():
     flicker = np.random.default_rng(3).integers(-1, 2, len(TIMES)) * 0.01
     lifted = np.where(TIMES < 4.6, 12.6, 13.8) + flicker
     assert "rose from 12.60 to 13.80 V" in remarks(supply__voltage=lifted)["supply.voltage"]
+
+
+def test_12_v_that_are_made_of_the_states_are_not_believed():
+    """One reading after both read closed to one reading after the first read open, and no dip."""
+    flicker = np.random.default_rng(3).integers(-1, 2, len(TIMES)) * 0.01
+    made = np.where((TIMES > 4.51) & (TIMES < 20.01), 13.8, 12.6) + flicker
+    assert "made of the states" in remarks(supply__voltage=made)["supply.voltage"]
+    coils = sum(0.3 * np.exp(-np.maximum(TIMES - t, 0) / 0.07) * (t <= TIMES) for t in (3.0, 3.5))
+    assert remarks(supply__voltage=made - coils) == {}
+
+
+def test_a_monitor_that_reads_on_as_contactors_open_is_not_believed():
+    column = np.where(TIMES < 4.5, 5.2e6, 2.4e6)
+    assert "5 s after they had opened" in remarks(pack__insulation=column)["pack.insulation"]
+
+
+def test_a_negative_that_says_closed_300_ms_after_the_current_is_not_its_own_word():
+    """Pre-charge says closed at 3.52 s, current flows from 3.5 s on, negative says so at 3.82 s."""
+    told = remarks(contactors__negative=state(TIMES, (3.82, 1), (20.02, 0)))
+    assert "still said open 300 ms after" in told["contactors.negative"]
 
 
 def test_a_monitor_that_sees_no_other_circuit_is_not_believed():

@@ -9,9 +9,10 @@ import math
 import pytest
 
 from canscope.model.bench import Bench
-from canscope.trust.impossible_fall import link_fall, temperature_fall
+from canscope.trust.impossible_fall import link_fall, temperature_fall, temperature_jump
 from tests.trust.past import MS, piece_of, samples
 
+AWAKE = {"@awake": samples([0], 1.0), "@engaged": samples([0], 1.0)}
 LINK = "units.front.link_voltage"
 
 
@@ -46,6 +47,28 @@ def test_a_cool_part_loses_no_4_K_at_once_with_coolant_either():
 
 def test_a_node_that_is_being_switched_off_may_send_anything():
     assert fall([0.0], [100], awake=0.0) is None
+
+
+def jump(*degC, every_ms=50, known=0):
+    """The widest jump among these, of which the first ``known`` came in an earlier piece."""
+    times_ms = [every_ms * n for n in range(len(degC))]
+    tail = [(at_ms * MS, value) for at_ms, value in zip(times_ms, degC[:known], strict=False)]
+    piece = piece_of(AWAKE, {}, 9000, bench=Bench("dry-spin"))
+    return temperature_jump(piece, tail, samples(times_ms[known:], degC[known:]))
+
+
+def test_a_level_that_is_2_k_higher_at_once_is_not_a_parts():
+    """From 24.1 at most to 26.1 degC at least within 50 ms; 8 K/s over 300 ms are 2.4 K."""
+    readings = (24.0, 24.1, 24.0, 26.2, 26.1, 26.2)
+    assert jump(*readings) == (150 * MS, pytest.approx(2.0))
+    assert jump(*readings, known=5) == (150 * MS, pytest.approx(2.0))
+    assert jump(*readings[::-1]) == (150 * MS, pytest.approx(2.0))
+    assert jump(*readings, every_ms=300) is None
+
+
+def test_a_spike_and_a_fast_rise_are_no_jump():
+    assert jump(24.0, 24.1, 24.0, 29.0, 24.1, 24.0, 24.1) is None
+    assert jump(24.0, 24.5, 25.0, 25.5, 26.0, 26.5, 27.0) is None
 
 
 def link(*volt, every_ms=10):

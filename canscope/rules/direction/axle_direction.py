@@ -93,7 +93,7 @@ class AxleDirection(Rule):
 
     turning_rpm: float = limit(50.0, "rpm", low=1.0, high=200.0, looser="higher")
     turning_s: float = limit(0.2, "s", high=2.0, looser="higher")
-    kick_s: float = limit(0.06, "s", high=1)
+    kick_s: float = limit(0.05, "s", high=1)
     creeping_rpm: float = limit(25.0, "rpm", high=200)
     creeping_s: float = limit(0.5, "s", high=5)
     still_rpm: float = limit(30.0, "rpm", low=1.0, high=200.0, looser="lower")
