@@ -56,11 +56,11 @@ class Noise:
         if not len(rows):
             return
         self.telling += len(rows)
-        way = np.sign(bend[rows])
-        times = np.stack([one.time_ns[rows + k] for k in range(3)])
-        for number, lag_ns in enumerate(lags):
-            a, b, c = _nearest(other, times + lag_ns)
-            self.votes[number] += int((way * np.sign(a - 2 * b + c)).sum())
+        first, middle, last = (
+            _nearest(other, one.time_ns[rows + k] + lags[:, None]) for k in range(3)
+        )
+        agree = np.sign(first - 2 * middle + last) @ np.sign(bend[rows])
+        self.votes += agree.astype(np.int64)
 
     def alike(self) -> tuple[float, float] | None:
         """The share of one noise, and how much later the second has it in ms; None if it is not."""
@@ -78,8 +78,8 @@ class Noise:
 
 
 def _nearest(samples: Samples, times: Int64s) -> Floats:
-    """The value of the sample that is nearest to each instant."""
-    after = samples.time_ns.searchsorted(times).clip(1, len(samples) - 1)
-    nearer = times - samples.time_ns[after - 1] < samples.time_ns[after] - times
-    found: Floats = samples.value[after - nearer]
+    """The value of the sample that is nearest to each instant, of two as near the later."""
+    stamps = samples.time_ns - samples.time_ns[0]
+    twice_halfway, twice = stamps[:-1] + stamps[1:], 2 * (times - samples.time_ns[0])
+    found: Floats = samples.value[twice_halfway.searchsorted(twice, "right")]
     return found

@@ -10,10 +10,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from canscope.model.piece import ClosedWindow
 from canscope.model.signals import Samples
-from canscope.model.tables import SECOND_NS, Floats, Int64s
+from canscope.model.tables import SECOND_NS, Floats
 from canscope.trust.clock_alignment import MS, begins, positive_closings
 from canscope.trust.remark import Links, Remark
 
@@ -123,7 +124,10 @@ def _fit(
         return None
     lags = np.arange(-FARTHEST_MS, FARTHEST_MS + 1, GRID_MS)
     left = np.interp(at_ns - first_ns, x.time_ns - first_ns, x.value)
-    misfit = np.array([_misfit(left, y, at_ns, int(ms)) for ms in lags])
+    # A lag is a number of steps of the grid: it compares with another stretch of one column.
+    wide_ns = first_ns + GRID_MS * MS * np.arange(len(at_ns) + len(lags) - 1) - FARTHEST_MS * MS
+    right = np.interp(wide_ns - y.time_ns[0], y.time_ns - y.time_ns[0], y.value)
+    misfit = _misfits(left, right)[::-1]  # the later the other, the earlier its stretch
     best = max(float(misfit.min()), 1e-6)
     near = lags[misfit <= MISFIT * best]
     return Fit(float(near[-1] + near[0]) / 2, float(near[-1] - near[0]) / 2 + GRID_MS, best)
@@ -155,10 +159,14 @@ def smooth(values: Floats) -> Floats:
     return np.convolve(values, np.ones(5) / 5, "valid")
 
 
-def _misfit(left: Floats, y: Samples, at_ns: Int64s, lag_ms: int) -> float:
-    """The share of the variance that the other one does not explain at that lag."""
-    right = np.interp(at_ns - lag_ms * MS - y.time_ns[0], y.time_ns - y.time_ns[0], y.value)
-    a, b = left - left.mean(), right - right.mean()
-    scale = float((a * a).sum() * (b * b).sum())
-    together = float((a * b).sum())
-    return 1.0 if scale <= 0 or together <= 0 else 1 - together**2 / scale
+def _misfits(left: Floats, right: Floats) -> Floats:
+    """The share of the variance that a stretch of ``right`` leaves unexplained, for each of them.
+
+    All of it where the two move against each other, or one not at all.
+    """
+    left, right = left - left.mean(), right - right.mean()
+    scale = (left * left).sum() * len(left) * sliding_window_view(right, len(left)).var(axis=1)
+    together = np.correlate(right, left, "valid")
+    share = np.zeros(len(scale))
+    np.divide(together**2, scale, out=share, where=(scale > 0) & (together > 0))
+    return 1 - share
