@@ -12,6 +12,9 @@ def own_cache(tmp_path_factory):
     """Definitions compiled in tests are not kept in the user's own cache folder."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
+        # Some machines forbid it, and then each of the hundreds of processes that tests start
+        # compiles the whole package anew, which takes longer than what most of them are for.
+        patch.delenv("PYTHONDONTWRITEBYTECODE", raising=False)
         yield
 
 
