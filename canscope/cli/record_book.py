@@ -11,10 +11,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from canscope.cli._options import command
-from canscope.model.errors import CanscopeError, Where
 
 if TYPE_CHECKING:
-    from canscope.model.build_record import RunRow, VehicleRecord
+    from canscope.model.build_record import VehicleRecord
 
 EXAMPLE = "canscope record-book runs --html record.html"
 
@@ -31,11 +30,16 @@ def add(subparsers: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print the record of each vehicle, and write it where asked."""
+    from canscope.build_record.records import records_of
+    from canscope.checking.inputs import inputs_of
+    from canscope.checking.judging import judge_files
     from canscope.report import build_record_page
     from canscope.report.wording import one_line
     from canscope.report.write import write_sealed
 
-    records, uncounted = records_of(args.folder)
+    records, uncounted = records_of(
+        args.folder, lambda run: judge_files(inputs_of([str(run)], None))
+    )
     for record in records:
         _print(record)
     for row in uncounted:
@@ -47,37 +51,6 @@ def run(args: argparse.Namespace) -> int:
     for path in filter(None, (args.html, args.json)):
         print(f"written: {path}")
     return 0
-
-
-def records_of(folder: Path) -> tuple[list[VehicleRecord], list[RunRow]]:
-    """The record of each vehicle in a folder, and the runs of which nobody knows the vehicle.
-
-    Raises CanscopeError if it is no folder, has no run, or its changes cannot be read.
-    """
-    from canscope.build_record.changes import read_notes
-    from canscope.build_record.runs import rows_of
-    from canscope.build_record.stages import record_of
-    from canscope.checking.inputs import inputs_of
-    from canscope.checking.judging import judge_files
-
-    if not folder.is_dir():
-        hint = "give the folder in which the run folders lie side by side"
-        raise CanscopeError("no folder of that name", where=Where(str(folder)), hint=hint)
-    notes = read_notes(folder)
-    runs: dict[str, tuple[list[RunRow], list[RunRow]]] = {}
-    uncounted = []
-    for vehicle, row, is_replay in rows_of(
-        folder, lambda r: judge_files(inputs_of([str(r)], None))
-    ):
-        if not vehicle:
-            uncounted.append(row)
-        else:
-            runs.setdefault(vehicle, ([], []))[is_replay].append(row)
-    if not runs and not uncounted:
-        hint = "a run folder holds a capture (*.log) and its plan.toml"
-        raise CanscopeError("no run in this folder", where=Where(str(folder)), hint=hint)
-    records = [record_of(name, real, replays, notes) for name, (real, replays) in runs.items()]
-    return records, uncounted
 
 
 def _print(record: VehicleRecord) -> None:

@@ -1,0 +1,100 @@
+"""What lies in the page's folder: runs, captures, plans, definitions."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from canscope.bench.place import HIDDEN, Place
+from canscope.checking.inputs import CAPTURE_PATTERNS, PLAN_NAMES
+
+DEEPEST, MOST = 4, 4000  # folders below each other, files looked at
+CAPTURES = re.compile(
+    r"\.(log|txt|csv|tsv|db|mf4|pcap|pcapng)(\.(gz|bz2|xz|zst|lz4))?$", re.IGNORECASE
+)
+DEFINITIONS = (".dbc", ".kcd", ".arxml")
+PLAN_WORDS = re.compile(r"^\s*\[\s*(job|roles|limits)\b", re.MULTILINE)
+HEAD_BYTES = 1 << 16
+NO_RECORDINGS = frozenset({"truth.csv"})  # of the demo: what really happened
+OWN = ("reports", "plan-as-used", "definitions")  # folders of a run
+
+
+@dataclass
+class Found:
+    """Names relative to the page's folder, in order."""
+
+    runs: list[str] = field(default_factory=list)
+    captures: list[str] = field(default_factory=list)
+    plans: list[str] = field(default_factory=list)
+    definitions: list[str] = field(default_factory=list)
+    is_all: bool = True  # else there was more than is looked at
+
+
+def look_through(place: Place) -> Found:
+    """What can be picked."""
+    found = Found()
+    for count, path in enumerate(_files(place.folder), start=1):
+        if count > MOST:
+            found.is_all = False
+            break
+        _sort(place, path, found)
+    for names in (found.runs, found.captures, found.plans, found.definitions):
+        names.sort(key=lambda name: [_natural(part) for part in name.split("/")])
+    return found
+
+
+def _sort(place: Place, path: Path, found: Found) -> None:
+    name = place.name_of(path)
+    suffix = path.suffix.lower()
+    if path.name in PLAN_NAMES and _holds_captures(path.parent) and path.parent != place.folder:
+        found.runs.append(place.name_of(path.parent))
+    if suffix == ".toml" and _is_plan(path):
+        found.plans.append(name)
+    elif suffix in DEFINITIONS:
+        found.definitions.append(name)
+    elif CAPTURES.search(path.name) and path.name not in NO_RECORDINGS:
+        found.captures.append(name)
+
+
+def _files(folder: Path, depth: int = 0) -> Iterator[Path]:
+    """Files below a folder; links, hidden ones, curves and reports are left out."""
+    try:
+        entries = sorted(os.scandir(folder), key=lambda entry: entry.name)
+    except OSError:
+        return
+    for entry in entries:
+        if entry.name.startswith(HIDDEN) or entry.is_symlink():
+            continue
+        if entry.is_file():
+            yield Path(entry.path)
+        elif depth < DEEPEST and entry.name not in OWN and not _is_curves(entry.name):
+            yield from _files(Path(entry.path), depth + 1)
+
+
+def _is_curves(name: str) -> bool:
+    return name == "curves" or name.endswith(".curves")
+
+
+def _holds_captures(folder: Path) -> bool:
+    return any(path.stat().st_size for end in CAPTURE_PATTERNS for path in folder.glob(end))
+
+
+def _is_plan(path: Path) -> bool:
+    try:
+        with path.open("rb") as file:
+            head = file.read(HEAD_BYTES)
+    except OSError:
+        return False
+    text = head.decode("utf-8", "replace")
+    return path.name != "run.toml" and bool(PLAN_WORDS.search(text)) and "[job" in text
+
+
+def _natural(text: str) -> list[tuple[int, str]]:
+    """So that run-2 comes before run-10."""
+    return [
+        (int(part), "") if part.isdigit() else (0, part.casefold())
+        for part in re.split(r"(\d+)", text)
+    ]
