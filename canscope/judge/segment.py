@@ -20,6 +20,7 @@ from canscope.trust.restart import Restarts
 from canscope.trust.role_health import window_doubts
 from canscope.trust.same_sensor import Sensors
 from canscope.trust.stopped import Stopped
+from canscope.trust.zero_point import ZeroPoint
 
 SETTLE_NS = 2 * 10**9  # what only the report shows may lag so far behind
 
@@ -42,6 +43,7 @@ class Segment:
         self._restarts = Restarts(self._bench)
         self._sensors = Sensors(self._bench, start_ns)
         self._stopped = Stopped(self._bench)
+        self._zero_point = ZeroPoint(self._bench, start_ns)
         self._states: dict[str, Any] = {
             name: rule.start(self._bench)
             for name, rule in ledger.rules.items()
@@ -104,6 +106,7 @@ class Segment:
         self._sensors.feed(history, until)
         self._ledger.echo.feed(new, history)
         self._ledger.feedback.note(self._stopped.feed(new, history))
+        self._ledger.feedback.note(self._zero_point.feed(history, until))
         self._bursts.follow(self._finder.open_bursts(until), history)
         self._exhibits.copy_curves(self._ledger, history, until - KEEP_NS)
         history.forget(until - KEEP_NS)
@@ -123,6 +126,7 @@ class Segment:
         self._health.finish(self._history, until)
         self._sensors.finish(self._history, until)
         ledger.feedback.note(self._stopped.finish(self._history))
+        ledger.feedback.note(self._zero_point.finish())
         ledger.add_twins(same_frames.doubted(self._same, self._bench), "same-bus")
         ledger.add_twins(self._sensors.doubted(), "same-sensor")
         for name, rule in ledger.rules.items():

@@ -16,6 +16,7 @@ that a contactor's state is its own word        ``echo``, ``pole_word``, ``link_
 that pack current or pack voltage come late     ``trailing``; a whole bus: ``clock_alignment``
 that a reading does not answer to what moves it ``answers``
 that a reading stopped, or is renewed seldom    ``stopped``
+that a reading is not zero where it has to be   ``zero_point``
 how these lower a pass that rests on a role     ``feedback``
 that a node restarted, or does not count yet    ``restart``
 that frames of several nodes are taken for one  ``identity``

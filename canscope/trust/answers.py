@@ -3,7 +3,9 @@
 - The link's charge comes out of the pack: the pack current's integral over a pre-charge is C dV.
 - Every power-up moves the 12 V: coils pull in, then the d.c. converter takes over.
 - Pack and link are one circuit in a burst: where one gives way, so does the other.
+- What the pack takes in a burst, the shafts give: their torque brakes.
 - The pack keeps its voltage while contactors close, and its current ends as they open.
+- Nothing closes the contactors with the ignition off.
 - The insulation monitor sees another circuit with the contactors closed than with them open, and
   the old one again once they have opened.
 """
@@ -11,6 +13,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
+from itertools import permutations
 
 import numpy as np
 
@@ -18,29 +22,36 @@ from canscope.model.bench import MAINS, POLES
 from canscope.model.median import median
 from canscope.model.piece import ClosedWindow
 from canscope.model.signals import Samples
-from canscope.model.tables import SECOND_NS
+from canscope.model.tables import SECOND_NS, Floats, Int64s
 from canscope.trust.clock_alignment import EARLIER_NS, MS, positive_closings
 from canscope.trust.link_witness import link_onset
 from canscope.trust.remark import Links, Remark
-from canscope.trust.trailing import burst_samples, noise, smooth
+from canscope.trust.trailing import burst_samples, noise, step_of
 
+IGNITION = "driver.ignition"
 PACK, CURRENT, SUPPLY, MONITOR = (
     "pack.voltage",
     "pack.current",
     "supply.voltage",
     "pack.insulation",
 )
+RAD_S = 2 * np.pi / 60  # per rpm
 LEAST_V = 60.0  # a link that rises by less shows nothing
 LIFTED_V = 0.5  # by which a converter lifts the 12 V; common practice, no source
 JUMP = 0.8  # of that, in one reading; likewise
 LEAST_A = 0.3  # a smaller current may be its sensor's own; common practice, no source
 STEADY = 0.1  # of the pack's voltage; common practice, no source
 LEAST, MOST = 0.4, 2.5  # times C dV that the current carried; common practice, no source
+MEDIAN = 0.6745 * 2**0.5  # median distance of neighbours over the noise of one, if Gaussian
 TAUS = 4  # of R C, over which a pre-charge is over but for 2 %
 LATE_NS = 300 * MS  # by which a current may come late and still answer; likewise
 EARLY_NS = 100 * MS  # a coil draws before its state says closed; likewise
 REST_NS = 2 * SECOND_NS  # before an attempt, in which a reading shows its own flicker
-STEPS = 8.0  # of both voltages, by which one has to give way; likewise
+STEPS = 4.0  # of either voltage, by which one has to give way; likewise
+CLEAR = 6.0  # times the noise of its means, likewise
+TAKEN_W, REACH_NS = 100.0, 200 * MS  # surely, and how far torque and power may lie apart; likewise
+MEAN_NS, FEWEST_MEANS = 100 * MS, 20  # of readings, whose noise falls out; likewise
+SURE = 4.0  # standard errors; likewise
 LEVELS = 4.0  # the same of levels of a second; likewise
 PART = 0.15  # of what the other gave way by; a stiff pack behind long cables; likewise
 SETTLED_NS = 5 * SECOND_NS  # before contactors open, or close, in which the monitor is read
@@ -117,24 +128,76 @@ def supply(window: ClosedWindow, links: Links) -> Iterator[Remark]:
 def together(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     """Pack and links that do not give way together in a burst."""
     bench = window.bench
-    if not bench.has(PACK):
-        return
-    pack = burst_samples(window, PACK)
-    for role in links if pack is not None else ():
-        link = burst_samples(window, role)
-        if link is None or pack is None:
+    roles = [PACK, *links] if bench.has(PACK) else list(links)
+    seen = {role: burst_samples(window, role) for role in roles}
+    known = {role: samples for role, samples in seen.items() if samples is not None}
+    curves = {role: _means(samples) for role, samples in known.items()}
+    step = {role: step_of(known[role].value, bench.bindings[role].half_step) for role in known}
+    for mine, other in permutations(curves, 2):
+        fell = _moved(curves[other])
+        if fell < STEPS * max(step[mine], step[other]):
             continue
-        steps = [_step(window, PACK, pack), _step(window, role, link)]
-        fell = [_fell(pack), _fell(link)]
-        for mine, other, name, by in ((0, 1, PACK, role), (1, 0, role, PACK)):
-            # The link lies behind the pack: it gives way by at least as much.
-            part = PART if mine == 0 else 0.5
-            clear = fell[other] >= STEPS * max(steps)
-            if clear and fell[mine] + steps[mine] < part * fell[other]:
-                key = bench.bindings[by].key
-                text = f"gave way by {fell[mine]:.1f} V in a burst in which {key} gave way by "
-                text += f"{fell[other]:.1f} V: it does not answer"
-                yield Remark(name, "silent", text, window.span.end_ns)
+        followed = _followed(curves[mine], curves[other])
+        # The link lies behind the pack: it gives way by at least as much.
+        part = PART if mine == PACK else 0.5
+        if followed is not None and followed < part:
+            key = bench.bindings[other].key
+            text = f"did not follow {key} in a burst, which gave way by {fell:.1f} V: it does not "
+            yield Remark(mine, "silent", text + "answer", window.span.end_ns)
+
+
+def taken(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """A pack that takes power in a burst in which no torque brakes: the torques are not given."""
+    bench = window.bench
+    shafts = [(unit.role("torque"), unit.role("speed")) for unit in bench.units]
+    began = window.last("@engaged", window.span.start_ns)
+    if not bench.has(PACK, CURRENT, *(role for shaft in shafts for role in shaft)):
+        return
+    own = next(unit for unit in bench.units if unit.name == window.span.subject)
+    burst = burst_samples(window, own.role("torque"))
+    if burst is None or set(links) < set(bench.link_roles().values()) or not len(began):
+        return
+    idle_ns = int(began.time_ns[0]) - EARLY_NS
+    idle = window.back(CURRENT, idle_ns - SECOND_NS).between(idle_ns - SECOND_NS, idle_ns).known
+    amps = window.back(CURRENT, int(burst.time_ns[0])).between(0, int(burst.time_ns[-1])).known
+    if len(idle) < 8 or len(amps) < 8:
+        return
+    pack_W = (amps.value - median(idle.value)) * window.at(PACK, amps.time_ns).value
+    numbers, mean_W, noise_W = _means(replace(amps, value=pack_W))
+    given_W = np.zeros(len(burst))
+    for torque, speed in shafts:
+        omega = window.at(speed, burst.time_ns).value * RAD_S
+        given_W += (window.at(torque, burst.time_ns).value - bench.u(torque)) * omega
+    if np.isnan(given_W).any() or np.isnan(mean_W).any():
+        return
+    for number, watt in zip(numbers.tolist(), mean_W.tolist(), strict=True):
+        if watt > -max(TAKEN_W, CLEAR * noise_W):
+            continue
+        start_ns = number * MEAN_NS
+        near = (burst.time_ns >= start_ns - REACH_NS) & (
+            burst.time_ns <= start_ns + MEAN_NS + REACH_NS
+        )
+        least_W = float(given_W[near].min(initial=np.inf))
+        if watt < 2 * min(least_W, 0.0) - TAKEN_W:
+            keys = ", ".join(bench.bindings[torque].key for torque, _ in shafts)
+            gave = f"{-least_W:.0f} W at most" if least_W < 0 else "nothing"
+            text = f"does not say what its shaft gives: the pack took {-watt:.0f} W, and by {keys}"
+            text += f" and their speeds the shafts gave {gave} then"
+            yield from (Remark(torque, "wrong", text, start_ns) for torque, _ in shafts)
+            return
+
+
+def ignition(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """An ignition that is off all the time in which the contactors close and stay closed."""
+    if not window.bench.has(IGNITION):
+        return
+    known = window[IGNITION].known
+    on = (window.around(IGNITION, 1.0).known.value != 0).any()
+    closed = window.at("@closed", window.until_ns, before=True)
+    held = closed.value[0] == 1 and closed.age_ns[0] >= SECOND_NS
+    if held and len(known) and not on:
+        text = "read off while the contactors closed and stayed closed"
+        yield Remark(IGNITION, "wrong", text, window.span.start_ns)
 
 
 def steady(window: ClosedWindow, links: Links) -> Iterator[Remark]:
@@ -320,7 +383,35 @@ def _step(window: ClosedWindow, role: str, samples: Samples) -> float:
     return max(2 * window.bench.bindings[role].half_step, noise(samples.value))
 
 
-def _fell(samples: Samples) -> float:
-    """From the median of the first second to the lowest mean of five readings."""
-    first = int(samples.time_ns.searchsorted(samples.time_ns[0] + SECOND_NS))
-    return max(0.0, median(samples.value[:first]) - float(smooth(samples.value).min()))
+def _means(samples: Samples) -> tuple[Int64s, Floats, float]:
+    """Means of tenths of a second: which tenth, its mean, and about the noise of one."""
+    number = samples.time_ns // MEAN_NS
+    first = np.flatnonzero(np.diff(number, prepend=-1))
+    counts = np.diff(np.append(first, len(number)))
+    mean = np.add.reduceat(samples.value, first) / counts
+    single = float(np.median(np.abs(np.diff(samples.value)))) / MEDIAN
+    return number[first], mean, single / float(np.sqrt(np.median(counts)))
+
+
+def _moved(curve: tuple[Int64s, Floats, float]) -> float:
+    """How far it surely gave way; 0 where that may be its noise."""
+    _, mean, noise_V = curve
+    way = float(np.percentile(mean, 90) - np.percentile(mean, 5))
+    return way if way >= CLEAR * noise_V else 0.0
+
+
+def _followed(
+    mine: tuple[Int64s, Floats, float], other: tuple[Int64s, Floats, float]
+) -> float | None:
+    """The largest share of the other's way that this one may have gone with it."""
+    _, own, its = np.intersect1d(mine[0], other[0], assume_unique=True, return_indices=True)
+    if len(own) < FEWEST_MEANS:
+        return None
+    x, y = other[1][its] - other[1][its].mean(), mine[1][own] - mine[1][own].mean()
+    xx = float(x @ x)
+    slope = float(x @ y) / xx
+    left = y - slope * x
+    power = float(left @ left)
+    # What is left may swing: neighbours that are alike are fewer than they seem.
+    alike = min(max(float(left[1:] @ left[:-1]) / power, 0.0), 0.9) if power else 0.0
+    return slope + SURE * float(np.sqrt(power / len(x) / xx * (1 + alike) / (1 - alike)))

@@ -25,8 +25,9 @@ WITNESSES = {
         answers.charge,
         answers.steady,
         answers.supply,
+        answers.ignition,
     ),
-    Window.BURST: (trailing.pack_voltage, trailing.against_shafts, answers.together),
+    Window.BURST: (trailing.pack_voltage, trailing.against_shafts, answers.together, answers.taken),
     Window.OPENING: (
         pole_word.opening,
         answers.gone,

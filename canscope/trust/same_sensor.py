@@ -12,6 +12,7 @@ A copy that is late, in other steps or turned round is known by the noise that i
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
@@ -27,13 +28,36 @@ FEWEST = 30  # readings that moved, before which nothing is said
 CLEAR = 12.0  # times the noise of both, by which they have to move
 ALIKE = 2.0  # times the noise of both, which nine readings in ten stay within
 SHARE = 90  # percent
+MEAN, MEANS, ROUNDED = 20, 10, 0.15  # readings in a mean, in which noise and steps fall out
 SELDOM = 0.01  # two sensors that are alike by more than this chance are left two
 ROUGH = 1.4826 / np.sqrt(6.0)  # median absolute second difference -> standard deviation
 EVEN = np.sqrt(12.0)  # a step divided by this is the standard deviation of rounding
 # Share of noise in common that makes two readings one sensor's: of two units, and of one unit,
 # whose converter and supply lend their noise to all that it measures.
-APART, TOGETHER = 0.25, 0.8
+APART, TOGETHER, PEDAL = 0.25, 0.8, 0.4  # the tracks of a pedal have supplies of their own
+TRACKS = ("driver.pedal", "driver.pedal_2")
 # All but the two of rounding: common practice, no source.
+
+
+@dataclass
+class Tracks:
+    """Two readings whose changes are compared one by one."""
+
+    changes: int = 0
+    differ: bool = False
+
+    def add(self, one: Samples, other: Samples) -> None:
+        """Compare one block of both."""
+        if self.differ or len(one) < 2 or not len(other):
+            return
+        held = one.value[(one.time_ns.searchsorted(other.time_ns, "right") - 1).clip(0)]
+        self.differ = bool((held != other.value).any())
+        self.changes += int(np.count_nonzero(np.diff(other.value)))
+
+    @property
+    def alike(self) -> bool:
+        """Whether they are one, to the bit."""
+        return not self.differ and self.changes >= FEWEST
 
 
 class Sensors:
@@ -43,10 +67,11 @@ class Sensors:
         self._bench, self._start_ns = bench, start_ns
         # Pair -> the chance that two sensors agree so; None once they differed.
         self._chance: dict[tuple[str, str], float | None] = dict.fromkeys(_pairs(bench), 1.0)
+        self._tracks = Tracks() if bench.has(*TRACKS) else None
         self._noise = {
             (one, other): Noise(
                 (2 * bench.bindings[one].half_step, 2 * bench.bindings[other].half_step),
-                TOGETHER if one.split(".")[1] == other.split(".")[1] else APART,
+                _share(one, other),
             )
             for one, other in _noisy_pairs(bench)
         }
@@ -74,6 +99,13 @@ class Sensors:
                 " witness, not two"
             )
             found.update({one: text, other: text})
+        if self._tracks is not None and self._tracks.alike:
+            keys = self._bench.keys(TRACKS)
+            text = (
+                f"{keys[1]} changed {self._tracks.changes} times, each time with {keys[0]} and by "
+                "as much, to the bit: one sensor, so one witness, not two"
+            )
+            found.update(dict.fromkeys(TRACKS, text))
         for (one, other), noise in self._noise.items():
             alike = noise.alike()
             if alike is None or (one in found and other in found):
@@ -99,29 +131,39 @@ class Sensors:
             steps = [2 * self._bench.bindings[role].half_step for role in pair]
             chance = _chance(one, other, *steps)
             self._chance[pair] = None if chance is None else known * chance
+        if self._tracks is not None:
+            self._tracks.add(*(history.samples(r).between(start_ns, end_ns).known for r in TRACKS))
         for (role, twin), noise in self._noise.items():
             noise.add(*(history.samples(r).between(start_ns, end_ns).known for r in (role, twin)))
 
 
 def _pairs(bench: Bench) -> list[tuple[str, str]]:
-    words = () if bench.stage == "rolling" else ("speed",)
-    pairs = [
-        (one.role(word), other.role(word))
-        for word in words
-        for one, other in combinations(bench.units, 2)
-    ]
+    speeds = [unit.role("speed") for unit in bench.units if bench.stage != "rolling"]
+    pairs = list(combinations(speeds, 2))
     parts = [
         (word, role) for unit in bench.units for word, role in unit.temperature_roles().items()
     ]
-    pairs += [(one, other) for (a, one), (b, other) in combinations(parts, 2) if a != b]
+    words = {unit.name: set(unit.temperature_roles()) for unit in bench.units}
+    for (a, one), (b, other) in combinations(parts, 2):
+        units = [words[role.split(".")[1]] for role in (one, other)]
+        # A part may have one name in this unit and another one in that: they have to share one.
+        if a != b and (b in units[0] or a in units[1]):
+            pairs.append((one, other))
     return [pair for pair in pairs if bench.has(*pair)]
 
 
 def _noisy_pairs(bench: Bench) -> list[tuple[str, str]]:
     speeds = [unit.role("speed") for unit in bench.units]
     parts = [role for unit in bench.units for role in unit.temperature_roles().values()]
-    groups = (speeds, list(bench.link_roles().values()), parts)
+    groups = (speeds, list(bench.link_roles().values()), parts, TRACKS)
     return [pair for group in groups for pair in combinations(group, 2) if bench.has(*pair)]
+
+
+def _share(one: str, other: str) -> float:
+    """The share of noise in common that makes two roles one sensor's."""
+    if one in TRACKS:
+        return PEDAL
+    return TOGETHER if one.split(".")[1] == other.split(".")[1] else APART
 
 
 def _chance(one: Samples, other: Samples, one_step: float, other_step: float) -> float | None:
@@ -135,18 +177,38 @@ def _chance(one: Samples, other: Samples, one_step: float, other_step: float) ->
     noise = float(np.hypot(_noise(one.value, one_step), _noise(shown, other_step)))
     if not noise:
         return 1.0
+    apart = [shown - way * theirs for way in (1, -1)]
+    step = max(one_step, other_step)
+    # Each reading by itself, and means of twenty, in which noise and steps fall out.
+    single = _alike(shown, theirs, apart, noise, max(ALIKE * noise, step), 2)
+    count = len(shown) // MEAN * MEAN
+    if count < MEANS * MEAN:
+        return single
+    means = [_means_of(values[:count]) for values in (shown, theirs, *apart)]
+    fine, closer = noise / MEAN**0.5, max(ALIKE * noise / MEAN**0.5, ROUNDED * step)
+    several = _alike(means[0], means[1], means[2:], fine, closer, 4)
+    known = [chance for chance in (single, several) if chance is not None]
+    return None if single is None and several in (None, 1.0) else min(known)
+
+
+def _means_of(values: Floats) -> Floats:
+    mean: Floats = values.reshape(-1, MEAN).mean(axis=1)
+    return mean
+
+
+def _alike(
+    shown: Floats, theirs: Floats, apart: list[Floats], noise: float, allowed: float, parts: int
+) -> float | None:
+    """How likely two sensors are as alike as these readings; None if they differ."""
     moved = np.maximum(np.abs(shown - shown[0]), np.abs(theirs - theirs[0]))
     rows = moved > CLEAR / 3 * noise
-    span = float(moved.max())
-    if span < CLEAR * noise or rows.sum() < FEWEST:
+    if moved.max() < CLEAR * noise or rows.sum() < min(FEWEST, len(shown) // 3):
         return 1.0
-    apart = [np.percentile(np.abs(shown[rows] - way * theirs[rows]), SHARE) for way in (1, -1)]
-    allowed = max(ALIKE * noise, one_step, other_step)
-    if min(apart) > allowed * 1.001:
+    if min(np.percentile(np.abs(one[rows]), SHARE) for one in apart) > allowed * 1.001:
         return None
-    # Where each half of the way leads is up to the sensor; it could be anywhere within the span.
-    halves = np.array_split(shown[rows], 2)
-    return float(np.prod([min(1.0, 2 * allowed / max(np.ptp(h), noise)) for h in halves]))
+    # Where each part of the way leads is up to the sensor; it could be anywhere within the span.
+    ways = np.array_split(shown[rows], parts)
+    return float(np.prod([min(1.0, 2 * allowed / max(np.ptp(way), noise)) for way in ways]))
 
 
 def _noise(value: Floats, step: float) -> float:

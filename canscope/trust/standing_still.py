@@ -10,6 +10,9 @@ What must move by one raw step, and when (common practice, no source):
 - once in a run in which a unit turned: the driver's inputs, torque;
 - once in a run in which a pole was closed or a unit turned: pack voltage and current, 12 V, and
   speed (not in stage power-up).
+
+A voltage of coarse steps need not move while the others in its circuit show that it moved by less
+than one and a half of them.
 """
 
 from __future__ import annotations
@@ -31,6 +34,9 @@ MUST_MOVE_TO_TURN = ("driver.brake", "driver.pedal", "driver.direction")
 BRAKE = "driver.brake"
 BEGINS_NS = 1_200_000_000  # turning is known 0.2 s after it began; the load may come 1 s before it
 SPELL_NS = SECOND_NS  # a shorter spell need not show anything
+COARSE = 1.5  # steps of its own, by which others of its circuit may move while it stands
+WHOLE = 1.0  # V: a reading that never changes and is whole may resolve no more
+LOOKS_BACK_NS = 120 * SECOND_NS
 
 
 @dataclass
@@ -42,6 +48,8 @@ class Signs:
     moved_engaged: bool = False  # while a pole was closed or a unit turned
     last_ns: int = int(NEVER)  # the latest sign
     late: tuple[int, str] | None = None  # its first value came too late: since when, in words
+    step: int = 0  # the smallest of its changes
+    swing: float = 0.0  # how far others of its circuit moved while both poles were closed
     still: str = ""  # the first spell in which it gave no sign, in words
 
 
@@ -52,10 +60,14 @@ class Stuck:
         self.signs = {role: Signs() for role in bench.bindings}
         self.engaged = False  # whether a pole was ever closed or a unit turned
         self._bench = bench
+        self._whole: dict[str, bool] = {}  # voltages that only ever read whole V
         self._turning: dict[str, int] = {}  # unit -> since when
         self._turned: dict[str, int] = {}  # unit -> when it first turned
         self._poles = bench.has(*(f"contactors.{pole}" for pole in MAINS))
         self._engaged_ns: int | None = None  # while both poles are closed: when the first did
+        self._circuit = [
+            role for role in ("pack.voltage", *bench.link_roles().values()) if bench.has(role)
+        ]
         self._must_show = {unit.name: tuple(_must_show(bench, unit.name)) for unit in bench.units}
 
     def feed(
@@ -90,7 +102,7 @@ class Stuck:
         """Judge the spells that the end of the segment cuts off."""
         for unit, since_ns in self._turning.items():
             self._spell(unit, since_ns, until_ns, history, {})
-        self._closed(until_ns, {})
+        self._closed(until_ns, {}, history)
 
     def text(self, role: str) -> str:
         """How a reading stood still where it should have moved, in words; empty if it did not."""
@@ -102,6 +114,8 @@ class Stuck:
         torque = role.endswith(".torque") and role.split(".")[1] in self._turned
         needed = self.engaged and (role in MUST_MOVE or speed or torque)
         if (needed or (turned and role in MUST_MOVE_TO_TURN)) and not signs.moved:
+            if role in self._circuit and signs.swing < COARSE * self._resolves(role):
+                return ""
             return "never changed in the whole run"
         if role == MUST_MOVE_CLOSED and self._poles and self.engaged and not signs.moved_engaged:
             return "never changed while a contactor was closed"
@@ -113,16 +127,20 @@ class Stuck:
         for row in range(int(np.searchsorted(closed.time_ns, from_ns)), len(closed)):
             time_ns = int(closed.time_ns[row])
             if closed.value[row] != 1:
-                self._closed(time_ns, seen)
+                self._closed(time_ns, seen, history)
                 continue
             since = np.flatnonzero((engaged.time_ns <= time_ns) & (engaged.value == 1))
             self._engaged_ns = int(engaged.time_ns[since[-1]]) if len(since) else time_ns
 
-    def _closed(self, until_ns: int, seen: Mapping[str, Int64s]) -> None:
+    def _closed(self, until_ns: int, seen: Mapping[str, Int64s], history: History) -> None:
         """Both poles were closed until now: note what has not moved since the first one closed."""
         since_ns, self._engaged_ns = self._engaged_ns, None
         if since_ns is None or until_ns - since_ns < SPELL_NS:
             return
+        settled_ns = max(since_ns + 2 * SECOND_NS, until_ns - LOOKS_BACK_NS)
+        for role in self._circuit:
+            swing = self._swing(role, settled_ns, until_ns, history)
+            self.signs[role].swing = max(self.signs[role].swing, swing)
         text = f"never changed in {(until_ns - since_ns) / SECOND_NS:.1f} s with poles closed"
         for role in CLOSING_MOVES:
             signs = self.signs.get(role)
@@ -140,10 +158,15 @@ class Stuck:
         changed[0] = samples.raw[0] != before
         np.not_equal(samples.raw[1:], samples.raw[:-1], out=changed[1:])
         times: Int64s = samples.time_ns[changed.nonzero()]
+        if len(times) and role in self._circuit:
+            steps = np.abs(np.diff(samples.raw, prepend=before))[changed]
+            signs.step = int(steps.min(initial=signs.step or steps[0]))
         signs.moved = signs.moved or len(times) > 0
         if not signs.moved_engaged and len(times):
             signs.moved_engaged = bool((step_at(engaged, times) == 1).any())
         signs.raw = int(samples.raw[-1])
+        if role in self._circuit and (first or not samples.value[-1].is_integer()):
+            self._whole[role] = bool(samples.value[-1].is_integer())
         if first:
             signs.late = self._late(role, int(samples.time_ns[0]))
         return samples.time_ns[samples.value == 0] if role == BRAKE else times
@@ -175,9 +198,38 @@ class Stuck:
                 continue
             last_ns = _last(signs, seen, role, until_ns)
             if last_ns <= since_ns - (0 if role == BRAKE else BEGINS_NS):
+                if self._coarse(role, since_ns, until_ns, history):
+                    continue
                 word = "read pressed all the time" if role == BRAKE else "never changed"
                 turned_s = (until_ns - since_ns) / SECOND_NS
                 signs.still = f"{word} while {unit} turned for {turned_s:.1f} s"
+
+    def _coarse(self, role: str, since_ns: int, until_ns: int, history: History) -> bool:
+        """Whether a voltage need not move in a spell, as the others of its circuit show."""
+        if role not in self._circuit:
+            return False
+        swing = self._swing(role, since_ns - BEGINS_NS, until_ns, history)
+        self.signs[role].swing = max(self.signs[role].swing, swing)
+        return swing < COARSE * self._resolves(role)
+
+    def _resolves(self, role: str) -> float:
+        """The step that a voltage moves by, in V: the smallest seen, or a whole V if all it is."""
+        least_V = 2 * self._bench.bindings[role].half_step
+        raw = self.signs[role].raw
+        if self.signs[role].step or raw is None:
+            return least_V * max(self.signs[role].step, 1)
+        return max(least_V, WHOLE) if self._whole.get(role) else least_V
+
+    def _swing(self, role: str, from_ns: int, until_ns: int, history: History) -> float:
+        """How far the others of a voltage's circuit moved; infinite where none of them tells."""
+        since_ns = max(from_ns, until_ns - LOOKS_BACK_NS)
+        ways = [
+            float(np.ptp(samples.value))
+            for other in self._circuit
+            if other != role
+            and len(samples := history.samples(other).between(since_ns, until_ns).known) > 1
+        ]
+        return max(ways, default=float("inf"))
 
     def _powered(self, history: History, time_ns: int) -> bool:
         """Whether high voltage was on; a wheel turned by hand loads nothing."""

@@ -1,43 +1,55 @@
 """Readings of high voltage and 12 V that stopped, or that a gateway renews only now and then.
 
-What is measured flickers by its last digits. One that flickered at rest and then repeats one value
-to the bit has stopped; one whose changes all lie far apart was not measured in between.
+What is measured flickers by its last digits. One that flickered while less went on, and then
+repeats one value to the bit, has stopped; one whose changes all lie far apart was not measured in
+between.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from canscope.model.bench import Bench
 from canscope.model.history import History, step_at
 from canscope.model.signals import Samples
-from canscope.model.tables import SECOND_NS
+from canscope.model.tables import SECOND_NS, Int64s
 from canscope.trust.remark import Remark
 
 MONITOR = "pack.insulation"  # it measures for seconds, and may be renewed as seldom
-FEWEST, SHORTEST_NS = 100, 2 * SECOND_NS  # readings of one value, which no flicker leaves so long
-BEFORE, CODES = 64, 4  # readings before it, among so many values
-LIVELY = 0.7  # of them differ from the one before
+FEWEST, SHORTEST_NS = 40, 4 * SECOND_NS // 5  # readings of one value: 0.6 ** 40 are 1 in 10 ** 9
+BLOCK = 64  # readings in which it is looked for a flicker
+LIVELY, THIRD = 0.4, 4  # share that differs from the one before; readings of the third value
 WHITE = 1.0  # times their spread that neighbours differ by: noise, and no load that wavers
+BLOCKS = 2  # that flickered, before anything is said
 LEAST_V = 60.0  # a link below may read nothing at all
+OPEN, CLOSED, TURNING = range(3)  # what goes on: the more, the more a reading flickers
 CHANGES = 8  # of the value, before which nothing is said of its renewal
 CYCLES, RENEWED_NS = 5, 200 * 10**6  # between any two changes
+NEVER_NS = 2**62
 # All of them: common practice, no source.
 
 
 @dataclass
 class Rest:
-    """One role: its last value, since when it has been repeated, and how its changes lie apart."""
+    """One role: its last value, since when it has been repeated, and how its changes lie apart.
+
+    ``flickers`` counts the blocks in which it flickered, ``lively_ns`` is when they were enough;
+    both by what went on at most.
+    """
 
     raw: int | None = None
     since_ns: int = 0
     count: int = 0
     changes: int = 0
-    nearest_ns: int = 2**62  # the shortest time between two changes
+    nearest_ns: int = NEVER_NS  # the shortest time between two changes
     stopped: bool = False
+    times: Int64s = field(default_factory=lambda: np.zeros(0, np.int64))  # of the open block
+    raws: Int64s = field(default_factory=lambda: np.zeros(0, np.int64))
+    flickers: list[int] = field(default_factory=lambda: [0] * 3)
+    lively_ns: list[int] = field(default_factory=lambda: [NEVER_NS] * 3)
 
 
 class Stopped:
@@ -55,6 +67,7 @@ class Stopped:
             samples = new[role].known if role in new else None
             if samples is None or not len(samples) or rest.stopped:
                 continue
+            self._blocks(rest, samples, history)
             remark = self._follow(role, rest, samples, history)
             if remark is not None:
                 rest.stopped = True
@@ -88,30 +101,62 @@ class Stopped:
         rest.raw, rest.since_ns, rest.count = int(samples.raw[-1]), starts[-1], counts[-1]
         for start_ns, end_ns, count in zip(starts, ends, counts, strict=True):
             if count >= FEWEST and end_ns - start_ns >= SHORTEST_NS:
-                remark = self._stopped(role, start_ns, history)
+                remark = self._stopped(role, rest, start_ns, history)
                 if remark is not None:
                     return remark
         return None
 
-    def _stopped(self, role: str, since_ns: int, history: History) -> Remark | None:
-        """Whether it flickered at rest before it began to repeat one value."""
+    def _blocks(self, rest: Rest, samples: Samples, history: History) -> None:
+        """Look for a flicker in every whole block of readings."""
+        if rest.lively_ns[OPEN] < NEVER_NS:
+            return
+        times = np.concatenate((rest.times, samples.time_ns))
+        raw = np.concatenate((rest.raws, samples.raw))
+        whole = len(raw) // BLOCK * BLOCK
+        rest.times, rest.raws = times[whole:], raw[whole:]
+        for row in _flickering(raw[:whole].reshape(-1, BLOCK)).tolist():
+            inside = times[row * BLOCK : (row + 1) * BLOCK]
+            went_on = int(self._goes_on(history, inside).max())
+            rest.flickers[went_on] += 1
+            if rest.flickers[went_on] == BLOCKS:
+                rest.lively_ns[went_on] = int(inside[-1])
+
+    def _goes_on(self, history: History, times_ns: Int64s) -> Int64s:
+        """What goes on at these instants: all open, a contactor closed, a unit turning."""
+        closed = step_at(history.samples("@engaged"), times_ns) == 1
+        found = np.where(closed, CLOSED, OPEN)
+        for unit in self._bench.units:
+            turns = step_at(history.samples(f"@turning.{unit.name}"), times_ns) == 1
+            found = np.where(turns, TURNING, found)
+        return found
+
+    def _stopped(self, role: str, rest: Rest, since_ns: int, history: History) -> Remark | None:
+        """Whether it flickered, with no more going on, before it began to repeat one value."""
         every = history.samples(role).known
         row = int(every.time_ns.searchsorted(since_ns))
+        last = max(int(every.time_ns.searchsorted(since_ns + SHORTEST_NS)), row + FEWEST - 1)
+        times = every.time_ns[row : last + 1]
         # Whatever is sent once nodes may sleep, or beside it, says nothing.
-        last = min(row + FEWEST, len(every)) - 1
-        awake = step_at(history.samples("@awake"), every.time_ns[[row, last]])
+        awake = step_at(history.samples("@awake"), times)
         value = float(every.value[row])
         least = LEAST_V if role.endswith("voltage") and role != "supply.voltage" else 0.0
-        if row < BEFORE or not awake.all() or abs(value) <= max(least, self._bench.u(role)):
+        if not awake.all() or abs(value) <= max(least, self._bench.u(role)):
             return None
-        codes, values = every.raw[row - BEFORE : row], every.value[row - BEFORE : row]
-        spread = float(np.std(values))
-        steps = np.diff(values)
-        lively = np.count_nonzero(steps) >= LIVELY * len(steps)
-        lively &= float(np.sqrt(np.mean(steps**2))) >= WHITE * spread
-        same = abs(value - float(np.median(values))) <= 3 * spread
-        if not lively or not same or len(np.unique(codes)) < CODES:
+        went_on = int(self._goes_on(history, times).min())
+        if min(rest.lively_ns[: went_on + 1]) > since_ns:
             return None
-        text = f"stopped: it flickered among {len(np.unique(codes))} values at rest, and then "
-        text += f"repeated {value:.4g} {self._bench.bindings[role].unit} to the bit"
+        lasted_s = (int(times[-1]) - since_ns) / SECOND_NS
+        text = f"stopped: it flickered from reading to reading, and then repeated {value:.4g} "
+        text += f"{self._bench.bindings[role].unit} to the bit for {lasted_s:.1f} s and more"
         return Remark(role, "stopped", text, since_ns)
+
+
+def _flickering(raw: Int64s) -> Int64s:
+    """The blocks of readings that are noise of more than one step, which shows at any level."""
+    steps = np.diff(raw, axis=1)
+    lively = np.count_nonzero(steps, axis=1) >= LIVELY * (BLOCK - 1)
+    white = np.sqrt(np.mean(steps.astype(np.float64) ** 2, axis=1)) >= WHITE * np.std(raw, axis=1)
+    some = np.flatnonzero(lively & white)
+    counts = [np.sort(np.unique(raw[row], return_counts=True)[1]) for row in some.tolist()]
+    third = np.array([len(c) > 2 and c[-3] >= THIRD for c in counts], np.bool_)
+    return np.asarray(some[third])

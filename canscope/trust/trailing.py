@@ -154,6 +154,18 @@ def noise(values: Floats) -> float:
     return 1.5 * float(np.median(np.abs(np.diff(values))))
 
 
+def step_of(values: Floats, half_step: float) -> float:
+    """What a voltage resolves in V: its raw step, or the smallest step that it made, if wider.
+
+    One that never changed and is whole may be a reading of whole V in finer raw steps.
+    """
+    ways = np.abs(np.diff(values))
+    seen = float(ways[ways > half_step].min(initial=np.inf))
+    if np.isinf(seen):
+        seen = 1.0 if len(values) and float(values[-1]).is_integer() else 0.0
+    return max(2 * half_step, seen)
+
+
 def smooth(values: Floats) -> Floats:
     """Means of five readings."""
     return np.convolve(values, np.ones(5) / 5, "valid")

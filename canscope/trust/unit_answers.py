@@ -7,7 +7,7 @@ late, clipped, or of a wrong factor. What excludes that, on stands, where nothin
   times the speed gained;
 - an axle does not turn before its pedal is pressed (unless it creeps), nor slow down by braking
   torque with the pedal held and the brake released;
-- no unit comes up to speed under a pressed brake;
+- no unit comes up to speed under a pressed brake, nor with the ignition off;
 - a speed that rises does not stop rising at once while the torque stays.
 
 A speed that jumps is ``unasked-motion``'s matter, and is not looked at here.
@@ -44,6 +44,7 @@ FLAT, STAYS, PUSHES_NM = 0.1, 0.8, 5.0  # of the slope before; of the torque bef
 CLEAR_RPM = 100.0  # that a speed gains before it says anything
 GRADUAL = 0.5  # of its highest speed: a wider step is a jump
 PEDAL, BRAKE, STOP = "driver.pedal", "driver.brake", "driver.emergency_stop"
+IGNITION = "driver.ignition"
 REQUEST = "driver.direction"
 
 
@@ -99,6 +100,7 @@ class Answers:
             or self._against_pedal(history, unit, course),
             role: self._clipped(history, torque, course),
             BRAKE: self._against_brake(history, course),
+            IGNITION: self._without_ignition(history, course),
         }
         for name, why in found.items():
             if why and name in self._bench.bindings:
@@ -186,6 +188,16 @@ class Answers:
         end_ns = int(course.time_ns[rows][int(np.argmax(fast))])
         pressed = _held(history, BRAKE, int(course.time_ns[course.first]), end_ns) == 1
         return f"read pressed while the unit came to {BRAKED_RPM:g} rpm" if pressed.all() else ""
+
+    def _without_ignition(self, history: History, course: Course) -> str:
+        """Whether the ignition was off all the time in which the unit sped up."""
+        rows = slice(course.first, course.top + 1)
+        fast = course.rpm[rows] >= BRAKED_RPM
+        if not self._bench.has(IGNITION) or not fast.any():
+            return ""
+        end_ns = int(course.time_ns[rows][int(np.argmax(fast))])
+        off = _held(history, IGNITION, int(course.time_ns[course.first]), end_ns) == 0
+        return f"read off while the unit came to {BRAKED_RPM:g} rpm" if off.all() else ""
 
     def _clipped(self, history: History, role: str, course: Course) -> str:
         """Whether the speed stopped rising at once though the torque stayed."""

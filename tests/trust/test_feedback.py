@@ -204,6 +204,85 @@ def test_a_reading_that_repeats_one_value_has_stopped():
     assert "to the bit" in remarks(pack__voltage=stopped)["pack.voltage"]
 
 
+@pytest.mark.parametrize(
+    ("since_s", "until_s", "stops"), [(3.4, 99, True), (9.0, 10.4, True), (9.0, 9.5, False)]
+)
+def test_12_v_that_flicker_stop_at_any_level_also_soon_after_a_dip(since_s, until_s, stops):
+    """20 mV of noise in steps of 10 mV: one in five is the one before, 40 on end by no chance."""
+    dips = sum(0.6 * np.exp(-(TIMES - at) / 0.1) * (at <= TIMES) for at in (3.0, 3.5, 4.5))
+    noise = np.random.default_rng(8).normal(0, 0.02, len(TIMES))
+    column = np.where((TIMES < 4.6) | (TIMES > 22.5), 12.6, 13.8) - dips + noise
+    held = np.where((since_s <= TIMES) & (until_s > TIMES), column[since_s <= TIMES][0], column)
+    told = remarks(supply__voltage=held)
+    assert ("to the bit" in told.get("supply.voltage", "")) == stops
+    assert remarks(supply__voltage=column) == {}
+
+
+def test_a_pack_and_a_current_that_are_held_for_a_second_under_load_have_stopped():
+    """100 mV of noise in steps of 100 mV; the gateway stands from 8.6 to 9.7 s."""
+    held = (TIMES >= 8.6) & (TIMES < 9.7)
+    changed = {
+        role.replace(".", "__"): np.where(held, healthy()[role][held][0], healthy()[role])
+        for role in (PACK, CURRENT)
+    }
+    told = remarks(**changed)
+    assert "to the bit" in told[PACK]
+    assert "to the bit" in told[CURRENT]
+
+
+def test_a_flicker_that_only_a_load_makes_is_none_at_rest():
+    """A converter's ripple in the current while it runs; before and after it a clean 0.5 A."""
+    rng = np.random.default_rng(8)
+    clean = np.round(amps(TIMES), 1) + 0.5
+    ripple = np.where((TIMES >= 7) & (TIMES < 12), rng.normal(0, 0.3, len(TIMES)), 0)
+    assert "to the bit" not in remarks(pack__current=clean + ripple).get("pack.current", "")
+
+
+@pytest.mark.parametrize("dead", [PACK, LINK])
+def test_a_voltage_that_does_not_follow_a_sag_of_seven_steps(dead):
+    """0.7 V in steps of 0.1 V: noise hides it in each reading, and not in means."""
+    noise = np.random.default_rng(4).normal(0, 0.07, (2, len(TIMES)))
+    columns = {
+        PACK: 400 - 0.7 * load(TIMES) + noise[0],
+        LINK: link(TIMES) + 9.3 * load(TIMES) + noise[1],
+    }
+    both = {role.replace(".", "__"): column for role, column in columns.items()}
+    assert remarks(**both) == {}
+    still = np.where((TIMES > 7) & (TIMES < 12), columns[dead] + 0.7 * load(TIMES), columns[dead])
+    told = remarks(**(both | {dead.replace(".", "__"): still}))
+    assert list(told) == [dead.replace("_", ".")]
+    assert "did not follow" in told[dead.replace("_", ".")]
+
+
+def test_a_pack_of_whole_volts_need_not_follow_a_sag_of_less():
+    link_V = link(TIMES) + 9.3 * load(TIMES)
+    assert (
+        remarks(pack__voltage=np.full(len(TIMES), 400.0), units__front__link_voltage=link_V) == {}
+    )
+
+
+def test_an_ignition_that_is_off_while_contactors_close_is_another_signal():
+    told = remarks(driver__ignition=state(TIMES, (22.0, 1)))
+    assert "read off while the contactors closed" in told["driver.ignition"]
+    assert remarks(driver__ignition=state(TIMES, (0.5, 1))) == {}
+
+
+def test_a_pack_that_takes_what_no_torque_gives():
+    """-20 A out of 400 V are 8 kW; 900 rpm are 94 rad/s, so that -85 Nm give them."""
+    braking = (TIMES >= 10.0) & (TIMES < 10.5)
+    current = np.where(braking, -20.0, healthy()[CURRENT])
+    run = {
+        "pack__current": current,
+        "pack__voltage": 400.0 + 0 * TIMES + 0.5 * braking,
+        "units__front__link_voltage": link(TIMES) + 10 * load(TIMES) + 0.5 * braking,
+    }
+    pushes = np.where((TIMES >= 8.0) & (TIMES < 10.0), 80.0, 0.0)
+    told = remarks(units__front__torque=pushes, **run)
+    assert "took 8010 W" in told["units.front.torque"]  # 400.5 V
+    brakes = remarks(units__front__torque=np.where(braking, -90.0, pushes), **run)
+    assert "units.front.torque" not in brakes
+
+
 def test_a_reading_that_is_renewed_every_second_is_old():
     told = remarks(pack__voltage=healthy()[PACK][::50].repeat(50)[: len(TIMES)])
     assert "never within 1000 ms" in told["pack.voltage"]

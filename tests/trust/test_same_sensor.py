@@ -51,6 +51,49 @@ def test_two_that_hardly_move_are_not_compared():
     assert doubted({INVERTER: np.full(900, 17.0), WINDING: np.full(900, 17.0)}) == {}
 
 
+def test_a_copy_with_noise_of_its_own_is_known_by_its_means():
+    """A step to and fro hides in each reading 2 K of warming, and not in means of twenty."""
+    rng = np.random.default_rng(6)
+    gentle = 17 + RISE / 10
+    copy = gentle + 0.1 * rng.integers(-1, 2, len(TIMES))
+    assert set(doubted({INVERTER: gentle, WINDING: copy})) == {INVERTER, WINDING}
+    assert doubted({INVERTER: gentle, WINDING: 17.3 + RISE / 10}) == {}  # 0.3 K beside it
+
+
+def test_one_part_under_two_names_in_two_units_may_be_two_parts():
+    """Twins whose plans call the winding winding here and stator there."""
+    stator = "units.rear.temperatures.stator"
+    assert doubted({WINDING: 17 + RISE, stator: 17 + RISE}) == {}
+
+
+TRACKS = ("driver.pedal", "driver.pedal_2")
+PRESSED = 20 * np.clip((TIMES % 30 - 5) / 2, 0, 1) * (TIMES % 30 < 20)
+
+
+def pedals(first, second, step=0.5):
+    bench = bench_of(TRACKS, "dry-spin", {}, u=dict.fromkeys(TRACKS, step / 2))
+    history, sensors = History(), Sensors(bench, START_NS)
+    for role, curve in zip(TRACKS, (first, second), strict=True):
+        history.append(role, samples_of(TIMES, np.round(curve / step) * step, Kind.NUMBER, step))
+    sensors.finish(history, START_NS + 91 * 10**9)
+    return set(sensors.doubted())
+
+
+def test_a_second_pedal_track_that_is_the_first_one_again_is_no_second_one():
+    """Clean tracks of 0.5 %: three presses are 120 changes, of which two sensors share few."""
+    assert pedals(PRESSED, PRESSED) == set(TRACKS)
+    assert pedals(PRESSED, 1.02 * PRESSED + 0.3) == set()
+
+
+@pytest.mark.parametrize("change", [lambda p: p, lambda p: 0.95 * p, lambda p: p + 1])
+def test_a_second_track_is_known_by_the_noise_of_the_first(change):
+    rng = np.random.default_rng(7)
+    own, added = rng.normal(0, 0.4, (2, len(TIMES)))
+    noisy = np.round((PRESSED + own) / 0.5) * 0.5
+    assert pedals(noisy, change(noisy) + 0.5 * added) == set(TRACKS)
+    assert pedals(noisy, change(PRESSED) + added) == set()
+
+
 def test_coarse_steps_ask_for_a_longer_way():
     assert doubted({INVERTER: 17 + RISE / 8, WINDING: 17 + RISE / 8}, step=1.0) == {}  # 2.5 K
     assert doubted({INVERTER: 17 + 2 * RISE, WINDING: 17 + 2 * RISE}, step=1.0) != {}

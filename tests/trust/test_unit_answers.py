@@ -11,7 +11,7 @@ from tests.rules.harness import judge
 
 T = np.round(np.arange(0, 12, 0.01), 3)
 SPEED, TORQUE, PEDAL = "units.front.speed", "units.front.torque", "driver.pedal"
-BRAKE, REQUEST = "driver.brake", "driver.direction"
+BRAKE, REQUEST, IGNITION = "driver.brake", "driver.direction", "driver.ignition"
 
 
 def line(*points):
@@ -37,7 +37,13 @@ RUN = {
 
 def doubts(rule, subject, **changed):
     """The finding of a rule that rests on what was changed."""
-    names = {"speed": SPEED, "torque": TORQUE, "pedal": PEDAL, "brake": BRAKE}
+    names = {
+        "speed": SPEED,
+        "torque": TORQUE,
+        "pedal": PEDAL,
+        "brake": BRAKE,
+        "ignition": IGNITION,
+    }
     roles = RUN | {names[name]: column for name, column in changed.items()}
     finding = judge(rule, {role: (T, column) for role, column in roles.items()})[subject]
     return str(finding.verdict), finding.reason, finding.sentence
@@ -100,6 +106,14 @@ def test_a_pedal_that_is_held_while_the_unit_brakes_itself_is_not_believed():
 def test_a_brake_under_which_a_unit_comes_up_to_speed_is_not_believed():
     brake = steps((0, 1), (4, 0), (8, 1))
     assert "read pressed while" in suspect("brake-interlock", "driver", brake=brake)
+
+
+def test_an_ignition_that_is_off_while_a_unit_comes_up_to_speed_is_another_signal():
+    off = steps((0, 1), (2.8, 0), (8, 1))
+    assert "read off while the unit came to 200 rpm" in suspect(
+        "unasked-motion", "front", ignition=off
+    )
+    assert doubts("unasked-motion", "front", ignition=np.ones(len(T)))[0] == "pass"
 
 
 def test_a_speed_that_stops_rising_under_the_same_torque_may_be_clipped():

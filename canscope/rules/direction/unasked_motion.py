@@ -22,7 +22,7 @@ from canscope.rules.shared.powered import powered
 
 EDGE, BESIDE = 4.0, 3  # times its steps beside that one; so many of them; no source
 READINGS = 3  # that a median takes at least, so that one wrong reading is no motion
-BRAKE = "driver.brake"
+BRAKE, IGNITION = "driver.brake", "driver.ignition"
 RPM_S = 60 / (2 * np.pi)  # rpm a second per rad/s^2
 UNKNOWN_NM = 50.0  # torque allowed for where none is known; common practice, no source
 
@@ -140,8 +140,13 @@ class UnaskedMotion(Rule):
     )
 
     def subjects(self, bench: Bench) -> Sequence[Subject]:
-        """Every unit; in power-up nothing may be asked, so that its speed is enough."""
-        asks = () if bench.stage == "power-up" else says_what_is_asked(bench)
+        """Every unit; in power-up nothing may be asked, so that its speed is enough.
+
+        With the ignition off nobody asks for anything: one that reads off then is doubted.
+        """
+        asks = tuple(role for role in (IGNITION,) if bench.has(role))
+        if bench.stage != "power-up":
+            asks = (*says_what_is_asked(bench), *asks)
         return [Subject(u.name, needs=(u.role("speed"), *asks)) for u in bench.units] or [
             Subject("axles", needs=("units.*.speed", *asks))
         ]

@@ -20,6 +20,7 @@ from canscope.rules.shared.true_changes import true_closings, true_openings
 
 NAME = "contactors"
 AS_ONE = "one signal tells of both main contactors, so their order cannot be judged"
+SETTLED_NS = S // 2  # positive's own state may come so late
 PATIENCE_NS = 5 * S  # how long an attempt waits for pre-charge to open once positive is closed
 
 
@@ -36,7 +37,7 @@ class ContactorSequence(Rule):
         pre-charge closed before positive, pre-charge opened after positive closed. A contactor
         that never closes, or a pre-charge that stays closed, fails by the time until the window
         ended (pre-charge: 5 s after positive closed). Negative closing (again) while positive is
-        closed fails as well, whenever it does.
+        closed fails as well, and so does pre-charge from 0.5 s after that, whenever they do.
     Margin
         The time between the two changes, in ms. Each change lies between two samples: it is taken
         in the middle, give or take half the interval; the two halves and the clock add up to the
@@ -91,8 +92,21 @@ class ContactorSequence(Rule):
         return frozenset()
 
     def fold(self, state: frozenset[str], piece: Piece) -> tuple[frozenset[str], Sequence[Outcome]]:
-        """Doubt the closing that came before the first state."""
-        return first_seen_closed([NAME], state, piece)
+        """Doubt the closing that came before the first state; a pre-charge that closes again."""
+        after, doubts = first_seen_closed([NAME], state, piece)
+        return after, [*doubts, *self._precharge_again(piece)]
+
+    def _precharge_again(self, piece: Piece) -> list[Margins]:
+        """Closings of pre-charge with both poles closed for long: nothing asks for them."""
+        found = []
+        for event in piece.events_of("pole", "precharge"):
+            closed = piece.at("@closed", [event.after_ns, event.time_ns])
+            if event.value != 1 or (closed.value != 1).any() or closed.age_ns[0] < SETTLED_NS:
+                continue
+            wrong = "pre-charge closed again with both main contactors closed; after"
+            late_ms = float(closed.age_ns[1]) / MS
+            found.append(self._row(event.time_ns, late_ms, event.after_ns, wrong))
+        return found
 
     def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
         """The orders at every closing of positive."""

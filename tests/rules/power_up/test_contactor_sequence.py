@@ -139,6 +139,16 @@ def test_positive_closing_again_without_pre_charge_fails_though_negative_stayed_
     assert healthy.verdict is Verdict.PASS
 
 
+@pytest.mark.parametrize("again_s", [2.6, 7.0])
+def test_pre_charge_closing_again_with_both_main_contactors_closed_fails(again_s):
+    """Positive has been closed since 1.6 s; nothing asks for the resistor after 1.8 s."""
+    closed = [*HEALTHY["precharge"], (again_s, 1), (again_s + 0.1, 0)]
+    finding = judge(until_s=9.0, precharge=closed)
+    assert finding.verdict is Verdict.FAIL
+    assert "pre-charge closed again with both main contactors closed" in finding.sentence
+    assert finding.measured == pytest.approx((again_s - 1.6) * 1000)
+
+
 @pytest.mark.parametrize("again_s", [1.8, 5.0])
 def test_negative_closing_again_while_positive_is_closed_fails(again_s):
     """Within the attempt, or long after it."""
