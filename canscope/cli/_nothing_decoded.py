@@ -18,6 +18,7 @@ class Seen:
 
     def __init__(self) -> None:
         self.ids: set[tuple[int, bool]] = set()  # with whether it is one of 29 bits
+        self.frames, self.errors, self.remote = 0, 0, 0
 
     def add(self, frames: Frames) -> None:
         """Remember those of a chunk."""
@@ -25,6 +26,9 @@ class Seen:
 
         from canscope.model.tables import Flag
 
+        self.frames += len(frames)
+        self.errors += int(np.count_nonzero(frames.flags & Flag.ERROR))
+        self.remote += int(np.count_nonzero(frames.flags & Flag.REMOTE))
         if len(self.ids) < MOST:
             plain = (frames.flags & (Flag.ERROR | Flag.REMOTE)) == 0
             extended = (frames.flags & Flag.EXTENDED).astype(np.uint64)
@@ -37,8 +41,15 @@ def reasons(seen: Seen, definitions: Definitions) -> Iterator[str]:
     from canscope.decoding.lookup import group_of
 
     defined = {(message.can_id, message.extended) for message in definitions.messages}
+    if not seen.frames:
+        yield "no row was written: no frame was read within the time asked for"
+        return
     if not seen.ids:
-        yield "no row was written: no data frame was read within the time asked for"
+        swapped = "; were the bytes of its identifiers exchanged?" if seen.errors else ""
+        yield (
+            f"no row was written: of {seen.frames} frames none is a data frame: "
+            f"{seen.errors} error frames, {seen.remote} remote ones{swapped}"
+        )
         return
     if known := seen.ids & defined:
         yield (

@@ -40,37 +40,46 @@ class Screen(io.RawIOBase):
         return size
 
 
-def keep_streams() -> Screen:
-    """Let no trouble with the standard streams end this process; the screen that print writes to.
+def open_closed_streams() -> None:
+    """Open on nothing what is closed of the standard streams, so that none of them is missing.
 
-    A stream that is closed is opened on nothing, so that no other file takes its number. Text that
-    a stream's encoding cannot hold is shown as escapes.
+    Otherwise the next file that is opened takes its number, and gets what libraries write there.
+    A standard input that Python has found closed stays None, as it is no capture.
     """
-    lost = ""
     for number in (0, 1, 2):
         try:
             os.fstat(number)
-        except OSError as error:
+        except OSError:
             null = os.open(os.devnull, os.O_RDWR)
             if null != number:
                 os.dup2(null, number)
                 os.close(null)
-            lost = (error.strerror or "closed") if number == 1 else lost
+    for number, name in ((1, "stdout"), (2, "stderr")):
+        if getattr(sys, name) is None:
+            screen = Screen(number)
+            screen.lost = "it was closed from the beginning"
+            setattr(sys, name, io.TextIOWrapper(io.BufferedWriter(screen), "utf-8"))
+
+
+def keep_streams() -> Screen:
+    """Let no trouble with the standard streams end this process; the screen that print writes to.
+
+    Text that a stream's encoding cannot hold is shown as escapes.
+    """
+    open_closed_streams()
     if sys.stdin is None:
         sys.stdin = io.TextIOWrapper(io.FileIO(0, closefd=False))
     screens = []
     for number, name in ((1, "stdout"), (2, "stderr")):
         old = getattr(sys, name)
         screen = Screen(number)
-        encoding = old.encoding if old is not None else "utf-8"
-        if old is not None:
-            old.flush()
+        screen.lost = getattr(getattr(old.buffer, "raw", None), "lost", "")
+        old.flush()
         text = io.TextIOWrapper(
-            io.BufferedWriter(screen), encoding, "backslashreplace", line_buffering=True
+            io.BufferedWriter(screen), old.encoding, "backslashreplace", line_buffering=True
         )
         setattr(sys, name, text)
         screens.append(screen)
-    screens[0].lost = lost
     return screens[0]
 
 

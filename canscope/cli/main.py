@@ -62,14 +62,15 @@ def _run(verb: str, options: argparse.Namespace) -> int:
     # which costs more than all the small fits of a run together.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # Imported here, because help does not need it and has to start at once.
+    from canscope.cli._streams import open_closed_streams
     from canscope.model import engine
     from canscope.model.errors import CanscopeError
 
+    open_closed_streams()
     engine.announce = _complain
     try:
         code = int(importlib.import_module(f"canscope.cli.{verb.replace('-', '_')}").run(options))
-        if sys.stdout is not None:
-            sys.stdout.flush()  # here a full disk is told; at the end of Python it is too late
+        sys.stdout.flush()  # here a full disk is told; at the end of Python it is too late
         return code
     except CanscopeError as error:
         _complain(str(error))
@@ -83,7 +84,10 @@ def _run(verb: str, options: argparse.Namespace) -> int:
             raise
         _discard_output()  # rich ends with 1 here, which means fail
     except Exception as error:
-        if reason := _unwritable(error):
+        if isinstance(error, OSError) and error.errno in (errno.EMFILE, errno.ENFILE):
+            hint = "close other programs, or raise the limit of open files (ulimit -n)"
+            _complain(f"too many open files\n  hint: {hint}")
+        elif reason := _unwritable(error):
             _discard_output()
             hint = "check the free space where it goes; exit code 2 says nothing about the vehicle"
             _complain(f"the output cannot be written: {reason}\n  hint: {hint}")
@@ -111,8 +115,6 @@ def _complain(text: str) -> None:
 
 def _discard_output() -> None:
     """Let what is still to be printed go nowhere, so that Python can end in peace."""
-    if sys.stdout is None:
-        return
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, sys.stdout.fileno())
     os.close(nowhere)

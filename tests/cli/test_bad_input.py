@@ -5,6 +5,8 @@ import json
 import os
 import random
 import re
+import subprocess
+import sys
 
 import pytest
 
@@ -92,6 +94,30 @@ def test_stamps_that_are_no_times_are_refused(canscope, run, stamp, count, told)
     assert (code, report) == (2, None)
     assert told in err
     assert "hint:" in err
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="a limit of memory that holds")
+def test_little_memory_few_files_and_a_narrow_dumb_terminal_change_nothing(run):
+    """1 GB of addresses, 32 open files, no standard input, 20 x 5 characters."""
+    import resource  # not on Windows
+
+    capture = run / "capture.log"
+    capture.write_text("".join(capture.read_text().splitlines(keepends=True)[:600]))
+
+    def limited():
+        resource.setrlimit(resource.RLIMIT_AS, (1_000_000_000, 1_000_000_000))
+        resource.setrlimit(resource.RLIMIT_NOFILE, (32, 32))
+        os.close(0)
+
+    words = [sys.executable, "-m", "canscope", "check", capture, "--plan", run / "plan.toml"]
+    small = {**os.environ, "TERM": "dumb", "COLUMNS": "20", "LINES": "5"}
+    done = subprocess.run(
+        [*words, "--out", run / "out"], capture_output=True, env=small, preexec_fn=limited
+    )
+    assert (done.returncode, done.stderr) == (3, b"")
+    assert b"\x1b" not in done.stdout
+    assert all(len(line) <= 20 for line in done.stdout.decode().splitlines()[:10])
+    assert len(list((run / "out").iterdir())) == 3
 
 
 def test_a_capture_that_is_not_there_is_refused(canscope, run):

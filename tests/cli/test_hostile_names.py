@@ -2,6 +2,7 @@
 
 import csv
 import json
+import os
 import subprocess
 import sys
 from xml.etree import ElementTree
@@ -110,6 +111,10 @@ def test_an_output_that_cannot_be_written_ends_with_2_and_words(hostile):
     gone.stdout.close()  # as head does
     assert (gone.wait(), gone.stderr.read()) == (2, b"")
     gone.stderr.close()
+    closed = subprocess.Popen(
+        [sys.executable, "-m", "canscope", *report], preexec_fn=lambda: os.closerange(0, 3)
+    )
+    assert closed.wait() == 3  # it judges as ever; only nobody reads it
 
 
 def test_a_capture_from_a_closed_standard_input_is_told(canscope, hostile, monkeypatch):

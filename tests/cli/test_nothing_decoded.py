@@ -23,7 +23,7 @@ BO_ 291 Short: 2 N
         ("7FF#11", "no definition knows any identifier of this capture (7FF ...)"),
         ("123#", "though frames of 1 defined messages came: they are too short"),
         ("00000123#1122", "defined, but with 11 bits"),
-        ("123#R2", "no data frame was read"),
+        ("123#R2", "of 3 frames none is a data frame: 0 error frames, 3 remote ones"),
     ],
 )
 def test_a_table_without_a_row_says_why(canscope, tmp_path, frame, told):
@@ -39,3 +39,12 @@ def test_a_table_without_a_row_says_why(canscope, tmp_path, frame, told):
     assert "no row was written" not in err
     assert "a.log:4: no line feed, and maybe cut off mid-line" in err
     assert "lines not readable: 1" in err
+    as_usual = "(1700000000.000000) can0 123#1122\n" * 4  # in this message a frame has 2 bytes
+    (tmp_path / "a.log").write_text(as_usual[:-1])
+    code, _, err = canscope("decode", "a.log", "--definitions", "a.dbc", "--to", "w.csv")
+    assert "a.log:4: no line feed; read, as the frames of its identifier before it are" in err
+    assert "4 values of 4 frames" in err
+    assert "lines not readable: 0" in err
+    (tmp_path / "a.log").write_text("(1700000000.000000) can0 20000123#1122\n" * 3)  # swapped bytes
+    code, _, err = canscope("decode", "a.log", "--definitions", "a.dbc", "--to", "x.csv")
+    assert "of 3 frames none is a data frame: 3 error frames, 0 remote ones" in err

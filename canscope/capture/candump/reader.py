@@ -3,8 +3,8 @@
 Source: linux-can/can-utils, ``lib.h``, the comment at ``parse_canframe``, and ``candump.c``.
 Read: classical and FD frames, remote and error frames, ``_dlc``, ``.`` and `` R``/`` T`` forms,
 ``DROPCOUNT`` lines. Not read: CAN XL (counted in ``Tally.skipped``, never dropped unsaid).
-A last line without line feed may be cut anywhere: it is read if nothing can be missing of it; any
-other is damage.
+A last line without line feed may be cut anywhere: it is read if nothing can be missing of it, or if
+it is as long as the frames of its identifier before it, which is told; any other is damage.
 """
 
 from __future__ import annotations
@@ -42,7 +42,9 @@ from canscope.model.tables import (
 
 DEVIATING = 1500  # bytes of common lines that take as long as one deviating line
 BLOCK = 2 << 20  # bytes a read; its frames are a chunk that need not be gathered with others
+ALIKE = 3  # earlier frames that say how long one of their identifier is
 DECIDING = 10  # lines that decide whether a file is candump text at all
+KIND = Flag.ERROR | Flag.REMOTE | Flag.FD
 TRAIT = re.compile(
     rb"[ \t]*(?:\(\d{1,10}\.\d{1,9}\)[ \t]|DROPCOUNT:|\((\d{1,10}(\.\d{0,9}\)?)?)?\s*\Z)"
 )
@@ -112,6 +114,7 @@ class _Log:
         self._done = 0  # the work so far, in bytes of common lines
         self._known: set[str] = set()
         self._tally = _Counts()
+        self._recent: tuple[Frames, ...] = ()  # the last two blocks, for a line that may be cut
 
     def place(self, line: int) -> str:
         """Where a line of the next block is, counted from 0."""
@@ -120,14 +123,18 @@ class _Log:
     def frames(self, text: memoryview) -> Iterator[Frames]:
         """The frames of a block of whole lines."""
         if is_compiled(self._done, self._expected):
-            yield from self._by_kernel(text, fast_module("candump").parse(text))
+            chunks = self._by_kernel(text, fast_module("candump").parse(text))
         else:
-            yield self._by_numpy(text)
+            chunks = iter((self._by_numpy(text),))
+        for chunk in chunks:
+            self._recent = (*self._recent[-1:], chunk)
+            yield chunk
 
     def last(self, line: bytes) -> Frames:
         """A last line without line feed, which is empty if it is blank or a comment.
 
-        It is whole if no more data could follow; any other may be cut, which is damage.
+        It is whole if no more data could follow, and taken as whole if its message is always as
+        long; any other may be cut, which is damage.
         """
         line, place = line.strip(), self.place(0)
         if not line or line.startswith(b"#"):
@@ -136,13 +143,31 @@ class _Log:
         if isinstance(row, str):
             cut = f"{place}: cut off mid-line: {shown(line)}"
             return empty_frames().but(tally=Tally(1, 1, (cut,), cut_end=True))
-        most = 64 if row[3] & Flag.FD else 8
-        if len(row[5]) != most:
-            cut = f"{place}: no line feed, and maybe cut off mid-line: {shown(line)}"
-            return empty_frames().but(tally=Tally(1, 1, (cut,), cut_end=True))
         builder = FrameBuilder()
         builder.add(*row)
-        return builder.build(Tally(1))
+        if len(row[5]) == (64 if row[3] & Flag.FD else 8):
+            return builder.build(Tally(1))
+        if self._is_usual(builder.build()):
+            told = "no line feed; read, as the frames of its identifier before it are as long"
+            return builder.build(Tally(1, notes=(f"{place}: {told}",)))
+        cut = f"{place}: no line feed, and maybe cut off mid-line: {shown(line)}"
+        return empty_frames().but(tally=Tally(1, 1, (cut,), cut_end=True))
+
+    def _is_usual(self, frame: Frames) -> bool:
+        """Whether recent frames of its bus and identifier are all as long as this one."""
+        alike = 0
+        for chunk in self._recent:
+            if frame.channels[0] not in chunk.channels:
+                continue
+            channel = chunk.channels.index(frame.channels[0])
+            same = (chunk.channel == channel) & (chunk.can_id == frame.can_id[0])
+            same &= (chunk.flags ^ frame.flags[0]) & Flag.EXTENDED == 0
+            if not (chunk.length[same] == frame.length[0]).all():
+                return False
+            if not ((chunk.flags[same] ^ frame.flags[0]) & KIND == 0).all():
+                return False
+            alike += int(np.count_nonzero(same))
+        return alike >= ALIKE
 
     def _by_kernel(self, text: memoryview, parsed: Parsed) -> Iterator[Frames]:
         """The frames that the kernel found, unless the log has too many channels by now."""

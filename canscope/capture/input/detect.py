@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shlex
 from pathlib import Path
+from typing import NoReturn
 
 from canscope.capture import READERS
 from canscope.capture.input.text import shown
@@ -15,15 +16,14 @@ AS_TEXT = (
     "or name the format with --format"
 )
 AS_PCAP = "export it as pcap, pcapng or candump text"
-UNPACK = "unpack it first; gzip, bzip2, xz and zstd are unpacked on the way"
+UNPACK = "unpack it first; one gzip, bzip2, xz or zstd is unpacked on the way"
+ARCHIVES = ((b"PK\x03\x04", "a zip archive"), (b"7z\xbc\xaf\x27\x1c", "a 7z archive"))
 KNOWN = (  # first bytes of other formats, from memory
     (b"MDF  ", "an MDF measurement older than version 4", "export it as MF4 with bus logging"),
     (b"UnFinMF", "an MDF measurement older than version 4", "export it as MF4 with bus logging"),
     (b"\x34\xcd\xb2\xa1", "a packet capture of a modified kind", AS_PCAP),
     (b"\xa1\xb2\xcd\x34", "a packet capture of a modified kind", AS_PCAP),
     (b"\x0a\x0d\x0d\x0a", "a damaged packet capture (pcapng)", AS_PCAP),
-    (b"PK\x03\x04", "a zip archive", UNPACK),
-    (b"7z\xbc\xaf\x27\x1c", "a 7z archive", UNPACK),
     (b"\x1f\x8b", "compressed twice", UNPACK),
 )
 # what python-can reads by the end of a file's name (4.6.1, ``can.io.player.MESSAGE_READERS``)
@@ -51,11 +51,10 @@ def detect(head: bytes, file: str) -> str:
     # A file of bytes may hold a line that looks like one of a log, so its magic number counts
     # first. Text has none: readers are imported one by one until one of them knows its lines.
     if head[TAR_AT : TAR_AT + len(TAR)] == TAR:
-        raise CaptureError(
-            "a tar archive, in which captures may lie",
-            where=Where(file),
-            hint=f"unpack it with tar -xf {shlex.quote(file)}, and name the captures in it",
-        )
+        _refuse_archive("a tar archive", f"unpack it with tar -xf {shlex.quote(file)}", file)
+    for magic, words in ARCHIVES:  # lines may lie in it as they are
+        if head.startswith(magic):
+            _refuse_archive(words, "unpack it", file)
     is_text = b"\0" not in head
     for by_lines in (is_text, not is_text):
         for name in READERS:
@@ -68,6 +67,14 @@ def detect(head: bytes, file: str) -> str:
         f"{', '.join(READERS)})",
         where=Where(file),
         hint=hint,
+    )
+
+
+def _refuse_archive(looks: str, unpack: str, file: str) -> NoReturn:
+    raise CaptureError(
+        f"{looks}, in which captures may lie",
+        where=Where(file),
+        hint=f"{unpack}, and name the captures in it",
     )
 
 
