@@ -54,15 +54,20 @@ def add_format(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def add_reading(parser: argparse.ArgumentParser) -> None:
-    """All options that say how captures are read."""
-    add_format(parser)
+def add_columns(parser: argparse.ArgumentParser) -> None:
+    """The option that says what the columns of a table mean."""
     parser.add_argument(
         "--columns",
         metavar="MEANING=HEADING,...",
         help="what the columns of a table of frames mean, where their headings do not say it: "
         "time_ms=Stamp,id_hex=Ident,data=Bytes",
     )
+
+
+def add_reading(parser: argparse.ArgumentParser) -> None:
+    """All options that say how captures are read."""
+    add_format(parser)
+    add_columns(parser)
     parser.add_argument(
         "--offset",
         action="append",

@@ -12,6 +12,7 @@ import re
 import types
 from collections.abc import Iterable, Mapping
 from enum import Enum
+from functools import cache
 from types import NoneType
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
@@ -172,11 +173,14 @@ def _drawn(shown: Plot | Trace) -> str:
     return f"{{{', '.join(parts)}}}"
 
 
+_hints = cache(get_type_hints)  # a report has thousands of entries of a few kinds
+
+
 def _typed(kind: Any, plain: Any) -> Any:
     """Plain JSON as the type that a field declares."""
     origin, inner = get_origin(kind), get_args(kind)
     if dataclasses.is_dataclass(kind) and isinstance(kind, type):
-        hints = get_type_hints(kind)
+        hints = _hints(kind)
         known = {f.name for f in dataclasses.fields(kind)} & plain.keys()
         return kind(**{name: _typed(hints[name], plain[name]) for name in known})
     if origin in (types.UnionType, Union):

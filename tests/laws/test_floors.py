@@ -14,7 +14,7 @@ FLOORS = [
     {"judge", "proofreading", "draft"},
     {"live"},
     {"build_record", "checking"},
-    {"attending"},
+    {"attending", "batch"},
     {"bench"},
     {"cli"},
 ]
