@@ -16,6 +16,7 @@ from canscope.model.history import KEEP_NS, History, stamped
 from canscope.model.piece import ClosedWindow, Piece
 from canscope.model.tables import Frames, Int64s, empty_frames
 from canscope.trust import pole_word, same_frames
+from canscope.trust.obeys import Obeys
 from canscope.trust.restart import Restarts
 from canscope.trust.role_health import window_doubts
 from canscope.trust.same_sensor import Sensors
@@ -43,6 +44,7 @@ class Segment:
         self._restarts = Restarts(self._bench)
         self._sensors = Sensors(self._bench, start_ns)
         self._stopped = Stopped(self._bench)
+        self._obeys = Obeys(self._bench)
         self._zero_point = ZeroPoint(self._bench, start_ns)
         self._states: dict[str, Any] = {
             name: rule.start(self._bench)
@@ -106,6 +108,7 @@ class Segment:
         self._sensors.feed(history, until)
         self._ledger.echo.feed(new, history)
         self._ledger.feedback.note(self._stopped.feed(new, history))
+        self._ledger.feedback.note(self._obeys.feed(new, history))
         self._ledger.feedback.note(self._zero_point.feed(history, until))
         self._bursts.follow(self._finder.open_bursts(until), history)
         self._exhibits.copy_curves(self._ledger, history, until - KEEP_NS)

@@ -13,6 +13,7 @@ that a temperature sensor is alive              ``proof_of_life``, with ``flicke
 that a value may lie beyond what can be shown   ``range_ends``
 that a reading fell as nothing real can         ``impossible_fall``
 that a contactor's state is its own word        ``echo``, ``pole_word``, ``link_witness``
+that it follows its command at all              ``obeys``
 that pack current or pack voltage come late     ``trailing``; a whole bus: ``clock_alignment``
 that a reading does not answer to what moves it ``answers``
 that a reading stopped, or is renewed seldom    ``stopped``

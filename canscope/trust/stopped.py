@@ -20,6 +20,7 @@ from canscope.trust.remark import Remark
 
 MONITOR = "pack.insulation"  # it measures for seconds, and may be renewed as seldom
 FEWEST, SHORTEST_NS = 40, 4 * SECOND_NS // 5  # readings of one value: 0.6 ** 40 are 1 in 10 ** 9
+FLAT, FLAT_NS = 16, SECOND_NS // 4  # the same at the end of all that it read: few places to be
 BLOCK = 64  # readings in which it is looked for a flicker
 LIVELY, THIRD = 0.4, 4  # share that differs from the one before; readings of the third value
 WHITE = 1.0  # times their spread that neighbours differ by: noise, and no load that wavers
@@ -46,6 +47,10 @@ class Rest:
     changes: int = 0
     nearest_ns: int = NEVER_NS  # the shortest time between two changes
     stopped: bool = False
+    last_ns: int = 0
+    # Highest code, and the lowest with its sign turned; where it stood there: code, since, value.
+    ends: list[int] = field(default_factory=lambda: [-NEVER_NS] * 2)
+    flat: list[tuple[int, int, str]] = field(default_factory=lambda: [(-NEVER_NS, 0, "")] * 2)
     times: Int64s = field(default_factory=lambda: np.zeros(0, np.int64))  # of the open block
     raws: Int64s = field(default_factory=lambda: np.zeros(0, np.int64))
     flickers: list[int] = field(default_factory=lambda: [0] * 3)
@@ -74,8 +79,10 @@ class Stopped:
                 yield remark
 
     def finish(self, history: History) -> Iterator[Remark]:
-        """What is known at the end: a reading that is seldom renewed."""
+        """What is known at the end: a reading that is clipped, or seldom renewed."""
         for role, rest in self._rests.items():
+            if not rest.stopped:
+                yield from self._clipped(role, rest)
             cycle_ms = history.cycle_ms(role)
             if rest.changes < CHANGES or cycle_ms is None or role == MONITOR:
                 continue
@@ -86,25 +93,47 @@ class Stopped:
                 yield Remark(role, "late renewal", text, rest.since_ns)
 
     def _follow(self, role: str, rest: Rest, samples: Samples, history: History) -> Remark | None:
-        before = int(samples.raw[0]) if rest.raw is None else rest.raw
-        rows = np.flatnonzero(np.diff(samples.raw, prepend=before))
+        raw, times = samples.raw, samples.time_ns
+        before = int(raw[0]) if rest.raw is None else rest.raw
+        rows = np.flatnonzero(np.diff(raw, prepend=before))
         if rest.raw is None:
-            rest.since_ns = int(samples.time_ns[0])
-        starts = [rest.since_ns, *samples.time_ns[rows].tolist()]
-        ends = [*samples.time_ns[rows - 1].tolist(), int(samples.time_ns[-1])]
-        counts = np.diff(np.concatenate(([-rest.count], rows, [len(samples)]))).tolist()
+            rest.since_ns = rest.last_ns = int(times[0])
+        starts = np.concatenate(([rest.since_ns], times[rows]))
+        ends = np.concatenate((np.where(rows > 0, times[rows - 1], rest.last_ns), times[-1:]))
+        counts = np.diff(np.concatenate(([-rest.count], rows, [len(raw)])))
+        codes = np.concatenate(([before], raw[rows]))
         if len(rows):
             gaps = np.diff(starts)
             gaps = gaps if rest.changes else gaps[1:]  # the first value began before the recording
             rest.nearest_ns = int(np.min(gaps, initial=rest.nearest_ns))
             rest.changes += len(rows)
-        rest.raw, rest.since_ns, rest.count = int(samples.raw[-1]), starts[-1], counts[-1]
-        for start_ns, end_ns, count in zip(starts, ends, counts, strict=True):
-            if count >= FEWEST and end_ns - start_ns >= SHORTEST_NS:
-                remark = self._stopped(role, rest, start_ns, history)
-                if remark is not None:
-                    return remark
+        rest.raw, rest.since_ns, rest.count = int(raw[-1]), int(starts[-1]), int(counts[-1])
+        rest.last_ns = int(times[-1])
+        lasted_ns = ends - starts
+        for row in np.flatnonzero((counts >= FEWEST) & (lasted_ns >= SHORTEST_NS)).tolist():
+            value = self._unlikely(role, rest, int(starts[row]), FEWEST, SHORTEST_NS, history)
+            if value is not None:
+                text = f"stopped: it flickered from reading to reading, and then repeated {value} "
+                text += f"to the bit for {SHORTEST_NS / SECOND_NS:g} s and more"
+                return Remark(role, "stopped", text, int(starts[row]))
+        for side, sign in enumerate((1, -1)):
+            reached = np.maximum.accumulate(np.append(rest.ends[side], sign * codes))
+            flat = (counts >= FLAT) & (lasted_ns >= FLAT_NS) & (sign * codes >= reached[:-1])
+            for row in np.flatnonzero(flat).tolist():
+                value = self._unlikely(role, rest, int(starts[row]), FLAT, FLAT_NS, history)
+                if value is not None and rest.flat[side][0] < sign * codes[row]:
+                    rest.flat[side] = (int(sign * codes[row]), int(starts[row]), value)
+            rest.ends[side] = int(reached[-1])
         return None
+
+    def _clipped(self, role: str, rest: Rest) -> Iterator[Remark]:
+        """A reading that never went beyond a level at which it stood for a while."""
+        for side, word in enumerate(("above", "below")):
+            level, since_ns, value = rest.flat[side]
+            if value and level == rest.ends[side]:
+                text = f"may be clipped: it flickers from reading to reading, never read {word} "
+                text += f"{value}, and repeated that to the bit for {FLAT_NS / SECOND_NS:g} s"
+                yield Remark(role, "stopped", text, since_ns)
 
     def _blocks(self, rest: Rest, samples: Samples, history: History) -> None:
         """Look for a flicker in every whole block of readings."""
@@ -130,11 +159,19 @@ class Stopped:
             found = np.where(turns, TURNING, found)
         return found
 
-    def _stopped(self, role: str, rest: Rest, since_ns: int, history: History) -> Remark | None:
-        """Whether it flickered, with no more going on, before it began to repeat one value."""
+    def _unlikely(
+        self,
+        role: str,
+        rest: Rest,
+        since_ns: int,
+        fewest: int,
+        least_ns: int,
+        history: History,
+    ) -> str | None:
+        """The value that it repeats from then on, if it flickered before, with no more going on."""
         every = history.samples(role).known
         row = int(every.time_ns.searchsorted(since_ns))
-        last = max(int(every.time_ns.searchsorted(since_ns + SHORTEST_NS)), row + FEWEST - 1)
+        last = max(int(every.time_ns.searchsorted(since_ns + least_ns)), row + fewest - 1)
         times = every.time_ns[row : last + 1]
         # Whatever is sent once nodes may sleep, or beside it, says nothing.
         awake = step_at(history.samples("@awake"), times)
@@ -145,10 +182,7 @@ class Stopped:
         went_on = int(self._goes_on(history, times).min())
         if min(rest.lively_ns[: went_on + 1]) > since_ns:
             return None
-        lasted_s = (int(times[-1]) - since_ns) / SECOND_NS
-        text = f"stopped: it flickered from reading to reading, and then repeated {value:.4g} "
-        text += f"{self._bench.bindings[role].unit} to the bit for {lasted_s:.1f} s and more"
-        return Remark(role, "stopped", text, since_ns)
+        return f"{value:.4g} {self._bench.bindings[role].unit}"
 
 
 def _flickering(raw: Int64s) -> Int64s:

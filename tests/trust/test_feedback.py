@@ -230,6 +230,30 @@ def test_a_pack_and_a_current_that_are_held_for_a_second_under_load_have_stopped
     assert "to the bit" in told[CURRENT]
 
 
+@pytest.mark.parametrize(("level", "told"), [(12.0, True), (19.0, True), (99.0, False)])
+def test_a_current_that_stands_at_its_highest_for_a_quarter_of_a_second_may_be_clipped(level, told):
+    """20 A for 2.2 s with 0.1 A of noise in steps of 0.1 A, in a sensor that ends at that level."""
+    column = np.minimum(healthy()[CURRENT], level)
+    said = remarks(pack__current=column).get(CURRENT, "")
+    assert ("to the bit" in said) == told
+
+
+def test_a_state_that_stays_closed_without_its_command_is_not_believed():
+    commands = {
+        f"contactors__{pole}__command": state(TIMES, *changes)
+        for pole, changes in {
+            "negative": [(3.0, 1), (20.0, 0)],
+            "positive": [(4.5, 1), (22.5, 0)],
+        }.items()
+    }
+    assert remarks(**commands) == {}
+    stays = state(TIMES, (3.02, 1))
+    told = remarks(contactors__negative=stays, **commands)
+    assert "still said closed 3 s after" in told["contactors.negative"]
+    cut = remarks(cuts=(20.5, 22.6, 23.1), contactors__negative=stays, **commands)
+    assert cut == told
+
+
 def test_a_flicker_that_only_a_load_makes_is_none_at_rest():
     """A converter's ripple in the current while it runs; before and after it a clean 0.5 A."""
     rng = np.random.default_rng(8)
