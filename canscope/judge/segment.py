@@ -16,6 +16,7 @@ from canscope.model.history import KEEP_NS, History, stamped
 from canscope.model.piece import ClosedWindow, Piece
 from canscope.model.tables import Frames, Int64s, empty_frames
 from canscope.trust import pole_word, same_frames
+from canscope.trust.clock_alignment import AFTER_NS, REACH_NS
 from canscope.trust.obeys import Obeys
 from canscope.trust.restart import Restarts
 from canscope.trust.role_health import window_doubts
@@ -51,6 +52,7 @@ class Segment:
             for name, rule in ledger.rules.items()
             if rule.window is Window.RUN or rule.follows
         }
+        self._rises: list[int] = []  # of links, around which clocks are not compared yet
         self._start_ns = self._settled_ns = start_ns
 
     def feed(self, time_slice: TimeSlice, marks: Sequence[Mark]) -> None:
@@ -78,6 +80,7 @@ class Segment:
         self._restarts.follow(found.events)
         self._exhibits.events.add(found.events)
         windows = self._windows(found.spans)
+        self._align_by_links(found.events, until)
         self._align(windows)
         piece = self._piece(
             time_slice.frames,
@@ -169,6 +172,20 @@ class Segment:
             ClosedWindow(self._bench, self._history, span, span.end_ns, self._ledger.origin)
             for span in spans
         ]
+
+    def _align_by_links(self, events: Sequence[Event], until_ns: int) -> None:
+        """Where no contactor is bound: compare clocks around each rise of a link, once it is over.
+
+        Link and pack current show how those of their buses lie.
+        """
+        self._rises += [e.time_ns for e in events if e.kind == "link" and e.value == 1]
+        due = [at for at in self._rises if at + AFTER_NS <= until_ns]
+        self._rises = [at for at in self._rises if at not in due]
+        spans = [
+            Span(Window.ATTEMPT, "", 0, at - REACH_NS, at + AFTER_NS, at + AFTER_NS) for at in due
+        ]
+        for window in self._windows(spans):
+            self._ledger.alignment.add(window)
 
     def _align(self, windows: Sequence[ClosedWindow]) -> None:
         """Look at what the windows that have closed say of clocks and readings, before rules do."""

@@ -23,7 +23,10 @@ MOST_MS = 55.0  # clocks closer than this count as one; common practice, no sour
 SURE = 0.5  # of MOST_MS, which a difference surely exceeds before it is told; likewise
 AGREE_NS = 25 * MS  # two that show one instant, besides what sampling leaves open; likewise
 REACH_NS = 22 * SECOND_NS // 10  # how far clocks may differ for this to find it
+AFTER_NS = 3 * SECOND_NS // 2  # how long after a link is full that is looked for; likewise
 EARLIER_NS = SECOND_NS // 2  # a state may come so much later than the current
+FLOWS, FLOWS_NS = 0.3, 100 * MS  # of the pack over the resistor, and how soon; likewise
+QUIET_NS = 200 * MS  # of a current, before it may begin; likewise
 LEAST_V = 60.0  # of the pack, to take a share of
 
 
@@ -70,14 +73,14 @@ def _lag_of(window: ClosedWindow, role: str) -> Lag | None:
     bench = window.bench
     channel = bench.bindings[role].signal.channel
     found = window.once(_reference, lambda: _reference(window))
-    pack = window.at("pack.voltage", window.span.start_ns, before=True).value[0]
+    pack = _pack_V(window)
     if found is None or np.isnan(pack) or pack < LEAST_V:
         return None
     against, by, begin = found
     if against == channel:
         return None
     start_ns = window.span.start_ns - REACH_NS
-    rise = link_onset(window, role, start_ns, window.until_ns, float(pack))
+    rise = link_onset(window, role, start_ns, window.until_ns, pack)
     if rise is None:
         return None
     earliest, latest = rise.after_ns - begin.time_ns, rise.time_ns - begin.after_ns
@@ -111,8 +114,12 @@ def begins(window: ClosedWindow) -> Begins:
     closed = _precharge(window)
     if not window.bench.has("pack.current"):
         return Begins(closed, None)
-    begin = current_onset(window, window.span.start_ns - EARLIER_NS, window.until_ns)
-    if begin is None:
+    start_ns = window.span.start_ns - EARLIER_NS
+    heard = window.back("pack.current", start_ns).known.time_ns
+    if closed is None and len(heard):  # its node may have woken late
+        start_ns = max(start_ns, int(heard[0]) + QUIET_NS)
+    begin = current_onset(window, start_ns, window.until_ns)
+    if begin is None or (closed is None and not _charges(window, begin)):
         return Begins(closed, None)
     counts = closed is None or begin.after_ns <= closed.time_ns or _with_link(window, begin, closed)
     by = f"the onset of {window.bench.bindings['pack.current'].key}"
@@ -127,7 +134,7 @@ def positive_closings(window: ClosedWindow) -> list[int]:
 
 def _with_link(window: ClosedWindow, begin: Shown, closed: Event) -> bool:
     """Whether a link rose when the current began, and not when the state said closed."""
-    pack = float(window.at("pack.voltage", window.span.start_ns, before=True).value[0])
+    pack = _pack_V(window)
     if np.isnan(pack) or pack < LEAST_V:
         return False
     state = Shown(closed.after_ns, closed.time_ns)
@@ -136,6 +143,30 @@ def _with_link(window: ClosedWindow, begin: Shown, closed: Event) -> bool:
         if rise is not None and _apart_ns(rise, begin) <= AGREE_NS < _apart_ns(rise, state):
             return True
     return False
+
+
+def _pack_V(window: ClosedWindow) -> float:
+    """The pack's voltage as the attempt began, else, where it was not heard yet, as it ended."""
+    ends = [window.span.start_ns, window.until_ns]
+    known = window.at("pack.voltage", ends, before=True).value
+    return float(known[1] if np.isnan(known[0]) else known[0])
+
+
+def _charges(window: ClosedWindow, begin: Shown) -> bool:
+    """Whether what begins to flow is as much as the pre-charge resistor lets through at first.
+
+    Where no state tells, it may be a converter's, which starts as positive closes.
+    """
+    ohm = window.bench.precharge_resistor_ohm
+    if not ohm:
+        return False
+    end_ns = begin.time_ns + FLOWS_NS
+    before, flows = (
+        window.back("pack.current", start).between(start, end).known.value
+        for start, end in ((begin.after_ns - SECOND_NS, begin.after_ns), (begin.after_ns, end_ns))
+    )
+    rise_A = float(np.max(flows, initial=-np.inf)) - float(np.min(before, initial=np.inf))
+    return bool(FLOWS * _pack_V(window) / ohm <= rise_A)
 
 
 def _apart_ns(one: Shown, other: Shown) -> int:

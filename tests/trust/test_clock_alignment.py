@@ -20,7 +20,14 @@ CHANNELS = {LINK: "can1"}
 
 
 def judged(
-    late_s, *, current=True, every_s=0.01, positive_s=1.4, rules=("precharge-level",), pieces=8
+    late_s,
+    *,
+    current=True,
+    every_s=0.01,
+    positive_s=1.4,
+    rules=("precharge-level",),
+    pieces=8,
+    poles=True,
 ):
     times = clock(4, every_s)
     link = np.where(times - late_s >= positive_s, 400.0, charging(times - late_s, 1.0, 400.0, 0.04))
@@ -34,7 +41,10 @@ def judged(
     }
     if current:
         columns["pack.current"] = amps
-    bench = bench_of(list(columns), "power-up", {}, {LINK: 0.05})
+    if not poles:
+        columns = {role: column for role, column in columns.items() if "contactors" not in role}
+    fields = {} if poles else {"precharge_resistor_ohm": 40.0}
+    bench = bench_of(list(columns), "power-up", fields, {LINK: 0.05})
     bindings = dict(bench.bindings)
     signal = replace(bindings[LINK].signal, channel="can1")
     bindings[LINK] = replace(bindings[LINK], signal=signal)
@@ -62,6 +72,15 @@ def test_a_bus_that_is_stamped_otherwise_is_found_with_its_size(late_s, current)
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "capture-damaged")
     assert "can1 is stamped" in finding.sentence
     assert any("clocks of the two adapters differ" in note for note in judge.ledger.notes())
+
+
+@pytest.mark.parametrize("pieces", [1, 9, 60])
+@pytest.mark.parametrize("late_s", [-0.7, 0.02, 0.45, 0.88])
+def test_clocks_are_compared_without_any_contactor_on_the_bus(late_s, pieces):
+    """The link's rise and the current of 400 V over 40 ohm show them all the same."""
+    lag = judged(late_s, poles=False, rules=(), pieces=pieces)[0].ledger.alignment.lags["can1"]
+    assert lag.told == (abs(late_s) > 0.1)
+    assert abs(lag.ms - 1000 * late_s) <= lag.u_ms
 
 
 @pytest.mark.parametrize(
