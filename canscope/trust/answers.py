@@ -1,6 +1,7 @@
 """Does a reading answer to what must move it? One that is dead, or made up, does not.
 
-- The link's charge comes out of the pack: the pack current's integral over a pre-charge is C dV.
+- The link's charge comes out of the pack: the pack current's integral over a pre-charge is C dV,
+  and it carries as much for the first half of the way as for the second.
 - Every power-up moves the 12 V: coils pull in, then the d.c. converter takes over.
 - Pack and link are one circuit in a burst: where one gives way, so does the other.
 - What the pack takes in a burst, the shafts give: their torque brakes.
@@ -38,11 +39,13 @@ PACK, CURRENT, SUPPLY, MONITOR = (
 RAD_S = 2 * np.pi / 60  # per rpm
 LEAST_V = 60.0  # a link that rises by less shows nothing
 LIFTED_V = 0.5  # by which a converter lifts the 12 V; common practice, no source
+DIPS = 7  # readings around a coil's pull-in, in which a dip of 0.1 s is seen; likewise
 JUMP = 0.8  # of that, in one reading; likewise
 LEAST_A = 0.3  # a smaller current may be its sensor's own; common practice, no source
 STEADY = 0.1  # of the pack's voltage; common practice, no source
 LEAST, MOST = 0.4, 2.5  # times C dV that the current carried; common practice, no source
 MEDIAN = 0.6745 * 2**0.5  # median distance of neighbours over the noise of one, if Gaussian
+HALF, HALF_PART = 3, 0.8  # readings in each half of a rise; of the second half's charge; likewise
 TAUS = 4  # of R C, over which a pre-charge is over but for 2 %
 LATE_NS = 300 * MS  # by which a current may come late and still answer; likewise
 EARLY_NS = 100 * MS  # a coil draws before its state says closed; likewise
@@ -59,7 +62,7 @@ CLOSED_NS = 10 * SECOND_NS  # for which they have to have been closed; likewise
 # Times its step or flicker, and share of its reading, by which the monitor has to move; likewise
 MOVED, SHARE = 3.0, 0.002
 STAYED = 0.1  # of the way that closing moved it, within which it stays; likewise
-AGAIN_NS = 5 * SECOND_NS  # and twice as long as it took to answer to their closing; likewise
+AGAIN_NS = 3 * SECOND_NS  # and twice as long as it took to answer to their closing; likewise
 
 
 def charge(window: ClosedWindow, links: Links) -> Iterator[Remark]:
@@ -103,6 +106,43 @@ def charge(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         text += f"and {np.median(risen):.0f} V it takes {wanted:.3g} C: its sign, factor or sensor "
         text += "is wrong"
         yield Remark(CURRENT, "wrong", text, end_ns)
+
+
+def halves(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """A current that carries far less for the first half of a link's rise: it may be clipped."""
+    bench, span = window.bench, window.span
+    pack = float(window.at(PACK, span.start_ns, before=True).value[0]) if bench.has(PACK) else 0.0
+    if not bench.has(CURRENT) or not pack >= LEAST_V or not links:
+        return
+    start_ns = span.start_ns - EARLIER_NS
+    end_ns = min([window.until_ns, *positive_closings(window)])
+    begin = link_onset(window, links[0], start_ns, end_ns, pack)
+    if begin is None:
+        return
+    link = window.back(links[0], begin.after_ns).between(begin.after_ns, end_ns).known
+    from_ns = begin.after_ns - 100 * MS
+    rest = window.back(CURRENT, from_ns - SECOND_NS).between(from_ns - SECOND_NS, from_ns).known
+    if len(rest) < 5 or len(link) < 5 or not link.value.max() - begin.value >= LEAST_V:
+        return
+    risen = (link.value - begin.value) / (pack - begin.value)
+    half_ns, most_ns = (int(link.time_ns[np.argmax(risen >= share)]) for share in (0.45, 0.9))
+    if not risen.max() >= 0.9:
+        return
+    amps = window.back(CURRENT, from_ns).between(from_ns, end_ns).known
+    first, second = amps.between(from_ns, half_ns + 1), amps.between(half_ns, most_ns + 1)
+    if len(first.between(begin.after_ns, half_ns + 1)) < HALF or len(second) < HALF:
+        return
+    level = median(rest.value)
+    coulomb = [
+        float(np.sum((part.value[1:] + part.value[:-1] - 2 * level) / 2 * np.diff(part.time_ns)))
+        / SECOND_NS
+        for part in (first, second)
+    ]
+    # When the first of few readings came after the onset is worth one of them.
+    if 0 < coulomb[0] < HALF_PART * (1 - 1 / len(first)) * coulomb[1]:
+        text = f"carried {coulomb[0]:.3g} C for the first half of the link's rise and "
+        text += f"{coulomb[1]:.3g} C for the second: it may be clipped"
+        yield Remark(CURRENT, "wrong", text, most_ns)
 
 
 def supply(window: ClosedWindow, links: Links) -> Iterator[Remark]:
@@ -253,12 +293,14 @@ def made_of_states(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     lift, began = closed - before, _connected(window, SECOND_NS)
     assert began is not None  # or there were no levels
     readings = window.back(SUPPLY, began[0] - REST_NS).known
-    rest = readings.between(0, began[0] - EARLY_NS)
     closings = {
         pole: _changes(window.history.samples(f"contactors.{pole}"), began[0] - EARLY_NS, 1)[:1]
         for pole in POLES
         if window.bench.has(f"contactors.{pole}")
     }
+    # A coil may draw as soon as the last state that says open.
+    first_ns = min((one[0][0] for one in closings.values() if one), default=began[0])
+    rest = readings.between(0, first_ns - EARLY_NS)
     openings = [(e.after_ns, e.time_ns) for e in window.events_of("pole") if e.subject in MAINS]
     both = max((closings[pole] for pole in MAINS), default=[])
     if lift < max(LIFTED_V, LEVELS * step) or len(rest) < 8 or not both:
@@ -267,7 +309,7 @@ def made_of_states(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         for after_ns, time_ns in closings.get(pole, []):
             around = readings.between(after_ns - EARLY_NS, time_ns + LATE_NS)
             around = around.between(0, both[0][0] - EARLY_NS)
-            if len(around) < 4 or around.value.min() < rest.value.min() - step:
+            if len(around) < DIPS or around.value.min() < rest.value.min() - step:
                 return
     jumps = [
         any(_jumps(readings, after_ns, time_ns, lift) for after_ns, time_ns in changes)
@@ -352,7 +394,7 @@ def insulation(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     from_ns = all_open_ns + max(AGAIN_NS, 2 * answered_ns)
     after = window.back(MONITOR, from_ns).known
     stayed = bool((np.abs(after.value - median(connected.value)) < STAYED * apart).all())
-    asked = len(after) and _all_open(window) and window.at("@awake", from_ns).value[0] == 1
+    asked = len(after) and _all_open(window, from_ns) and window.at("@awake", from_ns).value[0] == 1
     if asked and stayed:
         text = f"{read} and {median(after.value) / 1e3:.0f} kohm "
         text += f"{(from_ns - all_open_ns) / SECOND_NS:.0f} s after they had opened, where it "
@@ -373,9 +415,8 @@ def _connected(window: ClosedWindow, least_ns: int) -> tuple[int, int] | None:
     return int(engaged.time_ns[row]), opened_ns
 
 
-def _all_open(window: ClosedWindow, at_ns: int | None = None) -> bool:
-    """Whether both main contactors are known to be open then, else as the window ends."""
-    at_ns = window.until_ns if at_ns is None else at_ns
+def _all_open(window: ClosedWindow, at_ns: int) -> bool:
+    """Whether both main contactors are known to be open then."""
     return all((window.last(f"contactors.{p}", at_ns).value == 0).any() for p in MAINS)
 
 

@@ -232,6 +232,48 @@ LATE_LINK = Unseen(
     most=120.0,
 )
 
+REPEATED = Unseen(
+    "gateway-repeats",
+    ("*",),
+    "a message without counter and checksum that a gateway repeats, while nothing that it says "
+    "would have changed by more than three steps",
+    "send a rolling counter in it, and bind it",
+    most=3.0,
+)
+LONE_POLE = Unseen(
+    "state-alone",
+    ("contactors.*",),
+    "a pole that says closed for a moment while all others are open, where the command is not "
+    "sent: one contact alone closes no circuit, whether it was true or not",
+    "bind the command beside it",
+)
+LATE_PEDAL = Unseen(
+    "delay",
+    ("driver.pedal*",),
+    "a pedal that is late by up to 0.2 s: a unit takes about as long to come to speed",
+    "watch its value while another person presses it",
+    least=0.0,
+    most=0.2,
+)
+RENEWED_PEDAL = Unseen(
+    "renewed",
+    ("driver.pedal*",),
+    "a pedal that is renewed only every 0.3 s, and changes fewer than 8 times in the run: late by "
+    "as much at most",
+    "watch its value while another person presses it slowly",
+    least=0.0,
+    most=0.3,
+)
+COARSE = Unseen(
+    "coarse",
+    ("units.*.speed",),
+    "steps that are wider than its definition says, but not wider than what the shaft gains in two "
+    "or three readings: highest speed, sense and standstill are the shaft's within a step",
+    "let the unit speed up slowly, and read how its value goes up",
+    least=0.0,
+    most=3.0,
+)
+
 EVIDENCE = (
     Evidence(
         "pack.voltage",
@@ -250,6 +292,7 @@ EVIDENCE = (
         ),
         (
             ALL_VOLTAGES,
+            REPEATED,
             *STILL_PACK,
             Unseen(
                 "clipped",
@@ -298,6 +341,15 @@ EVIDENCE = (
         ),
         (
             CURRENTS,
+            Unseen(
+                "absent",
+                ("pack.current",),
+                "zero with the contactors closed, in place of no more than 1 A, such as a "
+                "converter takes at rest: nothing measures so little beside it",
+                CLAMP,
+                least=0.0,
+                most=1.0,
+            ),
             LATE_CURRENT,
             LATE_BOTH,
             Unseen(
@@ -364,6 +416,14 @@ EVIDENCE = (
                 VOLTMETER,
                 least=0.0,
                 most=7.0,
+            ),
+            Unseen(
+                "from-command",
+                ("supply.voltage",),
+                "a voltage that is made of the contactors' states, where it is sent more seldom "
+                "than every 60 ms: a coil's dip may lie between two readings",
+                "send it every 50 ms or faster, and see it dip as each coil pulls in",
+                least=60.0,
             ),
             Unseen(
                 "scale",
@@ -455,6 +515,8 @@ EVIDENCE = (
                 "a wrong factor of both tracks alike",
                 "press it to its stop with the contactors open, and read 100 %",
             ),
+            LATE_PEDAL,
+            RENEWED_PEDAL,
             Unseen(
                 "held",
                 ("driver.pedal*",),
@@ -470,6 +532,7 @@ EVIDENCE = (
         "driver.pedal_2",
         (Witness("pedal-tracks", "the first track agrees"),),
         ("the first track again, to the bit: one sensor, not two", "frozen: the tracks part"),
+        (LATE_PEDAL, RENEWED_PEDAL),
     ),
     Evidence(
         "driver.direction",
@@ -527,7 +590,7 @@ EVIDENCE = (
                     "exchanged: the link rises as it opens",
                     "early: it says closed before current flows, or open before the link leaves",
                 ),
-                (ECHO, LATE_STATE, EARLY_STATE, FULL_LINK),
+                (ECHO, LATE_STATE, EARLY_STATE, FULL_LINK, LONE_POLE),
             ),
             Evidence(
                 f"contactors.{pole}.command",
@@ -555,6 +618,8 @@ EVIDENCE = (
         (
             SPEEDS,
             SPEEDS_NEAR,
+            REPEATED,
+            COARSE,
             EXCHANGED,
             ASKED_SPEED,
             Unseen(
@@ -678,6 +743,7 @@ EVIDENCE = (
         ),
         (
             TEMPERATURES,
+            REPEATED,
             *STOPPED,
             Unseen(
                 "exchanged",

@@ -23,6 +23,7 @@ WITNESSES = {
         pole_word.closing,
         trailing.current,
         answers.charge,
+        answers.halves,
         answers.steady,
         answers.supply,
         answers.ignition,

@@ -24,6 +24,7 @@ from canscope.model.tables import SECOND_NS, Int64s
 AROUND_S = 2.0  # before the window, from which a counter's habit is learned as well
 FEWEST = 4  # counts that show a habit
 LOST_CYCLES = 1.5  # a longer way between two counts is a gap in the stamps
+LATELY_CYCLES = 3.0  # before a window, in which a count has to lie that is broken in it
 # All common practice, no source.
 STARTS_UP_NS = SECOND_NS  # so long what a node sends after its restart does not count
 LONGEST_NS = 5 * SECOND_NS  # of silence: a node that is away for longer has died
@@ -222,6 +223,8 @@ def counter_jump(window: ClosedWindow, role: str, begin_ns: int, last_ns: int) -
     # A frame more or less over a gap is the cycle's own jitter.
     slack = [(frames + more) * usual % modulus for more in (-1, 0, 1)]
     on = np.where(frames > 1, np.any([steps == s for s in slack], axis=0), steps == usual)
-    at = counts.time_ns[1:]
-    broken = np.flatnonzero(~on & (at >= begin_ns) & (at <= last_ns))
+    at, before = counts.time_ns[1:], counts.time_ns[:-1]
+    # One that was silent before has its own reason; one that begins to count again is none.
+    lately = before >= begin_ns - LATELY_CYCLES * cycle
+    broken = np.flatnonzero(~on & lately & (at >= begin_ns) & (at <= last_ns))
     return int(at[broken[0]]) if len(broken) else None

@@ -120,7 +120,17 @@ class Health:
         for row in gaps(history, role, times).tolist():
             last_ns, until_ns = int(times[row]), int(times[row + 1])
             patience_ns = int(history.patience_ns(role, times[row + 1 : row + 2])[0])
+            if self._started_anew(role, last_ns, until_ns, history):
+                until_ns -= patience_ns  # its first value that counts, as of one heard late
             _note_gap(health, last_ns, last_ns + patience_ns, until_ns, mattering)
+
+    def _started_anew(self, role: str, last_ns: int, until_ns: int, history: History) -> bool:
+        """Whether frames came until the end of a gap that did not count, after a restart."""
+        message = f"#{self._bench.bindings[role].signal.message_key}"
+        times = history.samples(message).between(last_ns + 1, until_ns).time_ns
+        if not len(times):
+            return False
+        return bool(until_ns - times[-1] <= history.patience_ns(message, times[-1:])[0])
 
 
 def window_doubts(

@@ -77,6 +77,13 @@ def gaps(piece: Piece, last_ns: int | None, cycles: float) -> Silences:
     return long[(allowed > 0) & (long.length_ns > allowed)]
 
 
+def before_poles(piece: Piece, time_ns: int) -> bool:
+    """Whether some pole is bound and had not been heard yet, and nothing was known to be live."""
+    poles = [f"contactors.{pole}" for pole in POLES if piece.bench.has(f"contactors.{pole}")]
+    unheard = any(piece.at(pole, time_ns).sampled_ns[0] == NEVER for pole in poles)
+    return unheard and bool(piece.at("@engaged", time_ns).value[0] != 1)
+
+
 def idle(piece: Piece, time_ns: int) -> bool:
     """Whether nothing turns and all poles are known to be open, so that nodes may fall asleep.
 

@@ -1,8 +1,8 @@
-"""Readings of high voltage and 12 V that stopped, or that a gateway renews only now and then.
+"""Readings that stopped, or that a gateway renews only now and then.
 
 What is measured flickers by its last digits. One that flickered while less went on, and then
-repeats one value to the bit, has stopped; one whose changes all lie far apart was not measured in
-between.
+repeats one value to the bit, has stopped; so has a link that stops in the midst of its fall, where
+it never read so little before; one whose changes all lie far apart was not measured in between.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Int64s
 from canscope.trust.remark import Remark
 
+PEDALS = ("driver.pedal", "driver.pedal_2")
 MONITOR = "pack.insulation"  # it measures for seconds, and may be renewed as seldom
 FEWEST, SHORTEST_NS = 40, 4 * SECOND_NS // 5  # readings of one value: 0.6 ** 40 are 1 in 10 ** 9
 FLAT, FLAT_NS = 16, SECOND_NS // 4  # the same at the end of all that it read: few places to be
@@ -28,6 +29,10 @@ BLOCKS = 2  # that flickered, before anything is said
 LEAST_V = 60.0  # a link below may read nothing at all
 OPEN, CLOSED, TURNING = range(3)  # what goes on: the more, the more a reading flickers
 CHANGES = 8  # of the value, before which nothing is said of its renewal
+FALL_NS, FELL_V, FELL_STEPS = SECOND_NS // 10, 2.0, 6.0  # in which a link fell as it stopped
+STAYS_NS = 2 * SECOND_NS  # at least, for which it then stands
+SLOWEST_S = 120.0  # of a passive discharge
+KEPT_NS = 120 * SECOND_NS  # what the history surely keeps
 CYCLES, RENEWED_NS = 5, 200 * 10**6  # between any two changes
 NEVER_NS = 2**62
 # All of them: common practice, no source.
@@ -58,12 +63,18 @@ class Rest:
 
 
 class Stopped:
-    """Follows pack voltage and current, links and 12 V over one segment."""
+    """Follows high voltage, 12 V and what moves units over one segment.
+
+    That it is renewed seldom is asked of all of them, that it stopped not of pedals and shafts.
+    """
 
     def __init__(self, bench: Bench) -> None:
-        fast = ("pack.voltage", "pack.current", "supply.voltage")
-        roles = (*fast, MONITOR, *bench.link_roles().values())
+        self._links = tuple(bench.link_roles().values())
+        steady = ("pack.voltage", "pack.current", "supply.voltage", MONITOR, *self._links)
+        moving = [unit.role(word) for unit in bench.units for word in ("speed", "torque")]
+        roles = (*steady, *PEDALS, *moving)
         self._rests = {role: Rest() for role in roles if role in bench.bindings}
+        self._steady = frozenset(steady)
         self._bench = bench
 
     def feed(self, new: Mapping[str, Samples], history: History) -> Iterator[Remark]:
@@ -72,7 +83,8 @@ class Stopped:
             samples = new[role].known if role in new else None
             if samples is None or not len(samples) or rest.stopped:
                 continue
-            self._blocks(rest, samples, history)
+            if role in self._steady:
+                self._blocks(rest, samples, history)
             remark = self._follow(role, rest, samples, history)
             if remark is not None:
                 rest.stopped = True
@@ -109,7 +121,13 @@ class Stopped:
             rest.changes += len(rows)
         rest.raw, rest.since_ns, rest.count = int(raw[-1]), int(starts[-1]), int(counts[-1])
         rest.last_ns = int(times[-1])
+        if role not in self._steady:
+            return None
         lasted_ns = ends - starts
+        for row in np.flatnonzero(lasted_ns >= STAYS_NS).tolist() if role in self._links else ():
+            remark = self._falling(role, int(starts[row]), int(ends[row]), history)
+            if remark is not None:
+                return remark
         for row in np.flatnonzero((counts >= FEWEST) & (lasted_ns >= SHORTEST_NS)).tolist():
             value = self._unlikely(role, rest, int(starts[row]), FEWEST, SHORTEST_NS, history)
             if value is not None:
@@ -125,6 +143,33 @@ class Stopped:
                     rest.flat[side] = (int(sign * codes[row]), int(starts[row]), value)
             rest.ends[side] = int(reached[-1])
         return None
+
+    def _falling(self, role: str, since_ns: int, until_ns: int, history: History) -> Remark | None:
+        """Whether a link stopped in the midst of its fall, where it never read so little before.
+
+        What an active discharge leaves, a passive one empties on: in SLOWEST_S by 1 - 1/e.
+        """
+        every = history.samples(role).between(since_ns - KEPT_NS, until_ns + 1).known
+        row = int(every.time_ns.searchsorted(since_ns))
+        first = int(every.time_ns.searchsorted(since_ns - FALL_NS))
+        if row < BLOCK or first >= row - 2:
+            return None
+        value, step = float(every.value[row]), 2 * self._bench.bindings[role].half_step
+        fell, lowest = float(every.value[first]) - value, float(every.value[: row - 1].min())
+        if fell < max(FELL_V, FELL_STEPS * step) or value < lowest + max(FELL_V, 2 * step):
+            return None
+        if value >= LEAST_V:  # a load may hold it there; and one that stays there fails
+            return None
+        sure_ns = max(STAYS_NS, round(1.5 * SLOWEST_S * step / value * SECOND_NS))
+        if until_ns - since_ns < sure_ns:
+            return None
+        stays = every.between(since_ns, since_ns + sure_ns).time_ns
+        if not step_at(history.samples("@awake"), stays).all():
+            return None
+        text = f"stopped at {value:.4g} {self._bench.bindings[role].unit} in the midst of a fall by"
+        text += f" {fell:.1f} V in {FALL_NS / 1e6:.0f} ms, and repeated it to the bit, though it"
+        text += f" had read {lowest:.4g} V before"
+        return Remark(role, "stopped", text, since_ns)
 
     def _clipped(self, role: str, rest: Rest) -> Iterator[Remark]:
         """A reading that never went beyond a level at which it stood for a while."""

@@ -26,7 +26,7 @@ STEPS = 8.0  # of both voltages, by which they have to give way; common practice
 LATE_MS = 50.0  # by which they lie apart, surely by 40; likewise
 SURE_MS = 40.0
 # The same of a current against shafts, whose losses come before their power.
-POWER_MS, SURE_POWER_MS, LIKE_POWER = 100.0, 80.0, 0.7
+POWER_MS, SURE_POWER_MS, LIKE_POWER, UNLIKE_POWER = 100.0, 80.0, 0.7, 0.55
 MISFIT = 2.5  # times the misfit at the best lag: surely not the lag; likewise
 ALIKE, UNLIKE = 0.9, 0.6  # share of the variance explained at the best lag; likewise
 
@@ -84,6 +84,10 @@ def against_shafts(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     if np.isnan(watt).any():
         return
     fit = _fit(burst_samples(window, CURRENT), replace(power, value=watt), window, (CURRENT,))
+    if fit is not None and 1 - fit.misfit < UNLIKE_POWER:
+        text = "flowed otherwise than the shafts took their power in a burst: at no lag do their "
+        text += "courses agree"
+        yield Remark(CURRENT, "wrong", text, window.span.end_ns)
     if fit is None or 1 - fit.misfit < LIKE_POWER or not fit.beyond(POWER_MS, SURE_POWER_MS):
         return
     when, kind = ("after", "late") if fit.ms > 0 else ("before", "wrong")

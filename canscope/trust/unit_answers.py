@@ -8,7 +8,8 @@ late, clipped, or of a wrong factor. What excludes that, on stands, where nothin
 - an axle does not turn before its pedal is pressed (unless it creeps), nor slow down by braking
   torque with the pedal held and the brake released;
 - no unit comes up to speed under a pressed brake, nor with the ignition off;
-- a speed that rises does not stop rising at once while the torque stays.
+- a speed that rises does not stop rising at once while the torque stays;
+- a speed does not rise in steps far wider than those of its signal, standing still in between.
 
 A speed that jumps is ``unasked-motion``'s matter, and is not looked at here.
 
@@ -42,6 +43,8 @@ HELD = 0.9  # of the pedal's reading, above which it is still held
 SLOPE_NS = SECOND_NS // 10  # at least, over which a slope is taken
 FLAT, STAYS, PUSHES_NM = 0.1, 0.8, 5.0  # of the slope before; of the torque before; that torque
 CLEAR_RPM = 100.0  # that a speed gains before it says anything
+STAIR_RPM, STAIR_STEPS, STAIRS = 16.0, 6.0, 4  # of the signal's own steps; so many of them
+STAIR_PART, LANDINGS = 0.9, 2.0  # of the whole way; readings that stand for each that jumps
 GRADUAL = 0.5  # of its highest speed: a wider step is a jump
 PEDAL, BRAKE, STOP = "driver.pedal", "driver.brake", "driver.emergency_stop"
 IGNITION = "driver.ignition"
@@ -98,7 +101,7 @@ class Answers:
             torque: self._unexplained(history, torque, course),
             PEDAL: self._before_pedal(history, course)
             or self._against_pedal(history, unit, course),
-            role: self._clipped(history, torque, course),
+            role: self._clipped(history, torque, course) or self._stairs(role, course),
             BRAKE: self._against_brake(history, course),
             IGNITION: self._without_ignition(history, course),
         }
@@ -236,6 +239,21 @@ class Answers:
         return (
             f"stopped rising at {course.rpm[rows[row]]:.0f} rpm although the torque stayed at"
             f" {pushes[row]:.0f} Nm: it may be clipped"
+        )
+
+    def _stairs(self, role: str, course: Course) -> str:
+        """Whether the speed rose in a few wide jumps and stood still in between."""
+        ways = np.diff(course.rpm[course.first : course.top + 1])
+        wide_rpm = max(STAIR_RPM, STAIR_STEPS * 2 * self._bench.bindings[role].half_step)
+        jumps = np.abs(ways) >= wide_rpm
+        count = int(jumps.sum())
+        if count < STAIRS or count * LANDINGS > (~jumps).sum():
+            return ""
+        if np.abs(ways[jumps]).sum() < STAIR_PART * np.abs(ways).sum():
+            return ""
+        return (
+            f"rose in {count} jumps of {np.median(np.abs(ways[jumps])):.0f} rpm and stood still in "
+            "between: it resolves less than its definition says"
         )
 
     def _left_alone(self, history: History, from_ns: int, end_ns: int) -> bool:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from canscope.simulate.bits import crc8_j1850, put
-from canscope.simulate.messages import all_messages
+from canscope.simulate.messages import all_messages, step_of
 from canscope.simulate.recording import Recording
 from tests.lies.lies import STATES, Lie, Told, any_of, kind
 
@@ -87,7 +87,17 @@ def gateway_repeats(told: Told) -> Lie | None:
         return replace(recording, payload=payload)
 
     told.later.append(repeat)
-    return Lie("gateway-repeats", message.key, f"one payload for {s:g} s from {from_s:.1f} s on")
+    names = [spec.name for spec in message.signals]
+    keys = [spec.key for spec in message.signals if spec.key in told.seen]
+    rows = slice(round(1000 * from_s), min(round(1000 * (from_s + s)), told.rows))
+    hidden = [
+        float(np.abs(told.seen[key][rows] - told.seen[key][rows.start]).max())
+        / (0.1 if key.rpartition(".")[2] in STATES else step_of(told.vehicle, key))
+        for key in keys
+    ]
+    size = np.inf if {"Alive", "Checksum"} & set(names) else max(hidden, default=np.inf)
+    words = f"one payload for {s:g} s from {from_s:.1f} s on, which hides {size:.1f} steps"
+    return Lie("gateway-repeats", message.key, words, tuple(keys), size)
 
 
 @kind("gateway-holds")
@@ -96,10 +106,12 @@ def gateway_holds(told: Told) -> Lie | None:
     key, ms = any_of(told, told.keys()), int(told.rng.choice([300, 1000, 3000]))
     rows = np.arange(told.rows) // ms * ms
     column = told.seen[key][rows]
-    told.put(key, column)
+    told.put(key, column, still=True)
     words = f"refreshed every {ms} ms"
     if key.rpartition(".")[2] in STATES:  # it is late by up to that
         return Lie("delay", key, words, (key,), ms / 1000)
+    if "Pedal" in key:
+        return Lie("renewed", key, words, (key,), ms / 1000)
     return Lie("gateway-holds", key, words, (key,))
 
 

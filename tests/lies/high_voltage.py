@@ -13,6 +13,7 @@ from tests.lies.lies import Lie, Told, any_of, kind
 
 CLOSED = ("NegativeClosed", "PrechargeClosed", "PositiveClosed")
 MAINS = ("NegativeClosed", "PositiveClosed")
+NEGATIVE = "can0:ContactorBox.NegativeClosed"
 
 
 def _late(column: np.ndarray, ms: int) -> np.ndarray:
@@ -32,9 +33,9 @@ def _shut(told: Told) -> np.ndarray:
     return np.max(list(told.truth.closed.values()), axis=0) > 0
 
 
-def _edges(told: Told) -> tuple[int, int]:
-    """Rows of the first closing of a pole and of the last opening."""
-    rows = np.flatnonzero(_shut(told))
+def _edges(told: Told, column: np.ndarray | None = None) -> tuple[int, int]:
+    """Rows of the first closing and of the last opening, of that state or of any pole."""
+    rows = np.flatnonzero(_shut(told) if column is None else column)
     return int(rows[0]), int(rows[-1])
 
 
@@ -112,7 +113,10 @@ def state_gap(told: Told) -> Lie | None:
     if told.seen[key][at] == level or (at + length >= first and level):
         return None
     told.put(key, np.full(length, level), slice(at, at + length))
-    return Lie("state-gap", key, f"reads {level:g} for {length} ms at {at / 1000:.1f} s", (key,))
+    commanded = bool(told.keys(key.rpartition(".")[2].replace("Closed", "Command")))
+    name = "state-alone" if level and not commanded else "state-gap"
+    keys = (key,) if level else ()
+    return Lie(name, key, f"reads {level:g} for {length} ms at {at / 1000:.1f} s", keys)
 
 
 @kind("pack-lost")
@@ -306,7 +310,8 @@ def from_command(told: Told) -> Lie | None:
     level = {"PackCurrent": 0.8, "LinkVoltage": pack, "ControlVoltage": 13.8}[name]
     rest = {"PackCurrent": 0.0, "LinkVoltage": 0.0, "ControlVoltage": 12.6}[name]
     told.put(key, np.where(both, level, rest))
-    return Lie("from-command", key, "computed from the contactors' states", (key,))
+    ms = 1000 * cycle_s(told.vehicle, key) if name == "ControlVoltage" else None
+    return Lie("from-command", key, "computed from the contactors' states", (key,), ms)
 
 
 @kind("pole-by-link")
@@ -322,7 +327,16 @@ def pole_by_link(told: Told) -> Lie | None:
         "PositiveClosed": {"a full link": full, "negative": told.seen[told.keys(*MAINS)[0]]},
     }[key.rpartition(".")[2]]
     words = any_of(told, list(ways))
-    told.put(key, np.asarray(ways[words], float))
+    shown = np.asarray(ways[words], float)
+    told.put(key, shown)
+    # As far as the circuit shows it: current flows from the later of negative and pre-charge on.
+    flows = told.truth.closed["negative"] * told.truth.closed["precharge"]
+    closed, opened = _edges(told, shown)
+    late_ms = closed - int(np.argmax(flows > 0))
+    ends = [_edges(told, told.truth.closed[pole])[1] for pole in ("negative", "positive")]
+    after_ms = opened - min(ends)
+    if key == NEGATIVE and 0 <= late_ms <= 250 and 0 <= after_ms <= 250:
+        return Lie("late-feedback", key, f"derived from {words}", (key,), float(late_ms))
     return Lie("pole-by-link", f"{key} {words}", f"derived from {words}", (key,))
 
 

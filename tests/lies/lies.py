@@ -415,9 +415,10 @@ def absent(told: Told) -> Lie | None:
     level = float(any_of(told, [0.0, 1e9, -1e9]))
     if not mine.any():
         return None
+    size = None if level else float(np.abs(told.seen[key][mine]).max())  # of what is hidden
     told.put(key, np.where(mine, level, told.seen[key]))
     words = f"{'zero' if not level else 'at its end'} while it matters"
-    return Lie("absent", key, words, (key,))
+    return Lie("absent", key, words, (key,), None if "Temp" in key else size)
 
 
 # What really happens, and nobody asked for.

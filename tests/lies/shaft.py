@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from canscope.simulate.messages import cycle_s
 from canscope.simulate.shaft import RPM
 from tests.lies.inputs import moved
 from tests.lies.lies import Lie, Told, any_of, kind, late_torque
@@ -22,6 +23,14 @@ def smoothed(column: np.ndarray, tau_ms: float) -> np.ndarray:
         last += share * (value - last)
         shown.append(last)
     return np.array(shown)
+
+
+def _fastest(told: Told, key: str) -> float:
+    """How far the unit's speed goes from one reading to the next, at most."""
+    unit = next(u.name for u in told.vehicle.units if u.channel == key.partition(":")[0])
+    rows = round(1000 * cycle_s(told.vehicle, key))
+    speed = told.truth.speed_rpm[unit]
+    return float(np.abs(speed[rows:] - speed[:-rows]).max())
 
 
 @kind("torque-dead")
@@ -104,6 +113,9 @@ def speed_wrong(told: Told) -> Lie | None:
         told.put(key, change(told.seen[key]))
     if how == 4:
         return Lie("smoothed", ", ".join(keys), words, tuple(keys), tau / 1000)
+    if how == 6:  # its size: in what the shaft gains between two readings
+        gains = [_fastest(told, key) for key in keys]
+        return Lie("coarse", ", ".join(keys), words, tuple(keys), coarse / max(min(gains), 1e-3))
     return Lie("speed-wrong", ", ".join(keys), words, tuple(keys))
 
 

@@ -24,6 +24,7 @@ PACK, CURRENT, SUPPLY, MONITOR = (
     "supply.voltage",
     "pack.insulation",
 )
+LINK_KEY = LINK.replace("_", ".")  # as ``remarks`` names it
 STEPS = {PACK: 0.1, CURRENT: 0.1, LINK: 0.1, SUPPLY: 0.01, MONITOR: 1000.0}
 
 
@@ -105,6 +106,12 @@ def test_a_current_carries_the_charge_of_the_link(sign, factor):
     assert "it takes 0.4 C" in told["pack.current"]
 
 
+def test_a_current_that_is_clipped_carries_too_little_at_first():
+    """45 % of the rise take 60 ms and carry 0.18 C; clipped at 1 A they carry 0.06 C."""
+    told = remarks(pack__current=np.minimum(healthy()[CURRENT], 1.0))
+    assert "first half of the link's rise" in told["pack.current"]
+
+
 def test_a_current_100_ms_late_is_late_by_the_state_and_the_link():
     told = remarks(pack__current=late(healthy()[CURRENT], 100))
     assert "ms after" in told["pack.current"]
@@ -176,7 +183,7 @@ def test_12_v_that_are_made_of_the_states_are_not_believed():
 
 def test_a_monitor_that_reads_on_as_contactors_open_is_not_believed():
     column = np.where(TIMES < 4.5, 5.2e6, 2.4e6)
-    assert "5 s after they had opened" in remarks(pack__insulation=column)["pack.insulation"]
+    assert "3 s after they had opened" in remarks(pack__insulation=column)["pack.insulation"]
 
 
 def test_a_negative_that_says_closed_300_ms_after_the_current_is_not_its_own_word():
@@ -305,6 +312,24 @@ def test_a_pack_that_takes_what_no_torque_gives():
     assert "took 8010 W" in told["units.front.torque"]  # 400.5 V
     brakes = remarks(units__front__torque=np.where(braking, -90.0, pushes), **run)
     assert "units.front.torque" not in brakes
+
+
+def test_a_link_that_stops_in_its_fall_has_stopped():
+    """It falls with tau 0.5 s, so at 40 V by 8 V in 0.1 s; 20 s after all are open it is asleep."""
+    column = link(TIMES)
+    low = int(np.argmax((TIMES > 20.0) & (column < 40.0)))
+    stopped = np.where(np.arange(len(TIMES)) < low, column, column[low])
+    assert "in the midst of a fall" in remarks(**{LINK.replace(".", "__"): stopped})[LINK_KEY]
+    floor = np.maximum(column, 20.0)  # it never shows less: neither before
+    assert remarks(**{LINK.replace(".", "__"): floor}) == {}
+
+
+def test_a_pedal_that_is_renewed_every_half_second_is_old():
+    pressed = 10 - 10 * np.cos(2 * np.pi * TIMES / 7.5)
+    assert remarks(driver__pedal=pressed) == {}
+    held = pressed[::25].repeat(25)[: len(TIMES)]
+    told = remarks(driver__pedal=held)
+    assert "never within 500 ms" in told["driver.pedal"]
 
 
 def test_a_reading_that_is_renewed_every_second_is_old():

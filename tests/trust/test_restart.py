@@ -43,3 +43,9 @@ def test_its_own_step_is_its_habit():
 
 def test_three_counts_show_no_habit():
     assert jump_ms([0, 100, 200], [0, 1, 9]) is None
+
+
+def test_a_counter_that_was_silent_before_and_begins_again_is_no_jump_of_this_window():
+    times = [100 * n for n in (*range(5), *range(15, 25))]
+    assert jump_ms(times, [*range(5), *range(5, 15)]) == 1500
+    assert jump_ms(times, [*range(5), *range(5, 15)], begin_ms=1400) is None

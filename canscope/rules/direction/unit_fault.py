@@ -41,6 +41,7 @@ class Unit:
     woken: Woken = field(default_factory=Woken)
     closed_ns: int = int(NEVER)  # both poles, the last time
     waiting: Mapping[int, Waiting] = field(default_factory=dict)
+    early: frozenset[int] = frozenset()  # codes of the first second, before anything closed
     again: tuple[tuple[int, int], ...] = ()  # (code, stamp): came back, perhaps as a pole opened
 
 
@@ -56,8 +57,8 @@ class UnitFault(Rule):
         the first second* after it woke with all poles open. A code from before the first closing
         may say that high voltage is missing: it has to be gone ``grace_s`` after both poles closed,
         must not go away by itself while all poles are open, and may come back whenever they are
-        open again. Without both main contactors bound the unit's own link says when it was live:
-        at or above 60 V for ``grace_s``.
+        open again, as may one of that first second. Without both main contactors bound the unit's
+        own link says when it was live: at or above 60 V for ``grace_s``.
     Margin
         0 for a code of the list, -1 for any other.
     Unproven
@@ -133,6 +134,7 @@ class UnitFault(Rule):
         spared = bad & fresh
         late: list[tuple[int, int]] = []
         if piece.bench.has(*MAIN_ROLES) and (bad.any() or unit.waiting):
+            unit = _early(unit, piece, samples, bad & fresh)
             unit, waits, late = self._waiting(unit, piece, samples, bad & ~fresh)
             spared |= waits
         elif not piece.bench.has(*MAIN_ROLES) and (bad.any() or unit.waiting):
@@ -171,7 +173,7 @@ class UnitFault(Rule):
                 if bad[row]:
                     waiting[code] = Waiting(code, at_ns)
                     spared[row] = True
-            elif bad[row] and code in waiting:
+            elif bad[row] and (code in waiting or code in unit.early):
                 grace = at_ns - since_ns <= to_ns(self.grace_s)
                 if closed[row] == 1 and not grace and code not in [c for c, _ in again]:
                     again.append((code, at_ns))
@@ -221,6 +223,17 @@ class UnitFault(Rule):
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
         """The clause with the definition's name of the code."""
         return self.says.get(str(verdict), "").format(label=worst.facts.get("label", ""))
+
+
+def _early(unit: Unit, piece: Piece, samples: Samples, fresh: Bools) -> Unit:
+    """The unit with its codes of the first second: one that means no high voltage may come back."""
+    stamps, codes = samples.time_ns[fresh].tolist(), samples.raw[fresh].tolist()
+    before = {
+        code
+        for at_ns, code in zip(stamps, codes, strict=True)
+        if _closed_since(unit, piece, at_ns) == NEVER
+    }
+    return replace(unit, early=unit.early | before) if before else unit
 
 
 def _roles(bench: Bench) -> dict[str, str]:

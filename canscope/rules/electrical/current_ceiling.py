@@ -38,9 +38,10 @@ class CurrentCeiling(Rule):
     Margin
         The ceiling minus the magnitude of the pack current, in A.
     Unproven
-        The plan gives no ceiling for this stage (no-limit); no unit turned (in power-up: no pole
-        closed) in the whole run (not-exercised); the current stood at an end of its range, so that
-        the true one may be larger (sensor-suspect).
+        The plan gives no ceiling for this stage (no-limit); no unit turned in the whole run, or in
+        power-up no pole closed, nor, where none is bound, did a link come up to the pack
+        (not-exercised); the current stood at an end of its range, so that the true one may be
+        larger (sensor-suspect).
     """
 
     dry_current_A: float | None = limit(
@@ -91,7 +92,9 @@ class CurrentCeiling(Rule):
 
     def fold(self, state: Seen, piece: Piece) -> tuple[Seen, Sequence[Outcome]]:
         """Judge the new samples."""
-        if not state.engaged and (piece["@engaged"].value == 1).any():
+        # Where no contactor is bound, a link that comes up to the pack was connected to it.
+        charged = any(event.value == 1 for event in piece.events_of("link"))
+        if not state.engaged and (charged or (piece["@engaged"].value == 1).any()):
             state = replace(state, engaged=True)
         if not state.turned and piece.events_of("burst-start"):
             state = replace(state, turned=True)

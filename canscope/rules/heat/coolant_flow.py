@@ -21,6 +21,8 @@ from canscope.trust.proof_of_life import WAKES_NS
 from canscope.trust.range_ends import at_end_of_range
 
 NAME, FLOW = "coolant", "cooling.flow"
+# A pump takes longer to come to speed, and coolant to come to rest; common practice, no source.
+STARTS_NS, STOPS_NS = 3 * S // 10, S // 2
 
 
 @dataclass(frozen=True)
@@ -32,6 +34,9 @@ class Seen:
     woke_ns: int | None = None  # its first sample
     lowest_idle: float = float("inf")  # while no unit turned
     lowest_turning: float = float("inf")
+    began: int = 0  # bursts before which all stood, and just before which nothing flowed
+    ended: int = 0  # bursts after which all stood, and just after which nothing flowed
+    apart: bool = False  # it flowed just before a burst, or just after one
 
 
 @RULES.add("coolant-flow")
@@ -53,7 +58,8 @@ class CoolantFlow(Rule):
         (not-exercised, stale, not-available); the flow stood at an end of its range; it was never
         seen at rest: neither read below ``minimum_l_per_min`` (a state: off) at some time, nor
         rose by so much from its lowest reading while no unit turned, nor did so in an earlier run
-        of the vehicle, so that a stuck sensor would look the same (sensor-suspect).
+        of the vehicle, so that a stuck sensor would look the same; a flow came within 0.3 s with
+        every burst and went within 0.5 s of its end, as no pump and no coolant do (sensor-suspect).
     """
 
     minimum_l_per_min: float = limit(1.0, "l/min", low=0.1, high=1000.0, looser="lower")
@@ -97,6 +103,7 @@ class CoolantFlow(Rule):
             state = replace(state, turned=True)
         if FLOW not in piece.bench.bindings:
             return state, ()
+        state = self._with_motion(state, piece)
         samples = piece[FLOW]
         clipped = np.zeros(len(samples), bool)
         if not _is_state(piece.bench):
@@ -135,12 +142,38 @@ class CoolantFlow(Rule):
             if _is_state(piece.bench):
                 text = "the pump was never seen off, so its state may be stuck"
             found.append(Doubt(NAME, "sensor-suspect", text, code="never-at-rest"))
+        if state.began and state.ended and not state.apart:
+            text = "it came within 0.3 s with every burst and went within 0.5 s of its end: a pump "
+            text += "takes longer, so it may be made of the motion"
+            found.append(Doubt(NAME, "sensor-suspect", text))
         text = "nothing was known of it while a unit turned"
         if self.grace_s:
             text += f" for longer than {self.grace_s:g} s"
         if not state.turned:
             text = "no unit was seen to turn"
         return [*found, unjudged(NAME, "not-exercised", text)]
+
+    def _with_motion(self, state: Seen, piece: Piece) -> Seen:
+        """The state after the bursts that began or ended in this piece."""
+        if _is_state(piece.bench):
+            return state
+        least = self._wanted(piece.bench) - piece.bench.u(FLOW)
+        for event in piece.events:
+            if event.kind not in ("burst-start", "burst-end"):
+                continue
+            begins = event.kind == "burst-start"
+            at_ns = event.time_ns + (-STARTS_NS if begins else STOPS_NS)
+            turns = [piece.at(f"@turning.{u.name}", at_ns).value[0] for u in piece.bench.units]
+            flow = float(piece.at(FLOW, at_ns).value[0])
+            if 1.0 in turns or np.isnan(flow):
+                continue
+            if flow >= least:
+                state = replace(state, apart=True)
+            elif begins:
+                state = replace(state, began=state.began + 1)
+            else:
+                state = replace(state, ended=state.ended + 1)
+        return state
 
     def _wanted(self, bench: Bench) -> float:
         return 1.0 if _is_state(bench) else self.minimum_l_per_min

@@ -21,7 +21,7 @@ from canscope.model.tables import Bools, Int64s
 from canscope.rules import RULES
 from canscope.rules.recording._losses import Growth, Losses, begin, follow
 from canscope.rules.recording._messages import message_subjects
-from canscope.trust.silence import Silences, gaps, idle
+from canscope.trust.silence import Silences, before_poles, gaps, idle
 
 MS = 10**6
 POLE_ROLES = tuple(f"contactors.{pole}" for pole in POLES)
@@ -72,17 +72,18 @@ class CycleTime(Rule):
         fails without sending anything more. The cycle is the plan's, else the definition's, else
         the median of the first 32 intervals later than 1 s after the first frame. Of a multiplexed
         message only the frames count that carry what is bound of it. A silence that begins while
-        all poles are open and nothing turns may be a shutdown (all nodes within 10 s of each
-        other); it fails once another node is heard more than 10 s later, a pole closes, a unit
-        turns, or the node itself speaks again. Not so where a node restarts, once and within 10 s,
-        before any pole has closed; nor, where no ignition is bound, where all messages of a unit
-        sleep after high voltage was on, until they wake or the recording ends: another bus may talk
-        on. A restart is told where the node was silent for at most 5 s, while nothing was live and
-        nothing turned, and came back with frames of zeros or with its counter at the beginning,
-        once for each waking: what it sends in the second after that counts for no rule (common
-        practice, no source). Stretches in which nothing at all was recorded, of no message and on
-        no bus (``cycles`` of the fastest one), are no node's fault and not counted: a node is
-        silent while others are heard.
+        all poles are open, or not heard yet, and nothing turns may be a shutdown (all nodes within
+        10 s of each other); it fails once another node is heard more than 10 s later, a pole
+        closes, a unit turns, or the node itself speaks again. Not so where a node restarts, once
+        and within 10 s, before any pole has closed (where none is bound: before a link was live);
+        nor, where no ignition is bound, where all messages of a unit sleep after high voltage was
+        on, until they wake or the recording ends: another bus may talk on. A restart is told where
+        the node was silent for at most 5 s, while nothing was live and nothing turned, and came
+        back with frames of zeros or with its counter at the beginning, once for each waking: what
+        it sends in the second after that counts for no rule (common practice, no source).
+        Stretches in which nothing at all was recorded, of no message and on no bus (``cycles`` of
+        the fastest one), are no node's fault and not counted: a node is silent while others are
+        heard.
         Frames that are missing one by one: more than 3 and more than one in 1,000 intervals of two
         or three whole cycles, beside which no frame came early or late to make up for it. Where
         nobody states the cycle, single ones have to come before and after.
@@ -251,7 +252,8 @@ class CycleTime(Rule):
             start_ns, end_ns = int(starts_ns[row]), int(starts_ns[row] + interval[row])
             due_ns = start_ns + allowed
             engaged = piece.back("@engaged", due_ns).between(due_ns, end_ns + 1)
-            if (engaged.value == 1).any() or not any(piece.bench.has(pole) for pole in POLE_ROLES):
+            poles = any(piece.bench.has(pole) for pole in POLE_ROLES)
+            if (engaged.value == 1).any() or not (poles or idle(piece, due_ns)):
                 continue
             if closed_ns is not None and closed_ns <= end_ns:
                 if not idle(piece, due_ns):
@@ -304,7 +306,8 @@ class CycleTime(Rule):
         """
         if node.last_ns is None or node.cycle_ns is None or node.late:
             return node, []
-        if node.asked or idle(piece, node.due_ns):
+        may_rest = node.asked or idle(piece, node.due_ns) or before_poles(piece, node.due_ns)
+        if may_rest:
             awake = (_companions(piece.bench, key) if slept else ()) or tuple(latest)
             others = [heard for o in awake if o != key and (heard := latest[o]) is not None]
             spoke = max(others, default=0) > node.last_ns + TOGETHER_NS

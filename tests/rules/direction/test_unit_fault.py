@@ -93,6 +93,12 @@ def test_a_code_that_comes_and_goes_while_all_poles_are_open_fails():
     assert (finding.verdict, finding.first_failed_s) == (Verdict.FAIL, pytest.approx(2.3))
 
 
+def test_a_code_of_the_first_second_may_come_back_once_the_poles_are_open():
+    """A unit that is slow to report says "no high voltage" once before it comes."""
+    assert powered(np.where((CLOCK < 0.95) | (CLOCK >= 9.45), 7, 0)).verdict is Verdict.PASS
+    assert powered(np.where((CLOCK < 0.95) | (CLOCK >= 7.95), 7, 0)).verdict is Verdict.FAIL
+
+
 def test_a_code_that_was_not_there_before_fails_at_once():
     finding = powered(np.where(CLOCK >= 9.95, 8, WAITS))
     assert (finding.verdict, finding.first_failed_s) == (Verdict.FAIL, pytest.approx(10.0))

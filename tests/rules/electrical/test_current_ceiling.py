@@ -84,3 +84,14 @@ def test_a_current_that_falls_silent_while_turning_does_not_pass():
 @pytest.mark.parametrize("peak_A", [5.0, 42.0])
 def test_cutting_changes_nothing(peak_A):
     assert judge(peak_A, cuts="each") == judge(peak_A)
+
+
+@pytest.mark.parametrize(("reached_V", "verdict"), [(395.0, "pass"), (200.0, "unproven")])
+def test_in_power_up_without_contactors_a_link_that_comes_up_shows_a_closing(reached_V, verdict):
+    roles = {
+        "pack.current": (TIMES, np.where(TURNS, 4.0, 0.5)),
+        "pack.voltage": (TIMES, 400.0 + 0.1 * (TIMES > 2)),
+        "units.front.link_voltage": (TIMES, np.where(TURNS, reached_V, 0.0)),
+    }
+    found = run("current-ceiling", roles, stage="power-up", rules=LIMITS, bench=DRY)["pack"]
+    assert found.verdict == verdict, found.sentence

@@ -78,6 +78,15 @@ def test_a_sensor_that_reads_two_litres_at_rest_must_rise_by_the_minimum():
     assert judge(between(3.0, 20.0, 3.2, 2.0)).verdict is Verdict.PASS
 
 
+def test_a_flow_that_comes_and_goes_with_the_motion_is_none_of_a_pump():
+    """From 4.8 to 12.4 s; one that comes at 4 s or goes at 13 s is a pump's."""
+    finding = judge(between(4.75, 12.35, 8.0, 0.0))
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert "made of the motion" in finding.sentence
+    assert judge(between(3.95, 12.35, 8.0, 0.0)).verdict is Verdict.PASS
+    assert judge(between(4.75, 13.0, 8.0, 0.0)).verdict is Verdict.PASS
+
+
 def test_start_up_codes_are_not_a_pump_at_rest():
     assert judge(between(0.0, 0.9, 0.0)).code == "never-at-rest"
 

@@ -86,7 +86,9 @@ def test_a_sensor_that_falls_at_once_by_more_than_anything_cools_is_suspect():
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
     assert "fell by 21.0 K from one reading to the next" in finding.sentence
     assert alive(broken, cuts="each") == finding
-    assert alive(np.where((QUICK > 11) & (QUICK < 13), 18.0, warming)).verdict is Verdict.PASS
+    lower = alive(np.where((QUICK > 11) & (QUICK < 13), 18.0, warming))
+    assert "jumped by 3.0 K to another level at once" in lower.sentence
+    assert alive(np.where((QUICK > 11) & (QUICK < 13), 20.0, warming)).verdict is Verdict.PASS
 
 
 def test_just_off_the_cold_rail_is_a_reading_though_a_cold_one():

@@ -223,6 +223,14 @@ def test_a_restart_before_high_voltage_is_no_silence_but_a_second_one_is():
     assert (finding.verdict, finding.first_failed_s) == ("fail", 15.3)
 
 
+def test_a_restart_before_the_contactors_are_heard_or_without_any_is_no_silence_either():
+    once, link = without(every_100_ms(), 15.0, 16.0), "units.front.link_voltage"
+    heard = dict.fromkeys(POLES, (every_100_ms(15.5), 0.0))
+    assert judge(once, others=heard).verdict is Verdict.PASS
+    assert judge(once, others={link: (every_100_ms(), 0.0)}).verdict is Verdict.PASS
+    assert judge(once, others={link: (every_100_ms(), 300.0)}).first_failed_s == 15.3
+
+
 def test_after_high_voltage_a_node_that_comes_back_too_late_fails():
     others = closed(2.0, 4.0) | {IGNITION: (every_100_ms(), 1.0)}
     finding = judge(without(every_100_ms(), 15.0, 16.0), others=others)
