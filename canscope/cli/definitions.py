@@ -44,7 +44,7 @@ def add(subparsers: Any) -> None:
 def run(args: argparse.Namespace) -> int:
     """Print what was found, a line a mistake; 0, or 2 if something cannot be used."""
     from canscope.checking.inputs import captures_of
-    from canscope.decoding.definition_file import lines_of
+    from canscope.decoding.parsed_file import lines_of
     from canscope.proofreading.against_capture import compare
     from canscope.proofreading.by_itself import problems_of
 

@@ -8,7 +8,6 @@ import errno
 import importlib
 import os
 import sys
-import traceback
 from collections.abc import Sequence
 
 from canscope import __version__
@@ -92,6 +91,8 @@ def _run(verb: str, options: argparse.Namespace) -> int:
             hint = "check the free space where it goes; exit code 2 says nothing about the vehicle"
             _complain(f"the output cannot be written: {reason}\n  hint: {hint}")
         else:  # a bug: 1, which Python would end with, is the verdict "fail"
+            import traceback
+
             traceback.print_exc()
     except KeyboardInterrupt:
         _complain("stopped by the keyboard")

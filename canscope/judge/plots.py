@@ -10,6 +10,7 @@ import numpy as np
 from canscope.curves.thinning import buckets, extreme_rows
 from canscope.model.bench import Bench, Kind
 from canscope.model.history import History
+from canscope.model.median import distinct
 from canscope.model.report import Plot, Trace
 from canscope.model.rule import Worst
 from canscope.model.signals import Samples
@@ -129,10 +130,9 @@ class Changes:
 def changes(values: Floats) -> Int64s:
     """The rows at which a state changes, and the first and the last; NaN is a state of its own."""
     before, after = values[:-1], values[1:]
-    differs = (before != after) & ~(np.isnan(before) & np.isnan(after))
-    ends = [0, len(values) - 1] if len(values) else []
-    rows: Int64s = np.union1d(np.flatnonzero(differs) + 1, np.asarray(ends, np.int64))
-    return rows
+    kept = np.ones(len(values), np.bool_)
+    kept[1:-1] = ((before != after) & ~(np.isnan(before) & np.isnan(after)))[:-1]
+    return kept.nonzero()[0]
 
 
 @dataclass(frozen=True)
@@ -233,7 +233,7 @@ def _line(
         judged += int(np.count_nonzero(rows < judged))
     keep = changes(values) if states else thin(values)
     if judged >= 0:
-        keep = np.union1d(keep, judged)
+        keep = distinct(np.append(keep, judged))
     return times[keep].copy(), values[keep].copy()
 
 
@@ -264,8 +264,8 @@ def _four_decimals(since_ns: Int64s) -> list[float]:
 
 def _seven_digits(values: Floats) -> list[float | None]:
     """Each value with seven digits, NaN as None; many are the same, as signals have raw steps."""
-    distinct, place = np.unique(values.view(np.int64), return_inverse=True)  # tells 0 from -0
-    short = [None if v != v else float(f"{v:.7g}") for v in distinct.view(np.float64).tolist()]
+    codes, place = np.unique(values.view(np.int64), return_inverse=True)  # tells 0 from -0
+    short = [None if v != v else float(f"{v:.7g}") for v in codes.view(np.float64).tolist()]
     return [short[at] for at in place.tolist()]
 
 
@@ -281,7 +281,7 @@ def thin(values: Floats, points: int = POINTS) -> Int64s:
     lowest = np.where(gap, np.inf, padded).argmin(axis=1)
     highest = np.where(gap, -np.inf, padded).argmax(axis=1)
     chosen = np.stack((lowest, highest, gap.argmax(axis=1)), axis=1) + rows[:, :1]
-    keep: Int64s = np.unique(chosen)
+    keep = distinct(chosen)
     # A bucket without gap names its first row as one: no harm, it is a point like others.
     return keep[keep < len(values)]
 

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from canscope.model.median import distinct
 from canscope.model.tables import Floats, Int64s
 
 
@@ -178,7 +179,7 @@ def _deciding(margin: Floats, u: Floats, time_ns: Int64s | None = None) -> Int64
         of = np.flatnonzero(some)
         if len(of):
             found.append(of[np.argmin(time_ns[of])])
-    return np.unique(np.array(found, np.int64))
+    return distinct(np.array(found, np.int64))
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,8 @@ from collections.abc import Callable, Iterable, Iterator
 
 from canscope.decoding.columns import EVERY
 from canscope.decoding.database import read_definitions
-from canscope.decoding.definition_file import examined, lines_of
+from canscope.decoding.definition_file import examined
+from canscope.decoding.parsed_file import lines_of
 from canscope.model.definition import MessageSpec, Problem, SignalSpec
 from canscope.model.errors import DefinitionError
 from canscope.plan.codes import raw_range

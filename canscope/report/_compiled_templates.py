@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import sys
 from contextlib import suppress
-from importlib.metadata import version
 from pathlib import Path
 from pickle import UnpicklingError
 
 from jinja2 import FileSystemBytecodeCache
 from jinja2.bccache import Bucket
+
+from canscope.cache.store import version
 
 # As the documentation of pickle lists them, and what is no text.
 DAMAGED = (UnpicklingError, AttributeError, EOFError, ImportError, IndexError, ValueError)

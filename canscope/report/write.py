@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import secrets
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -47,7 +46,7 @@ def write_sealed(target: Path, parts: Iterable[bytes], *, replace: bool = False)
     Raises ``ReportError`` as ``write_report`` does.
     """
     # Not made from the target's name: with more letters a name that just fits would be too long.
-    part = target.with_name(f".canscope-{os.getpid()}-{secrets.token_hex(4)}.part")
+    part = target.with_name(f".canscope-{os.getpid()}-{os.urandom(4).hex()}.part")
     try:
         _look(target, replace=replace)
         _write(part, sealed(parts))

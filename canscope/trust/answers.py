@@ -20,7 +20,7 @@ from itertools import permutations
 import numpy as np
 
 from canscope.model.bench import MAINS, POLES
-from canscope.model.median import median
+from canscope.model.median import median, percentile
 from canscope.model.piece import ClosedWindow
 from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Floats, Int64s
@@ -96,14 +96,14 @@ def charge(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     level = median(rest.value)
     away = amps.value - level
     coulomb = float(np.sum((away[1:] + away[:-1]) / 2 * passed_s))
-    wanted = farad * float(np.median(risen))
+    wanted = farad * median(risen)
     # One peak may hide between two readings, and each is rounded.
-    u = pack / ohm * float(np.median(passed_s)) / 2
+    u = pack / ohm * median(passed_s) / 2
     u += (bench.u(CURRENT) + noise(rest.value)) * float(np.sum(passed_s)) / len(passed_s) ** 0.5
     low, high = coulomb + u < LEAST * wanted, coulomb - u > MOST * wanted
     if low or high:
         text = f"carried {coulomb:.3g} C (+-{u:.2g} C) while the link charged, by its capacitance "
-        text += f"and {np.median(risen):.0f} V it takes {wanted:.3g} C: its sign, factor or sensor "
+        text += f"and {median(risen):.0f} V it takes {wanted:.3g} C: its sign, factor or sensor "
         text += "is wrong"
         yield Remark(CURRENT, "wrong", text, end_ns)
 
@@ -331,7 +331,7 @@ def _changes(states: Samples, from_ns: int, value: float) -> list[tuple[int, int
 def _jumps(readings: Samples, after_ns: int, time_ns: int, lift_V: float) -> bool:
     """Whether most of the way lies between two readings that a state's change lies between."""
     way = np.abs(np.diff(readings.value)) >= JUMP * lift_V
-    cycle_ns = float(np.median(np.diff(readings.time_ns)))
+    cycle_ns = median(np.diff(readings.time_ns))
     near = readings.time_ns[1:] > after_ns
     near &= readings.time_ns[:-1] < time_ns + round(cycle_ns / 2)
     return bool((way & near).any())
@@ -430,14 +430,14 @@ def _means(samples: Samples) -> tuple[Int64s, Floats, float]:
     first = np.flatnonzero(np.diff(number, prepend=-1))
     counts = np.diff(np.append(first, len(number)))
     mean = np.add.reduceat(samples.value, first) / counts
-    single = float(np.median(np.abs(np.diff(samples.value)))) / MEDIAN
-    return number[first], mean, single / float(np.sqrt(np.median(counts)))
+    single = median(np.abs(np.diff(samples.value))) / MEDIAN
+    return number[first], mean, single / float(np.sqrt(median(counts)))
 
 
 def _moved(curve: tuple[Int64s, Floats, float]) -> float:
     """How far it surely gave way; 0 where that may be its noise."""
     _, mean, noise_V = curve
-    way = float(np.percentile(mean, 90) - np.percentile(mean, 5))
+    way = percentile(mean, 90) - percentile(mean, 5)
     return way if way >= CLEAR * noise_V else 0.0
 
 

@@ -15,6 +15,7 @@ from canscope.model.bench import Bench
 from canscope.model.events import Span, Window
 from canscope.model.history import History, step_at
 from canscope.model.history import steps as steps_of
+from canscope.model.median import distinct
 from canscope.model.outcome import Doubt
 from canscope.model.signals import NOT_AVAILABLE, OK, OUT_OF_RANGE, Samples
 from canscope.model.tables import SECOND_NS, Int64s
@@ -193,6 +194,6 @@ def _mattering(history: History) -> Samples:
     A unit that dies while it turns stays "turning" for ever; no node need speak after key-off.
     """
     engaged, awake = history.samples("@engaged"), history.samples("@awake")
-    times = np.union1d(engaged.time_ns, awake.time_ns)
+    times = distinct(np.concatenate((engaged.time_ns, awake.time_ns)))
     both = (step_at(engaged, times) == 1) & (step_at(awake, times) == 1)
     return steps_of(times, both.astype(np.float64))

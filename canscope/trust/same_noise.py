@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from canscope.model.median import median
 from canscope.model.signals import Samples
 from canscope.model.tables import Floats, Int64s
 
@@ -46,7 +47,7 @@ class Noise:
         step, lags = self.steps[0], LAGS
         if len(other) < len(one):  # a row is one of the reading that comes less often
             one, other, step, lags = other, one, self.steps[1], -LAGS
-        self.cycle_ns = self.cycle_ns or int(np.median(np.diff(one.time_ns)))
+        self.cycle_ns = self.cycle_ns or int(median(np.diff(one.time_ns)))
         bend = np.diff(one.value, 2)
         # A slope that is rounded bends by one step, to and fro; noise by more.
         rows = np.flatnonzero(np.abs(bend) > 1.5 * step)[: MOST - self.telling]

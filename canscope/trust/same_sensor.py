@@ -19,6 +19,7 @@ import numpy as np
 
 from canscope.model.bench import Bench
 from canscope.model.history import History
+from canscope.model.median import median, percentile
 from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Floats
 from canscope.trust.same_noise import Noise
@@ -204,7 +205,7 @@ def _alike(
     rows = moved > CLEAR / 3 * noise
     if moved.max() < CLEAR * noise or rows.sum() < min(FEWEST, len(shown) // 3):
         return 1.0
-    if min(np.percentile(np.abs(one[rows]), SHARE) for one in apart) > allowed * 1.001:
+    if min(percentile(np.abs(one[rows]), SHARE) for one in apart) > allowed * 1.001:
         return None
     # Where each part of the way leads is up to the sensor; it could be anywhere within the span.
     ways = np.array_split(shown[rows], parts)
@@ -213,5 +214,5 @@ def _alike(
 
 def _noise(value: Floats, step: float) -> float:
     """Standard deviation of the noise of a reading, not less than that of rounding."""
-    rough = float(np.median(np.abs(np.diff(value, 2)))) * ROUGH if len(value) > 2 else 0.0
+    rough = median(np.abs(np.diff(value, 2))) * ROUGH if len(value) > 2 else 0.0
     return max(float(rough), step / float(EVEN))

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
+from canscope.model.median import median
 from canscope.model.piece import ClosedWindow
 from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Floats
@@ -155,7 +156,7 @@ def burst_samples(window: ClosedWindow, role: str) -> Samples | None:
 
 def noise(values: Floats) -> float:
     """How far neighbouring readings lie apart, about: 1.5 times the median step."""
-    return 1.5 * float(np.median(np.abs(np.diff(values))))
+    return 1.5 * median(np.abs(np.diff(values)))
 
 
 def step_of(values: Floats, half_step: float) -> float:

@@ -168,21 +168,6 @@ def test_another_checker_or_version_asks_anew(home, tmp_path, monkeypatch):
     assert len(list(home.iterdir())) == 4
 
 
-def test_a_second_run_imports_no_pydantic(home, tmp_path):
-    path = lay_out(tmp_path)
-    code = (
-        f"import sys; from canscope.plan.load import read_plan; read_plan({str(path)!r});"
-        "print('pydantic' in sys.modules)"
-    )
-    said = [
-        subprocess.run(
-            [sys.executable, "-c", code], capture_output=True, text=True, check=True, env=os.environ
-        ).stdout.split()
-        for _ in range(2)
-    ]
-    assert said == [["True"], ["False"]]
-
-
 def test_two_runs_at_once_do_each_other_no_harm(home, tmp_path):
     path = lay_out(tmp_path)
     code = (

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from canscope.model.median import distinct
 from canscope.model.piece import Piece
 from canscope.rules.shared.persistence import Stretches, kept_up, recent
 
@@ -36,7 +37,7 @@ def held_levels(
     percent = kept_up(samples.time_ns, samples.value, neutral, held_ns, np.max)
     since_ns, at_ns = asked.since_ns[neutral], times[neutral]
     levels = {}
-    for since in np.unique(since_ns).tolist():
+    for since in distinct(since_ns).tolist():
         mine = np.flatnonzero(since_ns == since)
         row = mine[np.argmin(percent[mine])]
         levels[since] = Level(since, float(percent[row]), int(at_ns[row]))

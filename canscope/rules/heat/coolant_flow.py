@@ -11,6 +11,7 @@ import numpy as np
 
 from canscope.model.bench import Bench, Kind
 from canscope.model.findings import Verdict
+from canscope.model.median import distinct
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import CardStep, Rule, Worst, limit, unjudged
@@ -111,7 +112,8 @@ class CoolantFlow(Rule):
         if state.clipped_ns is None and clipped.any():
             state = replace(state, clipped_ns=int(samples.time_ns[clipped][0]))
         state = _ranges(state, piece, samples[~clipped | (samples.value == 0)].known)
-        times = np.union1d(samples.time_ns[self._needed(piece, samples.time_ns)], self._ends(piece))
+        own = samples.time_ns[self._needed(piece, samples.time_ns)]
+        times = distinct(np.concatenate((own, self._ends(piece))))
         if not len(times):
             return state, ()
         flow = piece.at(FLOW, times).value
@@ -209,7 +211,7 @@ class CoolantFlow(Rule):
             ends = steps.time_ns[steps.value == 1] + grace_ns
             ends = ends[(ends >= piece.start_ns) & (ends < piece.until_ns)]
             found.append(ends[self._needed(piece, ends)])
-        return np.unique(np.concatenate(found))
+        return np.concatenate(found)
 
 
 def _ranges(state: Seen, piece: Piece, samples: Samples) -> Seen:

@@ -13,6 +13,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from canscope.model.median import distinct
 from canscope.model.tables import FD_LENGTHS, Bools, Flag, Frames, Int64s
 from canscope.rules.shared.payloads import column
 
@@ -49,7 +50,7 @@ def frame_bits(frames: Frames, rows: Int64s) -> tuple[Int64s, Int64s]:
     slow = every.copy()
     kind = flags.astype(np.int64) & (Flag.EXTENDED | Flag.FD | Flag.BRS | Flag.ESI)
     kinds = np.where(long, kind << 8 | frames.length[rows], -1)
-    for value in np.unique(kinds[long]).tolist():
+    for value in distinct(kinds[long]).tolist():
         some = np.flatnonzero(kinds == value)
         flag = Flag(value >> 8)
         every[some] = slow[some] = _fd(frames, rows[some], flag, value & 0xFF)
