@@ -38,6 +38,14 @@ def add(subparsers: Any) -> None:
         "ratio; may be repeated",
     )
     parser.add_argument(
+        "--pick",
+        action="append",
+        default=[],
+        metavar="ROLE=NUMBER",
+        help="of the fields listed for a reference, the one that you take to be it, by its number; "
+        "may be repeated",
+    )
+    parser.add_argument(
         "--accept",
         type=Path,
         metavar="F.dbc",
@@ -57,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
     from canscope.cli.check import columns_of, offsets_of
     from canscope.report import survey_page
     from canscope.report.write import write_sealed
-    from canscope.survey.ranking import rank
+    from canscope.survey.ranking import picked, rank
     from canscope.survey.reference import read_references
     from canscope.survey.survey import survey_frames
 
@@ -76,7 +84,7 @@ def run(args: argparse.Namespace) -> int:
         survey,
         sha256=capture.sha256,
         names=capture.names,
-        rankings=rank(surveyed, references),
+        rankings=picked(rank(surveyed, references), args.pick),
         notes=(*capture.notes, *survey.notes),
     )
     _print(survey)
@@ -155,13 +163,14 @@ def _print_ranking(console: Any, ranking: Ranking) -> None:
     from rich.table import Table
     from rich.text import Text
 
+    from canscope.report.survey_page import outcome
     from canscope.report.wording import visible
 
-    what = "clearly first" if ranking.clear else "not clear: none is clearly better than the next"
-    if not ranking.candidates:
-        what = "no field follows it"
     console.print(
-        Text(visible(f"\n{ranking.role}, {ranking.points} {ranking.kind}: {what}"), "bold")
+        Text(
+            visible(f"\n{ranking.role}, {ranking.points} {ranking.kind}: {outcome(ranking)}"),
+            "bold",
+        )
     )
     grid = Table.grid(padding=(0, 2, 0, 2))
     for place, candidate in enumerate(ranking.candidates, start=1):

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Generic, TypeVar
 
 import numpy as np
 
-from canscope.model.errors import CanscopeError
+from canscope.model.errors import CanscopeError, UnknownNameError
 from canscope.model.signals import Series, Signals, key_of
 
 if TYPE_CHECKING:
@@ -49,10 +49,15 @@ class Decoded(Generic[C]):
     def __getitem__(self, name: str) -> Series:
         """One signal: ``MotorSpeed``, ``UnitFast.MotorSpeed`` or ``can1:UnitFast.MotorSpeed``.
 
-        Raises ``CanscopeError``: with the nearest name if there is none, with all if several.
+        Of several buses with the same definition the one is meant on which it occurs. Raises
+        ``CanscopeError``: with the nearest name if there is none, with all if several.
         """
         found = self.series
-        return found[key_of(name, found)]
+        occurring = {key: one for key, one in found.items() if len(one.row)}
+        try:
+            return occurring[key_of(name, occurring)]
+        except UnknownNameError:
+            return found[key_of(name, found)]
 
     @property
     def series(self) -> Mapping[str, Series]:

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 NUMBER, ENUMERATION, FLAG = "number", "enumeration", "flag"
 COUNTER, CHECKSUM, UNEXPLAINED = "counter", "checksum", "unexplained"
 
+WEAK = 0.5  # score up to which a candidate is no answer
+
 
 @dataclass(frozen=True)
 class Field:
@@ -106,6 +108,8 @@ class Ranking:
     points: int
     candidates: tuple[Candidate, ...]
     clear: bool  # whether the first is clearly better than all others
+    tied: int = 1  # how many from the first on the reference does not clearly tell apart
+    picked: int = 0  # the place of the candidate that a person picked, from 1
 
 
 @dataclass(frozen=True)

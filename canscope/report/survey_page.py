@@ -7,11 +7,18 @@ from collections.abc import Iterator
 
 from markupsafe import Markup
 
-from canscope.model.survey import Candidate, Field, Identifier, Survey
+from canscope.model.survey import WEAK, Candidate, Field, Identifier, Ranking, Survey
 from canscope.report import templating
 from canscope.report.json import plain
 
 WIDTH, HEIGHT = 240, 34  # of a curve, in pixels
+
+STYLE = """
+.bits { display: flex; flex-wrap: wrap; gap: 4px 14px; margin: .4em 0; }
+.bits svg { display: block; }
+.curve { color: var(--ink); }
+td.plot { width: 250px; }
+"""
 
 # From never to always: how often a bit flips.
 SHADES = ((0.0, "."), (0.001, "_"), (0.03, "-"), (0.2, "+"), (0.45, "*"), (0.9, "#"))
@@ -71,12 +78,40 @@ def fit(one: Candidate, kind: str) -> str:
     return f"raw * {one.factor:g}{shift}, off by {one.error:g}"
 
 
+def outcome(ranking: Ranking) -> str:
+    """What a ranking comes to, and what to do where it names no single field."""
+    if not ranking.candidates:
+        return "no field follows it"
+    if ranking.picked:
+        return f"the first, number {ranking.picked} by its fit, was picked by hand"
+    if ranking.candidates[0].score <= WEAK:
+        return "no field follows it well: check the times, which count from the first frame"
+    if ranking.clear:
+        return "the first is clearly better than all others"
+    pick = f"or pick one: --pick {ranking.role}=NUMBER"
+    if ranking.tied == 1:
+        more = "marks at three moments" if ranking.kind == "marks" else "readings at four values"
+        return f"the first fits best, but that may be chance: give {more} at least, {pick}"
+    more = "marks" if ranking.kind == "marks" else "readings"
+    return (
+        f"a tie: the first {ranking.tied} fit about as well. Give more {more}, at times at which "
+        f"they differ, {pick}"
+    )
+
+
 def page(survey: Survey) -> list[bytes]:
     """The page: one file that opens offline and runs no script."""
-    environment = templating.environment()
-    environment.globals.update(curve=curve, fit=fit, rhythm=rhythm, squares=squares, values=values)
-    style = Markup((templating.TEMPLATES / "page.css").read_text("utf-8"))
-    text = environment.get_template("survey.html").render(survey=survey, style=style)
+    text = templating.without_script(
+        "survey.html",
+        style=STYLE,
+        survey=survey,
+        curve=curve,
+        fit=fit,
+        outcome=outcome,
+        rhythm=rhythm,
+        squares=squares,
+        values=values,
+    )
     return [text.encode("utf-8", "backslashreplace")]
 
 

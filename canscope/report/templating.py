@@ -65,6 +65,13 @@ def whole(templates: Environment, name: str, **shown: Any) -> list[bytes]:
     ]
 
 
+def without_script(name: str, *, style: str = "", **shown: Any) -> str:
+    """A page that extends ``document.html`` and runs nothing; ``style`` is added to its own."""
+    css = (TEMPLATES / "page.css").read_text("utf-8")
+    page = environment().get_template(name)
+    return page.render(style=Markup(css + style), script="", **shown)
+
+
 def _visible(value: object) -> object:
     """What a template shows: HTML as it is, of a text every character so that it can be seen."""
     return value if type(value) is Markup else wording.visible(value)

@@ -9,7 +9,7 @@ from dataclasses import replace
 from canscope.model.definition import INFERRED
 from canscope.model.errors import UnknownNameError
 from canscope.model.roles import role_of
-from canscope.model.survey import UNEXPLAINED, Candidate, Field, Identifier, Survey
+from canscope.model.survey import UNEXPLAINED, Candidate, Field, Identifier, Ranking, Survey
 from canscope.survey.counters import positions
 
 
@@ -19,14 +19,14 @@ def dbc_texts(survey: Survey) -> dict[str, str]:
     return {channel: _text(survey, channel) for channel in channels}
 
 
-def named(survey: Survey) -> dict[tuple[str, Field, int | None], tuple[str, Candidate]]:
-    """The fields that clearly follow a reference, with its role."""
+def named(survey: Survey) -> dict[tuple[str, Field, int | None], tuple[Ranking, Candidate]]:
+    """The fields that clearly follow a reference, or were picked for it, with its ranking."""
     found = {}
     for ranking in survey.rankings:
-        if ranking.clear and ranking.candidates:
+        if ranking.candidates and (ranking.clear or ranking.picked):
             best = ranking.candidates[0]
             key = (best.identifier.key, best.field, best.selected)
-            found[key] = (ranking.role, best)
+            found[key] = (ranking, best)
     return found
 
 
@@ -54,7 +54,7 @@ def _text(survey: Survey, channel: str) -> str:
 def _signals(
     survey: Survey,
     one: Identifier,
-    roles: dict[tuple[str, Field, int | None], tuple[str, Candidate]],
+    roles: dict[tuple[str, Field, int | None], tuple[Ranking, Candidate]],
 ) -> Iterator[tuple[str, str, str]]:
     """Name, line and comment of each signal."""
     said = f"capture sha256 {survey.sha256}"
@@ -70,12 +70,15 @@ def _signals(
             factor, offset, unit = 1.0, 0.0, ""
             told = f"inferred: {field.kind}, confidence {field.confidence:g}, {said}"
             if known:
-                role, best = known
+                ranking, best = known
+                role = ranking.role
                 name = "".join(part.title() for part in re.split(r"[^A-Za-z0-9]+", role))
                 name = re.sub(r"^(?=\d)", "S", name) or "Signal"
                 factor, offset = best.factor, best.offset
-                unit = _unit(role)
+                if ranking.kind == "values":  # marks say nothing of a scale
+                    unit = _unit(role)
                 told += f", follows the reference {_plain(role)} with score {best.score:g}"
+                told += ", picked by hand" if ranking.picked else ""
             name += "" if selected is None else f"_{selected}"
             chosen = "" if selected is None else f" m{selected}"
             order, sign = "0" if field.big_endian else "1", "-" if field.signed else "+"

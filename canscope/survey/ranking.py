@@ -7,6 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from canscope.model.bench import Kind
+from canscope.model.errors import CanscopeError, UnknownNameError
+from canscope.model.roles import role_of
 from canscope.model.survey import (
     CHECKSUM,
     COUNTER,
@@ -14,33 +17,36 @@ from canscope.model.survey import (
     FLAG,
     NUMBER,
     UNEXPLAINED,
+    WEAK,
     Candidate,
     Field,
     Ranking,
 )
-from canscope.model.tables import SECOND_NS, Bools, Floats
+from canscope.model.tables import SECOND_NS, Bools, Floats, Int64s
 from canscope.survey.counters import positions
+from canscope.survey.following import best_fit, is_usual, uncertainty
+from canscope.survey.marking import AFTER_S, BEFORE_S, MarkFit, fit_marks, lateness
 from canscope.survey.payloads import field_values
 from canscope.survey.reference import Reference
 from canscope.survey.survey import Surveyed
 
 HAND_S = 0.5  # how far a typed-in time may lie from its instant; common practice, no source
-BEFORE_S, AFTER_S = 0.7, 1.3  # around a mark, in which what was marked happens
 STALE_S = 5.0  # a value that is older does not show the instant
 APART = 8  # bits from one field to the next that may be its high digits
-JOINED = 2.0  # log odds against each further field being part of one
+JOINED = 3.0  # log odds against each further field being part of one
 LONGEST = 24  # bits of such a one
 AS_ONE = "neighbouring fields read as one"
+CUT = "the lower bits of a field"
+SHORTEST = 8  # bits of such a part
+PART = 4.0  # log odds against a field ending earlier than its bits say
 NOT_FOLLOWING = (UNEXPLAINED, COUNTER, CHECKSUM)
 MOMENTS = 3  # at which a mark must stand before a field is clearly what was marked
 SHOWN = 8  # candidates of a ranking
-UNROUND = 1.5  # log odds against a factor that is no round number
-EVEN = 3.0  # log odds against a value that needs an offset
-ROUND = (1.0, 1.25, 2.0, 2.5, 4.0, 5.0, 7.8125, 8.0)  # leading digits of usual factors
 CODE = 6.0  # log odds against a few codes giving a value that a meter shows
-MISTYPED = 4.0  # log odds that one reading can take away
+OTHER_KIND = 1.5  # log odds against a state being a number, or the other way round
 LEVEL = 0.05  # of the range of the readings, from one level to the next
-CLEAR = 3.0  # log odds by which the first must lead
+OTHER_BUS = 5.0  # log odds against two readings of one unit being on different buses
+CLEAR = 3.0  # log odds by which the first must lead; what leads by less is a tie
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,15 +55,22 @@ class _Series:
 
     candidate: Candidate
     at_s: Floats
-    raw: Floats
+    raw: Int64s
     cost: float  # log odds against its being one field
+
+
+Fits = list[tuple[float, Candidate]]  # log odds, and the candidate
 
 
 def rank(surveyed: Sequence[Surveyed], references: Sequence[Reference]) -> tuple[Ranking, ...]:
     """The candidates for each reference, best first."""
     origin = min(int(one.payloads.all_ns.min()) for one in surveyed)
     series = [one for each in surveyed for one in _series(each, origin)]
-    return tuple(_ranking(series, reference) for reference in references)
+    fitted = [_fits(series, reference) for reference in references]
+    return tuple(
+        _ranking(reference, _beside_its_unit(place, references, fitted))
+        for place, reference in enumerate(references)
+    )
 
 
 def _series(one: Surveyed, origin: int) -> Iterator[_Series]:
@@ -74,7 +87,7 @@ def _series(one: Surveyed, origin: int) -> Iterator[_Series]:
             rows = rows[np.argsort(payloads.time_ns[rows], kind="stable")]
             at_s = (payloads.time_ns[rows] - origin) / SECOND_NS
             start = Candidate(one.identifier, field, selected, 0.0)
-            yield _Series(start, at_s, raw[rows].astype(float), joined.get(field, 0.0))
+            yield _Series(start, at_s, raw[rows], joined.get(field, 0.0))
 
 
 def _joined(one: Surveyed) -> Iterator[tuple[Field, float]]:
@@ -122,29 +135,87 @@ def _as_one(first: Field, last: Field, bits: int, big_endian: bool) -> Field:
     )
 
 
-def _ranking(series: Sequence[_Series], reference: Reference) -> Ranking:
+def _fits(series: Sequence[_Series], reference: Reference) -> Fits:
+    return (_by_marks if reference.value is None else _by_values)(series, reference)
+
+
+def _beside_its_unit(place: int, references: Sequence[Reference], fitted: Sequence[Fits]) -> Fits:
+    """The fits for a reference, those down-weighted on whose bus its unit's others do not fit.
+
+    Two links of one pack show the same voltage; the speed tells which bus is whose.
+    """
+    unit = _unit_of(references[place].role)
+    channels = sorted({one.identifier.channel for _, one in fitted[place]})
+    support = dict.fromkeys(channels, 0.0)
+    for other, fits in enumerate(fitted):
+        if other == place or not unit or _unit_of(references[other].role) != unit or not fits:
+            continue
+        best = max(weight for weight, _ in fits)
+        for channel in channels:
+            own = [weight for weight, one in fits if one.identifier.channel == channel]
+            support[channel] += max(max(own, default=-np.inf) - best, -OTHER_BUS)
+    most = max(support.values(), default=0.0)
+    return [
+        (weight + max(support[one.identifier.channel] - most, -OTHER_BUS), one)
+        for weight, one in fitted[place]
+    ]
+
+
+def _unit_of(role: str) -> str:
+    """``units.front`` of ``units.front.speed``; empty for what is no unit's."""
+    words = role.split(".")
+    return ".".join(words[:2]) if words[0] == "units" and len(words) > 2 else ""
+
+
+def _ranking(reference: Reference, fitted: Fits) -> Ranking:
+    shown: list[tuple[float, Candidate]] = []
+    for weight, one in sorted(fitted, key=lambda pair: -pair[0]):
+        if len(shown) < SHOWN and not any(_overlap(one, better) for _, better in shown):
+            shown.append((weight, one))
+    # That a factor is no usual one counts against the first: another may yet be meant.
+    lead = CLEAR if not shown or is_usual(shown[0][1].factor) else 2 * CLEAR
+    tied = sum(shown[0][0] - weight < lead for weight, _ in shown)
+    return Ranking(
+        reference.role,
+        reference.kind,
+        len(reference.at_s),
+        tuple(one for _, one in shown),
+        clear=tied == 1 and _tells(reference, shown[0][1]),
+        tied=tied,
+    )
+
+
+def _tells(reference: Reference, best: Candidate) -> bool:
+    """Whether the reference says enough for the first to be called clear."""
+    if best.score <= WEAK:
+        return False
     if reference.value is None:
-        series = [one for one in series if one.candidate.field.about != AS_ONE]
-    fit = _following if reference.value is not None else _marked
-    fitted = [found for one in series if (found := fit(one, reference)) is not None]
-    fitted.sort(key=lambda pair: -pair[0])
-    clear = False
-    if fitted:
-        weight, best = fitted[0]
-        others = [other for other, one in fitted if not _overlap(one, best)]
-        clear = best.score > 0.5 and weight - max(others, default=-np.inf) >= CLEAR
-        if reference.value is None:
-            # Marks of one moment count once: too much else happens in it.
-            moments = 1 + int((np.diff(reference.at_s) > BEFORE_S + AFTER_S).sum())
-            clear &= moments >= MOMENTS
-        else:
-            # A line through two levels fits whatever has two levels, through three it often does.
-            clear &= _levels(reference.value) >= (4 if best.offset else 2)
-    shown: list[Candidate] = []
-    for _, one in fitted:
-        if len(shown) < SHOWN and not any(_overlap(one, better) for better in shown):
-            shown.append(one)
-    return Ranking(reference.role, reference.kind, len(reference.at_s), tuple(shown), bool(clear))
+        # Marks of one moment count once: too much else happens in it.
+        return 1 + int((np.diff(reference.at_s) > BEFORE_S + AFTER_S).sum()) >= MOMENTS
+    # A line through two levels fits whatever has two levels, through three it often does.
+    return _levels(reference.value) >= (4 if best.offset else 2)
+
+
+def picked(rankings: Sequence[Ranking], picks: Sequence[str]) -> tuple[Ranking, ...]:
+    """The rankings, those of a ``ROLE=NUMBER`` with the candidate of that place first.
+
+    Raises CanscopeError for a role without a reference or a place that is not listed.
+    """
+    found = {ranking.role: ranking for ranking in rankings}
+    for text in picks:
+        role, _, number = text.rpartition("=")
+        if role not in found:
+            raise UnknownNameError("reference", role or text, found)
+        ranking = found[role]
+        places = len(ranking.candidates)
+        if not number.isdecimal() or not 1 <= int(number) <= places:
+            what = f"--pick {text}: {places} fields are listed for {role}"
+            raise CanscopeError(what, hint=f"write a number from 1: --pick {role}=1")
+        place = int(number)
+        best = ranking.candidates[place - 1]
+        rest = [one for one in ranking.candidates if one is not best]
+        found[role] = replace(ranking, candidates=(best, *rest), picked=place)
+    return tuple(found[ranking.role] for ranking in rankings)
 
 
 def _levels(values: Sequence[float]) -> int:
@@ -163,115 +234,116 @@ def _overlap(one: Candidate, other: Candidate) -> bool:
     return bool(set(positions(one.field)) & set(positions(other.field)))
 
 
-def _following(series: _Series, reference: Reference) -> tuple[float, Candidate] | None:
+def _by_values(series: Sequence[_Series], reference: Reference) -> Fits:
     """How well raw * factor + offset gives the values: log odds, and the fit."""
-    wanted = np.array(reference.value)
-    at_s = np.array(reference.at_s)
-    x, spread, seen = _near(series, at_s)
-    if seen.sum() < max(3, 0.6 * len(at_s)):
-        return None
-    x, spread, y = x[seen], spread[seen], wanted[seen]
-    n = len(y)
-    # What a meter and a hand leave open; the field's own motion around the instant comes on top.
-    fine = np.maximum(0.002 * np.abs(y) + 0.001 * np.abs(y).max(), 1e-9)
-    plain = float(y.var() + np.mean(fine**2))
-    code = CODE if series.candidate.field.kind in (FLAG, ENUMERATION) else 0.0
-    best: tuple[float, Candidate] | None = None
-    for factor, offset, cost in _fits(x, y):
-        left = y - factor * x - offset
-        known = fine**2 + (factor / 2) ** 2 / 3 + (0.5 * factor * spread) ** 2
-        # Against a field that knows nothing; one reading may be mistyped, and costs no more.
-        gain = np.maximum(-0.5 * (left**2 / known + np.log(known / plain)), -MISTYPED)
-        error = float(np.sqrt(np.mean(left**2)))
-        weight = float(gain.sum()) - cost - code - series.cost
-        # Of two fields that fit alike, the one that shows more of the quantity.
-        weight -= 0.5 * float(np.log1p(np.mean(known / fine**2)))
-        score = float(np.clip(1 - np.mean(left**2) / plain, 0, 1))
-        if score == 0 and y.var() > 4 * np.mean(fine**2):
+    found = []
+    for one in series:
+        windows = _Windows.around(one, np.array(reference.at_s))
+        if windows.seen.sum() < max(3, 0.6 * len(reference.at_s)):
             continue
-        found = replace(
-            series.candidate,
-            score=round(score, 4),
-            factor=float(f"{factor:.6g}"),
-            offset=float(f"{offset:.6g}"),
-            error=float(f"{error:.3g}"),
-        )
-        if best is None or weight > best[0]:
-            best = weight, found
-    return best if n else None
+        y = np.array(reference.value)[windows.seen]
+        for candidate, cost, bits in _cuts(one):
+            fitted = _fitted(candidate, windows, bits, y)
+            if fitted is not None:
+                found.append((fitted[0] - cost, fitted[1]))
+    return found
 
 
-def _near(series: _Series, at_s: Floats) -> tuple[Floats, Floats, Bools]:
-    """At each instant the mean and spread within what a hand may be off, and whether seen."""
-    first = np.searchsorted(series.at_s, at_s - HAND_S)
-    last = np.searchsorted(series.at_s, at_s + HAND_S, side="right")
-    x, spread = np.full(len(at_s), np.nan), np.zeros(len(at_s))
-    for i, (a, b) in enumerate(zip(first.tolist(), last.tolist(), strict=True)):
-        part = series.raw[a:b]
-        if len(part):
-            x[i], spread[i] = part.mean(), np.ptp(part)
-        elif a and at_s[i] - series.at_s[a - 1] < STALE_S:
-            x[i] = series.raw[a - 1]
-    return x, spread, ~np.isnan(x)
-
-
-def _fits(x: Floats, y: Floats) -> Iterator[tuple[float, float, float]]:
-    """Factor, offset and what they cost: through zero or not, round or not."""
-    square = float(np.sum(x * x))
-    if square == 0:
+def _cuts(series: _Series) -> Iterator[tuple[Candidate, float, tuple[int, bool] | None]]:
+    """The field itself, and its lower bits: two numbers of one sign look like one field."""
+    field = series.candidate.field
+    yield series.candidate, series.cost, None
+    if field.kind != NUMBER or field.about == AS_ONE:
         return
-    through = float(np.sum(x * y)) / square
-    if through:
-        yield through, 0.0, UNROUND
-        near = _round(through)
-        if abs(near / through - 1) < 0.03:
-            yield near, 0.0, 0.0
-    variance = float(x.var())
-    if variance > 0:
-        slope = float(np.mean((x - x.mean()) * (y - y.mean()))) / variance
-        if slope:
-            yield slope, float(y.mean() - slope * x.mean()), EVEN + UNROUND
-            near = _round(slope)
-            if abs(near / slope - 1) < 0.1:
-                yield near, float(y.mean() - near * x.mean()), EVEN
+    for bits in range(SHORTEST, field.bits):
+        for signed in (False, True):
+            part = replace(
+                field,
+                high=positions(field)[bits - 1],
+                bits=bits,
+                spare=0,
+                signed=signed,
+                confidence=round(field.confidence / 2, 2),
+                about=CUT,
+            )
+            yield replace(series.candidate, field=part), PART, (bits, signed)
 
 
-def _round(factor: float) -> float:
-    """The nearest usual factor."""
-    power = 10.0 ** np.floor(np.log10(abs(factor)))
-    steps = np.array([*ROUND, 10.0]) * power
-    return float(np.sign(factor) * steps[np.abs(np.log(steps / abs(factor))).argmin()])
+def _fitted(
+    candidate: Candidate, windows: _Windows, bits: tuple[int, bool] | None, y: Floats
+) -> tuple[float, Candidate] | None:
+    x, spread = windows.values(bits)
+    weight, factor, offset = best_fit(x, spread, y)
+    if not np.isfinite(weight):
+        return None
+    left = float(np.mean((y - factor * x - offset) ** 2))
+    fine = float(np.mean(uncertainty(y) ** 2))
+    score = float(np.clip(1 - left / (y.var() + fine), 0, 1))
+    if score == 0 and y.var() > 4 * fine:
+        return None
+    code = CODE if candidate.field.kind in (FLAG, ENUMERATION) else 0.0
+    return weight - code, replace(
+        candidate,
+        score=round(score, 4),
+        factor=float(f"{factor:.6g}"),
+        offset=float(f"{offset:.6g}"),
+        error=float(f"{left**0.5:.3g}"),
+    )
 
 
-def _marked(series: _Series, reference: Reference) -> tuple[float, Candidate] | None:
-    """How much more often it changes at the marks than at other times, always the same way."""
+@dataclass(frozen=True, eq=False)
+class _Windows:
+    """A field's raw values within what a hand may be off around each instant."""
+
+    parts: tuple[Int64s, ...]  # of the instants at which it was seen
+    seen: Bools
+
+    @classmethod
+    def around(cls, series: _Series, at_s: Floats) -> _Windows:
+        first = np.searchsorted(series.at_s, at_s - HAND_S).tolist()
+        last = np.searchsorted(series.at_s, at_s + HAND_S, side="right").tolist()
+        parts = []
+        for at, a, b in zip(at_s.tolist(), first, last, strict=True):
+            if a == b and a and at - series.at_s[a - 1] < STALE_S:
+                a -= 1
+            parts.append(series.raw[a:b])
+        seen = np.array([len(part) > 0 for part in parts])
+        return cls(tuple(part for part in parts if len(part)), seen)
+
+    def values(self, bits: tuple[int, bool] | None) -> tuple[Floats, Floats]:
+        """Mean and spread at each instant, of the lowest bits alone if so many are given."""
+        parts = self.parts
+        if bits is not None:
+            width, signed = bits
+            parts = tuple(part & ((1 << width) - 1) for part in parts)
+            if signed:
+                parts = tuple(part - ((part >> (width - 1)) << width) for part in parts)
+        x = np.array([part.mean() for part in parts])
+        return x, np.array([np.ptp(part) for part in parts], float)
+
+
+def _by_marks(series: Sequence[_Series], reference: Reference) -> Fits:
+    """How much more often it moves at the marks than at other times, always the same way."""
     marks = np.array(reference.at_s)
-    if len(series.raw) < 8:
-        return None
-    grid = np.arange(series.at_s[0] + BEFORE_S, series.at_s[-1] - AFTER_S, 0.5)
-    grid = grid[np.abs(grid[:, None] - marks).min(axis=1) > BEFORE_S + AFTER_S]
-    elsewhere = _moves(series, grid)
-    here = _moves(series, marks)
-    noise = float(np.percentile(np.abs(elsewhere), 50)) if len(elsewhere) else 0.0
-    threshold = max(0.5, 3 * noise)
-    hits = np.abs(here) > threshold
-    if not hits.any():
-        return None
-    one_way = abs(float(np.sign(here[hits]).mean()))
-    others = float((np.abs(elsewhere) > threshold).mean()) if len(elsewhere) else 0.0
-    score = float(hits.mean()) * one_way * (1 - others)
-    size = float(np.median(np.abs(here[hits]))) / max(float(np.ptp(series.raw)), 1.0)
-    return 10 * score + size, replace(series.candidate, score=round(score, 4))
+    fits: list[tuple[float, MarkFit, Candidate]] = []
+    for one in series:
+        if one.candidate.field.about == AS_ONE:
+            continue
+        fit = fit_marks(one.at_s, one.raw.astype(float), marks)
+        if fit is not None:
+            weight = fit.weight + fit.size - _of_other_kind(one.candidate.field, reference.role)
+            fits.append((weight, fit, replace(one.candidate, score=round(fit.score, 4))))
+    best = max((weight for weight, _, _ in fits), default=0.0)
+    late = lateness([fit for weight, fit, _ in fits if best - weight < CLEAR])
+    costs = iter(late)
+    return [(w - (next(costs) if best - w < CLEAR else 0.0), one) for w, _, one in fits]
 
 
-def _moves(series: _Series, at_s: Floats) -> Floats:
-    """How far it went from before each instant to its farthest point soon after it."""
-    start = np.searchsorted(series.at_s, at_s - BEFORE_S)
-    end = np.searchsorted(series.at_s, at_s + AFTER_S, side="right")
-    moved = np.zeros(len(at_s))
-    for i, (a, b) in enumerate(zip(start.tolist(), end.tolist(), strict=True)):
-        part = series.raw[max(a - 1, 0) : b]
-        if len(part):
-            away = part - part[0]
-            moved[i] = away[np.abs(away).argmax()]
-    return moved
+def _of_other_kind(field: Field, role: str) -> float:
+    """What it costs that a role is a state and the field a number, or the other way round."""
+    try:
+        kind = role_of(role).kind
+    except UnknownNameError:
+        return 0.0
+    is_state = field.kind in (FLAG, ENUMERATION)
+    return OTHER_KIND if is_state == (kind is Kind.NUMBER) else 0.0

@@ -19,6 +19,7 @@ def test_a_survey_finds_layouts_and_writes_a_page_and_a_definition_that_says_inf
     canscope, run
 ):
     words = ("--reference", LINK, "--accept", "found.dbc", "--json", "found.json")
+    words += ("--reference", "driver.pedal=11.3,61.7,61.9", "--pick", "driver.pedal=1")
     code, printed, _ = canscope("survey", run / "capture.log", *words, "--html", "found.html")
     folder = run.parent
     assert code == 0
@@ -36,6 +37,10 @@ def test_a_survey_finds_layouts_and_writes_a_page_and_a_definition_that_says_inf
     for signal in mine.signals:
         assert "confidence" in signal.inferred
         assert digest in signal.inferred
+    assert "picked by hand" in printed
+    vehicle = read_definitions(folder / "found_can0.dbc").signals().values()
+    [pick] = [signal for signal in vehicle if "picked" in signal.inferred]
+    assert (pick.name, pick.unit) == ("DriverPedal", "")  # marks say nothing of a scale
     text = (folder / "found_can1.dbc").read_text()
     assert text.count("CM_ SG_") == sum(len(m.signals) for m in found.messages)
 

@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 from crccheck.crc import Crc8SaeJ1850, Crc8Smbus
 
-from canscope.model.errors import CaptureError
+from canscope.model.errors import CanscopeError, CaptureError
 from canscope.model.tables import FrameBuilder
-from canscope.survey.ranking import rank
+from canscope.report.survey_page import outcome
+from canscope.survey.ranking import picked, rank
 from canscope.survey.reference import Reference, read_references
 from canscope.survey.survey import survey_frames
 
@@ -113,6 +114,79 @@ def test_the_field_that_follows_a_meter_or_marks_comes_first():
     best = first.candidates[0]
     assert (best.field.low, best.factor, best.offset, first.clear) == (0, 0.1, 0.0, True)
     assert second.candidates[0].field.low == 32
+
+
+def speeds(rng, second):
+    """A speed of 0.5 rpm a step, and another number in a message of its own."""
+    first = wave(rng, 6000, 0, 1400)
+    builder = FrameBuilder()
+    for row, values in enumerate(zip(first, second(first), strict=True)):
+        for can_id, value in enumerate(values, start=0x123):
+            data = int(value).to_bytes(2, "little", signed=True)
+            builder.add(row * 10_000_000, "can0", can_id, 0, 2, data)
+    at = (0.5, 3.5, 5.0, 8.0, 10.5, 13.0)
+    meter = Reference("units.front.speed", at, tuple(first[int(s * 100)] * 0.5 for s in at))
+    return builder.build(), meter
+
+
+def test_of_two_that_move_alike_the_one_with_a_usual_factor_comes_first():
+    """The other's steps would be 0.5 / 0.877 = 0.57 rpm, which nobody would choose."""
+    frames, meter = speeds(np.random.default_rng(9), lambda v: np.round(0.877 * v).astype(int))
+    _, surveyed = survey_frames([frames])
+    [ranking] = rank(surveyed, [meter])
+    best = ranking.candidates[0]
+    assert (best.identifier.can_id, best.factor) == (0x123, 0.5)
+    assert ranking.clear
+
+
+def test_what_the_readings_cannot_tell_apart_is_a_tie_until_somebody_picks():
+    frames, meter = speeds(np.random.default_rng(10), lambda v: v)
+    _, surveyed = survey_frames([frames])
+    [ranking] = rank(surveyed, [meter])
+    assert (ranking.tied, ranking.clear) == (2, False)
+    assert outcome(ranking).startswith("a tie: the first 2 ")
+    [mine] = picked([ranking], ["units.front.speed=2"])
+    assert mine.candidates[0] == ranking.candidates[1]
+    for wrong in ("units.front.speed=9", "units.front.speed=x", "units.rear.speed=1", "1"):
+        with pytest.raises(CanscopeError):
+            picked([ranking], [wrong])
+
+
+def test_readings_of_one_unit_are_looked_for_on_one_bus():
+    """Both links show the pack's voltage; only the speeds tell the buses apart."""
+    rng = np.random.default_rng(11)
+    link = np.round(2000 + 1500 * np.sin(np.arange(COUNT) / 200)).astype(int)
+    turns = {"can1": wave(rng, 6000, 0, 1400), "can2": wave(rng, 5200, 0, 1100)}
+    builder = FrameBuilder()
+    for row in range(COUNT):
+        for channel, speed in turns.items():
+            data = int(speed[row]).to_bytes(2, "little", signed=True)
+            data += int(link[row] + rng.integers(-1, 2)).to_bytes(2, "little")
+            builder.add(row * 10_000_000, channel, 0x123, 0, 4, data)
+    _, surveyed = survey_frames([builder.build()])
+    at = (0.5, 3.5, 5.0, 8.0, 10.5, 13.0)
+    volts = Reference("units.rear.link_voltage", at, tuple(link[int(s * 100)] / 10 for s in at))
+    assert rank(surveyed, [volts])[0].tied == 2
+    for channel, speed in turns.items():
+        meter = Reference("units.rear.speed", at, tuple(speed[int(s * 100)] * 0.5 for s in at))
+        _, found = rank(surveyed, [meter, volts])
+        assert found.candidates[0].identifier.channel == channel
+        assert found.clear
+
+
+def test_what_was_marked_comes_before_what_came_of_it():
+    """A pedal pressed three times; a current that follows it 0.5 s later, a third of the way."""
+    rng = np.random.default_rng(12)
+    seconds = np.arange(COUNT) / 100
+    pressed = sum((seconds >= at) & (seconds < at + 1) for at in (3, 7, 11))
+    current = np.roll(pressed, 50)
+    rows = [
+        bytes([int(100 * c + n), 0, int(200 * p + m)])
+        for p, c, n, m in zip(pressed, current, *rng.integers(0, 3, (2, COUNT)), strict=True)
+    ]
+    _, surveyed = survey_frames([frames_of(rows)])
+    [ranking] = rank(surveyed, [Reference("driver.pedal", (3.1, 7.2, 10.9))])
+    assert ranking.candidates[0].field.low >= 16
 
 
 def test_fields_read_as_one_stay_within_the_payload():

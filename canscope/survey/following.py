@@ -1,0 +1,143 @@
+"""How well a field gives readings: the evidence for value = raw * factor + offset.
+
+Evidence after D. MacKay, "Bayesian Interpolation" (Neural Computation 4, 1992): a number that may
+be anything costs as many log odds as the readings narrow it down (Occam's factor), a usual one
+only its share among the usual ones. So of two fields that move alike the one wins whose factor
+and offset people would have chosen. What is usual: common practice, no source.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from functools import cache
+
+import numpy as np
+
+from canscope.model.tables import Floats
+
+# Leading digits of usual factors, with their share: 1, 2, 5; their halves and quarters; the rest.
+LEADING = {
+    1.0: 0.28, 2.0: 0.12, 5.0: 0.16, 2.5: 0.1, 1.25: 0.06, 4.0: 0.06, 8.0: 0.04, 6.25: 0.03,
+    3.125: 0.03, 1.5625: 0.03, 7.8125: 0.03, 3.90625: 0.02, 3.0: 0.02, 6.0: 0.02,
+}  # fmt: skip
+DECADES = 7  # of factors
+USUAL_FACTOR, NEGATIVE = 0.85, 0.2  # shares of signals
+NO_OFFSET, ONE_DIGIT, TWO_DIGITS = 0.6, 0.17, 0.17  # the rest is any number
+# Zero lies within what the field can hold, mostly in its middle half: that leaves little more than
+# a decade of offsets.
+OFFSET_DECADES = 1.3
+TOLERANCE = 4.0  # standard deviations within which a usual number may be meant
+MISTYPED = 4.0  # log odds that one reading can take away
+REFERENCE, FLOOR = 0.002, 0.001  # what a meter and a hand leave open: of the value, of the largest
+
+
+def uncertainty(y: Floats) -> Floats:
+    """Standard deviation of readings ``y``."""
+    floor = FLOOR * float(np.abs(y).max(initial=0.0))
+    return np.maximum(REFERENCE * np.abs(y) + floor, 1e-9)
+
+
+def best_fit(x: Floats, spread: Floats, y: Floats) -> tuple[float, float, float]:
+    """Log evidence, factor and offset of the best explanation of ``y`` by raw values ``x``.
+
+    ``spread`` is how far the raw value moved around each reading. The evidence is taken against a
+    field that knows nothing; -inf if no line fits better.
+    """
+    fine = uncertainty(y)
+    plain = float(y.var() + np.mean(fine**2))
+    best = (-np.inf, 1.0, 0.0)
+    for factor, offset, cost in _explanations(x, spread, y, fine):
+        known = _variance(fine, factor, spread)
+        left = y - factor * x - offset
+        # One reading may be mistyped, and costs no more.
+        gain = np.maximum(-0.5 * (left**2 / known + np.log(known / plain)), -MISTYPED)
+        weight = float(gain.sum()) - cost
+        if weight > best[0]:
+            best = (weight, factor, offset)
+    return best
+
+
+def _variance(fine: Floats, factor: float, spread: Floats) -> Floats:
+    """Of the meter, half a raw step, and the field's own motion around the instant."""
+    return np.asarray(fine**2 + factor**2 / 12 + (0.5 * factor * spread) ** 2)
+
+
+def _explanations(
+    x: Floats, spread: Floats, y: Floats, fine: Floats
+) -> Iterator[tuple[float, float, float]]:
+    """Factor, offset and what they cost in log odds."""
+    if not np.any(x):
+        return
+    rough = float(np.sum(x * y) / np.sum(x * x))
+    if rough:
+        weight = 1 / _variance(fine, rough, spread)
+        factor = float(np.sum(weight * x * y) / np.sum(weight * x * x))
+        sd = 1 / math.sqrt(float(np.sum(weight * x * x)))
+        for value, cost in _factors(factor, sd):
+            yield value, 0.0, cost - math.log(NO_OFFSET)
+    if not x.var():
+        return
+    rough = float(np.mean((x - x.mean()) * (y - y.mean())) / x.var())
+    if not rough:
+        return
+    weight = 1 / _variance(fine, rough, spread)
+    middle = float(np.sum(weight * x) / weight.sum())
+    around = weight * (x - middle)
+    factor = float(np.sum(around * y) / np.sum(around * x))
+    sd = 1 / math.sqrt(float(np.sum(around * (x - middle))))
+    for value, cost in _factors(factor, sd):
+        weight = 1 / _variance(fine, value, spread)
+        offset = float(np.sum(weight * (y - value * x)) / weight.sum())
+        for shift, dear in _offsets(offset, 1 / math.sqrt(float(weight.sum())), value):
+            yield value, shift, cost + dear
+
+
+def _factors(factor: float, sd: float) -> Iterator[tuple[float, float]]:
+    """A factor as fitted, and the usual ones within its uncertainty, with their costs."""
+    if not factor:
+        return
+    sign = -math.log(NEGATIVE if factor < 0 else 1 - NEGATIVE)
+    relative = min(max(sd / abs(factor), 1e-6), 0.5)
+    room = DECADES * math.log(10) / (relative * math.sqrt(2 * math.pi))
+    yield factor, sign + math.log(max(room, 1.0)) - math.log(1 - USUAL_FACTOR)
+    logs, shares = _usual_factors()
+    near = np.abs(logs - math.log(abs(factor)))
+    within = min(max(TOLERANCE * relative, 0.005), 0.2)
+    for place in np.flatnonzero(near <= within).tolist():
+        usual = math.copysign(math.exp(logs[place]), factor)
+        yield usual, sign - math.log(USUAL_FACTOR * shares[place] / DECADES)
+
+
+@cache
+def _usual_factors() -> tuple[Floats, Floats]:
+    """The logarithms of the usual factors, and their shares within a decade."""
+    pairs = [
+        (math.log(leading) + power * math.log(10), share)
+        for power in range(-7, 7)
+        for leading, share in LEADING.items()
+    ]
+    logs, shares = np.array(pairs).T
+    return logs, shares
+
+
+def _offsets(offset: float, sd: float, factor: float) -> Iterator[tuple[float, float]]:
+    """An offset as fitted, and the usual ones within its uncertainty, with their costs."""
+    size = max(abs(offset), sd)
+    room = OFFSET_DECADES * math.log(10) * size / (sd * math.sqrt(2 * math.pi))
+    yield offset, math.log(max(room, 1.0)) - math.log(1 - NO_OFFSET - ONE_DIGIT - TWO_DIGITS)
+    power = 10.0 ** math.floor(math.log10(size))
+    half = 2.0 ** round(math.log2(max(abs(offset / factor), 1.0)))
+    for usual, cost in (
+        (round(offset / power) * power, math.log(9 * OFFSET_DECADES / ONE_DIGIT)),
+        (math.copysign(half * abs(factor), offset), math.log(9 * OFFSET_DECADES / ONE_DIGIT)),
+        (round(10 * offset / power) * power / 10, math.log(90 * OFFSET_DECADES / TWO_DIGITS)),
+    ):
+        if abs(usual - offset) <= TOLERANCE * sd:
+            yield usual, cost
+
+
+def is_usual(factor: float) -> bool:
+    """Whether people choose such factors."""
+    logs, _ = _usual_factors()
+    return bool(np.abs(logs - math.log(abs(factor) or 1e-99)).min() < 1e-4)
