@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
+import shlex
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -81,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
     except OSError as error:
         what = f"cannot be written: {error.strerror or error}"
         raise ReportError(what, where=Where(str(args.to)), hint="name another file") from error
-    return _tell(draft, args.to)
+    return _tell(draft, args.to, args.captures)
 
 
 def _draft(args: argparse.Namespace) -> Draft:
@@ -123,19 +125,20 @@ def _ask(draft: Draft) -> dict[KeyPath, str]:
 
     console = Console(highlight=False)
     console.print(
-        f"{draft.bound} roles have a signal. What follows only you can know; "
-        "Enter leaves a question open, Ctrl-D all that follow.",
+        f"{draft.bound} roles have a signal. What follows only you can know. "
+        "Enter leaves a question open, Ctrl-D leaves all the rest open.",
         markup=False,
     )
     answers: dict[KeyPath, str] = {}
     left: set[KeyPath] = set()
     while path := _next(draft.questions(answers), left):
         question = question_at(path)
-        console.print(f"\n{visible(_place(path))}: {question.asks}", style="bold", markup=False)
-        form = question.form
+        console.print(f"\n{visible(_asked(question, path))}", style="bold", markup=False)
+        form = question.spoken
         if path[0] == "buses":
             form = f"one of {', '.join(map(visible, draft.files_of(str(path[1]))))}"
-        console.print(f"  {form}", markup=False)
+        for line in form.splitlines():
+            console.print(f"  {line}", markup=False)
         try:
             said = Prompt.ask("  answer", console=console, default="", show_default=False)
         except EOFError:
@@ -145,7 +148,7 @@ def _ask(draft: Draft) -> dict[KeyPath, str]:
             continue
         value = _value(question, path, said.strip(), draft)
         if value is None or _is_taken(path, value, draft.questions(answers)):
-            console.print("  that cannot be read as an answer; once more", style="yellow")
+            console.print("  This cannot be read as an answer. Once more:", style="yellow")
             continue
         answers[path] = value
     return answers
@@ -168,10 +171,16 @@ def _is_taken(path: KeyPath, value: str, questions: Sequence[KeyPath]) -> bool:
     return value in others
 
 
-def _place(path: KeyPath) -> str:
-    from canscope.plan.mistakes import dotted
-
-    return dotted(path)
+def _asked(question: Question, path: KeyPath) -> str:
+    """The question as a person is asked it: of which unit, bus or part, and in which words."""
+    about = {
+        "units": "The unit on {}: " if str(path[1]).startswith("?") else "Unit {}: ",
+        "buses": "Bus {}: ",
+        "limits": "{}: " if len(path) > 2 else "",
+    }.get(str(path[0]), "")
+    name = str(path[-1] if path[0] == "limits" else path[1]).removeprefix("?")
+    text = about.format(name) + question.asks
+    return text[0].upper() + text[1:]
 
 
 def _value(question: Question, path: KeyPath, said: str, draft: Draft) -> str | None:
@@ -195,7 +204,10 @@ def _value(question: Question, path: KeyPath, said: str, draft: Draft) -> str | 
     is_list = path[-1] in ("forward", "reverse", "neutral", "true", "false")
     text = said if not is_list or said.startswith("[") else f"[{said}]"
     if path[-1] == "mounting" and not said.startswith("{"):
+        angles = re.fullmatch(r"([-+.\d]+)[\s,;]+([-+.\d]+)[\s,;]+([-+.\d]+)", said)
         text = f"{{ {said} }}"
+        if angles:
+            text = "{{ roll = {}, pitch = {}, yaw = {} }}".format(*angles.groups())
     if not is_list and path[-1] != "mounting" and "," in text:
         text = text.replace(",", ".")  # a decimal comma
     try:
@@ -206,7 +218,7 @@ def _value(question: Question, path: KeyPath, said: str, draft: Draft) -> str | 
     return text if isinstance(value, wanted) and not isinstance(value, bool) else None
 
 
-def _tell(draft: Draft, path: Path) -> int:
+def _tell(draft: Draft, path: Path, captures: Sequence[str]) -> int:
     """Say what was written and what is missing, line by line."""
     from canscope.plan.load import read_plan
     from canscope.report.wording import visible
@@ -225,5 +237,7 @@ def _tell(draft: Draft, path: Path) -> int:
         left = f"{len(error.mistakes)} left to answer or to correct"
         print(f"\n{left}; then: canscope plan check {path}", file=sys.stderr)
         return 2
-    print(f"nothing is missing; next: canscope plan check {path}")
+    print(f"nothing is missing; what it can prove: canscope plan check {path}")
+    if captures:
+        print(visible(f"judge the capture: canscope check {shlex.join(captures)} --plan {path}"))
     return 0

@@ -59,7 +59,11 @@ def run(args: argparse.Namespace) -> int:
         for mistake in error.mistakes:
             for line in str(mistake).splitlines():
                 print(visible(line), file=sys.stderr)
-        print(f"\n{error.what}", file=sys.stderr)
+        asked = sum("open question: " in str(mistake) for mistake in error.mistakes)
+        if asked == len(error.mistakes):
+            print(f'\n{asked} open: write each answer in place of its "?"', file=sys.stderr)
+        else:
+            print(f"\n{error.what}", file=sys.stderr)
         return 2
     return _card(plan, args.out) if args.task == "card" else _check(plan, rules=args.rules)
 

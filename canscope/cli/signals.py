@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from canscope.draft.facts import Bus, Fit, MessageFacts
     from canscope.draft.inventory import Inventory
 
+ROOMY = 110
 WIDE = 160
 MOST_NAMES = 12  # messages that are listed by name
 EXAMPLE = "canscope signals first_spin.log --definitions vehicle.dbc drive_unit.dbc"
@@ -88,7 +89,8 @@ def _print(inventory: Inventory) -> None:
     for bus in inventory.buses:
         console.print(Text(f"\n{visible(bus.channel)}: {_definitions(bus)}", "bold"))
         if bus.messages:
-            console.print(_table(bus, inventory.end_ns))
+            points = 16 if console.width >= ROOMY else 8  # names matter more than the course
+            console.print(_table(bus, inventory.end_ns, points))
         for line in _remarks(bus):
             console.print(Text(visible(line), "yellow"), soft_wrap=True)
     for file in inventory.unused:
@@ -130,7 +132,7 @@ def _listed(names: list[str]) -> str:
     return ", ".join(names[:MOST_NAMES]) + more
 
 
-def _table(bus: Bus, end_ns: int) -> Any:
+def _table(bus: Bus, end_ns: int, points: int) -> Any:
     from rich.table import Table
     from rich.text import Text
 
@@ -160,7 +162,7 @@ def _table(bus: Bus, end_ns: int) -> Any:
                 _value(facts.greatest),
                 facts.spec.unit,
                 str(facts.changes),
-                facts.course.drawn(end_ns, 16),
+                facts.course.drawn(end_ns, points),
             )
             table.add_row(*(Text(visible(cell)) for cell in cells))
     return table

@@ -196,6 +196,9 @@ class _Draft:
     def _notes(self, role: str, one: Candidate) -> Iterator[str]:
         """What the capture shows of a signal whose codes nobody could tell."""
         value = self._value(role, one)
+        if role.endswith(".fault") and "[" not in value:
+            form = f"{{ signal = {quoted(one.key)}, ok = [..] }}"
+            yield _comment(f"#   list the codes that mean no fault, else nobody judges it: {form}")
         if "[" not in value and OPEN not in value:
             return
         labels = one.facts.spec.labels

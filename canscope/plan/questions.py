@@ -25,6 +25,13 @@ class Question:
     asks: str
     form: str  # examples of answers, as the plan writes them
     choices: tuple[str, ...] = ()  # all answers there are, if they are few
+    typed: str = ""  # how somebody answers who is asked; without it as the plan writes it
+
+    @property
+    def spoken(self) -> str:
+        """What an answer may be, without the quotes that only a plan needs."""
+        form = "a number" if self.form == NUMBER else self.form
+        return self.typed or ", ".join(self.choices).replace('"', "") or form
 
     def covers(self, path: KeyPath) -> bool:
         """Whether it is asked at this key path."""
@@ -37,12 +44,22 @@ class Question:
 NUMBER = "a number, with a decimal point"
 YES_NO = ("true", "false")
 QUESTIONS = (
-    Question(("job", "vehicle"), "what is the vehicle called?", '"Bramble, forestry 4x4"'),
+    Question(
+        ("job", "vehicle"),
+        "what is the vehicle called?",
+        '"Bramble, forestry 4x4"',
+        typed="any name",
+    ),
     Question(
         ("job", "stage"),
         "which stage is tested?",
         ", ".join(f'"{stage}"' for stage in STAGES),
         tuple(f'"{stage}"' for stage in STAGES),
+        "unit-alone: one unit on the bench\n"
+        "power-up:   in the vehicle, nothing spins\n"
+        "dry-spin:   wheels off the ground, without coolant or oil\n"
+        "wet-spin:   wheels off the ground, with both\n"
+        "rolling:    on the ground",
     ),
     *(
         Question(
@@ -72,12 +89,14 @@ QUESTIONS = (
         "what discharges the link once the contactors are open?",
         '"active", "passive" or false for nothing',
         ('"active"', '"passive"', "false"),
+        "active (switched on), passive (a resistor that is always there) or false for nothing",
     ),
     *(
         Question(
             ("driver", "direction", way),
             f"which raw codes or labels mean {way}?",
             "a list such as [1]",
+            typed="one or several, with commas between them",
         )
         for way in ("forward", "reverse", "neutral")
     ),
@@ -85,11 +104,13 @@ QUESTIONS = (
         ("units", "*"),
         "which axle does this unit drive? Turn a wheel by hand and see which speed moves",
         "front, rear or another word in its place, as in [units.front]",
+        typed="front, rear or another word",
     ),
     Question(
         ("units", "*", "mounting"),
         "how is the unit turned from the way it sat in its donor vehicle, in degrees?",
         "{ roll = .., pitch = .., yaw = .. }, all 0 as in the donor, yaw 180 turned end for end",
+        typed="three angles: roll, pitch, yaw; all 0 as in the donor, yaw 180 turned end for end",
     ),
     Question(
         ("units", "*", "phases_swapped"),
@@ -120,8 +141,9 @@ QUESTIONS = (
         ("not_on_this_vehicle", "reason"),
         "why does no bus carry these roles, and what was checked by hand instead?",
         '"box without feedback; checked with instrument 3"',
+        typed="what was checked, and with which instrument",
     ),
-    Question(("not_on_this_vehicle", "by"), "who signs for that?", '"A. Tester"'),
+    Question(("not_on_this_vehicle", "by"), "who signs for that?", '"A. Tester"', typed="a name"),
 )
 ELSE = Question(("*",), "nobody has answered yet what belongs here", "the value in its place")
 CODES = {"true": "true", "false": "false"}

@@ -175,7 +175,8 @@ def test_on_a_terminal_it_asks_and_writes_the_answers(run):
                 os.write(main, answers.pop(0))
                 said += "\n"
     os.close(main)
-    assert "what is the vehicle called?" in said
+    assert "What is the vehicle called?" in said
+    assert "unit-alone: one unit on the bench" in said
     plan = tomllib.loads((run / "bench.toml").read_text("utf-8"))
     assert plan["job"]["vehicle"] == "Thistle, van"
     assert plan["job"]["stage"] == "?"
