@@ -40,11 +40,12 @@ class Screen(io.RawIOBase):
         return size
 
 
-def open_closed_streams() -> None:
+def prepare_streams() -> None:
     """Open on nothing what is closed of the standard streams, so that none of them is missing.
 
     Otherwise the next file that is opened takes its number, and gets what libraries write there.
-    A standard input that Python has found closed stays None, as it is no capture.
+    A standard input that Python has found closed stays None, as it is no capture. What a stream's
+    encoding lacks (ASCII, or Windows' own where the output goes to a file) is shown as escapes.
     """
     for number in (0, 1, 2):
         try:
@@ -55,18 +56,18 @@ def open_closed_streams() -> None:
                 os.dup2(null, number)
                 os.close(null)
     for number, name in ((1, "stdout"), (2, "stderr")):
-        if getattr(sys, name) is None:
+        stream = getattr(sys, name)
+        if stream is None:
             screen = Screen(number)
             screen.lost = "it was closed from the beginning"
             setattr(sys, name, io.TextIOWrapper(io.BufferedWriter(screen), "utf-8"))
+        elif isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
 
 
 def keep_streams() -> Screen:
-    """Let no trouble with the standard streams end this process; the screen that print writes to.
-
-    Text that a stream's encoding cannot hold is shown as escapes.
-    """
-    open_closed_streams()
+    """Let no trouble with the standard streams end this process; where print writes to."""
+    prepare_streams()
     if sys.stdin is None:
         sys.stdin = io.TextIOWrapper(io.FileIO(0, closefd=False))
     screens = []

@@ -61,11 +61,11 @@ def _run(verb: str, options: argparse.Namespace) -> int:
     # which costs more than all the small fits of a run together.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # Imported here, because help does not need it and has to start at once.
-    from canscope.cli._streams import open_closed_streams
+    from canscope.cli._streams import prepare_streams
     from canscope.model import engine
     from canscope.model.errors import CanscopeError
 
-    open_closed_streams()
+    prepare_streams()
     engine.announce = _complain
     try:
         code = int(importlib.import_module(f"canscope.cli.{verb.replace('-', '_')}").run(options))

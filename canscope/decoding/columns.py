@@ -28,17 +28,19 @@ def decode(
     definitions: Definitions,
     *,
     wanted: Collection[str] | None = None,
+    live: bool = False,
 ) -> Iterator[Signals]:
     """Decode frames chunk by chunk, in their order.
 
     ``wanted`` are keys of signals (``channel:Message.Signal``; as channel ``*`` means every channel
     without a definition of its own); only these are decoded. None: all. Messages of channel ``*``
     apply to such a channel under its real name, from the chunk on in which it first occurs.
+    ``live``: never wait for kernels to load or to be compiled, however large a chunk.
 
     Raises:
         UnknownNameError: at once, for a wanted key that is not defined.
     """
-    decoder = Decoder(definitions, wanted)
+    decoder = Decoder(definitions, wanted, live=live)
     chunks = (frames,) if isinstance(frames, Frames) else frames
     return (decoder(chunk) for chunk in chunks)
 
@@ -60,8 +62,14 @@ def on_channel(message: MessageSpec, channel: str) -> MessageSpec:
 class Decoder:
     """Decodes one chunk after the other; what it remembers is which channels it has seen."""
 
-    def __init__(self, definitions: Definitions, wanted: Collection[str] | None = None) -> None:
-        self._definitions = definitions
+    def __init__(
+        self,
+        definitions: Definitions,
+        wanted: Collection[str] | None = None,
+        *,
+        live: bool = False,
+    ) -> None:
+        self._definitions, self._live = definitions, live
         self._wanted = None if wanted is None else frozenset(wanted)
         self._named = {m.channel for m in definitions.messages if m.channel != EVERY}
         self._channels: dict[str, int] = {}
@@ -82,7 +90,8 @@ class Decoder:
         self._open(*frames.channels)
         place = np.array([self._channels[name] for name in frames.channels], np.int64)
         self._frames += len(frames)
-        if is_compiled(self._frames * TEXT_OF_A_FRAME, rows=len(frames)):
+        done = self._frames * TEXT_OF_A_FRAME
+        if not self._live and is_compiled(done, rows=len(frames)):
             if self._program is None:
                 self._program = fast_module("decode").Program(self._lookup, self._compiled)
             found = self._program(frames, place)

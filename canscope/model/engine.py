@@ -22,7 +22,7 @@ VARIABLE = "CANSCOPE_ENGINE"
 ENGINES = ("numpy", "numba")
 LARGE = 64 << 20  # bytes of text; below, numpy has finished before loading numba has paid off
 SMALL = 4 << 20  # the same once numba is loaded
-LEAST_ROWS = 4096  # of a chunk; below, numpy works on it
+LEAST_ROWS = 4096  # of a chunk; below, numpy is as fast
 LONG_S = 2.0  # kernels compiled by an earlier run are loaded faster, compiling takes longer
 WAITING = "preparing the engine for large captures; the first time this takes some seconds"
 
@@ -37,8 +37,7 @@ def is_compiled(done: int, expected: int | None = None, *, rows: int | None = No
 
     ``expected`` is the number of bytes in all, None if unknown: numpy then works until it has
     taken about as long as loading numba would, so that the choice never costs more than twice the
-    better one. Chunks of fewer than LEAST_ROWS ``rows`` are left to numpy: a run that is judged
-    while it goes on must not wait for numba to load.
+    better one. Chunks of fewer than LEAST_ROWS ``rows`` are left to numpy.
 
     Raises:
         CanscopeError: the environment variable names no engine, or numba and it is not installed.

@@ -98,7 +98,7 @@ def test_stamps_that_are_no_times_are_refused(canscope, run, stamp, count, told)
 
 @pytest.mark.skipif(sys.platform != "linux", reason="a limit of memory that holds")
 def test_little_memory_few_files_and_a_narrow_dumb_terminal_change_nothing(run):
-    """1 GB of addresses, 32 open files, no standard input, 20 x 5 characters."""
+    """1 GB of addresses, 32 open files, no standard input, 20 x 5 characters of ASCII."""
     import resource  # not on Windows
 
     capture = run / "capture.log"
@@ -111,11 +111,13 @@ def test_little_memory_few_files_and_a_narrow_dumb_terminal_change_nothing(run):
 
     words = [sys.executable, "-m", "canscope", "check", capture, "--plan", run / "plan.toml"]
     small = {**os.environ, "TERM": "dumb", "COLUMNS": "20", "LINES": "5"}
+    small["PYTHONIOENCODING"] = "ascii"
     done = subprocess.run(
         [*words, "--out", run / "out"], capture_output=True, env=small, preexec_fn=limited
     )
     assert (done.returncode, done.stderr) == (3, b"")
     assert b"\x1b" not in done.stdout
+    assert b"\\xb1" in done.stdout  # plus or minus
     assert all(len(line) <= 20 for line in done.stdout.decode().splitlines()[:10])
     assert len(list((run / "out").iterdir())) == 3
 

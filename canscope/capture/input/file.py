@@ -162,7 +162,8 @@ class CaptureFile:
             raise CaptureError(
                 "this is a folder", where=Where(self.name), hint="name the capture files in it"
             )
-        if not (stat.S_ISREG(found.st_mode) or stat.S_ISFIFO(found.st_mode)):
+        can_wait = hasattr(os, "O_NONBLOCK")  # not on Windows
+        if not (stat.S_ISREG(found.st_mode) or (stat.S_ISFIFO(found.st_mode) and can_wait)):
             raise CaptureError(
                 "this is a device or a socket, not a capture",
                 where=Where(self.name),

@@ -29,7 +29,7 @@ from canscope.plan.plan import Plan, PlanMark
 FEED_S = 0.08  # between two reads of the disk: a feed costs the same however few frames it holds
 LATE_S = 0.5  # a round of judging that takes longer raises a warning
 HUNG_S = 2.0  # a mark waits so long for the judge; then only later checks judge it
-BLIND_S = 0.3  # a frame that waits longer to be judged takes READY away
+BLIND_S = 0.35  # a frame that waits longer to be judged takes READY away
 NEVER_SEEN_NS = 3_000_000_000  # after the contactors closed; common practice, no source
 BUS_AGE_NS = 1_000_000_000  # a bus silent for longer is not ready; common practice, no source
 UNHEARD = "the sound test was not confirmed"
@@ -117,7 +117,7 @@ class Watch:
                     self.judged_ns = frames.until_ns or self.judged_ns
                 return
             wanted = self._plan.wanted
-            for signals in decode(chunks, self._plan.definitions, wanted=wanted):
+            for signals in decode(chunks, self._plan.definitions, wanted=wanted, live=True):
                 self._feed(signals)
         except Exception as error:  # the recorder goes on, and the person must know
             self.broken = traceback.format_exc()

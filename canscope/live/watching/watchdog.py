@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from canscope.live.watching.sound import Sound
 
 LOOK_S = 5.0  # how long looking for an audio device may take
-SILENT_S = 0.35  # of the watching process; what it shows is then no longer true
+SILENT_S = 0.45  # of the watching process; what it shows is then no longer true
 AGAIN_S = 1.0  # between two cries
 TRUSTED = ("READY", "TURNING")  # words on which somebody relies
 NO_ANSWER = f"looking for an audio device took longer than {LOOK_S:g} s"
@@ -95,7 +95,8 @@ class Guard:
         """Until ``end``, or until the watching process is gone."""
         threading.Thread(target=self._look, daemon=True).start()
         while True:
-            if select.select([0], [], [], SILENT_S / 4)[0]:
+            left_s = self._heard_s + SILENT_S - time.monotonic()
+            if select.select([0], [], [], max(0.02, min(left_s, SILENT_S)))[0]:
                 more = os.read(0, 4096)
                 if not more:
                     self._cry(DIED)
