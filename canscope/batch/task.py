@@ -13,16 +13,18 @@ import re
 import sys
 import threading
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
-from typing import Protocol
 
 from canscope import __version__
 from canscope.build_record.runs import row_of
 from canscope.build_record.verification import read_report
 from canscope.cache.store import digest_of
+from canscope.checking.inputs import Inputs, inputs_of
+from canscope.checking.judging import judge_files
+from canscope.checking.memory import return_freed_memory
 from canscope.model.batch import NOT_JUDGED, BatchRun, Work
 from canscope.model.errors import CanscopeError, Where
 from canscope.model.report import ReadAs, Report
@@ -39,23 +41,6 @@ Hashes = dict[tuple[str, str], str]  # (kind, name) of an input -> SHA-256
 _ALONE = threading.Lock()
 
 
-class Inputs(Protocol):
-    """What to judge against what, as ``canscope check`` takes it from the command line."""
-
-    @property
-    def captures(self) -> Sequence[str]: ...
-    @property
-    def plan(self) -> Path: ...
-    @property
-    def notes(self) -> Sequence[str]: ...
-    @property
-    def marks(self) -> Path | None: ...
-    @property
-    def run_file(self) -> object: ...
-    @property
-    def stem(self) -> str: ...
-
-
 @dataclass(frozen=True)
 class Terms:
     """How all runs of a batch are judged; it is sent to every worker."""
@@ -64,8 +49,6 @@ class Terms:
     out: Path
     kinds: tuple[str, ...]  # of report, to be written besides the result
     read_as: ReadAs
-    inputs_of: Callable[[Sequence[str], Path | None], Inputs]
-    judge: Callable[..., Report]
     canscope: str  # ``this_canscope`` of the process that asks
 
 
@@ -91,6 +74,7 @@ def judged(name: str, path: str, terms: Terms) -> BatchRun:
             run = BatchRun(name, NOT_JUDGED, "not enough memory; give fewer --workers")
         except OSError as error:
             run = BatchRun(name, NOT_JUDGED, f"cannot be read or written: {error}")
+        return_freed_memory()
     seconds = time.perf_counter() - began
     work = replace(run.work, worker=_worker(), seconds=seconds, peak_bytes=_peak_bytes())
     return replace(run, work=work)
@@ -101,7 +85,7 @@ def _judged(name: str, path: str, terms: Terms) -> BatchRun:
         what = f"the worker {_worker()} has another canscope than this one"
         hint = "install the same one for all workers, and start them anew"
         raise CanscopeError(what, hint=hint)
-    inputs = terms.inputs_of([path], terms.plan)
+    inputs = inputs_of([path], terms.plan)
     rests_on = _rests_on(inputs)
     stem = f"{inputs.stem[:80]}-{_key(inputs, rests_on, terms)}"
     result = terms.out / JUDGED / f"{stem}.json"
@@ -123,7 +107,7 @@ def _judge(
     reports: Mapping[str, Path],
 ) -> Report:
     said = terms.read_as
-    report = terms.judge(
+    report = judge_files(
         inputs, format=said.format, channel=said.channels or None, columns=said.columns
     )
     for entry in report.inputs:

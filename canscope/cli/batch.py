@@ -114,7 +114,7 @@ def run(args: argparse.Namespace) -> int:
 def _terms(args: argparse.Namespace) -> Terms:
     """How the runs are to be judged; a plan for all of them that cannot be used is refused now."""
     from canscope.batch.task import Terms, this_canscope
-    from canscope.cli.check import columns_of, inputs_of, judge_files
+    from canscope.cli.check import columns_of
     from canscope.plan.load import read_plan
     from canscope.report import RENDERERS
 
@@ -127,8 +127,6 @@ def _terms(args: argparse.Namespace) -> Terms:
         out=args.to.absolute(),
         kinds=tuple(dict.fromkeys(args.report)),
         read_as=ReadAs(args.format, tuple(args.channel or ()), {}, columns_of(args.columns)),
-        inputs_of=inputs_of,
-        judge=judge_files,
         canscope=this_canscope(),
     )
 

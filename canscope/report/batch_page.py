@@ -16,6 +16,7 @@ from canscope.report.build_record_page import when
 from canscope.report.json import plain
 
 SHAPES = {FAIL: "failed", UNPROVEN: "unproven", NOT_JUDGED: "absent", PASS: "proven"}
+STYLE = ".state { white-space: nowrap; }\n"
 MEANINGS = {
     FAIL: "At least one run failed.",
     NOT_JUDGED: "No run failed, but not every run could be judged: of those nothing is known.",
@@ -33,6 +34,7 @@ def page(batch: Batch) -> list[bytes]:
             _templates(),
             "batch.html",
             no_curves,
+            style=STYLE,
             batch=batch,
             meaning=MEANINGS[batch.worst],
             runs=[[run] * 5 for run in worst_first(batch.runs)],

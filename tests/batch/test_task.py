@@ -8,7 +8,7 @@ import shutil
 import pytest
 
 from canscope.batch.task import Terms, judged, this_canscope
-from canscope.cli.check import inputs_of, judge_files
+from canscope.checking.judging import judge_files
 from canscope.model.report import ReadAs
 
 
@@ -29,8 +29,6 @@ def terms(tmp_path):
         out=tmp_path / "out",
         kinds=(),
         read_as=ReadAs(),
-        inputs_of=inputs_of,
-        judge=judge_files,
         canscope=this_canscope(),
     )
 
@@ -39,10 +37,14 @@ def judge(run, terms, **other):
     return judged("the run", str(run), dataclasses.replace(terms, **other))
 
 
-def test_nothing_is_judged_twice_and_nothing_that_changed_is_taken_from_before(run, terms):
+def test_nothing_is_judged_twice_and_nothing_that_changed_is_taken_from_before(
+    run, terms, monkeypatch
+):
     first = judge(run, terms)
     assert (first.state, first.work.earlier) == ("unproven", False)
-    again = judge(run, terms, judge=None)
+    with monkeypatch.context() as patch:
+        patch.delattr("canscope.batch.task.judge_files")
+        again = judge(run, terms)
     assert again.work.earlier
     assert dataclasses.replace(again, work=first.work) == first
 
@@ -80,7 +82,7 @@ def test_a_result_that_is_not_whole_does_not_count(run, terms, tmp_path):
     assert not judge(run, terms, kinds=("junit",)).work.earlier
 
 
-def test_what_is_wrong_with_a_run_is_its_reason(run, terms, tmp_path):
+def test_what_is_wrong_with_a_run_is_its_reason(run, terms, tmp_path, monkeypatch):
     def reason(path=run, **other):
         answer = judge(path, terms, **other)
         assert (answer.state, answer.result) == ("not judged", "")
@@ -92,7 +94,9 @@ def test_what_is_wrong_with_a_run_is_its_reason(run, terms, tmp_path):
             report, inputs=tuple(dataclasses.replace(i, sha256="other") for i in report.inputs)
         )
 
-    assert "changed while it was judged" in reason(judge=judge_and_write)
+    with monkeypatch.context() as patch:
+        patch.setattr("canscope.batch.task.judge_files", judge_and_write)
+        assert "changed while it was judged" in reason()
     assert "has another canscope" in reason(canscope="0.0.1 other")
     assert "no capture in this folder" in reason(tmp_path)
     assert "a capture alone cannot be judged" in reason(run / "capture.log")

@@ -14,7 +14,6 @@ import pandas as pd
 import psutil
 import pytest
 
-from canscope.cli.check import judge_files
 from canscope.cli.main import main
 from tests.batch.conftest import findings_of
 from tests.cli.test_record_screen import Terminal
@@ -65,14 +64,16 @@ def test_a_batch_that_is_stopped_goes_on_and_finds_what_check_finds(
     deadly = bench / "deadly.log"
     deadly.write_bytes((bench / "runs" / "cut.log").read_bytes())
 
-    def judge(inputs, **how):  # nested, so that it travels to the workers as it is
+    def judge(name, path, terms):  # nested, so that it travels to the workers as it is
         import os
 
-        if "deadly" in inputs.captures[0]:
-            os._exit(9)
-        return judge_files(inputs, **how)
+        from canscope.batch.task import judged
 
-    monkeypatch.setattr("canscope.cli.check.judge_files", judge)
+        if "deadly" in name:
+            os._exit(9)
+        return judged(name, path, terms)
+
+    monkeypatch.setattr("canscope.batch.cluster.judged", judge)
     with dask.config.set({"distributed.scheduler.allowed-failures": 0}):
         assert main(words(bench, out, "--workers", "1", also=[deadly])) == 1
     printed = capsys.readouterr()
