@@ -11,6 +11,7 @@ Rendered = str | Sequence[str | bytes]  # a text, or its parts, some of which ar
 
 # Files of this folder that are no kind of report.
 OTHER_FILES = (
+    "batch_page",
     "build_record_page",
     "comparison_page",
     "first_screen",
