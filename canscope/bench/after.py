@@ -1,4 +1,9 @@
-"""After: a recording is checked, its report is read, its curves are looked at."""
+"""After: a recording is checked, its report is read, its curves are looked at.
+
+``after_recording`` says which files it is, ``after_folder`` what lies in the folder, ``after_jobs``
+starts ``after_work`` in a process of its own for all that takes long, ``after_curves`` gives the
+curves as JSON. In the browser ``after_curves.js`` draws them.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +22,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from canscope.bench.after_curves import Opened, findings, overview, window
-from canscope.bench.after_folder import look_through
+from canscope.bench.after_folder import kind_of, look_through
 from canscope.bench.after_jobs import Jobs
 from canscope.bench.after_recording import KEYS, Recording
 from canscope.bench.pages import page
@@ -32,6 +37,7 @@ from canscope.report.build_record_page import when
 
 RECORD = "reports/build-record.html"
 SHAPES = first_screen.VERDICT_SHAPES
+HERE = "."  # the name of the page's folder itself
 MOST_TOGETHER = 64  # files that belong together
 
 
@@ -42,14 +48,18 @@ def routes(place: Place) -> list[Route]:
     def show(request: Request) -> Response:
         found = look_through(place)
         rows = [run_row(place, name) for name in found.runs]
-        record = _named(place, RECORD) if (place.folder / RECORD).is_file() else ""
+        homes = [place.name_of(path) for path in {place.inside(name).parent for name in found.runs}]
+        records = {name: f"{name}/{RECORD}" for name in sorted(homes)}
         running = jobs.running
         return page(
             request,
             "after.html",
             found=found,
             rows=rows,
-            record=record,
+            records={
+                name: record if (place.folder / record).is_file() else ""
+                for name, record in records.items()
+            },
             running=running.state if running else None,
             folder=str(place.folder),
             given=place.plan,
@@ -61,7 +71,7 @@ def routes(place: Place) -> list[Route]:
         named = [(place.name_of(path), head) for path, head in recording.written()]
         newest = named[0][0] if named else ""
         chosen = request.query_params.get("report") or newest
-        report = read_report(place.inside(chosen)) if chosen else None
+        report = read_report(place.inside(chosen), curves=False) if chosen else None
         return page(
             request,
             "after_look.html",
@@ -74,8 +84,9 @@ def routes(place: Place) -> list[Route]:
 
     async def begin(request: Request) -> Response:
         asked = await posted(request)
-        if asked.get("record"):
-            order = {"record_of": str(place.folder), "target": str(place.folder / RECORD)}
+        if home := text_of(asked, "record"):
+            folder = place.folder if home == HERE else place.inside(home)
+            order = {"record_of": str(folder), "target": str(folder / RECORD)}
             job = await run_in_threadpool(jobs.begin, order, "the build record")
             return _json({"id": job.id}, 202)
         recording = Recording.of(place, asked)
@@ -101,7 +112,7 @@ def routes(place: Place) -> list[Route]:
         except CurveError as error:
             return _json({"missing": error.what})
         chosen = request.query_params.get("report")
-        report = read_report(place.inside(chosen)) if chosen else None
+        report = read_report(place.inside(chosen), curves=False) if chosen else None
         return _json(overview(curves, report))
 
     def curves(request: Request) -> Response:
@@ -231,7 +242,10 @@ def _together(place: Place, asked: Mapping[str, Any]) -> dict[str, Any]:
     folder = _new_folder(place.folder / RECEIVED)
     for name, path in moves.items():
         os.replace(path, folder / name)
-    return {"files": [place.name_of(folder / name) for name in moves]}
+    kinds: dict[str, list[str]] = {}
+    for name in moves:
+        kinds.setdefault(kind_of(folder / name), []).append(place.name_of(folder / name))
+    return {"folder": place.name_of(folder), "kinds": kinds}
 
 
 def _new_folder(above: Path) -> Path:

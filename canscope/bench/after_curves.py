@@ -100,8 +100,10 @@ def _marks(marks: Sequence[Mapping[str, Any]]) -> Iterator[dict[str, Any]]:
     for mark in marks:
         at = mark.get("at_s")
         if isinstance(at, int | float) and math.isfinite(at):
-            words = [str(mark[key]) for key in ("axle", "seen", "asked", "text") if mark.get(key)]
-            yield {"at": at, "text": visible(" ".join(words))}
+            words = [f"{mark[key]} {key}" for key in ("asked", "seen") if mark.get(key)]
+            said = f"{mark.get('axle') or 'vehicle'}: {', '.join(words)}" if words else ""
+            text = "; ".join(filter(None, (said, str(mark.get("text") or ""))))
+            yield {"at": at, "text": visible(text)}
 
 
 def _finite(value: float | None) -> float | None:

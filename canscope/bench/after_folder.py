@@ -16,7 +16,7 @@ CAPTURES = re.compile(
     r"\.(log|txt|csv|tsv|db|mf4|pcap|pcapng)(\.(gz|bz2|xz|zst|lz4))?$", re.IGNORECASE
 )
 DEFINITIONS = (".dbc", ".kcd", ".arxml")
-PLAN_WORDS = re.compile(r"^\s*\[\s*(job|roles|limits)\b", re.MULTILINE)
+PLAN_HEAD = re.compile(r"^\s*(\[\s*job\s*\]|job\s*[.=])", re.MULTILINE)  # every plan names its job
 HEAD_BYTES = 1 << 16
 NO_RECORDINGS = frozenset({"truth.csv"})  # of the demo: what really happened
 OWN = ("reports", "plan-as-used", "definitions")  # folders of a run
@@ -47,16 +47,24 @@ def look_through(place: Place) -> Found:
 
 
 def _sort(place: Place, path: Path, found: Found) -> None:
-    name = place.name_of(path)
-    suffix = path.suffix.lower()
-    if path.name in PLAN_NAMES and _holds_captures(path.parent) and path.parent != place.folder:
+    if path.name in PLAN_NAMES and path.parent != place.folder and _holds_captures(path.parent):
         found.runs.append(place.name_of(path.parent))
-    if suffix == ".toml" and _is_plan(path):
-        found.plans.append(name)
-    elif suffix in DEFINITIONS:
-        found.definitions.append(name)
-    elif CAPTURES.search(path.name) and path.name not in NO_RECORDINGS:
-        found.captures.append(name)
+    kind = kind_of(path)
+    if kind in ("captures", "plans", "definitions"):
+        getattr(found, kind).append(place.name_of(path))
+
+
+def kind_of(path: Path) -> str:
+    """``captures``, ``plans``, ``definitions``, ``marks``, or ``others``."""
+    suffix = path.suffix.lower()
+    if suffix == ".toml":
+        return "plans" if _is_plan(path) else "others"
+    if suffix in DEFINITIONS:
+        return "definitions"
+    if suffix == ".jsonl":
+        return "marks"
+    is_capture = CAPTURES.search(path.name) and path.name not in NO_RECORDINGS
+    return "captures" if is_capture else "others"
 
 
 def _files(folder: Path, depth: int = 0) -> Iterator[Path]:
@@ -88,8 +96,7 @@ def _is_plan(path: Path) -> bool:
             head = file.read(HEAD_BYTES)
     except OSError:
         return False
-    text = head.decode("utf-8", "replace")
-    return path.name != "run.toml" and bool(PLAN_WORDS.search(text)) and "[job" in text
+    return bool(PLAN_HEAD.search(head.decode("utf-8", "replace")))
 
 
 def _natural(text: str) -> list[tuple[int, str]]:

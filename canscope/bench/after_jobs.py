@@ -31,7 +31,7 @@ class Job:
             text=True,
         )
         self.state: dict[str, Any] = {"id": self.id, "about": about, "step": "start"}
-        self.is_running, self._was_ended = True, False
+        self._was_ended = False
         assert self._process.stdin is not None
         try:
             self._process.stdin.write(json.dumps(order) + "\n")
@@ -39,6 +39,11 @@ class Job:
         except BrokenPipeError:
             pass  # it is gone already: what it said is told
         threading.Thread(target=self._listen, daemon=True).start()
+
+    @property
+    def is_running(self) -> bool:
+        """Whether it has neither come to its end nor failed."""
+        return not self.state.get("done") and "error" not in self.state
 
     def end(self) -> None:
         """End it; what it had begun to write is removed or never gets its name."""
@@ -57,7 +62,6 @@ class Job:
         if "error" not in self.state and not self.state.get("done"):
             self.state = {**self.state, "error": self._ended_early(code)}
         self._wrong.close()
-        self.is_running = False
 
     def _ended_early(self, code: int) -> dict[str, str]:
         """What to say of a process that did not say itself how it went."""

@@ -53,8 +53,8 @@ def check_bytes(path: Path) -> Check:
     return Check(str(path), Outcome.DIFFERS, "it was altered after it was written")
 
 
-def read_report(path: Path) -> Report:
-    """The report in a JSON file.
+def read_report(path: Path, *, curves: bool = True) -> Report:
+    """The report in a JSON file, with its curves or without.
 
     Raises ReportError if it is not one.
     """
@@ -64,7 +64,7 @@ def read_report(path: Path) -> Report:
         raise ReportError(
             f"cannot be read: {error}", where=Where(str(path)), hint="give the report's JSON file"
         ) from error
-    return recover(text, name=str(path))
+    return recover(text, name=str(path), curves=curves)
 
 
 def newest_report(run: Path) -> tuple[Path, Report] | None:

@@ -3,7 +3,6 @@
 import { begin, follow, post, wrong } from "./after_work.js";
 
 const part = (name) => document.getElementById(name);
-const DEFINITIONS = /\.(dbc|kcd|arxml)$/i;
 
 async function guarded(work) {
   wrong("");
@@ -54,29 +53,20 @@ async function take(files) {
     sent.push(await send(file));
   }
   const together = await post("/after/together", { files: sent });
-  let plan = "", marks = "";
-  const definitions = [], captures = [];
-  for (const name of together.files) {
-    if (/\.toml$/i.test(name)) {
-      plan = name;
-    } else if (DEFINITIONS.test(name)) {
-      definitions.push(name);
-    } else if (/\.jsonl$/i.test(name)) {
-      marks = name;
-    } else {
-      captures.push(name);
-    }
-  }
-  if (plan) {
-    choose(part("plan"), plan);
+  const { captures = [], plans = [], definitions = [], marks = [] } = together.kinds;
+  if (plans.length) {
+    choose(part("plan"), plans[0]);
   }
   for (const name of definitions) {
-    tick(name, !plan);
+    tick(name, !plans.length);
   }
   if (captures.length) {
     choose(part("capture"), captures[0]);
     part("capture").dataset.also = JSON.stringify(captures.slice(1));
-    part("capture").dataset.marks = marks;
+    part("capture").dataset.marks = marks[0] || "";
+  }
+  if (!captures.length) {
+    wrong("No recording is among these files. Pick it below, or send it as well.");
   }
   for (const line of part("sent").children) {
     line.textContent = `${line.textContent.trim()}: here`;
@@ -152,13 +142,15 @@ async function watch(id, look) {
   location.href = look + report;
 }
 
-part("record").addEventListener("click", () => guarded(async function () {
-  const begun = await begin({ record: true });
-  part("work").hidden = false;
-  part("work").scrollIntoView({ block: "center" });
-  const state = await follow(begun.id);
-  location.href = `/documents/${state.where.split("/").map(encodeURIComponent).join("/")}`;
-}));
+for (const button of document.querySelectorAll(".record")) {
+  button.addEventListener("click", () => guarded(async function () {
+    const begun = await begin({ record: button.dataset.home });
+    part("work").hidden = false;
+    part("work").scrollIntoView({ block: "center" });
+    const state = await follow(begun.id);
+    location.href = `/documents/${state.where.split("/").map(encodeURIComponent).join("/")}`;
+  }));
+}
 
 const running = part("work").dataset.running;
 if (running) {

@@ -66,15 +66,7 @@ function draw(told) {
   curves.onView = viewed;
   curves.onCursor = read;
   curves.onFinding = jump;
-  const kept = new URLSearchParams(location.hash.slice(1));
-  const keys = kept.getAll("key").filter((key) => curves.known.has(key));
-  choose(keys.length ? keys : first(told));
-  const [from, until] = [Number(kept.get("from") ?? NaN), Number(kept.get("until") ?? NaN)];
-  if (from < until) {
-    curves.go(from, until);
-  } else {
-    curves.whole();
-  }
+  recall(first(told));
   listed();
   marked(told.marks);
 }
@@ -87,8 +79,27 @@ function first(told) {
 
 function choose(keys) {
   curves.show(keys.slice(0, MOST));
-  remember();
 }
+
+// The address says what is shown, so that it survives a reload and can be sent to somebody.
+function recall(otherwise) {
+  const kept = new URLSearchParams(location.hash.slice(1));
+  const keys = kept.getAll("key").filter((key) => curves.known.has(key));
+  choose(keys.length ? keys : otherwise);
+  const from = Number(kept.get("from") ?? NaN), until = Number(kept.get("until") ?? NaN);
+  if (from < until) {
+    curves.go(from, until);
+  } else {
+    curves.whole();
+  }
+}
+
+window.addEventListener("hashchange", function () {
+  if (curves) {
+    recall(curves.shown);
+    listed();
+  }
+});
 
 let announcing = 0;
 function viewed(view) {
@@ -128,6 +139,7 @@ function jump(finding) {
   const missing = finding.signals.filter((key) => curves.known.has(key) && !curves.shown.includes(key));
   if (missing.length) {
     choose([...missing, ...curves.shown]);
+    remember();
     listed();
   }
   curves.jump(finding);
@@ -157,7 +169,9 @@ function marked(marks) {
       part("canvas").focus({ preventScroll: true });
       section.scrollIntoView({ block: "start" });
     });
-    item.append(text, button);
+    const row = document.createElement("div");
+    row.append(text, button);
+    item.append(row);
     return item;
   }));
 }
@@ -182,6 +196,7 @@ function listed() {
         return;
       }
       choose(box.checked ? [...others, signal.key] : others);
+      remember();
     });
     label.append(box, ` ${name(signal)}${signal.unit ? `, ${unitOf(signal)}` : ""}`);
     return label;
