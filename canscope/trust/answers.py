@@ -191,7 +191,8 @@ def taken(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     bench = window.bench
     shafts = [(unit.role("torque"), unit.role("speed")) for unit in bench.units]
     began = window.last("@engaged", window.span.start_ns)
-    if not bench.has(PACK, CURRENT, *(role for shaft in shafts for role in shaft)):
+    poles = [f"contactors.{pole}" for pole in MAINS]  # without them nobody knows what is idle
+    if not bench.has(PACK, CURRENT, *poles, *(role for shaft in shafts for role in shaft)):
         return
     own = next(unit for unit in bench.units if unit.name == window.span.subject)
     burst = burst_samples(window, own.role("torque"))

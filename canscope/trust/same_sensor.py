@@ -130,7 +130,7 @@ class Sensors:
             if len(one) < FEWEST or len(other) < FEWEST:
                 continue
             steps = [2 * self._bench.bindings[role].half_step for role in pair]
-            chance = _chance(one, other, *steps)
+            chance = _chance(one, other, *steps, slow=".temperatures." in pair[0])
             self._chance[pair] = None if chance is None else known * chance
         if self._tracks is not None:
             self._tracks.add(*(history.samples(r).between(start_ns, end_ns).known for r in TRACKS))
@@ -167,8 +167,13 @@ def _share(one: str, other: str) -> float:
     return TOGETHER if one.split(".")[1] == other.split(".")[1] else APART
 
 
-def _chance(one: Samples, other: Samples, one_step: float, other_step: float) -> float | None:
-    """How likely two sensors are as alike as these; 1 where neither moved, None if they differ."""
+def _chance(
+    one: Samples, other: Samples, one_step: float, other_step: float, *, slow: bool
+) -> float | None:
+    """How likely two sensors are as alike as these; 1 where neither moved, None if they differ.
+
+    ``slow``: what they measure moves so slowly that means of their readings tell as well.
+    """
     inside = (other.time_ns >= one.time_ns[0]) & (other.time_ns <= one.time_ns[-1])
     at, shown = other.time_ns[inside], other.value[inside]
     if len(at) < FEWEST:
@@ -180,14 +185,16 @@ def _chance(one: Samples, other: Samples, one_step: float, other_step: float) ->
         return 1.0
     apart = [shown - way * theirs for way in (1, -1)]
     step = max(one_step, other_step)
+    # A speed rests at 0, also where a wheel was turned by hand at first.
+    rest = (float(shown[0]), float(theirs[0])) if slow else (0.0, 0.0)
     # Each reading by itself, and means of twenty, in which noise and steps fall out.
-    single = _alike(shown, theirs, apart, noise, max(ALIKE * noise, step), 2)
+    single = _alike(shown, theirs, apart, rest, noise, max(ALIKE * noise, step), 2)
     count = len(shown) // MEAN * MEAN
-    if count < MEANS * MEAN:
+    if not slow or count < MEANS * MEAN:
         return single
     means = [_means_of(values[:count]) for values in (shown, theirs, *apart)]
     fine, closer = noise / MEAN**0.5, max(ALIKE * noise / MEAN**0.5, ROUNDED * step)
-    several = _alike(means[0], means[1], means[2:], fine, closer, 4)
+    several = _alike(means[0], means[1], means[2:], rest, fine, closer, 4)
     known = [chance for chance in (single, several) if chance is not None]
     return None if single is None and several in (None, 1.0) else min(known)
 
@@ -198,10 +205,16 @@ def _means_of(values: Floats) -> Floats:
 
 
 def _alike(
-    shown: Floats, theirs: Floats, apart: list[Floats], noise: float, allowed: float, parts: int
+    shown: Floats,
+    theirs: Floats,
+    apart: list[Floats],
+    rest: tuple[float, float],
+    noise: float,
+    allowed: float,
+    parts: int,
 ) -> float | None:
     """How likely two sensors are as alike as these readings; None if they differ."""
-    moved = np.maximum(np.abs(shown - shown[0]), np.abs(theirs - theirs[0]))
+    moved = np.maximum(np.abs(shown - rest[0]), np.abs(theirs - rest[1]))
     rows = moved > CLEAR / 3 * noise
     if moved.max() < CLEAR * noise or rows.sum() < min(FEWEST, len(shown) // 3):
         return 1.0
