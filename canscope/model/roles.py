@@ -35,6 +35,7 @@ KEYS = {
     "kind": '"command" where it is what the controller asks of its units; without it the lever\'s '
     "state",
     "data_id": "a number known to sender and receiver that goes into the checksum",
+    "wired_to": "the unit whose inverter reads it and sends it, where that is another one",
 }
 
 
@@ -101,8 +102,16 @@ class Role:
         return len(words) == len(self.words) and all(fits)
 
 
-def _number(name: str, unit: str, meaning: str, example: str, *, mounted: bool = False) -> Role:
-    return Role(name, Kind.NUMBER, unit, NUMBER, meaning, example, mounted=mounted)
+def _number(
+    name: str,
+    unit: str,
+    meaning: str,
+    example: str,
+    *,
+    mounted: bool = False,
+    more: tuple[str, ...] = (),
+) -> Role:
+    return Role(name, Kind.NUMBER, unit, (*NUMBER, *more), meaning, example, mounted=mounted)
 
 
 def _state(name: str, meaning: str, example: str) -> Role:
@@ -240,6 +249,7 @@ ROLES = (
         "degC",
         "A temperature of the unit; its last word is free and names the place.",
         'temperatures = { winding = "can1:UnitSlow.WindingTemp" }',
+        more=("wired_to",),
     ),
 )
 

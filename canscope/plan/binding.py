@@ -41,8 +41,36 @@ def bind(
         binding = _Binder(request, message, spec, notes).bound(signs)
         if binding is not None:
             bindings[request.name] = binding
-    _check_crossed(requested, bindings, notes)
+    told = _wired_to_others(requested, bindings, notes)
+    _check_crossed([request for request in requested if request.name not in told], bindings, notes)
     return bindings
+
+
+def _wired_to_others(
+    requested: Sequence[RequestedRole], bindings: Mapping[str, Binding], notes: Notes
+) -> set[str]:
+    """Roles of a unit that the plan says another unit's inverter reads; the report shows them."""
+    told = set()
+    units = list(dict.fromkeys(r.path[1] for r in requested if r.path[0] == "units"))
+    for request in requested:
+        other = getattr(request.table, "wired_to", None)
+        if other is None or request.name not in bindings:
+            continue
+        path = (*request.path, "wired_to")
+        if other not in units or other == request.path[1]:
+            names = [str(name) for name in units if name != request.path[1]]
+            hint = f"one of {', '.join(names)}" if names else "leave it out: there is no other unit"
+            notes.mistake(path, f"{quoted(other)} is no other unit of this plan", hint)
+            continue
+        speed = bindings.get(f"units.{other}.speed")
+        signal = bindings[request.name].signal
+        if speed is not None and speed.signal.channel != signal.channel:
+            what = f"{signal.key} is not on {speed.signal.channel}, the bus of {other}"
+            notes.mistake(path, what, "bind the signal that this unit's inverter sends")
+            continue
+        told.add(request.name)
+        notes.warn(request.path, f"read and sent by the inverter of {other}, as wired_to says")
+    return told
 
 
 def _check_crossed(
@@ -78,7 +106,10 @@ def _check_crossed(
                 "are exchanged"
             )
             path = next(r.path for r in requested if r.name == f"units.{one}.{odd[0]}")
-            notes.mistake(path, what, "bind all roles of a unit to the bus that it is on")
+            hint = "bind all roles of a unit to the bus that it is on"
+            if odd[0].startswith("temperatures."):
+                hint += f'; or say wired_to = "{other}" if its inverter really reads the sensor'
+            notes.mistake(path, what, hint)
 
 
 def _check_shared(

@@ -81,6 +81,7 @@ KEY_TYPES: dict[str, tuple[Any, Any]] = {
     "profile": (Words, ...),
     "over": (Annotated[Bytes, Field(min_length=2, max_length=2)], Field(default_factory=list)),
     "kind": (Literal["state", "command"], "state"),
+    "wired_to": (Words | None, None),
     "data_id": (Annotated[int, Field(ge=0, le=0xFFFF_FFFF)] | None, None),
 }
 

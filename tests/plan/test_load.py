@@ -403,6 +403,41 @@ def test_roles_of_two_units_may_not_be_exchanged_one_by_one(tmp_path, name):
     assert "these roles of the two units are exchanged" in found
 
 
+ONE, TWO = (f'winding = "can{n}:UnitSlow.WindingTemp"' for n in (1, 2))
+
+
+def wired(bus, unit):
+    return f'winding = {{ signal = "can{bus}:UnitSlow.WindingTemp", wired_to = "{unit}" }}'
+
+
+def test_a_sensor_that_is_wired_to_the_other_inverter_is_said_in_the_plan_and_in_the_report(
+    tmp_path,
+):
+    crossed = ((ONE, "@"), (TWO, ONE), ("@", TWO))
+    (found,) = mistakes(tmp_path, *crossed)
+    assert "these roles of the two units are exchanged" in found
+    assert 'wired_to = "rear"' in found  # the way round
+    plan = loaded(tmp_path, (ONE, wired(2, "rear")), (TWO, wired(1, "front")))
+    assert plan.bench.bindings["units.front.temperatures.winding"].signal.channel == "can2"
+    (said,) = [
+        text for text in plan.warnings if "temperatures.winding" in text and "front.t" in text
+    ]
+    assert "read and sent by the inverter of rear, as wired_to says" in said
+
+
+@pytest.mark.parametrize(
+    ("bus", "unit", "told"),
+    [
+        (1, "rear", "is not on can2, the bus of rear"),
+        (1, "reer", "'reer' is no other unit of this plan"),
+        (1, "front", "'front' is no other unit of this plan"),
+    ],
+)
+def test_wired_to_has_to_be_true(tmp_path, bus, unit, told):
+    (found,) = mistakes(tmp_path, (ONE, wired(bus, unit)))
+    assert told in found
+
+
 def test_all_roles_of_two_units_exchanged_are_another_vehicle(tmp_path):
     text = changed(('"can1:', '"@:'), ('"can2:', '"can1:'), ('"@:', '"can2:'))
     bound = read_plan(lay_out(tmp_path, text)).bench.bindings
