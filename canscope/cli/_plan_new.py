@@ -227,6 +227,8 @@ def _tell(draft: Draft, path: Path, captures: Sequence[str]) -> int:
     for bus in draft.inventory.buses:
         files = ", ".join(Path(file).name for file in bus.files) or "no definition fits"
         print(visible(f"  {bus.channel}: {files}"))
+    for doubt in draft.inventory.doubts:
+        print(visible(f"  mind: {doubt}"))
     for file in draft.inventory.unused:
         print(visible(f"  {file}: fits no bus of this capture"))
     try:

@@ -86,6 +86,8 @@ def _print(inventory: Inventory) -> None:
     if inventory.tally.skipped:
         head += f"; {inventory.tally.skipped} lines not readable"
     console.print(Text(head))
+    for doubt in inventory.doubts:
+        console.print(Text(visible(f"mind: {doubt}"), "yellow"), soft_wrap=True)
     for bus in inventory.buses:
         console.print(Text(f"\n{visible(bus.channel)}: {_definitions(bus)}", "bold"))
         if bus.messages:

@@ -11,11 +11,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from canscope.cli._options import add_reading, command
-from canscope.model.errors import ReportError, Where
+from canscope.model.errors import CaptureError, ReportError, Where
 
 if TYPE_CHECKING:
     from canscope.model.survey import Candidate, Identifier, Ranking, Survey
 
+MOST_RARE = 12  # identifiers named
 EXAMPLE = (
     "canscope survey first_spin.log --accept found.dbc "
     "--reference pack.voltage=12.5:357.9,40:356.1,71:341.0,90:352.4"
@@ -58,7 +59,7 @@ def add(subparsers: Any) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Survey, rank, write, print; 0 whatever was found."""
+    """Survey, rank, write, print; 0, or 2 where there is too little to find anything in."""
     from canscope.capture.read import read_capture
     from canscope.checking.inputs import captures_of
     from canscope.cli._progress import shown
@@ -95,6 +96,9 @@ def run(args: argparse.Namespace) -> int:
         written.append(write_sealed(args.json, [survey_page.data(survey).encode()]))
     for path in written:
         print(f"written: {path}")
+    if all(one.is_rare for one in survey.identifiers):
+        hint = "record for a minute or more, while as much as possible changes"
+        raise CaptureError("too few frames of every identifier: nothing can be told", hint=hint)
     return 0
 
 
@@ -128,15 +132,21 @@ def _print(survey: Survey) -> None:
     from canscope.report.wording import visible
 
     console = Console()
-    buses = len({one.channel for one in survey.identifiers})
+    buses, count = len({one.channel for one in survey.identifiers}), len(survey.identifiers)
     console.print(
-        f"{survey.frames} frames in {survey.seconds:.1f} s, {len(survey.identifiers)} identifiers "
+        f"{survey.frames} frames in {survey.seconds:.1f} s, {count} identifier{'s'[: count > 1]} "
         f"on {buses} bus{'es' if buses > 1 else ''}. Everything below is inferred from the capture."
     )
     for note in survey.notes:
         console.print(Text(visible(f"mind: {note}"), "yellow"))
+    rare = [one for one in survey.identifiers if one.is_rare]
     for one in survey.identifiers:
-        _print_identifier(console, one)
+        if not one.is_rare:
+            _print_identifier(console, one)
+    if rare:
+        names = ", ".join(f"{one.key} ({one.frames})" for one in rare[:MOST_RARE])
+        more = f" and {len(rare) - MOST_RARE} more" if len(rare) > MOST_RARE else ""
+        console.print(Text(visible(f"\ntoo rare to tell anything (frames): {names}{more}")))
     for ranking in survey.rankings:
         _print_ranking(console, ranking)
 

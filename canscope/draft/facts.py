@@ -8,32 +8,28 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from canscope.draft.course import Course
-from canscope.model.definition import MessageSpec, SignalSpec
-from canscope.model.signals import NOT_AVAILABLE, OUT_OF_RANGE, Series
+from canscope.model.definition import MessageSpec
+from canscope.model.signal_counts import SignalCounts
+from canscope.model.signals import Series
 from canscope.model.tables import Int64s
 
 INTERVALS = 1024  # of a message, whose median is its cycle
 PAYLOADS = 48  # of a message, kept to try checksums on
 LONGER = 0.92  # what a frame counts that is longer than defined
+MANY_CHANGES = 100  # of all its signals, before two buses that agree in them are called one
 MOST_CODES = 64  # different raw codes that are kept apart
 MOST_EDGES = 512  # changes of a signal of few codes that are kept with their instants
 
 
 @dataclass
-class SignalFacts:
+class SignalFacts(SignalCounts):
     """What a capture shows of one signal; times count from the first frame."""
 
-    spec: SignalSpec
-    count: int = 0
-    absent: int = 0
-    outside: int = 0
-    changes: int = 0
     least: float = np.nan
     greatest: float = np.nan
     codes: dict[int, int] | None = field(default_factory=dict)  # None: more than MOST_CODES
     edges: list[tuple[int, int]] = field(default_factory=list)  # instant, raw code from then on
     course: Course = field(default_factory=Course)
-    last_raw: int | None = None
     steps_of_one: int = 0  # frames whose raw code is that of the frame before and one more
 
     @property
@@ -45,19 +41,14 @@ class SignalFacts:
         raw = series.raw
         if not len(raw):
             return
-        self.count += len(raw)
-        self.absent += int((series.status == NOT_AVAILABLE).sum())
-        self.outside += int((series.status == OUT_OF_RANGE).sum())
-        before = raw[0] if self.last_raw is None else self.last_raw
-        step = np.diff(raw, prepend=before)
+        is_first = self.last_raw is None
+        step = self.count_in(series)
         changed = np.flatnonzero(step)
         self.steps_of_one += int((step == 1).sum() + (step == -self._wrap).sum())
-        self.changes += len(changed)
-        if self.last_raw is None:
+        if is_first:
             self.edges.append((int(since_ns[0]), int(raw[0])))
         room = max(MOST_EDGES - len(self.edges), 0)
         self.edges += [(int(since_ns[row]), int(raw[row])) for row in changed[:room]]
-        self.last_raw = int(raw[-1])
         if self.codes is not None:
             for code, times in zip(*np.unique(raw, return_counts=True), strict=True):
                 self.codes[int(code)] = self.codes.get(int(code), 0) + int(times)
@@ -154,6 +145,16 @@ class Bus:
     def undefined(self) -> list[MessageFacts]:
         """Messages without a definition."""
         return [message for message in self.messages if message.spec is None]
+
+    def carries_the_same_as(self, other: Bus) -> bool:
+        """Whether it looks like another recording of the same bus: all values alike throughout."""
+        mine, theirs = ([*bus._prints()] for bus in (self, other))
+        return mine == theirs and sum(changes for *_, changes in mine) >= MANY_CHANGES
+
+    def _prints(self) -> Iterator[tuple[int, bool, int, float, float, int]]:
+        for message, one in self.signals():
+            extremes = (one.least, one.greatest) if one.least == one.least else (0.0, 0.0)
+            yield message.can_id, message.extended, one.count, *extremes, one.changes
 
     def signals(self) -> Iterator[tuple[MessageFacts, SignalFacts]]:
         """Every signal with its message."""

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 NO_DATA_FLAGS = Flag.REMOTE | Flag.ERROR
+FEW_FRAMES, SHORT_S = 300, 5.0  # a capture below is short; common practice, no source
 COLUMNS = ("channel", "id", "message", "signal", "unit", "count", "cycle_ms", "least", "greatest",
            "changes", "curve")  # fmt: skip
 
@@ -36,6 +37,22 @@ class Inventory:
     unused: tuple[str, ...] = ()  # definition files that fit no bus
     errors: int = 0
     warnings: tuple[str, ...] = ()
+
+    @property
+    def doubts(self) -> Iterator[str]:
+        """What makes the whole capture a poor ground to draft from, in words."""
+        if self.frames and (self.frames < FEW_FRAMES or self.end_ns < SHORT_S * 1e9):
+            yield (
+                f"only {self.frames} frames in {self.end_ns / 1e9:.1f} s: what signals do cannot "
+                "be seen; record a whole attempt, from switching on to switching off"
+            )
+        for number, bus in enumerate(self.buses):
+            for other in self.buses[:number]:
+                if bus.carries_the_same_as(other):
+                    yield (
+                        f"{other.channel} and {bus.channel} carry the very same values: is one "
+                        "bus recorded twice?"
+                    )
 
     def to_frame(self) -> pd.DataFrame:
         """One row a signal; of a message without definition, one row without signal.

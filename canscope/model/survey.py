@@ -8,6 +8,7 @@ from dataclasses import dataclass
 NUMBER, ENUMERATION, FLAG = "number", "enumeration", "flag"
 COUNTER, CHECKSUM, UNEXPLAINED = "counter", "checksum", "unexplained"
 
+FEW = 8  # transitions of an identifier, below which nothing is said of its bits
 WEAK = 0.5  # score up to which a candidate is no answer
 
 
@@ -74,6 +75,11 @@ class Identifier:
     constants: tuple[tuple[int, int], ...] = ()  # byte, value
     selector: tuple[int, ...] = ()  # values of byte 0, if that says whose values follow
     fields: tuple[Field, ...] = ()
+
+    @property
+    def is_rare(self) -> bool:
+        """Whether it came too seldom for anything to be said of its bits."""
+        return self.frames <= FEW
 
     @property
     def shown_id(self) -> str:

@@ -18,7 +18,8 @@ from canscope.decoding.columns import Decoder
 from canscope.decoding.database import read_definitions
 from canscope.decoding.lookup import ANY_SOURCE, group_of
 from canscope.model.definition import MessageSpec, Problem, SignalSpec
-from canscope.model.signals import NOT_AVAILABLE, OUT_OF_RANGE, Series
+from canscope.model.signal_counts import SignalCounts
+from canscope.model.signals import Series
 from canscope.model.tables import Flag, Frames, Int64s
 from canscope.plan.codes import raw_range
 from canscope.proofreading.by_itself import Line, listed
@@ -95,14 +96,13 @@ class _Message:
         return float(median(self.intervals[:INTERVALS])) / 1e6
 
 
-class _Signal:
+class _Signal(SignalCounts):
     """The few numbers that are kept of a signal."""
 
     def __init__(self, spec: SignalSpec) -> None:
-        self.spec = spec
-        self.count = self.absent = self.outside = self.changes = self.at_top = self.at_bottom = 0
+        super().__init__(spec)
+        self.at_top = self.at_bottom = 0
         self.first: int | None = None
-        self.last = 0
         self.varied = 0  # bits of the raw code that ever changed
         self.value = 0.0
         swaps = not spec.is_float and spec.length_bits in (16, 24, 32) and first_aligned(spec)
@@ -112,15 +112,11 @@ class _Signal:
         raw = series.raw
         if not len(raw):
             return
-        self.count += len(raw)
-        self.absent += int((series.status == NOT_AVAILABLE).sum())
-        self.outside += int((series.status == OUT_OF_RANGE).sum())
         if self.first is None:
-            self.first = self.last = int(raw[0])
+            self.first = int(raw[0])
             self.value = float(series.value[0])
-        self.changes += int((np.diff(raw, prepend=np.int64(self.last)) != 0).sum())
+        self.count_in(series)
         self.varied |= int(np.bitwise_or.reduce(raw ^ np.int64(self.first)))
-        self.last = int(raw[-1])
         if not self.spec.is_float:
             low, high = raw_range(self.spec)
             wrapped = high if high < 2**63 else -1

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from canscope.model.errors import CaptureError
-from canscope.model.survey import Field, Identifier, Survey
+from canscope.model.survey import FEW, Field, Identifier, Survey
 from canscope.model.tables import Frames, join
 from canscope.survey.checksums import checksums
 from canscope.survey.counters import counters, positions
@@ -17,7 +17,6 @@ from canscope.survey.flips import Flips, count_flips
 from canscope.survey.payloads import Payloads, by_identifier
 
 MOST_FRAMES = 5_000_000  # surveyed; later ones are counted
-FEW = 8  # frames of an identifier, below which nothing is said of its bits
 SENDERS = 32  # values of a selector at most
 
 

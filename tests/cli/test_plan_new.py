@@ -181,3 +181,19 @@ def test_on_a_terminal_it_asks_and_writes_the_answers(run):
     assert plan["job"]["vehicle"] == "Thistle, van"
     assert plan["job"]["stage"] == "?"
     assert process.returncode == 2
+
+
+def test_a_short_capture_and_one_bus_recorded_twice_are_told(canscope, run):
+    lines = (run / "capture.log").read_text("utf-8").splitlines(keepends=True)
+    (run / "three.log").write_text("".join(lines[:3]), "utf-8")
+    words = ("--definitions", run / "drive_unit.dbc", run / "bramble_vehicle.dbc")
+    code, printed, _ = canscope("plan", "new", run / "three.log", *words, "--to", "a.toml", "--yes")
+    assert code == 2
+    assert "only 3 frames in 0.0 s" in printed
+    unit = [line for line in lines[:8000] if " can1 " in line]
+    twice = [copy for line in unit for copy in (line, line.replace(" can1 ", " can2 "))]
+    (run / "twice.log").write_text("".join(twice), "utf-8")
+    code, printed, _ = canscope("signals", run / "twice.log", *words)
+    assert code == 0
+    assert "can1 and can2 carry the very same values" in printed
+    assert "very same" not in canscope("signals", run / "capture.log", *words)[1]
