@@ -369,7 +369,7 @@ def _unfinished(statement: Statement) -> bool:
 def _wrong_number(message: MessageText) -> tuple[str, str] | None:
     """What is wrong with the identifier or length of a message."""
     number, about = message.dbc_id, f"message {message.name!r}"
-    if number & EXTENDED and number & ~EXTENDED >= EXTENDED_IDS:
+    if number >= EXTENDED and number - EXTENDED >= EXTENDED_IDS:
         return f"{about} has an identifier of more than 29 bits: {number}", "correct the number"
     if number < EXTENDED and number >= STANDARD_IDS:
         hint = f"if it is a 29-bit identifier, write {number | EXTENDED} (2147483648 is its mark)"

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from canscope.capture.input.on_disk import OnDisk
 from canscope.capture.read import read_capture
 from canscope.capture.sqlite import reader as sqlite
 from canscope.capture.sqlite.reader import MAGIC, PythonCanSqlite
@@ -169,6 +170,20 @@ def test_damage_inside_a_database_never_ends_in_anything_but_our_own_error(tmp_p
         except CaptureError:
             continue
         assert len(frames) <= 310
+
+
+def test_row_numbers_beyond_the_last_one_lead_to_no_endless_reading(tmp_path):
+    """Those of a damaged file; found by random input."""
+    path, reads = tmp_path / "a.db", []
+    path.write_bytes(b"x" * 100)
+
+    class Counted(io.BytesIO):
+        def read(self, size=-1):
+            reads.append(size)
+            return super().read(size)
+
+    OnDisk(str(path), Counted(b"x" * 100)).reached(1e9)
+    assert len(reads) <= 1
 
 
 def test_a_database_is_known_by_its_first_bytes():

@@ -88,6 +88,8 @@ def test_a_row_that_is_no_frame_is_counted_with_its_place():
     frames = table("Time,ID,Data\n" + good * 9 + "1.6,1A0,0\n1.7,zz,01\n9e99,1A0,01\n" + "1.5,1A0")
     assert (len(frames), frames.tally.skipped, frames.tally.cut_end) == (9, 3, False)
     assert "x.csv:14: the last line has no line feed" in frames.tally.notes[-1]
+    odd = table("Time,ID,Data\n" + good * 9 + "1e711677200000000,1A0,01\n0e999999999,1A0,01\n")
+    assert (len(odd), odd.tally.skipped) == (9, 2)
     cut = table("Time,ID,Len,Data\n" + "1.5,1A0,2,01 02\n" * 9 + "1.5,1A0,2,01 0")
     assert (len(cut), cut.tally.skipped, cut.tally.cut_end) == (9, 1, True)
     assert "x.csv:11: its data is no bytes: '1.6,1A0,0'" in frames.tally.examples[0]

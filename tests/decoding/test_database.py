@@ -151,6 +151,7 @@ MISTAKES = {  # a line under the message M, what is told of it, and what is lost
     "bits": (SG.format("T : 8|0@1+"), "has no bits", "M.T"),
     "huge": (' SG_ T : 8|8@1+ (1e999,0) [0|0] "" Node\n', "beyond all sense", "M.T"),
     "eleven": ("BO_ 6000 N: 8 Node\n" + BYTE, "write 2147489648", "N"),
+    "wide": ("BO_ 4294967298 N: 8 Node\n" + BYTE, "more than 29 bits", "N"),
     "name": ("BO_ 292 N N: 8 Node\n" + BYTE, "has a space in it", "N N"),
     "labels": (SG.format("T : 8|8@1+") + 'VAL_ 291 T 0x1 "on" ;\n', "value table", "M.T"),
     "marker": (SG.format("T m3 : 8|8@1+"), "marked 'm3'", "M.T"),

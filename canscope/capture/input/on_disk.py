@@ -22,8 +22,12 @@ class OnDisk:
         self._stream, self._passed = stream, 0
 
     def reached(self, share: float) -> None:
-        """Let the stream follow to this share of the file, so that it is hashed and counted."""
-        while self._stream is not None and self._passed + BLOCK <= share * self.size:
+        """Let the stream follow to this share of the file, so that it is hashed and counted.
+
+        The row numbers of a damaged file may amount to any share.
+        """
+        until = min(share, 1.0) * self.size
+        while self._stream is not None and self._passed + BLOCK <= until:
             self._passed += len(self._stream.read(BLOCK)) or self.size
 
 

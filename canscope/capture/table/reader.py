@@ -255,7 +255,7 @@ class _Rows:
             text = text.replace(",", ".")
         try:
             number = Decimal(text)
-            if not number.is_finite() or abs(number) >= 10**20:
+            if not number.is_finite() or number.adjusted() >= 20:  # abs() overflows
                 return None
             return int((number * self.unit_ns).to_integral_value(rounding=ROUND_HALF_UP))
         except InvalidOperation:
