@@ -83,6 +83,7 @@ class Curves:
         captures: Sequence[str | Path] | None = None,
     ) -> None:
         self._definitions = definitions
+        self._alone: dict[str, Definitions] = {}
         blocks = folder / BLOCKS
         try:
             index = json.loads((folder / INDEX).read_text("utf-8"))
@@ -188,12 +189,9 @@ class Curves:
 
     def _samples(self, tree: dict[str, Any], key: str, frames: Frames) -> tuple[Int64s, Floats]:
         """The samples of a signal that carry a value, decoded from these frames of its message."""
-        channel = tree["channel"]
-        frames = frames.but(channels=(channel,))
-        message = next(
-            m for m in messages_of(self._definitions, channel) if m.key == tree["message"]
-        )
-        for signals in decode(frames, Definitions((message,)), wanted=[key]):
+        frames = frames.but(channels=(tree["channel"],))
+        message = self._message(tree["channel"], tree["message"])
+        for signals in decode(frames, message, wanted=[key]):
             series = signals.series[key]
             known = ~np.isnan(series.value)
             return series.time_ns[known], series.value[known]
@@ -205,6 +203,13 @@ class Curves:
         since, until = rows.columns(from_ns, until_ns, np.int64)
         shown = (since < until_ns) & (until > from_ns) & (until - since >= 1 << shift)
         return np.stack((since[shown], until[shown]), axis=1)
+
+    def _message(self, channel: str, key: str) -> Definitions:
+        """The definition of one message alone."""
+        if key not in self._alone:
+            for message in messages_of(self._definitions, channel):
+                self._alone[message.key] = Definitions((message,))
+        return self._alone[key]
 
     def _rows(self, blocks: list[list[int]]) -> Rows:
         return Rows(self._bytes, np.array(blocks, np.int64).reshape(-1, len(Block._fields)))
