@@ -6,8 +6,9 @@
 const COLOURS = ["#123a6b", "#8a4b00", "#3b6b1f", "#6b1f5e", "#444444", "#00667a"];
 const DASHES = [[], [7, 4], [2, 3], [9, 3, 2, 3], [14, 4]];
 const INK = "#141414", QUIET = "#4a4a4a", GRID = "#dddddd", RED = "#b00020", OPEN = "#8a4b00";
+const SILENT = "nothing came";
 const MARK = "#123a6b", BURST = "#efe9d8", NOTHING = "#f1f1f1";
-const SHORTEST_S = 20e-6;
+const SHORTEST_S = 100e-6;
 const COLUMNS = 1536;  // of what is fetched: half as much again as is shown
 const TOP = 34, LANE = 24, GAP = 14, BOTTOM = 44, RIGHT = 14, LINE = 17;
 
@@ -144,7 +145,7 @@ export class Curves {
       return "";
     }
     if (curve.gaps.some(([from, until]) => from < at && at < until)) {
-      return "nothing came";
+      return SILENT;
     }
     let last = upTo(curve.t, at);
     if (last < 0) {
@@ -307,7 +308,7 @@ export class Curves {
           }
           pen.fillStyle = BURST;
           pen.fillRect(start, begin, Math.max(1, end - start), this.bottom - begin);
-          pen.fillStyle = "#8a7a4a";
+          pen.fillStyle = "#6b5e36";
           pen.fillRect(start, y, Math.max(2, end - start), LINE - 4);
           pen.fillStyle = "#ffffff";
           const text = `${unit} turned`;
@@ -346,38 +347,43 @@ export class Curves {
     this.title(pen, signal, null, this.left, top + LINE - 5);
     const y = top + LINE;
     this.areas.push([y, LANE]);
-    pen.strokeStyle = "#767676";
-    pen.lineWidth = 1;
-    pen.strokeRect(this.left + 0.5, y + 0.5, this.plotWidth - 1, LANE - 1);
+    const border = () => {
+      pen.strokeStyle = "#767676";
+      pen.lineWidth = 1;
+      pen.strokeRect(this.left + 0.5, y + 0.5, this.plotWidth - 1, LANE - 1);
+    };
+    border();
     if (!curve || !curve.t.length) {
       return;
     }
-    const rest = Math.min(...curve.v.map(Math.abs));  // drawn as a thin line: off, neutral
+    // What is nearest to 0 is drawn as a thin line: off, neutral.
+    const rest = curve.v.reduce((least, value) => Math.min(least, Math.abs(value)), Infinity);
     this.clipped(pen, y, LANE, () => {
       this.gapsOf(pen, curve, y, LANE);
       for (let row = 0; row < curve.t.length; row += 1) {
-        let until = row + 1 < curve.t.length ? curve.t[row + 1] : curve.t[row];
-        const gap = curve.gaps.find(([from]) => from >= curve.t[row] && from < until);
-        until = gap ? gap[0] : until;
-        const start = this.x(curve.t[row]), end = this.x(until);
-        if (end < this.left || start > this.left + this.plotWidth || until < curve.t[row]) {
-          continue;
-        }
-        const value = curve.v[row], wide = Math.max(1, end - start);
-        const plain = curve.labels.length ? Math.abs(value) === rest : value === 0;
-        pen.fillStyle = plain ? "#9a9a9a" : COLOURS[Math.abs(Math.round(value)) % COLOURS.length];
-        if (plain) {
-          pen.fillRect(start, y + LANE - 7, wide, 4);
-        } else {
-          pen.fillRect(start, y + 3, wide, LANE - 6);
-        }
-        const text = worded(curve, value), left = Math.max(start, this.left);
-        if (pen.measureText(text).width < Math.min(end, this.left + this.plotWidth) - left - 10) {
-          pen.fillStyle = plain ? QUIET : "#ffffff";
-          pen.fillText(text, left + 5, y + LANE - (plain ? 9 : 7));
+        const until = curve.t[row + 1] ?? curve.t[row];
+        for (const [from, end] of heard(curve.t[row], until, curve.gaps)) {
+          this.state(pen, curve, curve.v[row], rest, this.x(from), this.x(end), y);
         }
       }
     });
+    border();
+  }
+
+  // One stretch of a state: what is off or neutral is a thin line, all else a bar with its name.
+  state(pen, curve, value, rest, start, end, y) {
+    const right = this.left + this.plotWidth;
+    if (end < this.left || start > right) {
+      return;
+    }
+    const isPlain = curve.labels.length ? Math.abs(value) === rest : value === 0;
+    pen.fillStyle = isPlain ? "#9a9a9a" : COLOURS[Math.abs(Math.round(value)) % COLOURS.length];
+    pen.fillRect(start, isPlain ? y + LANE - 7 : y + 3, Math.max(1, end - start), isPlain ? 4 : LANE - 6);
+    const text = worded(curve, value), left = Math.max(start, this.left);
+    if (pen.measureText(text).width < Math.min(end, right) - left - 10) {
+      pen.fillStyle = isPlain ? QUIET : "#ffffff";
+      pen.fillText(text, left + 5, y + LANE - (isPlain ? 9 : 7));
+    }
   }
 
   drawPanel(pen, panel, top, ticks) {
@@ -426,7 +432,7 @@ export class Curves {
     if (panel.unit) {
       pen.fillStyle = INK;
       pen.font = `bold ${pen.font}`;
-      pen.fillText(unitOf(panel).slice(0, 8), 2, y - 4);
+      pen.fillText(cut(pen, unitOf(panel), this.left - 6), 2, y - 4);
       pen.font = pen.font.replace("bold ", "");
     }
   }
@@ -449,6 +455,12 @@ export class Curves {
           }
         }
         pen.stroke();
+        const left = Math.max(start, this.left), right = Math.min(end, this.left + this.plotWidth);
+        if (right - left > pen.measureText(SILENT).width + 12) {
+          pen.fillStyle = QUIET;
+          pen.fillText(SILENT, left + 6, y + Math.min(height, LANE) - 7);
+          pen.fillStyle = NOTHING;
+        }
       }
     }
   }
@@ -552,25 +564,21 @@ export class Curves {
   }
 
   drawMarks(pen) {
-    const y = this.bottom;
+    const y = this.bottom, marks = [...this.told.marks].sort((a, b) => a.at - b.at);
     this.clipped(pen, y - 4, LINE + 8, () => {
-      let free = -Infinity;
-      for (const mark of this.told.marks) {
+      marks.forEach((mark, place) => {
         const x = this.x(mark.at);
-        if (x < this.left - 200 || x > this.left + this.plotWidth) {
-          continue;
-        }
+        const next = marks[place + 1] ? this.x(marks[place + 1].at) - 8 : Infinity;
         pen.fillStyle = MARK;
         pen.beginPath();
         pen.moveTo(x, y);
         pen.lineTo(x - 6, y + 11);
         pen.lineTo(x + 6, y + 11);
         pen.fill();
-        if (x > free) {
-          pen.fillText(mark.text, x + 9, y + 11);
-          free = x + 16 + pen.measureText(mark.text).width;
+        if (next > x + 60) {
+          pen.fillText(cut(pen, mark.text, next - x - 14), x + 9, y + 11);
         }
-      }
+      });
     });
   }
 
@@ -730,6 +738,18 @@ function letter(order) {
 
 function style(order) {
   return { colour: COLOURS[order % COLOURS.length], dash: DASHES[order % DASHES.length] };
+}
+
+// The stretches between two instants in which something came.
+function heard(from, until, gaps) {
+  const found = [];
+  for (const [silent, again] of gaps) {
+    if (silent >= from && silent < until) {
+      found.push([from, silent]);
+      from = Math.min(again, until);
+    }
+  }
+  return from <= until ? [...found, [from, until]] : found;
 }
 
 // The last row whose time is not later; -1 where there is none.

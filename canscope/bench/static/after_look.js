@@ -14,7 +14,7 @@ let curves = null;
 function asked() {
   const names = new URLSearchParams(query), found = { capture: [], plan: [], definitions: [], marks: [] };
   for (const [key, value] of names) {
-    found[key].push(value);
+    found[key]?.push(value);
   }
   return found;
 }
@@ -23,13 +23,19 @@ function asked() {
 
 async function load() {
   const more = report ? `&report=${encodeURIComponent(report)}` : "";
-  const told = await fetch(`/after/signals?${query}${more}`).then(answer);
+  const ask = () => fetch(`/after/signals?${query}${more}`).then(answer);
+  let told = await ask();
+  if (told.missing && section.dataset.running) {
+    // It may be this recording that is being worked on; what goes wrong with another is not told.
+    await follow(section.dataset.running).catch(() => {});
+    told = await ask();
+  }
   if (told.missing) {
-    const running = section.dataset.running;
-    section.dataset.running = "";
-    const id = running || (await begin({ ...asked(), judge: false })).id;
-    await follow(id);
-    return load();
+    await follow((await begin({ ...asked(), judge: false })).id);
+    told = await ask();
+  }
+  if (told.missing) {
+    throw new Error(`No curves: ${told.missing}.`);
   }
   draw(told);
 }
