@@ -8,21 +8,22 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from canscope.bench import after, before, documents, during, uploads
+from canscope.bench import after, before, documents, draft, during, uploads
+from canscope.bench.attended import running
 from canscope.bench.pages import STATIC
 from canscope.bench.place import Place
 from canscope.bench.requests import on_error
 from canscope.bench.security import Guard
 from canscope.model.errors import CanscopeError
 
-PARTS = (before, during, after, documents, uploads)
+PARTS = (before, draft, during, after, documents, uploads)
 
 
 def make_app(place: Place) -> Guard:
     """The whole server of this place."""
 
     def begin(request: Request) -> Response:
-        return RedirectResponse("/before", 303)
+        return RedirectResponse("/during" if running(place) else "/before", 303)
 
     routes = [
         Route("/", begin),

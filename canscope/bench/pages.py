@@ -16,9 +16,9 @@ HERE = Path(__file__).parent
 STATIC = HERE / "static"
 
 
-def page(request: Request, name: str, *, status: int = 200, **shown: Any) -> HTMLResponse:
+def page(request: Request, template: str, *, status: int = 200, **shown: Any) -> HTMLResponse:
     """One page; ``frame.html`` is around it."""
-    text = _templates().get_template(name).render(path=request.url.path, **shown)
+    text = _templates().get_template(template).render(path=request.url.path, **shown)
     return HTMLResponse(text, status)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import secrets
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -23,8 +22,8 @@ class Place:
 
     folder: Path
     port: int
-    host: str = HOME
-    token: str = field(default_factory=lambda: secrets.token_urlsafe(32), repr=False)
+    host: str
+    token: str = field(repr=False)
     largest_upload: int = LARGEST_UPLOAD
     plan: str = ""  # that was named when the page was started, relative to the folder
 

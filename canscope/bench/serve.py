@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 import socket
 from collections.abc import Callable
 from contextlib import suppress
@@ -10,6 +11,7 @@ from pathlib import Path
 import uvicorn
 
 from canscope.bench.app import make_app
+from canscope.bench.attended import kept_token
 from canscope.bench.place import HOME, LARGEST_UPLOAD, Place
 from canscope.model.errors import CanscopeError
 
@@ -35,10 +37,12 @@ def serve(
     Raises CanscopeError if nothing can listen there.
     """
     listener = _listener(host, port)
+    at = listener.getsockname()[1]
     place = Place(
         folder.resolve(),
-        listener.getsockname()[1],
+        at,
         host,
+        kept_token(folder.resolve(), at) or secrets.token_urlsafe(32),
         plan=plan,
         largest_upload=largest_upload,
     )

@@ -8,7 +8,8 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 
-from canscope.cli._reading_entry import Meters, ReadingEntry, TypedReading, named
+from canscope.attending.hand_readings import named
+from canscope.cli._reading_entry import Meters, ReadingEntry, TypedReading
 
 TWICE_S = 3.0  # within this time q has to be pressed again
 SEEN = {"f": "forward", "r": "reverse", "s": "still"}

@@ -7,18 +7,26 @@ their place at the bottom; where a terminal is small, what matters least is left
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from canscope.attending.words import (
+    CAUTION,
+    REQUESTS,
+    errors,
+    listening,
+    order,
+    recorder_line,
+    said,
+)
 from canscope.cli._big_word import INK, big_word
 from canscope.live.recording.status import RecorderStatus
 from canscope.live.run_folder.run_file_schema import Bus
 from canscope.live.watching.alarm_latch import LatchedAlarm
 from canscope.live.watching.latest import ShownTemperature
-from canscope.live.watching.watch import UNHEARD, Glance
+from canscope.live.watching.watch import Glance
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -29,10 +37,7 @@ STYLES = {"STOP": "bold white on red", "TURNING": "bold white on blue"}
 STYLES |= {"READY": "bold black on green", "NOT READY": "bold black on yellow"}
 AGED_S = 0.5  # a last frame younger than that needs no word
 TALL_ROWS = 34  # from so many rows on the word is twice as tall
-ARMED = "armed: recording begins by itself with the first frame"
-REQUESTS = {1.0: "forward", -1.0: "reverse", 0.0: "neutral"}
 UNKNOWN = "?"
-CAUTION = "canscope cannot stop a motor: keep a hand on the emergency stop"
 
 
 @dataclass(frozen=True)
@@ -91,21 +96,6 @@ def _picture(
     return [*top, *body, *[Line("")] * (room - len(body)), *keys][-height:]
 
 
-def order(glance: Glance) -> str:
-    """What to know first, in capitals; units keep their letters."""
-    if glance.word == "STOP":
-        standing = [a for a in glance.alarms if a.stops and not a.acknowledged]
-        first = min(standing, key=lambda a: a.raised_ns)
-        text = (first.short or first.text.split(": ")[0]).removeprefix("The ").rstrip(".")
-    elif glance.word == "READY":
-        text = "no fault so far"
-    elif glance.word == "TURNING":
-        text = ", ".join(glance.turning)
-    else:
-        text = _said(glance.why[0])
-    return re.sub(r"(?<![\d-] )\b[^\s]+", lambda word: word[0].upper(), text)
-
-
 def _body(glance: Glance, status: RecorderStatus, width: int, room: int) -> list[Line]:
     """Between the word and the keys, at most ``room`` lines."""
     told = _alarms(glance.alarms) if glance.word == "STOP" else _reasons(glance)
@@ -159,11 +149,7 @@ def _reasons(glance: Glance) -> list[tuple[Line, bool]]:
     why = glance.why[1:] if glance.word == "NOT READY" else ()
     standing = tuple(alarm.text for alarm in glance.alarms if not alarm.acknowledged)
     told = [text for text in why if not text.endswith(standing or ("\0",))]
-    return [*((Line(f"  {_said(text)}"), False) for text in told), *_alarms(glance.alarms)]
-
-
-def _said(reason: str) -> str:
-    return f"{reason}: press h if you heard it" if reason == UNHEARD else reason
+    return [*((Line(f"  {said(text)}"), False) for text in told), *_alarms(glance.alarms)]
 
 
 def _vehicle(glance: Glance) -> Iterator[Line]:
@@ -251,33 +237,6 @@ def _bus(name: str, bus: Bus, glance: Glance, status: RecorderStatus) -> Line:
         words.append(f"the last {age_s:.1f} s ago")
     wrong = bus.dropped or bus.state == "lost" or not bus.silent
     return Line(f"{name}  {', '.join([*words, errors(bus)])}", "bold red" if wrong else "")
-
-
-def listening(bus: Bus) -> str:
-    """Whether the adapter is known to listen only."""
-    return "listens only" if bus.silent else "NOT KNOWN TO LISTEN ONLY"
-
-
-def errors(bus: Bus) -> str:
-    """The error frames of a bus, and whether its adapter gives all of them."""
-    if bus.error_frames_are == "not carried":
-        return "error frames not carried"
-    if bus.error_frames or bus.error_frames_are == "recorded":
-        return f"{bus.error_frames} error frames"
-    return "0 error frames (perhaps not all)"
-
-
-def recorder_line(glance: Glance, status: RecorderStatus) -> str:
-    """How recording and judging are doing, in one line."""
-    free, queued = status.disk_free, status.queued
-    disk = "" if free is None else f"; {free / 1e9:.1f} GB free"
-    waiting = f"; {queued / 1e6:.1f} MB wait for the disk" if queued > 1e6 else ""
-    late = f"; judging took up to {glance.late_s:.2f} s" if glance.late_s > 0.2 else ""
-    heard = any(bus.frames for bus in status.buses.values())
-    state = "recording" if heard else ARMED
-    if status.end is not None:
-        state = "RECORDER STOPPED"
-    return f"{state}{disk}{waiting}{late}"
 
 
 def _wrapped(text: str, width: int) -> list[str]:

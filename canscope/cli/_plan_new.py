@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
-import re
 import shlex
 import sys
 from collections.abc import Sequence
@@ -18,7 +16,6 @@ if TYPE_CHECKING:
     from canscope.draft.inventory import Inventory
     from canscope.draft.plan import Draft
     from canscope.plan.lines import KeyPath
-    from canscope.plan.questions import Question
 
 EXAMPLE = (
     "canscope plan new first_spin.log --definitions vehicle.dbc drive_unit.dbc --to bench.toml"
@@ -120,6 +117,7 @@ def _ask(draft: Draft) -> dict[KeyPath, str]:
     from rich.console import Console
     from rich.prompt import Prompt
 
+    from canscope.draft.answers import in_words, is_taken, value_of
     from canscope.plan.questions import question_at
     from canscope.report.wording import visible
 
@@ -133,7 +131,7 @@ def _ask(draft: Draft) -> dict[KeyPath, str]:
     left: set[KeyPath] = set()
     while path := _next(draft.questions(answers), left):
         question = question_at(path)
-        console.print(f"\n{visible(_asked(question, path))}", style="bold", markup=False)
+        console.print(f"\n{visible(in_words(question, path))}", style="bold", markup=False)
         form = question.spoken
         if path[0] == "buses":
             form = f"one of {', '.join(map(visible, draft.files_of(str(path[1]))))}"
@@ -146,8 +144,8 @@ def _ask(draft: Draft) -> dict[KeyPath, str]:
         if not said.strip():
             left.add(path)
             continue
-        value = _value(question, path, said.strip(), draft)
-        if value is None or _is_taken(path, value, draft.questions(answers)):
+        value = value_of(question, path, said.strip(), draft)
+        if value is None or is_taken(path, value, draft.questions(answers)):
             console.print("  This cannot be read as an answer. Once more:", style="yellow")
             continue
         answers[path] = value
@@ -161,61 +159,6 @@ def _next(questions: Sequence[KeyPath], left: set[KeyPath]) -> KeyPath | None:
     if names and rest[0][0] == "units":
         return names[0]
     return rest[0] if rest else None
-
-
-def _is_taken(path: KeyPath, value: str, questions: Sequence[KeyPath]) -> bool:
-    """Whether another unit is called so already."""
-    if path[0] != "units" or len(path) != 2:
-        return False
-    others = {str(one[1]) for one in questions if one[0] == "units"} - {str(path[1])}
-    return value in others
-
-
-def _asked(question: Question, path: KeyPath) -> str:
-    """The question as a person is asked it: of which unit, bus or part, and in which words."""
-    about = {
-        "units": "The unit on {}: " if str(path[1]).startswith("?") else "Unit {}: ",
-        "buses": "Bus {}: ",
-        "limits": "{}: " if len(path) > 2 else "",
-    }.get(str(path[0]), "")
-    name = str(path[-1] if path[0] == "limits" else path[1]).removeprefix("?")
-    text = about.format(name) + question.asks
-    return text[0].upper() + text[1:]
-
-
-def _value(question: Question, path: KeyPath, said: str, draft: Draft) -> str | None:
-    """What somebody typed, as the plan writes it; None if the plan could not hold it."""
-    import json
-    import tomllib
-
-    if question.path == ("units", "*"):
-        word = said.strip('[]"')
-        plain = word.isascii() and word.replace("-", "").replace("_", "").isalnum()
-        return word if plain else None
-    if path[0] == "buses":
-        known = {Path(file).name: file for file in draft.files_of(str(path[1]))}
-        file = known.get(Path(said.strip('[]"')).name)
-        return None if file is None else json.dumps([os.path.relpath(file, draft.folder)])
-    if question.choices:
-        near = [one for one in question.choices if one.strip('"') == said.strip('"')]
-        return near[0] if near else None
-    if question.path[:1] == ("not_on_this_vehicle",) or question.path == ("job", "vehicle"):
-        return json.dumps(said.strip('"'), ensure_ascii=False)
-    is_list = path[-1] in ("forward", "reverse", "neutral", "true", "false")
-    text = said if not is_list or said.startswith("[") else f"[{said}]"
-    if path[-1] == "mounting" and not said.startswith("{"):
-        angles = re.fullmatch(r"([-+.\d]+)[\s,;]+([-+.\d]+)[\s,;]+([-+.\d]+)", said)
-        text = f"{{ {said} }}"
-        if angles:
-            text = "{{ roll = {}, pitch = {}, yaw = {} }}".format(*angles.groups())
-    if not is_list and path[-1] != "mounting" and "," in text:
-        text = text.replace(",", ".")  # a decimal comma
-    try:
-        value = tomllib.loads(f"answer = {text}")["answer"]
-    except tomllib.TOMLDecodeError:
-        return None
-    wanted: Any = list if is_list else dict if path[-1] == "mounting" else (int, float)
-    return text if isinstance(value, wanted) and not isinstance(value, bool) else None
 
 
 def _tell(draft: Draft, path: Path, captures: Sequence[str]) -> int:

@@ -7,11 +7,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from canscope.attending.hand_readings import named, readable
+
 if TYPE_CHECKING:
     from canscope.model.bench import Bench
 
 CHOICES = "123456789abcdefghijklmnopqrstuvwxyz"
-READ_BY_HAND = ("voltage", "current", "link_voltage", "speed", "flow")  # and every temperature
 MOST = 1e12  # a plan takes no larger number
 
 
@@ -56,11 +57,7 @@ class Meters:
 
 def meters_of(bench: Bench, tester: str) -> Meters:
     """What can be read by hand on this vehicle, with the instruments of the plan's readings."""
-    roles = {
-        role: binding.unit
-        for role, binding in bench.bindings.items()
-        if binding.unit and (role.split(".")[-1] in READ_BY_HAND or ".temperatures." in role)
-    }
+    roles = readable(bench)
     meters = Meters(roles, by=tester)
     for reading in bench.readings:
         if reading.role in roles and not reading.counted:
@@ -170,12 +167,6 @@ class ReadingEntry:
         self.reading = TypedReading(
             self._role, self._value, unit, meter.uncertainty, meter.instrument, meter.by
         )
-
-
-def named(role: str) -> str:
-    """A role in words: ``front link voltage``."""
-    words = role.removeprefix("units.").replace(".temperatures.", " ")
-    return words.replace(".", " ").replace("_", " ")
 
 
 def _number(text: str) -> float | None:

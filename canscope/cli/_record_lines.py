@@ -6,7 +6,7 @@ import shutil
 import time
 from typing import TYPE_CHECKING
 
-from canscope.cli._live_view import ARMED, errors, listening
+from canscope.attending.words import ARMED, errors, listening
 from canscope.live.adapters.address import EVERY
 from canscope.model.errors import Where
 

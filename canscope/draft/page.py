@@ -25,7 +25,7 @@ def as_html(inventory: Inventory, title: str) -> str:
         inventory=inventory,
         title=title,
         number=_number,
-        points=_points,
+        points=points,
         width=WIDTH,
         height=HEIGHT,
     )
@@ -35,7 +35,7 @@ def _number(value: float) -> str:
     return "" if np.isnan(value) else f"{value:.6g}"
 
 
-def _points(course: Course, end_ns: int) -> str:
+def points(course: Course, end_ns: int) -> str:
     """The outline between the least and greatest value of each column of pixels."""
     used = min(BINS, end_ns // course.width_ns + 1)
     column = np.arange(used) * WIDTH // max(used, 1)

@@ -29,6 +29,7 @@ def serve(tmp_path):
     yield start
     for one in begun:
         one.end()
+        one.end_left_run()
 
 
 @pytest.fixture
@@ -36,18 +37,20 @@ def look(browser):
     """Open the page of a server; what goes wrong in it (policy, scripts) fails the test."""
     contexts, wrong = [], []
 
+    def counts(said):  # a request that is refused, or that nobody answers, is told as well
+        return said.type == "error" and not said.text.startswith("Failed to load resource")
+
     def at(server, path="/", width=1280, height=900, **options):
         size = {"width": width, "height": height}
         contexts.append(browser.new_context(viewport=size, **options))
         page = contexts[-1].new_page()
         page.on("pageerror", lambda error: wrong.append(str(error)))
-        page.on("console", lambda said: wrong.append(said.text) if said.type == "error" else None)
+        page.on("console", lambda said: wrong.append(said.text) if counts(said) else None)
         page.goto(server.link)
         if path != "/":
             page.goto(server.url + path)
         return page
 
-    at.wrong = wrong
     yield at
     for context in contexts:
         context.close()

@@ -1,9 +1,17 @@
 """The real server in a process of its own, and what is asked of it without a browser."""
 
 import http.client
+import json
 import re
+import socket
 import subprocess
 import sys
+from contextlib import suppress
+
+from canscope.bench.attended import POINTER
+from canscope.plan.card import card
+from canscope.plan.load import read_plan
+from tests.live.stand import wait_for
 
 
 class Server:
@@ -54,3 +62,39 @@ class Server:
         found = answer.status, dict(answer.getheaders()), answer.read()
         connection.close()
         return found
+
+    def post(self, path, row):
+        """One posted object; status and answer."""
+        status, _, body = self.ask(path, "POST", json.dumps(row).encode())
+        return status, json.loads(body)
+
+    def rehearsal(self, folder, plan="plan.toml", capture="capture.log", speed="5"):
+        """What Before sends to rehearse with a capture."""
+        cautions = list(card(read_plan(folder / plan)).cautions)
+        return {
+            "plan": plan,
+            "replay": capture,
+            "speed": speed,
+            "cautions": cautions,
+            "heard": True,
+            "who": "A. Tester",
+        }
+
+    def state(self):
+        """What the page is shown now."""
+        return json.loads(self.ask("/during/now?after=0&step=0&sound=1")[2])["state"]
+
+    def end_left_run(self):
+        """End the attendant of a run that the test left behind."""
+        pointer = self.folder / POINTER
+        for what in ("end", "leave") if pointer.exists() else ():
+            with suppress(OSError), socket.socket(socket.AF_UNIX) as wire:
+                wire.connect(json.loads(pointer.read_text())["socket"])
+                wire.sendall(json.dumps({"do": what}).encode() + b"\n")
+                wire.recv(100)
+
+
+def end_run(server):
+    """End the run and wait for its result."""
+    assert server.post("/during/do", {"do": "end"})[0] == 200
+    return wait_for(lambda: server.state().get("result"))

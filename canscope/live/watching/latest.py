@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Container
 from dataclasses import dataclass
 
 import numpy as np
 
 from canscope.judge.role_samples import samples_of
 from canscope.live.run_folder.turning_time import TurningTime
+from canscope.live.watching.traces import Traces
+from canscope.model.bench import Kind
 from canscope.model.history import History
 from canscope.model.signals import Samples, Signals
 from canscope.plan.plan import Plan
@@ -17,6 +20,8 @@ from canscope.trust.staleness import stale_after_ns
 KEEP_NS = 30_000_000_000  # of history
 SLOPE_NS = 10_000_000_000  # over which the shown slope of a temperature is fitted
 STALE_FLOOR_NS = 100_000_000  # no shorter silence raises a stop: common practice, no source
+HEAT = ".temperatures."
+CURVES = ("voltage", "current", "speed", "link_voltage")  # of these, and of heat, there are curves
 DRIVEN = ("driver.direction", "driver.brake", "pack.voltage", "pack.current")
 
 
@@ -38,13 +43,20 @@ class Latest:
         self._plan = plan
         self._history = History({r: b.cycle_ns for r, b in plan.bench.bindings.items()})
         self.turning_time = TurningTime(plan.bench)
+        self.traces = Traces(
+            role
+            for role, binding in plan.bench.bindings.items()
+            if binding.kind is Kind.NUMBER and (role.split(".")[-1] in CURVES or HEAT in role)
+        )
 
     def feed(self, signals: Signals, until_ns: int) -> None:
         """Take in one piece, which ends at ``until_ns``."""
         for role, binding in self._plan.bench.bindings.items():
             series = signals.series.get(binding.key)
             if series is not None and len(series.time_ns):
-                self._history.append(role, samples_of(binding, series))
+                samples = samples_of(binding, series)
+                self._history.append(role, samples)
+                self.traces.feed(role, samples)
         self.turning_time.feed(signals, until_ns)
         self._history.forget(until_ns - KEEP_NS)
 
@@ -78,17 +90,24 @@ class Latest:
     def suspect(self, role: str) -> bool:
         """Whether its latest value is absent, or a temperature at the cold rail."""
         last = self._history.samples(role).value[-1:]
-        railed = at_cold_rail(last) if ".temperatures." in role else False
+        railed = at_cold_rail(last) if HEAT in role else False
         return bool((np.isnan(last) | railed).any())
 
-    def values(self, now_ns: int) -> dict[str, float | None]:
+    def ages_s(self, now_ns: int) -> dict[str, float | None]:
+        """Seconds since the last sample of every role; None: it was never heard."""
+        found: dict[str, float | None] = {}
+        for role in self._plan.bench.bindings:
+            last_ns = self._history.samples(role).time_ns[-1:]
+            found[role] = max(0.0, (now_ns - int(last_ns[0])) / 1e9) if len(last_ns) else None
+        return found
+
+    def values(self, stale: Container[str]) -> dict[str, float | None]:
         """The latest value of each role of ``DRIVEN`` and of each unit's speed, of those bound.
 
         None where it is stale, was never heard or cannot be believed.
         """
         bench = self._plan.bench
         roles = (*DRIVEN, *(unit.role("speed") for unit in bench.units))
-        stale = self.stale(now_ns)
         return {
             role: None if role in stale or self.suspect(role) else self._last(role)
             for role in roles

@@ -11,6 +11,7 @@ import traceback
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 from canscope.capture.order import DISORDER_NS, ordered
 from canscope.decoding.columns import decode
@@ -46,6 +47,8 @@ class Glance:
     dry_left: tuple[tuple[str, float | None, float | None], ...] = ()  # unit, burst s, total s
     temperatures: tuple[ShownTemperature, ...] = ()
     values: dict[str, float | None] = field(default_factory=dict)  # role -> value, None: unknown
+    age_s: dict[str, float | None] = field(default_factory=dict)  # of every role; None: never heard
+    stale: frozenset[str] = frozenset()  # roles
     bus_age_s: dict[str, float | None] = field(default_factory=dict)
     alarms: tuple[LatchedAlarm, ...] = ()
     late_s: float = 0.0
@@ -247,14 +250,24 @@ class Watch:
         if latest is None:
             return Glance("", ())
         with self._lock:
+            stale = frozenset(latest.stale(now_ns))
             return Glance(
                 "",
                 (),
                 latest.turning_time.turning,
                 tuple(latest.dry_left()),
                 tuple(latest.temperatures()),
-                latest.values(now_ns),
+                latest.values(stale),
+                latest.ages_s(now_ns),
+                stale,
             )
+
+    def traces(self, step: int) -> dict[str, Any]:
+        """The curves from this step on, as ``Traces.since`` gives them; empty without a plan."""
+        if self.latest is None:
+            return {"from": step, "roles": {}}
+        with self._lock:
+            return self.latest.traces.since(step)
 
     def _heard_until_ns(self, status: RecorderStatus) -> int:
         """The run's time up to which every frame there was has been judged.
