@@ -46,6 +46,7 @@ STEADY = 0.1  # of the pack's voltage; common practice, no source
 LEAST, MOST = 0.4, 2.5  # times C dV that the current carried; common practice, no source
 MEDIAN = 0.6745 * 2**0.5  # median distance of neighbours over the noise of one, if Gaussian
 HALF, HALF_PART = 3, 0.8  # readings in each half of a rise; of the second half's charge; likewise
+LESS, MORE = 0.6, 1.67  # times what the resistor lets through; likewise
 TAUS = 4  # of R C, over which a pre-charge is over but for 2 %
 LATE_NS = 300 * MS  # by which a current may come late and still answer; likewise
 EARLY_NS = 100 * MS  # a coil draws before its state says closed; likewise
@@ -61,6 +62,7 @@ SETTLED_NS = 5 * SECOND_NS  # before contactors open, or close, in which the mon
 CLOSED_NS = 10 * SECOND_NS  # for which they have to have been closed; likewise
 # Times its step or flicker, and share of its reading, by which the monitor has to move; likewise
 MOVED, SHARE = 3.0, 0.002
+MOST_OHM = 1e9  # cables, filters and the monitor itself are far below; likewise
 STAYED = 0.1  # of the way that closing moved it, within which it stays; likewise
 AGAIN_NS = 3 * SECOND_NS  # and twice as long as it took to answer to their closing; likewise
 
@@ -106,6 +108,22 @@ def charge(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         text += f"and {median(risen):.0f} V it takes {wanted:.3g} C: its sign, factor or sensor "
         text += "is wrong"
         yield Remark(CURRENT, "wrong", text, end_ns)
+        return
+    wanted = _through(window, links[0], begin.after_ns, end_ns) / ohm
+    if wanted and (coulomb + u < LESS * wanted or coulomb - u > MORE * wanted):
+        text = f"carried {coulomb:.3g} C (+-{u:.2g} C) while the link charged, through {ohm:g} ohm "
+        text += f"its voltage drives {wanted:.3g} C: its sign, factor or sensor, or the stated "
+        text += "resistor, is wrong"
+        yield Remark(CURRENT, "wrong", text, end_ns)
+
+
+def _through(window: ClosedWindow, role: str, start_ns: int, end_ns: int) -> float:
+    """What a charging link lacks of its last voltage, over time, in V s; 0 if it is not known."""
+    link = window.back(role, start_ns).between(start_ns, end_ns).known
+    if len(link) < 5:
+        return 0.0
+    lacks = np.maximum(float(link.value[-1]) - link.value, 0.0)
+    return float(np.sum((lacks[1:] + lacks[:-1]) / 2 * np.diff(link.time_ns))) / SECOND_NS
 
 
 def halves(window: ClosedWindow, links: Links) -> Iterator[Remark]:
@@ -378,6 +396,10 @@ def insulation(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     connected = window.back(MONITOR, opened_ns - SETTLED_NS).between(0, opened_ns).known
     alone = window.back(MONITOR, began_ns - SETTLED_NS).between(0, began_ns - EARLY_NS).known
     if len(connected) < 3 or not len(alone):
+        return
+    if median(connected.value) > MOST_OHM:
+        text = f"read {median(connected.value) / 1e9:.3g} Gohm with the contactors closed, more "
+        yield Remark(MONITOR, "wrong", text + "than any vehicle has", opened_ns)
         return
     apart = abs(median(connected.value) - median(alone.value))
     step = _step(window, MONITOR, connected)

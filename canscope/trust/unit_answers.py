@@ -8,6 +8,8 @@ late, clipped, or of a wrong factor. What excludes that, on stands, where nothin
 - an axle does not turn before its pedal is pressed (unless it creeps), nor slow down by braking
   torque with the pedal held and the brake released;
 - no unit comes up to speed under a pressed brake, nor with the ignition off;
+- what turns freely has no more inertia than wheels and a large rotor;
+- torque ends within moments of the pedal's release;
 - a speed that rises does not stop rising at once while the torque stays;
 - a speed does not rise in steps far wider than those of its signal, standing still in between.
 
@@ -42,6 +44,10 @@ HIGH, LOST = 0.95, 0.3  # of its highest speed, from which it falls by so much
 HELD = 0.9  # of the pedal's reading, above which it is still held
 SLOPE_NS = SECOND_NS // 10  # at least, over which a slope is taken
 FLAT, STAYS, PUSHES_NM = 0.1, 0.8, 5.0  # of the slope before; of the torque before; that torque
+ROTOR_KGM2, WHEELS_KGM2 = 0.3, 6.0  # the most that turns freely; the wheels by the ratio squared
+TURNS_RPM = 50.0  # that it comes to before its inertia says anything
+DRAG_NS = SECOND_NS // 5  # over which a torque is averaged
+RELEASED_NS, DRIVES_NM = 6 * SECOND_NS // 10, 1.0  # a controller's ramp has begun long before that
 CLEAR_RPM = 100.0  # that a speed gains before it says anything
 STAIR_RPM, STAIR_STEPS, STAIRS = 16.0, 6.0, 4  # of the signal's own steps; so many of them
 STAIR_PART, LANDINGS = 0.9, 2.0  # of the whole way; readings that stand for each that jumps
@@ -105,6 +111,10 @@ class Answers:
             BRAKE: self._against_brake(history, course),
             IGNITION: self._without_ignition(history, course),
         }
+        heavy = self._too_heavy(history, unit, course)
+        for name in (torque, role):
+            found[name] = found[name] or heavy
+        found[PEDAL] = found[PEDAL] or self._late_release(history, torque, course)
         for name, why in found.items():
             if why and name in self._bench.bindings:
                 self.whys.setdefault(name, f"{why} ({unit.name})")
@@ -201,6 +211,63 @@ class Answers:
         end_ns = int(course.time_ns[rows][int(np.argmax(fast))])
         off = _held(history, IGNITION, int(course.time_ns[course.first]), end_ns) == 0
         return f"read off while the unit came to {BRAKED_RPM:g} rpm" if off.all() else ""
+
+    def _too_heavy(self, history: History, unit: DriveUnit, course: Course) -> str:
+        """Whether speed and torque amount to more inertia than anything that turns on stands.
+
+        What the torque is at the highest speed is drag, or more.
+        """
+        torque = _torque(history, unit.role("torque"), course)
+        start_ns, top_ns = (int(course.time_ns[row]) for row in (course.first, course.top))
+        omega = float(course.rpm[course.top]) * RAD_S
+        if torque is None or course.rpm[course.top] < TURNS_RPM:
+            return ""
+        if not self._left_alone(history, start_ns, top_ns):
+            return ""
+        at_ns, along_Nm = torque
+        last = (at_ns > top_ns - DRAG_NS) & (at_ns <= top_ns)
+        some = (at_ns >= start_ns) & (at_ns <= top_ns)
+        if not last.any() or some.sum() < 4:
+            return ""
+        spare = along_Nm[some] - float(along_Nm[last].mean()) - self._bench.u(unit.role("torque"))
+        seconds = np.diff(at_ns[some]) / SECOND_NS
+        given = float(np.sum(np.maximum((spare[1:] + spare[:-1]) / 2, 0) * seconds))
+        ratio = unit.gear_ratio or 1.0
+        most = ROTOR_KGM2 + WHEELS_KGM2 / ratio**2
+        if given <= most * omega:
+            return ""
+        return (
+            f"and the other one of torque and speed amount to {given / omega:.2g} kgm^2, more than "
+            f"the {most:.2g} kgm^2 of wheels and a large rotor: a wrong factor, or a wheel's speed"
+        )
+
+    def _late_release(self, history: History, role: str, course: Course) -> str:
+        """Whether the torque went on as before long after the pedal had been released."""
+        torque = _torque(history, role, course)
+        if self._bench.creep or torque is None:
+            return ""
+        begin_ns, end_ns = (int(course.time_ns[row]) for row in (course.first, -1))
+        pedal = history.samples(PEDAL).between(begin_ns, end_ns).known
+        rests = pedal.value <= REST_PERCENT
+        rows = np.flatnonzero(~rests[:-1] & rests[1:]) + 1
+        at_ns, along_Nm = torque
+        for row in rows.tolist():
+            released_ns = int(pedal.time_ns[row])
+            before = (at_ns > released_ns - DRAG_NS) & (at_ns <= released_ns)
+            after = (at_ns > released_ns) & (at_ns <= released_ns + RELEASED_NS)
+            known = pedal.between(released_ns, released_ns + RELEASED_NS).value
+            if not before.any() or not after.any() or (known > REST_PERCENT).any():
+                continue
+            if at_ns[-1] < released_ns + RELEASED_NS:
+                continue
+            level = float(along_Nm[before].mean())
+            u = self._bench.u(role)
+            if level >= max(DRIVES_NM, 4 * u) and along_Nm[after].min() + u >= STAYS * level:
+                return (
+                    f"read released {RELEASED_NS / SECOND_NS:g} s and more before the torque of "
+                    f"{level:.1f} Nm fell"
+                )
+        return ""
 
     def _clipped(self, history: History, role: str, course: Course) -> str:
         """Whether the speed stopped rising at once though the torque stayed."""
