@@ -27,7 +27,8 @@ class Unseen:
 
     ``kind`` is what was done (scale, offset, same-sensor, exchanged, delay ...), ``roles`` the
     patterns of all that it was done to alike, ``least`` and ``most`` between which sizes nobody
-    sees it: of a scale the factor, of an offset the change in the role's unit, of a reading that is
+    sees it: of a scale the factor, of an offset the change in the role's unit, of a pack voltage
+    how far it is off, of a state that a link stands for the share of the pack, of a reading that is
     held how often it changes, of one that is clipped what that hides, of a torque's delay the rpm
     gained in it, of other delays, a low-pass and an early end the seconds. ``unless`` is a key of
     the plan whose statement makes it seen.
@@ -75,10 +76,12 @@ ALL_VOLTAGES = Unseen(
 SPEEDS = Unseen(
     "scale",
     ("units.*.speed",),
-    "a wrong factor of a speed (rad/s called rpm, a wheel's speed bound as the motor's): on "
-    "stands axles are not coupled; where the plan states the inertia, only within half as much "
-    "again",
+    "a wrong factor of a speed, so that it still amounts, with the torque, to more inertia than a "
+    "bare rotor has and less than wheels and a large rotor: on stands axles are not coupled; where "
+    "the plan states the inertia, only within half as much again",
     TURNS + ", or state inertia_kgm2 and let it coast without brake",
+    least=0.2,
+    most=5.0,
     unless="inertia_kgm2",
 )
 SPEEDS_NEAR = Unseen(
@@ -93,9 +96,10 @@ TORQUES = Unseen(
     "scale",
     ("units.*.torque",),
     "a wrong factor of a torque within what losses hide: too small, but not too small to speed a "
-    "bare rotor up so far; or not so large that the shafts give more than the pack",
+    "bare rotor up so far; or too large, but not so that the shafts give more than the pack, or "
+    "that more inertia turns than wheels and a large rotor have",
     "state inertia_kgm2 and let it coast without brake",
-    least=0.15,
+    least=0.2,
     most=4.0,
     unless="inertia_kgm2",
 )
@@ -110,10 +114,11 @@ TORQUES_NEAR = Unseen(
 CURRENTS = Unseen(
     "scale",
     ("pack.current",),
-    "a wrong factor of the current below the power balance's reach: too large, or too small by "
-    "less than the losses of the units",
+    "a wrong factor of the current within what pre-charge leaves open (its resistor, and peaks "
+    "between two readings), and below the power balance's reach: losses hide one that is too large",
     CLAMP,
     least=0.2,
+    most=2.5,
 )
 TEMPERATURES = Unseen(
     "scale",
@@ -140,10 +145,19 @@ WAITED = "what follows waits for longer than that, so that it answers to it all 
 EARLY_INPUTS = Unseen(
     "early",
     ("driver.*",),
-    "inputs of the driver that are stamped up to a second early, all alike: a unit may take as "
-    "long to answer",
+    "inputs of the driver that are stamped up to 0.6 s early, all alike: a unit may take as long "
+    "to answer, and a controller as long to take its torque back",
     "watch a light that shows the brake while another person presses it, and mark it",
-    most=1.0,
+    least=0.0,
+    most=0.6,
+)
+ASKED_TORQUE = Unseen(
+    "asked-for",
+    ("units.*.torque",),
+    "a torque that a unit was told to give, where the pack takes nothing back while it slows down, "
+    "or another unit may have given that: all else is a matter of its size, as of a wrong factor",
+    "read in the unit's own documentation that the signal is measured, or let it coast and see the "
+    "torque of its drag",
 )
 ASKED_SPEED = Unseen(
     "asked-for",
@@ -187,18 +201,24 @@ EARLY_STATE = Unseen(
 FULL_LINK = Unseen(
     "pole-by-link",
     ("contactors.positive",),
-    "a state of positive that is derived from a full link: it says closed once the link is full, "
-    "open once it has left the pack, and a contact that closes without a step reads the same",
+    "a state of positive that is derived from a full link: it says closed once the link is within "
+    "5 % of the pack, open once it has left it, and a contact that closes without a step reads the "
+    "same; closed earlier, or open later than the pack current ends, is seen",
     "bind the command beside it, or unplug the coil of positive and see the state stay open",
+    least=0.95,
+    most=1.0,
 )
 STILL_PACK = tuple(
     Unseen(
         kind,
         ("pack.voltage",),
-        f"{words} a voltage that gives way by less than some of its own steps, or at rest: nothing "
-        "moves it that it would have to follow",
+        f"{words} a voltage, as long as that is never further off than 2 V: it gives way by less "
+        "than four of its own steps or than its noise, so that nothing shows that it does not "
+        "follow, and half a per cent of a pack hides no sag that has a limit",
         "let it rest, load it once as far as the stage allows, and see pack and links give way "
         "together",
+        least=0.0,
+        most=2.0,
     )
     for kind, words in (
         ("late-feedback", "a delay of"),
@@ -338,6 +358,8 @@ EVIDENCE = (
             "a tenth: the shafts give more than the pack",
             "an offset: it reads some ampere with all poles open",
             "frozen: it stays while the shafts' power changes",
+            "held: it flickers, and then repeats one value to the bit",
+            "a wrong factor: it is not what the pre-charge resistor lets through",
         ),
         (
             CURRENTS,
@@ -352,6 +374,15 @@ EVIDENCE = (
             ),
             LATE_CURRENT,
             LATE_BOTH,
+            Unseen(
+                "offset",
+                ("pack.current",),
+                "an offset of up to 3 A, as current sensors have one: it is told by what they read "
+                "with all contactors open, and a limit has to leave room for it",
+                CLAMP,
+                least=-3.0,
+                most=3.0,
+            ),
             Unseen(
                 "dither",
                 ("pack.current",),
@@ -375,7 +406,8 @@ EVIDENCE = (
             Unseen(
                 "scale",
                 ("pack.insulation",),
-                "a wrong factor: one monitor, and nothing else measures it",
+                "a wrong factor, as long as it stays below 1 Gohm: one monitor, and nothing else "
+                "measures it",
                 "connect a known resistor to the chassis, as the monitor's maker describes",
             ),
             Unseen(
@@ -438,7 +470,7 @@ EVIDENCE = (
     Evidence(
         "driver.ignition",
         (Witness("what nodes do", "they wake after it and sleep after it goes off"),),
-        ("exchanged: contactors close with ignition off",),
+        ("exchanged, or another signal: contactors close, or axles speed up, with ignition off",),
         (
             Unseen(
                 "stuck-state",
@@ -531,7 +563,10 @@ EVIDENCE = (
     Evidence(
         "driver.pedal_2",
         (Witness("pedal-tracks", "the first track agrees"),),
-        ("the first track again, to the bit: one sensor, not two", "frozen: the tracks part"),
+        (
+            "the first track again, to the bit or by its noise: one sensor, not two",
+            "frozen: the tracks part",
+        ),
         (LATE_PEDAL, RENEWED_PEDAL),
     ),
     Evidence(
@@ -613,7 +648,8 @@ EVIDENCE = (
             "the other unit's speed: equal to the bit, frame by frame, or late and scaled with the "
             "other's noise in it",
             "frozen: it stays though torque works, or does not come to rest after release",
-            "rad/s called rpm, a wheel's speed: a tenth of what turns",
+            "rad/s called rpm, a wheel's speed: more inertia than anything that turns freely",
+            "an offset: it never comes to zero",
         ),
         (
             SPEEDS,
@@ -643,12 +679,15 @@ EVIDENCE = (
         ),
         (
             "a wrong sign: the shaft speeds up against it, or energy comes from nowhere",
-            "a request or a limit: it stays while the shaft slows down",
+            "a request or a limit: it stays while the shaft slows down, or the pack takes what no "
+            "torque gives",
+            "an offset: it is there with all contactors open",
             "frozen: it stays after release",
         ),
         (
             TORQUES,
             TORQUES_NEAR,
+            ASKED_TORQUE,
             Unseen(
                 "delay",
                 ("units.*.torque",),
@@ -678,7 +717,8 @@ EVIDENCE = (
         ),
         (
             "a wrong factor: it disagrees with the pack",
-            "an offset: above 0 V with everything open",
+            "an offset: it stays above 4 % of nominal with everything open, where a bleed empties it",
+            "frozen, held or made up: it does not follow the pack in a burst",
             "frozen: no curve, no discharge",
             "the pack's voltage: it does not leave it as the poles open",
             "late, or made up: it gives way after the pack does, or otherwise",
@@ -686,6 +726,15 @@ EVIDENCE = (
         (
             ALL_VOLTAGES,
             LATE_LINK,
+            Unseen(
+                "offset",
+                ("units.*.link_voltage",),
+                "an offset within the 3 % that pack and links may differ by, which leaves an empty "
+                "link below 4 % of nominal",
+                VOLTMETER,
+                least=-9.0,
+                most=9.0,
+            ),
             Unseen(
                 "early-end",
                 ("units.*.link_voltage",),
@@ -765,7 +814,8 @@ EVIDENCE = (
                 "weak",
                 ("units.*.temperatures.*",),
                 "a sensor that shows a part of the warming only, as one that touches its part "
-                "badly, where no other unit has the same one",
+                "badly, where no other unit has the same one, or where all of a unit show as "
+                "little: another make of unit may warm by a quarter",
                 THERMOMETER,
             ),
             Unseen(
@@ -794,13 +844,15 @@ def unseen(
 ) -> str:
     """Why nobody can see a lie of that kind about all of these roles alike; empty if one can.
 
-    ``stated`` are the optional keys that the plan gives about them.
+    ``stated`` are the optional keys that the plan gives about them. A lie of unknown size fits no
+    row that has a range.
     """
     for row in EVIDENCE:
         for lie in row.unseen:
             told = all(any(fnmatchcase(name, role) for role in lie.roles) for name in roles)
             whole = all(any(fnmatchcase(name, role) for name in roles) for role in lie.roles)
-            fits = size is None or lie.least <= size <= lie.most
+            free = lie.least == float("-inf") and lie.most == float("inf")
+            fits = free if size is None else lie.least <= size <= lie.most
             seen = lie.unless in stated
             if lie.kind == kind and roles and told and whole and fits and not seen:
                 return lie.what

@@ -46,7 +46,7 @@ SLOPE_NS = SECOND_NS // 10  # at least, over which a slope is taken
 FLAT, STAYS, PUSHES_NM = 0.1, 0.8, 5.0  # of the slope before; of the torque before; that torque
 ROTOR_KGM2, WHEELS_KGM2 = 0.3, 6.0  # the most that turns freely; the wheels by the ratio squared
 TURNS_RPM = 50.0  # that it comes to before its inertia says anything
-DRAG_NS = SECOND_NS // 5  # over which a torque is averaged
+DRAG_NS = SECOND_NS // 5  # before a release, over which a torque is averaged
 RELEASED_NS, DRIVES_NM = 6 * SECOND_NS // 10, 1.0  # a controller's ramp has begun long before that
 CLEAR_RPM = 100.0  # that a speed gains before it says anything
 STAIR_RPM, STAIR_STEPS, STAIRS = 16.0, 6.0, 4  # of the signal's own steps; so many of them
@@ -215,17 +215,18 @@ class Answers:
     def _too_heavy(self, history: History, unit: DriveUnit, course: Course) -> str:
         """Whether speed and torque amount to more inertia than anything that turns on stands.
 
-        What the torque is at the highest speed is drag, or more.
+        What the torque is on average near the highest speed is drag.
         """
         torque = _torque(history, unit.role("torque"), course)
         start_ns, top_ns = (int(course.time_ns[row]) for row in (course.first, course.top))
-        omega = float(course.rpm[course.top]) * RAD_S
+        omega = float(course.rpm[course.top] - course.rpm[course.first]) * RAD_S
         if torque is None or course.rpm[course.top] < TURNS_RPM:
             return ""
         if not self._left_alone(history, start_ns, top_ns):
             return ""
         at_ns, along_Nm = torque
-        last = (at_ns > top_ns - DRAG_NS) & (at_ns <= top_ns)
+        fast_ns = course.time_ns[course.rpm >= HIGH * course.rpm[course.top]]
+        last = (at_ns >= fast_ns[0]) & (at_ns <= fast_ns[-1])
         some = (at_ns >= start_ns) & (at_ns <= top_ns)
         if not last.any() or some.sum() < 4:
             return ""

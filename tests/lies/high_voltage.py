@@ -337,7 +337,9 @@ def pole_by_link(told: Told) -> Lie | None:
     after_ms = opened - min(ends)
     if key == NEGATIVE and 0 <= late_ms <= 250 and 0 <= after_ms <= 250:
         return Lie("late-feedback", key, f"derived from {words}", (key,), float(late_ms))
-    return Lie("pole-by-link", f"{key} {words}", f"derived from {words}", (key,))
+    # Of a full link its size is the share of the pack at which it counts as full.
+    size = 0.95 if words == "a full link" else None
+    return Lie("pole-by-link", f"{key} {words}", f"derived from {words}", (key,), size)
 
 
 @kind("replayed-burst")

@@ -39,6 +39,9 @@ STOPS = (
     "freeze", "dither", "constant", "warm-frozen", "warm-model", "hides-soak", "wakes-and-stands",
     "dithers-cold", "numbers-dither", "gateway-holds", "code-while-turning", "absent",
 )  # fmt: skip
+PACK_KINDS = (
+    "late-feedback", "delay", "dither", "freeze", "constant", "pack-dead", "replayed-burst",
+)  # fmt: skip
 COUNTED = ("Alive", "Checksum", "Fault")  # computed by the node, or a code
 # Numbers that one mistake in a definition changes alike.
 GROUPS = {
@@ -548,7 +551,13 @@ def lying(
 
 
 def _sized(lie: Lie, honest: dict[str, np.ndarray], told: Told) -> Lie:
-    """A lie of a slow reading that stops or drifts, with how far it leads at most."""
+    """A lie of a slow reading that stops or drifts, with how far it leads at most.
+
+    So has one about the pack's voltage alone, in whatever way.
+    """
+    if lie.keys and lie.kind in PACK_KINDS and all("PackVoltage" in key for key in lie.keys):
+        off_V = max(float(np.abs(told.seen[key] - honest[key]).max()) for key in lie.keys)
+        return replace(lie, size=off_V)
     if lie.kind not in STOPS or not lie.keys or "Temp" not in lie.keys[0] or lie.size is not None:
         return lie
     size = max(float(np.abs(told.seen[key] - honest[key]).max()) for key in lie.keys)

@@ -112,6 +112,19 @@ def test_a_current_that_is_clipped_carries_too_little_at_first():
     assert "first half of the link's rise" in told["pack.current"]
 
 
+@pytest.mark.parametrize(("factor", "told"), [(0.35, True), (0.9, False), (2.4, True)])
+def test_a_current_is_what_the_resistor_lets_through(factor, told):
+    """400 V over 100 ohm with tau 0.1 s: 0.4 C, whatever the link's capacitance is said to be."""
+    said = remarks(pack__current=factor * healthy()[CURRENT]).get(CURRENT, "")
+    assert ("through 100 ohm its voltage drives 0.398 C" in said) == told
+    assert bool(said) == told
+
+
+def test_a_monitor_that_reads_gigohms_has_a_wrong_factor():
+    told = remarks(pack__insulation=1000 * healthy()[MONITOR])
+    assert "read 2.4 Gohm with the contactors closed" in told[MONITOR]
+
+
 def test_a_current_100_ms_late_is_late_by_the_state_and_the_link():
     told = remarks(pack__current=late(healthy()[CURRENT], 100))
     assert "ms after" in told["pack.current"]

@@ -7,6 +7,7 @@ A unit of 0.1 kgm^2 without friction: 20 Nm speed it up by 200 rad/s^2, or 1910 
 import numpy as np
 import pytest
 
+from canscope.model.bench import DriveUnit
 from tests.rules.harness import judge
 
 T = np.round(np.arange(0, 12, 0.01), 3)
@@ -35,7 +36,7 @@ RUN = {
 }
 
 
-def doubts(rule, subject, **changed):
+def doubts(rule, subject, bench=None, **changed):
     """The finding of a rule that rests on what was changed."""
     names = {
         "speed": SPEED,
@@ -45,7 +46,8 @@ def doubts(rule, subject, **changed):
         "ignition": IGNITION,
     }
     roles = RUN | {names[name]: column for name, column in changed.items()}
-    finding = judge(rule, {role: (T, column) for role, column in roles.items()})[subject]
+    data = {role: (T, column) for role, column in roles.items()}
+    finding = judge(rule, data, bench=bench)[subject]
     return str(finding.verdict), finding.reason, finding.sentence
 
 
@@ -114,6 +116,25 @@ def test_an_ignition_that_is_off_while_a_unit_comes_up_to_speed_is_another_signa
         "unasked-motion", "front", ignition=off
     )
     assert doubts("unasked-motion", "front", ignition=np.ones(len(T)))[0] == "pass"
+
+
+def test_a_wheel_s_speed_amounts_to_more_inertia_than_anything_that_turns_freely():
+    """0.1 kgm^2 of the motor are 0.9 at a ninth of its speed; wheels of 6 kgm^2 add 6 / 81."""
+    unit = {"units": (DriveUnit("front", gear_ratio=9.0),)}
+    text = suspect("change-at-standstill", "front", bench=unit, speed=RUN[SPEED] / 9)
+    assert "amount to 0.8" in text  # from 30 rpm on, 37 of 64 rpm and half of the 0.3 s
+    assert "more than the 0.37 kgm^2 of wheels" in text
+    assert doubts("change-at-standstill", "front", bench=unit, speed=RUN[SPEED] / 2)[0] == "pass"
+
+
+@pytest.mark.parametrize(("early_s", "told"), [(0.9, True), (0.3, False)])
+def test_a_pedal_that_is_released_long_before_the_torque_ends_is_early(early_s, told):
+    """5 Nm hold the speed against drag until the pedal is released at 6 s."""
+    torque = RUN[TORQUE] + steps((0, 0), (3.1 + RISE, 5), (6, 0))
+    released = steps((0, 0.5), (3, 20), (6 - early_s, 0.5))
+    found = doubts("pedal-at-rest", "pedal", torque=torque, pedal=released)
+    assert (found[1] == "sensor-suspect") == told
+    assert ("read released 0.6 s and more before the torque of 5.0 Nm fell" in found[2]) == told
 
 
 def test_a_speed_that_stops_rising_under_the_same_torque_may_be_clipped():
