@@ -191,6 +191,14 @@ LATE_STATE = Unseen(
     "compare it with the current of its coil",
     most=250.0,
 )
+LATER_STATE = Unseen(
+    "delay",
+    ("contactors.*",),
+    LATE_STATE.what,
+    LATE_STATE.anchor,
+    least=0.0,
+    most=0.25,
+)
 EARLY_STATE = Unseen(
     "state-early",
     ("contactors.*",),
@@ -473,6 +481,15 @@ EVIDENCE = (
         ("exchanged, or another signal: contactors close, or axles speed up, with ignition off",),
         (
             Unseen(
+                "delay",
+                ("driver.ignition",),
+                "an ignition that is late by up to a second: contactors close and nodes fall "
+                "asleep later than that",
+                "watch its value while another person switches it",
+                least=0.0,
+                most=1.0,
+            ),
+            Unseen(
                 "stuck-state",
                 ("driver.ignition",),
                 "always on, in a run to whose end nodes go on sending: no key-off is proven, and "
@@ -625,7 +642,7 @@ EVIDENCE = (
                     "exchanged: the link rises as it opens",
                     "early: it says closed before current flows, or open before the link leaves",
                 ),
-                (ECHO, LATE_STATE, EARLY_STATE, FULL_LINK, LONE_POLE),
+                (ECHO, LATE_STATE, LATER_STATE, EARLY_STATE, FULL_LINK, LONE_POLE),
             ),
             Evidence(
                 f"contactors.{pole}.command",
@@ -717,7 +734,7 @@ EVIDENCE = (
         ),
         (
             "a wrong factor: it disagrees with the pack",
-            "an offset: it stays above 4 % of nominal with everything open, where a bleed empties it",
+            "an offset: with everything open it stays above 4 % of nominal, though a bleed empties it",
             "frozen, held or made up: it does not follow the pack in a burst",
             "frozen: no curve, no discharge",
             "the pack's voltage: it does not leave it as the poles open",
