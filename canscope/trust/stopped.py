@@ -191,12 +191,13 @@ class Stopped:
         raw = np.concatenate((rest.raws, samples.raw))
         whole = len(raw) // BLOCK * BLOCK
         rest.times, rest.raws = times[whole:], raw[whole:]
-        for row in _flickering(raw[:whole].reshape(-1, BLOCK)).tolist():
-            inside = times[row * BLOCK : (row + 1) * BLOCK]
-            went_on = int(self._goes_on(history, inside).max())
+        times, raw = times[:whole].reshape(-1, BLOCK), raw[:whole].reshape(-1, BLOCK)
+        rows = _flickering(raw)
+        going_on = self._goes_on(history, times[rows].ravel()).reshape(-1, BLOCK).max(axis=1)
+        for end_ns, went_on in zip(times[rows, -1].tolist(), going_on.tolist(), strict=True):
             rest.flickers[went_on] += 1
             if rest.flickers[went_on] == BLOCKS:
-                rest.lively_ns[went_on] = int(inside[-1])
+                rest.lively_ns[went_on] = end_ns
 
     def _goes_on(self, history: History, times_ns: Int64s) -> Int64s:
         """What goes on at these instants: all open, a contactor closed, a unit turning."""

@@ -14,8 +14,9 @@ import numpy as np
 
 from canscope.model.bench import Bench
 from canscope.model.history import History, step_at
-from canscope.model.median import median
-from canscope.model.tables import SECOND_NS, Floats
+from canscope.model.median import distinct, medians
+from canscope.model.signals import Samples
+from canscope.model.tables import SECOND_NS, Bools, Int64s
 from canscope.trust.remark import Remark
 
 FEWEST = 5  # readings in a second
@@ -51,14 +52,12 @@ class ZeroPoint:
 
     def feed(self, history: History, until_ns: int) -> Iterator[Remark]:
         """What is wrong in the whole seconds before an instant."""
-        while (self._next + 1) * SECOND_NS <= until_ns:
-            start_ns, self._next = self._next * SECOND_NS, self._next + 1
-            idle = self._idle(history, start_ns)
-            for role, level in self._levels.items():
-                known = history.samples(role).between(start_ns, start_ns + SECOND_NS).known
-                if len(known) < FEWEST:
-                    continue
-                remark = self._follow(role, level, median(known.value), start_ns, idle=idle)
+        first, self._next = self._next, max(self._next, until_ns // SECOND_NS)
+        starts_ns = np.arange(first, self._next) * SECOND_NS
+        idle = self._idle(history, starts_ns).tolist()
+        for role, level in self._levels.items():
+            for row, value in _medians(history.samples(role).known, starts_ns):
+                remark = self._follow(role, level, value, int(starts_ns[row]), idle=idle[row])
                 if remark is not None and role not in self._told:
                     self._told.add(role)
                     yield remark
@@ -71,12 +70,13 @@ class ZeroPoint:
             text = f"never came to zero: {level.value:.0f} rpm is the least that it read, also "
             yield Remark(role, "wrong", text + "with all contactors open", level.at_ns)
 
-    def _idle(self, history: History, start_ns: int) -> bool:
-        """Whether all poles were open and nodes had to speak throughout that second."""
-        at_ns = np.linspace(start_ns, start_ns + SECOND_NS, 5).astype(np.int64)
+    def _idle(self, history: History, starts_ns: Int64s) -> Bools:
+        """Whether all poles were open and nodes had to speak throughout each second."""
+        at_ns = (starts_ns[:, None] + np.arange(5) * (SECOND_NS // 4)).ravel()
         engaged = step_at(history.samples("@engaged"), at_ns)
-        awake: Floats = step_at(history.samples("@awake"), at_ns)
-        return bool((engaged == 0).all() and (awake == 1).all()) and self._poles
+        awake = step_at(history.samples("@awake"), at_ns)
+        quiet: Bools = ((engaged == 0) & (awake == 1)).reshape(-1, 5).all(axis=1)
+        return quiet & self._poles
 
     @property
     def _poles(self) -> bool:
@@ -113,3 +113,14 @@ class ZeroPoint:
         return Remark(
             role, "wrong", text + "empties it: an offset, or something feeds it", start_ns
         )
+
+
+def _medians(known: Samples, starts_ns: Int64s) -> list[tuple[int, float]]:
+    """Row and median of each second that has readings enough, in its order."""
+    edges = known.time_ns.searchsorted(np.append(starts_ns, starts_ns[-1:] + SECOND_NS))
+    counts, levels = np.diff(edges), np.zeros(len(starts_ns))
+    for size in distinct(counts[counts >= FEWEST]).tolist():
+        rows = (counts == size).nonzero()[0]
+        levels[rows] = medians(known.value[edges[rows][:, None] + np.arange(size)])
+    enough = (counts >= FEWEST).nonzero()[0]
+    return list(zip(enough.tolist(), levels[enough].tolist(), strict=True))
