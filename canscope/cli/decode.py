@@ -82,7 +82,6 @@ def run(args: argparse.Namespace) -> int:
     from canscope.decoding.columns import decode
     from canscope.decoding.database import read_definitions
     from canscope.decoding.table_file import table_file, wide_columns
-    from canscope.model.engine import read_ahead
     from canscope.model.tables import NOTHING
     from canscope.model.tidy import TIDY, tidy, wide
 
@@ -113,7 +112,7 @@ def run(args: argparse.Namespace) -> int:
     capture = opened()
     origin_ns, chunks = _begun(shown(capture))
     frames = count.frames(_within(chunks, origin_ns, args.start_s, args.until_s))
-    signals = count.signals(decode(read_ahead(frames), definitions, wanted=wanted))
+    signals = count.signals(decode(frames, definitions, wanted=wanted))
     if args.wide:
         tables, columns = wide(signals, keys, origin_ns=origin_ns), wide_columns(keys)
     else:

@@ -11,9 +11,9 @@ import importlib.util
 import os
 import sys
 import threading
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable
 from functools import cache
-from typing import Any, TypeVar, cast
+from typing import Any
 
 from canscope.model.errors import CanscopeError
 
@@ -25,8 +25,6 @@ SMALL = 4 << 20  # the same once numba is loaded
 LEAST_ROWS = 4096  # of a chunk; below, numpy is as fast
 LONG_S = 2.0  # kernels compiled by an earlier run are loaded faster, compiling takes longer
 WAITING = "preparing the engine for large captures; the first time this takes some seconds"
-
-T = TypeVar("T")
 
 # Called with the reason of a wait that would otherwise be silent; the command line prints it.
 announce: Callable[[str], None] = lambda text: None  # noqa: E731
@@ -54,37 +52,6 @@ def is_compiled(done: int, expected: int | None = None, *, rows: int | None = No
     enough = SMALL if is_loaded() else LARGE
     is_worth_it = (rows is None or rows >= LEAST_ROWS) and max(done, expected or 0) >= enough
     return is_worth_it and is_installed()
-
-
-def has_second_core() -> bool:
-    """Whether two threads of this process can work at the same time."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0)) > 1
-    return (os.cpu_count() or 1) > 1
-
-
-def read_ahead(chunks: Iterable[T]) -> Iterator[T]:
-    """The same chunks, each made in a second thread while the caller works on the one before.
-
-    On two cores it decodes a log of 3,000,000 frames 1.3 times as fast. It begins once kernels are
-    loaded, because only they release the interpreter's lock; until then, and on a single core,
-    every chunk is made when it is asked for. At most one chunk is made ahead. An error in the
-    making is raised behind the chunks before it.
-    """
-    from concurrent.futures import ThreadPoolExecutor
-
-    source, end = iter(chunks), object()
-    for chunk in source:
-        yield chunk
-        if is_loaded() and has_second_core():
-            break
-    else:
-        return
-    with ThreadPoolExecutor(1) as pool:
-        following = pool.submit(next, source, end)
-        while (made := following.result()) is not end:
-            following = pool.submit(next, source, end)
-            yield cast(T, made)
 
 
 @cache

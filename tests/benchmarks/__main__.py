@@ -39,7 +39,6 @@ class Row:
     against: str = ""
     target: float | None = None
     whole: bool = False  # whether the whole process is compared, starting it included
-    cores: int = 2  # that it may use
 
 
 def rows(folder: Path, frames: int) -> list[Row]:
@@ -58,16 +57,14 @@ def rows(folder: Path, frames: int) -> list[Row]:
     ten, far = ",".join(TEN), str(folder / "long.dbc")
     found = [
         Row("touch every byte", ("limit", log["fleet"])),
-        *on_cores("parse", ("parse", log["fleet"]), "touch every byte", 0.30, 0.50),
-        Row("1 % bad lines", ("parse", log["dirty"]), "parse, 1 core", 0.8, cores=1),
+        Row("parse", ("parse", log["fleet"]), "touch every byte", 0.30),
+        Row("1 % bad lines", ("parse", log["dirty"]), "parse", 0.8),
         Row("script: all signals", ("script", log["few"], fleet)),
-        *on_cores("all signals", ("decode", log["fleet"], fleet), "script: all signals", 250, 400),
+        Row("all signals", ("decode", log["fleet"], fleet), "script: all signals", 250),
         Row("script: ten signals", ("script_of", log["few"], fleet, ten)),
-        *on_cores(
-            "ten signals", ("decode", log["fleet"], fleet, ten), "script: ten signals", 150, 250
-        ),
+        Row("ten signals", ("decode", log["fleet"], fleet, ten), "script: ten signals", 150),
         Row("FD: cantools' decode alone", ("cantools_alone", log["long-few"], far)),
-        *on_cores("FD", ("decode", log["long"], far), "FD: cantools' decode alone", 50, 50),
+        Row("FD", ("decode", log["long"], far), "FD: cantools' decode alone", 50),
         Row("cantools' command line", ("cantools_line", log["few"], fleet)),
         Row("script: vehicle", ("script", log["vehicle-few"], *both), whole=True),
         Row("check: 100,000", ("check", log["vehicle-few"], plan), "script: vehicle", 5, True),
@@ -102,16 +99,6 @@ def rows(folder: Path, frames: int) -> list[Row]:
     return found
 
 
-def on_cores(
-    label: str, command: tuple[str, ...], against: str, one: float, two: float
-) -> tuple[Row, Row]:
-    """The same on one core and on two."""
-    return (
-        Row(f"{label}, 1 core", command, against, one, cores=1),
-        Row(f"{label}, 2 cores", command, against, two),
-    )
-
-
 def has(library: str) -> str:
     """The version of a library, empty without it."""
     try:
@@ -123,7 +110,7 @@ def has(library: str) -> str:
 def measured(row: Row) -> tuple[float, float]:
     """Frames a second of one run, by the clock and by the processor time that it used."""
     command = [sys.executable, "-W", "ignore", "-m", "tests.benchmarks.contenders"]
-    command += [str(row.cores), "1" if row.whole else str(TIMES), *row.command]
+    command += ["1" if row.whole else str(TIMES), *row.command]
     with tempfile.TemporaryFile() as told, tempfile.TemporaryFile() as wrong:
         begun = time.perf_counter()
         process = subprocess.Popen(command, stdout=told, stderr=wrong)
@@ -216,7 +203,6 @@ def run(asked: argparse.Namespace, folder: Path) -> dict[str, object]:
                 "ratio": clock,
                 "ratio_of_processor_time": cpu,
                 "target": row.target,
-                "cores": row.cores,
             }
             lines.append(line | {"against": row.against, "whole_process": row.whole})
     told: dict[str, object] = {

@@ -1,4 +1,4 @@
-"""What is measured, each in a process of its own: ``python -m ... CORES TIMES NAME ARGUMENT ...``.
+"""What is measured, each in a process of its own: ``python -m ... TIMES NAME ARGUMENT ...``.
 
 It prints how many frames it took, for how many seconds it worked and how many of a processor it
 used, its imports and a warm-up left out, the quickest of so many times; whoever started it measures
@@ -60,8 +60,7 @@ def parse(log: str) -> Work:
 def decode(log: str, dbc: str, names: str = "") -> Work:
     """canscope: text to the smallest and largest value of every signal, or of those named.
 
-    Frames are put in time order on the way and gathered, as ``canscope check`` does. They are
-    read ahead, as by ``canscope decode``: beside the rules of a check that brings nothing.
+    Frames are put in time order on the way and gathered, as ``canscope check`` does.
     """
     import numpy as np
 
@@ -69,7 +68,6 @@ def decode(log: str, dbc: str, names: str = "") -> Work:
     from canscope.capture.order import gathered, ordered
     from canscope.decoding import columns
     from canscope.decoding.database import read_definitions
-    from canscope.model.engine import read_ahead
 
     definitions, widen = read_definitions(dbc), widening()
     wanted = {f"*:{name}" for name in names.split(",")} if names else None
@@ -78,7 +76,7 @@ def decode(log: str, dbc: str, names: str = "") -> Work:
         count, extremes = 0, dict[str, Any]()
         with open(path, "rb", buffering=0) as file:
             frames = gathered(ordered(Candump().read(io.BufferedReader(file, 1 << 16), path)))
-            for signals in columns.decode(read_ahead(frames), definitions, wanted=wanted):
+            for signals in columns.decode(frames, definitions, wanted=wanted):
                 count += len(signals.frames)
                 for key, series in signals.series.items():
                     if len(series.value):
@@ -453,9 +451,8 @@ def used() -> float:
 
 
 if __name__ == "__main__":
-    cores, times = int(sys.argv[1]), int(sys.argv[2])
-    os.sched_setaffinity(0, sorted(os.sched_getaffinity(0))[:cores])
-    prepared = CONTENDERS[sys.argv[3]](*sys.argv[4:])
+    times = int(sys.argv[1])
+    prepared = CONTENDERS[sys.argv[2]](*sys.argv[3:])
     taken: list[tuple[float, float, int]] = []
     while len(taken) < times and sum(wall for wall, *_ in taken) < LONG_S:
         begun, before = time.perf_counter(), used()
