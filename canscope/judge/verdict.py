@@ -129,7 +129,8 @@ def _conclude(
         return verdict, None
     unbound = [r for r in subject.needs if r not in ledger.bench.bindings]
     if unbound:
-        return Verdict.UNPROVEN, Doubt(subject.name, "not-bound", ", ".join(unbound))
+        seen = f"; {doubt.text}" if doubt and doubt.text and doubt.at_ns is not None else ""
+        return Verdict.UNPROVEN, Doubt(subject.name, "not-bound", ", ".join(unbound) + seen)
     unseen = [
         ledger.bench.bindings[role].key
         for role in subject.needs

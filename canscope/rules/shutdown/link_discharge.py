@@ -28,6 +28,7 @@ MACHINES = "IEC 60204-1, 6.2.4"
 LIKE_A_DECAY = 0.98  # R2 below which no decay is reported; common practice, no source
 MEASURE = "measure before touching"
 CLOSED = "the contactors were closed, or not known to be open"
+UNBOUND = "no signal tells whether its contactors were open"
 UNWATCHED = "a contactor had closed again before it was safe, or it was live from the first frame"
 SUNK = 0.9  # of safe_V; near it readings waver. Common practice, no source
 UNSEEN_S = 10.0  # a pre-charge that no signal shows lasts no longer; common practice, no source
@@ -75,7 +76,7 @@ class LinkDischarge(Rule):
         fails. One main contactor still read closed at the end of the recording, though the other
         one had opened (not-exercised): nobody saw it open. The last reading of the whole recording
         was ``safe_V`` or more, whatever earlier openings showed (not-exercised): nobody saw it
-        discharge.
+        discharge. Where no signal tells of the contactors (not-bound), that is told as well.
     """
 
     active_s: float = limit(5.0, "s", MACHINES, high=60.0, looser="higher")
@@ -141,7 +142,10 @@ class LinkDischarge(Rule):
             # An opening that lasts beyond the last reading has its own answer.
             if seen.volts >= self.safe_V and seen.last_ns >= seen.watched_ns:
                 text = f"the recording ended with the link at {seen.volts:.1f} V: "
-                text += CLOSED if seen.last_ns == seen.shut_ns else UNWATCHED
+                if not piece.bench.has(*MAIN_ROLES):
+                    text += UNBOUND
+                else:
+                    text += CLOSED if seen.last_ns == seen.shut_ns else UNWATCHED
                 text += f"; nobody saw it discharge; {MEASURE}"
                 found.append(Doubt(name, "not-exercised", text, seen.last_ns))
         return found
@@ -155,15 +159,19 @@ class LinkDischarge(Rule):
     ) -> tuple[Mapping[str, Followed], list[Outcome]]:
         after, found = dict(state), list[Outcome]()
         ends = [span.end_ns for span in piece.spans if span.kind is Window.OPENING]
-        for name, role in links(piece.bench) if piece.bench.has(*MAIN_ROLES) else ():
+        is_bound = piece.bench.has(*MAIN_ROLES)
+        for name, role in links(piece.bench):
             seen = state[name]
             if ends:
                 seen = replace(seen, watched_ns=max(seen.watched_ns, *ends))
             until_ns = piece.until_ns - (0 if at_end else _late_ns(piece.bench, role))
             samples = piece.back(role, seen.last_ns + 1).known.between(0, until_ns)
             rows: list[Outcome] = []
-            if len(samples):
+            if len(samples) and is_bound:
                 seen, rows = self._live(seen, piece, name, role, samples)
+            elif len(samples):  # only how it ended
+                last_ns, volts = int(samples.time_ns[-1]), float(samples.value[-1])
+                seen = replace(seen, last_ns=last_ns, volts=volts)
             after[name] = seen
             found += rows
         return after, found

@@ -157,6 +157,18 @@ def test_a_recording_that_ends_above_60_V_before_the_limit_is_never_a_pass():
     assert MEASURE in finding.sentence
 
 
+@pytest.mark.parametrize("gone", ["negative", "positive"])
+def test_a_recording_that_ends_above_60_V_says_so_whatever_is_bound(gone):
+    def unbound(roles):
+        del roles[f"contactors.{gone}"]
+
+    finding = judge(link=lambda t: np.full(len(t), 335.0), edit=unbound)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-bound")
+    assert f"contactors.{gone}; the recording ended with the link at 335.0 V" in finding.sentence
+    assert MEASURE in finding.sentence
+    assert "ended with the link" not in judge(edit=unbound).sentence  # it discharged
+
+
 def test_a_recording_that_ends_above_60_V_after_the_limit_fails():
     assert judge(10.0, until_s=8.0).verdict is Verdict.FAIL
 
