@@ -211,11 +211,13 @@ def test_names_and_words_that_are_not_utf8_are_kept_as_escapes(tmp_path, bench):
     (tmp_path / "shop" / "sub").mkdir()
     plan = small_plan(tmp_path / "shop", "sub/../u.dbc", 'include = "run.toml"')
     (tmp_path / "shop" / "run.toml").write_text("[limits]\ndry_burst_s = 5\n")
+    who = "\N{OHM SIGN}\x1b[2J\r\nPASS"
     for name, judged in ((b"one\xff", None), (b"two", plan)):
         run = os.fsdecode(os.path.join(os.fsencode(tmp_path), name))
-        words = ("--for", "0.3", "--note", os.fsdecode(b"note \xfe"), "--who", "\N{OHM SIGN}")
+        words = ("--for", "0.3", "--note", os.fsdecode(b"note \xfe"), "--who", who)
         out, code = ended(record(run, bench[0], plan=judged, more=words))
         assert (code in (*JUDGED, 0), "Traceback" in out) == (True, False), out
+        assert not re.search(r"\x1b|^PASS", out, re.M)
     assert facts(tmp_path / "two")["run"]["note"] == "note \\udcfe"
     assert facts(tmp_path / "two")["earlier"]["strangers"][0] == "one\\udcff"
     run = tmp_path / "two"
