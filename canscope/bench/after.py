@@ -21,7 +21,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from canscope.bench.after_curves import Opened, findings, overview, window
+from canscope.bench.after_curves import Opened, findings, overview, stretch, window
 from canscope.bench.after_folder import kind_of, look_through
 from canscope.bench.after_jobs import Jobs
 from canscope.bench.after_recording import KEYS, Recording
@@ -116,9 +116,9 @@ def routes(place: Place) -> list[Route]:
         return _json(overview(curves, report))
 
     def curves(request: Request) -> Response:
-        asked = _query(request)
-        found = opened.open(Recording.of(place, asked))
-        return _json(window(found, request.query_params, request.query_params.getlist("key")))
+        asked = stretch(request.query_params)
+        found = opened.open(Recording.of(place, _query(request)))
+        return _json(window(found, request.query_params.getlist("key"), asked))
 
     return [
         Route("/after", show),

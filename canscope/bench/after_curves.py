@@ -110,10 +110,8 @@ def _finite(value: float | None) -> float | None:
     return value if value is not None and math.isfinite(value) else None
 
 
-def window(curves: Curves, asked: Mapping[str, Any], keys: Sequence[str]) -> dict[str, Any]:
-    """The curves of these signals in a window. Raises CanscopeError for a window that is none."""
-    if len(keys) > MOST_SIGNALS:
-        raise CanscopeError(f"at most {MOST_SIGNALS} signals are drawn at once")
+def stretch(asked: Mapping[str, Any]) -> tuple[float, float, int]:
+    """The window that is asked for: from, until and its buckets. Raises CanscopeError for none."""
     try:
         from_s, until_s = float(asked["from"]), float(asked["until"])
         width = int(asked.get("width", 1024))
@@ -121,8 +119,14 @@ def window(curves: Curves, asked: Mapping[str, Any], keys: Sequence[str]) -> dic
         raise CanscopeError("from and until are wanted here, in seconds") from error
     if not (math.isfinite(from_s) and math.isfinite(until_s) and from_s < until_s):
         raise CanscopeError("from has to be less than until")
-    found = curves.window(keys, from_s, until_s, min(max(width, 16), MOST_POINTS))
-    return {"curves": [_plain(curve) for curve in found]}
+    return from_s, until_s, min(max(width, 16), MOST_POINTS)
+
+
+def window(curves: Curves, keys: Sequence[str], asked: tuple[float, float, int]) -> dict[str, Any]:
+    """The curves of these signals in a window. Raises CanscopeError for too many signals."""
+    if len(keys) > MOST_SIGNALS:
+        raise CanscopeError(f"at most {MOST_SIGNALS} signals are drawn at once")
+    return {"curves": [_plain(curve) for curve in curves.window(keys, *asked)]}
 
 
 def _plain(curve: Curve) -> dict[str, Any]:

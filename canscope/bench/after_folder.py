@@ -31,6 +31,7 @@ class Found:
     plans: list[str] = field(default_factory=list)
     definitions: list[str] = field(default_factory=list)
     is_all: bool = True  # else there was more than is looked at
+    unnamed: int = 0  # files whose names are no text, so that no address could name them
 
 
 def look_through(place: Place) -> Found:
@@ -40,7 +41,10 @@ def look_through(place: Place) -> Found:
         if count > MOST:
             found.is_all = False
             break
-        _sort(place, path, found)
+        if _is_text(place.name_of(path)):
+            _sort(place, path, found)
+        else:
+            found.unnamed += 1
     for names in (found.runs, found.captures, found.plans, found.definitions):
         names.sort(key=lambda name: [_natural(part) for part in name.split("/")])
     return found
@@ -80,6 +84,15 @@ def _files(folder: Path, depth: int = 0) -> Iterator[Path]:
             yield Path(entry.path)
         elif depth < DEEPEST and entry.name not in OWN and not _is_curves(entry.name):
             yield from _files(Path(entry.path), depth + 1)
+
+
+def _is_text(name: str) -> bool:
+    """Whether every byte of a name is part of a letter."""
+    try:
+        name.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def _is_curves(name: str) -> bool:

@@ -140,6 +140,8 @@ def test_curves_without_a_plan_show_spikes_silences_and_names_as_they_are(server
 
 
 def test_a_window_has_few_points_and_keeps_the_spike(server):
+    order = {"capture": ["small.log"], "definitions": ["small.kcd"]}
+    ended(server, posted(server, "/after/jobs", order)[1]["id"])
     asked = "capture=small.log&definitions=small.kcd&from=0&until=100&width=64"
     status, _, body = server.ask(f"/after/curves?{asked}&key=can0:Unit.Ready")
     ready = json.loads(body)["curves"][0]
@@ -190,12 +192,40 @@ def test_mistakes_and_crashes_of_the_work_are_told(server, look):
     while not (child := children(server)):
         time.sleep(0.05)
     os.kill(max(child), 9)
-    assert "ended by itself (signal 9, SIGKILL)" in ended(server, job)["what"]
+    assert "ended by itself (signal 9, SIGKILL)" in ended(server, job)["error"]["what"]
 
     job = posted(server, "/after/jobs", order)[1]["id"]
     posted(server, f"/after/jobs/{job}/end", {})
-    assert "ended as you asked" in ended(server, job)["what"]
+    assert "ended as you asked" in ended(server, job)["error"]["what"]
     (server.folder / "endless.log").unlink()
+
+
+def test_work_ends_with_a_server_that_is_killed_and_odd_names_harm_nothing(tmp_path):
+    os.mkfifo(tmp_path / "endless.log")
+    (tmp_path / "small.kcd").write_text(KCD)
+    (tmp_path / "a % b#?.log").write_text("")
+    (tmp_path / os.fsdecode(b"\xff.log")).write_text("")
+    server = Server(tmp_path)
+    shown = server.ask("/after")[2].decode()
+    assert "a % b#?.log" in shown
+    assert "their names are no text: 1 files" in shown
+    posted(server, "/after/jobs", {"capture": ["endless.log"], "definitions": ["small.kcd"]})
+    while not (child := children(server)):
+        time.sleep(0.05)
+    server.process.kill()
+    server.end()
+    until = time.monotonic() + 20
+    while is_alive(child[0]):
+        assert time.monotonic() < until
+        time.sleep(0.05)
+
+
+def is_alive(pid):
+    """Not gone, nor ended and only waiting for somebody to ask how."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except FileNotFoundError:
+        return False
 
 
 def posted(server, path, body):
@@ -204,9 +234,10 @@ def posted(server, path, body):
 
 
 def ended(server, job):
-    while "error" not in (state := json.loads(server.ask(f"/after/jobs/{job}")[2])):
+    """What is known of a job once it has come to its end."""
+    while not {"done", "error"} & (state := json.loads(server.ask(f"/after/jobs/{job}")[2])).keys():
         time.sleep(0.05)
-    return state["error"]
+    return state
 
 
 def children(server):
