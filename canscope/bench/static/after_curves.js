@@ -10,6 +10,7 @@ const SILENT = "nothing came";
 const MARK = "#123a6b", BURST = "#efe9d8", NOTHING = "#f1f1f1";
 const SHORTEST_S = 100e-6;
 const COLUMNS = 1536;  // of what is fetched: half as much again as is shown
+const EDGE = 5;  // around the canvas, for the frame that shows that it has the keyboard
 const TOP = 34, LANE = 24, GAP = 14, BOTTOM = 44, RIGHT = 14, LINE = 17;
 
 export class Curves {
@@ -206,8 +207,8 @@ export class Curves {
   }
 
   drawNow() {
-    const width = this.canvas.parentElement.clientWidth;
-    if (!width) {
+    const width = this.canvas.parentElement.clientWidth - 2 * EDGE;
+    if (width <= 0) {
       return;
     }
     this.isNarrow = width < 620;

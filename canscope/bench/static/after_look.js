@@ -128,7 +128,7 @@ function remember() {
 }
 
 function read(readings) {
-  part("at").textContent = curves.cursor === null ? "the cursor: point at the curves" : `${short(Number(curves.cursor.toFixed(6)))} s`;
+  part("at").textContent = curves.cursor === null ? "the cursor: touch the curves, or point at them" : `${short(Number(curves.cursor.toFixed(6)))} s`;
   const rows = readings.map(function ({ signal, text }) {
     const row = document.createElement("tr");
     const head = document.createElement("th"), value = document.createElement("td");
