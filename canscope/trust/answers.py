@@ -39,6 +39,8 @@ PACK, CURRENT, SUPPLY, MONITOR = (
 RAD_S = 2 * np.pi / 60  # per rpm
 LEAST_V = 60.0  # a link that rises by less shows nothing
 LIFTED_V = 0.5  # by which a converter lifts the 12 V; common practice, no source
+FEW = 5  # of a fifth of a second more or less; likewise
+BUMP_V = 0.1  # by which a coil pulls it at least to be told; likewise
 DIPS = 7  # readings around a coil's pull-in, in which a dip of 0.1 s is seen; likewise
 JUMP = 0.8  # of that, in one reading; likewise
 LEAST_A = 0.3  # a smaller current may be its sensor's own; common practice, no source
@@ -338,6 +340,30 @@ def made_of_states(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         text = f"jumped from {before:.2f} to {closed:.2f} V in one reading with the contactors' "
         text += "states, and back with them, and no coil moved it: it may be made of the states"
         yield Remark(SUPPLY, "wrong", text, window.span.end_ns)
+
+
+def lifted_by_coils(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """12 V that rise for a moment as each coil pulls in: it must be the other way round."""
+    bench, start_ns = window.bench, window.span.start_ns
+    if not bench.has(SUPPLY):
+        return
+    bumps = []
+    for event in window.events_of("pole"):
+        if event.value != 1 or event.subject not in ("negative", "precharge"):
+            continue
+        before = window.back(SUPPLY, start_ns - REST_NS).between(0, start_ns - REST_NS // 4).known
+        around = window.back(SUPPLY, event.after_ns - EARLY_NS).known
+        around = around.between(0, event.time_ns + 2 * EARLY_NS)
+        if len(before) < 8 or len(around) < FEW:
+            return
+        level, step = median(before.value), _step(window, SUPPLY, before)
+        up, down = float(around.value.max()) - level, level - float(around.value.min())
+        ends = abs(float(np.mean(around.value[-2:])) - level)
+        bumps.append(up >= max(BUMP_V, 3 * step, 3 * down) and ends < up / 2)
+    if len(bumps) > 1 and all(bumps):
+        text = "rose for a moment as each contactor pulled in, where a coil makes it dip: its sign "
+        text += "or its source is wrong"
+        yield Remark(SUPPLY, "wrong", text, window.until_ns)
 
 
 def _changes(states: Samples, from_ns: int, value: float) -> list[tuple[int, int]]:

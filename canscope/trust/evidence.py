@@ -292,6 +292,28 @@ RENEWED_PEDAL = Unseen(
     least=0.0,
     most=0.3,
 )
+PART_PEDAL = tuple(
+    Unseen(
+        kind,
+        ("driver.pedal*",),
+        what,
+        "press it slowly to its stop with the contactors open, and read 100 %",
+        most=most,
+    )
+    for kind, what, most in (
+        (
+            "clipped",
+            "a pedal that stops at some part of its travel: what is claimed of it is that it rests "
+            "and that axles turn only with it",
+            float("inf"),
+        ),
+        (
+            "quantised",
+            "a pedal in steps of up to 6 %: its rest is known to half a step then, and not better",
+            6.0,
+        ),
+    )
+)
 COARSE = Unseen(
     "coarse",
     ("units.*.speed",),
@@ -412,6 +434,14 @@ EVIDENCE = (
         ("frozen, or flickering: the same value with poles open and closed",),
         (
             Unseen(
+                "clipped",
+                ("pack.insulation",),
+                "a monitor whose range ends below what it would read: then more insulation is there"
+                " than it says",
+                "connect a known resistor to the chassis, as the monitor's maker describes",
+                least=0.0,
+            ),
+            Unseen(
                 "scale",
                 ("pack.insulation",),
                 "a wrong factor, as long as it stays below 1 Gohm: one monitor, and nothing else "
@@ -456,6 +486,21 @@ EVIDENCE = (
                 VOLTMETER,
                 least=0.0,
                 most=7.0,
+            ),
+            Unseen(
+                "quantised",
+                ("supply.voltage",),
+                "steps of up to 0.6 V: a dip is known to half of that then, and not better",
+                VOLTMETER,
+                most=0.6,
+            ),
+            Unseen(
+                "reflected",
+                ("supply.voltage",),
+                "a voltage with its sense turned about its resting level, where it is sent more "
+                "seldom than every 60 ms: what a coil does may lie between two readings",
+                "send it every 50 ms or faster, and see it dip as each coil pulls in",
+                least=60.0,
             ),
             Unseen(
                 "from-command",
@@ -566,6 +611,7 @@ EVIDENCE = (
             ),
             LATE_PEDAL,
             RENEWED_PEDAL,
+            *PART_PEDAL,
             Unseen(
                 "held",
                 ("driver.pedal*",),
@@ -584,7 +630,7 @@ EVIDENCE = (
             "the first track again, to the bit or by its noise: one sensor, not two",
             "frozen: the tracks part",
         ),
-        (LATE_PEDAL, RENEWED_PEDAL),
+        (LATE_PEDAL, RENEWED_PEDAL, *PART_PEDAL),
     ),
     Evidence(
         "driver.direction",
@@ -705,6 +751,15 @@ EVIDENCE = (
             TORQUES,
             TORQUES_NEAR,
             ASKED_TORQUE,
+            Unseen(
+                "torque-smoothed",
+                ("units.*.torque",),
+                "a low-pass of up to half a second: over a burst its sense and its energy are the "
+                "shaft's all the same",
+                "press and release the pedal at once, and see the torque come and go with it",
+                least=0.0,
+                most=0.5,
+            ),
             Unseen(
                 "delay",
                 ("units.*.torque",),

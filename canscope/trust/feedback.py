@@ -26,9 +26,16 @@ WITNESSES = {
         answers.halves,
         answers.steady,
         answers.supply,
+        answers.lifted_by_coils,
         answers.ignition,
     ),
-    Window.BURST: (trailing.pack_voltage, trailing.against_shafts, answers.together, answers.taken),
+    Window.BURST: (
+        trailing.pack_voltage,
+        trailing.against_shafts,
+        trailing.torque,
+        answers.together,
+        answers.taken,
+    ),
     Window.OPENING: (
         pole_word.opening,
         answers.gone,

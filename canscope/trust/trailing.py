@@ -28,10 +28,13 @@ LATE_MS = 50.0  # by which they lie apart, surely by 40; likewise
 SURE_MS = 40.0
 # The same of a current against shafts, whose losses come before their power.
 POWER_MS, SURE_POWER_MS, LIKE_POWER, UNLIKE_POWER = 100.0, 80.0, 0.7, 0.55
+# The same of a torque against the acceleration of its shaft, taken over twice this time.
+TORQUE_MS, SURE_TORQUE_MS, LIKE_TORQUE, STEPS_TORQUE = 100.0, 70.0, 0.7, 4.0
+SLOPE_NS, STEADY = 40 * MS, 0.1  # of the fastest way, below which a speed is steady
 MISFIT = 2.5  # times the misfit at the best lag: surely not the lag; likewise
 ALIKE, UNLIKE = 0.9, 0.6  # share of the variance explained at the best lag; likewise
 
-PACK, CURRENT = "pack.voltage", "pack.current"
+PACK, CURRENT, BRAKE = "pack.voltage", "pack.current", "driver.brake"
 
 
 def current(window: ClosedWindow, links: Links) -> Iterator[Remark]:
@@ -96,6 +99,41 @@ def against_shafts(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     yield Remark(CURRENT, kind, text, window.span.end_ns)
 
 
+def torque(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """A torque that does not come when its shaft speeds up and slows down, where nothing else does.
+
+    On stands a shaft's acceleration is its torque less a little friction, over its inertia.
+    """
+    unit = next(unit for unit in window.bench.units if unit.name == window.span.subject)
+    role = unit.role("torque")
+    if window.bench.stage == "rolling" or not window.bench.has(role):
+        return
+    turns, pushes = burst_samples(window, unit.role("speed")), burst_samples(window, role)
+    brake = window.back(BRAKE, window.span.start_ns).between(0, window.span.end_ns).value
+    if turns is None or pushes is None or (brake == 1).any():
+        return
+    every_ns = max(int(np.median(np.diff(turns.time_ns))), 1)
+    rows = max(1, round(SLOPE_NS / every_ns))
+    if len(turns) <= 2 * rows + 30:
+        return
+    way = turns.value[2 * rows :] - turns.value[: -2 * rows]
+    middle = turns[rows : len(turns) - rows]
+    # What a steady speed takes is friction; it grows with the speed, about.
+    steady = np.abs(way) <= STEADY * np.abs(way).max()
+    steady &= np.abs(middle.value) >= np.abs(middle.value).max() / 2
+    at_ns = middle.time_ns[steady]
+    per_rpm = window.at(role, at_ns).value / middle.value[steady]
+    if len(per_rpm) and np.isfinite(per_rpm).all():
+        drag = np.interp(pushes.time_ns, turns.time_ns, turns.value) * np.median(per_rpm)
+        pushes = replace(pushes, value=pushes.value - drag)
+    fit = _fit(replace(middle, value=way), pushes, window, (), least=STEPS_TORQUE)
+    if fit is None or 1 - fit.misfit < LIKE_TORQUE or not fit.beyond(TORQUE_MS, SURE_TORQUE_MS):
+        return
+    when, kind = ("before", "wrong") if fit.ms > 0 else ("after", "late")
+    text = f"came {abs(fit.ms):.0f} ms (+-{fit.u_ms:.0f} ms) {when} its shaft sped up and slowed "
+    yield Remark(role, kind, text + "down", window.span.end_ns)
+
+
 @dataclass(frozen=True)
 class Fit:
     """How much later one column moves than another one, and what that leaves unexplained."""
@@ -110,7 +148,11 @@ class Fit:
 
 
 def _fit(
-    x: Samples | None, y: Samples | None, window: ClosedWindow, roles: tuple[str, ...]
+    x: Samples | None,
+    y: Samples | None,
+    window: ClosedWindow,
+    roles: tuple[str, ...],
+    least: float = STEPS,
 ) -> Fit | None:
     """The best lag of two columns in a burst; None where they move too little to tell.
 
@@ -118,9 +160,9 @@ def _fit(
     """
     if x is None or y is None:
         return None
-    for samples, role in zip((x, y), (*roles, None), strict=False):
+    for samples, role in zip((x, y), (*roles, None, None), strict=False):
         step = 2 * window.bench.bindings[role].half_step if role else 0.0
-        if np.ptp(smooth(samples.value)) <= STEPS * max(step, noise(samples.value)):
+        if np.ptp(smooth(samples.value)) <= least * max(step, noise(samples.value)):
             return None
     first_ns = int(max(x.time_ns[0], y.time_ns[0])) + FARTHEST_MS * MS
     last_ns = int(min(x.time_ns[-1], y.time_ns[-1])) - FARTHEST_MS * MS

@@ -26,6 +26,7 @@ STATES = (
     "PositiveCommand", "Ignition", "BrakePressed", "EmergencyStop", "Direction",
 )  # fmt: skip
 OTHERS = (
+    "encoding",
     "events",
     "frames",
     "high_voltage",
@@ -38,6 +39,7 @@ OTHERS = (
 STOPS = (
     "freeze", "dither", "constant", "warm-frozen", "warm-model", "hides-soak", "wakes-and-stands",
     "dithers-cold", "numbers-dither", "gateway-holds", "code-while-turning", "absent",
+    "random-walk", "quantised", "bit-stuck", "mean-of-both",
 )  # fmt: skip
 PACK_KINDS = (
     "late-feedback", "delay", "dither", "freeze", "constant", "pack-dead", "replayed-burst",

@@ -327,6 +327,21 @@ def test_a_pack_that_takes_what_no_torque_gives():
     assert "units.front.torque" not in brakes
 
 
+@pytest.mark.parametrize(("ms", "told"), [(0, False), (40, False), (200, True)])
+def test_a_torque_comes_as_its_shaft_speeds_up_and_slows_down(ms, told):
+    """900 rpm in 0.3 s and to rest in 0.5 s: 31.4 and -18.8 Nm speed 0.1 kgm^2 so."""
+    torque = 31.4 * ((TIMES >= 8.0) & (TIMES < 8.3)) - 18.8 * ((TIMES >= 10.5) & (TIMES < 11.0))
+    noise = np.random.default_rng(3).normal(0, 0.1, len(TIMES))
+    said = remarks(units__front__torque=late(torque, ms) + noise if ms else torque + noise)
+    assert ("its shaft sped up and slowed down" in said.get("units.front.torque", "")) == told
+
+
+def test_12_v_that_rise_as_coils_pull_in_are_turned_round():
+    coils = sum(0.4 * np.exp(-np.maximum(TIMES - t, 0) / 0.07) * (t <= TIMES) for t in (3.0, 3.5))
+    column = np.where((TIMES < 4.6) | (TIMES > 22.5), 12.6, 11.4)
+    assert "rose for a moment" in remarks(supply__voltage=column + coils)["supply.voltage"]
+
+
 def test_a_link_that_stops_in_its_fall_has_stopped():
     """It falls with tau 0.5 s, so at 40 V by 8 V in 0.1 s; 20 s after all are open it is asleep."""
     column = link(TIMES)
