@@ -19,7 +19,7 @@ def buckets(times: Int64s, origin_ns: int, width_ns: int) -> tuple[Int64s, Int64
     lowest, highest = (int(time) - origin_ns for time in (times[0], times[-1]))
     at = np.arange(lowest // width_ns, highest // width_ns + 1)
     edges = times.searchsorted(origin_ns + at * width_ns)
-    filled = np.flatnonzero(np.diff(edges, append=len(times)))
+    filled = (np.append(edges[1:], len(times)) > edges).nonzero()[0]
     return at[filled], edges[filled]
 
 
@@ -28,18 +28,17 @@ def extreme_rows(values: Floats, first: Int64s) -> tuple[Int64s, Int64s]:
 
     A stretch begins at each row of ``first``; no value is NaN.
     """
+    lengths = np.append(first[1:], len(values)) - first
+
+    def first_equal(wanted: Floats) -> Int64s:
+        rows = (values == wanted.repeat(lengths)).nonzero()[0]
+        found: Int64s = rows[rows.searchsorted(first)]
+        return found
+
     return (
-        _first_equal(values, first, np.minimum.reduceat(values, first)),
-        _first_equal(values, first, np.maximum.reduceat(values, first)),
+        first_equal(np.minimum.reduceat(values, first)),
+        first_equal(np.maximum.reduceat(values, first)),
     )
-
-
-def _first_equal(values: Floats, first: Int64s, wanted: Floats) -> Int64s:
-    """Of each stretch the first row that has the value wanted, which each stretch has."""
-    lengths = np.diff(first, append=len(values))
-    rows = np.flatnonzero(values == np.repeat(wanted, lengths))
-    found: Int64s = rows[np.searchsorted(rows, first)]
-    return found
 
 
 def extremes(times: Int64s, values: Floats, width_ns: int) -> Int64s:

@@ -57,9 +57,13 @@ class Noise:
         if not len(rows):
             return
         self.telling += len(rows)
-        first, middle, last = (
-            _nearest(other, one.time_ns[rows + k] + lags[:, None]) for k in range(3)
-        )
+        # Rows overlap with their neighbours: each reading is looked for once.
+        used = np.zeros(len(one), np.bool_)
+        for k in range(3):
+            used[rows + k] = True
+        found = _nearest(other, one.time_ns[used] + lags[:, None])
+        at = np.cumsum(used) - 1
+        first, middle, last = (found[:, at[rows + k]] for k in range(3))
         agree = np.sign(first - 2 * middle + last) @ np.sign(bend[rows])
         self.votes += agree.astype(np.int64)
 
