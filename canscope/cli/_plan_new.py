@@ -123,7 +123,7 @@ def _ask(draft: Draft) -> dict[KeyPath, str]:
 
     console = Console(highlight=False)
     console.print(
-        f"{draft.bound} roles have a signal. What follows only you can know. "
+        f"Roles that have a signal: {draft.bound}. What follows only you can know. "
         "Enter leaves a question open, Ctrl-D leaves all the rest open.",
         markup=False,
     )
@@ -131,6 +131,9 @@ def _ask(draft: Draft) -> dict[KeyPath, str]:
     left: set[KeyPath] = set()
     while path := _next(draft.questions(answers), left):
         question = question_at(path)
+        if path == ("not_on_this_vehicle", "reason"):
+            absent = ", ".join(draft.absent(answers))
+            console.print(f"\nNo signal was found for {absent}.", markup=False)
         console.print(f"\n{visible(in_words(question, path))}", style="bold", markup=False)
         form = question.spoken
         if path[0] == "buses":
@@ -166,7 +169,7 @@ def _tell(draft: Draft, path: Path, captures: Sequence[str]) -> int:
     from canscope.plan.load import read_plan
     from canscope.report.wording import visible
 
-    print(f"written: {path} ({draft.bound} roles bound)")
+    print(f"written: {path} ({draft.bound} role{'s'[: draft.bound != 1]} bound)")
     for bus in draft.inventory.buses:
         files = ", ".join(Path(file).name for file in bus.files) or "no definition fits"
         print(visible(f"  {bus.channel}: {files}"))

@@ -6,6 +6,7 @@ All of it is inferred from the capture: it shows where to look, and proves nothi
 from __future__ import annotations
 
 import argparse
+import shlex
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -96,6 +97,8 @@ def run(args: argparse.Namespace) -> int:
         written.append(write_sealed(args.json, [survey_page.data(survey).encode()]))
     for path in written:
         print(f"written: {path}")
+    if args.accept:
+        print(f"next: {_draft_words(args, survey)}")
     if all(one.is_rare for one in survey.identifiers):
         hint = "record for a minute or more, while as much as possible changes"
         raise CaptureError("too few frames of every identifier: nothing can be told", hint=hint)
@@ -123,6 +126,15 @@ def _accept(survey: Survey, path: Path) -> list[Path]:
         except OSError as error:
             raise ReportError(f"cannot be written: {error}", where=Where(str(target))) from error
     return list(targets.values())
+
+
+def _draft_words(args: argparse.Namespace, survey: Survey) -> str:
+    """The command that drafts a plan from these definitions, each on its own bus."""
+    from canscope.survey.dbc import dbc_texts, files
+
+    names = files(args.accept.stem, list(dbc_texts(survey)))
+    buses = [f"--bus {channel}={args.accept.with_name(file)}" for channel, file in names.items()]
+    return shlex.join(["canscope", "plan", "new", *args.captures]) + " " + " ".join(buses)
 
 
 def _print(survey: Survey) -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from canscope.draft.plan import Draft
+from canscope.draft.write import LEFT_OPEN
 from canscope.plan.lines import KeyPath
 from canscope.plan.questions import Question
 
@@ -40,6 +41,8 @@ def value_of(question: Question, path: KeyPath, said: str, draft: Draft) -> str 
     if question.choices:
         near = [one for one in question.choices if one.strip('"') == said.strip('"')]
         return near[0] if near else None
+    if path == ("not_on_this_vehicle", "reason") and said == LEFT_OPEN:
+        return LEFT_OPEN
     if question.path[:1] == ("not_on_this_vehicle",) or question.path == ("job", "vehicle"):
         return json.dumps(said.strip('"'), ensure_ascii=False)
     is_list = path[-1] in ("forward", "reverse", "neutral", "true", "false")

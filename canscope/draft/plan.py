@@ -10,7 +10,7 @@ from canscope.decoding.database import read_definitions
 from canscope.draft.facts import Bus, MessageFacts, SignalFacts
 from canscope.draft.inventory import Inventory, take_inventory
 from canscope.draft.match import Matches, match
-from canscope.draft.write import Answers, open_paths, plan_text
+from canscope.draft.write import Answers, absent_roles, open_paths, plan_text
 from canscope.model.definition import MessageSpec
 from canscope.model.tables import Frames, Tally
 from canscope.plan.lines import KeyPath
@@ -33,6 +33,10 @@ class Draft:
     def questions(self, answers: Answers = NONE) -> Sequence[KeyPath]:
         """The key paths of the questions that are still open."""
         return open_paths(self.text(answers))
+
+    def absent(self, answers: Answers = NONE) -> Sequence[str]:
+        """The roles that the stage requires and that have no signal."""
+        return tuple(absent_roles(self.matches, answers))
 
     def files_of(self, channel: str) -> tuple[str, ...]:
         """The definition files that fit a bus equally well."""

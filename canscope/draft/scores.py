@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
@@ -11,11 +12,13 @@ from canscope.draft.evidence import Candidate, Picture, turns
 from canscope.draft.role_words import SAYS, UNIT_OF, says
 from canscope.draft.units import Unit, belongs
 from canscope.draft.words import meanings
-from canscope.model.bench import POLES
+from canscope.model.bench import POLES, Kind
+from canscope.model.roles import ROLES
 
 NAME, UNIT, BEHAVIOUR, ALONE = 0.55, 0.2, 0.35, 0.35  # what each kind of evidence counts
 NAMED_ALONE = 0.2  # the only one with such a name, and nothing in its course against it
 OF_BOTH = 0.4  # taken off where a contactor is named and no pole: it may tell of both
+REFERENCE = re.compile(r"follows the reference (\S+) with")  # as ``survey --accept`` writes it
 NAMELESS = 0.15  # taken off where neither name nor unit says anything
 
 
@@ -56,7 +59,30 @@ class Scores:
                 ("fault", self._fault),
             ):
                 found += self._of(f"units.*.{word}", own, behave, f"units.{unit.name}.{word}")
-        return found
+        surveyed = list(self._surveyed())
+        settled = {match.candidate.key for match in surveyed}
+        return [match for match in found if match.candidate.key not in settled] + surveyed
+
+    def _surveyed(self) -> Iterator[Match]:
+        """Signals that a survey found by what somebody knew of this very role.
+
+        A number that was found by marks has no scale: it is named, and not bound.
+        """
+        for one in self.candidates:
+            said = REFERENCE.search(one.facts.spec.inferred)
+            role = next((r for r in ROLES if said and r.covers(said[1])), None)
+            if not said or role is None:
+                continue
+            name = said[1]
+            if role.words[0] == "units":
+                own = [u for u in self.units if belongs(one, u, self.units)]
+                if len(own) != 1:
+                    continue
+                name = ".".join(["units", own[0].name, *name.split(".")[2:]])
+            if role.kind is not Kind.NUMBER or one.dims is not None:
+                yield Match(name, one, 0.95, "found by your reference")
+            else:
+                yield Match(name, one, 0.5, "found by your marks, which say nothing of its scale")
 
     def _of(
         self,

@@ -37,6 +37,7 @@ SIGN = (
 DRY = STAGES[:3]  # what a vehicle goes through first, if nobody has said yet
 ANGLES = "{ roll = .., pitch = .., yaw = .. }, in degrees"
 SECTIONS = ("pack", "contactors", "supply", "driver", "cooling")
+LEFT_OPEN = "-"  # answers that roles without a signal stay unproven
 UNIT_ROLES = ("speed", "torque", "link_voltage", "fault")
 
 
@@ -84,7 +85,7 @@ class _Draft:
         yield "\n[job]"
         yield f"vehicle = {self.asked('job', 'vehicle')}"
         turned = bool(self.matches.picture.speeds)
-        seen = "a unit turned" if turned else "nothing turned"
+        seen = "a unit turned" if turned else "no signal shows a unit turning"
         yield f"stage   = {self.asked('job', 'stage')}  # {' | '.join(STAGES)}"
         yield f"#   in this capture {seen}"
         yield f"coolant = {self.asked('job', 'coolant')}  # empty | filled"
@@ -291,18 +292,34 @@ class _Draft:
             yield "# current_A = ..          # once coolant and oil are in"
 
     def _not_on_vehicle(self) -> Iterator[str]:
-        stage = self.answers.get(("job", "stage"), OPEN).strip('"')
-        absent = list(missing_roles(self.matches, (stage,) if stage in STAGES else DRY))
+        absent = list(absent_roles(self.matches, self.answers))
         if not absent:
             return
+        inferred = any(
+            one.spec.inferred for bus in self.inventory.buses for _, one in bus.signals()
+        )
+        left = inferred or self.answers.get(("not_on_this_vehicle", "reason")) == LEFT_OPEN
+        mark = "# " if left else ""
         yield "\n# No signal looks like one of these. If the vehicle has one, bind it and take it"
         yield "# out here. What stays is for a person:"
         for role in absent:
             yield f"#   {role}: {role_of(role).hand_check}"
-        yield "[not_on_this_vehicle]"
-        yield f"roles  = [{', '.join(quoted(role) for role in absent)}]"
+        if inferred:
+            yield "# A survey cannot tell that a role is missing: what rests on it stays unproven."
+            yield "# Sign only for those that this vehicle surely does not have."
+        elif not left:
+            yield "# Without this table what rests on them stays unproven."
+        yield f"{mark}[not_on_this_vehicle]"
+        yield f"{mark}roles  = [{', '.join(quoted(role) for role in absent)}]"
         for word in ("reason", "by"):
-            yield f"{word:6} = {self.asked('not_on_this_vehicle', word)}"
+            value = self.asked("not_on_this_vehicle", word)
+            yield f"{mark}{word:6} = {OPEN if left else value}"
+
+
+def absent_roles(matches: Matches, answers: Answers) -> Iterator[str]:
+    """Roles that the stage requires, any dry one while it is not known, and that have no signal."""
+    stage = answers.get(("job", "stage"), OPEN).strip('"')
+    return missing_roles(matches, (stage,) if stage in STAGES else DRY)
 
 
 def missing_roles(matches: Matches, stages: Sequence[str]) -> Iterator[str]:

@@ -141,7 +141,7 @@ QUESTIONS = (
         ("not_on_this_vehicle", "reason"),
         "why does no bus carry these roles, and what was checked by hand instead?",
         '"box without feedback; checked with instrument 3"',
-        typed="what was checked, and with which instrument",
+        typed="what was checked, and with which instrument; - leaves them unproven",
     ),
     Question(("not_on_this_vehicle", "by"), "who signs for that?", '"A. Tester"', typed="a name"),
 )

@@ -20,6 +20,7 @@ def test_a_survey_finds_layouts_and_writes_a_page_and_a_definition_that_says_inf
 ):
     words = ("--reference", LINK, "--accept", "found.dbc", "--json", "found.json")
     words += ("--reference", "driver.pedal=11.3,61.7,61.9", "--pick", "driver.pedal=1")
+    words += ("--reference", "driver.brake=2.8,16.9,67.2")
     code, printed, _ = canscope("survey", run / "capture.log", *words, "--html", "found.html")
     folder = run.parent
     assert code == 0
@@ -41,6 +42,15 @@ def test_a_survey_finds_layouts_and_writes_a_page_and_a_definition_that_says_inf
     vehicle = read_definitions(folder / "found_can0.dbc").signals().values()
     [pick] = [signal for signal in vehicle if "picked" in signal.inferred]
     assert (pick.name, pick.unit) == ("DriverPedal", "")  # marks say nothing of a scale
+    assert f"next: canscope plan new {run / 'capture.log'} --bus can0=found_can0.dbc" in printed
+    buses = [f"--bus=can{n}={folder / f'found_can{n}.dbc'}" for n in range(3)]
+    code, _, _ = canscope("plan", "new", run / "capture.log", *buses, "--to", "plan.toml", "--yes")
+    drafted = (folder / "plan.toml").read_text()
+    assert code == 2
+    # What marks found has no scale, and a survey cannot tell that something is missing.
+    assert 'brake = "can0:Id138.DriverBrake"  # 95 %: found by your reference' in drafted
+    assert '\n# pedal = "can0:Id138.DriverPedal"' in drafted
+    assert "\n# [not_on_this_vehicle]" in drafted
     text = (folder / "found_can1.dbc").read_text()
     assert text.count("CM_ SG_") == sum(len(m.signals) for m in found.messages)
 
