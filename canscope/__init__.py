@@ -1,6 +1,24 @@
 """canscope: CAN log analyser for conversion bench tests. It listens and judges; it never transmits.
 
-The public names are loaded when they are first used, so that ``import canscope`` costs nothing.
+    import canscope as cs
+    report = cs.check("first_spin.log", "bench.toml")
+    print(report.headline)
+    cs.write_report(report, "first_spin.html")
+
+The public names:
+
+    check             judge a capture against a bench plan -> Report
+    decode            the signals of a capture, by name or as a pandas table
+    read_capture      the frames of one or several captures, chunk by chunk -> Frames
+    read_definitions  signal definitions (DBC, KCD, ARXML)
+    read_plan         a bench plan, all its mistakes told at once
+    watch             judge pieces of signals as they come
+    write_report      a Report as HTML, JSON or XML, by the suffix
+    Frames, Signals, Finding, Report   what these give
+    CanscopeError     the base of every deliberate error; its text says what, where, what to do
+
+They are loaded when they are first used, so that ``import canscope`` costs nothing. All else in
+this package is internal and may change.
 """
 
 from __future__ import annotations
@@ -59,7 +77,10 @@ def __dir__() -> list[str]:
 
 def __getattr__(name: str) -> Any:
     if name not in _HOME:
-        raise AttributeError(f"module 'canscope' has no attribute {name!r}")
+        import sys
+
+        what = f"module 'canscope' has no attribute {name!r}"
+        raise AttributeError(what, name=name, obj=sys.modules[__name__])  # Python names the nearest
     import importlib
 
     return getattr(importlib.import_module(_HOME[name]), name)

@@ -121,7 +121,8 @@ class Capture:
 
     def __iter__(self) -> Iterator[Frames]:
         if self._begun:
-            raise RuntimeError("a capture can be iterated once; call read_capture again")
+            hint = "a capture can be gone through once: call read_capture again"
+            raise CaptureError("these frames are used up", where=Where(self.names[0]), hint=hint)
         self._begun = True
         return self._chunks()
 

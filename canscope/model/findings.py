@@ -67,6 +67,10 @@ class Finding:
     facts: Mapping[str, Any] = field(default_factory=dict)
     short: str = ""  # what was found as a person would say it: rounded, without signal and u
 
+    def __repr__(self) -> str:
+        why = f" ({self.reason})" if self.reason else ""
+        return f"<Finding {self.rule}, {self.subject}: {self.verdict}{why}>"
+
     @property
     def key(self) -> Key:
         """Rule and subject; a rule has one finding about a subject."""

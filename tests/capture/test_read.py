@@ -61,7 +61,7 @@ def test_a_file_gives_its_frames_and_then_its_hash(tmp_path):
 def test_a_capture_can_be_iterated_once(tmp_path):
     capture = read_capture(stored(tmp_path, "a.log", LOG))
     list(capture)
-    with pytest.raises(RuntimeError, match="once"):
+    with pytest.raises(CaptureError, match="used up"):
         list(capture)
 
 

@@ -79,6 +79,15 @@ def test_wrong_names_are_answered_with_the_nearest(ran):
     assert all(key.strip("'") in str(told.value) for key in keys.split(", "))
 
 
+def test_a_name_means_the_bus_on_which_it_occurs(ran):
+    """The unit's definition for every bus: only two of them carry it, and the cabin is on one."""
+    files = [str(file) for file in ran["folder"].glob("*.dbc")]
+    signals = cs.decode(ran["folder"] / "first_spin.log", files)
+    assert signals["Cabin.Pedal"].spec.channel == "can0"
+    with pytest.raises(cs.CanscopeError, match="2 signals are named"):
+        signals["MotorSpeed"]
+
+
 def test_what_is_used_up_is_told_as_that(ran):
     plan = ran["plan"]
     signals = cs.decode(ran["folder"] / "first_spin.log", plan.definitions)
@@ -93,6 +102,6 @@ def test_what_is_used_up_is_told_as_that(ran):
 def test_what_is_printed_at_a_prompt_is_short(ran):
     chunk = ran["chunk"]
     shown = [*(ran[n] for n in ("report", "signals", "speed", "plan", "frames")), chunk]
-    shown += [chunk.frames, ran["plan"].definitions]
+    shown += [chunk.frames, ran["plan"].definitions, ran["report"].findings[0]]
     assert all(len(repr(one)) < 300 for one in shown)
     assert "MotorSpeed in rpm" in repr(ran["speed"])

@@ -47,3 +47,13 @@ def test_dir_and_help_show_the_public_names_only():
     functions = page.split("FUNCTIONS")[1].split("\nVERSION")[0].split("\nDATA")[0]
     named = {line.strip().split("(")[0] for line in functions.split("\n") if line[4:5].strip()}
     assert named == {name for name in NAMES.split() if name[0].islower()}
+    # They stand before pydoc's list of what is inside the package, which it always gives.
+    told = page.split("PACKAGE CONTENTS")[0]
+    assert all(name in told for name in NAMES.split())
+    assert "internal" in told
+
+
+def test_a_wrong_name_is_answered_with_the_nearest():
+    code = "import canscope; canscope.read_captur"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert "Did you mean: 'read_capture'?" in done.stderr
