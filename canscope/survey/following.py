@@ -23,7 +23,11 @@ LEADING = {
 }  # fmt: skip
 DECADES = 7  # of factors
 USUAL_FACTOR, NEGATIVE = 0.85, 0.2  # shares of signals
-NO_OFFSET, ONE_DIGIT, TWO_DIGITS = 0.6, 0.17, 0.17  # the rest is any number
+# Shares of fields without an offset: of signed ones, of others, and of those others whose
+# quantity goes below zero. Of the offsets these shares have one digit or two; the rest is any.
+SIGNED_PLAIN, UNSIGNED_PLAIN, BELOW_ZERO_PLAIN = 0.95, 0.6, 0.02
+ONE_DIGIT, TWO_DIGITS = 0.45, 0.45
+LEAST_STEPS, SMALL = 10, 3.0  # an offset of fewer raw steps costs so much more
 # Zero lies within what the field can hold, mostly in its middle half: that leaves little more than
 # a decade of offsets.
 OFFSET_DECADES = 1.3
@@ -38,16 +42,26 @@ def uncertainty(y: Floats) -> Floats:
     return np.maximum(REFERENCE * np.abs(y) + floor, 1e-9)
 
 
-def best_fit(x: Floats, spread: Floats, y: Floats) -> tuple[float, float, float]:
+def best_fit(
+    x: Floats,
+    spread: Floats,
+    y: Floats,
+    *,
+    signed: bool,
+) -> tuple[float, float, float]:
     """Log evidence, factor and offset of the best explanation of ``y`` by raw values ``x``.
 
-    ``spread`` is how far the raw value moved around each reading. The evidence is taken against a
+    ``signed`` is whether the field is; ``spread`` is how far the raw value moved around each reading. The evidence is taken against a
     field that knows nothing; -inf if no line fits better.
     """
     fine = uncertainty(y)
     plain = float(y.var() + np.mean(fine**2))
     best = (-np.inf, 1.0, 0.0)
+    plain_share = SIGNED_PLAIN if signed else UNSIGNED_PLAIN
+    if not signed and y.min() < -3 * fine.max() and y.max() > 3 * fine.max():
+        plain_share = BELOW_ZERO_PLAIN
     for factor, offset, cost in _explanations(x, spread, y, fine):
+        cost -= math.log(1 - plain_share if offset else plain_share)
         known = _variance(fine, factor, spread)
         left = y - factor * x - offset
         # One reading may be mistyped, and costs no more.
@@ -75,7 +89,7 @@ def _explanations(
         factor = float(np.sum(weight * x * y) / np.sum(weight * x * x))
         sd = 1 / math.sqrt(float(np.sum(weight * x * x)))
         for value, cost in _factors(factor, sd):
-            yield value, 0.0, cost - math.log(NO_OFFSET)
+            yield value, 0.0, cost
     if not x.var():
         return
     rough = float(np.mean((x - x.mean()) * (y - y.mean())) / x.var())
@@ -125,7 +139,8 @@ def _offsets(offset: float, sd: float, factor: float) -> Iterator[tuple[float, f
     """An offset as fitted, and the usual ones within its uncertainty, with their costs."""
     size = max(abs(offset), sd)
     room = OFFSET_DECADES * math.log(10) * size / (sd * math.sqrt(2 * math.pi))
-    yield offset, math.log(max(room, 1.0)) - math.log(1 - NO_OFFSET - ONE_DIGIT - TWO_DIGITS)
+    small = SMALL if abs(offset) < LEAST_STEPS * abs(factor) else 0.0
+    yield offset, small + math.log(max(room, 1.0)) - math.log(1 - ONE_DIGIT - TWO_DIGITS)
     power = 10.0 ** math.floor(math.log10(size))
     half = 2.0 ** round(math.log2(max(abs(offset / factor), 1.0)))
     for usual, cost in (
@@ -134,7 +149,7 @@ def _offsets(offset: float, sd: float, factor: float) -> Iterator[tuple[float, f
         (round(10 * offset / power) * power / 10, math.log(90 * OFFSET_DECADES / TWO_DIGITS)),
     ):
         if abs(usual - offset) <= TOLERANCE * sd:
-            yield usual, cost
+            yield usual, small + cost
 
 
 def is_usual(factor: float) -> bool:

@@ -36,8 +36,8 @@ APART = 8  # bits from one field to the next that may be its high digits
 JOINED = 3.0  # log odds against each further field being part of one
 LONGEST = 24  # bits of such a one
 AS_ONE = "neighbouring fields read as one"
-CUT = "the lower bits of a field"
-SHORTEST = 8  # bits of such a part
+LOWER, UPPER = "the lower bits of a field", "the upper bits of a field"
+SHORTEST, MERGED = 8, 17  # bits of such a part, and of a field that may be two
 PART = 4.0  # log odds against a field ending earlier than its bits say
 NOT_FOLLOWING = (UNEXPLAINED, COUNTER, CHECKSUM)
 MOMENTS = 3  # at which a mark must stand before a field is clearly what was marked
@@ -60,6 +60,7 @@ class _Series:
 
 
 Fits = list[tuple[float, Candidate]]  # log odds, and the candidate
+Bits = tuple[int, int, bool]  # how many are skipped, how many are taken, whether with a sign
 
 
 def rank(surveyed: Sequence[Surveyed], references: Sequence[Reference]) -> tuple[Ranking, ...]:
@@ -249,8 +250,8 @@ def _by_values(series: Sequence[_Series], reference: Reference) -> Fits:
     return found
 
 
-def _cuts(series: _Series) -> Iterator[tuple[Candidate, float, tuple[int, bool] | None]]:
-    """The field itself, and its lower bits: two numbers of one sign look like one field."""
+def _cuts(series: _Series) -> Iterator[tuple[Candidate, float, Bits | None]]:
+    """The field itself, and its lower or upper bits: two neighbours can look like one field."""
     field = series.candidate.field
     yield series.candidate, series.cost, None
     if field.kind != NUMBER or field.about == AS_ONE:
@@ -264,16 +265,25 @@ def _cuts(series: _Series) -> Iterator[tuple[Candidate, float, tuple[int, bool] 
                 spare=0,
                 signed=signed,
                 confidence=round(field.confidence / 2, 2),
-                about=CUT,
+                about=LOWER,
             )
-            yield replace(series.candidate, field=part), PART, (bits, signed)
+            yield replace(series.candidate, field=part), PART, (0, bits, signed)
+    for skipped in range(1, field.bits - SHORTEST if field.bits >= MERGED else 1):
+        part = replace(
+            field,
+            low=positions(field)[skipped],
+            bits=field.bits - skipped,
+            confidence=round(field.confidence / 2, 2),
+            about=UPPER,
+        )
+        yield replace(series.candidate, field=part), PART, (skipped, 64, field.signed)
 
 
 def _fitted(
-    candidate: Candidate, windows: _Windows, bits: tuple[int, bool] | None, y: Floats
+    candidate: Candidate, windows: _Windows, bits: Bits | None, y: Floats
 ) -> tuple[float, Candidate] | None:
     x, spread = windows.values(bits)
-    weight, factor, offset = best_fit(x, spread, y)
+    weight, factor, offset = best_fit(x, spread, y, signed=candidate.field.signed)
     if not np.isfinite(weight):
         return None
     left = float(np.mean((y - factor * x - offset) ** 2))
@@ -310,13 +320,15 @@ class _Windows:
         seen = np.array([len(part) > 0 for part in parts])
         return cls(tuple(part for part in parts if len(part)), seen)
 
-    def values(self, bits: tuple[int, bool] | None) -> tuple[Floats, Floats]:
+    def values(self, bits: Bits | None) -> tuple[Floats, Floats]:
         """Mean and spread at each instant, of the lowest bits alone if so many are given."""
         parts = self.parts
         if bits is not None:
-            width, signed = bits
-            parts = tuple(part & ((1 << width) - 1) for part in parts)
-            if signed:
+            skipped, width, signed = bits
+            parts = tuple(part >> skipped for part in parts)
+            if width < 64:
+                parts = tuple(part & ((1 << width) - 1) for part in parts)
+            if width < 64 and signed:
                 parts = tuple(part - ((part >> (width - 1)) << width) for part in parts)
         x = np.array([part.mean() for part in parts])
         return x, np.array([np.ptp(part) for part in parts], float)
