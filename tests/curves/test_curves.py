@@ -195,3 +195,19 @@ def test_a_folder_of_something_else_is_never_replaced(run, tmp_path):
 def test_an_unknown_signal_is_answered_with_the_nearest(run):
     with pytest.raises(UnknownNameError, match=r"did you mean 'can0:Fast\.Number'"):
         run[2].window(["can0:Fast.Numbr"], 0, 1)
+
+
+def test_what_never_came_and_what_never_had_a_value_have_no_points(run, tmp_path):
+    folder, _, _, _ = run
+    definitions = cs.read_definitions({"can0": folder / "unit.dbc"}, {"can0": "maximum"})
+    (tmp_path / "none.log").write_text(f"({START}.000000) can0 7FF#00\n")
+    frames = "".join(f"({START + i}.000000) can0 200#00FFFF0000000000\n" for i in range(50))
+    (tmp_path / "absent.log").write_text(frames)
+    write_curves([tmp_path / "none.log"], definitions, tmp_path / "none")
+    assert Curves(tmp_path / "none", definitions).signals == []
+    write_curves([tmp_path / "absent.log"], definitions, tmp_path / "absent")
+    curves = Curves(tmp_path / "absent", definitions)
+    fact = next(one for one in curves.signals if one.key == "can0:Many.First")
+    assert (fact.count, fact.lowest) == (0, None)
+    for until_s in (1, 1e6):
+        assert not len(curves.window([fact.key], 0, until_s, 16)[0].at_s)
