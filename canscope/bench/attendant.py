@@ -103,7 +103,9 @@ class Attendant:
         now_s = time.monotonic()
         if now_s - self._seen_s > UNSEEN_S:
             text = f"no page has shown this run for {now_s - self._seen_s:.0f} s"
-            self._run.watch.alarm("page", "", True, text, short="no page shows this run")
+            self._run.watch.alarm(
+                "page", "", True, text, short="for a while no page showed this run"
+            )
         sounds = self._sounds(now_s)
         # Heard once is not enough: a page that was opened anew is silent until it is touched.
         self._run.watch.heard = self._confirmed and (sounds or not self._run.no_sound)

@@ -36,6 +36,11 @@ def word(page, wanted, seconds=30):
     )
 
 
+def shows_all_alarms(page):
+    """On a machine that is busy there are more than the first ones."""
+    page.locator("#all-alarms").evaluate("box => { box.checked = true; }")
+
+
 def accessible(page):
     """Nothing that axe finds at the levels A and AA."""
     run_only = {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
@@ -82,6 +87,7 @@ def test_a_faulty_run_from_before_to_its_report_with_the_page_alone(vehicle, loo
 
     # The alarm is seen and heard.
     word(page, "STOP")
+    shows_all_alarms(page)
     page.get_by_text("turned against the requested direction").first.wait_for(timeout=30_000)
     rang = "() => document.documentElement.dataset.sound === 'on' && dataset.rung > 0"
     page.wait_for_function(rang.replace("dataset.rung", "document.documentElement.dataset.rung"))
@@ -90,6 +96,7 @@ def test_a_faulty_run_from_before_to_its_report_with_the_page_alone(vehicle, loo
     # It is latched: a reload, the end of the server and a new one change nothing.
     page.reload()
     word(page, "STOP")
+    shows_all_alarms(page)
     alarm = page.locator("#alarms li.stop", has_text="turned against the requested direction")
     alarm.first.wait_for()
     server.end()

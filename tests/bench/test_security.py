@@ -132,3 +132,11 @@ def test_every_address_of_this_computer_is_no_address(tmp_path):
     done = subprocess.run(words, capture_output=True, text=True, timeout=60)
     assert done.returncode == 2
     assert "every address" in done.stderr
+
+
+def test_letting_others_in_says_what_that_means(tmp_path, serve):
+    """127.0.0.2 is this computer as well (RFC 1122, 3.2.1.3 g), and not the usual name of it."""
+    server = serve(tmp_path, "--listen-on", "127.0.0.2")
+    assert "ATTENTION: this page is open to other computers at 127.0.0.2" in server.said
+    assert "Nothing on the way is encrypted" in server.said
+    assert server.link.startswith("http://127.0.0.2:")

@@ -27,24 +27,25 @@ const Curves = (() => {
 
   function layOut(place, roles) {
     const groups = [
-      ["Speed, rpm", roles.filter((r) => r.endsWith(".speed"))],
-      ["Voltage, V", roles.filter((r) => r.endsWith("voltage"))],
-      ["Pack current, A", roles.filter((r) => r === "pack.current")],
-      ["Temperature, °C", roles.filter((r) => r.includes(".temperatures."))],
-    ].filter(([, some]) => some.length);
+      ["Speed, rpm", 200, roles.filter((r) => r.endsWith(".speed"))],
+      ["Voltage, V", 10, roles.filter((r) => r.endsWith("voltage"))],
+      ["Pack current, A", 10, roles.filter((r) => r === "pack.current")],
+      ["Temperature, °C", 10, roles.filter((r) => r.includes(".temperatures."))],
+    ].filter(([, , some]) => some.length);
     place.replaceChildren();
-    strips = groups.map(([title, some]) => {
+    strips = groups.map(([title, least, some]) => {
       const figure = document.createElement("figure"), caption = document.createElement("figcaption");
       const canvas = document.createElement("canvas");
-      caption.textContent = title;
+      caption.append(title, Object.assign(document.createElement("small"), { textContent: ", the last 60 s" }));
       canvas.setAttribute("role", "img");
       canvas.setAttribute("aria-label", `${title}, the last 60 s`);
       figure.append(caption, canvas); place.append(figure);
-      return { title, roles: some, canvas };
+      return { title, least, roles: some, canvas };
     });
   }
 
-  function range(roles) {
+  // The noise of a vehicle at rest must not fill the strip: it spans at least so much.
+  function range(roles, least) {
     let low = Infinity, high = -Infinity;
     for (const role of roles) {
       const ring = kept[role];
@@ -54,7 +55,7 @@ const Curves = (() => {
       }
     }
     if (low > high) return null;
-    const room = Math.max((high - low) * 0.08, Math.abs(high) * 0.01, 0.5);
+    const room = Math.max((high - low) * 0.08, (least - (high - low)) / 2);
     return [low - room, high + room];
   }
 
@@ -62,7 +63,7 @@ const Curves = (() => {
     for (const strip of strips) paint(strip);
   }
 
-  function paint({ title, roles, canvas }) {
+  function paint({ title, least, roles, canvas }) {
     const scale = devicePixelRatio || 1, box = canvas.getBoundingClientRect();
     if (!box.width || box.bottom < 0 || box.top > innerHeight) return;
     const width = Math.round(box.width * scale), height = Math.round(box.height * scale);
@@ -70,28 +71,30 @@ const Curves = (() => {
     const pen = canvas.getContext("2d"), left = 52 * scale, right = width - 118 * scale;
     pen.clearRect(0, 0, width, height);
     pen.font = `${13 * scale}px system-ui, sans-serif`;
-    const bounds = range(roles);
+    const bounds = range(roles, least);
     if (!bounds) return;
-    const [low, high] = bounds, y = (v) => height - 4 * scale - (v - low) / (high - low) * (height - 8 * scale);
+    const [low, high] = bounds, y = (v) => height - 9 * scale - (v - low) / (high - low) * (height - 18 * scale);
     pen.strokeStyle = "#b5b5b5"; pen.lineWidth = scale; pen.setLineDash([]);
     pen.fillStyle = "#141414"; pen.textAlign = "right"; pen.textBaseline = "middle";
     for (const value of ticks(low, high)) {
       pen.beginPath(); pen.moveTo(left, y(value)); pen.lineTo(right, y(value)); pen.stroke();
       pen.fillText(String(value), left - 6 * scale, y(value));
     }
-    pen.textBaseline = "bottom"; pen.textAlign = "left";
-    pen.fillText("60 s ago", left + 3 * scale, height - 3 * scale);
+    pen.textAlign = "left";
     const ends = roles.map((role, n) => ({ n, role, at: line(pen, kept[role], left, right, y, n, scale) })).filter((e) => e.at !== null);
     ends.sort((a, b) => a.at - b.at);
-    let free = 0;
-    pen.textBaseline = "middle";
+    spread(ends, 15 * scale, height - 8 * scale);
     for (const end of ends) {
-      const at = Math.max(end.at, free + 8 * scale);
-      free = at + 8 * scale;
       pen.fillStyle = INKS[end.n % INKS.length];
-      pen.fillText(short(named(end.role)), right + 8 * scale, Math.min(at, height - 8 * scale));
+      pen.fillText(short(named(end.role)), right + 8 * scale, end.at);
     }
     canvas.setAttribute("aria-label", `${title}, the last 60 s: from ${low.toFixed(1)} to ${high.toFixed(1)}`);
+  }
+
+  // Names at the right edge: as near to their lines as they can be read, none below the strip.
+  function spread(ends, apart, lowest) {
+    for (let n = 1; n < ends.length; n++) ends[n].at = Math.max(ends[n].at, ends[n - 1].at + apart);
+    for (let n = ends.length - 1, most = lowest; n >= 0; n--, most -= apart) ends[n].at = Math.min(ends[n].at, most);
   }
 
   function short(text) { return text.length > 17 ? text.slice(0, 16) + "…" : text; }

@@ -35,6 +35,8 @@ function band(word, order) {
   if (place.dataset.word !== name) { place.dataset.word = name; $("sign").setAttribute("href", `#sign-${name}`); }
   say($("word"), word);
   say($("order"), order);
+  say($("always-word"), word);
+  $("always-word").dataset.word = name;
   kind($("order"), "long", order.length > 32);
   if (drawn !== word + order) {
     drawn = word + order;
@@ -55,10 +57,11 @@ function show() {
   const standing = state.alarms.filter((a) => !a.acknowledged);
   hide($("acknowledge"), !standing.length || !!lost);
   say($("rec"), lost ? "NOT KNOWN" : state.recording ? "● RECORDING" : "○ ARMED");
+  say($("always-rec"), $("rec").textContent);
   const frames = state.buses.reduce((sum, bus) => sum + bus.frames, 0);
   say($("rec-more"), `${state.since_s === null || state.replays ? "" : clock(state.since_s) + " · "}${frames.toLocaleString("en")} frames · ${state.recorder}${state.replays ? " · REHEARSAL: a recorded file, no vehicle" : ""}`);
   showSound();
-  const most = innerWidth > 1100 ? 4 : 3, alarms = state.alarms.slice(0, $("all-alarms").checked ? undefined : most);
+  const most = innerHeight > 950 && innerWidth > 700 ? 4 : 2, alarms = state.alarms.slice(0, $("all-alarms").checked ? undefined : most);
   say($("more-alarms"), state.alarms.length > most ? ` all ${state.alarms.length} alarms of this run` : "");
   hide($("all-alarms").parentElement, state.alarms.length <= most);
   rows($("alarms"), alarms, () => { const li = element("li"); li.append(element("b"), element("span"), element("small")); return li; }, (li, a) => {
@@ -80,8 +83,8 @@ function show() {
   });
   rows($("temperatures"), state.temperatures, () => { const tr = element("tr"); tr.append(element("th"), element("td"), element("td"), element("td"), element("td", "", "age")); tr.firstChild.scope = "row"; return tr; }, (tr, t) => {
     const [name, now, slope, ceiling, age] = tr.children, soon = t.to_ceiling_s !== null && t.to_ceiling_s < 60;
-    say(name, t.name); say(now, t.value === null ? "?" : `${t.value.toFixed(1)} °C`);
-    say(slope, t.value === null || t.slope === null ? "" : `${t.slope > 0 ? "▲ +" : t.slope < 0 ? "▼ −" : "▶ "}${Math.abs(t.slope).toFixed(2)} K/s`);
+    say(name, t.name); say(now, t.value === null ? "?" : t.value.toFixed(1));
+    say(slope, t.value === null || t.slope === null ? "" : `${t.slope > 0 ? "▲ +" : t.slope < 0 ? "▼ −" : "▶ "}${Math.abs(t.slope).toFixed(2)}`);
     say(ceiling, t.ceiling === null ? "" : t.value === null || t.to_ceiling_s === null || t.to_ceiling_s > 999 ? `${t.ceiling} °C` : `${t.ceiling} °C in ${t.to_ceiling_s} s`);
     say(age, aged(t.age_s)); kind(tr, "soon", soon); kind(tr, "stale", t.value === null);
   });
@@ -91,7 +94,7 @@ function show() {
     say(li.lastChild, words.filter(Boolean).join(", "));
     kind(li, "wrong", b.wrong);
   });
-  rows($("marks"), [...state.marks].reverse(), () => element("li"), (li, m) => say(li, m.text));
+  rows($("marks"), [...state.marks].reverse(), () => element("li"), (li, m) => say(li, m.after_s ? `${clock(m.after_s)}  ${m.text}` : m.text));
   showTicks();
   try { Sound.wake(); } catch { /* no sound at all: the page says so */ }
 buttons();
@@ -196,8 +199,8 @@ function choices() {
     ...axles.map((axle, n) => [String(n + 1), axle, () => begin({ axle }, `Which way did the ${axle} wheel turn?`)]),
     ["a", "asked", () => begin({ asked: true }, "Which direction was asked for?")],
     ...(state && Object.keys(state.hand).length ? [["m", "meter", openMeter]] : []),
-    ["n", "note", () => { $("note").value = ""; $("note-box").showModal(); }],
-    ["e", "end", () => $("end-box").showModal()],
+    ["n", "note", () => { $("note").value = ""; $("note-box").show(); }],
+    ["e", "end", () => $("end-box").show()],
   ];
 }
 
@@ -224,8 +227,9 @@ function buttons(now) {
 addEventListener("keydown", (event) => {
   Sound.wake();
   if (event.ctrlKey || event.metaKey || event.altKey || event.isComposing) return;
-  const typing = event.target.closest("input:not([type=checkbox]), select, textarea, dialog");
-  if (typing || document.querySelector("dialog[open]")) return;
+  const open = document.querySelector("dialog[open]");
+  if (open && event.key === "Escape") { open.close(""); return; }
+  if (event.target.closest("input:not([type=checkbox]), select, textarea, dialog")) return;
   if (event.key === " " && !$("acknowledge").hidden) { event.preventDefault(); if (!event.repeat) acknowledge(); return; }
   if (!single || event.repeat) return;
   const more = [["t", "", Sound.test], ["h", "", heard]];
@@ -258,7 +262,7 @@ async function openMeter() {
   if (!role.options.length) for (const name of Object.keys(state.hand)) role.add(new Option(name.replace("units.", "").replace(".temperatures.", " ").replace(/[._]/g, " "), name));
   fillMeter();
   $("meter-value").value = "";
-  $("meter-box").showModal();
+  $("meter-box").show();
 }
 function fillMeter() {
   const unit = state.hand[$("meter-role").value], known = JSON.parse(localStorage.getItem(METERS) || "{}")[unit] || {};
@@ -290,7 +294,7 @@ feed.addEventListener("message", ({ data }) => {
     if (first || !$("curves").children.length) Curves.layOut($("curves"), Object.keys(data.curves.roles));
     lost = "";
     show();
-    requestAnimationFrame(Curves.draw);
+    if (data.number % 2 === 0) requestAnimationFrame(Curves.draw);
     return;
   }
   const over = state && state.phase === "over";
