@@ -722,6 +722,15 @@ EVIDENCE = (
             EXCHANGED,
             ASKED_SPEED,
             Unseen(
+                "offset",
+                ("units.*.speed",),
+                "an offset of up to 10 rpm of the motor, about one turn of a wheel in a minute: "
+                "resolvers flicker by more at standstill, and no limit is as narrow",
+                "see the wheel stand still while it is read",
+                least=-10.0,
+                most=10.0,
+            ),
+            Unseen(
                 "smoothed",
                 ("units.*.speed",),
                 "a low-pass of up to 0.1 s, as controllers have one for their own speed: sense, "
@@ -761,6 +770,14 @@ EVIDENCE = (
                 most=0.5,
             ),
             Unseen(
+                "offset",
+                ("units.*.torque",),
+                "an offset of up to 3 Nm, which the offset of a current sensor amounts to",
+                "read it with the contactors open, where it has to be zero",
+                least=-3.0,
+                most=3.0,
+            ),
+            Unseen(
                 "delay",
                 ("units.*.torque",),
                 "a torque that comes up to 0.3 s late, while the unit gains no more than 130 rpm "
@@ -789,7 +806,7 @@ EVIDENCE = (
         ),
         (
             "a wrong factor: it disagrees with the pack",
-            "an offset: with everything open it stays above 4 % of nominal, though a bleed empties it",
+            "an offset: with all open it stays above 4 % of nominal, though a bleed empties it",
             "frozen, held or made up: it does not follow the pack in a burst",
             "frozen: no curve, no discharge",
             "the pack's voltage: it does not leave it as the poles open",
@@ -843,6 +860,15 @@ EVIDENCE = (
         "units.*.alive",
         (Witness("alive-counter", "it goes up by one, across every gap as well"),),
         ("frames lost: it jumps", "a frozen node repeats it"),
+        (
+            Unseen(
+                "splice",
+                ("units.*.alive",),
+                "a stretch of rest that was cut out of a recording and closed up, as long as it is "
+                "a whole number of rounds of every counter and of every message's cycle",
+                "record into a run folder, whose hashes are written as it ends",
+            ),
+        ),
     ),
     Evidence(
         "units.*.checksum",

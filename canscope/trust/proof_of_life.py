@@ -388,10 +388,10 @@ class _Together:
         """Whether it stopped for good while a neighbour that had warmed alike went on."""
         if one.sensor.began_ns is None or not one.sensor.flicker.changes:
             return ""
-        flickers_ns = one.course.within_from(1.01 * one.step_K)
         for since_ns, more, how in (
             (one.sensor.flicker.since_ns, 0.0, "stood still"),
-            (flickers_ns, 1.0, "only went to and fro by a step"),
+            (one.course.within_from(1.01 * one.step_K), 1.0, "only went to and fro by a step"),
+            (one.course.within_from(2.01 * one.step_K), 2.0, "only went to and fro by two steps"),
         ):
             if since_ns is None or one.sensor.last_ns - since_ns < RESTED_NS:
                 continue

@@ -79,7 +79,8 @@ def torque_wrong(told: Told) -> Lie | None:
         shown, words = told.seen[others[0]], "the other unit's"
     else:
         size = float(told.rng.choice([-8.0, -3.0, 3.0, 8.0]))
-        shown, words = column + size, f"{size:+g} Nm"
+        told.put(key, column + size)
+        return Lie("offset", key, f"{size:+g} Nm", (key,), size)
     told.put(key, shown)
     return Lie("torque-wrong", key, words, (key,))
 
@@ -111,6 +112,8 @@ def speed_wrong(told: Told) -> Lie | None:
     words, change = ways[how]
     for key in keys:
         told.put(key, change(told.seen[key]))
+    if how in (0, 1):
+        return Lie("offset", ", ".join(keys), words, tuple(keys), size)
     if how == 4:
         return Lie("smoothed", ", ".join(keys), words, tuple(keys), tau / 1000)
     if how == 6:  # its size: in what the shaft gains between two readings

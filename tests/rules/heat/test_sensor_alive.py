@@ -222,6 +222,16 @@ def test_a_sensor_that_stops_after_the_burst_hides_the_soak():
     assert pair(steps(alive, 0.1), step=0.1, beside=steps(beside, 0.1)).verdict is Verdict.PASS
 
 
+def test_a_sensor_that_only_flickers_by_a_step_either_way_after_the_burst_hides_the_soak():
+    """Dead from 31 s on, but for a step up and down; its neighbour cools by 3 K meanwhile."""
+    beside = 20.0 + np.interp(LONG, [20, 30, 60, 100], [0, 4, 1, 1])
+    flicker = 0.1 * np.random.default_rng(3).integers(-1, 2, len(LONG))
+    dead = np.where(LONG < 31, steps(heat(4.0), 0.1), 23.5 + flicker)
+    finding = pair(dead, step=0.1, beside=steps(beside, 0.1))
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert "only went to and fro by two steps" in finding.sentence
+
+
 def test_a_code_that_appears_just_while_the_unit_turns_is_suspect():
     """0 degC from 20 to 24 s, on a cold vehicle of 20 degC: nothing cools a part so far."""
     finding = pair(np.where((LONG >= 20) & (LONG < 24), 0.0, steps(heat(1.5), 0.5)))
