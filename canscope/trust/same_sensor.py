@@ -29,6 +29,7 @@ FEWEST = 30  # readings that moved, before which nothing is said
 CLEAR = 12.0  # times the noise of both, by which they have to move
 ALIKE = 2.0  # times the noise of both, which nine readings in ten stay within
 SHARE = 90  # percent
+DITHERED = 1.3  # times the noise of rounding
 MEAN, MEANS, ROUNDED = 20, 10, 0.15  # readings in a mean, in which noise and steps fall out
 SELDOM = 0.01  # two sensors that are alike by more than this chance are left two
 ROUGH = 1.4826 / np.sqrt(6.0)  # median absolute second difference -> standard deviation
@@ -190,7 +191,9 @@ def _chance(
     # Each reading by itself, and means of twenty, in which noise and steps fall out.
     single = _alike(shown, theirs, apart, rest, noise, max(ALIKE * noise, step), 2)
     count = len(shown) // MEAN * MEAN
-    if not slow or count < MEANS * MEAN:
+    rounding = float(np.hypot(one_step, other_step) / EVEN)
+    # Twins in coarse steps step at the same times; only noise across steps lets means tell more.
+    if not slow or count < MEANS * MEAN or noise < DITHERED * rounding:
         return single
     means = [_means_of(values[:count]) for values in (shown, theirs, *apart)]
     fine, closer = noise / MEAN**0.5, max(ALIKE * noise / MEAN**0.5, ROUNDED * step)

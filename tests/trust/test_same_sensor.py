@@ -66,6 +66,19 @@ def test_one_part_under_two_names_in_two_units_may_be_two_parts():
     assert doubted({WINDING: 17 + RISE, stator: 17 + RISE}) == {}
 
 
+def test_twins_that_read_the_same_coarse_steps_are_two():
+    """Steps of 0.5 K without noise: two parts that step within 0.3 s of each other, three times."""
+    bench = bench_of(
+        (INVERTER, WINDING), "dry-spin", {}, u=dict.fromkeys((INVERTER, WINDING), 0.25)
+    )
+    history, sensors = History(), Sensors(bench, START_NS)
+    for role, late_s in zip(both, (0.0, 0.3), strict=True):
+        steps = 17 + 0.5 * np.floor(np.clip((TIMES - 20 - late_s) / 10, 0, 3))
+        history.append(role, samples_of(TIMES, steps, Kind.NUMBER, 0.5))
+    sensors.finish(history, START_NS + 91 * 10**9)
+    assert sensors.doubted() == {}
+
+
 TRACKS = ("driver.pedal", "driver.pedal_2")
 PRESSED = 20 * np.clip((TIMES % 30 - 5) / 2, 0, 1) * (TIMES % 30 < 20)
 
