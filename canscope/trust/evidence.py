@@ -220,9 +220,8 @@ STILL_PACK = tuple(
     Unseen(
         kind,
         ("pack.voltage",),
-        f"{words} a voltage, as long as that is never further off than 2 V: it gives way by less "
-        "than four of its own steps or than its noise, so that nothing shows that it does not "
-        "follow, and half a per cent of a pack hides no sag that has a limit",
+        f"{words} a voltage, never off by more than 2 V: it hardly gives way, so that nothing "
+        "shows that it does not follow, and no limit of a sag is as narrow",
         "let it rest, load it once as far as the stage allows, and see pack and links give way "
         "together",
         least=0.0,

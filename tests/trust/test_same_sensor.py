@@ -68,9 +68,8 @@ def test_one_part_under_two_names_in_two_units_may_be_two_parts():
 
 def test_twins_that_read_the_same_coarse_steps_are_two():
     """Steps of 0.5 K without noise: two parts that step within 0.3 s of each other, three times."""
-    bench = bench_of(
-        (INVERTER, WINDING), "dry-spin", {}, u=dict.fromkeys((INVERTER, WINDING), 0.25)
-    )
+    both = (INVERTER, WINDING)
+    bench = bench_of(both, "dry-spin", {}, u=dict.fromkeys(both, 0.25))
     history, sensors = History(), Sensors(bench, START_NS)
     for role, late_s in zip(both, (0.0, 0.3), strict=True):
         steps = 17 + 0.5 * np.floor(np.clip((TIMES - 20 - late_s) / 10, 0, 3))
