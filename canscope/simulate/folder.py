@@ -27,15 +27,21 @@ class RunFiles:
     truth: Path
 
 
-def write_run(run: Run, folder: Path, *, capture: str = "capture.log") -> RunFiles:
-    """Write a run; files of the same names are replaced. ``capture`` may end in ``.gz``."""
+def write_run(
+    run: Run, folder: Path, *, capture: str = "capture.log", truth: bool = True
+) -> RunFiles:
+    """Write a run; files of the same names are replaced. ``capture`` may end in ``.gz``.
+
+    Without ``truth`` only what a check reads is written.
+    """
     folder.mkdir(parents=True, exist_ok=True)
     where = RunFiles(folder / capture, folder / "plan.toml", folder / "truth.csv")
     files = definition_files(run.vehicle) | {
         "vehicle.toml": vehicle_toml(run.vehicle),
         where.plan.name: stage_toml(run.vehicle, run.script.stage, run.marks),
-        where.truth.name: truth_csv(run.truth),
     }
+    if truth:
+        files[where.truth.name] = truth_csv(run.truth)
     for name, text in files.items():
         (folder / name).write_text(text, "utf-8", newline="\n")
     write_capture(run, where.capture)

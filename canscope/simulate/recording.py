@@ -60,18 +60,19 @@ class Recording:
 
 def candump_text(recording: Recording) -> str:
     """The recording as candump log lines, six decimals."""
+    digits, width = recording.payload.tobytes().hex().upper(), 2 * recording.payload.shape[1]
+    ids = set(recording.can_id.tolist())
+    names = {can_id: f"{can_id:03X}" if can_id < 0x800 else f"{can_id:08X}" for can_id in ids}
     rows = zip(
         recording.time_us.tolist(),
         recording.channel.tolist(),
         recording.can_id.tolist(),
         recording.length.tolist(),
-        recording.payload,
+        range(0, len(digits), width),
         strict=True,
     )
-    lines = []
-    for time_us, channel, can_id, length, payload in rows:
-        stamp = f"({time_us // 1_000_000}.{time_us % 1_000_000:06d})"
-        name = f"{can_id:03X}" if can_id < 0x800 else f"{can_id:08X}"
-        data = payload[:length].tobytes().hex().upper()
-        lines.append(f"{stamp} {recording.channels[channel]} {name}#{data}")
-    return "\n".join(lines) + "\n"
+    return "".join(
+        f"({time_us // 1_000_000}.{time_us % 1_000_000:06d}) {recording.channels[channel]} "
+        f"{names[can_id]}#{digits[at : at + 2 * length]}\n"
+        for time_us, channel, can_id, length, at in rows
+    )

@@ -37,7 +37,7 @@ class Decoded:
 def decoded(run: Run) -> Decoded:
     """Write a run's capture, definitions and plan, and read them."""
     with tempfile.TemporaryDirectory() as folder:
-        files = write_run(run, Path(folder))
+        files = write_run(run, Path(folder), truth=False)
         plan = read_plan(files.plan)
         capture = read_capture(files.capture)
         return Decoded(plan, tuple(decode(capture, plan.definitions, wanted=plan.wanted)))
