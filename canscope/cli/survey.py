@@ -204,4 +204,5 @@ def _candidate(one: Candidate, kind: str) -> tuple[str, ...]:
     from canscope.report.survey_page import fit
 
     chosen = "" if one.selected is None else f", where byte 0 is {one.selected}"
-    return one.identifier.key, one.field.place + chosen, f"score {one.score:.2f}", fit(one, kind)
+    shown = fit(one) if kind == "values" else ""
+    return one.identifier.key, one.field.place + chosen, f"score {one.score:.2f}", shown

@@ -28,7 +28,9 @@ def problems_of(file: str) -> tuple[list[Problem], tuple[MessageSpec, ...]]:
         line = error.where.line if error.where else None
         return [Problem("unusable", error.what, error.hint, line)], ()
     messages = tuple(message for _, message in read.messages)
-    return [*read.problems, *_collisions(file), *_doubts(messages, lines_of(file))], messages
+    # What cannot be used together has been told, where nothing at all is left to use.
+    together = _collisions(file) if any(m.signals for m in messages) or not read.problems else ()
+    return [*read.problems, *together, *_doubts(messages, lines_of(file))], messages
 
 
 def _collisions(file: str) -> Iterator[Problem]:

@@ -69,10 +69,8 @@ def values(field: Field) -> str:
     return f"{field.lowest} to {field.highest}, changed {field.changes} times"
 
 
-def fit(one: Candidate, kind: str) -> str:
+def fit(one: Candidate) -> str:
     """How a raw value becomes what the reference says, and how far it is off."""
-    if kind == "marks":
-        return ""
     sign = "-" if one.offset < 0 else "+"
     shift = f" {sign} {abs(one.offset):g}" if one.offset else ""
     return f"raw * {one.factor:g}{shift}, off by {one.error:g}"

@@ -51,8 +51,8 @@ def best_fit(
 ) -> tuple[float, float, float]:
     """Log evidence, factor and offset of the best explanation of ``y`` by raw values ``x``.
 
-    ``signed`` is whether the field is; ``spread`` is how far the raw value moved around each reading. The evidence is taken against a
-    field that knows nothing; -inf if no line fits better.
+    ``signed`` is whether the field is; ``spread`` is how far the raw value moved around each
+    reading. The evidence is taken against a field that knows nothing; -inf if no line fits better.
     """
     fine = uncertainty(y)
     plain = float(y.var() + np.mean(fine**2))
