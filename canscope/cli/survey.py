@@ -68,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
     from canscope.report import survey_page
     from canscope.report.write import write_sealed
     from canscope.survey.ranking import picked, rank
-    from canscope.survey.reference import read_references
+    from canscope.survey.reference import outside, read_references
     from canscope.survey.survey import survey_frames
 
     references = read_references(args.reference)
@@ -87,7 +87,7 @@ def run(args: argparse.Namespace) -> int:
         sha256=capture.sha256,
         names=capture.names,
         rankings=picked(rank(surveyed, references), args.pick),
-        notes=(*capture.notes, *survey.notes),
+        notes=(*capture.notes, *survey.notes, *outside(references, survey.seconds)),
     )
     _print(survey)
     written = _accept(survey, args.accept) if args.accept else []

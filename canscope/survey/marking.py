@@ -85,6 +85,8 @@ def lateness(fits: list[MarkFit]) -> list[float]:
 
     As much as a field's own cycle may delay it is no reason.
     """
+    if not fits:
+        return []
     onsets = np.array([fit.onset_s for fit in fits])
     first = np.min(np.where(np.isnan(onsets), np.inf, onsets), axis=0)
     cycles = np.array([fit.cycle_s for fit in fits])[:, None]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -58,6 +58,21 @@ def read_references(texts: Iterable[str]) -> list[Reference]:
                 (at_s, math.nan if value is None else value * factor)
             )
     return [_reference(role, marks, sorted(rows)) for (role, marks), rows in points.items()]
+
+
+def outside(references: Iterable[Reference], seconds: float) -> Iterator[str]:
+    """In words, which references lie partly outside a capture of so many seconds.
+
+    Raises CanscopeError for one that lies outside it altogether.
+    """
+    for one in references:
+        out = sum(not 0 <= at <= seconds for at in one.at_s)
+        if out == len(one.at_s):
+            what = f"{one.role}: none of its times lies within the {seconds:.1f} s of the capture"
+            hint = "times are seconds from the first frame of the capture"
+            raise CanscopeError(what, hint=hint)
+        if out:
+            yield f"{one.role}: {out} of {len(one.at_s)} times lie outside the capture"
 
 
 def _reference(role: str, marks: bool, rows: Sequence[tuple[float, float]]) -> Reference:

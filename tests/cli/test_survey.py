@@ -129,12 +129,15 @@ def test_hardly_any_traffic_is_said_in_words(canscope, tmp_path, text, said):
 
 def test_no_capture_at_all_and_what_is_no_reference_are_told(canscope, tmp_path):
     assert canscope("survey", "nowhere.log")[0] == 2
-    (tmp_path / "few.log").write_text("(1.0) can0 123#00\n")
+    (tmp_path / "few.log").write_text("(1.0) can0 123#00\n(1.1) can0 123#01\n")
+    code, _, complained = canscope("survey", "few.log", "--reference", "driver.brake=0,0.1")
+    assert (code, "too few frames" in complained) == (2, True)
     for text, said in {
         "pack.voltage=1:2": "at least 3",
         "pack.voltage=1:a,2:b": "cannot be read",
         "1:2,2:3": "which role",
         "pack.voltage*x=1:2": "not a number",
+        "driver.brake=5,9,12": "none of its times lies within the 0.1 s",
     }.items():
         code, _, complained = canscope("survey", "few.log", "--reference", text)
         assert code == 2, text
