@@ -78,7 +78,7 @@ def test_files_that_are_sent_are_checked_shown_and_recorded_by_keyboard_alone(se
     page.focus("#check button")
     page.keyboard.press("Enter")
     page.wait_for_url(re.compile("/after/look"), timeout=60_000)
-    assert page.inner_text(".verdict .big").strip() == "FAIL"
+    assert page.inner_text(".verdict .verdict-word").strip() == "FAIL"
     assert "front axle turned against the requested direction" in page.inner_text(".verdict")
     drawn(page)
     whole = page.inner_text("#span")
