@@ -45,7 +45,9 @@ ALIKE = 3.0  # times as warm, or a third: then two parts cool alike
 COLD_K = 3.0  # and a step: so far a cold sensor may lie from the air and from its neighbours
 COLD_STEPS = 2.0  # warmer by more than so many of its steps, a neighbour says that it is not cold
 COLD_TURNED_NS = 20 * SECOND_NS  # a unit that turned for longer in all is not cold
-JUMPED_STEPS = 3.0  # raw steps by which a level jumps that no part has
+# Raw steps by which a level jumps that no part has, and times the least step that the sensor ever
+# made: some answer in steps that are coarser than their signal.
+JUMPED_RAW, JUMPED_OWN = 3.0, 1.5
 BELOW_K = 8.0  # colder than everything was before: nothing cools a part so far
 
 
@@ -297,7 +299,8 @@ class _Together:
             text = f"the sensor fell by {fall_K:.1f} K from one reading to the next"
             return text, fell_ns, ""
         raw_K = 2 * self._bench.bindings[one.role].half_step
-        if sensor.jumped is not None and sensor.jumped[1] >= JUMPED_STEPS * raw_K:
+        least_K = max(JUMPED_RAW * raw_K, JUMPED_OWN * sensor.step_K)
+        if sensor.jumped is not None and sensor.jumped[1] >= least_K:
             jumped_ns, jump_K = sensor.jumped
             return f"the sensor jumped by {jump_K:.1f} K to another level at once", jumped_ns, ""
         if text := self._too_cold(one):

@@ -56,6 +56,18 @@ def test_a_second_burst_has_to_be_long_enough_to_show_three_steps(until_s, reaso
     assert over_two_bursts(20.0 + np.clip(SLOW - 3, 0, 2) / 10, turning).reason == reason
 
 
+@pytest.mark.parametrize(("kelvin", "passes"), [((2, 4, 6), True), ((0.5, 1, 5), False)])
+def test_a_sensor_that_answers_in_coarse_steps_does_not_jump(kelvin, passes):
+    """10 readings a second, codes of 0.1 K: steps of 2 K are its own, 4 K after 0.5 K are not."""
+    degC = np.full(len(FAST), 20.0)
+    for at_s, rise_K in zip((11.0, 11.6, 12.2), kelvin, strict=True):
+        degC[at_s <= FAST] = 20.0 + rise_K
+    turns = (FAST >= 10) & (FAST < 13)
+    roles = {WINDING: (FAST, degC), SPEED: (FAST, np.where(turns, 800.0, 0.0))}
+    finding = run("sensor-alive", roles, u={WINDING: 0.05})["front winding"]
+    assert (finding.verdict is Verdict.PASS) == passes, finding.sentence
+
+
 def test_an_earlier_run_in_which_it_moved_is_enough():
     finding = judge(20.0, bench={"moved_before": frozenset({WINDING})})
     assert finding.verdict is Verdict.PASS
