@@ -115,6 +115,6 @@ def _is_plan(path: Path) -> bool:
 def _natural(text: str) -> list[tuple[int, str]]:
     """So that run-2 comes before run-10."""
     return [
-        (int(part), "") if part.isdigit() else (0, part.casefold())
+        (int(part), "") if part.isdecimal() else (0, part.casefold())
         for part in re.split(r"(\d+)", text)
     ]

@@ -5,6 +5,8 @@ What is right for the demo vehicle stands in its own plan: canscope/simulate/pla
 
 import pytest
 
+from canscope.bench.after_folder import look_through
+from canscope.bench.place import Place
 from canscope.plan.load import read_plan
 from tests.live.stand import made
 
@@ -66,3 +68,13 @@ def test_a_draft_is_answered_and_written(tmp_path, serve):
 )
 def test_no_file_outside_the_folder_is_read_or_written(tmp_path, serve, change):
     assert serve(tmp_path).post("/before/draft", {**FILES, **change})[0] in (400, 404)
+
+
+def test_a_raised_digit_in_a_name_is_a_letter(tmp_path):
+    """str.isdigit counts it as a digit, int() does not read it (Python, Built-in Types)."""
+    names = ["spin-10.log", "spin-9.log", "1²2.log"]
+    for name in names:
+        (tmp_path / name).write_text("x")
+    found = look_through(Place(tmp_path, 0, "127.0.0.1", "")).captures
+    assert sorted(found) == sorted(names)
+    assert found.index("spin-9.log") < found.index("spin-10.log")
