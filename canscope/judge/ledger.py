@@ -139,7 +139,8 @@ class Ledger:
             return None
         found = next(s for s in self.subjects[name] if s.name == subject)
         bindings = self.bench.bindings
-        own = {bindings[r].signal.channel for r in (*found.needs, *found.shown) if r in bindings}
+        roles = {*found.needs, *found.shown} - self.rules[name].timeless
+        own = {bindings[role].signal.channel for role in roles if role in bindings}
         if self.rules[name].whole_run:
             own |= {binding.signal.channel for binding in bindings.values()}
         clocks = {self.clocks[channel] for channel in own if channel in self.clocks}
@@ -158,12 +159,13 @@ class Ledger:
         if not (rule.order or rule.edges) or rule.window is Window.ATTEMPT:
             return None
         needs = next((s.needs for s in self.subjects[name] if s.name == subject), ())
-        return self.alignment.first(self.bench, needs)
+        return self.alignment.first(self.bench, [r for r in needs if r not in rule.timeless])
 
     def _clocks(self, name: str, subject: Subject) -> list[Doubt]:
         """What the clocks of several adapters leave open: an order, or a time that is too short."""
         rule = self.rules[name]
-        apart = self.alignment.between(self.bench, subject.needs)
+        needs = [role for role in subject.needs if role not in rule.timeless]
+        apart = self.alignment.between(self.bench, needs)
         if apart is None or not (rule.order or rule.timed):
             return []
         more_ms, lag = apart

@@ -114,6 +114,8 @@ class Rule:
     timed: ClassVar[bool] = False  # its margin is a time: the clock is part of the uncertainty
     # It holds roles against each other at one instant: two buses must then have one clock.
     order: ClassVar[bool] = False
+    # Roles that it rests on, and whose instants it compares with nothing.
+    timeless: ClassVar[frozenset[str]] = frozenset()
     # It rests on instants that none of its roles shows: of a person's look, of a shutdown.
     whole_run: ClassVar[bool] = False
     edges: ClassVar[bool] = False  # it does not, but clocks that differ may look like a fail of it

@@ -28,6 +28,7 @@ def judged(
     rules=("precharge-level",),
     pieces=8,
     poles=True,
+    extra=None,
 ):
     times = clock(4, every_s)
     link = np.where(times - late_s >= positive_s, 400.0, charging(times - late_s, 1.0, 400.0, 0.04))
@@ -44,10 +45,12 @@ def judged(
     if not poles:
         columns = {role: column for role, column in columns.items() if "contactors" not in role}
     fields = {} if poles else {"precharge_resistor_ohm": 40.0}
+    columns |= {role: np.full(len(times), value) for role, value in (extra or {}).items()}
     bench = bench_of(list(columns), "power-up", fields, {LINK: 0.05})
     bindings = dict(bench.bindings)
-    signal = replace(bindings[LINK].signal, channel="can1")
-    bindings[LINK] = replace(bindings[LINK], signal=signal)
+    for role in (role for role in columns if role.startswith("units.")):
+        signal = replace(bindings[role].signal, channel="can1")
+        bindings[role] = replace(bindings[role], signal=signal)
     bench = replace(bench, bindings=bindings)
     data = {role: samples_of(times, column, kind_of(role)) for role, column in columns.items()}
     judge = Judge(bench, {name: RULES[name]() for name in rules})
@@ -102,6 +105,12 @@ def test_a_closing_at_75_percent_still_fails_by_the_step_of_the_link_itself(late
 def test_what_does_not_need_the_order_stands():
     findings = judged(0.3, rules=("precharge-curve",))[1]
     assert findings["precharge-curve"].verdict is Verdict.PASS
+
+
+def test_motion_in_power_up_needs_no_clock_of_the_ignition():
+    extra = {"driver.ignition": 1.0, "units.front.speed": 0.0}
+    findings = judged(0.3, rules=("unasked-motion",), extra=extra)[1]
+    assert findings["unasked-motion"].verdict is Verdict.PASS
 
 
 @pytest.mark.parametrize("late_s", [-0.3, 0.3])

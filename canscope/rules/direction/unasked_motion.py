@@ -96,6 +96,7 @@ class UnaskedMotion(Rule):
 
     unit: ClassVar[str] = "rpm"
     order: ClassVar[bool] = True
+    timeless: ClassVar[frozenset[str]] = frozenset({IGNITION})
     required_in: ClassVar[frozenset[str]] = ALL_STAGES
     limit_parameter: ClassVar[str] = "moving_rpm"
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.POWER_UP, CardStep.SPIN})
