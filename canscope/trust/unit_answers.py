@@ -243,7 +243,7 @@ class Answers:
         )
 
     def _late_release(self, history: History, role: str, course: Course) -> str:
-        """Whether the torque went on as before long after the pedal had been released."""
+        """Whether torque and speed went on as before long after the pedal had been released."""
         torque = _torque(history, role, course)
         if self._bench.creep or torque is None:
             return ""
@@ -259,7 +259,10 @@ class Answers:
             known = pedal.between(released_ns, released_ns + RELEASED_NS).value
             if not before.any() or not after.any() or (known > REST_PERCENT).any():
                 continue
-            if at_ns[-1] < released_ns + RELEASED_NS:
+            ends = course.time_ns.searchsorted([released_ns, released_ns + RELEASED_NS])
+            rpm = course.rpm[ends[0] : ends[1]]
+            # A shaft that slows down at once is not driven, whatever its torque says.
+            if at_ns[-1] < released_ns + RELEASED_NS or len(rpm) < 4 or rpm.min() < HELD * rpm[0]:
                 continue
             level = float(along_Nm[before].mean())
             u = self._bench.u(role)
