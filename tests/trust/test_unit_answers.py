@@ -80,7 +80,7 @@ def test_a_third_of_the_torque_may_be_that_of_a_small_rotor():
 def test_a_torque_that_comes_150_ms_after_the_motion_is_not_believed():
     verdict, reason, sentence = doubts("pedal-at-rest", "front torque", torque=late(TORQUE, 0.15))
     assert (verdict, reason) == ("unproven", "stale")
-    assert "ms after its shaft sped up" in sentence
+    assert "after its shaft sped up" in sentence
 
 
 def test_a_gentle_torque_that_comes_after_the_first_100_rpm_is_not_believed():
