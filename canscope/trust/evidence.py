@@ -133,8 +133,8 @@ STOPPED = tuple(
     Unseen(
         kind,
         ("units.*.temperatures.*",),
-        "a sensor that stops, sticks or drifts, as long as it is never further off than the 2 K by "
-        "which the parts of a unit soak otherwise",
+        "a sensor that stops, sticks or drifts, as long as it never hides more than the 2 K by "
+        "which the parts of a unit soak otherwise, nor shows 4 K too many",
         THERMOMETER,
         least=0.0,
         most=2.0,
@@ -400,6 +400,15 @@ EVIDENCE = (
                 CLAMP,
                 least=0.0,
                 most=1.0,
+            ),
+            Unseen(
+                "replayed-burst",
+                ("pack.current",),
+                "another burst's current in place of that of a burst that takes as much, where it "
+                "is no more than 0.1 s off",
+                "bind a rolling counter of its message",
+                least=-100.0,
+                most=100.0,
             ),
             LATE_CURRENT,
             LATE_BOTH,

@@ -21,7 +21,17 @@ from canscope.model.outcome import Doubt
 from canscope.model.piece import Piece
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import SECOND_NS, Bools
-from canscope.trust.course import BEFORE, BLOCK_NS, START, SURE, Course, Level
+from canscope.trust.course import (
+    BEFORE,
+    BLOCK_NS,
+    HIGHEST,
+    LOWEST,
+    START,
+    SURE,
+    UNIT,
+    Course,
+    Level,
+)
 from canscope.trust.course import follow as follow_course
 from canscope.trust.flicker import Flicker
 from canscope.trust.flicker import follow as follow_flicker
@@ -48,6 +58,7 @@ COLD_TURNED_NS = 20 * SECOND_NS  # a unit that turned for longer in all is not c
 # Raw steps by which a level jumps that no part has, and times the least step that the sensor ever
 # made: some answer in steps that are coarser than their signal.
 JUMPED_RAW, JUMPED_OWN = 3.0, 1.5
+FLICKERS = 8  # changes, from which on one between two values is a flicker
 BELOW_K = 8.0  # colder than everything was before: nothing cools a part so far
 
 
@@ -250,6 +261,20 @@ class _Seen:
         return rise_K if rise_K >= least_K else 0.0
 
     @property
+    def only_flickers(self) -> bool:
+        """Whether it went to and fro between two neighbouring values, again and again, all along.
+
+        One that warms by so little passes from the one to the other and stays there.
+        """
+        if self.sensor.flicker.changes < FLICKERS or not len(self.course.table):
+            return False
+        lowest, highest = self.course.table[:, LOWEST].min(), self.course.table[:, HIGHEST].max()
+        rests_ns = self.sensor.flicker.longest_ns
+        long_ns = self.sensor.last_ns - int(self.course.start_ns[0])
+        narrow = highest - lowest <= 1.01 * self.step_K * UNIT
+        return bool(narrow and rests_ns < long_ns // 4)
+
+    @property
     def base_degC(self) -> float:
         """Its level before the first burst; NaN if it had none."""
         level = self.course.level_at(self.from_ns)
@@ -441,7 +466,8 @@ class _Together:
 
         A person's own reading beside the sensor is a further proof, and belongs here.
         """
-        if warmed_K := one.warmed_K():
+        warmed_K = one.warmed_K()
+        if warmed_K and not one.only_flickers:
             yield f"warmed by {warmed_K:.1f} K in this run", True
         if cooled_K := self._cooled_K(one):
             yield f"cooled by {cooled_K:.1f} K in this run", True

@@ -105,11 +105,13 @@ def gateway_holds(told: Told) -> Lie | None:
     """A gateway refreshes a signal only now and then, and sends it as often as ever."""
     key, ms = any_of(told, told.keys()), int(told.rng.choice([300, 1000, 3000]))
     rows = np.arange(told.rows) // ms * ms
-    column = told.seen[key][rows]
-    told.put(key, column, still=True)
+    honest = told.seen[key]
+    told.put(key, honest[rows], still=True)
     words = f"refreshed every {ms} ms"
     if key.rpartition(".")[2] in STATES:  # it is late by up to that
-        return Lie("delay", key, words, (key,), ms / 1000)
+        changes = np.flatnonzero(np.diff(honest)) + 1
+        late_ms = float((-changes % ms).max(initial=0))
+        return Lie("delay", key, words, (key,), late_ms / 1000)
     if "Pedal" in key:
         return Lie("renewed", key, words, (key,), ms / 1000)
     return Lie("gateway-holds", key, words, (key,))

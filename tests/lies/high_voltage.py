@@ -354,7 +354,8 @@ def replayed_burst(told: Told) -> Lie | None:
     told.put(
         key, told.seen[key][one - 200 : one + 4500], slice(two - 200 + late, two + 4500 + late)
     )
-    return Lie("replayed-burst", key, f"{late} ms off", (key,))
+    size = float(late) if key.endswith("Current") else None
+    return Lie("replayed-burst", key, f"{late} ms off", (key,), size)
 
 
 @kind("neighbour")

@@ -562,8 +562,9 @@ def _sized(lie: Lie, honest: dict[str, np.ndarray], told: Told) -> Lie:
         return replace(lie, size=off_V)
     if lie.kind not in STOPS or not lie.keys or "Temp" not in lie.keys[0] or lie.size is not None:
         return lie
-    size = max(float(np.abs(told.seen[key] - honest[key]).max()) for key in lie.keys)
-    return replace(lie, kind="freeze", size=size)
+    hidden = max(float((honest[key] - told.seen[key]).max()) for key in lie.keys)
+    shown = max(float((told.seen[key] - honest[key]).max()) for key in lie.keys)
+    return replace(lie, kind="freeze", size=max(hidden, shown / 2, 0.0))  # too warm is safe
 
 
 def _differs(one: np.ndarray, other: np.ndarray, step: float) -> bool:
