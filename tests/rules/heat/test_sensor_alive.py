@@ -29,15 +29,6 @@ def test_a_frozen_sensor_is_suspect_and_never_failed():
     assert finding.code == "never-changed"
 
 
-def test_a_sensor_that_only_goes_to_and_fro_by_a_step_has_not_warmed_by_half_of_one():
-    """Before the burst at 21 one time in four, after it three times in four; 0.5 K more."""
-    rows = np.arange(len(SLOW))
-    flickers = 20.0 + np.where(SLOW < 11, rows % 4 == 0, rows % 4 != 0)
-    finding = judge(flickers)
-    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
-    assert judge(np.where(SLOW < 11, 20.0, flickers)).verdict is Verdict.PASS
-
-
 TWO = ((FAST >= 3) & (FAST < 6)) | ((FAST >= 10) & (FAST < 13))
 AFTER = np.clip(SLOW - 3, 0, 3)  # three kelvin in three seconds, in steps of half a kelvin
 
@@ -91,6 +82,19 @@ def test_a_sensor_that_goes_to_a_rail_is_suspect(rail):
 
 
 QUICK = np.round(np.arange(0, 20, 0.2), 3)
+
+
+def test_a_sensor_that_only_goes_to_and_fro_by_a_step_has_not_warmed_by_half_of_one():
+    """For whole seconds at 21 degC: one in four before the burst, three in four after it."""
+    second = np.floor(QUICK)
+    flickers = 20.0 + np.where(QUICK < 11, second % 4 == 0, second % 4 != 0)
+    turns = np.where((FAST >= 10) & (FAST < 13), 800.0, 0.0)
+
+    def alive(degC):
+        return run("sensor-alive", {WINDING: (QUICK, degC), SPEED: (FAST, turns)})["front winding"]
+
+    assert alive(flickers).reason == "sensor-suspect"
+    assert alive(np.where(QUICK < 11, 20.0, 21.0)).verdict is Verdict.PASS
 
 
 def test_a_sensor_that_falls_at_once_by_more_than_anything_cools_is_suspect():
