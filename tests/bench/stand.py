@@ -7,6 +7,7 @@ import socket
 import subprocess
 import sys
 from contextlib import suppress
+from pathlib import Path
 
 from canscope.bench.attended import POINTER
 from canscope.plan.card import card
@@ -83,6 +84,11 @@ class Server:
     def state(self):
         """What the page is shown now."""
         return json.loads(self.ask("/during/now?after=0&step=0&sound=1")[2])["state"]
+
+    def attendant(self):
+        """The process that attends the run, a child of the server."""
+        children = Path(f"/proc/{self.process.pid}/task").glob("*/children")
+        return int(next(pid for path in children for pid in path.read_text().split()))
 
     def end_left_run(self):
         """End the attendant of a run that the test left behind."""

@@ -4,7 +4,9 @@ The run is the demo vehicle's with its front axle turning the wrong way: the rep
 """
 
 import json
+import os
 import re
+import signal
 import time
 
 import pytest
@@ -168,6 +170,20 @@ def test_a_run_goes_on_without_a_page_and_says_that_nobody_looked(tmp_path, serv
     assert "no page has shown this run" in " ".join(alarm["text"] for alarm in state["alarms"])
     assert state["word"] == "STOP"
     assert end_run(server)["verdict"] in ("fail", "unproven")
+
+
+def test_where_nobody_judges_any_more_the_page_says_stop_and_stays_at_it(tmp_path, serve, look):
+    made(tmp_path, "hot-while-dry", until_s=30.0)
+    server = serve(tmp_path)
+    assert server.post("/before/start", server.rehearsal(tmp_path, speed="1"))[0] == 201
+    page = look(server, "/during")
+    page.locator("#rec", has_text="RECORDING").wait_for()
+    os.kill(server.attendant(), signal.SIGKILL)
+    lost = page.locator("body.lost #order", has_text="the process that attends the run died")
+    lost.wait_for(timeout=10_000)
+    page.wait_for_timeout(1500)
+    assert page.locator("#word").text_content() == "STOP"
+    assert lost.count() == 1
 
 
 def test_what_makes_no_sense_is_refused_in_words(serve, tmp_path):

@@ -286,8 +286,8 @@ $("meter-box").addEventListener("close", () => {
 // -- following --------------------------------------------------------------------------------
 
 feed.addEventListener("message", ({ data }) => {
-  if (data.gone && !(state && state.phase === "over")) { location.reload(); return; }
   if (data.state) {
+    if (state && state.run !== data.state.run) { location.reload(); return; } // another run began
     const first = !state;
     state = data.state;
     Curves.take(data.curves);

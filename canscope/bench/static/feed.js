@@ -11,7 +11,7 @@ async function next() {
   const late = setTimeout(() => stop.abort(), GIVE_UP_MS);
   try {
     const answer = await fetch(`/during/now?after=${number}&step=${step}&sound=${sound}`, { signal: stop.signal });
-    if (answer.status === 410) { why = "No run is being recorded any more"; postMessage({ gone: true }); return; }
+    if (answer.status === 410) { why = why || "No run is being recorded any more"; return; }
     if (answer.status === 403) { why = "The page needs a new link: look where canscope bench was started"; return; }
     if (!answer.ok) { why = (await answer.json()).error; return; }
     const got = await answer.json();
