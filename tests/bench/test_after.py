@@ -206,7 +206,13 @@ def test_work_ends_with_a_server_that_is_killed_and_odd_names_harm_nothing(tmp_p
     (tmp_path / "a % b#?.log").write_text("")
     (tmp_path / os.fsdecode(b"\xff.log")).write_text("")
     server = Server(tmp_path)
-    shown = server.ask("/after")[2].decode()
+    (tmp_path / "runs" / "0001").mkdir(parents=True)  # a run that is being recorded
+    (tmp_path / "runs" / "0001" / "capture.log").write_text(small_capture())
+    (tmp_path / "runs" / "0001" / "plan.toml").write_text("format = 1\n")
+    status, _, shown = server.ask("/after")
+    shown = shown.decode()
+    assert status == 200
+    assert "not checked yet" in shown
     assert "a % b#?.log" in shown
     assert "their names are no text: 1 files" in shown
     posted(server, "/after/jobs", {"capture": ["endless.log"], "definitions": ["small.kcd"]})

@@ -231,6 +231,8 @@ addEventListener("keydown", (event) => {
   if (open && event.key === "Escape") { open.close(""); return; }
   if (event.target.closest("input:not([type=checkbox]), select, textarea, dialog")) return;
   if (event.key === " " && !$("acknowledge").hidden) { event.preventDefault(); if (!event.repeat) acknowledge(); return; }
+  // Else it would scroll the word out of sight, when the alarm went away just before.
+  if (event.key === " " && !event.target.closest("button, summary, a, input")) event.preventDefault();
   if (!single || event.repeat) return;
   const more = [["t", "", Sound.test], ["h", "", heard]];
   const found = [...choices(), ...more].find(([key]) => key === event.key.toLowerCase() || key === event.key);
