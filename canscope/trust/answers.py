@@ -158,8 +158,10 @@ def halves(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         / SECOND_NS
         for part in (first, second)
     ]
-    # When the first of few readings came after the onset is worth one of them.
-    if 0 < coulomb[0] < HALF_PART * (1 - 1 / len(first)) * coulomb[1]:
+    # A peak may hide between two readings, and when the first of few came is worth one of them.
+    peak_A = float(np.max(first.value)) - level
+    u = (peak_A + bench.u(CURRENT) + noise(rest.value)) * median(np.diff(first.time_ns)) / 2e9
+    if coulomb[0] > 0 and coulomb[0] + u < HALF_PART * (1 - 1 / len(first)) * coulomb[1]:
         text = f"carried {coulomb[0]:.3g} C for the first half of the link's rise and "
         text += f"{coulomb[1]:.3g} C for the second: it may be clipped"
         yield Remark(CURRENT, "wrong", text, most_ns)
