@@ -64,7 +64,7 @@ def judged(name: str, path: str, terms: Terms) -> BatchRun:
     ``path`` is a whole one, because a worker may work in another folder. What is wrong with a run
     never raises: it is the reason why the run is not judged.
     """
-    began = time.perf_counter()
+    began, used_s = time.perf_counter(), time.process_time()
     with _ALONE:
         try:
             run = _judged(name, path, terms)
@@ -75,8 +75,13 @@ def judged(name: str, path: str, terms: Terms) -> BatchRun:
         except OSError as error:
             run = BatchRun(name, NOT_JUDGED, f"cannot be read or written: {error}")
         return_freed_memory()
-    seconds = time.perf_counter() - began
-    work = replace(run.work, worker=_worker(), seconds=seconds, peak_bytes=_peak_bytes())
+    work = Work(
+        worker=_worker(),
+        seconds=time.perf_counter() - began,
+        processor_s=time.process_time() - used_s,
+        peak_bytes=_peak_bytes(),
+        earlier=run.work.earlier,
+    )
     return replace(run, work=work)
 
 

@@ -16,6 +16,7 @@ class Work:
 
     worker: str = ""
     seconds: float = 0.0
+    processor_s: float = 0.0
     peak_bytes: int | None = None  # of the worker's process since it began; None if not known
     earlier: bool = False  # judged by an earlier batch with the same inputs
 

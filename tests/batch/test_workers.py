@@ -44,13 +44,13 @@ def test_a_batch_that_is_stopped_goes_on_and_finds_what_check_finds(
 ):
     out = tmp_path / "out"
     terminal = Terminal("canscope", *words(bench, out, "--workers", "1"))
-    terminal.wait_for("0 of 4 runs")  # the workers are there
+    terminal.wait_for("0 of 4 runs", 600)  # the workers are there
     own = psutil.Process(terminal.process.pid)
     processes = [own, *own.children(recursive=True)]
     listening = [c for p in processes for c in p.net_connections() if c.status == "LISTEN"]
     assert len(listening) >= 3
     assert {c.laddr.ip for c in listening} == {"127.0.0.1"}
-    terminal.wait_for("1 of 4 runs")
+    terminal.wait_for("1 of 4 runs", 600)
     for process in processes:  # as a terminal does: Ctrl-C goes to all of them
         process.send_signal(signal.SIGINT)
     assert terminal.end() == 2

@@ -22,12 +22,17 @@ from typing import Any
 
 from canscope.model.engine import VARIABLE
 from canscope.simulate.runs import make_run
+from tests.benchmarks import many_runs
 from tests.benchmarks.traffic import TEN, laps, make
 
 TIMES = 3  # in one process, of which the quickest counts, unless the whole process does
-HELP = 5  # times a Python that does nothing
+STARTS = (  # a command, what it is compared with, and how many times as long it may take
+    ("canscope --help", "pass", 5),
+    ("check of the demo capture", "import pandas, plotly", 2),
+)
 GROWTH, PEAK = 1.05, 300 << 20  # of memory, from one million frames on, and in bytes
-LIBRARIES = ("canscope", "numpy", "numba", "python-can", "cantools", "pandas", "polars", "asammdf")
+LIBRARIES = ("canscope", "numpy", "numba", "python-can", "cantools", "pandas", "pyarrow")
+LIBRARIES += ("polars", "asammdf", "distributed")
 
 
 @dataclass(frozen=True)
@@ -39,6 +44,7 @@ class Row:
     against: str = ""
     target: float | None = None
     whole: bool = False  # whether the whole process is compared, starting it included
+    engine: str = ""  # instead of the one that the size of the log chooses
 
 
 def rows(folder: Path, frames: int) -> list[Row]:
@@ -73,12 +79,17 @@ def rows(folder: Path, frames: int) -> list[Row]:
         Row("script: busy", ("script", log["busy"], *both), whole=True),
         Row("check: busy", ("check", log["busy"], plan), "script: busy", 10, True),
     ]
+    for kind, theirs in (("vehicle", "script: vehicle, all"), ("busy", "script: busy")):
+        plain = ("check", log[kind], plan)
+        found.append(Row(f"check: {kind}, numpy", plain, theirs, whole=True, engine="numpy"))
     for suffix, target in (("parquet", 15), ("csv", 10)):
         theirs = f"table, {suffix}: script"
         found.append(Row(theirs, ("script_table", log["few"], fleet, suffix)))
         found.append(
             Row(f"table, {suffix}", ("table", log["formats"], fleet, suffix), theirs, target)
         )
+        plain = ("table", log["formats"], fleet, suffix)
+        found.append(Row(f"table, {suffix}, numpy", plain, theirs, engine="numpy"))
     packed = ("table", log["formats"], fleet, "parquet", "--compression", "zstd")
     found.append(Row("table, parquet, zstd", packed, "table, parquet: script", 15))
     for format, name in (("csv", "CSV"), ("db", "SQLite")):
@@ -113,7 +124,8 @@ def measured(row: Row) -> tuple[float, float]:
     command += ["1" if row.whole else str(TIMES), *row.command]
     with tempfile.TemporaryFile() as told, tempfile.TemporaryFile() as wrong:
         begun = time.perf_counter()
-        process = subprocess.Popen(command, stdout=told, stderr=wrong)
+        chosen = os.environ | ({VARIABLE: row.engine} if row.engine else {})
+        process = subprocess.Popen(command, stdout=told, stderr=wrong, env=chosen)
         _, status, usage = os.wait4(process.pid, 0)
         wall, cpu = time.perf_counter() - begun, usage.ru_utime + usage.ru_stime
         process.returncode = os.waitstatus_to_exitcode(status)
@@ -147,15 +159,24 @@ def peak_bytes(frames: int, folder: Path, engine: str = "") -> int:
     return usage.ru_maxrss * 1024
 
 
-def help_ratio(rounds: int) -> float:
-    """How much longer ``canscope --help`` takes than a Python that does nothing."""
-    times: dict[str, list[float]] = {"help": [], "nothing": []}
+def start_ratios(rounds: int, folder: Path, out: str) -> dict[str, float]:
+    """How much longer a command takes than another one that starts, by ``STARTS``."""
+    parts = {
+        "canscope --help": ["-m", "canscope", "--help"],
+        "check of the demo capture": [
+            *("-m", "canscope", "check", str(folder / "run.log"), "--quiet"),
+            *("--plan", str(folder / "plan.toml"), "--out", out),
+        ],
+        "pass": ["-c", "pass"],
+        "import pandas, plotly": ["-c", "import pandas, plotly"],
+    }
+    times: dict[str, list[float]] = {name: [] for name in parts}
     for _ in range(3 * rounds):
-        for name, part in (("help", ["-m", "canscope", "--help"]), ("nothing", ["-c", "pass"])):
+        for name, words in parts.items():
             begun = time.perf_counter()
-            subprocess.run([sys.executable, *part], stdout=subprocess.DEVNULL, check=True)
+            subprocess.run([sys.executable, *words], stdout=subprocess.DEVNULL, check=True)
             times[name].append(time.perf_counter() - begun)
-    return median(times["help"]) / median(times["nothing"])
+    return {what: median(times[what]) / median(times[other]) for what, other, _ in STARTS}
 
 
 def main() -> None:
@@ -165,6 +186,8 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--folder", type=Path, help="where the traffic is kept (default: nowhere)")
     parser.add_argument("--pipe", type=int, default=0, help="frames from a pipe, to see its memory")
+    parser.add_argument("--runs", type=int, default=20, help="of a batch (0: no batch)")
+    parser.add_argument("--markdown", action="store_true", help="print DEVELOPERS.md's table too")
     parser.add_argument("--json", type=Path, help="write the figures to this file")
     parser.add_argument("--only", default="", help="only rows that begin so, or so: A,B")
     asked = parser.parse_args()
@@ -173,6 +196,8 @@ def main() -> None:
         make(folder, asked.frames)
         told = run(asked, folder)
     print(table(told))
+    if asked.markdown:
+        print(markdown(told))
     if asked.json:
         asked.json.write_text(json.dumps(told, indent=1) + "\n")
 
@@ -211,9 +236,11 @@ def run(asked: argparse.Namespace, folder: Path) -> dict[str, object]:
         "frames": asked.frames,
         "rounds": asked.rounds,
         "rows": lines,
-        "help_ratio": help_ratio(asked.rounds),
-        "help_ratio_wanted": HELP,
     }
+    with tempfile.TemporaryDirectory() as out:
+        told["starts"] = start_ratios(asked.rounds, folder, out)
+    if asked.runs and has("distributed"):
+        told["many_runs"] = many_runs.figures(asked.runs, asked.rounds)
     if asked.pipe:
         few = 1_000_000
         told["peak_bytes"] = [
@@ -235,9 +262,13 @@ def table(told: dict[str, object]) -> str:
         said = met(row["ratio"] >= row["target"]) if row["target"] else ""
         numbers = f"{row['frames_per_s']:11,} {ratio:>7} {cpu:>7} {target:>7} {said:4}"
         lines.append(f"{row['what']:26} {numbers} {row['against']}{whole}")
-    help_: Any = told["help_ratio"]
-    said = f"at most {HELP} wanted: {met(help_ <= HELP)}"
-    lines.append(f"canscope --help takes {help_:.1f} times a Python that does nothing; {said}")
+    starts: Any = told["starts"]
+    for what, other, most in STARTS:
+        said = f"at most {most} wanted: {met(starts[what] <= most)}"
+        lines.append(f"{what} takes {starts[what]:.1f} times {other!r} in Python; {said}")
+    if "many_runs" in told:
+        many: Any = told["many_runs"]
+        lines += many_runs.lines(many)
     if "peak_bytes" in told:
         peaks: Any = told["peak_bytes"]
         lines.append("peak memory of check, frames from a pipe:")
@@ -251,6 +282,17 @@ def table(told: dict[str, object]) -> str:
         said += f"{met(large <= GROWTH * small)}; at most {PEAK >> 20} MiB wanted: "
         lines.append(f"  {said}{met(large <= PEAK)}")
     lines.append(f"{told['machine']}; {told['versions']}")
+    return "\n".join(lines)
+
+
+def markdown(told: dict[str, object]) -> str:
+    """The ratios as the table of DEVELOPERS.md."""
+    lines = ["| what | times as fast | by processor time | wanted | as |", "| --- " * 5 + "|"]
+    for row in told["rows"]:  # type: ignore[attr-defined]
+        if row["against"]:
+            names = ("ratio", "ratio_of_processor_time", "target")
+            numbers = [f"{row[n]:.3g}" if row[n] else "" for n in names]
+            lines.append(f"| {' | '.join([row['what'], *numbers, row['against']])} |")
     return "\n".join(lines)
 
 

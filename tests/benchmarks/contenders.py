@@ -126,7 +126,7 @@ def warm(work: Any, log: str) -> None:
     from canscope.model import engine
 
     if engine.is_installed():
-        os.environ[engine.VARIABLE] = "numba"
+        os.environ.setdefault(engine.VARIABLE, "numba")
     work(head_of(log))
 
 
