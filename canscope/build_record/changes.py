@@ -63,7 +63,7 @@ def read_notes(folder: Path) -> Notes:
     where = Where(str(path))
     try:
         table = tomllib.loads(path.read_text("utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (ValueError, RecursionError) as error:
         hint = "write entries as [[changes]] with at, what, text, by"
         raise CanscopeError(f"not TOML: {error}", where=where, hint=hint) from error
     mistakes: list[str] = [

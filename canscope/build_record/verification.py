@@ -12,6 +12,7 @@ from pathlib import Path
 from canscope.model.errors import ReportError, Where
 from canscope.model.findings import Finding
 from canscope.model.report import Input, Report
+from canscope.plan.source import read_bytes
 from canscope.report.json import recover
 from canscope.report.seal import is_intact
 
@@ -40,12 +41,7 @@ def check_bytes(path: Path) -> Check:
 
     Raises ReportError if the file cannot be read.
     """
-    try:
-        intact = is_intact(path.read_bytes())
-    except OSError as error:
-        raise ReportError(
-            f"cannot be read: {error.strerror}", where=Where(str(path)), hint="check the path"
-        ) from error
+    intact = is_intact(_content(path, "check the path"))
     if intact is None:
         return Check(str(path), Outcome.OPEN, "it has no seal, or its last line was altered")
     if intact:
@@ -58,13 +54,20 @@ def read_report(path: Path, *, curves: bool = True) -> Report:
 
     Raises ReportError if it is not one.
     """
+    hint = "give the report's JSON file"
     try:
-        text = path.read_text("utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise ReportError(
-            f"cannot be read: {error}", where=Where(str(path)), hint="give the report's JSON file"
-        ) from error
+        text = _content(path, hint).decode()
+    except UnicodeDecodeError as error:
+        what = f"cannot be read: {error}"
+        raise ReportError(what, where=Where(str(path)), hint=hint) from error
     return recover(text, name=str(path), curves=curves)
+
+
+def _content(path: Path, hint: str) -> bytes:
+    content = read_bytes(path)  # which waits for no pipe and reads no device without end
+    if isinstance(content, str):
+        raise ReportError(f"cannot be read: {content}", where=Where(str(path)), hint=hint)
+    return content
 
 
 def newest_report(run: Path) -> tuple[Path, Report] | None:

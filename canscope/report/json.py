@@ -102,6 +102,8 @@ def recover(text: str, *, name: str = "", curves: bool = True) -> Report:
     except json.JSONDecodeError as error:
         place = Where(name, error.lineno) if name else None
         raise ReportError(f"not JSON: {error.msg}", where=place, hint=hint) from error
+    except (ValueError, RecursionError) as error:  # a number of 5,000 digits, lists within lists
+        raise ReportError(f"no report: {error}", where=where, hint=hint) from error
     if not isinstance(plain, dict) or plain.get("format") != FORMAT:
         raise ReportError(f"not a report of format {FORMAT}", where=where, hint=hint)
     try:
@@ -111,7 +113,7 @@ def recover(text: str, *, name: str = "", curves: bool = True) -> Report:
         capture["skipped_examples"] = capture.pop("skipped")
         capture["skipped"] = capture.pop("skipped_count", len(capture["skipped_examples"]))
         report: Report = _typed(Report, {**plain, "capture": capture})
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, RecursionError) as error:
         what = f"not a whole report: {type(error).__name__}: {error}"
         raise ReportError(what, where=where, hint=hint) from error
     return report

@@ -104,6 +104,8 @@ def _inline(source: str, text: str) -> list[Row]:
 
 def _file(path: Path) -> list[Row]:
     try:
+        if path.exists() and not path.is_file():  # a pipe would be waited for, a device has no end
+            raise OSError("not a plain file")
         text = path.read_text("utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         what = f"the reference cannot be read: {error}"
@@ -117,7 +119,7 @@ def _file(path: Path) -> list[Row]:
 def _json_row(line: str, where: Where) -> Row:
     try:
         row: Any = json.loads(line)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         hint = 'a line looks like {"at_s": 21.5, "role": "pack.voltage", "value": 357.9}'
         raise CanscopeError("not a JSON object", where=where, hint=hint) from error
     if not isinstance(row, dict) or "at_s" not in row:

@@ -85,6 +85,9 @@ def test_changes_are_read_from_their_file_with_every_mistake_at_once(canscope, r
     code, out, _ = canscope("record-book", runs)
     assert code == 0
     assert "2026-03-02 00:00 weld" in out
+    notes.write_text("a = " + "[" * 9999)
+    code, _, err = canscope("record-book", runs)
+    assert (code, "changes.toml: not TOML" in err) == (2, True)
     notes.write_text('[[changes]]\nat = "soon"\nwhat = "welding"\n[[more]]\n')
     code, _, err = canscope("record-book", runs)
     assert code == 2

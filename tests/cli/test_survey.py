@@ -5,6 +5,7 @@ cantools from its text; a definition never reaches the survey.
 """
 
 import json
+import os
 
 import cantools
 import pytest
@@ -132,12 +133,14 @@ def test_no_capture_at_all_and_what_is_no_reference_are_told(canscope, tmp_path)
     (tmp_path / "few.log").write_text("(1.0) can0 123#00\n(1.1) can0 123#01\n")
     code, _, complained = canscope("survey", "few.log", "--reference", "driver.brake=0,0.1")
     assert (code, "too few frames" in complained) == (2, True)
+    os.mkfifo(tmp_path / "pipe")
     for text, said in {
         "pack.voltage=1:2": "at least 3",
         "pack.voltage=1:a,2:b": "cannot be read",
         "1:2,2:3": "which role",
         "pack.voltage*x=1:2": "not a number",
         "driver.brake=5,9,12": "none of its times lies within the 0.1 s",
+        "pack.voltage=pipe": "not a plain file",
     }.items():
         code, _, complained = canscope("survey", "few.log", "--reference", text)
         assert code == 2, text

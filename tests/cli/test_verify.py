@@ -1,6 +1,7 @@
 """canscope verify and compare on a real run of the demo vehicle, cut to its first seconds."""
 
 import json
+import os
 import shutil
 
 import pytest
@@ -107,7 +108,11 @@ def test_compare_prints_what_changed_and_writes_page_and_data(canscope, home):
 
 
 def test_bad_input_is_told_clearly(canscope, home, tmp_path):
-    for verb, words in (("verify", [tmp_path / "none.json"]), ("compare", [tmp_path, home])):
+    os.mkfifo(tmp_path / "pipe.json")  # it would be waited for
+    (tmp_path / "deep.json").write_text("[" * 100_000)
+    (tmp_path / "long.json").write_text("1" * 10_000)  # Python converts no such number
+    files = [tmp_path / f"{name}.json" for name in ("none", "pipe", "deep", "long")]
+    for verb, words in (*(("verify", [file]) for file in files), ("compare", [tmp_path, home])):
         code, _, err = canscope(verb, *words)
         assert code == 2
         assert "Traceback" not in err

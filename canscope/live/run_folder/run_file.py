@@ -46,10 +46,12 @@ def complete_run_file(folder: Path, more: Mapping[str, Any]) -> None:
 
 def _read_table(path: Path) -> dict[str, Any]:
     try:
+        if path.exists() and not path.is_file():
+            raise ValueError("it is no plain file")  # a pipe would be waited for
         return tomllib.loads(path.read_text("utf-8"))
     except FileNotFoundError:
         return {}
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         why = error.strerror if isinstance(error, OSError) else error
         raise _unusable(f"cannot be read: {why}", path) from error
 

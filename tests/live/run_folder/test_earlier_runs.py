@@ -5,6 +5,7 @@ The demo vehicle's script says when its axles turn; that is the outside word on 
 
 import fcntl
 import json
+import os
 import shutil
 from dataclasses import asdict, replace
 
@@ -103,10 +104,17 @@ def test_a_run_that_cannot_be_judged_makes_the_total_unproven(tmp_path, garage, 
     assert any("monday" in warning for warning in report.warnings)
 
 
-@pytest.mark.parametrize("text", ["[run\n", '[shown]\nturned_dry_s = "some"\n', 'run = "monday"\n'])
+NO_RUN_FILES = "[run\n", '[shown]\nturned_dry_s = "some"\n', 'run = "monday"\n', "a=" + "[" * 9999
+
+
+@pytest.mark.parametrize("text", [*NO_RUN_FILES, None])
 def test_a_run_whose_run_file_is_damaged_is_not_passed_over(tmp_path, garage, text):
     monday, tuesday = garage("monday"), garage("tuesday")
-    (monday / "run.toml").write_text(text)
+    if text is None:  # it would be waited for
+        (monday / "run.toml").unlink()
+        os.mkfifo(monday / "run.toml")
+    else:
+        (monday / "run.toml").write_text(text)
     assert earlier_runs_of(tuesday, "Bramble, forestry 4x4").uncounted == ("monday",)
     with pytest.raises(CanscopeError, match=r"run\.toml: the papers of this run"):
         inputs_of([str(monday)], None)
