@@ -112,7 +112,7 @@ def torque(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     brake = window.back(BRAKE, window.span.start_ns).between(0, window.span.end_ns).value
     if turns is None or pushes is None or (brake == 1).any():
         return
-    every_ns = max(int(np.median(np.diff(turns.time_ns))), 1)
+    every_ns = max(int(median(np.diff(turns.time_ns))), 1)
     rows = max(1, round(SLOPE_NS / every_ns))
     if len(turns) <= 2 * rows + 30:
         return
@@ -124,7 +124,7 @@ def torque(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     at_ns = middle.time_ns[steady]
     per_rpm = window.at(role, at_ns).value / middle.value[steady]
     if len(per_rpm) and np.isfinite(per_rpm).all():
-        drag = np.interp(pushes.time_ns, turns.time_ns, turns.value) * np.median(per_rpm)
+        drag = np.interp(pushes.time_ns, turns.time_ns, turns.value) * median(per_rpm)
         pushes = replace(pushes, value=pushes.value - drag)
     fit = _fit(replace(middle, value=way), pushes, window, (), least=STEPS_TORQUE)
     if fit is None or 1 - fit.misfit < LIKE_TORQUE or not fit.beyond(TORQUE_MS, SURE_TORQUE_MS):
