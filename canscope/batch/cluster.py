@@ -85,12 +85,13 @@ def _own(count: int) -> Iterator[Client]:
     import dask
     from distributed import Client, LocalCluster, Security
 
-    no_pages: dict[str, list[str]] = {
+    plain: dict[str, list[str] | bool] = {
         "distributed.scheduler.http.routes": [],
         "distributed.worker.http.routes": [],
+        "distributed.worker.profile.enabled": False,  # it looks at every worker 100 times a second
     }
     with (
-        dask.config.set(no_pages),
+        dask.config.set(plain),
         tempfile.TemporaryDirectory(prefix="canscope-", ignore_cleanup_errors=True) as scratch,
     ):
         with _leaving_the_keyboard_to_us():
