@@ -58,6 +58,7 @@ class Attendant:
         self._ticks = dict(ticks)
         self._notes: list[dict[str, Any]] = []  # marks of this run, for the page to show
         self._end_reason = ""
+        self._over = False  # the report is written, and waits for a page
         self._seen_s = self._sounded_s = time.monotonic()
         self._rung_s = 0.0
         self.left = threading.Event()  # the result need not be kept any longer
@@ -98,6 +99,7 @@ class Attendant:
                 "result": result,
             }
         )
+        self._over = True
 
     def _look(self) -> None:
         now_s = time.monotonic()
@@ -146,6 +148,8 @@ class Attendant:
 
     def _on_signal(self, number: int, frame: Any) -> None:
         self._end_reason = self._end_reason or f"told to end by {signal.Signals(number).name}"
+        if self._over:
+            sys.exit(0)
 
     # -- what a page asks and does ------------------------------------------------------------
 

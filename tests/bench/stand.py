@@ -104,3 +104,11 @@ def end_run(server):
     """End the run and wait for its result."""
     assert server.post("/during/do", {"do": "end"})[0] == 200
     return wait_for(lambda: server.state().get("result"))
+
+
+def is_alive(pid):
+    """Not gone, nor ended and only waiting for somebody to ask how."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except FileNotFoundError:
+        return False

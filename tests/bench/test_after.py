@@ -16,7 +16,7 @@ from playwright.sync_api import expect
 
 from canscope.simulate.folder import write_run
 from canscope.simulate.runs import make_run
-from tests.bench.stand import Server
+from tests.bench.stand import Server, is_alive
 
 HOSTILE = "&lt;img src=x onerror=window.hit=1&gt;"
 KCD = f"""<?xml version="1.0"?>
@@ -224,14 +224,6 @@ def test_work_ends_with_a_server_that_is_killed_and_odd_names_harm_nothing(tmp_p
     while is_alive(child[0]):
         assert time.monotonic() < until
         time.sleep(0.05)
-
-
-def is_alive(pid):
-    """Not gone, nor ended and only waiting for somebody to ask how."""
-    try:
-        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
-    except FileNotFoundError:
-        return False
 
 
 def posted(server, path, body):

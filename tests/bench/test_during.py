@@ -12,8 +12,8 @@ import time
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
-from tests.bench.stand import end_run
-from tests.live.stand import made
+from tests.bench.stand import end_run, is_alive
+from tests.live.stand import made, wait_for
 
 NOTE = "<img src=x onerror=document.title='run'>"
 WIDTHS = (390, 1280, 1920)
@@ -170,6 +170,9 @@ def test_a_run_goes_on_without_a_page_and_says_that_nobody_looked(tmp_path, serv
     assert "no page has shown this run" in " ".join(alarm["text"] for alarm in state["alarms"])
     assert state["word"] == "STOP"
     assert end_run(server)["verdict"] in ("fail", "unproven")
+    attendant = server.attendant()  # it keeps the result for a page, and goes when it is told to
+    os.kill(attendant, signal.SIGTERM)
+    wait_for(lambda: not is_alive(attendant))
 
 
 def test_where_nobody_judges_any_more_the_page_says_stop_and_stays_at_it(tmp_path, serve, look):

@@ -42,6 +42,7 @@ WRITTEN = {
     "profile": '"xor8"',
     "over": "[0, 3]",
     "data_id": "7",
+    "wired_to": '"rear"',
 }
 
 
@@ -57,7 +58,8 @@ def section_of(role):
 
 
 def names_bound(folder, role, line):
-    plan = read_plan(lay_out(folder, f"{HEAD}[{section_of(role)}]\n{line}\n"))
+    other = '[units.rear]\nspeed = "can1:UnitFast.MotorSpeed"\n' if "wired_to" in line else ""
+    plan = read_plan(lay_out(folder, f"{HEAD}[{section_of(role)}]\n{line}\n{other}"))
     return [name for name in plan.bench.bindings if role.covers(name)]
 
 

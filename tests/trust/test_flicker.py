@@ -62,14 +62,18 @@ def test_a_sensor_on_the_edge_of_a_coarse_step_may_flicker_before_and_rest_after
         rounded(HEATED + FLICKER),
         rounded(HEATED),  # no noise: it stands still for 20 s, and again once heat is gone
         rounded(HEATED + 0.45, 1.0),  # coarse: two steps in all
-        rounded(
-            20.5 + np.where(T < 20, FLICKER - 0.05, 0.3), 1.0
-        ),  # flickers on an edge, leaves it
     ],
-    ids=["flickers", "quiet", "coarse", "leaves an edge"],
+    ids=["flickers", "quiet", "coarse"],
 )
 def test_a_living_sensor_passes_however_it_rests(living):
     assert judge(living).verdict is Verdict.PASS
+
+
+def test_a_sensor_that_only_steps_to_and_fro_has_shown_no_warming():
+    """On the edge of a step of 1 K it flickers, and rests on its upper side from 20 s on."""
+    finding = judge(rounded(20.5 + np.where(T < 20, FLICKER - 0.05, 0.3), 1.0))
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert "only steps to and fro" in finding.sentence
 
 
 def test_a_sensor_that_died_beside_one_that_warms_is_suspect():

@@ -77,8 +77,8 @@ def test_braking_is_judged_the_other_way_round_as_the_shafts_feed_the_pack():
 
 
 def test_losses_of_a_gently_braking_unit_are_not_judged():
-    assert judge((-2, 3000), amps=1.0).reason == "not-exercised"  # -628 W, +400 W
-    assert judge((-1, 3000), amps=3.0).reason == "not-exercised"  # -314 W, a heater of 1200 W
+    assert judge((-2, 3000), amps=1.0).verdict is Verdict.UNPROVEN  # -628 W, +400 W
+    assert judge((-1, 3000), amps=3.0).verdict is Verdict.UNPROVEN  # -314 W, a heater of 1200 W
 
 
 def test_both_units_count_together():
@@ -119,7 +119,7 @@ def test_the_averages_bridge_a_ripple_that_single_samples_would_fail():
 def test_a_torque_that_says_nothing_proves_nothing():
     last_bit = (lambda t: np.where(t < 2, 0.01, 0.0), 3000)
     nothing = judge(last_bit, amps=3500 / 400, u={"units.front.torque": 0.02})
-    assert nothing.reason == "not-exercised"
+    assert nothing.reason == "sensor-suspect"
     assert judge((0, 3000), amps=3500 / 400).reason == "sensor-suspect"
 
 
