@@ -93,7 +93,8 @@ class Picture:
         self.candidates = candidates
         self.end_ns = candidates[0].end_ns if candidates else 0
         self.links = [c for c in candidates if self._swing(c) > 0.7]
-        self.top_V = float(np.median([self._volts(c).max() for c in self.links] or [np.nan]))
+        tops = [float(self._volts(c).max()) for c in self.links]
+        self.top_V = float(np.median(tops or [np.nan]))
 
     def _volts(self, one: Candidate) -> Floats:
         factor, offset = (one.dims or {}).get("V", (1.0, 0.0))

@@ -1,5 +1,6 @@
 """The package's public names are these and load only when they are used."""
 
+import re
 import subprocess
 import sys
 
@@ -45,8 +46,9 @@ def test_dir_and_help_show_the_public_names_only():
 
     page = pydoc.plain(pydoc.render_doc(canscope))
     functions = page.split("FUNCTIONS")[1].split("\nVERSION")[0].split("\nDATA")[0]
-    named = {line.strip().split("(")[0] for line in functions.split("\n") if line[4:5].strip()}
-    assert named == {name for name in NAMES.split() if name[0].islower()}
+    assert set(re.findall(r"^ {4}(\w+)\(", functions, re.MULTILINE)) == {
+        name for name in NAMES.split() if name[0].islower()
+    }
     # They stand before pydoc's list of what is inside the package, which it always gives.
     told = page.split("PACKAGE CONTENTS")[0]
     assert all(name in told for name in NAMES.split())

@@ -34,7 +34,7 @@ def zstd_module() -> Any:
         from compression import zstd  # type: ignore[import-not-found, unused-ignore]
     except ImportError:
         try:
-            from backports import zstd  # type: ignore[no-redef, unused-ignore]
+            from backports import zstd  # type: ignore[import-not-found, no-redef, unused-ignore]
         except ImportError as error:
             raise CaptureError(
                 "packed with zstd, and nothing is installed that unpacks it",

@@ -160,7 +160,9 @@ def test_one_reading_astray_does_not_hide_a_weld():
 
 def test_links_that_disagree_prove_nothing():
     def slow(times):  # loses 2 % a second, as a bleed may, while the front link is empty at once
-        return {"units.rear.link_voltage": (times, PACK_V * np.exp(-np.clip(times - 6, 0, None) / 50))}
+        return {
+            "units.rear.link_voltage": (times, PACK_V * np.exp(-np.clip(times - 6, 0, None) / 50))
+        }
 
     finding = judge(extra=slow)["positive pole"]
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "inferred")
