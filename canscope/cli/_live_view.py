@@ -64,27 +64,13 @@ def view(
     width: int,
     height: int,
 ) -> RenderableType:
-    """The picture for a terminal of that size; every text from outside is shown as it is."""
+    """The picture for a terminal of that size, filled to its last line.
+
+    Every text from outside is shown as it is.
+    """
     from rich.console import Group
     from rich.text import Text
 
-    rows = []
-    for line in _picture(glance, status, prompt, legend, width, height):
-        text = Text(line.text, line.style, no_wrap=True, overflow="ellipsis", end="\n")
-        text.truncate(width, overflow="ellipsis", pad=" on " in line.style)
-        rows.append(text)
-    return Group(*rows)
-
-
-def _picture(
-    glance: Glance,
-    status: RecorderStatus,
-    prompt: str,
-    legend: Sequence[str],
-    width: int,
-    height: int,
-) -> list[Line]:
-    """Exactly ``height`` lines."""
     tall = 2 if height >= TALL_ROWS else 1
     style = STYLES[glance.word]
     top = [Line(row, style) for row in big_word(glance.word, width, tall)]
@@ -93,7 +79,12 @@ def _picture(
     keys += [Line(row, "dim") for row in _joined(legend, width)]
     room = max(0, height - len(top) - len(keys))
     body = _body(glance, status, width, room)
-    return [*top, *body, *[Line("")] * (room - len(body)), *keys][-height:]
+    rows = []
+    for line in [*top, *body, *[Line("")] * (room - len(body)), *keys][-height:]:
+        text = Text(line.text, line.style, no_wrap=True, overflow="ellipsis", end="\n")
+        text.truncate(width, overflow="ellipsis", pad=" on " in line.style)
+        rows.append(text)
+    return Group(*rows)
 
 
 def _body(glance: Glance, status: RecorderStatus, width: int, room: int) -> list[Line]:

@@ -20,6 +20,7 @@ from itertools import permutations
 import numpy as np
 
 from canscope.model.bench import MAINS, POLES
+from canscope.model.integral import integral
 from canscope.model.median import median, percentile
 from canscope.model.piece import ClosedWindow
 from canscope.model.signals import Samples
@@ -99,7 +100,7 @@ def charge(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     passed_s = np.diff(amps.time_ns) / SECOND_NS
     level = median(rest.value)
     away = amps.value - level
-    coulomb = float(np.sum((away[1:] + away[:-1]) / 2 * passed_s))
+    coulomb = integral(away, amps.time_ns)
     wanted = farad * median(risen)
     # One peak may hide between two readings, and each is rounded.
     u = pack / ohm * median(passed_s) / 2
@@ -125,7 +126,7 @@ def _through(window: ClosedWindow, role: str, start_ns: int, end_ns: int) -> flo
     if len(link) < 5:
         return 0.0
     lacks = np.maximum(float(link.value[-1]) - link.value, 0.0)
-    return float(np.sum((lacks[1:] + lacks[:-1]) / 2 * np.diff(link.time_ns))) / SECOND_NS
+    return integral(lacks, link.time_ns)
 
 
 def halves(window: ClosedWindow, links: Links) -> Iterator[Remark]:
@@ -153,11 +154,7 @@ def halves(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     if len(first.between(begin.after_ns, half_ns + 1)) < HALF or len(second) < HALF:
         return
     level = median(rest.value)
-    coulomb = [
-        float(np.sum((part.value[1:] + part.value[:-1] - 2 * level) / 2 * np.diff(part.time_ns)))
-        / SECOND_NS
-        for part in (first, second)
-    ]
+    coulomb = [integral(part.value - level, part.time_ns) for part in (first, second)]
     # A peak may hide between two readings, and when the first of few came is worth one of them.
     peak_A = float(np.max(first.value)) - level
     u = (peak_A + bench.u(CURRENT) + noise(rest.value)) * median(np.diff(first.time_ns)) / 2e9

@@ -103,13 +103,14 @@ class Answers:
         course = _course(history.samples(role).between(since_ns - BEFORE_NS, until_ns + 1).known)
         if course is None:
             return
+        came = f"while the unit came to {BRAKED_RPM:g} rpm"
         found = {
             torque: self._unexplained(history, torque, course),
             PEDAL: self._before_pedal(history, course)
             or self._against_pedal(history, unit, course),
             role: self._clipped(history, torque, course) or self._stairs(role, course),
-            BRAKE: self._against_brake(history, course),
-            IGNITION: self._without_ignition(history, course),
+            BRAKE: f"read pressed {came}" if self._all_along(history, course, BRAKE, 1) else "",
+            IGNITION: f"read off {came}" if self._all_along(history, course, IGNITION, 0) else "",
         }
         heavy = self._too_heavy(history, unit, course)
         for name in (torque, role):
@@ -192,25 +193,15 @@ class Answers:
             f" {LOST:.0%} with the brake released"
         )
 
-    def _against_brake(self, history: History, course: Course) -> str:
-        """Whether the unit sped up all the time under a pressed brake."""
+    def _all_along(self, history: History, course: Course, role: str, held: int) -> bool:
+        """Whether a driver's input read one state all the time in which the unit sped up."""
         rows = slice(course.first, course.top + 1)
         fast = course.rpm[rows] >= BRAKED_RPM
-        if not self._bench.has(BRAKE) or not fast.any():
-            return ""
+        if not self._bench.has(role) or not fast.any():
+            return False
         end_ns = int(course.time_ns[rows][int(np.argmax(fast))])
-        pressed = _held(history, BRAKE, int(course.time_ns[course.first]), end_ns) == 1
-        return f"read pressed while the unit came to {BRAKED_RPM:g} rpm" if pressed.all() else ""
-
-    def _without_ignition(self, history: History, course: Course) -> str:
-        """Whether the ignition was off all the time in which the unit sped up."""
-        rows = slice(course.first, course.top + 1)
-        fast = course.rpm[rows] >= BRAKED_RPM
-        if not self._bench.has(IGNITION) or not fast.any():
-            return ""
-        end_ns = int(course.time_ns[rows][int(np.argmax(fast))])
-        off = _held(history, IGNITION, int(course.time_ns[course.first]), end_ns) == 0
-        return f"read off while the unit came to {BRAKED_RPM:g} rpm" if off.all() else ""
+        read = _held(history, role, int(course.time_ns[course.first]), end_ns)
+        return bool((read == held).all())
 
     def _too_heavy(self, history: History, unit: DriveUnit, course: Course) -> str:
         """Whether speed and torque amount to more inertia than anything that turns on stands.

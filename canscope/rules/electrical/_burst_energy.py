@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from canscope.model.bench import DriveUnit
+from canscope.model.integral import integral
 from canscope.model.median import median
 from canscope.model.piece import Piece, S
 from canscope.model.signals import Samples
@@ -117,9 +118,8 @@ def _shaft(piece: Piece, unit: DriveUnit, begin_ns: int, end_ns: int) -> tuple[f
 
 def _integral(samples: Samples, watt: Floats) -> tuple[float, float]:
     """The integral over time in J, and what one interval at its highest power is."""
-    seconds = np.diff(samples.time_ns) / S
-    joule = float(np.sum((watt[1:] + watt[:-1]) / 2 * seconds))
-    return joule, float(np.abs(watt).max() * seconds.max())
+    longest_s = float(np.diff(samples.time_ns).max()) / S
+    return integral(watt, samples.time_ns), float(np.abs(watt).max()) * longest_s
 
 
 def measured_inertia(

@@ -10,11 +10,12 @@ import numpy as np
 
 from canscope.model.bench import MARK_S, Bench, Reading
 from canscope.model.findings import COMMON_PRACTICE
+from canscope.model.integral import integral
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule, limit, unjudged
 from canscope.model.signals import Samples
-from canscope.model.tables import Floats, Int64s
+from canscope.model.tables import SECOND_NS, Floats, Int64s
 from canscope.rules import RULES
 from canscope.rules.shared.persistence import to_ns
 
@@ -179,8 +180,7 @@ def _mean(samples: Samples, ends_ns: Int64s, ends_rpm: Floats) -> float:
     known = samples.known
     times = np.concatenate([ends_ns[:1], known.time_ns, ends_ns[1:]])
     rpm = np.concatenate([ends_rpm[:1], np.abs(known.value), ends_rpm[1:]])
-    turned = (rpm[1:] + rpm[:-1]) / 2 * np.diff(times)
-    return float(turned.sum() / (ends_ns[1] - ends_ns[0]))
+    return integral(rpm, times) * SECOND_NS / float(ends_ns[1] - ends_ns[0])
 
 
 def _has_hole(piece: Piece, role: str, samples: Samples, ends: Int64s) -> bool:
