@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from canscope.model.findings import TO_PROVE, Finding
+from canscope.model.findings import MENDS, TO_PROVE, Finding
 from canscope.model.report import Report
 from canscope.report.first_screen import LEAD_WORDS, do_now, key_numbers, leads, likely
 from canscope.report.wording import (
@@ -119,7 +119,9 @@ def _together(findings: Sequence[Finding]) -> Iterator[tuple[str, str]]:
     groups: dict[tuple[str, ...], list[Finding]] = {}
     for finding in findings:
         alone = state(finding) == "failed"
-        key = finding.key if alone else (state(finding), why(finding), finding.next)
+        mend = MENDS.get(finding.reason or "") if finding.doubt else None
+        same = (finding.doubt, mend) if mend else (finding.next,)
+        key = finding.key if alone else (state(finding), why(finding), *same)
         groups.setdefault(key, []).append(finding)
     for first, *others in groups.values():
         if not others and state(first) != "advice":
@@ -131,9 +133,12 @@ def _together(findings: Sequence[Finding]) -> Iterator[tuple[str, str]]:
         count, rules = 1 + len(others), list(by_rule)
         name = f"{count} {rules[0] if len(rules) == 1 else 'findings'}" if others else rules[0]
         members = "; ".join(f"{rule} ({', '.join(of)})" for rule, of in by_rule.items())
+        mend = MENDS.get(first.reason or "") if first.doubt else None
         text = f"{why(first)}: {members}."
-        if first.next and state(first) != "accepted":
-            text += f" {TO_PROVE} {first.next}."
+        if mend:
+            text = f"{why(first)}: {first.doubt}. It bears on {members}."
+        if state(first) != "accepted" and (mend or first.next):
+            text += f" {TO_PROVE} {mend or first.next}."
         if state(first) == "accepted":
             text = f"accepted by {first.waived_by}: {first.waived}. {text}"
         yield name, text

@@ -11,7 +11,7 @@ from canscope.judge.ledger import Ledger
 from canscope.judge.standing import Standing
 from canscope.model.bench import Kind
 from canscope.model.events import Window
-from canscope.model.findings import Finding, Verdict
+from canscope.model.findings import MENDS, Finding, Verdict
 from canscope.model.outcome import Doubt, Subject
 from canscope.model.roles import role_of
 from canscope.model.rule import Rule, Worst
@@ -72,13 +72,22 @@ def _finding(ledger: Ledger, name: str, subject: Subject) -> Finding:
         window_s=_window_s(worst, ledger.origin),
         signals=signals,
         causes=rule.causes if verdict is Verdict.FAIL else (),
-        next=rule.next_in(bench) if verdict is Verdict.FAIL else exercise if doubt else "",
+        next=rule.next_in(bench) if verdict is Verdict.FAIL else _next(doubt, exercise),
         limit_source=rule.source(bench.given.get(name, frozenset())),
         first_failed_s=_seconds(standing.first_failed_ns, ledger.origin),
         roles=subject.shown,
         facts=dict(worst.facts) if worst else {},
         short=sentences.short(rule, subject, verdict, worst, doubt),
     )
+
+
+def _next(doubt: Doubt | None, exercise: str) -> str:
+    """What would prove it: what is in the way comes first, for repeating alone would not help."""
+    if doubt is None:
+        return ""
+    mend = MENDS.get(doubt.reason, "")
+    between = ": " if mend.endswith("record again") else "; then "
+    return between.join(filter(None, (mend, exercise)))
 
 
 def _seconds(time_ns: int | None, origin_ns: int) -> float | None:

@@ -31,6 +31,22 @@ REASONS: Mapping[str, str] = {
     "inferred": "it can only be inferred, not seen",
 }
 
+# Where the reason itself says what to do before the run is repeated.
+MENDS: Mapping[str, str] = {
+    "capture-damaged": "look at the recording's gaps and clocks in this report, then record again",
+    "not-bound": (
+        "bind it to a signal in the plan, or list it there under [not_on_this_vehicle] with a name"
+    ),
+    "not-seen": "find out why its message never came: the node's supply, its plug, the right bus",
+    "stale": "find out why its message stopped coming, then record again",
+    "not-available": "find out why the node has no value, then record again",
+    "out-of-range": "compare the value with an instrument, and the definition with its source",
+    "sensor-suspect": (
+        "compare the sensor with an instrument while its value changes, look at its plug, then"
+        " record again"
+    ),
+}
+
 TO_PROVE = "To prove it:"  # what begins the last part of an unproven's sentence
 COMMON_PRACTICE = "common practice, no source"
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from canscope.model.findings import Finding
+from canscope.model.findings import MENDS, Finding
 from canscope.model.quantities import STATE
 from canscope.model.report import Report
 from canscope.report.wording import (
@@ -28,22 +28,6 @@ ROW_WORDS = {
     "absent": "nothing judged",
 }
 LEAD_WORDS = {"pass": "Proven", "fail": "Wrong", "unproven": "Missing"}
-# Where the reason itself says what to do before the run is repeated.
-FIRST_MEND = {
-    "capture-damaged": "look at the recording's gaps and clocks in this report, then record again",
-    "not-bound": (
-        "bind it to a signal in the plan, or list it there under [not_on_this_vehicle] with a name"
-    ),
-    "not-seen": "find out why its message never came: the node's supply, its plug, the right bus",
-    "stale": "find out why its message stopped coming, then record again",
-    "not-available": "find out why the node has no value, then record again",
-    "out-of-range": "compare the value with an instrument, and the definition with its source",
-    "sensor-suspect": (
-        "compare the sensor with an instrument while its value changes, look at its plug, then"
-        " record again"
-    ),
-    "no-limit": "give the plan the limit",
-}
 VERDICT_SHAPES = {"pass": "proven", "fail": "failed", "unproven": "unproven"}
 
 
@@ -105,7 +89,7 @@ def do_now(report: Report) -> str:
     for lead in leads(report):
         finding = lead.finding
         if finding is not None and state(finding) == "unproven":
-            checks.append(FIRST_MEND.get(finding.reason or "", finding.next))
+            checks.append(MENDS.get(finding.reason or "", finding.next))
         elif finding is not None:
             checks.append(finding.next)
     text = next(filter(None, checks), "")

@@ -59,6 +59,20 @@ def test_what_lacks_the_same_is_one_line_and_optional_names_have_their_reason():
     assert "cold-soak it never happened in this run: cold-soak (front winding)." in said
 
 
+def test_what_one_unbelieved_sensor_takes_with_it_is_one_line_that_names_it():
+    doubt = "can2:UnitFast.LinkVoltage stayed at 72 V with all contactors open"
+    rules = ("precharge-level", "precharge-curve", "voltage-ceiling")
+    lost = [
+        factory.unproven(rule, "rear link", "sensor-suspect", doubt=doubt, next=f"do {rule}")
+        for rule in rules
+    ]
+    said = " ".join(printed(replace(factory.open_ended(), findings=tuple(lost))).split())
+    assert said.count(doubt) == 1
+    assert "It bears on precharge-level (rear link); precharge-curve (rear link);" in said
+    assert "To prove it: compare the sensor with an instrument while its value changes" in said
+    assert "do precharge" not in said  # doing it again does not mend the sensor
+
+
 def test_a_plan_of_other_buses_is_said_at_once_and_not_in_a_hundred_findings():
     misfit = "The recording has can0, the plan expects canA: name the buses alike."
     said = printed(factory.open_ended(misfits=(misfit,), look_first=(misfit,), diagnosis=()))
