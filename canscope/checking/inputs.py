@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -75,7 +76,7 @@ def inputs_of(captures: Sequence[str], plan: Path | None) -> Inputs:
             hint = "name one with --plan, or put plan.toml into the folder"
             raise CanscopeError("no bench plan in this folder", where=Where(str(folder)), hint=hint)
         marks = folder / MARKS_FILE
-        found_marks = marks if marks.is_file() else None
+        found_marks = marks if os.path.lexists(marks) else None  # told, if it is no file
         return Inputs(tuple(captures), plan, notes, found_marks, run_file, folder)
     folder_among = next((name for name in captures if name != "-" and Path(name).is_dir()), None)
     if folder_among is not None:

@@ -76,6 +76,10 @@ def test_what_would_be_waited_for_or_is_no_file_is_refused(canscope, run, monkey
         assert code == 2
         assert told in err
         assert "hint:" in err
+    (run / "pipe").rename(run / "marks.jsonl")  # the run folder's own marks are never skipped
+    code, _, err = canscope("check", run)
+    assert code == 2
+    assert "marks.jsonl: cannot be read: not a plain file" in err
 
 
 @pytest.mark.parametrize(

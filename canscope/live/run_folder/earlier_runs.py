@@ -9,6 +9,7 @@ sensor and anchors no role.
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -159,7 +160,7 @@ def _judged_again(folder: Path) -> ShownByRun | None:
         return ShownByRun()
     try:
         marks = folder / MARKS_FILE
-        plan = read_plan(folder / PLAN_FILE, marks=marks if marks.is_file() else None)
+        plan = read_plan(folder / PLAN_FILE, marks=marks if os.path.lexists(marks) else None)
         run, turning = Run(plan), TurningTime(plan.bench)
         frames = gathered(read_capture(*map(str, captures)))
         for signals in decode(frames, plan.definitions, wanted=plan.wanted):
