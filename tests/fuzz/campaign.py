@@ -26,7 +26,7 @@ class Campaign:
     """
 
     def __init__(self, name: str, folder: Path) -> None:
-        from tests.fuzz.targets import TARGETS
+        from tests.fuzz.targets import SCRATCH, TARGETS
 
         self.target, self.folder = TARGETS[name], folder
         self.cases = self.refused = 0
@@ -36,8 +36,7 @@ class Campaign:
         self._begun = self._noted = time.monotonic()
         self.corpus = folder / "corpus"
         self.corpus.mkdir(parents=True, exist_ok=True)
-        scratch = Path("/dev/shm") if Path("/dev/shm").is_dir() else folder
-        self._path = scratch / f"canscope-fuzz-{os.getpid()}{self.target.suffix}"
+        self._path = (SCRATCH or folder) / f"canscope-fuzz-{os.getpid()}{self.target.suffix}"
         for number, seed in enumerate(self.target.seeds()):
             (self.corpus / f"seed-{number:03}").write_bytes(seed)
 

@@ -6,6 +6,7 @@ import gzip
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -16,6 +17,7 @@ from tests.capture.test_bad_input import small
 
 ROOT = Path(__file__).parents[2]
 SAMPLES, DEFINITIONS = ROOT / "sample_logs", ROOT / "dbc_examples"
+SCRATCH = Path("/dev/shm") if Path("/dev/shm").is_dir() else None  # a disk takes most of the time
 LARGEST_SEED = 20_000  # bytes; larger samples are cut, as mutating them takes too long
 
 
@@ -64,7 +66,7 @@ def _texts() -> Iterator[bytes]:
 @cache
 def _vehicle() -> tempfile.TemporaryDirectory[str]:
     """A folder with what the plans name: definitions, and the vehicle that they include."""
-    folder = tempfile.TemporaryDirectory(prefix="canscope-fuzz-")
+    folder = tempfile.TemporaryDirectory(prefix="canscope-fuzz-", dir=SCRATCH)
     shutil.copytree(DEFINITIONS / "bramble", folder.name, dirs_exist_ok=True)
     return folder
 
@@ -73,14 +75,29 @@ def _plan(path: Path) -> None:
     from canscope.plan.load import read_plan
 
     case = Path(_vehicle().name, "case.toml")
-    shutil.copyfile(path, case)
-    read_plan(case)
+    case.write_bytes(path.read_bytes())
+    with _without("plans"):
+        read_plan(case)
 
 
 def _definition(path: Path) -> None:
     from canscope.decoding.database import read_definitions
 
-    read_definitions({"can0": [str(path)]}, {})
+    with _without("definitions"):
+        read_definitions({"can0": [str(path)]}, {})
+
+
+@contextmanager
+def _without(kind: str) -> Iterator[None]:
+    """Neither look for entries of this kind nor keep any: no case comes twice."""
+    from canscope.cache import store
+
+    folder = store.folder
+    store.folder = lambda asked: None if asked == kind else folder(asked)
+    try:
+        yield
+    finally:
+        store.folder = folder
 
 
 def _files(folder: Path, pattern: str) -> Callable[[], Iterator[bytes]]:

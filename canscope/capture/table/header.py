@@ -7,6 +7,7 @@ import csv
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 SEPARATORS = (";", "\t", ",")
 NS = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}
@@ -89,7 +90,28 @@ def by_heading(line: str) -> Columns | None:
 
 
 def _place(found: Columns, at: int, heading: str) -> None:
-    """Note what a column means, by what stands outside brackets and inside them."""
+    """Note what a column means."""
+    meaning, unit, base = _meaning(heading)
+    if meaning == "byte":
+        found.data.append(at)
+    elif not meaning or meaning in found.place or (meaning == "data" and found.data):
+        return
+    elif meaning == "data":
+        found.data, found.data_base = [at], base
+    else:
+        found.place[meaning] = at
+        if meaning == "time":
+            found.unit = unit
+        elif meaning == "id":
+            found.id_base = base
+
+
+@lru_cache(maxsize=1024)  # lines that are no headings are asked about again and again
+def _meaning(heading: str) -> tuple[str, str, int]:
+    """What a heading says by what stands outside brackets and inside them: meaning, unit, base.
+
+    The meaning is empty where it says none, and "byte" where it numbers a byte of the data.
+    """
     inside = " ".join(re.findall(r"[\[({]([^\])}]*)[\])}]", heading)).lower()
     outside = re.sub(r"[\[({][^\])}]*[\])}]", "", heading).lower()
     words = [word for word in re.split(r"[^\wµμ]+|_", outside) if word]
@@ -97,20 +119,10 @@ def _place(found: Columns, at: int, heading: str) -> None:
     bare = "".join(word for word in words if word not in UNITS and word not in ("hex", "dec"))
     bare = bare or "".join(words)
     if ONE_BYTE.fullmatch(bare + (inside if inside.isdigit() else "")):
-        found.data.append(at)
-        return
-    meaning = BY_HEADING.get(bare)
-    if meaning is None or meaning in found.place or (meaning == "data" and found.data):
-        return
+        return "byte", "", 0
+    unit = next((UNITS[word] for word in sorted(extra) if word in UNITS), "")
     base = 16 if "hex" in extra else 10 if extra & {"dec", "decimal"} else 0
-    if meaning == "data":
-        found.data, found.data_base = [at], base
-        return
-    found.place[meaning] = at
-    if meaning == "time":
-        found.unit = next((UNITS[word] for word in extra if word in UNITS), "")
-    elif meaning == "id":
-        found.id_base = base
+    return BY_HEADING.get(bare, ""), unit, base
 
 
 def _in_order(places: Sequence[int], cells: Sequence[str]) -> list[int]:
