@@ -280,23 +280,6 @@ def test_decode_takes_the_bus_from_its_options(demo, tmp_path, capsys):
     assert "can5:Cabin." in (tmp_path / "b.csv").read_text("utf-8").splitlines()[0]
 
 
-@pytest.mark.parametrize(
-    ("content", "words"),
-    [
-        (b"MDF     3.30    " + bytes(200), "older than version 4"),
-        (b"\x34\xcd\xb2\xa1" + bytes(200), "modified kind"),
-        (b"PK\x03\x04" + bytes(200), "a zip archive"),
-        (b"Time,Rpm,Volts,Amps\n0.1,100,2,1\n", "a table of values"),
-    ],
-)
-def test_a_format_that_is_not_read_is_named_with_what_to_do(tmp_path, content, words):
-    path = tmp_path / "capture"
-    path.write_bytes(content)
-    with pytest.raises(CaptureError, match=words) as caught:
-        whole(path)
-    assert "hint: " in str(caught.value)
-
-
 def test_traffic_itself_is_what_the_tests_say_it_is():
     kinds = {Flag(flags) for _, _, _, flags, _, _ in TRAFFIC}
     assert {Flag(0), Flag.EXTENDED, Flag.REMOTE, Flag.ERROR, Flag.FD} <= kinds

@@ -383,22 +383,6 @@ def test_a_damaged_block_of_a_list_keeps_the_records_before_it(tmp_path, data):
     assert f"record {len(frames) + 1}: damaged from here on" in frames.tally.examples[-1]
 
 
-def test_values_that_lie_nowhere_are_not_made_up(tmp_path):
-    """The signal data ends before the last values: those records are counted, the others read."""
-    path = tmp_path / "a.mf4"
-    traffic = [(n, "can0", n, 0, 8, bytes([n] * 8)) for n in range(10)]
-    mf4_by_hand.write(path, traffic, mf4_by_hand.Layout(data="apart"))
-    content = bytearray(path.read_bytes())
-    at = content.index(b"##SD")
-    size = int.from_bytes(content[at + 8 : at + 16], "little")
-    content[at + 8 : at + 16] = (size - 30).to_bytes(8, "little")
-    path.write_bytes(content)
-    frames = measurement(path)
-    assert frames.can_id.tolist() == list(range(7))
-    assert frames.tally.skipped == 3
-    assert "fewer data bytes than it says" in frames.tally.examples[0]
-
-
 DAMAGED = Path(__file__).with_name("damaged.mf4")  # its record leads asammdf beyond its memory
 
 

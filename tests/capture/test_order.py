@@ -8,13 +8,10 @@ from dataclasses import replace
 from itertools import chain, pairwise
 
 import numpy as np
-import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from canscope.capture import order
 from canscope.capture.order import gathered, merged, ordered
-from canscope.model.errors import CaptureError
 from canscope.model.tables import FrameBuilder, Tally, empty_frames, join
 
 MS = 1_000_000
@@ -258,13 +255,3 @@ def test_gathering_keeps_every_frame_tally_and_clock_step(steps, rows):
         assert [c.step_ns for c in mine] == [other[0].step_ns] + [None] * (len(mine) - 1)
         assert mine[-1].until_ns == other[-1].until_ns
         assert all(len(c) >= rows for c in mine[:-1])
-
-
-def test_more_frames_of_one_stamp_than_buses_can_carry_are_refused_before_memory_is_full(
-    monkeypatch,
-):
-    """They were all kept until the end. The bound of a million is lowered here, to save time."""
-    monkeypatch.setattr(order, "MOST_WAITING", 100)
-    chunks = [table([7] * 60, 60 * n) for n in range(3)]
-    with pytest.raises(CaptureError, match="its stamps are no times"):
-        list(ordered(chunks))

@@ -1,20 +1,14 @@
 """read_capture: files as people have them. Expected hashes are hashlib's over the bytes written."""
 
-import bz2
 import gzip
 import hashlib
 import io
-import lzma
 import os
-import struct
-import tarfile
 import threading
-import zipfile
 
 import numpy as np
 import pytest
 
-from canscope.capture.input import plain
 from canscope.capture.input.stored import Stored
 from canscope.capture.read import read_capture
 from canscope.model.errors import CanscopeError, CaptureError
@@ -91,80 +85,6 @@ def test_a_packed_file_cut_at_any_byte_keeps_what_can_be_read_and_says_so(tmp_pa
         assert capture.sha256 == hashlib.sha256(packed[:cut]).hexdigest()
         counts.add(len(ids))
     assert {3, 5} <= counts, "some cuts lose frames, those in the trailing checksum none"
-
-
-def zst(data):
-    return plain.zstd_module().compress(data)
-
-
-@pytest.mark.parametrize("pack", [gzip.compress, bz2.compress, lzma.compress, zst])
-def test_whatever_packs_it_a_capture_is_the_same_and_a_cut_is_told(tmp_path, pack):
-    packed = pack(LOG)
-    assert whole(read_capture(stored(tmp_path, "a", packed)))[0] == [0, 1, 2, 3, 4]
-    half = len(packed) // 2
-    for spoilt in (packed[:-3], packed[:half] + b"damage" + packed[half:]):
-        path = stored(tmp_path, "spoilt", spoilt)
-        try:
-            told = " ".join(whole(read_capture(path))[2].notes)
-        except CaptureError:
-            told = refused(path)
-        assert "its compressed data" in told
-
-
-@pytest.mark.parametrize("coding", ["utf-16-le", "utf-16-be"])
-def test_text_in_utf_16_and_with_carriage_returns_alone_is_text(tmp_path, coding):
-    path = stored(tmp_path, "a.log", ("\ufeff" + LOG.decode()).encode(coding))
-    assert whole(read_capture(path))[0] == [0, 1, 2, 3, 4]
-    assert whole(read_capture(stored(tmp_path, "b.log", LOG.replace(b"\n", b"\r"))))[0] == [
-        *range(5)
-    ]
-
-
-def test_comments_and_blank_lines_before_the_first_frame_do_no_harm(tmp_path):
-    for before in (b"\n" * 50, b"# recorded in bay 2\n" * 50, b"\xef\xbb\xbf\n# x\n"):
-        assert whole(read_capture(stored(tmp_path, "a.log", before + LOG)))[0] == [0, 1, 2, 3, 4]
-
-
-def test_a_packed_archive_is_named_with_what_to_do(tmp_path):
-    with tarfile.open(tmp_path / "a.tar.gz", "w:gz") as tar:
-        tar.add(stored(tmp_path, "a.log", LOG), "a.log")
-    message = refused(tmp_path / "a.tar.gz")
-    assert "a tar archive, in which captures may lie" in message
-    assert f"tar -xf {tmp_path / 'a.tar.gz'}" in message
-    with zipfile.ZipFile(tmp_path / "a.zip", "w") as archive:  # stored, with its lines as they are
-        archive.write(tmp_path / "a.log")
-    assert "a zip archive, in which captures may lie" in refused(tmp_path / "a.zip")
-
-
-@pytest.mark.parametrize(
-    ("data", "why"),
-    [
-        (b"DROPCOUNT: dropped 3\n" * 4, "it only says that the recorder lost 12 frames"),
-        (
-            struct.pack(">IHHiIII", 0xA1B2C3D4, 2, 4, 0, 0, 65535, 227)
-            + struct.pack("<IIII", 1, 2, 9, 9)
-            + bytes(9),
-            "of 1 lines or records 1 were rejected, the first because of this: {}: byte 24: no "
-            "record can have this length",
-        ),
-        (b"(1.0) can0 923#11\n", "line 1 (identifier 923 is beyond 11 bits)"),
-    ],
-    ids=["drops", "swapped", "identifier"],
-)
-def test_where_nothing_can_be_read_the_first_reason_is_told(tmp_path, data, why):
-    path = stored(tmp_path, "a", data)
-    assert why.format(path) in refused(path)
-
-
-def test_a_small_file_that_unpacks_to_gigabytes_of_nothing_is_not_read_for_hours(
-    tmp_path, monkeypatch
-):
-    """Zeros pack 1,000 times smaller; the bound of 1 GiB is lowered here, to save time."""
-    monkeypatch.setattr(plain, "UNCHECKED", 1 << 20)
-    path = stored(tmp_path, "a.gz", gzip.compress(LOG + bytes(20 << 20)))
-    tally = whole(read_capture(path))[2]
-    assert tally.cut_end
-    assert "it unpacks to more than 500 times its size" in tally.notes[0]
 
 
 def test_damage_inside_a_packed_file_is_told_and_the_hash_covers_all_of_it(tmp_path):
@@ -297,38 +217,6 @@ def test_an_empty_file_is_refused(tmp_path, data):
 @pytest.mark.parametrize("data", [b"(100.0) can", b"(100.0) can0 123#11"])
 def test_a_log_with_only_a_cut_line_holds_no_frames(tmp_path, data):
     assert "holds no frames" in refused(stored(tmp_path, "cut.log", data))
-
-
-@pytest.mark.parametrize(
-    ("data", "looks", "hint"),
-    [
-        (b"time,rpm,volt\n1,2,3\n", "a table of values (CSV); its first line is 'time,", "candump"),
-        (b"Zeit;rpm;V\n1;2;3\n", "a table of values (CSV)", "candump"),
-        (bytes(range(256)) * 4, "a binary file", "candump"),
-        (
-            b"date Mon Jan 1 10:00:00 2024\nbase hex  timestamps absolute\n",
-            "a vendor's text log",
-            "drive.log.asc and convert it: python -m can.logconvert",
-        ),
-        (b"   0.010 1  123  Rx   d 2 11 22\n", "a vendor's text log", "can.logconvert"),
-        (b"LOGG\x90\0\0\0", "a vendor's binary log", "drive.log.blf"),
-        (b";$FILEVERSION=2.1\n;\n", "a vendor's trace", "drive.log.trc"),
-        (b"123#1122\n124#\n", "frames without stamps", "no times in it"),
-        (
-            gzip.compress(gzip.compress(LOG, mtime=0), mtime=0),
-            "compressed twice",
-            "unpack it first",
-        ),
-        (b"hello\n", "other text; its first line is 'hello'", "candump"),
-        (b"\n\n\n", "other text; it is blank", "candump"),
-    ],
-)
-def test_what_is_no_capture_is_named_with_what_to_do(tmp_path, data, looks, hint):
-    """Also when its name ends in .log."""
-    message = refused(stored(tmp_path, "drive.log", data))
-    what, advice = message.split("\n  hint: ")
-    assert what.startswith(f"{tmp_path}/drive.log: this looks like {looks}")
-    assert hint in advice
 
 
 def test_one_reader_error_of_a_file_that_began_well_is_its_own(tmp_path):

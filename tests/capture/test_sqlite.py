@@ -275,14 +275,3 @@ def test_a_table_whose_row_number_is_one_of_the_columns_is_left_to_sqlite(tmp_pa
         tmp_path / "a.db", [(1.0, 7, 0, 0, 0, 0, b""), (2.0, 9, 0, 0, 0, 0, b"")], create
     )
     assert table(path).can_id.tolist() == [7, 9]
-
-
-def test_holes_in_the_stamps_that_no_bus_explains_are_told(tmp_path):
-    """A frame every 10 ms, and twice none for half a second: python-can's writer counts no loss."""
-    stamps = [n * 0.01 + (n >= 1500) * 0.5 + (n >= 2500) * 0.5 for n in range(3000)]
-    values = [(at, 0x123, 0, 0, 0, 1, b"\1") for at in stamps]
-    database(tmp_path / "a.db", values)
-    [note] = table(tmp_path / "a.db").tally.notes
-    assert "2 hole(s) of up to 0.51 s in which no message at all was written" in note
-    database(tmp_path / "b.db", values[:1500])
-    assert table(tmp_path / "b.db").tally.notes == ()

@@ -6,7 +6,6 @@ import pytest
 
 from canscope.capture.table.header import by_heading
 from canscope.capture.table.reader import Table
-from canscope.cli.main import main
 from canscope.model.errors import CaptureError
 from canscope.model.tables import Flag, join
 from tests.capture.traffic import rows
@@ -96,21 +95,6 @@ def test_a_row_that_is_no_frame_is_counted_with_its_place():
     assert "not a table of frames: 10 of its first 10" in refused(
         "Time,ID,Data\n" + "1.5,zz,01\n1.5,1A0,x\n" * 10
     )
-
-
-def test_the_command_takes_a_table_with_columns_named(tmp_path, capsys):
-    (tmp_path / "a.dbc").write_text(
-        'VERSION ""\n\nBO_ 416 M: 2 N\n SG_ S : 0|8@1+ (1,0) [0|0] "" N\n'
-    )
-    (tmp_path / "a.csv").write_text("Stamp;Kind;b0;b1\n1;416;7;0\n2;416;8;0\n")
-    words = ["decode", str(tmp_path / "a.csv"), "--definitions", str(tmp_path / "a.dbc")]
-    words += ["--to", str(tmp_path / "v.csv"), "--channel", "can0"]
-    assert main(words) == 2
-    assert "a table of values" in capsys.readouterr().err
-    assert main([*words, "--columns", "time_ms=Stamp,id_dec=Kind,data_dec=b*"]) == 0
-    lines = (tmp_path / "v.csv").read_text().splitlines()[1:]
-    table = [line.split(",") for line in lines]
-    assert [(int(row[0]), float(row[5])) for row in table] == [(1_000_000, 7), (2_000_000, 8)]
 
 
 def test_a_long_line_of_brackets_is_no_heading_and_is_looked_at_at_once():

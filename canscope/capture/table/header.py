@@ -21,7 +21,8 @@ UNITS = {
 # common practice, no source.
 MEANINGS = {
     "time": "time timestamp timestamps t zeit zeitstempel timeoffset offset systemtime abstime "
-    "reltime absolutetime relativetime recordtime datetime date_time",
+    "reltime absolutetime relativetime recordtime datetime",
+    "date": "date datum day tag",
     "id": "id canid arbitrationid arbid identifier messageid msgid frameid kennung canidentifier "
     "arbitration",
     "extended": "extended ext ide isextended isextendedid extendedid xtd idtype idformat "
@@ -42,7 +43,7 @@ NEEDED = ("time", "id", "data")
 LONGEST = 4096  # letters of a line of headings; brackets in a longer one would take minutes
 # What --columns may name: a meaning, with its unit or its base behind it where that matters.
 SPOKEN = re.compile(
-    r"(time|id|data|extended|direction|bus|length|remote|error|fd|brs|esi)(?:_(\w+))?"
+    r"(time|date|id|data|extended|direction|bus|length|remote|error|fd|brs|esi)(?:_(\w+))?"
 )
 
 
@@ -83,6 +84,8 @@ def by_heading(line: str) -> Columns | None:
         found = Columns(separator, len(cells))
         for at, cell in enumerate(cells):
             _place(found, at, cell)
+        if "time" not in found.place and "date" in found.place:
+            found.place["time"] = found.place.pop("date")
         found.data = _in_order(found.data, cells) or found.data
         if not found.missing:
             return found

@@ -13,8 +13,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
-from decimal import ROUND_HALF_UP, Decimal, InvalidOperation
 from typing import BinaryIO
 
 from canscope.capture import READERS, UNNAMED, Reader
@@ -22,6 +20,7 @@ from canscope.capture.input.stamps import LAST_SECOND
 from canscope.capture.input.table import reason
 from canscope.capture.input.text import BYTE_ORDER_MARK, CLIPPED, blocks, shown
 from canscope.capture.table.header import NS, Columns, as_spoken, by_heading, split
+from canscope.capture.table.times import CLOCK, READ, names_no_zone, time_ns, unit_of
 from canscope.model.errors import CaptureError, Where
 from canscope.model.tables import (
     EXAMPLES,
@@ -38,14 +37,11 @@ HEADING_WITHIN = 40  # lines of a file
 DECIDING = 10  # rows that decide whether a file is of this format
 ENOUGH = 12  # different identifiers: if none has a letter, they are decimal
 LAST_NS = LAST_SECOND * SECOND_NS
-# whole numbers since 1970 by their size: this century in each unit
-EPOCH = (("s", 9, 10), ("ms", 12, 13), ("us", 15, 16), ("ns", 18, 19))
 YES = {"1", "true", "t", "yes", "y", "x", "ext", "extended", "xtd", "29", "29bit", "fd", "ja"}
 NO = {"", "0", "false", "f", "no", "n", "s", "std", "standard", "11", "11bit", "nein", "-"}
 SENT = {"tx", "t", "out", "sent", "transmitted", "1"}
 HEARD = {"", "rx", "r", "in", "received", "receive", "0"}
 MARKS = ("extended", "remote", "error", "fd", "brs", "esi")
-CLOCK = re.compile(r"(\d{1,2}):(\d\d):(\d\d)(?:[.,](\d{1,9}))?")
 COLUMNS_HINT = (
     "name them: --columns time_ms=HEADING,id_hex=HEADING,data=HEADING (also extended, direction, "
     "bus, length; data='B*' for one column a byte)"
@@ -117,11 +113,13 @@ class _Rows:
         data = {row[at] for row in rows for at in found.data if at < len(row)}
         self.id_base = found.id_base or self._base(ids)
         self.data_base = found.data_base or self._data_base(data)
-        self.unit_ns = NS[found.unit] if found.unit else self._unit({_time(r, found) for r in rows})
+        self.padded = all(len(token) % 2 == 0 for cell in data for token in _tokens(cell))
+        self.unit_ns = NS[found.unit] if found.unit else self._unit([_time(r, found) for r in rows])
         self.channels: set[str] = set()
         if "extended" not in found.place:
             self.notes.append("identifiers of up to 7FF are taken to be of 11 bits")
         self.notes = [f"{self.file}: {note}" for note in self.notes]
+        self.zone_told = False
         self.decided = 0
         self.odd: list[str] = []
 
@@ -145,9 +143,12 @@ class _Rows:
         )
 
     def _data_base(self, cells: set[str]) -> int:
-        """Whether bytes are hex or decimal; a cell with several is hex."""
+        """Whether bytes are hex or decimal; digits without anything between them are hex."""
         if len(self.columns.data) == 1:
-            return 16
+            tokens = [_tokens(cell) for cell in cells]
+            cells = {token for several in tokens if len(several) > 1 for token in several}
+            if not cells or all(len(token) % 2 == 0 for token in cells):
+                return 16
         if any(re.search("[a-fA-FxX]", cell) for cell in cells):
             return 16
         if any(len(cell) > 2 for cell in cells):
@@ -156,19 +157,16 @@ class _Rows:
             return 16
         raise self._refused("it cannot be told whether its data bytes are decimal or hex")
 
-    def _unit(self, times: set[str]) -> int:
+    def _unit(self, times: list[str]) -> int:
         """The unit of times whose heading names none."""
-        numbers = [text.replace(",", ".") for text in times if re.fullmatch(r"\d+[.,]?\d*", text)]
-        if not numbers:
-            return NS["s"]  # dates, or nothing that is a time
-        whole = {len(text.partition(".")[0]) for text in numbers}
-        for unit, least, most in EPOCH:
-            if whole <= set(range(least, most + 1)):
-                return NS[unit]
-        if all("." in text for text in numbers):
-            self.notes.append("no heading names the unit of its times: taken to be seconds")
-            return NS["s"]
-        raise self._refused("no heading names the unit of its times, and they are whole numbers")
+        unit, note = unit_of(times)
+        if not unit:
+            raise self._refused(
+                "no heading names the unit of its times, and they are whole numbers"
+            )
+        if note:
+            self.notes.append(note)
+        return NS[unit]
 
     def frames(self, lines: list[str], begin: int, number: int, *, whole: bool) -> Frames:
         """The frames of a block of lines; without ``whole`` its only line has no line feed."""
@@ -177,11 +175,12 @@ class _Rows:
             text = line.strip()
             if not text or text.startswith("#"):
                 continue
-            if not whole and "length" not in self.columns.place:
+            if not whole and not self._shows_its_end():
                 note = "the last line has no line feed and may be cut, so it is not read"
                 self.notes.append(f"{self.file}:{number + at}: {note}")
                 continue
-            why = self._add(split(text, self.columns.separator), builder)
+            row = split(text, self.columns.separator)
+            why = self._add(row, builder) if whole or self._is_padded(row) else "its end is cut"
             if why:
                 cut |= not whole
                 skipped += 1
@@ -199,6 +198,21 @@ class _Rows:
         )
         return builder.build(tally)
 
+    def _shows_its_end(self) -> bool:
+        """Whether a row that is cut can be told from a whole one.
+
+        So it is where bytes of two hex digits come last and another column says how many there
+        are. Of decimal ones 25 may be the beginning of 255.
+        """
+        place = self.columns.place
+        last = self.columns.data[-1] > max(place.values())
+        return "length" in place and self.data_base == 16 and self.padded and last
+
+    def _is_padded(self, row: list[str]) -> bool:
+        """Whether each byte of a row has its two hex digits."""
+        cells = [row[at] for at in self.columns.data if at < len(row)]
+        return all(len(token) % 2 == 0 for cell in cells for token in _tokens(cell))
+
     def _decide(self) -> None:
         if 2 * len(self.odd) > min(self.decided, DECIDING):
             seen = min(self.decided, DECIDING)
@@ -214,14 +228,18 @@ class _Rows:
         if len(row) <= least or row[-1:] == [CLIPPED.decode()]:
             return f"{len(row)} cells, not {self.columns.count}"
         cell = {meaning: row[at] for meaning, at in place.items()}
-        time_ns = self._time_ns(cell["time"])
-        if time_ns is None or not 0 <= time_ns < LAST_NS:
-            return "no time, or one that does not fit 64 bits of nanoseconds"
+        at_ns = self._time_ns(cell)
+        if at_ns is None and "/" in cell["time"]:
+            return "a date with slashes does not say what is the day: write it as 2024-05-14"
+        if at_ns is None:
+            return f"no time that can be read, such as {READ}"
+        if not 0 <= at_ns < LAST_NS:
+            return "a time below zero, or one that does not fit 64 bits of nanoseconds"
         marks = {m: _mark(cell[m]) for m in MARKS if m in cell}
         if None in marks.values():
             return "a mark that is neither yes nor no"
         can_id, long = self._identifier(cell["id"])
-        data = self._data([row[at] for at in self.columns.data if at < len(row)], cell)
+        data = self._data([row[at] for at in self.columns.data if at < len(row)])
         if can_id is None or data is None:
             return "no identifier" if can_id is None else "its data is no bytes"
         remote, error = bool(marks.get("remote")), bool(marks.get("error"))
@@ -247,33 +265,20 @@ class _Rows:
         if why := reason(can_id, int(flags), length):
             return why
         self.channels.add(channel)
-        builder.add(time_ns, channel, can_id, int(flags), length, b"" if remote else data)
+        builder.add(at_ns, channel, can_id, int(flags), length, b"" if remote else data)
         return ""
 
-    def _time_ns(self, text: str) -> int | None:
+    def _time_ns(self, cell: Mapping[str, str]) -> int | None:
+        """The time of a row; a time of day counts from the day that another column names."""
+        text = cell["time"]
+        if "date" in cell and CLOCK.fullmatch(text):
+            text = f"{cell['date']} {text}"
         if self.columns.separator != "," or "." not in text:
             text = text.replace(",", ".")
-        try:
-            number = Decimal(text)
-            if not number.is_finite() or number.adjusted() >= 20:  # abs() overflows
-                return None
-            return int((number * self.unit_ns).to_integral_value(rounding=ROUND_HALF_UP))
-        except InvalidOperation:
-            pass
-        if m := CLOCK.fullmatch(text):
-            seconds = int(m[1]) * 3600 + int(m[2]) * 60 + int(m[3])
-            return seconds * SECOND_NS + int((m[4] or "0").ljust(9, "0"))
-        day, _, fraction = text.partition(".")
-        if fraction.isdigit() and len(fraction) <= 9:
-            text, nanos = day, int(fraction.ljust(9, "0"))
-        else:
-            nanos = 0
-        try:
-            moment = datetime.fromisoformat(text)
-        except ValueError:
-            return None
-        moment = moment.replace(tzinfo=moment.tzinfo or UTC)
-        return int(moment.timestamp()) * SECOND_NS + moment.microsecond * 1000 + nanos
+        if not self.zone_told and names_no_zone(text):
+            self.zone_told = True
+            self.notes.append(f"{self.file}: names no zone for its times: taken to be UTC")
+        return time_ns(text, self.unit_ns)
 
     def _identifier(self, text: str) -> tuple[int | None, bool]:
         """The identifier, and whether its way of writing says that it is an extended one."""
@@ -286,18 +291,25 @@ class _Rows:
             return None, False
         return number, long or (self.id_base == 16 and len(bare) == 8)
 
-    def _data(self, cells: list[str], cell: Mapping[str, str]) -> bytes | None:
+    def _data(self, cells: list[str]) -> bytes | None:
         """The data bytes; None where they are none."""
         if len(self.columns.data) == 1:
-            text = re.sub(r"0x|[\s,.:_-]", "", cells[0], flags=re.IGNORECASE) if cells else ""
-            return bytes.fromhex(text) if re.fullmatch("(?:[0-9a-fA-F]{2})*", text) else None
+            cells = _tokens(cells[0]) if cells else []
+            if self.data_base == 16 and (len(cells) == 1 or any(len(cell) > 2 for cell in cells)):
+                if any(len(cell) % 2 for cell in cells):
+                    return None
+                text = "".join(cells)
+                return bytes.fromhex(text) if re.fullmatch("[0-9a-fA-F]*", text) else None
         while cells and not cells[-1]:
             cells.pop()
+        digits = [cell.lower().removeprefix("0x") for cell in cells]
+        if not all(re.fullmatch("[0-9a-f]{1,8}", text) for text in digits):
+            return None
         try:
-            numbers = [int(text.lower().removeprefix("0x"), self.data_base) for text in cells]
+            numbers = [int(text, self.data_base) for text in digits]
         except ValueError:
             return None
-        return bytes(numbers) if all(0 <= n <= 255 for n in numbers) else None
+        return bytes(numbers) if all(n <= 255 for n in numbers) else None
 
     @staticmethod
     def _length(text: str, data: bytes, *, remote: bool, is_fd: bool | None) -> int | None:
@@ -315,6 +327,12 @@ class _Rows:
 
 def _time(row: list[str], columns: Columns) -> str:
     return row[columns.place["time"]]
+
+
+def _tokens(text: str) -> list[str]:
+    """What stands between spaces and other marks in one cell of data, without a ``0x``."""
+    parts = re.split(r"[\s,.:;_-]+", text.strip("[](){} \t"))
+    return [part[2:] if part[:2].lower() == "0x" else part for part in parts if part]
 
 
 def _mark(text: str) -> bool | None:
