@@ -8,7 +8,6 @@ import math
 import os
 import subprocess
 import sys
-import threading
 from dataclasses import replace
 from pathlib import Path
 
@@ -120,35 +119,6 @@ def test_a_parser_whose_version_nobody_knows_is_no_error(home, file, monkeypatch
     assert len(read_file(file).messages) == 2
 
 
-def test_a_cut_or_damaged_entry_is_made_again(home, file):
-    fresh = read_file(file)
-    (entry,) = home.iterdir()
-    whole = entry.read_bytes()
-    at = whole.index(b"-273.15")
-    flipped = whole[:at] + b"-273.25" + whole[at + 7 :]
-    for harm in (b"", b"\n", whole[:40], whole[:-1], whole + b" ", b"\xff" * 200, flipped):
-        entry.write_bytes(harm)
-        assert read_file(file) == fresh
-        assert entry.read_bytes() == whole
-
-
-def test_an_entry_of_another_shape_is_made_again(home, file):
-    """As if the digest were right and the rest from a program that wrote something else."""
-    fresh = read_file(file)
-    (entry,) = home.iterdir()
-    for content in (b"[]", b'{"messages": [[1, {}]], "warnings": []}', b'{"messages": [3]}'):
-        digest = hashlib.sha256(content).hexdigest().encode()
-        entry.write_bytes(digest + b"\n" + content)
-        assert read_file(file) == fresh
-
-
-def test_a_folder_that_is_not_to_be_written_to_is_no_error(tmp_path, file, monkeypatch):
-    blocked = tmp_path / "a_file"
-    blocked.write_text("")
-    monkeypatch.setenv("XDG_CACHE_HOME", str(blocked))
-    assert len(read_file(file).messages) == 2
-
-
 def test_a_user_without_a_home_is_no_error(file, monkeypatch):
     def nowhere():
         raise RuntimeError("no home")
@@ -198,31 +168,6 @@ def altered(entry):
     entry.write_bytes(hashlib.sha256(text).hexdigest().encode() + b"\n" + text)
 
 
-@pytest.mark.parametrize("place", ["entry", "kind", "canscope", "linked"])
-def test_what_others_can_write_is_not_used_and_that_is_told_once(
-    home, file, place, monkeypatch, tmp_path
-):
-    """With rights for the user alone the altered entry counts: the digest is no seal."""
-    fresh = read_file(file)
-    (entry,) = home.iterdir()
-    altered(entry)
-    assert read_file(file) != fresh
-    told = []
-    monkeypatch.setattr(store.engine, "announce", told.append)
-    monkeypatch.setattr(store, "_told", set())
-    if place == "linked":
-        elsewhere = tmp_path / "elsewhere"
-        home.parent.rename(elsewhere)
-        elsewhere.chmod(0o777)
-        home.parent.symlink_to(elsewhere)
-    else:
-        {"entry": entry, "kind": home, "canscope": home.parent}[place].chmod(0o777)
-    for _ in range(2):
-        assert read_file(file) == fresh
-    assert len(told) == (0 if place == "entry" else 1)
-    assert all("other users" in text for text in told)
-
-
 @pytest.mark.skipif(not hasattr(os, "getuid") or os.getuid() != 0, reason="only root gives away")
 def test_a_folder_of_another_user_is_not_used(home, file):
     fresh = read_file(file)
@@ -239,40 +184,3 @@ def test_new_folders_are_for_the_user_alone(home, file):
     finally:
         os.umask(before)
     assert {path.stat().st_mode & 0o777 for path in (home, home.parent)} == {0o700}
-
-
-@pytest.mark.parametrize("harm", ["fifo", "device", "folder", "link"])
-def test_an_entry_that_is_no_plain_file_is_not_waited_for_nor_read(home, file, harm, tmp_path):
-    fresh = read_file(file)
-    (entry,) = home.iterdir()
-    if harm == "link":
-        altered(entry)
-        entry.rename(tmp_path / "entry")
-        entry.symlink_to(tmp_path / "entry")
-    else:
-        entry.unlink()
-    if harm == "fifo":
-        os.mkfifo(entry)
-    elif harm == "device":
-        entry.symlink_to("/dev/zero")
-    elif harm == "folder":
-        (entry / "full").mkdir(parents=True)
-    assert read_file(file) == fresh
-    assert read_file(file) == fresh
-
-
-def test_readers_beside_writers_get_what_the_file_says(home, file):
-    fresh = read_file(file)
-    (entry,) = home.iterdir()
-    harms = iter(range(10**6))
-
-    def harm():
-        for _ in range(200):
-            entry.with_suffix(f".{next(harms)}").write_bytes(b"half")
-            os.replace(sorted(home.glob("*.[0-9]*"))[0], entry)
-
-    writer = threading.Thread(target=harm)
-    writer.start()
-    assert all(read_file(file) == fresh for _ in range(20))
-    writer.join()
-    assert read_file(file) == fresh
