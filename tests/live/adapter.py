@@ -26,9 +26,10 @@ ALLOWED = re.compile(rb"C\r|L\r|S[0-8]\r")
 class Adapter:
     """The adapter's far side. ``link`` is the name under which it can be opened."""
 
-    def __init__(self, link, *, answers=True, refuses=b"", ignores=b"", answer_s=0.0):
+    def __init__(self, link, *, answers=True, refuses=b"", ignores=b"", answer_s=0.0, left=b""):
         self.link, self._answers, self.refuses = Path(link), answers, refuses
         self._ignores, self._answer_s = ignores, answer_s
+        self._left = left  # an answer left over from before, said as the first command comes
         self._answering = []  # (monotonic time, answer) of commands that take their time
         self.commands, self.offered, self.dropped = [], 0, 0
         self.sent = []  # the lines that went into the buffer
@@ -120,6 +121,8 @@ class Adapter:
                 if command == b"C\r":
                     self.opened.clear()
                     self._buffer.clear()
+                self._buffer += self._left
+                self._left = b""
                 if self._answers and command != self._ignores:
                     answer = b"\a" if command == self.refuses else b"\r"
                     self._answering.append((time.monotonic() + self._answer_s, answer))

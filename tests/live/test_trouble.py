@@ -163,15 +163,32 @@ def test_streams_that_are_full_or_closed_end_no_run(tmp_path, bench):
     assert "nobody could see what the watching process said: No space left" in notes_of(run)
 
 
+SLOW = """
+import shutil, sys, time
+if "canscope.live.recording.process" in sys.orig_argv:
+    usage = shutil.disk_usage
+    shutil.disk_usage = lambda path: time.sleep(3) or usage(path)
+"""
+
+
 def test_a_reader_that_goes_away_ends_no_run(tmp_path, bench):
-    process = record(tmp_path / "run", bench[0], more=("--for", "1"), stderr=subprocess.PIPE)
+    """Nor did a reader of an adapter die that was told to end: 3 in 100 were called dead.
+
+    Once a second the recorder looks how everything is. Here the disk's answer takes so long that
+    the end always falls between the questions whether it is told to end and who is alive.
+    """
+    (tmp_path / "sitecustomize.py").write_text(SLOW)
+    path = f"{tmp_path}:{os.environ.get('PYTHONPATH', '')}"
+    slow = {"stderr": subprocess.PIPE, "env": {**os.environ, "PYTHONPATH": path}}
+    process = record(tmp_path / "run", bench[0], more=("--for", "1.5"), **slow)
     process.stdout.readline()
     process.stdout.close()
     error = process.stderr.read()
     process.stderr.close()
     assert (process.wait(60), error) == (0, "")
-    assert facts(tmp_path / "run")["end"]["reason"] == "the 1 s asked for are over"
+    assert facts(tmp_path / "run")["end"]["reason"] == "the 1.5 s asked for are over"
     assert facts(tmp_path / "run")["watch"]["unseen"] == "Broken pipe"
+    assert "died" not in str(facts(tmp_path / "run")["events"])
 
 
 def test_a_dumb_terminal_gets_plain_lines_and_its_keys_work(tmp_path, bench):
@@ -226,8 +243,12 @@ def test_names_and_words_that_are_not_utf8_are_kept_as_escapes(tmp_path, bench):
     assert re.search(r"the recorder counted \d+ frames, and its captures hold \d+", told(run))
 
 
-def test_no_compiler_runs_to_find_a_sound_library(tmp_path, bench):
-    """A stand-in for sounddevice looks for PortAudio as the real one does, by ctypes.util."""
+def test_no_compiler_runs_to_find_a_sound_library_nor_for_kernels(tmp_path, bench):
+    """Stand-ins for sounddevice, which looks for PortAudio by ctypes.util as it does, and numba.
+
+    After a stall a piece to be judged is large enough for kernels, which take a second to load;
+    here the engine of large pieces is asked for.
+    """
     library, tools = tmp_path / "library", tmp_path / "tools"
     library.mkdir()
     tools.mkdir()
@@ -236,14 +257,25 @@ def test_no_compiler_runs_to_find_a_sound_library(tmp_path, bench):
         "def query_devices(kind):\n"
         "    raise OSError(f'PortAudio: {ctypes.util.find_library(\"no-such-library\")}')\n"
     )
+    (library / "numba.py").write_text(
+        "import pathlib\n"
+        f"if '[end]' not in pathlib.Path({str(tmp_path / 'run' / 'run.toml')!r}).read_text():\n"
+        f"    pathlib.Path({str(tmp_path / 'ran')!r}).touch()\n"
+        "raise ImportError\n"  # what counts the frames at the end may load it, and fails here
+    )
     for name in ("gcc", "cc", "ld"):
         (tools / name).write_text(f"#!/bin/sh\necho {name} >> {tmp_path}/ran\nexit 1\n")
         (tools / name).chmod(0o755)
-    environment = {**os.environ, "PATH": f"{tools}:{os.environ['PATH']}"}
+    environment = {
+        **os.environ,
+        "PATH": f"{tools}:{os.environ['PATH']}",
+        "CANSCOPE_ENGINE": "numba",  # as if each piece were a large one
+    }
     environment["PYTHONPATH"] = f"{library}:{os.environ.get('PYTHONPATH', '')}"
-    process = record(tmp_path / "run", bench[0], more=("--for", "0.2"), env=environment)
-    out, code = ended(process)
-    assert (code, (tmp_path / "ran").exists()) == (0, False)
+    more = {"plan": bench[1], "more": ("--for", "0.5"), "env": environment}
+    out, _ = ended(record(tmp_path / "run", bench[0], **more))
+    assert not (tmp_path / "ran").exists(), out
+    assert facts(tmp_path / "run")["end"]["reason"] == "the 0.5 s asked for are over"
     assert "no audio device: PortAudio: None" in out or NO_ANSWER in out
 
 
@@ -251,3 +283,37 @@ def test_an_interface_that_cannot_listen_only_is_refused_before_it_is_opened(tmp
     out, code = ended(record(tmp_path / "run", "can0=gs_usb:0"))
     assert code == 2
     assert "not known to be silent: the interface gs_usb has no way to ask for listen-only" in out
+
+
+HABITS = {  # of an adapter that answers after 80 ms, and what is told of its silence
+    "can0": ({}, "confirmed"),
+    "can1": ({"ignores": b"L\r"}, "did not answer silent open"),
+    "can2": ({"ignores": b"C\r"}, "did not answer its close command"),
+    "can3": ({"answers": False}, "did not answer"),
+    "can4": ({"ignores": b"L\r", "left": b"\r"}, "did not answer"),
+    "can5": ({"refuses": b"L\r"}, "refuses silent open"),
+}
+
+
+def test_no_adapter_is_called_silent_that_did_not_say_so_itself(tmp_path):
+    """The answer to one command is not taken for the next one's; one that refuses is not opened."""
+    adapters = {
+        name: Adapter(tmp_path / f"tty-{name}", answer_s=0.08, **habit)
+        for name, (habit, _) in HABITS.items()
+    }
+    buses = [f"{name}=slcan:{adapter.link}@500000" for name, adapter in adapters.items()]
+    refused = buses.pop()
+    signed = ("--for", "0.2", "--not-silent", "a bench without a vehicle")
+    out, code = ended(record(tmp_path / "run", *buses, more=signed))
+    assert code == 0, out
+    told = facts(tmp_path / "run")["buses"]
+    for name, (_, words) in list(HABITS.items())[:-1]:
+        assert told[name].get("silent", False) == (name == "can0"), name
+        assert words in told[name]["silent_how"], name
+        assert adapters[name].wrote_only_what_a_listener_may()
+    out, code = ended(record(tmp_path / "refused", refused, more=signed))
+    assert code == 2
+    assert "refuses silent open" in out
+    assert not adapters["can5"].opened.is_set()
+    for adapter in adapters.values():
+        adapter.unplug()

@@ -77,15 +77,17 @@ class Candump(Reader):
 
 
 def read_on(stream: BinaryIO, file: str, line: int) -> Iterator[Frames]:
-    """Read a further part of what is known to be a log, whatever it begins with.
+    """Read a further part of what is known to be a log as it grows, whatever it begins with.
 
-    ``line`` is the number of its first line.
+    ``line`` is the number of its first line. Never waits for kernels to load or to be compiled.
     """
-    yield from _read(stream, file, _Opening(file, asks=False), line)
+    yield from _read(stream, file, _Opening(file, asks=False), line, live=True)
 
 
-def _read(stream: BinaryIO, file: str, opening: _Opening, line: int) -> Iterator[Frames]:
-    log = _Log(file, _size(stream), line)
+def _read(
+    stream: BinaryIO, file: str, opening: _Opening, line: int, *, live: bool = False
+) -> Iterator[Frames]:
+    log = _Log(file, _size(stream), line, live=live)
     for text, unfinished in views(stream, BLOCK):
         if unfinished:
             yield log.last(unfinished)
@@ -108,8 +110,8 @@ def _size(stream: BinaryIO) -> int | None:
 class _Log:
     """A log being read block by block, by either engine."""
 
-    def __init__(self, file: str, expected: int | None, line: int = 1) -> None:
-        self.file, self._expected = file, expected
+    def __init__(self, file: str, expected: int | None, line: int, *, live: bool) -> None:
+        self.file, self._expected, self._live = file, expected, live
         self._number = line  # of the first line of the next block
         self._done = 0  # the work so far, in bytes of common lines
         self._known: set[str] = set()
@@ -122,7 +124,7 @@ class _Log:
 
     def frames(self, text: memoryview) -> Iterator[Frames]:
         """The frames of a block of whole lines."""
-        if is_compiled(self._done, self._expected):
+        if not self._live and is_compiled(self._done, self._expected):
             chunks = self._by_kernel(text, fast_module("candump").parse(text))
         else:
             chunks = iter((self._by_numpy(text),))

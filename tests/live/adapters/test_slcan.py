@@ -1,7 +1,6 @@
 """slcan adapters: what they say, against python-can's own reader; and what is said to them."""
 
 import random
-import threading
 
 import can
 import pytest
@@ -107,57 +106,6 @@ def test_the_only_writer_of_commands_refuses_to_write_anything_else(tmp_path):
     for command in (b"O\r", b"t1230\r", b"S9\r", b"L", b"C\rO\r"):
         with pytest.raises(RuntimeError):
             source._command(command)
-    source.close()
-    adapter.unplug()
-
-
-def test_an_adapter_that_refuses_to_be_silent_is_not_opened(tmp_path):
-    adapter = Adapter(tmp_path / "tty", refuses=b"L\r")
-    with pytest.raises(AdapterError, match="refuses silent open"):
-        Slcan(Address("can0", "slcan", str(adapter.link), 500_000)).open()
-    adapter.unplug()
-    assert not adapter.opened.is_set()
-
-
-def test_an_adapter_that_answers_nothing_is_not_called_silent(tmp_path):
-    adapter = Adapter(tmp_path / "tty", answers=False)
-    source = Slcan(Address("can0", "slcan", str(adapter.link), 500_000))
-    assert not source.open().silent
-    source.close()
-    adapter.unplug()
-
-
-@pytest.mark.parametrize(
-    ("habit", "said"),
-    [
-        ({}, "confirmed"),
-        ({"ignores": b"L\r"}, "did not answer silent open"),
-        ({"ignores": b"C\r"}, "did not answer its close command"),
-        ({"refuses": b"L\r"}, "refuses silent open"),
-    ],
-)
-def test_of_an_adapter_that_takes_80_ms_no_answer_is_taken_for_another_commands(
-    tmp_path, habit, said
-):
-    adapter = Adapter(tmp_path / "tty", answer_s=0.08, **habit)
-    source = Slcan(Address("can0", "slcan", str(adapter.link), 500_000))
-    if "refuses" in habit:
-        with pytest.raises(AdapterError, match=said):
-            source.open()
-    else:
-        opened = source.open()
-        assert said in opened.silent_how
-        assert opened.silent == (not habit)
-    source.close()
-    adapter.unplug()
-
-
-def test_one_answer_more_than_commands_confirms_nothing(tmp_path):
-    """A line end that was left over is taken for the first answer, and so on."""
-    adapter = Adapter(tmp_path / "tty", answer_s=0.08, ignores=b"L\r")
-    source = Slcan(Address("can0", "slcan", str(adapter.link), 500_000))
-    threading.Timer(0.04, adapter.say, [b"\r"]).start()
-    assert not source.open().silent
     source.close()
     adapter.unplug()
 

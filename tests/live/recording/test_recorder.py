@@ -231,21 +231,6 @@ def test_a_reader_that_dies_is_told_and_the_others_go_on(tmp_path, adapter):
     assert ("can1", "123#AA") in frames_in(run)
 
 
-def test_a_reader_that_was_told_to_end_did_not_die(tmp_path):
-    """It ends just before the others are looked at: 3 in 100 stops in order were called that."""
-    config = RecorderConfig(tmp_path, (Address("can0", "x", "y"),))
-    recorder = Recorder(config, adapters={"can0": Broken()})
-    recorder.open()
-    ended = threading.Thread(target=lambda: None)
-    ended.start()
-    ended.join()
-    last_read = {"can0": ticks_ns()}
-    recorder._health.check({"can0": ended}, last_read, lambda: True)
-    assert recorder.events == []
-    recorder._health.check({"can0": ended}, last_read, lambda: False)
-    assert [event.what for event in recorder.events] == ["can0: the reader died"]
-
-
 def test_a_clock_that_is_set_during_the_run_is_told_and_stamps_go_on(tmp_path, adapter):
     apart = [0]
     clock = Clock(ticks=ticks_ns, wall=lambda: time.time_ns() + apart[0])

@@ -5,7 +5,6 @@ import time
 from dataclasses import replace
 
 import numpy as np
-import pytest
 
 import canscope.decoding.columns
 import canscope.live.watching.latest
@@ -18,7 +17,6 @@ from canscope.decoding.columns import decode
 from canscope.judge.check import Run
 from canscope.live.adapters.address import parse_address
 from canscope.live.recording.recorder_config import RecorderConfig
-from canscope.live.recording.status import RecorderStatus
 from canscope.live.run_folder.folder import RunFolder
 from canscope.live.run_folder.run_file import read_run_file
 from canscope.live.watching.session import Session
@@ -172,17 +170,6 @@ def test_a_slow_judge_is_told_and_costs_no_frame(tmp_path, hot, request):
     assert live.watch.run.report().capture.frames == kept  # late, but all of it
     report = judge_files(inputs_of([str(live.folder)], None))
     assert any("live judging was up to" in warning for warning in report.warnings)
-
-
-def test_judging_live_never_waits_for_kernels(tmp_path, monkeypatch):
-    """After a stall a piece is large enough for numba, which takes a second to load."""
-    monkeypatch.setattr(canscope.decoding.columns, "is_compiled", lambda *done, **rows: True)
-    monkeypatch.setattr(canscope.decoding.columns, "fast_module", pytest.fail)
-    lines = [f"({1_700_000_000 + n / 100:.6f}) can0 100#0000\n" for n in range(50)]
-    (tmp_path / "capture-0001.log").write_text("".join(lines))
-    watch = Watch(tmp_path, read_plan(small_plan(tmp_path)), status=RecorderStatus, heard=True)
-    watch.follow(lambda: False)
-    assert (watch.broken, watch.run.report().capture.frames) == ("", 50)
 
 
 def test_ready_is_withheld_with_its_reasons_and_given_when_they_are_gone(tmp_path, monkeypatch):
