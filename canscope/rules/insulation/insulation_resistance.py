@@ -21,6 +21,8 @@ from canscope.trust.range_ends import at_end_of_range
 
 NAME, MONITOR, VOLTAGE = "pack", "pack.insulation", "pack.voltage"
 REGULATION = "UN R100 5.1.3"
+AWAKE_S = 2.0  # closed before a reading is of the whole vehicle at all; common practice, no source
+MEASURED_S = 5.0  # closed before it has measured anew, so that it holds no value from before
 
 
 @dataclass(frozen=True)
@@ -31,6 +33,9 @@ class Seen:
     closed_s: float | None = None  # the longest time for which both poles stayed closed
     clipped_ns: int | None = None  # first settled reading at the end of the monitor's range
     nothing_ns: int | None = None  # first reading of nothing while closed, before it had settled
+    measured_ns: int | None = None  # when the poles closed in whose closing it last read enough
+    low: tuple[int, int] | None = None  # when they closed and it read too little, not enough since
+    fell_ns: int | None = None  # first reading of too little that no settling explains
 
 
 @RULES.add("insulation-resistance")
@@ -54,7 +59,9 @@ class InsulationResistance(Rule):
         The contactors never stayed closed for ``settle_s``, or no reading came after that
         (not-exercised); the readings stood at the upper end of the monitor's range
         (sensor-suspect), were not available or fell silent; the monitor read 0 ohm with the
-        contactors closed before it had settled (sensor-suspect); there is neither a
+        contactors closed before it had settled, or read too little after it had read enough in the
+        same closing, or until the contactors opened (sensor-suspect): a monitor that settles goes
+        from low to enough, and an insulation that comes and goes does not; there is neither a
         ``maximum_voltage_V`` nor a pack voltage to make a limit of (no-limit).
     """
 
@@ -136,6 +143,7 @@ class InsulationResistance(Rule):
             if nothing.any():
                 state = replace(state, nothing_ns=int(readings.time_ns[nothing][0]))
         live = ~clipped & (working_V > 0)
+        state = self._settling(state, piece, readings, working_V, settled, live)
         found: list[Outcome] = []
         for judged in (settled & live, self._pack_alone(piece, readings, working_V) & live):
             times, ohm = readings.time_ns[judged], readings.value[judged]
@@ -144,11 +152,16 @@ class InsulationResistance(Rule):
         return state, found
 
     def close(self, state: Seen, piece: Piece) -> Sequence[Outcome]:
-        """Why nothing was judged, if nothing was; and a reading of nothing, which is a code."""
+        """Why nothing was judged, if nothing was; and low readings that no settling explains."""
         if state.nothing_ns is not None:
             text = "the monitor read 0 ohm with the contactors closed, before it had settled: a "
             text += "short circuit that came and went, or a code"
             return [Doubt(NAME, "sensor-suspect", text, state.nothing_ns)]
+        fell_ns = state.fell_ns or (state.low or (0, None))[1]
+        if fell_ns is not None:
+            text = "the monitor read too little with the contactors closed, and not only as it "
+            text += "settled: insulation that comes and goes, or a monitor that needs longer"
+            return [Doubt(NAME, "sensor-suspect", text, fell_ns)]
         if state.clipped_ns is not None:
             text = "the monitor stood at the upper end of its range"
             return [unjudged(NAME, "sensor-suspect", text, state.clipped_ns)]
@@ -166,6 +179,38 @@ class InsulationResistance(Rule):
         closed = piece.at("@closed", times_ns)
         settled: Bools = (closed.value == 1) & (closed.age_ns >= round(self.settle_s * S))
         return settled
+
+    def _settling(
+        self,
+        state: Seen,
+        piece: Piece,
+        readings: Samples,
+        working_V: Floats,
+        settled: Bools,
+        live: Bools,
+    ) -> Seen:
+        """Whether readings before ``settle_s`` went from too little to enough, and only so."""
+        times = readings.time_ns
+        closed = piece.at("@closed", times)
+        since_ns = times - closed.age_ns
+        enough = readings.value >= self._wanted(piece.bench) * working_V
+        counts = live & (closed.value == 1) & (closed.age_ns >= AWAKE_S * S)
+        for row in np.flatnonzero(counts & ~settled):
+            now, since = int(times[row]), int(since_ns[row])
+            if enough[row]:
+                if state.low is not None and state.low[0] == since:
+                    state = replace(state, low=None)
+                if closed.age_ns[row] >= MEASURED_S * S and state.measured_ns != since:
+                    state = replace(state, measured_ns=since)
+            elif state.low is None:
+                state = replace(state, low=(since, now))
+                if state.measured_ns == since and state.fell_ns is None:
+                    state = replace(state, fell_ns=now)
+            elif state.low[0] != since:  # the closing before ended with too little
+                state = replace(state, low=(since, now), fell_ns=state.fell_ns or state.low[1])
+        if state.low is not None and (counts & enough & (since_ns == state.low[0]))[settled].any():
+            state = replace(state, low=None)
+        return state
 
     def _pack_alone(self, piece: Piece, readings: Samples, working_V: Floats) -> Bools:
         """Readings below the limit with both poles open for long enough."""

@@ -202,3 +202,44 @@ def test_a_reading_of_nothing_before_it_settled_is_a_code():
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
     assert "0 ohm" in finding.sentence
     assert judge(lambda t: np.where(t < 2.5, 0.0, 2e6)).verdict is Verdict.PASS
+
+
+def between(start_s, end_s, ohm, otherwise=300e3):
+    return lambda t: np.where((t >= start_s) & (t < end_s), ohm, otherwise)
+
+
+@pytest.mark.parametrize(
+    ("ohm", "open_s"),
+    [
+        (between(12.0, 17.0, 20e3), 1e9),  # it had read 750 ohm/V, falls to 50, and comes back
+        (between(12.0, 99.0, 20e3), 20.0),  # ... and has not come back as the contactors open
+    ],
+)
+def test_insulation_that_comes_and_goes_before_the_monitor_settled_is_no_pass(ohm, open_s):
+    found = judge(ohm, open_s=open_s)
+    assert (found.verdict, found.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert "insulation that comes and goes" in found.sentence
+    assert "at 12.000 s" in found.sentence
+
+
+@pytest.mark.parametrize("low_until_s", [4.0, 28.0, 30.9])
+def test_a_monitor_that_goes_from_low_to_enough_has_settled(low_until_s):
+    assert judge(between(0.0, low_until_s, 20e3)).verdict is Verdict.PASS
+
+
+def test_a_value_held_from_before_the_closing_is_no_measurement_of_it():
+    """It shows what it had measured with the poles open until its first result, 3 s later."""
+    assert judge(between(4.0, 15.0, 20e3)).verdict is Verdict.PASS
+
+
+def test_a_second_short_closing_that_reads_too_little_is_told():
+    """40 s closed and enough, then 10 s closed and 50 ohm/V."""
+
+    def again(roles):
+        for pole in ("negative", "positive"):
+            times = roles[f"contactors.{pole}"][0]
+            changes = ((CLOSED_S, 1), (41.0, 0), (50.0, 1), (60.0, 0))
+            roles[f"contactors.{pole}"] = (times, state(times, *changes))
+
+    found = judge(between(50.0, 62.0, 20e3), until_s=70.0, edit=again)
+    assert (found.verdict, found.reason) == (Verdict.UNPROVEN, "sensor-suspect")
