@@ -531,7 +531,10 @@ EVIDENCE = (
     Evidence(
         "driver.ignition",
         (Witness("what nodes do", "they wake after it and sleep after it goes off"),),
-        ("exchanged, or another signal: contactors close, or axles speed up, with ignition off",),
+        (
+            "exchanged, or another signal: contactors close, or axles speed up, with ignition off",
+            "off for a while: a unit is driven on all the same, or contactors stay closed for long",
+        ),
         (
             Unseen(
                 "delay",
@@ -560,6 +563,7 @@ EVIDENCE = (
         (
             "always pressed: axles speed up under it",
             "exchanged: pressed while axles turn, released as the direction changes",
+            "pressed for a while: a unit is driven on at its speed all the same",
         ),
         (
             Unseen(

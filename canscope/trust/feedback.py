@@ -14,7 +14,7 @@ from canscope.model.events import Window
 from canscope.model.outcome import Doubt, Subject
 from canscope.model.piece import ClosedWindow
 from canscope.model.rule import Rule, Worst
-from canscope.trust import answers, pole_word, trailing
+from canscope.trust import answers, driven_on, pole_word, trailing
 from canscope.trust.clock_alignment import Alignment
 from canscope.trust.remark import Remark
 
@@ -35,6 +35,7 @@ WITNESSES = {
         trailing.torque,
         answers.together,
         answers.taken,
+        driven_on.driven_on,
     ),
     Window.OPENING: (
         pole_word.opening,
@@ -42,6 +43,7 @@ WITNESSES = {
         answers.converter_off,
         answers.made_of_states,
         answers.insulation,
+        driven_on.kept_live,
     ),
 }
 

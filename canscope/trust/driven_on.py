@@ -1,0 +1,86 @@
+"""Is the vehicle driven on, or kept live, though an input of the driver says that it must not be?
+
+Either the controller ignores the input, or the reading is not that input: no pass rests on it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from canscope.model.piece import ClosedWindow, S
+from canscope.model.signals import Samples
+from canscope.trust.remark import Links, Remark
+
+IGNITION, BRAKE = "driver.ignition", "driver.brake"
+INPUTS = ((IGNITION, 0, "off"), (BRAKE, 1, "pressed"))
+HELD_NS = S // 2  # for which the input says so; common practice, no source
+ANSWER_NS = 3 * S // 10  # in which a controller's ramp has begun; likewise
+DRIVES_NM, KEPT_TORQUE, KEPT_SPEED = 1.0, 0.7, 0.9  # and shares of those before; likewise
+FEWEST = 4  # readings of torque and of speed
+LIVE_NS = 10 * S  # in which contactors open after key-off, as nodes fall asleep; likewise
+LONGEST_NS = 120 * S  # of the past that is kept
+
+
+def driven_on(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """An ignition that reads off, or a brake pressed, while torque and speed go on as before."""
+    unit = window.bench.unit(window.span.subject)
+    torque, speed = unit.role("torque"), unit.role("speed")
+    if not window.bench.has(torque, speed):
+        return
+    least_Nm = max(DRIVES_NM, 4 * window.bench.u(torque))
+    for role, value, word in INPUTS:
+        if not window.bench.has(role) or (role == BRAKE and window.bench.stage == "rolling"):
+            continue
+        for start_ns, end_ns in _spells(window, role, value):
+            pushes, turns = (_inside(window, one, start_ns, end_ns) for one in (torque, speed))
+            if min(len(pushes), len(turns)) < FEWEST:
+                continue
+            before = [float(window.at(one, [start_ns]).value[0]) for one in (torque, speed)]
+            sense = np.sign(before[1])
+            kept_Nm = float((pushes.value * sense).min())
+            kept_rpm = float((turns.value * sense).min())
+            if (
+                kept_Nm >= max(least_Nm, KEPT_TORQUE * before[0] * sense)
+                and kept_rpm >= KEPT_SPEED * before[1] * sense
+            ):
+                text = f"read {word} for {(end_ns - start_ns) / S:.1f} s while the {unit.name} "
+                text += f"unit was driven on as before, at {kept_Nm:.1f} Nm and {kept_rpm:.0f} rpm"
+                yield Remark(role, "wrong", text, start_ns)
+                break
+
+
+def kept_live(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """An ignition that had been off for long when the contactors opened."""
+    opened_ns = window.span.start_ns
+    if not window.bench.has(IGNITION):
+        return
+    known = window.back(IGNITION, opened_ns - LONGEST_NS).between(0, opened_ns).known
+    on = np.flatnonzero(known.value != 0)
+    off = known[int(on[-1]) + 1 :] if len(on) else known[:0]  # never on: told as they close
+    closed = window.at("@closed", opened_ns, before=True)
+    if not len(off) or closed.value[0] != 1:
+        return
+    long_ns = min(opened_ns - int(off.time_ns[0]), int(closed.age_ns[0]))
+    if long_ns >= LIVE_NS:
+        text = f"read off for {long_ns / S:.0f} s while the contactors stayed closed"
+        yield Remark(IGNITION, "wrong", text, int(off.time_ns[0]))
+
+
+def _spells(window: ClosedWindow, role: str, value: int) -> Iterator[tuple[int, int]]:
+    """Where an input read so for long enough within the burst, from its first to its last reading.
+
+    One that read so from the burst's begin on did not change while the unit turned.
+    """
+    known = window.back(role, window.span.start_ns).between(0, window.span.end_ns).known
+    edges = np.diff(np.concatenate(([0], (known.value == value).astype(np.int8), [0])))
+    begins, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+    for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
+        start_ns, end_ns = int(known.time_ns[begin]), int(known.time_ns[end - 1])
+        if begin and end_ns - start_ns >= HELD_NS:
+            yield start_ns, end_ns
+
+
+def _inside(window: ClosedWindow, role: str, start_ns: int, end_ns: int) -> Samples:
+    return window.back(role, start_ns).between(start_ns + ANSWER_NS, end_ns + 1).known

@@ -1,0 +1,54 @@
+"""Inputs that say that nothing may drive, while a unit is driven, by hand.
+
+The burst of the vehicle of test_feedback.py lasts from 8 to 11 s, full from 8.3 to 10.5 s; its
+contactors open at 20 s. It drives with 5 Nm at 900 rpm.
+"""
+
+import numpy as np
+import pytest
+
+from tests.rules.vehicle import state
+from tests.trust.test_feedback import TIMES, load, remarks
+
+
+def pushed(*, until_s=10.5, fall_s=0.0):
+    """Torque of the burst, which ends at an instant, in so many seconds."""
+    return 5 * load(TIMES) * np.interp(TIMES, [until_s, until_s + fall_s + 0.02], [1, 0])
+
+
+@pytest.mark.parametrize(
+    ("role", "changes", "word"),
+    [
+        ("driver__ignition", ((0.0, 1), (9.0, 0), (9.6, 1)), "read off for 0.6 s"),
+        ("driver__brake", ((9.0, 1), (9.6, 0)), "read pressed for 0.6 s"),
+    ],
+)
+def test_an_input_against_which_a_unit_is_driven_on_is_not_believed(role, changes, word):
+    told = remarks(**{role: state(TIMES, *changes), "units__front__torque": pushed()})
+    said = told[role.replace("__", ".")]
+    assert f"{word} while the front unit was driven on as before, at 5.0 Nm and 900 rpm" in said
+
+
+@pytest.mark.parametrize(
+    "torque",
+    [pushed(until_s=9.1), pushed(until_s=9.0, fall_s=0.5), 0 * TIMES],
+    ids=["cut", "ramp", "coasting"],
+)
+def test_a_unit_whose_torque_is_taken_back_obeys(torque):
+    changes = ((0.0, 1), (9.0, 0), (9.6, 1))
+    told = remarks(driver__ignition=state(TIMES, *changes), units__front__torque=torque)
+    assert "driver.ignition" not in told
+
+
+def test_a_key_off_too_short_to_answer_to_says_nothing():
+    changes = ((0.0, 1), (9.0, 0), (9.3, 1))
+    told = remarks(driver__ignition=state(TIMES, *changes), units__front__torque=pushed())
+    assert "driver.ignition" not in told
+
+
+@pytest.mark.parametrize(("off_s", "told"), [(8.0, "read off for 12 s"), (14.0, ""), (26.0, "")])
+def test_contactors_that_stay_closed_long_after_key_off_are_told(off_s, told):
+    """They open at 20 s: 12 s and 6 s after key-off, or before it."""
+    said = remarks(driver__ignition=state(TIMES, (0.0, 1), (off_s, 0))).get("driver.ignition", "")
+    assert bool(said) == bool(told)
+    assert told in said
