@@ -19,7 +19,7 @@ from itertools import permutations
 
 import numpy as np
 
-from canscope.model.bench import MAINS, POLES
+from canscope.model.bench import MAINS
 from canscope.model.integral import integral
 from canscope.model.median import median, percentile
 from canscope.model.piece import ClosedWindow
@@ -43,7 +43,10 @@ LIFTED_V = 0.5  # by which a converter lifts the 12 V; common practice, no sourc
 FEW = 5  # of a fifth of a second more or less; likewise
 BUMP_V = 0.1  # by which a coil pulls it at least to be told; likewise
 DIPS = 7  # readings around a coil's pull-in, in which a dip of 0.1 s is seen; likewise
-JUMP = 0.8  # of that, in one reading; likewise
+COIL_STEP_V = 0.05  # of a reading that shows it; twice as coarse, it takes twice as many; likewise
+# Times the noise at rest, and what its neighbouring means differ by, which a dip exceeds; likewise
+FLICKERS, WANDERS = 2.4, 4.0
+JUMP = 0.8  # of a lift, in one reading: a converter takes its time; likewise
 LEAST_A = 0.3  # a smaller current may be its sensor's own; common practice, no source
 STEADY = 0.1  # of the pack's voltage; common practice, no source
 LEAST, MOST = 0.4, 2.5  # times C dV that the current carried; common practice, no source
@@ -165,7 +168,12 @@ def halves(window: ClosedWindow, links: Links) -> Iterator[Remark]:
 
 
 def supply(window: ClosedWindow, links: Links) -> Iterator[Remark]:
-    """12 V that do not leave what they flicker by at rest while an attempt reaches both poles."""
+    """12 V that neither a coil nor the converter moves while an attempt reaches both poles.
+
+    Where it is read finely enough, the coil of the pole that closes first pulls it down for a
+    moment, while nothing else changes; or else the converter lifts it later, and not in one
+    reading. Where it is read coarsely, it leaves at least clearly what it flickers by at rest.
+    """
     bench, start_ns = window.bench, window.span.start_ns
     if not bench.has(SUPPLY, "contactors.negative", "contactors.positive"):
         return
@@ -173,15 +181,46 @@ def supply(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         return
     rest = window.back(SUPPLY, start_ns - REST_NS).between(start_ns - REST_NS, start_ns - EARLY_NS)
     busy = window.back(SUPPLY, start_ns - EARLY_NS).known
-    if len(rest.known) < 10 or len(busy) < 10:
+    if len(rest.known) < 6 or len(busy) < 10:
         return
-    step = 2 * bench.bindings[SUPPLY].half_step
+    step = step_of(rest.known.value, bench.bindings[SUPPLY].half_step)
     low, high = float(rest.known.value.min()), float(rest.known.value.max())
     outside = max(low - float(busy.value.min()), float(busy.value.max()) - high)
-    if outside < max(step, (high - low) / 4) * 0.9:
+    if outside < max(1.5 * step, high - low, BUMP_V):
         text = f"stayed within {low:.2f} to {high:.2f} V while contactors closed, as it does at "
         text += "rest: neither a coil nor the converter moved it"
         yield Remark(SUPPLY, "silent", text, window.until_ns)
+    elif _coil_pulls(window, rest.known, busy, step) is False and not _lifts(window, rest.known):
+        text = "did not dip as the first contactor pulled in, and nothing lifted it by and by "
+        text += "afterwards: neither a coil nor the converter moved it"
+        yield Remark(SUPPLY, "silent", text, window.until_ns)
+
+
+def _coil_pulls(window: ClosedWindow, rest: Samples, busy: Samples, step: float) -> bool | None:
+    """Whether the first coil of an attempt pulls the 12 V down; None where that cannot be seen.
+
+    It has to pull by more than they flicker and wander at rest.
+    """
+    first = next((event for event in window.events_of("pole") if event.value == 1), None)
+    if first is None:
+        return None
+    around = busy.between(first.after_ns - EARLY_NS, first.time_ns + LATE_NS)
+    if len(around) < DIPS * max(1, round(step / COIL_STEP_V)):
+        return None
+    means = rest.value[: len(rest) // DIPS * DIPS].reshape(-1, DIPS).mean(axis=1)
+    wanders = percentile(np.abs(np.diff(means)), 75) if len(means) > 2 else 0.0
+    steps = 1.5 if np.ptp(rest.value) else 0.9
+    least = max(steps * step, FLICKERS * noise(rest.value), WANDERS * wanders)
+    return bool(median(rest.value[-2 * DIPS :]) - float(around.value.min()) >= least)
+
+
+def _lifts(window: ClosedWindow, rest: Samples) -> bool:
+    """Whether the 12 V rise after both main contactors closed, and not in one reading."""
+    closed = window.at("@closed", window.until_ns, before=True)
+    since_ns = window.until_ns - int(closed.age_ns[0]) - LATE_NS
+    after = window.back(SUPPLY, since_ns).between(since_ns, window.until_ns).known
+    lift = median(after.value[-5:]) - median(rest.value) if len(after) >= 5 else 0.0
+    return lift >= LIFTED_V and bool(np.diff(after.value).max() < JUMP * lift)
 
 
 def together(window: ClosedWindow, links: Links) -> Iterator[Remark]:
@@ -301,46 +340,6 @@ def converter_off(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         yield Remark(SUPPLY, "silent", text, window.span.end_ns)
 
 
-def made_of_states(window: ClosedWindow, links: Links) -> Iterator[Remark]:
-    """12 V that no coil moves, and that jump at once as the states change, both ways.
-
-    A converter takes its time to see the link, and the link outlasts the contactors.
-    """
-    levels = _levels(window, SUPPLY)
-    if levels is None:
-        return
-    before, closed, _, step = levels
-    lift, began = closed - before, _connected(window, SECOND_NS)
-    assert began is not None  # or there were no levels
-    readings = window.back(SUPPLY, began[0] - REST_NS).known
-    closings = {
-        pole: _changes(window.history.samples(f"contactors.{pole}"), began[0] - EARLY_NS, 1)[:1]
-        for pole in POLES
-        if window.bench.has(f"contactors.{pole}")
-    }
-    # A coil may draw as soon as the last state that says open.
-    first_ns = min((one[0][0] for one in closings.values() if one), default=began[0])
-    rest = readings.between(0, first_ns - EARLY_NS)
-    openings = [(e.after_ns, e.time_ns) for e in window.events_of("pole") if e.subject in MAINS]
-    both = max((closings[pole] for pole in MAINS), default=[])
-    if lift < max(LIFTED_V, LEVELS * step) or len(rest) < 8 or not both:
-        return
-    for pole in ("negative", "precharge"):
-        for after_ns, time_ns in closings.get(pole, []):
-            around = readings.between(after_ns - EARLY_NS, time_ns + LATE_NS)
-            around = around.between(0, both[0][0] - EARLY_NS)
-            if len(around) < DIPS or around.value.min() < rest.value.min() - step:
-                return
-    jumps = [
-        any(_jumps(readings, after_ns, time_ns, lift) for after_ns, time_ns in changes)
-        for changes in (both, openings)
-    ]
-    if all(jumps):
-        text = f"jumped from {before:.2f} to {closed:.2f} V in one reading with the contactors' "
-        text += "states, and back with them, and no coil moved it: it may be made of the states"
-        yield Remark(SUPPLY, "wrong", text, window.span.end_ns)
-
-
 def lifted_by_coils(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     """12 V that rise for a moment as each coil pulls in: it must be the other way round."""
     bench, start_ns = window.bench, window.span.start_ns
@@ -363,22 +362,6 @@ def lifted_by_coils(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         text = "rose for a moment as each contactor pulled in, where a coil makes it dip: its sign "
         text += "or its source is wrong"
         yield Remark(SUPPLY, "wrong", text, window.until_ns)
-
-
-def _changes(states: Samples, from_ns: int, value: float) -> list[tuple[int, int]]:
-    """Between which samples a state came to a value, from an instant on."""
-    rows = np.flatnonzero((states.value[1:] == value) & (states.value[:-1] != value))
-    found = zip(states.time_ns[rows].tolist(), states.time_ns[rows + 1].tolist(), strict=True)
-    return [one for one in found if one[1] >= from_ns]
-
-
-def _jumps(readings: Samples, after_ns: int, time_ns: int, lift_V: float) -> bool:
-    """Whether most of the way lies between two readings that a state's change lies between."""
-    way = np.abs(np.diff(readings.value)) >= JUMP * lift_V
-    cycle_ns = median(np.diff(readings.time_ns))
-    near = readings.time_ns[1:] > after_ns
-    near &= readings.time_ns[:-1] < time_ns + round(cycle_ns / 2)
-    return bool((way & near).any())
 
 
 def _levels(window: ClosedWindow, role: str) -> tuple[float, float, float, float] | None:
@@ -410,15 +393,21 @@ def _levels(window: ClosedWindow, role: str) -> tuple[float, float, float, float
 
 
 def insulation(window: ClosedWindow, links: Links) -> Iterator[Remark]:
-    """A monitor that reads the same with contactors closed as before they closed."""
+    """A monitor that reads the same with contactors closed as before they closed.
+
+    Or that wanders as far by itself. How long it takes to answer is known from an earlier closing.
+    """
     bench = window.bench
     if not bench.has(MONITOR):
         return
-    began = _connected(window, CLOSED_NS)
+    before = _answered_ns(window)
+    began = _connected(window, CLOSED_NS if before is None else AGAIN_NS + 2 * before)
     if began is None:
         return
     began_ns, opened_ns = began
     connected = window.back(MONITOR, opened_ns - SETTLED_NS).between(0, opened_ns).known
+    if before is not None:
+        connected = connected.between(began_ns + AGAIN_NS // 2 + before, opened_ns)
     alone = window.back(MONITOR, began_ns - SETTLED_NS).between(0, began_ns - EARLY_NS).known
     if len(connected) < 3 or not len(alone):
         return
@@ -428,16 +417,21 @@ def insulation(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         return
     apart = abs(median(connected.value) - median(alone.value))
     step = _step(window, MONITOR, connected)
-    before = f"{median(alone.value) / 1e3:.0f} kohm before"
+    read_alone = f"{median(alone.value) / 1e3:.0f} kohm before"
     read = f"read {median(connected.value) / 1e3:.0f} kohm with the contactors closed"
     if apart <= max(MOVED * step, SHARE * median(alone.value)):
-        text = f"{read} and {before}: it does not answer to what is connected"
+        text = f"{read} and {read_alone}: it does not answer to what is connected"
         yield Remark(MONITOR, "silent", text, opened_ns)
         return
-    closing = window.back(MONITOR, began_ns).between(began_ns, opened_ns).known
-    halfway = (median(alone.value) + median(connected.value)) / 2
-    beyond = (closing.value < halfway) == (median(connected.value) < halfway)
-    answered_ns = int(closing.time_ns[np.argmax(beyond)]) - began_ns
+    settled = window.back(MONITOR, began_ns + CLOSED_NS).between(0, opened_ns).known
+    if len(settled) >= 10 and opened_ns - began_ns >= 2 * CLOSED_NS:
+        way = percentile(settled.value, 90) - percentile(settled.value, 10)
+        if way > apart / 2:
+            text = f"{read} and {read_alone}, and wandered by {way / 1e3:.0f} kohm while nothing "
+            text += "was connected or taken off: it does not answer to what is connected"
+            yield Remark(MONITOR, "silent", text, opened_ns)
+            return
+    answered_ns = _crossed_ns(window, began_ns, opened_ns, alone, connected) - began_ns
     all_open_ns = max(event.time_ns for event in window.events_of("pole"))
     from_ns = all_open_ns + max(AGAIN_NS, 2 * answered_ns)
     after = window.back(MONITOR, from_ns).known
@@ -446,8 +440,38 @@ def insulation(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     if asked and stayed:
         text = f"{read} and {median(after.value) / 1e3:.0f} kohm "
         text += f"{(from_ns - all_open_ns) / SECOND_NS:.0f} s after they had opened, where it "
-        text += f"read {before}: it does not answer to what is connected"
+        text += f"read {read_alone}: it does not answer to what is connected"
         yield Remark(MONITOR, "silent", text, from_ns)
+
+
+def _answered_ns(window: ClosedWindow) -> int | None:
+    """How long the monitor took to see an earlier closing that lasted; None if there was none."""
+    closed = window.history.samples("@closed")
+    rows = np.flatnonzero((closed.value[:-1] == 1) & (closed.value[1:] != 1))
+    for row in rows.tolist():
+        began_ns, opened_ns = int(closed.time_ns[row]), int(closed.time_ns[row + 1])
+        if opened_ns - began_ns < CLOSED_NS or opened_ns >= window.span.start_ns - SECOND_NS:
+            continue
+        alone, connected = (
+            window.back(MONITOR, end - SETTLED_NS).between(end - SETTLED_NS, end - EARLY_NS).known
+            for end in (began_ns - SECOND_NS, opened_ns)
+        )
+        if len(connected) < 3 or not len(alone):
+            continue
+        apart = abs(median(connected.value) - median(alone.value))
+        if apart > max(MOVED * _step(window, MONITOR, connected), SHARE * median(alone.value)):
+            return _crossed_ns(window, began_ns, opened_ns, alone, connected) - began_ns
+    return None
+
+
+def _crossed_ns(
+    window: ClosedWindow, began_ns: int, opened_ns: int, alone: Samples, connected: Samples
+) -> int:
+    """When the monitor first was nearer to what it read last than to what it read before."""
+    closing = window.back(MONITOR, began_ns).between(began_ns, opened_ns).known
+    halfway = (median(alone.value) + median(connected.value)) / 2
+    beyond = (closing.value < halfway) == (median(connected.value) < halfway)
+    return int(closing.time_ns[np.argmax(beyond)])
 
 
 def _connected(window: ClosedWindow, least_ns: int) -> tuple[int, int] | None:

@@ -457,6 +457,15 @@ EVIDENCE = (
                 "connect a known resistor to the chassis, as the monitor's maker describes",
             ),
             Unseen(
+                "delay",
+                ("pack.insulation",),
+                "a delay of up to 10 s: a monitor itself measures for seconds, and it is judged "
+                "once the contactors have been closed for three times as long",
+                "watch its value settle again after the contactors have closed",
+                least=0.0,
+                most=10.0,
+            ),
+            Unseen(
                 "offset",
                 ("pack.insulation",),
                 "a wrong offset: one monitor, and nothing else measures it",
@@ -510,13 +519,28 @@ EVIDENCE = (
                 "send it every 50 ms or faster, and see it dip as each coil pulls in",
                 least=60.0,
             ),
+            *(
+                Unseen(
+                    kind,
+                    ("supply.voltage",),
+                    f"a voltage that {words}, where it is sent more seldom than every 60 ms: a "
+                    "coil's dip may lie between two readings, and who lifted it is not seen",
+                    "send it every 50 ms or faster, and see it dip as each coil pulls in",
+                    least=60.0,
+                )
+                for kind, words in (
+                    ("from-command", "is made of the contactors' states"),
+                    ("random-walk", "wanders at random"),
+                )
+            ),
             Unseen(
-                "from-command",
+                "offset",
                 ("supply.voltage",),
-                "a voltage that is made of the contactors' states, where it is sent more seldom "
-                "than every 60 ms: a coil's dip may lie between two readings",
-                "send it every 50 ms or faster, and see it dip as each coil pulls in",
-                least=60.0,
+                "an offset which leaves it within 10.5 to 16 V, as that of a small error of its "
+                "factor",
+                VOLTMETER,
+                least=-1.9,
+                most=1.9,
             ),
             Unseen(
                 "scale",
@@ -672,6 +696,14 @@ EVIDENCE = (
         (Witness("coolant-flow", "it is there whenever a unit turns"),),
         ("stuck: it reads a flow before the pump ran", "frozen: never a step"),
         (
+            Unseen(
+                "delay",
+                ("cooling.flow",),
+                "a delay of up to 2 s: a pump takes as long to fill its circuit and to run out",
+                "watch the return in the expansion tank while another person reads the value",
+                least=0.0,
+                most=2.0,
+            ),
             Unseen(
                 "scale",
                 ("cooling.flow",),
@@ -873,6 +905,15 @@ EVIDENCE = (
         (Witness("alive-counter", "it goes up by one, across every gap as well"),),
         ("frames lost: it jumps", "a frozen node repeats it"),
         (
+            Unseen(
+                "clock-fast",
+                ("units.*.alive",),
+                "a clock of the recording that runs up to 3 % too fast or too slow: the timers of "
+                "nodes are as far off their stated cycles, and no limit of a time is as narrow",
+                "let it record for ten minutes by a watch, and compare first and last stamp",
+                least=0.97,
+                most=1.03,
+            ),
             Unseen(
                 "splice",
                 ("units.*.alive",),

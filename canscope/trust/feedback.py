@@ -41,7 +41,6 @@ WITNESSES = {
         pole_word.opening,
         answers.gone,
         answers.converter_off,
-        answers.made_of_states,
         answers.insulation,
         driven_on.kept_live,
     ),

@@ -157,7 +157,8 @@ def message_late(told: Told) -> Lie | None:
         return joined(replace(recording, time_us=recording.time_us + mine * ms * 1000))
 
     told.later.append(late)
-    keys = [spec.key for spec in message.signals if spec.key in told.seen]
+    sent = [spec.key for spec in message.signals if spec.key in told.seen]
+    keys = [key for key in sent if np.ptp(told.seen[key])]  # nothing else is late of anything
     return Lie("message-late", message.key, f"{ms} ms late", tuple(keys), ms / 1000)
 
 
@@ -246,7 +247,8 @@ def random_walk(told: Told) -> Lie | None:
     walk = np.cumsum(told.rng.standard_normal(told.rows))
     walk = smoothed(walk * span / (2 * float(np.ptp(walk))), 50)
     told.put(key, column[0] + walk - walk[0])
-    return Lie("random-walk", key, "wanders at random", (key,))
+    ms = 1000 * cycle_s(told.vehicle, key) if _of(key) == "ControlVoltage" else None
+    return Lie("random-walk", key, "wanders at random", (key,), ms)
 
 
 @kind("number-late")

@@ -151,11 +151,29 @@ def why_unseen(lie: Lie, vehicle: Vehicle) -> str:
     roles = roles_of(lie, vehicle)
     if lie.kind == "exchanged" and not lie.keys:
         roles = {f"units.{name}.speed" for name in units.values()}
+    if (lie.kind, lie.about) == ("clock-fast", "all"):
+        roles = {f"units.{name}.alive" for name in units.values()}
     if lie.kind == "early-end" and lie.about in units:
         roles = {f"units.{units[lie.about]}.link_voltage"}
+    if lie.kind == "message-late" and lie.size is not None:
+        return _late_together(roles, lie.size)
     told = [unit for unit in vehicle.units if any(f"units.{unit.name}." in r for r in roles)]
     stated = {"inertia_kgm2"} if any(unit.states_inertia for unit in told) else set()
     return unseen(lie.kind, frozenset(roles), lie.size, frozenset(stated))
+
+
+def _late_together(roles: set[str], late_s: float) -> str:
+    """Why nobody can see that a whole message is late: nobody could of any role that it carries.
+
+    What they are late of lies in other messages, so that together they show no more than alone.
+    """
+    ways = [("delay", late_s), ("late-feedback", 1000 * late_s)]
+    sets = [frozenset(roles)], [frozenset([role]) for role in sorted(roles)]
+    for parts in sets:
+        whys = [next(filter(None, (unseen(k, part, s) for k, s in ways)), "") for part in parts]
+        if roles and all(whys):
+            return "; ".join(dict.fromkeys(whys))
+    return ""
 
 
 def _unclaimed(lie: Lie, report: Report) -> str:

@@ -137,14 +137,14 @@ def paced(times, **other):
     return run("capture-integrity", roles, cycles_s=CYCLES_S)["capture"]
 
 
-@pytest.mark.parametrize("times", [0.5, 0.8, 1.25, 1.6, 2.3])
+@pytest.mark.parametrize("times", [0.5, 0.96, 1.04, 1.6, 2.3])
 def test_a_clock_that_ran_wrong_for_all_messages_alike_is_no_whole_recording(times):
     finding = paced(times)
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "capture-damaged")
     assert f"all 3 messages came at {times:.2f} times their stated cycle" in finding.sentence
 
 
-@pytest.mark.parametrize("times", [0.97, 1.0, 1.03])
+@pytest.mark.parametrize("times", [0.975, 1.0, 1.025])
 def test_a_clock_that_is_right_within_what_nodes_keep_passes(times):
     assert paced(times).verdict is Verdict.PASS
 
