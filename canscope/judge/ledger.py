@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from canscope.judge.standing import Standing, unordered
+from canscope.judge.standing import Standing
 from canscope.model.bench import Bench
 from canscope.model.events import Event, Window
 from canscope.model.findings import COMMON_PRACTICE
 from canscope.model.outcome import Doubt, Outcome, Subject
 from canscope.model.rule import Rule
 from canscope.model.tables import SECOND_NS as S
-from canscope.trust.clock_alignment import Alignment, Lag
+from canscope.trust.clock_alignment import Alignment, Lag, unordered
 from canscope.trust.echo import Echo
 from canscope.trust.feedback import Feedback
 from canscope.trust.identity import Senders, twin_doubts

@@ -137,7 +137,8 @@ class Segment:
         ledger.add_twins(self._sensors.doubted(), "same-sensor")
         for name, rule in ledger.rules.items():
             for subject in ledger.subjects[name]:
-                ledger.add(name, self._health.stuck(subject.needs, subject.name))
+                stuck = self._health.stuck(subject.needs, subject.name, ledger.alignment)
+                ledger.add(name, stuck)
                 if rule.window is Window.RUN:
                     ledger.add(name, self._health.doubts(subject.needs, subject.name))
         cycles = {role: self._history.cycle_ms(role) for role in self._bench.bindings}

@@ -14,7 +14,7 @@ import numpy as np
 from canscope.model.findings import REASONS, Verdict
 from canscope.model.outcome import Doubt, Margins, Outcome
 from canscope.model.rule import Worst
-from canscope.trust.clock_alignment import Lag
+from canscope.trust.clock_alignment import Lag, unordered
 
 # Where several reasons apply, the first of these is the finding's.
 PRIORITY = {reason: place for place, reason in enumerate(REASONS)}
@@ -121,12 +121,6 @@ class Standing:
     def worst(self) -> Worst | None:
         """The instant that decides, or came nearest to deciding."""
         return self.failed or self.close or self.passed
-
-
-def unordered(subject: str, clocks: Lag, at_ns: int | None = None) -> Doubt:
-    """What two clocks that differ leave open, and lowers a pass."""
-    text = f"{clocks.text}: what came first on the two is not known within that"
-    return Doubt(subject, "capture-damaged", text, at_ns)
 
 
 def _earliest(known: int | None, time_ns: int) -> int:

@@ -14,6 +14,7 @@ import numpy as np
 
 from canscope.model.bench import Bench
 from canscope.model.events import Event
+from canscope.model.outcome import Doubt
 from canscope.model.piece import ClosedWindow
 from canscope.model.tables import SECOND_NS
 from canscope.trust.link_witness import Shown, current_onset, link_onset
@@ -59,6 +60,12 @@ class Lag:
             f"{self.channel} is stamped {abs(self.ms):.0f} ms (+-{self.u_ms:.0f} ms) {word} than "
             f"{self.against}, by {self.by}"
         )
+
+
+def unordered(subject: str, clocks: Lag, at_ns: int | None = None) -> Doubt:
+    """What two clocks that differ leave open, and lowers a pass."""
+    text = f"{clocks.text}: what came first on the two is not known within that"
+    return Doubt(subject, "capture-damaged", text, at_ns)
 
 
 def lag_of(window: ClosedWindow, role: str) -> Lag | None:

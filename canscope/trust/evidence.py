@@ -29,8 +29,9 @@ class Unseen:
     patterns of all that it was done to alike, ``least`` and ``most`` between which sizes nobody
     sees it: of a scale the factor, of an offset the change in the role's unit, of a pack voltage
     how far it is off, of a state that a link stands for the share of the pack, of a reading that is
-    held how often it changes, of one that is clipped what that hides, of a torque's delay the rpm
-    gained in it, of other delays, a low-pass and an early end the seconds. ``unless`` is a key of
+    held how often it changes, of one that is clipped what that hides (of a torque or speed as a
+    part of its highest value), of a torque's delay the rpm gained in it, of other delays, a
+    low-pass and an early end the seconds. ``unless`` is a key of
     the plan whose statement makes it seen.
     """
 
@@ -783,6 +784,15 @@ EVIDENCE = (
                 least=0.0,
                 most=0.1,
             ),
+            Unseen(
+                "clipped",
+                ("units.*.speed",),
+                "a reading that stops at some level and so hides no more than a twelfth of the "
+                "highest speed: friction that is not quite what one takes it for does as much",
+                "let the unit speed up slowly, and see whether its value stops before it does",
+                least=0.0,
+                most=0.085,
+            ),
         ),
     ),
     Evidence(
@@ -807,11 +817,21 @@ EVIDENCE = (
             Unseen(
                 "torque-smoothed",
                 ("units.*.torque",),
-                "a low-pass of up to half a second: over a burst its sense and its energy are the "
-                "shaft's all the same",
+                "a low-pass of up to 0.1 s: over a burst its sense and its energy are the shaft's "
+                "all the same",
                 "press and release the pedal at once, and see the torque come and go with it",
                 least=0.0,
-                most=0.5,
+                most=0.1,
+            ),
+            Unseen(
+                "clipped",
+                ("units.*.torque",),
+                "a reading that stops at some level and so hides no more than 35 % of the highest "
+                "torque, for as long as the unit speeds up: a friction that falls as the unit comes"
+                " to speed does the same, and no limit is as narrow",
+                "hold one steady load above that torque, and see the pack's power grow with it",
+                least=0.0,
+                most=0.35,
             ),
             Unseen(
                 "offset",

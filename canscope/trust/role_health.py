@@ -19,6 +19,7 @@ from canscope.model.median import distinct
 from canscope.model.outcome import Doubt
 from canscope.model.signals import NOT_AVAILABLE, OK, OUT_OF_RANGE, Samples
 from canscope.model.tables import SECOND_NS, Int64s
+from canscope.trust.clock_alignment import Alignment, unordered
 from canscope.trust.missing_value import REASON_OF_STATUS
 from canscope.trust.staleness import gaps, stale_after_ns
 from canscope.trust.standing_still import Stuck
@@ -77,14 +78,25 @@ class Health:
             for reason, (at_ns, text) in self._absences(role)
         ]
 
-    def stuck(self, roles: Iterable[str], subject: str) -> list[Doubt]:
-        """What stood still, or did not answer, where it should have, and lowers a pass likewise."""
-        return [
-            Doubt(subject, "sensor-suspect", f"{self._bench.bindings[role].key} {text}")
-            for role in roles
-            if role in self.roles
-            and (text := self._stuck.text(role) or self._answers.whys.get(role, ""))
-        ]
+    def stuck(self, roles: Iterable[str], subject: str, clocks: Alignment) -> list[Doubt]:
+        """What stood still, or did not answer, where it should have, and lowers a pass likewise.
+
+        A reading that did not answer to one of another bus, whose clock differs, may have done so.
+        """
+        found = []
+        for role in roles:
+            text = self._stuck.text(role) if role in self.roles else ""
+            why = self._answers.whys.get(role)
+            if not text and why is not None:
+                apart = clocks.between(self._bench, why.roles)
+                if apart is not None:
+                    found.append(unordered(subject, apart[1]))
+                    continue
+                text = why.text
+            if text:
+                text = f"{self._bench.bindings[role].key} {text}"
+                found.append(Doubt(subject, "sensor-suspect", text))
+        return found
 
     def _absences(self, role: str) -> Iterator[tuple[str, tuple[int, str]]]:
         yield from self.roles[role].doubts.items()

@@ -8,6 +8,7 @@ late, clipped, or of a wrong factor. What excludes that, on stands, where nothin
 - an axle does not turn before its pedal is pressed (unless it creeps), nor slow down by braking
   torque with the pedal held and the brake released;
 - no unit comes up to speed under a pressed brake, nor with the ignition off;
+- at every instant its speed is what torque, inertia and friction make it (``shaft_balance``);
 - what turns freely has no more inertia than wheels and a large rotor;
 - torque ends within moments of the pedal's release;
 - a speed that rises does not stop rising at once while the torque stays;
@@ -20,7 +21,7 @@ All thresholds are common practice, no source.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -28,6 +29,7 @@ from canscope.model.bench import MAINS, Bench, DriveUnit
 from canscope.model.history import History, step_at
 from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Bools, Floats, Int64s
+from canscope.trust.shaft_balance import unexplained
 from canscope.trust.standing_still import switches
 
 RAD_S = 2 * np.pi / 60  # per rpm
@@ -55,6 +57,7 @@ GRADUAL = 0.5  # of its highest speed: a wider step is a jump
 PEDAL, BRAKE, STOP = "driver.pedal", "driver.brake", "driver.emergency_stop"
 IGNITION = "driver.ignition"
 REQUEST = "driver.direction"
+INPUTS = (PEDAL, BRAKE, STOP, IGNITION, REQUEST)
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,11 +76,19 @@ class Course:
         return int(np.diff(self.time_ns[self.first : self.top + 1]).max(initial=0))
 
 
+@dataclass(frozen=True)
+class Why:
+    """How a role did not answer, in words, and the roles that were compared."""
+
+    text: str
+    roles: tuple[str, ...]
+
+
 class Answers:
     """Follows every unit of one segment, burst by burst."""
 
     def __init__(self, bench: Bench) -> None:
-        self.whys: dict[str, str] = {}  # role -> the first time it did not answer, in words
+        self.whys: dict[str, Why] = {}  # role -> the first time it did not answer
         self._bench = bench
         self._turning: dict[str, int] = {}
 
@@ -112,13 +123,13 @@ class Answers:
             BRAKE: f"read pressed {came}" if self._all_along(history, course, BRAKE, 1) else "",
             IGNITION: f"read off {came}" if self._all_along(history, course, IGNITION, 0) else "",
         }
-        heavy = self._too_heavy(history, unit, course)
-        for name in (torque, role):
-            found[name] = found[name] or heavy
+        if not found[torque]:
+            both = self._too_heavy(history, unit, course) or self._balance(history, unit, course)
+            found[torque], found[role] = both, found[role] or both
         found[PEDAL] = found[PEDAL] or self._late_release(history, torque, course)
         for name, why in found.items():
             if why and name in self._bench.bindings:
-                self.whys.setdefault(name, f"{why} ({unit.name})")
+                self.whys.setdefault(name, Why(f"{why} ({unit.name})", (role, torque, *INPUTS)))
 
     def _unexplained(self, history: History, role: str, course: Course) -> str:
         """Whether the torque is too small for the speed that the unit gained."""
@@ -231,6 +242,32 @@ class Answers:
         return (
             f"and the other one of torque and speed amount to {given / omega:.2g} kgm^2, more than "
             f"the {most:.2g} kgm^2 of wheels and a large rotor: a wrong factor, or a wheel's speed"
+        )
+
+    def _balance(self, history: History, unit: DriveUnit, course: Course) -> str:
+        """Whether the shaft sped up or slowed down otherwise than by its torque."""
+        role, torque = unit.role("speed"), unit.role("torque")
+        begin_ns, top_ns, end_ns = (int(course.time_ns[row]) for row in (0, course.top, -1))
+        brake = history.samples(BRAKE).between(top_ns, end_ns) if self._bench.has(BRAKE) else None
+        if brake is None:  # whatever slowed it down may have been a brake
+            end_ns = top_ns
+        elif (brake.value != 0).any():
+            end_ns = int(brake.time_ns[np.argmax(brake.value != 0)])
+        turns, pushes = (
+            history.samples(name).between(begin_ns - SECOND_NS // 4, end_ns).known
+            for name in (role, torque)
+        )
+        if not len(turns) or len(pushes) < 2:
+            return ""
+        turns, pushes = (replace(one, value=one.value * course.sense) for one in (turns, pushes))
+        left = unexplained(turns, pushes, 2 * self._bench.u(role))
+        if left is None:
+            return ""
+        at_s = (left.time_ns - int(course.time_ns[course.first])) / SECOND_NS
+        return (
+            f"and the other one of torque and speed do not belong together: {at_s:.1f} s into a "
+            f"burst the shaft was {abs(left.rpm):.0f} rpm {'above' if left.rpm > 0 else 'below'} "
+            "what its torque explains: one may be clipped, held or smoothed"
         )
 
     def _late_release(self, history: History, role: str, course: Course) -> str:

@@ -157,3 +157,25 @@ def test_a_bus_that_fell_behind_during_the_run_is_found_by_the_fall_of_its_link(
     if told:
         assert abs(lag.ms - 1000 * late_s) <= lag.u_ms
         assert "the fall of" in lag.text
+
+
+def spun(late_s, pressed_s):
+    """The pedal is pressed then; from 2.4 s on 10 Nm speed 0.1 kgm^2 up by 955 rpm a second."""
+    times = clock(4, 0.01)
+    own_s = times - late_s
+    extra = {
+        "units.front.speed": 955 * np.clip(own_s - 2.4, 0, 0.5),
+        "units.front.torque": np.where((own_s >= 2.4) & (own_s < 2.9), 10.0, 0.0),
+        "driver.pedal": np.where(times >= pressed_s, 20.0, 0.5),
+        "driver.direction": np.where(times >= 1.5, 1.0, 0.0),
+    }
+    judge, _ = judged(late_s, rules=("pedal-at-rest",), extra=extra)
+    found = {finding.subject: finding for finding in findings_of(judge.ledger)}
+    return found["pedal"].sentence
+
+
+def test_a_pedal_is_not_accused_of_what_the_clocks_may_explain():
+    """The unit turns before the pedal is pressed: by its own clock, which is early, or truly."""
+    assert "can1 is stamped 690 ms (+-10 ms) earlier" in spun(-0.7, 2.3)
+    assert "cannot be believed" not in spun(-0.7, 2.3)
+    assert "was at rest 0.00 s after" in spun(0.0, 3.0)

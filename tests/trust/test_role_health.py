@@ -8,6 +8,7 @@ import pytest
 
 from canscope.model.events import Span, Window
 from canscope.model.signals import NOT_AVAILABLE, OK, OUT_OF_RANGE
+from canscope.trust.clock_alignment import Alignment
 from canscope.trust.role_health import Health, window_doubts
 from tests.trust.past import MS, bench_of, binding, history_of, samples
 
@@ -108,7 +109,7 @@ def test_after_an_opening_nodes_may_fall_silent():
 def test_roles_that_are_not_bound_are_left_to_others():
     health = health_of(EVERY)
     assert health.doubts(["pack.voltage"], "pack") == []
-    assert health.stuck(["pack.voltage"], "pack") == []
+    assert health.stuck(["pack.voltage"], "pack", Alignment()) == []
 
 
 def test_a_role_that_is_first_heard_after_the_vehicle_was_engaged_was_not_there_when_it_mattered():

@@ -145,8 +145,11 @@ def test_a_speed_that_stops_rising_under_the_same_torque_may_be_clipped():
 
 
 def test_a_speed_that_friction_limits_bends_gently_and_is_believed():
-    """20 Nm against a drag that grows with speed: an exponential of 0.5 s towards 600 rpm."""
+    """20 Nm against a drag that grows with speed: an exponential of 0.5 s towards 600 rpm.
+
+    -4 Nm afterwards lead towards -120 rpm with the same 0.5 s.
+    """
     up = np.where(T < 3.1, 0.0, 600 * (1 - np.exp(-(T - 3.1) / 0.5)))
-    speed = np.where(T < 6, up, np.maximum(600 - 400 * (T - 6), 0))
+    speed = np.where(T < 6, up, np.maximum(720 * np.exp(-(T - 6) / 0.5) - 120, 0))
     torque = steps((0, 0), (3.1, 20), (6, -4), (7.5, 0))
     assert doubts("change-at-standstill", "front", speed=speed, torque=torque)[0] == "pass"
