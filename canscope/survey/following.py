@@ -3,156 +3,265 @@
 Evidence after D. MacKay, "Bayesian Interpolation" (Neural Computation 4, 1992): a number that may
 be anything costs as many log odds as the readings narrow it down (Occam's factor), a usual one
 only its share among the usual ones. So of two fields that move alike the one wins whose factor
-and offset people would have chosen. What is usual: common practice, no source.
+and offset people would have chosen.
+
+Nobody knows at which instant a reading was taken. Either every time is off on its own (typed by
+hand), or all by the same amount (a logger whose clock was set by hand); both are weighed over the
+field's values around each reading, so that readings of what moves count as well.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from functools import cache
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
-from canscope.model.tables import Floats
+from canscope.model.tables import Bools, Floats, Int64s
+from canscope.survey.usual import factors, offsets, plain_share
 
-# Leading digits of usual factors, with their share: 1, 2, 5; their halves and quarters; the rest.
-LEADING = {
-    1.0: 0.28, 2.0: 0.12, 5.0: 0.16, 2.5: 0.1, 1.25: 0.06, 4.0: 0.06, 8.0: 0.04, 6.25: 0.03,
-    3.125: 0.03, 1.5625: 0.03, 7.8125: 0.03, 3.90625: 0.02, 3.0: 0.02, 6.0: 0.02,
-}  # fmt: skip
-DECADES = 7  # of factors
-USUAL_FACTOR, NEGATIVE = 0.85, 0.2  # shares of signals
-# Shares of fields without an offset: of signed ones, of others, and of those others whose
-# quantity goes below zero. Of the offsets these shares have one digit or two; the rest is any.
-SIGNED_PLAIN, UNSIGNED_PLAIN, BELOW_ZERO_PLAIN = 0.95, 0.6, 0.02
-ONE_DIGIT, TWO_DIGITS = 0.45, 0.45
-LEAST_STEPS, SMALL = 10, 3.0  # an offset of fewer raw steps costs so much more
-# Zero lies within what the field can hold, mostly in its middle half: that leaves little more than
-# a decade of offsets.
-OFFSET_DECADES = 1.3
-TOLERANCE = 4.0  # standard deviations within which a usual number may be meant
 MISTYPED = 4.0  # log odds that one reading can take away
 REFERENCE, FLOOR = 0.002, 0.001  # what a meter and a hand leave open: of the value, of the largest
 
+SHIFTS_S = np.arange(-12, 13) * 0.05  # how far the instant may lie from the time that is given
+HAND_S = 0.25  # standard deviation of that; common practice, no source
+STALE_S = 5.0  # a value that is older does not show the instant
+LEVELS, EACH = 20, 4.0  # of the range of the readings, and how many readings one of them is worth
+ROUNDS = 3  # of fitting, each with the instants that the one before makes likely
 
-def uncertainty(y: Floats) -> Floats:
-    """Standard deviation of readings ``y``."""
-    floor = FLOOR * float(np.abs(y).max(initial=0.0))
-    return np.maximum(REFERENCE * np.abs(y) + floor, 1e-9)
+
+@dataclass(frozen=True, eq=False)
+class Readings:
+    """What a person read: seconds, values, and the standard deviation of each value."""
+
+    at_s: Floats
+    value: Floats
+
+    @cached_property
+    def fine(self) -> Floats:
+        """Standard deviation of what the meter says."""
+        floor = FLOOR * float(np.abs(self.value).max(initial=0.0))
+        return np.maximum(REFERENCE * np.abs(self.value) + floor, 1e-9)
+
+    @cached_property
+    def counts(self) -> Floats:
+        """What each reading counts: many at one level are off alike, and say no more than few."""
+        span = float(np.ptp(self.value)) or 1.0
+        level = ((self.value - self.value.min()) / span * LEVELS).astype(int)
+        of_level = np.bincount(level)[level]
+        return np.asarray(np.minimum(1.0, EACH / of_level))
 
 
-def best_fit(
-    x: Floats,
-    spread: Floats,
-    y: Floats,
-    *,
-    signed: bool,
-) -> tuple[float, float, float]:
-    """Log evidence, factor and offset of the best explanation of ``y`` by raw values ``x``.
+@dataclass(frozen=True, eq=False)
+class Around:
+    """A field's raw values around each reading: ``raw`` is readings x ``SHIFTS_S``.
 
-    ``signed`` is whether the field is; ``spread`` is how far the raw value moved around each
-    reading. The evidence is taken against a field that knows nothing; -inf if no line fits better.
+    ``noise`` is the variance of the raw value from one frame to the next.
     """
-    fine = uncertainty(y)
+
+    raw: Floats
+    seen: Bools
+    noise: float
+
+    @cached_property
+    def blur(self) -> Floats:
+        """The variance of each raw value: rounding, noise, and its motion from shift to shift."""
+        moved = np.abs(np.diff(self.raw, axis=1))
+        wide = np.pad(moved, ((0, 0), (1, 1)))
+        farthest = np.maximum(wide[:, :-1], wide[:, 1:])
+        return np.asarray((1 + farthest**2) / 12 + self.noise)
+
+
+@dataclass(frozen=True)
+class Fit:
+    """``weight`` are log odds against a field that knows nothing; ``left`` the mean square left."""
+
+    weight: float
+    factor: float
+    offset: float
+    left: float
+
+
+def around(at_s: Floats, raw: Int64s, instants: Floats) -> tuple[Int64s, Bools]:
+    """The raw values that were the latest around each instant, and whether they were fresh."""
+    times = instants[:, None] + SHIFTS_S
+    rows = np.searchsorted(at_s, times, side="right") - 1
+    # Before the first frame the first value counts, if it comes that soon.
+    early = rows < 0
+    rows = np.maximum(rows, 0)
+    age = np.where(early, at_s[0] - times, times - at_s[rows])
+    return raw[rows], age < np.where(early, SHIFTS_S[-1], STALE_S)
+
+
+def jitter(raw: Int64s) -> float:
+    """The variance of the noise of a raw value, by how much its differences differ."""
+    if len(raw) < 4:
+        return 0.0
+    turns = np.abs(np.diff(raw.astype(float), n=2))
+    return float(np.median(turns) / (0.6745 * math.sqrt(6))) ** 2
+
+
+def best_fit(field: Around, readings: Readings, *, signed: bool) -> Fit | None:
+    """The best explanation of the readings; ``signed`` is whether the field is.
+
+    None if no line fits better than knowing nothing.
+    """
+    y = readings.value
+    fine = readings.fine
     plain = float(y.var() + np.mean(fine**2))
-    best = (-np.inf, 1.0, 0.0)
-    plain_share = SIGNED_PLAIN if signed else UNSIGNED_PLAIN
-    if not signed and y.min() < -3 * fine.max() and y.max() > 3 * fine.max():
-        plain_share = BELOW_ZERO_PLAIN
-    for factor, offset, cost in _explanations(x, spread, y, fine):
-        cost -= math.log(1 - plain_share if offset else plain_share)
-        known = _variance(fine, factor, spread)
-        left = y - factor * x - offset
-        # One reading may be mistyped, and costs no more.
-        gain = np.maximum(-0.5 * (left**2 / known + np.log(known / plain)), -MISTYPED)
-        weight = float(gain.sum()) - cost
-        if weight > best[0]:
-            best = (weight, factor, offset)
-    return best
-
-
-def _variance(fine: Floats, factor: float, spread: Floats) -> Floats:
-    """Of the meter, half a raw step, and the field's own motion around the instant."""
-    return np.asarray(fine**2 + factor**2 / 12 + (0.5 * factor * spread) ** 2)
-
-
-def _explanations(
-    x: Floats, spread: Floats, y: Floats, fine: Floats
-) -> Iterator[tuple[float, float, float]]:
-    """Factor, offset and what they cost in log odds."""
-    if not np.any(x):
-        return
-    rough = float(np.sum(x * y) / np.sum(x * x))
-    if rough:
-        weight = 1 / _variance(fine, rough, spread)
-        factor = float(np.sum(weight * x * y) / np.sum(weight * x * x))
-        sd = 1 / math.sqrt(float(np.sum(weight * x * x)))
-        for value, cost in _factors(factor, sd):
-            yield value, 0.0, cost
-    if not x.var():
-        return
-    rough = float(np.mean((x - x.mean()) * (y - y.mean())) / x.var())
-    if not rough:
-        return
-    weight = 1 / _variance(fine, rough, spread)
-    middle = float(np.sum(weight * x) / weight.sum())
-    around = weight * (x - middle)
-    factor = float(np.sum(around * y) / np.sum(around * x))
-    sd = 1 / math.sqrt(float(np.sum(around * (x - middle))))
-    for value, cost in _factors(factor, sd):
-        weight = 1 / _variance(fine, value, spread)
-        offset = float(np.sum(weight * (y - value * x)) / weight.sum())
-        for shift, dear in _offsets(offset, 1 / math.sqrt(float(weight.sum())), value):
-            yield value, shift, cost + dear
-
-
-def _factors(factor: float, sd: float) -> Iterator[tuple[float, float]]:
-    """A factor as fitted, and the usual ones within its uncertainty, with their costs."""
-    if not factor:
-        return
-    sign = -math.log(NEGATIVE if factor < 0 else 1 - NEGATIVE)
-    relative = min(max(sd / abs(factor), 1e-6), 0.5)
-    room = DECADES * math.log(10) / (relative * math.sqrt(2 * math.pi))
-    yield factor, sign + math.log(max(room, 1.0)) - math.log(1 - USUAL_FACTOR)
-    logs, shares = _usual_factors()
-    near = np.abs(logs - math.log(abs(factor)))
-    within = min(max(TOLERANCE * relative, 0.005), 0.2)
-    for place in np.flatnonzero(near <= within).tolist():
-        usual = math.copysign(math.exp(logs[place]), factor)
-        yield usual, sign - math.log(USUAL_FACTOR * shares[place] / DECADES)
-
-
-@cache
-def _usual_factors() -> tuple[Floats, Floats]:
-    """The logarithms of the usual factors, and their shares within a decade."""
-    pairs = [
-        (math.log(leading) + power * math.log(10), share)
-        for power in range(-7, 7)
-        for leading, share in LEADING.items()
+    problem = _Problem(field, readings, plain)
+    share = plain_share(y, fine, signed=signed)
+    found = [
+        (factor, offset, cost - math.log(1 - share if offset else share))
+        for factor, offset, cost in _explanations(problem)
     ]
-    logs, shares = np.array(pairs).T
-    return logs, shares
+    if not found:
+        return None
+    scales, shifts, costs = map(np.array, zip(*found, strict=True))
+    weights = problem.weights(scales, shifts) - costs
+    best = int(weights.argmax())
+    factor, offset = float(scales[best]), float(shifts[best])
+    return Fit(float(weights[best]), factor, offset, problem.left(factor, offset))
 
 
-def _offsets(offset: float, sd: float, factor: float) -> Iterator[tuple[float, float]]:
-    """An offset as fitted, and the usual ones within its uncertainty, with their costs."""
-    size = max(abs(offset), sd)
-    room = OFFSET_DECADES * math.log(10) * size / (sd * math.sqrt(2 * math.pi))
-    small = SMALL if abs(offset) < LEAST_STEPS * abs(factor) else 0.0
-    yield offset, small + math.log(max(room, 1.0)) - math.log(1 - ONE_DIGIT - TWO_DIGITS)
-    power = 10.0 ** math.floor(math.log10(size))
-    half = 2.0 ** round(math.log2(max(abs(offset / factor), 1.0)))
-    for usual, cost in (
-        (round(offset / power) * power, math.log(9 * OFFSET_DECADES / ONE_DIGIT)),
-        (math.copysign(half * abs(factor), offset), math.log(9 * OFFSET_DECADES / ONE_DIGIT)),
-        (round(10 * offset / power) * power / 10, math.log(90 * OFFSET_DECADES / TWO_DIGITS)),
-    ):
-        if abs(usual - offset) <= TOLERANCE * sd:
-            yield usual, small + cost
+@dataclass(frozen=True, eq=False)
+class _Problem:
+    """Readings, and a field's raw values around them."""
+
+    field: Around
+    readings: Readings
+    plain: float  # variance of the readings
+
+    def likelihoods(self, factor: Floats, offset: Floats) -> Floats:
+        """Of each reading at each shift, against knowing nothing: explanations x readings x shifts.
+
+        Where the field is not seen, it says nothing.
+        """
+        a, b = factor[:, None, None], offset[:, None, None]
+        known = self.readings.fine[:, None] ** 2 + a**2 * self.field.blur
+        left = self.readings.value[:, None] - a * self.field.raw - b
+        ratio = np.sqrt(self.plain / known) * np.exp(-0.5 * left**2 / known)
+        return np.where(self.field.seen, ratio, 1.0)
+
+    def weights(self, factor: Floats, offset: Floats) -> Floats:
+        """Log odds of each explanation: times off one by one, or all by the same."""
+        like = self.likelihoods(factor, offset)
+        alone = _log_with_mistakes(like @ _SHARES) @ self.readings.counts
+        same = self.readings.counts @ _log_with_mistakes(like)
+        same = _log_sum(same + np.log(_SHARES))
+        return np.logaddexp(alone, same) - math.log(2)
+
+    def shares(self, factor: float, offset: float) -> Floats:
+        """How likely each shift is for each reading, under this explanation: readings x shifts."""
+        like = self.likelihoods(np.array([factor]), np.array([offset]))[0]
+        same = self.readings.counts @ _log_with_mistakes(like) + np.log(_SHARES)
+        alone = float(self.readings.counts @ _log_with_mistakes(like @ _SHARES))
+        total = float(_log_sum(same[None])[0])
+        prior = _SHARES
+        if total > alone:
+            prior = np.exp(same - total)
+        joint = like * prior * self.field.seen
+        # A reading that fits nowhere is mistyped.
+        return np.asarray(joint / (joint.sum(axis=1, keepdims=True) + math.exp(-MISTYPED)))
+
+    def left(self, factor: float, offset: float) -> float:
+        """The mean square that is left of the readings."""
+        share = self.shares(factor, offset)
+        square = (self.readings.value[:, None] - factor * self.field.raw - offset) ** 2
+        least = np.where(self.field.seen, square, np.inf).min(axis=1)
+        sum_ = share.sum(axis=1)
+        expected = np.where(
+            sum_ > 0.5, (share * square).sum(axis=1) / np.maximum(sum_, 1e-9), least
+        )
+        finite = expected[np.isfinite(expected)]
+        return float(finite.mean()) if len(finite) else math.inf
 
 
-def is_usual(factor: float) -> bool:
-    """Whether people choose such factors."""
-    logs, _ = _usual_factors()
-    return bool(np.abs(logs - math.log(abs(factor) or 1e-99)).min() < 1e-4)
+_SHARES = np.exp(-0.5 * (SHIFTS_S / HAND_S) ** 2)
+_SHARES = _SHARES / _SHARES.sum()
+
+
+def _log_with_mistakes(likelihood: Floats) -> Floats:
+    """The logarithm, of which a mistyped reading takes away no more than ``MISTYPED``."""
+    wrong = math.exp(-MISTYPED)
+    return np.asarray(np.log((1 - wrong) * likelihood + wrong))
+
+
+def _log_sum(logs: Floats) -> Floats:
+    """The logarithm of the sum over the last axis."""
+    top = logs.max(axis=-1)
+    return np.asarray(top + np.log(np.exp(logs - top[..., None]).sum(axis=-1)))
+
+
+def _explanations(problem: _Problem) -> Iterator[tuple[float, float, float]]:
+    """Factor, offset and what they cost in log odds."""
+    for through_zero in (True, False):
+        for start in _starts(problem, through_zero):
+            fitted = _fitted(problem, start, through_zero)
+            if fitted is None:
+                continue
+            factor, sd, share, known = fitted
+            for value, cost in factors(factor, sd):
+                if through_zero:
+                    yield value, 0.0, cost
+                    continue
+                weight = share * problem.readings.counts[:, None] / known
+                total = float(weight.sum())
+                left = problem.readings.value[:, None] - value * problem.field.raw
+                offset = float((weight * left).sum()) / total
+                for shift, dear in offsets(offset, 1 / math.sqrt(total), value):
+                    yield value, shift, cost + dear
+
+
+def _starts(problem: _Problem, through_zero: bool) -> Iterator[Floats]:
+    """Shares of the shifts to begin with: all alike, and the one shift that fits best."""
+    seen = problem.field.seen
+    every = np.where(seen, _SHARES, 0.0)
+    yield every / np.maximum(every.sum(axis=1, keepdims=True), 1e-12)
+    best = int(quick_fit(problem.field, problem.readings, through_zero).argmin())
+    yield np.where(seen, np.eye(len(SHIFTS_S))[best], 0.0)
+
+
+def quick_fit(field: Around, readings: Readings, through_zero: bool = False) -> Floats:
+    """The mean square that a line leaves of the readings, for each shift."""
+    weight = field.seen * readings.counts[:, None]
+    n = np.maximum(weight.sum(axis=0), 1e-9)
+    x, y = field.raw, readings.value[:, None]
+    if not through_zero:
+        x = x - (weight * x).sum(axis=0) / n
+        y = y - (weight * y).sum(axis=0) / n
+    xx, xy, yy = ((weight * a * b).sum(axis=0) for a, b in ((x, x), (x, y), (y, y)))
+    return np.asarray((yy - np.where(xx > 0, xy**2 / np.where(xx > 0, xx, 1), 0)) / n)
+
+
+def _fitted(
+    problem: _Problem, share: Floats, through_zero: bool
+) -> tuple[float, float, Floats, Floats] | None:
+    """Factor, its standard deviation, the shares of the shifts, the variance of each reading."""
+    x, y = problem.field.raw, problem.readings.value[:, None]
+    known: Floats = np.ones_like(x)
+    factor = 0.0
+    for turn in range(ROUNDS):
+        weight = share * problem.readings.counts[:, None] / known
+        total = float(weight.sum())
+        if total <= 0:
+            return None
+        mid_x = 0.0 if through_zero else float((weight * x).sum()) / total
+        mid_y = 0.0 if through_zero else float((weight * y).sum()) / total
+        xx = float((weight * (x - mid_x) ** 2).sum())
+        if xx <= 0:
+            return None
+        factor = float((weight * (x - mid_x) * (y - mid_y)).sum()) / xx
+        if not factor:
+            return None
+        known = problem.readings.fine[:, None] ** 2 + factor**2 * problem.field.blur
+        if turn < ROUNDS - 1:
+            again = problem.shares(factor, mid_y - factor * mid_x)
+            share = again if again.sum() > 2 else share
+    weight = share * problem.readings.counts[:, None] / known
+    total = float(weight.sum())
+    mid_x = 0.0 if through_zero else float((weight * x).sum()) / total
+    xx = float((weight * (x - mid_x) ** 2).sum())
+    return (factor, 1 / math.sqrt(xx), share, known) if xx > 0 else None

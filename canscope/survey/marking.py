@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,9 +10,11 @@ import numpy as np
 from canscope.model.tables import Bools, Floats
 
 BEFORE_S, AFTER_S = 0.7, 1.3  # around a mark, in which what was marked happens
+ONE_SIDED = 2.0  # log odds against going to both sides of its rest
 GRID_S = 0.5  # from one instant elsewhere to the next
 EITHER_WAY = 1.0  # log odds against a mark standing for a change either way
 HIT = 0.95  # how often what was marked moves the true field
+ONSET = 0.2  # of its move, from where on a field has begun to move
 LATE_S, LATE = 0.2, 1.5  # a field that moves so much later than others is what came of it: log odds
 
 
@@ -20,7 +23,7 @@ class MarkFit:
     """What a field does at the marks.
 
     ``weight`` is the log odds against moving by chance, ``score`` 0 to 1, ``size`` the share of
-    its range by which it moves, ``onset_s`` when it had gone half the way at each mark (NaN: not
+    its range by which it moves, ``onset_s`` when it began to move at each mark (NaN: not
     at all), ``cycle_s`` the time between its values.
     """
 
@@ -53,8 +56,11 @@ def fit_marks(at_s: Floats, raw: Floats, marks: Floats) -> MarkFit | None:
     if not fits:
         return None
     weight, score, typical, hits = max(fits, key=lambda fit: fit[0])
+    # What a person presses comes from its rest and goes back there, never beyond it.
+    rest = float(np.median(raw))
+    beyond = min(raw.max() - rest, rest - raw.min()) / max(float(np.ptp(raw)), 1.0)
     return MarkFit(
-        weight=weight,
+        weight=weight - ONE_SIDED * min(4 * beyond, 1.0),
         score=score,
         size=typical / max(float(np.ptp(raw)), 1.0),
         onset_s=np.where(hits, onset_s, np.nan),
@@ -83,20 +89,30 @@ def _weighed(
 def lateness(fits: list[MarkFit]) -> list[float]:
     """Log odds against each of them for moving later than the others: causes come first.
 
-    As much as a field's own cycle may delay it is no reason.
+    Half a field's own cycle is what its frames come late in the mean.
     """
     if not fits:
         return []
-    onsets = np.array([fit.onset_s for fit in fits])
-    first = np.min(np.where(np.isnan(onsets), np.inf, onsets), axis=0)
-    cycles = np.array([fit.cycle_s for fit in fits])[:, None]
-    late = np.clip((onsets - first - cycles) / LATE_S, 0, 1)
-    costs: list[float] = (LATE * np.nansum(late, axis=1)).tolist()
+    onsets = np.array([fit.onset_s - fit.cycle_s / 2 for fit in fits])
+    hits = np.isfinite(onsets)
+    enough = hits.sum(axis=1) >= 0.7 * hits.sum(axis=1).max()
+    at_s = np.nanmean(np.where(hits, onsets, np.nan) - np.nanmedian(onsets, axis=0), axis=1)
+    first = int(np.where(enough, at_s, np.inf).argmin())
+    costs = []
+    for own, fit in zip(onsets, fits, strict=True):
+        both = np.isfinite(own) & hits[first]
+        count = int(both.sum())
+        if not count:
+            costs.append(0.0)
+            continue
+        late = float(np.mean(own[both] - onsets[first][both]))
+        late -= 2 * math.hypot(fit.cycle_s, fits[first].cycle_s) / math.sqrt(12 * count)
+        costs.append(LATE * count * min(max(late / LATE_S, 0.0), 1.0))
     return costs
 
 
 def _moves(at_s: Floats, raw: Floats, instants: Floats) -> tuple[Floats, Floats]:
-    """How far it went from before each instant to its farthest point soon after, and when."""
+    """How far it went from before each instant to its farthest point soon after, and from when."""
     start = np.searchsorted(at_s, instants - BEFORE_S)
     end = np.searchsorted(at_s, instants + AFTER_S, side="right")
     moved, onset_s = np.zeros(len(instants)), np.full(len(instants), np.nan)
@@ -106,5 +122,7 @@ def _moves(at_s: Floats, raw: Floats, instants: Floats) -> tuple[Floats, Floats]
         if len(part):
             away = part - part[0]
             moved[i] = away[np.abs(away).argmax()]
-            onset_s[i] = at_s[first + int((np.abs(away) >= 0.5 * np.abs(moved[i])).argmax())]
+            half = int((np.abs(away) >= 0.5 * np.abs(moved[i])).argmax())
+            before = np.flatnonzero(np.abs(away[:half]) < ONSET * np.abs(moved[i]))
+            onset_s[i] = at_s[first + (int(before[-1]) + 1 if len(before) else half)]
     return moved, onset_s

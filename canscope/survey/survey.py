@@ -9,7 +9,7 @@ import numpy as np
 
 from canscope.model.errors import CaptureError
 from canscope.model.survey import FEW, Field, Identifier, Survey
-from canscope.model.tables import Frames, join
+from canscope.model.tables import Frames, Int64s, join
 from canscope.survey.checksums import checksums
 from canscope.survey.counters import counters, positions
 from canscope.survey.fields import fields, order_evidence
@@ -17,6 +17,7 @@ from canscope.survey.flips import Flips, count_flips
 from canscope.survey.payloads import Payloads, by_identifier
 
 MOST_FRAMES = 5_000_000  # surveyed; later ones are counted
+REGULAR = 0.7  # share of intervals by which each sender keeps its cycle
 SENDERS = 32  # values of a selector at most
 
 
@@ -133,10 +134,19 @@ def _by_sender(payloads: Payloads) -> Payloads:
         return payloads
     if (data[1:, 0] != data[:-1, 0]).mean() < 0.2:
         return payloads
+    if min(_regularity(payloads.time_ns[data[:, 0] == value]) for value in values) < REGULAR:
+        return payloads  # digits of a number that trembles
     chosen = payloads.by(tuple(values.tolist()))
     before = _moved(data[1:, 1:], data[:-1, 1:])
     after = _moved(chosen.data[1:, 1:][chosen.same], chosen.data[:-1, 1:][chosen.same])
     return chosen if after < 0.6 * before else payloads
+
+
+def _regularity(time_ns: Int64s) -> float:
+    """The share of intervals that are within a third of the usual one."""
+    intervals = np.diff(np.sort(time_ns)).astype(np.float64)
+    usual = float(np.median(intervals))
+    return float((np.abs(intervals - usual) <= usual / 3).mean())
 
 
 def _moved(new: np.ndarray, old: np.ndarray) -> float:

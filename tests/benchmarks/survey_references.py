@@ -1,22 +1,33 @@
-"""Whether the field that comes first for a reference is the one it was taken from.
+"""Whether the field that comes first for a reference carries the quantity it was taken from.
 
-References are what a person would have, in the unit of the role: up to ten readings of a meter,
-taken where it stands still and at several values if there are, off by 0.2 % and by up to 0.3 s;
-a mark at each of up to eight presses, off by up to 0.3 s. A quantity whose readings stayed within
-1 %, ten steps of its signal or twice its noise is left out.
+References are what a person would have, in the unit of the role, in these forms:
 
-Some signals move alike: the speeds of two axles turned at once, two links of one pack, two tracks
-of a pedal. Several shares therefore stand side by side:
+- ``logger``: a meter that logs once a second over the whole run, whatever happens, its clock set
+  by hand: off by up to 0.3 s, the same for all readings.
+- ``30 typed``, ``10 typed``, ``5 typed``: readings taken where the meter stands still and at
+  several values if there are, each off by up to 0.3 s.
+- ``16 marks``, ``8 marks``, ``3 marks``: brake and accelerator, pressed that often in a run of
+  their own (``tests.benchmarks.survey_presses``), each mark off by up to 0.3 s. What is pressed
+  later in that run is not marked.
+- ``drive``: marks at every press of an ordinary dry spin, in which much else happens with each.
 
-- ``first``: the true field comes first. Nothing is granted.
-- ``together``: ... where speed and link voltage of a unit are given in one run, as one file.
-- ``READ``: the field of a plain READ that has the greatest correlation with the reference.
-- ``or image``: ... or a field that gave every reading as well, told its true factor and offset, so
-  that no method could tell the two apart; of marks: one that began to move within 0.1 s of the
-  true one at every mark.
-- ``all tied``: the true field is among those that the ranking itself calls equally good.
-- ``told all``: how often somebody is right who is told every layout, factor and offset. What he
+Meters are off by 0.2 % of what they show. A quantity whose readings stayed within 1 %, ten steps
+of its signal or twice its noise is left out.
+
+The columns:
+
+- ``first``: the field that comes first carries the quantity. Two tracks of one pedal carry one
+  quantity, and so does the voltage of the one link that all units share, whoever measures it. The
+  speeds of two axles are two quantities, and so are pack and link voltage.
+- ``own``: ... and it is the very signal the reference was taken from.
+- ``value``: ... as ``first``, and its factor and offset give what the signal says, within 2 % of
+  its range at 99 of 100 instants of the whole run. (Not asked of marks.)
+- ``READ``: as ``first``, of the field of a plain READ that has the greatest correlation.
+- ``told all``: as ``first``, of somebody who is told every layout, factor and offset. What he
   misses, the readings do not say. (Not asked of marks.)
+- ``all tied``: a field of the quantity is among those that the ranking itself calls equally good.
+- ``clear`` and ``wrong``: how often the ranking says that the first is clear, and how often it is
+  then wrong.
 """
 
 from __future__ import annotations
@@ -29,7 +40,7 @@ import numpy as np
 from canscope.model.definition import SignalSpec
 from canscope.simulate.wiring import Encoding
 from canscope.survey.counters import positions
-from canscope.survey.payloads import raw_values
+from canscope.survey.payloads import field_values, raw_values
 from canscope.survey.ranking import rank
 from canscope.survey.reference import Reference
 from tests.benchmarks.survey_truth import bits_of, read_plain
@@ -44,9 +55,9 @@ ROLES = {
     "BrakePressed": "driver.brake",
 }
 MARKED = ("BrakePressed", "Pedal")
+TYPED = (30, 10, 5)
 METER = 0.002  # of what it shows
-NATS = 3.0  # log odds below which readings do not tell two signals apart
-SAME_S = 0.1
+HAND_S = 0.3  # how far a time lies from its instant
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,6 +72,12 @@ class Signal:
     step: float
 
     @property
+    def quantity(self) -> str:
+        """What it measures: the same for all signals that measure the same thing."""
+        name = self.spec.name.removesuffix("2")
+        return name if name in ("Pedal", "LinkVoltage") else f"{self.key} {name}"
+
+    @property
     def rest(self) -> float:
         """The value it has most often."""
         return float(np.bincount(self.raw - self.raw.min()).argmax() + self.raw.min())
@@ -72,76 +89,79 @@ class Shares:
 
     count: int = 0
     first: int = 0
-    together: int = 0
-    image: int = 0
-    tied: int = 0
-    ties: int = 0  # references for which the ranking says that several are equally good
-    oracle: int = 0
+    own: int = 0
+    value: int = 0
     read: int = 0
+    oracle: int = 0
+    tied: int = 0
     clear: int = 0
-    clear_wrong: int = 0  # neither the true field nor an image
+    clear_wrong: int = 0
 
     def row(self, name: str) -> str:
-        shares = (self.first, self.together, self.read, self.oracle, self.image, self.tied)
-        cells = "".join(f"{share / max(self.count, 1):>10.3f}" for share in shares)
-        return f"{name:24}{self.count:>5}{cells}{self.ties:>6}{self.clear:>7}{self.clear_wrong:>7}"
+        shares = (self.first, self.own, self.value, self.read, self.oracle, self.tied, self.clear)
+        cells = "".join(f"{share / max(self.count, 1):>9.3f}" for share in shares)
+        return f"{name:26}{self.count:>5}{cells}{self.clear_wrong:>9}"
 
 
-HEADINGS = ("first", "together", "READ", "told all", "or image", "all tied")
-HEAD = f"{'':24}{'of':>5}{''.join(f'{h:>10}' for h in HEADINGS)}{'ties':>6}{'clear':>7}{'wrong':>7}"
+HEADINGS = ("first", "own", "value", "READ", "told all", "all tied", "clear", "wrong")
+HEAD = f"{'':26}{'of':>5}{''.join(f'{h:>9}' for h in HEADINGS)}"
 
 
 @dataclass
 class Tally:
-    """The shares by kind and by kind and signal, and what was missed."""
+    """The shares by form and by form and signal, and what was missed."""
 
     shares: dict[str, Shares] = field(default_factory=dict)
     missed: list[str] = field(default_factory=list)
 
-    def ask(self, found, signals: Sequence[Signal], rng, seed: int) -> None:
-        """Every reference that this vehicle offers."""
-        asked = [
-            (signal, reference)
-            for signal in signals
-            for reference in (values_for(rng, signal), marks_for(rng, signal))
-            if reference is not None
-        ]
-        for signal, reference in asked:
-            of_its_unit = [
-                other
-                for one, other in asked
-                if one is not signal and one.spec.channel == signal.spec.channel != "can0"
-            ]
-            self._ask(found, signals, signal, [reference, *of_its_unit], seed)
+    def readings(self, found, signals: Sequence[Signal], rng, seed: int) -> None:
+        """Every meter that could have been read on this run, in every form."""
+        for signal in signals:
+            for form, reference in values_for(rng, signal):
+                self._ask(found, signals, signal, form, reference, seed)
 
-    def _ask(self, found, signals, signal, references, seed) -> None:
-        reference = references[0]
+    def marks(self, found, signals, rng, seed: int, form: str, pressed) -> None:
+        """Brake and accelerator, pressed at these seconds."""
+        for signal in signals:
+            at = pressed.get(signal.spec.name, [])
+            if len(at) > 1:
+                marks = np.sort(at + rng.uniform(-HAND_S, HAND_S, len(at)))
+                reference = Reference(ROLES[signal.spec.name], tuple(marks.tolist()))
+                self._ask(found, signals, signal, form, reference, seed)
+
+    def _ask(self, found, signals, signal, form, reference, seed) -> None:
         ranking = rank(found, [reference])[0]
-        together = rank(found, references)[0] if len(references) > 1 else ranking
         owners = [owner(signals, c.identifier.key, positions(c.field)) for c in ranking.candidates]
         best = owners[0] if owners else None
-        alike = best is not None and images(signal, best, reference)
-        tied = owners[: ranking.tied]
-        for name in (reference.kind, f"{reference.kind}: {signal.spec.name}"):
+        right = is_same(best, signal)
+        for name in (form, f"{form}: {signal.spec.name}"):
             row = self.shares.setdefault(name, Shares())
             row.count += 1
-            row.first += best is signal
-            row.together += bool(together.candidates) and signal is owner(
-                signals,
-                together.candidates[0].identifier.key,
-                positions(together.candidates[0].field),
-            )
-            row.image += best is signal or alike
-            row.tied += signal in tied
-            row.ties += ranking.tied > 1
-            row.oracle += told_all(signals, reference) is signal
-            row.read += owner(signals, *by_read(found, reference)) is signal
+            row.first += right
+            row.own += best is signal
+            row.value += right and gives_values(found, ranking.candidates[0], best)
+            row.tied += any(is_same(one, signal) for one in owners[: ranking.tied])
+            row.oracle += is_same(told_all(signals, reference), signal)
+            row.read += is_same(owner(signals, *by_read(found, reference)), signal)
             row.clear += ranking.clear
-            row.clear_wrong += ranking.clear and best is not signal and not alike
-        if best is not signal:
-            what = best.spec.key if best else "nothing"
-            how = "an image" if alike else "WRONG"
-            self.missed.append(f"{seed} {reference.kind} {signal.spec.key}: {what}, {how}")
+            row.clear_wrong += ranking.clear and not right
+        if not right:
+            what = f"{best.key} {best.spec.name}" if best else "nothing"
+            self.missed.append(f"{seed} {form} {signal.key} {signal.spec.name}: {what}")
+
+
+def is_same(one: Signal | None, true: Signal) -> bool:
+    """Whether it measures the same quantity."""
+    return one is not None and one.quantity == true.quantity
+
+
+def gives_values(found, candidate, true: Signal) -> bool:
+    """Whether factor and offset of a candidate give what the signal says, in its role's unit."""
+    [one] = [each for each in found if each.identifier.key == candidate.identifier.key]
+    order = np.argsort(one.payloads.time_ns, kind="stable")
+    raw = field_values(one.payloads, candidate.field)[order]
+    wrong = np.abs(raw * candidate.factor + candidate.offset - true.value)
+    return bool(np.mean(wrong <= 0.02 * np.ptp(true.value)) >= 0.99)
 
 
 def signal_of(spec: SignalSpec, key: str, at_s, data, encoding: Encoding | None) -> Signal:
@@ -174,28 +194,6 @@ def evidence(signal: Signal, reference: Reference) -> float:
         known = sd**2 + (signal.step / 2) ** 2 / 3 + (np.ptp(near) / 2) ** 2
         total += max(-0.5 * ((value - near.mean()) ** 2 / known + np.log(known)), -30.0)
     return total
-
-
-def onsets(signal: Signal, reference: Reference) -> np.ndarray:
-    """When it begins to move around each mark; NaN where it does not."""
-    out = np.full(len(reference.at_s), np.nan)
-    far = 0.2 * np.ptp(signal.raw)
-    for i, at in enumerate(reference.at_s):
-        a, b = np.searchsorted(signal.at_s, (at - 0.7, at + 1.3))
-        part = signal.raw[max(a - 1, 0) : b].astype(float)
-        moved = np.flatnonzero(np.abs(part - part[:1]) > far) if far else []
-        if len(moved):
-            out[i] = signal.at_s[max(a - 1, 0) + moved[0]]
-    return out
-
-
-def images(true: Signal, other: Signal, reference: Reference) -> bool:
-    """Whether the reference does not tell the two signals apart."""
-    if other is true:
-        return True
-    if reference.value is None:
-        return bool(np.all(np.abs(onsets(true, reference) - onsets(other, reference)) <= SAME_S))
-    return evidence(other, reference) > evidence(true, reference) - NATS
 
 
 def told_all(signals: Sequence[Signal], reference: Reference) -> Signal | None:
@@ -231,41 +229,41 @@ def by_read(found, reference: Reference) -> tuple[str, Sequence[int]]:
     return place
 
 
-def marks_for(rng, signal: Signal) -> Reference | None:
-    """A mark at each press, of which there must be two."""
+def presses(signal: Signal) -> list[float]:
+    """When it left its rest, of which there must be two."""
     spec, raw, at_s = signal.spec, signal.raw, signal.at_s
     if len(at_s) < 20 or spec.name not in MARKED:
-        return None
+        return []
     if spec.name == "Pedal" and np.ptp(raw) * abs(spec.factor) < 10:
-        return None  # never pressed: noise
+        return []  # never pressed: noise
     away = np.abs(raw - signal.rest) > 0.2 * np.ptp(raw)
     starts = at_s[1:][away[1:] & ~away[:-1]]
     starts = starts[np.diff(starts, prepend=-9.0) > 2.0]  # a pedal that trembles was pressed once
-    if len(starts) < 2:
-        return None
-    marks = starts[:8] + rng.uniform(-0.3, 0.3, len(starts[:8]))
-    return Reference(ROLES[spec.name], tuple(sorted(marks.tolist())))
+    return starts.tolist()
 
 
-def values_for(rng, signal: Signal) -> Reference | None:
-    """What a person would type in, from the signal's own values."""
+def values_for(rng, signal: Signal) -> Iterator[tuple[str, Reference]]:
+    """What a person would type in or log, from the signal's own values."""
     at_s, value = signal.at_s, signal.value
     if len(at_s) < 20 or signal.spec.name not in ROLES or signal.spec.name == "BrakePressed":
-        return None
-    times = steady(rng, at_s, value)
-    seen = value[np.searchsorted(at_s, times) - 1] * (1 + rng.normal(0, METER, len(times)))
-    if len(times) < 4:
-        return None
-    span = np.ptp(seen)
-    noise = np.median([np.ptp(value[np.abs(at_s - at) < 0.6]) for at in times])
-    if span < max(10 * signal.step, 0.01 * np.abs(seen).max(), 2 * noise):
-        return None
-    typed = times + rng.uniform(-0.3, 0.3, len(times))
-    return Reference(ROLES[signal.spec.name], tuple(typed.tolist()), tuple(seen.tolist()))
+        return
+    logged = np.arange(at_s[0] + 1, at_s[-1] - 1, 1.0)
+    asked = [("logger", logged, rng.uniform(-HAND_S, HAND_S))]
+    for count in TYPED:
+        times = steady(rng, at_s, value, count)
+        if len(times) >= min(count, 8):
+            asked.append((f"{count} typed", times, rng.uniform(-HAND_S, HAND_S, len(times))))
+    for form, times, off in asked:
+        true = value[np.searchsorted(at_s, times) - 1]
+        seen = true * (1 + rng.normal(0, METER, len(times)))
+        noise = np.median([np.ptp(value[np.abs(at_s - at) < 0.6]) for at in times])
+        if np.ptp(true) >= max(10 * signal.step, 0.01 * np.abs(true).max(), 2 * noise):
+            role = ROLES[signal.spec.name]
+            yield form, Reference(role, tuple((times + off).tolist()), tuple(seen.tolist()))
 
 
-def steady(rng, at_s, value) -> np.ndarray:
-    """Up to ten instants at which it stands still enough to be read, over its whole range."""
+def steady(rng, at_s, value, count: int) -> np.ndarray:
+    """Up to ``count`` instants at which it stands still enough to be read, over its whole range."""
     times = np.sort(rng.uniform(at_s[0] + 1, at_s[-1] - 1, 400))
     first, last = np.searchsorted(at_s, times - 0.6), np.searchsorted(at_s, times + 0.6)
     spans = np.array([np.ptp(value[a : b + 1]) for a, b in zip(first, last, strict=True)])
@@ -276,15 +274,20 @@ def steady(rng, at_s, value) -> np.ndarray:
     levels = value[np.searchsorted(at_s, times[calm]) - 1]
     edges = np.linspace(levels.min(), levels.max(), 6)
     bins = np.clip(np.digitize(levels, edges) - 1, 0, 4)
-    chosen: list[int] = []
-    for level in np.unique(bins):
-        rows = calm[bins == level]
-        chosen += rng.choice(rows, min(len(rows), 3), replace=False).tolist()
-    return times[np.sort(rng.permutation(chosen)[:10])]
+    each = [rng.permutation(calm[bins == level]) for level in np.unique(bins)]
+    # In turn from every level, until there are enough.
+    turns = [rows[turn] for turn in range(len(calm)) for rows in each if turn < len(rows)]
+    return times[np.sort(turns[:count])]
 
 
 def rows(tally: Tally) -> Iterator[str]:
     """The table."""
     yield HEAD
-    for name in ("values", "marks", *sorted(set(tally.shares) - {"values", "marks"})):
-        yield tally.shares.get(name, Shares()).row(name)
+    forms = [name for name in tally.shares if ":" not in name]
+    for name in sorted(forms, key=ORDER.index):
+        yield tally.shares[name].row(name)
+    for name in sorted(name for name in tally.shares if ":" in name):
+        yield tally.shares[name].row(name)
+
+
+ORDER = ["logger", "30 typed", "10 typed", "5 typed", "16 marks", "8 marks", "3 marks", "drive"]
