@@ -34,10 +34,11 @@ ROUNDS = 3  # of fitting, each with the instants that the one before makes likel
 
 @dataclass(frozen=True, eq=False)
 class Readings:
-    """What a person read: seconds, values, and the standard deviation of each value."""
+    """What a person read: seconds and values, and whether such values go below zero."""
 
     at_s: Floats
     value: Floats
+    both_ways: bool = False
 
     @cached_property
     def fine(self) -> Floats:
@@ -203,7 +204,7 @@ def _explanations(problem: _Problem) -> Iterator[tuple[float, float, float]]:
             if fitted is None:
                 continue
             factor, sd, share, known = fitted
-            for value, cost in factors(factor, sd):
+            for value, cost in factors(factor, sd, both_ways=problem.readings.both_ways):
                 if through_zero:
                     yield value, 0.0, cost
                     continue

@@ -8,8 +8,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from canscope.model.survey import ENUMERATION, FLAG, NUMBER, Candidate
-from canscope.model.tables import Bools, Int64s
+from canscope.model.errors import UnknownNameError
+from canscope.model.roles import role_of
+from canscope.model.survey import ENUMERATION, FLAG, NUMBER, Candidate, Field
+from canscope.model.tables import Bools, Floats, Int64s
 from canscope.survey.counters import positions
 from canscope.survey.following import Around, Readings, around, best_fit, jitter, quick_fit
 from canscope.survey.reference import Reference
@@ -20,40 +22,63 @@ PROMISING, CUT = 24, 6  # fields that are weighed, and of which parts are: what 
 LOWER, UPPER = "the lower bits of a field", "the upper bits of a field"
 SHORTEST, MERGED = 8, 17  # bits of such a part, and of a field that may be two
 PART = 4.0  # log odds against a field ending earlier than its bits say
+LEAST = 0.02  # score below which a field does not follow
+GLANCE = 3  # of so many instants one is looked at first
+BOTH_WAYS = ("A", "rpm", "Nm")  # units of what goes below zero
 CODE = 6.0  # log odds against a few codes giving a value that a meter shows
 
 Fits = list[tuple[float, Candidate]]  # log odds, and the candidate
 Bits = tuple[int, int, bool]  # how many are skipped, how many are taken, whether with a sign
 
+# Log odds against it, the field, the bits of it, and its values around the readings.
+Glance = tuple[float, Series, Bits | None, Int64s, Bools]
+
 
 def by_values(series: Sequence[Series], reference: Reference) -> Fits:
     """How well raw * factor + offset gives the values of a reference: log odds, and the fit."""
-    readings = _thinned(Readings(np.array(reference.at_s), np.array(reference.value)))
-    wholes = []
+    at_s, value = np.array(reference.at_s), np.array(reference.value)
+    readings = _thinned(Readings(at_s, value, _both_ways(reference.role, value)))
+    glances: list[Glance] = []
     for one in series:
         raw, seen = around(one.at_s, one.raw, readings.at_s)
-        if seen.any(axis=1).sum() >= max(3, 0.6 * len(readings.at_s)):
-            wholes.append((_against(raw, seen, readings), one, raw, seen))
-    wholes.sort(key=lambda whole: whole[0])
+        if seen.any(axis=1).sum() < max(3, 0.6 * len(readings.at_s)):
+            continue
+        whole = _against(raw, seen, readings)
+        glances.append((whole, one, None, raw, seen))
+        # The lower bits alone, if they give the readings better than the whole.
+        parts: list[Glance] = [
+            (_against(_bits(raw, cut), seen, readings) + PART, one, cut, raw, seen)
+            for cut in _lower(one)
+        ]
+        glances += [part for part in sorted(parts, key=_glanced)[:1] if part[0] < whole]
+    glances.sort(key=_glanced)
     found: Fits = []
-    for place, (against, one, raw, seen) in enumerate(wholes[:PROMISING]):
-        found += _fitted(one, one.candidate, one.cost, None, raw, seen, readings)
-        if place < CUT:
-            for candidate, bits in _cuts(one):
-                # A part that gives the readings worse than the whole is none.
-                if _against(_bits(raw, bits), seen, readings) < against + PART:
-                    found += _fitted(one, candidate, PART, bits, raw, seen, readings)
+    for place, (_, one, cut, raw, seen) in enumerate(glances[:PROMISING]):
+        cuts = [cut, *_upper(one)] if place < CUT and cut is None else [cut]
+        for each in cuts:
+            found += _fitted(one, each, raw, seen, readings)
     return found
 
 
+def _glanced(glance: Glance) -> float:
+    return glance[0]
+
+
+def _both_ways(role: str, value: Floats) -> bool:
+    """Whether a quantity goes below zero as well: its sign is then a matter of choice."""
+    if value.min() < 0 < value.max():
+        return True
+    try:
+        return role_of(role).unit in BOTH_WAYS
+    except UnknownNameError:
+        return False
+
+
 def _against(raw: Int64s, seen: Bools, readings: Readings) -> float:
-    """Log odds against a line that gives the readings, at a glance."""
-    left = float(quick_fit(Around(raw.astype(float), seen, 0.0), readings).min())
-    return (
-        0.5
-        * float(readings.counts.sum())
-        * math.log(max(left, 0.0) + float(np.mean(readings.fine**2)))
-    )
+    """Log odds against a line that gives the readings, at a glance: at some of the instants."""
+    field = Around(raw[:, ::GLANCE].astype(float), seen[:, ::GLANCE], 0.0)
+    left = max(float(quick_fit(field, readings).min()), 0.0)
+    return 0.5 * float(readings.counts.sum()) * math.log(left + float(np.mean(readings.fine**2)))
 
 
 def _thinned(readings: Readings) -> Readings:
@@ -65,52 +90,56 @@ def _thinned(readings: Readings) -> Readings:
     levels = np.linspace(readings.value.min(), readings.value.max(), MOST // 2)
     rows += np.abs(readings.value[:, None] - levels).argmin(axis=0).tolist()
     rows = sorted(set(rows))
-    return Readings(readings.at_s[rows], readings.value[rows])
+    return Readings(readings.at_s[rows], readings.value[rows], readings.both_ways)
 
 
-def _cuts(series: Series) -> Iterator[tuple[Candidate, Bits]]:
-    """The lower or upper bits of a field: two neighbours can look like one."""
+def _lower(series: Series) -> Iterator[Bits]:
+    """The lower bits of a field, which may be a number below another one."""
     field = series.candidate.field
-    if field.kind != NUMBER or field.about == AS_ONE:
-        return
+    if field.kind == NUMBER and field.about != AS_ONE:
+        for bits in range(SHORTEST, field.bits):
+            yield 0, bits, False
+            yield 0, bits, True
+
+
+def _upper(series: Series) -> Iterator[Bits]:
+    """The upper bits of a field so wide that it may be two."""
+    field = series.candidate.field
+    if field.kind == NUMBER and field.about != AS_ONE and field.bits >= MERGED:
+        for skipped in range(1, field.bits - SHORTEST):
+            yield skipped, 64, field.signed
+
+
+def _part(field: Field, cut: Bits) -> Field:
+    """These bits of a field as one of their own."""
+    skipped, bits, signed = cut
     line, less = positions(field), round(field.confidence / 2, 2)
-    for bits in range(SHORTEST, field.bits):
-        for signed in (False, True):
-            part = replace(
-                field, high=line[bits - 1], bits=bits, spare=0, signed=signed,
-                confidence=less, about=LOWER,
-            )  # fmt: skip
-            yield replace(series.candidate, field=part), (0, bits, signed)
-    for skipped in range(1, field.bits - SHORTEST if field.bits >= MERGED else 1):
-        part = replace(
+    if skipped:
+        return replace(
             field, low=line[skipped], bits=field.bits - skipped, confidence=less, about=UPPER
         )
-        yield replace(series.candidate, field=part), (skipped, 64, field.signed)
+    return replace(
+        field, high=line[bits - 1], bits=bits, spare=0, signed=signed, confidence=less, about=LOWER
+    )
 
 
-def _fitted(
-    series: Series,
-    candidate: Candidate,
-    cost: float,
-    bits: Bits | None,
-    raw: Int64s,
-    seen: Bools,
-    readings: Readings,
-) -> Fits:
+def _fitted(series: Series, cut: Bits | None, raw: Int64s, seen: Bools, readings: Readings) -> Fits:
     """The fit of a field, or of some bits of it; none if it does not follow the readings."""
-    field = Around(_bits(raw, bits).astype(float), seen, jitter(_bits(series.raw, bits)))
-    fit = best_fit(field, readings, signed=candidate.field.signed)
+    one, cost = series.candidate.field, series.cost
+    if cut is not None:
+        one, cost = _part(one, cut), PART
+    field = Around(_bits(raw, cut).astype(float), seen, jitter(_bits(series.raw, cut)))
+    fit = best_fit(field, readings, signed=one.signed)
     if fit is None or not np.isfinite(fit.left):
         return []
-    spread = float(readings.value.var())
-    fine = float(np.mean(readings.fine**2))
-    score = float(np.clip(1 - fit.left / (spread + fine), 0, 1))
-    if score == 0 and spread > 4 * fine:
+    score = float(np.clip(1 - fit.left / (readings.value.var() + np.mean(readings.fine**2)), 0, 1))
+    if score < LEAST:
         return []
-    if candidate.field.kind in (FLAG, ENUMERATION):
+    if one.kind in (FLAG, ENUMERATION):
         cost += CODE
     follows = replace(
-        candidate,
+        series.candidate,
+        field=one,
         score=round(score, 4),
         factor=float(f"{fit.factor:.6g}"),
         offset=float(f"{fit.offset:.6g}"),

@@ -19,7 +19,8 @@ LEADING = {
     3.125: 0.03, 1.5625: 0.03, 7.8125: 0.03, 3.90625: 0.02, 3.0: 0.02, 6.0: 0.02,
 }  # fmt: skip
 DECADES = 7  # of factors
-USUAL_FACTOR, NEGATIVE = 0.85, 0.2  # shares of signals
+USUAL_FACTOR = 0.85  # share of signals
+NEGATIVE, NEGATIVE_BOTH_WAYS = 0.1, 0.5  # ... of those that may go below zero, the latter
 # Shares of fields without an offset: of signed ones, of others, and of those others whose
 # quantity goes below zero. Of the offsets these shares have one digit or two; the rest is any.
 SIGNED_PLAIN, UNSIGNED_PLAIN, BELOW_ZERO_PLAIN = 0.95, 0.6, 0.02
@@ -39,9 +40,10 @@ def plain_share(y: Floats, fine: Floats, *, signed: bool) -> float:
     return BELOW_ZERO_PLAIN if below else UNSIGNED_PLAIN
 
 
-def factors(factor: float, sd: float) -> Iterator[tuple[float, float]]:
+def factors(factor: float, sd: float, *, both_ways: bool) -> Iterator[tuple[float, float]]:
     """A factor as fitted, and the usual ones within its uncertainty, with their costs."""
-    sign = -math.log(NEGATIVE if factor < 0 else 1 - NEGATIVE)
+    negative = NEGATIVE_BOTH_WAYS if both_ways else NEGATIVE
+    sign = -math.log(negative if factor < 0 else 1 - negative)
     relative = min(max(sd / abs(factor), 1e-6), 0.5)
     room = DECADES * math.log(10) / (relative * math.sqrt(2 * math.pi))
     yield factor, sign + math.log(max(room, 1.0)) - math.log(1 - USUAL_FACTOR)

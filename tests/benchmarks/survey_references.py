@@ -11,7 +11,7 @@ References are what a person would have, in the unit of the role, in these forms
   later in that run is not marked.
 - ``drive``: marks at every press of an ordinary dry spin, in which much else happens with each.
 
-Meters are off by 0.2 % of what they show. A quantity whose readings stayed within 1 %, ten steps
+Meters are off by 0.2 % of what they show throughout, and by as much from reading to reading. A quantity whose readings stayed within 1 %, ten steps
 of its signal or twice its noise is left out.
 
 The columns:
@@ -255,7 +255,7 @@ def values_for(rng, signal: Signal) -> Iterator[tuple[str, Reference]]:
             asked.append((f"{count} typed", times, rng.uniform(-HAND_S, HAND_S, len(times))))
     for form, times, off in asked:
         true = value[np.searchsorted(at_s, times) - 1]
-        seen = true * (1 + rng.normal(0, METER, len(times)))
+        seen = true * (1 + rng.normal(0, METER)) * (1 + rng.normal(0, METER, len(times)))
         noise = np.median([np.ptp(value[np.abs(at_s - at) < 0.6]) for at in times])
         if np.ptp(true) >= max(10 * signal.step, 0.01 * np.abs(true).max(), 2 * noise):
             role = ROLES[signal.spec.name]
