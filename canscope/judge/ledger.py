@@ -71,11 +71,11 @@ class Ledger:
     def add(self, rule: str, outcomes: Sequence[Outcome]) -> None:
         """Take in what a rule answered on the whole run."""
         for outcome in outcomes:
-            if (apart := self._apart(rule, outcome.subject)) is not None:
-                self.standings[rule, outcome.subject].add(apart, self.origin)
+            standing = self.standings[rule, outcome.subject]
+            if self.clocks and (apart := self._apart(rule, outcome.subject)) is not None:
+                standing.add(apart, self.origin)
                 continue
-            clocks = self._differing(rule, outcome.subject)
-            self.standings[rule, outcome.subject].add(outcome, self.origin, clocks)
+            standing.add(outcome, self.origin, self._differing(rule, outcome.subject))
 
     def add_window(
         self, rule: str, subject: str, outcomes: Sequence[Outcome], doubts: Sequence[Doubt]
@@ -156,7 +156,9 @@ class Ledger:
         What is judged in an attempt knows of it by itself.
         """
         rule = self.rules[name]
-        if not (rule.order or rule.edges) or rule.window is Window.ATTEMPT:
+        if not self.alignment.lags or not (rule.order or rule.edges):
+            return None
+        if rule.window is Window.ATTEMPT:
             return None
         needs = next((s.needs for s in self.subjects[name] if s.name == subject), ())
         return self.alignment.first(self.bench, [r for r in needs if r not in rule.timeless])

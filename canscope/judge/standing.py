@@ -53,6 +53,10 @@ class Standing:
     def _weigh(self, rows: Margins, origin_ns: int, clocks: Lag | None) -> None:
         """Margins hold few rows: only those that can decide."""
         self.judged += len(rows.time_ns)
+        if len(rows.time_ns) == 1 and self.passed is not None:  # nearly always it changes nothing
+            margin = rows.margin.item()
+            if margin >= 0 and margin >= rows.uncertainty.item() and margin >= self.passed.margin:
+                return
         columns = (rows.time_ns, rows.margin, rows.uncertainty)
         for row, (time_ns, margin, u) in enumerate(
             zip(*(c.tolist() for c in columns), strict=True)

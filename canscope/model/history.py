@@ -24,6 +24,7 @@ class Track:
         self._value = np.zeros(64, np.float64)
         self._raw = np.zeros(64, np.int64)
         self._status = np.zeros(64, np.uint8)
+        self._absent = -1  # the last row without a value
         self._shown: Samples | None = NO_SAMPLES
 
     def append(self, samples: Samples) -> None:
@@ -39,6 +40,8 @@ class Track:
         self._value[rows] = samples.value
         self._raw[rows] = samples.raw
         self._status[rows] = samples.status
+        if not samples.is_complete:
+            self._absent = self._end + int(np.isnan(samples.value).nonzero()[0][-1])
         self._end += count
         self._shown = None
 
@@ -55,7 +58,11 @@ class Track:
         if self._shown is None:
             rows = slice(self._first, self._end)
             self._shown = Samples(
-                self._time[rows], self._value[rows], self._raw[rows], self._status[rows]
+                self._time[rows],
+                self._value[rows],
+                self._raw[rows],
+                self._status[rows],
+                is_complete=self._absent < self._first,
             )
         return self._shown
 
@@ -72,6 +79,7 @@ class Track:
 
         self._time, self._value = moved(self._time), moved(self._value)  # type: ignore[assignment]
         self._raw, self._status = moved(self._raw), moved(self._status)  # type: ignore[assignment]
+        self._absent = max(self._absent - self._first, -1)
         self._first, self._end = 0, kept
 
 
@@ -152,4 +160,10 @@ def step_at(steps: Samples, times_ns: Int64s) -> Floats:
 def stamped(time_ns: Int64s) -> Samples:
     """Samples of which only the stamps matter, such as the arrivals of a message."""
     count = len(time_ns)
-    return Samples(time_ns, np.zeros(count), np.zeros(count, np.int64), np.zeros(count, np.uint8))
+    return Samples(
+        time_ns,
+        np.zeros(count),
+        np.zeros(count, np.int64),
+        np.zeros(count, np.uint8),
+        is_complete=True,
+    )

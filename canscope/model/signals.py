@@ -138,7 +138,7 @@ def key_of(name: str, known: Collection[str]) -> str:
     raise UnknownNameError("signal", name, known if ":" in name else {*short})
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, init=False)
 class Samples:
     """The values of one role over some stretch of time, in its role's own unit (``model.roles``).
 
@@ -151,6 +151,8 @@ class Samples:
     raw     int64   raw code of the signal
     status  uint8   as in Series
     ======= ======= =====================================================================
+
+    ``is_complete`` says that no value is absent, where that is known already.
     """
 
     time_ns: Int64s
@@ -158,11 +160,35 @@ class Samples:
     raw: Int64s
     status: NDArray[np.uint8]
 
+    def __init__(
+        self,
+        time_ns: Int64s,
+        value: Floats,
+        raw: Int64s,
+        status: NDArray[np.uint8],
+        *,
+        is_complete: bool = False,
+    ) -> None:
+        # As a frozen dataclass does it by itself it takes three times as long, and thousands are
+        # made for each chunk of a capture.
+        columns = self.__dict__
+        columns["time_ns"], columns["value"] = time_ns, value
+        columns["raw"], columns["status"] = raw, status
+        if is_complete:
+            columns["is_complete"] = True
+
     def __len__(self) -> int:
         return len(self.time_ns)
 
     def __getitem__(self, rows: slice | NDArray[np.bool_] | Int64s) -> Samples:
-        return Samples(self.time_ns[rows], self.value[rows], self.raw[rows], self.status[rows])
+        return Samples(
+            self.time_ns[rows],
+            self.value[rows],
+            self.raw[rows],
+            self.status[rows],
+            # A part of what is complete is complete.
+            is_complete="is_complete" in self.__dict__ and self.is_complete,
+        )
 
     @property
     def known(self) -> Samples:
@@ -172,7 +198,7 @@ class Samples:
     @cached_property
     def is_complete(self) -> bool:
         """Whether every sample carries a value."""
-        return not np.isnan(self.value).any()
+        return not np.logical_or.reduce(np.isnan(self.value))
 
     @cached_property
     def _known(self) -> Samples:
@@ -180,9 +206,9 @@ class Samples:
 
     def between(self, start_ns: int, end_ns: int) -> Samples:
         """The samples with start <= time < end."""
-        first = int(self.time_ns.searchsorted(start_ns))
-        last = int(self.time_ns.searchsorted(end_ns))
-        return self if last - first == len(self) else self[first:last]
+        times = self.time_ns
+        first, last = int(times.searchsorted(start_ns)), int(times.searchsorted(end_ns))
+        return self if last - first == len(times) else self[first:last]
 
 
 NO_SAMPLES = Samples(
@@ -190,8 +216,7 @@ NO_SAMPLES = Samples(
 )
 
 
-@dataclass(frozen=True, eq=False)
-class RoleAt:
+class RoleAt(NamedTuple):
     """A role's last known value at given instants (one row an instant).
 
     ``value`` is NaN where nothing was known, the last sample was absent, or it was stale (older
@@ -209,8 +234,7 @@ MANY = 64  # instants; for fewer it does not pay to see whether they are the sam
 NEVER = np.int64(-(2**62))
 
 
-@dataclass(frozen=True, eq=False)
-class Place:
+class Place(NamedTuple):
     """Where instants lie among samples (one row an instant)."""
 
     row: Int64s  # of the last sample by then; 0 where there is none
@@ -219,27 +243,27 @@ class Place:
     oldest_ns: int
     unknown: NDArray[np.bool_] | None  # instants before the first sample; None where there are none
 
-    def values(self, samples: Samples) -> Floats:
-        """The values of the samples there, as a new array."""
-        return samples.value[self.row]
-
 
 def place_of(samples: Samples, times_ns: Int64s, *, before: bool = False) -> Place:
     """Where these instants lie among samples, of which there is at least one."""
-    own = _own_rows(samples.time_ns, times_ns)
+    stamps = samples.time_ns
+    own = _own_rows(stamps, times_ns) if len(times_ns) >= MANY else None
     if own is None:
-        row = samples.time_ns.searchsorted(times_ns, "left" if before else "right") - 1
+        row = stamps.searchsorted(times_ns, "left" if before else "right") - 1
     else:
         row = own - 1 if before else own
-    alone = len(row) == 1  # as often as not
-    unknown = row < 0 if (row[0] if alone else row.min(initial=0)) < 0 else None
+    if len(row) == 1:  # as often as not
+        unknown = row < 0 if row[0] < 0 else None
+    else:
+        unknown = row < 0 if np.minimum.reduce(row, initial=0) < 0 else None
     if unknown is not None:
         row[unknown] = 0
-    sampled = samples.time_ns[row]
+    sampled = stamps[row]
     if unknown is not None:
         sampled[unknown] = NEVER
     age = times_ns - sampled
-    return Place(row, sampled, age, int(age[0] if alone else age.max(initial=0)), unknown)
+    oldest = age[0] if len(age) == 1 else np.maximum.reduce(age, initial=0)
+    return Place(row, sampled, age, int(oldest), unknown)
 
 
 def _own_rows(stamps: Int64s, times_ns: Int64s) -> Int64s | None:
@@ -249,8 +273,6 @@ def _own_rows(stamps: Int64s, times_ns: Int64s) -> Int64s | None:
     by one takes a twentieth of a whole check.
     """
     count = len(times_ns)
-    if count < MANY:
-        return None
     first = int(stamps.searchsorted(times_ns[0]))
     same = stamps[first : first + count + 1]
     if len(same) < count or same[count - 1] != times_ns[-1] or same[0] != times_ns[0]:
