@@ -7,12 +7,11 @@ a fail that no row explains gets its own rule's causes.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from fnmatch import fnmatchcase
 from glob import escape
 from itertools import product
 
 from canscope.judge.causes import TABLE
-from canscope.judge.causes.pattern import Row, Sign
+from canscope.judge.causes.pattern import Row, Sign, is_named
 from canscope.model.findings import Finding, Key, Verdict
 from canscope.model.report import Cause
 from canscope.model.rule import Rule
@@ -97,8 +96,8 @@ def _first(
     for finding in findings:
         if (
             finding.verdict is sign.verdict
-            and fnmatchcase(finding.rule, sign.rule)
-            and fnmatchcase(finding.subject, subject)
+            and is_named(finding.rule, sign.rule)
+            and is_named(finding.subject, subject)
             and sign.code in ("", finding.code)
             and (finding.verdict is not Verdict.UNPROVEN or _is_lacking(finding))
             and not (explained and finding.key in explained)
@@ -121,7 +120,7 @@ def _is_explained(finding: Finding, row: Row, names: Mapping[str, str]) -> bool:
         rule, _, subject = entry.partition("|")
         also.append((rule, subject or "*"))
     return any(
-        fnmatchcase(finding.rule, rule) and fnmatchcase(finding.subject, _pattern(subject, names))
+        is_named(finding.rule, rule) and is_named(finding.subject, _pattern(subject, names))
         for rule, subject in also
     )
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Container, Iterator, Sequence, Set
 from dataclasses import dataclass, field, fields
-from fnmatch import fnmatchcase
 from typing import Any, Protocol
 
 import numpy as np
 
 from canscope.capture.clocks import YEAR_2001_NS
+from canscope.judge.causes.pattern import is_named
 from canscope.judge.ledger import Ledger
 from canscope.model.findings import COMMON_PRACTICE, Finding, Verdict
 from canscope.model.report import (
@@ -180,11 +180,7 @@ def unanchored(roles: Sequence[RoleFacts]) -> tuple[str, ...]:
 
 def _comparing(role: str) -> tuple[str, ...]:
     """The rules that can hold this role against something independent."""
-    return tuple(
-        name
-        for name in RULES
-        if any(fnmatchcase(role, pattern) for pattern in RULES[name].cross_checks)
-    )
+    return tuple(name for name in RULES if any(is_named(role, p) for p in RULES[name].cross_checks))
 
 
 def rule_facts(plan: Plan) -> Iterator[RuleFacts]:

@@ -204,9 +204,8 @@ def plot_of(shown: Picture, bench: Bench, origin_ns: int, unit: str) -> Plot:
     own = bool(traces) and traces[0].unit == unit and np.isfinite(worst.limit)
     judged = None
     if shown.judged is not None:
-        time, value = (np.array([of]) for of in shown.judged)
-        point = trace("", "", "", time, value, origin_ns)
-        judged = (point.at_s[0], point.value[0])
+        time_ns, value = shown.judged
+        judged = round((time_ns - origin_ns) / S, 4), float(f"{value:.7g}")
     return Plot(
         tuple(traces),
         (stretch.from_ns - origin_ns) / S,
@@ -264,9 +263,10 @@ def _four_decimals(since_ns: Int64s) -> list[float]:
 
 def _seven_digits(values: Floats) -> list[float | None]:
     """Each value with seven digits, NaN as None; many are the same, as signals have raw steps."""
-    codes, place = np.unique(values.view(np.int64), return_inverse=True)  # tells 0 from -0
-    short = [None if v != v else float(f"{v:.7g}") for v in codes.view(np.float64).tolist()]
-    return [short[at] for at in place.tolist()]
+    codes = values.view(np.int64).tolist()  # they tell 0 from -0
+    different = dict(zip(codes, values.tolist(), strict=True))
+    short = {code: None if v != v else float(f"{v:.7g}") for code, v in different.items()}
+    return [short[code] for code in codes]
 
 
 def thin(values: Floats, points: int = POINTS) -> Int64s:

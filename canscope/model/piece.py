@@ -60,7 +60,9 @@ class Past:
             times = times.reshape(1)
         return self.once_at((Past.at, role, before), times, lambda: self._at(role, times, before))
 
-    def once_at(self, key: tuple[Hashable, ...], times_ns: Int64s, make: Callable[[], Made]) -> Made:
+    def once_at(
+        self, key: tuple[Hashable, ...], times_ns: Int64s, make: Callable[[], Made]
+    ) -> Made:
         """As ``once``, for what depends on these instants as well.
 
         Rules ask for the same at the same instants: of long look-ups 43 % were repeated. Nobody

@@ -121,10 +121,13 @@ def recover(text: str, *, name: str = "", curves: bool = True) -> Report:
 
 def plain(value: Any) -> Any:
     """Dataclasses, mappings and arrays as dictionaries, lists and finite numbers."""
-    if type(value) in PLAIN:
+    kind = type(value)
+    if kind in PLAIN:
         return value
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if kind is float:
+        return value if -INF < value < INF else None
+    if names := _field_names(kind):
+        return {name: plain(getattr(value, name)) for name in names}
     if isinstance(value, Enum):
         return plain(value.value)
     if isinstance(value, Mapping):
@@ -139,6 +142,13 @@ def plain(value: Any) -> Any:
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     return value if value is None or isinstance(value, (bool, int, str)) else str(value)
+
+
+@cache
+def _field_names(kind: type) -> tuple[str, ...]:
+    """The fields of a dataclass; none of anything else."""
+    is_record = dataclasses.is_dataclass(kind)
+    return tuple(field.name for field in dataclasses.fields(kind)) if is_record else ()
 
 
 def _ordered(plain: Mapping[str, Any], first: tuple[str, ...]) -> dict[str, Any]:
@@ -167,15 +177,15 @@ def _lines(ends: str, entries: Iterable[str]) -> str:
 def _drawn(shown: Plot | Trace) -> str:
     """A plot or one of its traces; the curves make up nearly all of a report."""
     parts = []
-    for field in dataclasses.fields(shown):
-        value = getattr(shown, field.name)
-        if field.name == "traces":
+    for name in _field_names(type(shown)):
+        value = getattr(shown, name)
+        if name == "traces":
             text = f"[{', '.join(map(_drawn, value))}]"
-        elif field.name in CURVES and set(map(type, value)) <= {float, NoneType}:
+        elif name in CURVES and set(map(type, value)) <= {float, NoneType}:
             text = listed(np.asarray(value, np.float64)).replace(",", ", ")
         else:
             text = _text(plain(value))
-        parts.append(f"{_text(field.name)}: {text}")
+        parts.append(f'"{name}": {text}')
     return f"{{{', '.join(parts)}}}"
 
 

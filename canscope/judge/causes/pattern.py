@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from fnmatch import fnmatchcase
 
 from canscope.model.findings import Verdict
 
@@ -46,3 +47,11 @@ def passed(rule: str, subject: str = "*") -> Sign:
 def unproven(rule: str, subject: str = "*", code: str = "") -> Sign:
     """That rule could not prove it."""
     return Sign(Verdict.UNPROVEN, rule, subject, code)
+
+
+def is_named(name: str, pattern: str) -> bool:
+    """Whether a name has the pattern, which may hold shell wildcards; most are plain names."""
+    if pattern == "*":
+        return True
+    is_plain = not any(sign in pattern for sign in "*?[")
+    return name == pattern if is_plain else fnmatchcase(name, pattern)
