@@ -46,12 +46,16 @@ from tests.live.stand import wait_for
 LAPS = ("overspeed", "hot-while-dry", "front-axle-wrong-way", "unit-reports-fault", "weak-pack")
 BUSES = ("can1", "can2")
 RATE = 8000  # frames a second of one bus: 1 Mbit/s in frames of 125 bits
+BRIEF_FROM_S = 9.0  # of "overspeed", where the rear axle is too fast from 12.3 s on
 WARM_S = 5.0  # libraries and caches; not counted
 
 
-def traffic(folder: Path) -> tuple[Path, Path]:
-    """The vehicle's frames by the second, and the plan, with its first bus laid onto its second."""
-    runs = [make_run(fault=fault) for fault in LAPS]
+def traffic(folder: Path, *, brief: bool) -> tuple[Path, Path]:
+    """The vehicle's frames by the second, and the plan, with its first bus laid onto its second.
+
+    ``brief``: the first lap alone, from 3 s before its first alarm on.
+    """
+    runs = [make_run(fault=fault) for fault in LAPS[: 1 if brief else None]]
     plan = write_run(runs[0], folder).plan
     vehicle = folder / "vehicle.toml"
     text = vehicle.read_text().replace("can0:", "can1:")
@@ -66,16 +70,20 @@ def traffic(folder: Path) -> tuple[Path, Path]:
     with log.open("w") as file:
         for run in runs:
             lines = run.capture_text().replace(" can0 ", " can1 ").splitlines()
-            begun = float(lines[0][1:18])
+            begun = float(lines[0][1:18]) + (BRIEF_FROM_S if brief else 0.0)
             for line in lines:
+                if float(line[1:18]) < begun:
+                    continue
                 file.write(f"({float(line[1:18]) - begun + after:.6f}{line[18:]}\n")
             after = float(lines[-1][1:18]) - begun + after + 1.0
     return log, plan
 
 
-def through_slcan(folder: Path, seconds: float, rate: int = RATE) -> dict[str, object]:
+def through_slcan(
+    folder: Path, seconds: float, rate: int = RATE, *, brief: bool = False
+) -> dict[str, object]:
     """Two adapters, recorder and watching process, each on its own."""
-    log, plan = traffic(folder / "traffic")
+    log, plan = traffic(folder / "traffic", brief=brief)
     with Players(folder, log, BUSES, rate) as players:
         recorded = Recorded(folder, players, plan)
         samples = []
@@ -87,7 +95,9 @@ def through_slcan(folder: Path, seconds: float, rate: int = RATE) -> dict[str, o
         return recorded.figures(samples, recorded.stop())
 
 
-def through_virtual(folder: Path, seconds: float, rate: int = RATE) -> dict[str, object]:
+def through_virtual(
+    folder: Path, seconds: float, rate: int = RATE, *, brief: bool = False
+) -> dict[str, object]:
     """Recorder and what it hears side by side in this process, the judge in one of its own."""
     import can
 
@@ -95,7 +105,7 @@ def through_virtual(folder: Path, seconds: float, rate: int = RATE) -> dict[str,
     from canscope.live.recording.recorder import Recorder
     from canscope.live.recording.recorder_config import RecorderConfig
 
-    log, plan = traffic(folder / "traffic")
+    log, plan = traffic(folder / "traffic", brief=brief)
     run = folder / "run"
     run.mkdir()
     addresses = tuple(Address(n, "virtual", f"bench-{n}") for n in BUSES)
