@@ -23,7 +23,9 @@ def figures(tmp_path_factory):
 
 
 def test_every_frame_of_two_full_buses_is_recorded(figures):
-    assert figures["offered"] > SECONDS * RATE  # a machine with other work may be late, not stand still
+    assert (
+        figures["offered"] > SECONDS * RATE
+    )  # a machine with other work may be late, not stand still
     lost = figures["dropped_by_adapters"]
     assert figures["recorded"] == figures["offered"] - lost
     # No recorder can fetch what a machine does not let it fetch: then it is only counted.

@@ -131,8 +131,8 @@ def _pieces(whole, length_ns):
             continue
         end = int(chunk.time_ns[-1]) + 1
         start = at = int(chunk.time_ns[0])
-        while at < end:  # nothing turns in the first 10 s: one piece is as good as many
-            until = min(at + (10 * S if at == start else length_ns), end)
+        while at < end:  # nothing turns in the first 11 s: one piece is as good as many
+            until = min(at + (11 * S if at == start else length_ns), end)
             first, last = np.searchsorted(chunk.time_ns, (at, until))
             yield replace(chunk.take(slice(first, last)), until_ns=until)
             at = until
