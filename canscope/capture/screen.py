@@ -40,7 +40,9 @@ LINE = re.compile(
 )
 ERROR_BIT, ID_BITS = 0x2000_0000, 0x1FFF_FFFF  # linux/can.h
 LOCAL = "its times are local times of a zone that it does not name"
-SINCE_BEFORE = 0.25  # of stamps that do not rise: they count from the frame before each
+SINCE_BEFORE = 0.25  # of stamps that do not rise: they count from the frame before each,
+FALLS = 0.05  # if so many fall: a coarse clock gives many frames one stamp
+LONGEST_PAUSE_NS = 1000 * 86_400 * SECOND_NS  # between two frames; more counts since 1970
 
 
 @READERS.add("screen")
@@ -83,8 +85,7 @@ class _Stamps:
                 "at least with its option -ta",
             )
         times = [int(m[1]) * SECOND_NS + _nanos(m[2]) for m in found if m[1]]
-        falls = sum(now <= before for before, now in pairwise(times))
-        self._adds_up = len(times) > 1 and falls > SINCE_BEFORE * (len(times) - 1)
+        self._adds_up = _count_from_before(times)
         self._now_ns = 0
         self.channels: set[str] = set()  # seen so far
         self.notes: tuple[str, ...] = ()
@@ -110,6 +111,17 @@ class _Stamps:
             return None
         self._now_ns += stamp_ns
         return self._now_ns
+
+
+def _count_from_before(times: list[int]) -> bool:
+    """Whether stamps count from the frame before each; in ns."""
+    steps = [now - before for before, now in pairwise(times)]
+    if not steps or max(times) > LONGEST_PAUSE_NS:
+        return False
+    falls, level = sum(step < 0 for step in steps), sum(step == 0 for step in steps)
+    if not falls:  # a frame every so often, always as long
+        return level > 1 and set(times[1:]) != {0} and len(set(times[1:])) == 1
+    return falls > FALLS * len(steps) and falls + level > SINCE_BEFORE * len(steps)
 
 
 def _nanos(digits: bytes) -> int:

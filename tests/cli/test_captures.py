@@ -54,6 +54,8 @@ def test_whatever_packs_it_a_capture_is_the_same_and_a_cut_or_damage_is_told(dec
     packed = pack(LOG)
     assert decode(packed)[:2] == (0, wanted)
     assert decode(packed + pack(LOG.replace(b"(1", b"(2")))[1][:5] == wanted  # one behind the other
+    rest = packed[:2] + b"damage" + packed[8:]  # not passed over, though the first part is whole
+    assert "its compressed data is damaged" in decode(packed + rest)[2]
     half = len(packed) // 2
     for spoilt in (packed[:-3], packed[:half] + b"damage" + packed[half:]):
         assert "its compressed data" in decode(spoilt)[2]
@@ -64,6 +66,7 @@ def test_whatever_packs_it_a_capture_is_the_same_and_a_cut_or_damage_is_told(dec
     [
         ("\ufeff" + LOG.decode()).encode("utf-16-le"),
         ("\ufeff" + LOG.decode()).encode("utf-16-be"),
+        LOG.decode().encode("utf-16-le"),
         LOG.replace(b"\n", b"\r"),
         LOG.replace(b"\n", b"\r\n"),
         b"\n" * 50 + LOG,
@@ -71,7 +74,17 @@ def test_whatever_packs_it_a_capture_is_the_same_and_a_cut_or_damage_is_told(dec
         b"\xef\xbb\xbf\n# x\n" + LOG,
         gzip.compress(("\ufeff" + LOG.decode()).encode("utf-16-le")),
     ],
-    ids=["utf-16-le", "utf-16-be", "cr", "crlf", "blank", "comments", "mark", "packed utf-16"],
+    ids=[
+        "utf-16-le",
+        "utf-16-be",
+        "utf-16 without mark",
+        "cr",
+        "crlf",
+        "blank",
+        "comments",
+        "mark",
+        "packed utf-16",
+    ],
 )
 def test_text_of_any_shape_is_text(decode, content):
     assert [value for _, _, value in decode(content)[1]] == [0, 1, 2, 3, 4]
@@ -84,8 +97,10 @@ def test_text_of_any_shape_is_text(decode, content):
         (["000.000000", "000.010000", "000.020000"], [0, 10 * MS, 20 * MS]),  # -tz
         (["000.000000", *["000.010000"] * 4], [0, 10 * MS, 20 * MS, 30 * MS, 40 * MS]),  # -td
         (["2024-05-14 12:00:00.500000"], [NOON * S + 500 * MS]),  # -tA
+        (["1700000000.000000"] * 3, [1_700_000_000 * S] * 3),
+        ([f"000.{n // 3:02}0000" for n in range(9)], [n // 3 * 10 * MS for n in range(9)]),
     ],
-    ids=["a", "z", "d", "A"],
+    ids=["a", "z", "d", "A", "one stamp", "a coarse clock"],
 )
 def test_the_screen_of_candump_is_read_where_it_carries_times(decode, stamps, times_ns):
     """As can-utils' ``candump.c`` prints it, from memory."""
@@ -200,6 +215,12 @@ NOT_READ = {  # content, what it is told to be, what to do
     "pcap kind": (b"\x34\xcd\xb2\xa1" + bytes(200), "modified kind", "pcap, pcapng or candump"),
     "plan": (b'format = 1\n[job]\nstage = "x"\n', "a bench plan", "the capture comes first"),
     "definition": (DBC.encode(), "a signal definition", "give the capture first"),
+    "office": (b"PK\x03\x04" + bytes(26) + b"[Content_Types].xml", "office", "save it as CSV"),
+    "rar": (b"Rar!\x1a\x07\x01\0", "a rar archive", "unpack it"),
+    "parquet": (b"PAR1" + bytes(99), "(Parquet)", "save it as CSV"),
+    "json": (b'[{"time": 1.0, "id": 291}]\n', "a file of JSON", "save it as CSV"),
+    "pointer": (b"version https://git-lfs.github.com/spec/v1\n", "of Git LFS", "git lfs pull"),
+    "web page": (b"<!DOCTYPE html><html>404</html>\n", "a web page", "download the file again"),
     "prose": (b"hello\n", "other text; its first line is 'hello'", "candump"),
     "blank": (b"\n\n\n", "other text; it is blank", "candump"),
 }  # fmt: skip

@@ -17,7 +17,13 @@ AS_TEXT = (
 )
 AS_PCAP = "export it as pcap, pcapng or candump text"
 UNPACK = "unpack it first; one gzip, bzip2, xz or zstd is unpacked on the way"
-ARCHIVES = ((b"PK\x03\x04", "a zip archive"), (b"7z\xbc\xaf\x27\x1c", "a 7z archive"))
+ARCHIVES = (
+    (b"PK\x03\x04", "a zip archive"),
+    (b"7z\xbc\xaf\x27\x1c", "a 7z archive"),
+    (b"Rar!\x1a\x07", "a rar archive"),
+)
+OFFICE = b"[Content_Types].xml"  # ECMA-376-2 10.1.2.2: in each document of an office program
+AS_CSV = "save it as CSV with a line of headings, or export it as candump text"
 KNOWN = (  # first bytes of other formats, from memory
     (b"MDF  ", "an MDF measurement older than version 4", "export it as MF4 with bus logging"),
     (b"UnFinMF", "an MDF measurement older than version 4", "export it as MF4 with bus logging"),
@@ -25,7 +31,17 @@ KNOWN = (  # first bytes of other formats, from memory
     (b"\xa1\xb2\xcd\x34", "a packet capture of a modified kind", AS_PCAP),
     (b"\x0a\x0d\x0d\x0a", "a damaged packet capture (pcapng)", AS_PCAP),
     (b"\x1f\x8b", "compressed twice", UNPACK),
+    (b"\x04\x22\x4d\x18", "compressed by lz4", UNPACK),
+    (b"\x1f\x9d", "compressed by compress", UNPACK),
+    (b"PAR1", "a table of values (Parquet)", AS_CSV),
+    (b"\x89HDF\r\n", "a table of values (HDF5)", AS_CSV),
+    (b"MATLAB 5", "a table of values (MATLAB)", AS_CSV),
+    (b"%PDF-", "a printed page (PDF)", AS_TEXT),
+    (b"{", "a file of JSON", AS_CSV),
+    (b"[{", "a file of JSON", AS_CSV),
+    (b"version https://git-lfs", "a pointer of Git LFS", "get the file itself with git lfs pull"),
 )
+WEB_PAGE = re.compile(rb"\s*<(?:!doctype\s+html|html)\b", re.IGNORECASE)
 # what python-can reads by the end of a file's name (4.6.1, ``can.io.player.MESSAGE_READERS``)
 BY_PYTHON_CAN = (
     (re.compile(rb"LOGG"), "a vendor's binary log", ".blf"),
@@ -52,6 +68,10 @@ def detect(head: bytes, file: str) -> str:
     # first. Text has none: readers are imported one by one until one of them knows its lines.
     if head[TAR_AT : TAR_AT + len(TAR)] == TAR:
         _refuse_archive("a tar archive", f"unpack it with tar -xf {shlex.quote(file)}", file)
+    if head.startswith(ARCHIVES[0][0]) and OFFICE in head:
+        raise CaptureError(
+            "this looks like a document of an office program", where=Where(file), hint=AS_CSV
+        )
     for magic, words in ARCHIVES:  # lines may lie in it as they are
         if head.startswith(magic):
             _refuse_archive(words, "unpack it", file)
@@ -92,6 +112,8 @@ def _looks(head: bytes, file: str) -> tuple[str, str]:
     for magic, words, hint in KNOWN:
         if head.startswith(magic):
             return words, hint
+    if WEB_PAGE.match(head):
+        return "a web page", "download the file again: a page came in its place"
     for begun, words, suffix in BY_PYTHON_CAN:
         if begun.match(head):
             return words, _conversion(file, suffix)

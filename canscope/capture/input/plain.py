@@ -7,6 +7,7 @@ import codecs
 import gzip
 import io
 import lzma
+import re
 import zlib
 from collections.abc import Callable
 from typing import Any, BinaryIO, cast
@@ -15,7 +16,12 @@ from canscope.capture.input.stored import Stored
 from canscope.model.errors import CaptureError, Where
 
 BLOCK = 1 << 16  # bytes a read, and those by which a format is recognised
-UTF16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+# text in UTF-16 by its first bytes: a mark, or ASCII with a zero byte to each (without a mark)
+UTF16 = {
+    "utf-16": re.compile(rb"\xff\xfe|\xfe\xff"),
+    "utf-16-le": re.compile(rb"(?:[\t\n\r -~]\0){16}"),
+    "utf-16-be": re.compile(rb"(?:\0[\t\n\r -~]){16}"),
+}
 # No capture unpacks to so many times its size (text of an idle bus: 20 times); what does is made of
 # nothing but repetition, and would be read for hours.
 MOST_TIMES, UNCHECKED = 500, 1 << 30  # times its size, and bytes that may be unpacked in any case
@@ -46,10 +52,44 @@ def zstd_module() -> Any:
 # first bytes -> what unpacks them: RFC 1952 2.3.1, bzip2, xz, RFC 8878 3.1.1
 PACKED: dict[bytes, Callable[[BinaryIO], Any]] = {
     b"\x1f\x8b": lambda stream: gzip.GzipFile(fileobj=stream),
-    b"BZh": bz2.BZ2File,
-    b"\xfd7zXZ\0": lzma.LZMAFile,
+    b"BZh": lambda stream: Streams(stream, bz2.BZ2Decompressor),
+    b"\xfd7zXZ\0": lambda stream: Streams(stream, lzma.LZMADecompressor),
     b"\x28\xb5\x2f\xfd": _zstd,
 }
+
+
+class Streams:
+    """Compressed streams one behind the other, with zero bytes between them or none.
+
+    The standard library's files end silently where one that follows the first does not begin as it
+    should, and all behind it would be lost without a word.
+    """
+
+    def __init__(self, packed: BinaryIO, unpacker: Callable[[], Any]) -> None:
+        self._packed, self._unpacker = packed, unpacker
+        self._one: Any = None  # unpacks the stream that is being read
+        self._left = b""  # of the piece in which the stream before ended
+
+    def read1(self, size: int) -> bytes:
+        """Some bytes; none at the end. Raises what the unpacker raises, EOFError if cut."""
+        while True:
+            piece = b""
+            if self._one is None or self._one.needs_input:
+                piece, self._left = self._left or self._packed.read(BLOCK), b""
+            if self._one is None:
+                if not piece:
+                    return b""
+                piece = piece.lstrip(b"\0")
+                self._one = self._unpacker() if piece else None
+                if not piece:
+                    continue
+            elif self._one.needs_input and not piece:
+                raise EOFError
+            data: bytes = self._one.decompress(piece, size)
+            if self._one.eof:
+                self._left, self._one = self._one.unused_data, None
+            if data:
+                return data
 
 
 class Plain:
@@ -74,9 +114,11 @@ class Plain:
                 self._unpacked = Unpacked(unpacking, stored)
                 self.stream = _buffered(self._unpacked)
         head = _begun(self.stream)
-        if head.startswith(UTF16):
-            self.stream = _buffered(Recoded(self.stream))
-            head = _begun(self.stream)
+        for coding, begins in UTF16.items():
+            if begins.match(head):
+                self.stream = _buffered(Recoded(self.stream, coding))
+                head = _begun(self.stream)
+                break
         if b"\r" in head and b"\n" not in head and b"\0" not in head:
             self.stream = _buffered(LineFeeds(self.stream))
 
@@ -165,9 +207,9 @@ class _Changed(io.RawIOBase):
 class Recoded(_Changed):
     """UTF-16 as UTF-8; what is no character is replaced."""
 
-    def __init__(self, stream: BinaryIO) -> None:
+    def __init__(self, stream: BinaryIO, coding: str) -> None:
         super().__init__(stream)
-        self._decoder = codecs.getincrementaldecoder("utf-16")("replace")
+        self._decoder = codecs.getincrementaldecoder(coding)("replace")
 
     def changed(self, piece: bytes) -> bytes:
         return self._decoder.decode(piece, not piece).encode("utf-8", "replace")
