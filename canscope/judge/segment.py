@@ -37,7 +37,7 @@ class Segment:
     def __init__(self, number: int, start_ns: int, ledger: Ledger, exhibits: Exhibits) -> None:
         self.number = number
         self._ledger, self._exhibits, self._bench = ledger, exhibits, ledger.bench
-        self._history = History(_cycles(ledger.bench))
+        self._history = History(_cycles(ledger.bench), ledger.bench.bound_messages.values())
         self._finder = Finder(self._bench)
         self._health = ledger.begin_segment()
         self._bursts = Bursts(self._bench)

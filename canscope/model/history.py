@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,8 @@ class Track:
 
     def __init__(self, cycle_ns: int | None = None) -> None:
         self.cycle = Cycle(cycle_ns)
+        self.leader: Track | None = None  # a track that has had the same stamps ever since
+        self.count = 0  # of all samples ever added
         self._first = self._end = 0
         self._time = np.zeros(64, np.int64)
         self._value = np.zeros(64, np.float64)
@@ -43,7 +45,23 @@ class Track:
         if not samples.is_complete:
             self._absent = self._end + int(np.isnan(samples.value).nonzero()[0][-1])
         self._end += count
+        self.count += count
         self._shown = None
+        if self.leader is not None and not self._follows(self.leader, count):
+            self.leader = None
+
+    @property
+    def stamps(self) -> Track:
+        """The track to look stamps up in, in which the rows are the same: the leader's, or this."""
+        leader = self.leader
+        return self if leader is None or leader.count != self.count else leader
+
+    def _follows(self, leader: Track, count: int) -> bool:
+        """Whether the newest samples bear the stamps of the leader's newest."""
+        if leader.count != self.count:
+            return False
+        mine, its = self._time[: self._end], leader._time[: leader._end]
+        return bool((mine[-count:] == its[-count:]).all())
 
     def forget(self, before_ns: int) -> None:
         """Drop samples older than that, all but the last of them."""
@@ -90,8 +108,16 @@ class History:
     ``model.piece.Piece``); ``#channel:Message`` holds the arrivals of a message.
     """
 
-    def __init__(self, cycles_ns: Mapping[str, int | None] | None = None) -> None:
+    def __init__(
+        self,
+        cycles_ns: Mapping[str, int | None] | None = None,
+        together: Iterable[Sequence[str]] = (),
+    ) -> None:
+        """``together`` are roles of one message, of which most have a value in every frame."""
         self._tracks = {role: Track(cycle) for role, cycle in (cycles_ns or {}).items()}
+        for first, *others in together:
+            for role in others:
+                self._tracks[role].leader = self._tracks[first]
 
     def append(self, role: str, samples: Samples) -> None:
         """Add a role's new samples."""
@@ -126,6 +152,11 @@ class History:
         """What is kept of a role; empty if it was never seen."""
         track = self._tracks.get(role)
         return track.samples if track else NO_SAMPLES
+
+    def stamps(self, role: str) -> Track | None:
+        """A track with the stamps of this role, the same for many roles of one message."""
+        track = self._tracks.get(role)
+        return track.stamps if track else None
 
     def between(self, roles: Iterable[str], start_ns: int, end_ns: int) -> dict[str, Samples]:
         """Their samples with start <= time < end; a role without any then is left out."""

@@ -84,7 +84,7 @@ class Past:
         if not len(samples):
             nothing = np.full(count, NEVER)
             return RoleAt(np.full(count, np.nan), nothing, times_ns - NEVER, np.ones(count, bool))
-        place = place_of(samples, times_ns, before=before)
+        place = self._place(role, times_ns, before)
         value = samples.value[place.row]
         stale = place.unknown if role.startswith("@") else self._stale(role, times_ns, place)
         if stale is None:
@@ -92,6 +92,19 @@ class Past:
         else:
             value[stale] = np.nan
         return RoleAt(value, place.sampled_ns, place.age_ns, stale)
+
+    def _place(self, role: str, times_ns: Int64s, before: bool) -> Place:
+        """Where instants lie in a role's samples, looked up once for all of its message.
+
+        At least one sample must be kept.
+        """
+        track = self.history.stamps(role)
+        assert track is not None
+        return self.once_at(
+            (place_of, track, before),
+            times_ns,
+            lambda: place_of(track.samples, times_ns, before=before),
+        )
 
     def _stale(self, role: str, times_ns: Int64s, place: Place) -> Bools | None:
         """Instants at which the last sample was too old; None where it never was."""
@@ -170,7 +183,7 @@ class Piece(Past):
         samples = self.history.samples(role)
         if not len(samples):
             return np.full(len(times_ns), -1)
-        place = place_of(samples, times_ns)
+        place = self._place(role, times_ns, False)
         row = np.maximum(place.row - int(samples.time_ns.searchsorted(self.start_ns)), -1)
         if place.unknown is not None:
             row[place.unknown] = -1
@@ -181,7 +194,7 @@ class Piece(Past):
         samples = self.history.samples(role)
         if not len(samples):
             return np.zeros(len(times_ns), np.int64)
-        place = place_of(samples, times_ns, before=True)
+        place = self._place(role, times_ns, True)
         row = place.row + 1
         if place.unknown is not None:
             row[place.unknown] = 0
