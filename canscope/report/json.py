@@ -121,7 +121,7 @@ def recover(text: str, *, name: str = "", curves: bool = True) -> Report:
 
 def plain(value: Any) -> Any:
     """Dataclasses, mappings and arrays as dictionaries, lists and finite numbers."""
-    kind = type(value)
+    kind: Any = type(value)
     if kind in PLAIN:
         return value
     if kind is float:
@@ -177,7 +177,8 @@ def _lines(ends: str, entries: Iterable[str]) -> str:
 def _drawn(shown: Plot | Trace) -> str:
     """A plot or one of its traces; the curves make up nearly all of a report."""
     parts = []
-    for name in _field_names(type(shown)):
+    kind: Any = type(shown)
+    for name in _field_names(kind):
         value = getattr(shown, name)
         if name == "traces":
             text = f"[{', '.join(map(_drawn, value))}]"
