@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from canscope.model.bench import Bench
+from canscope.model.bench import Bench, DriveUnit
 from canscope.model.outcome import Doubt
 from canscope.model.piece import Piece
 from canscope.model.signals import NEVER, Samples
@@ -40,7 +40,9 @@ from canscope.trust.range_ends import railed_new
 from canscope.trust.warming import Warming
 from canscope.trust.warming import follow as follow_warming
 
+RAD_S = 2 * math.pi / 60  # per rpm
 # All common practice, no source.
+PAUSE_NS = SECOND_NS // 2  # a speed that is older says nothing of the work since
 WAKES_NS = SECOND_NS  # what a node sends so soon after it began may be start-up codes
 STEP = 0.5  # of a raw step: so far a level has to move; one that flickers moves by less than one
 WARMED_STEPS, WARMED_K = 3.0, 0.5  # what a neighbour warms by, in the sensor's own steps
@@ -55,6 +57,9 @@ ALIKE = 3.0  # times as warm, or a third: then two parts cool alike
 COLD_K = 3.0  # and a step: so far a cold sensor may lie from the air and from its neighbours
 COLD_STEPS = 2.0  # warmer by more than so many of its steps, a neighbour says that it is not cold
 COLD_TURNED_NS = 20 * SECOND_NS  # a unit that turned for longer in all is not cold
+COLD_WORK_J = 1000.0  # nor one that did more work, of which losses are a multiple
+COLD_UNKNOWN_NS = 6 * SECOND_NS  # the same of one whose torque is not bound
+HAND_K = 4.0  # beside a step: within which a person's own reading agrees
 # Raw steps by which a level jumps that no part has, and times the least step that the sensor ever
 # made: some answer in steps that are coarser than their signal.
 JUMPED_RAW, JUMPED_OWN = 3.0, 1.5
@@ -83,6 +88,7 @@ class Sensor:
     burst_ns: int | None = None  # the burst that its unit is in
     ended_ns: int | None = None  # its unit's last burst
     turned_ns: int = 0  # in all bursts that have ended
+    work_J: float = 0.0  # that its unit's shaft did, in either sense
     course: Course = START
     warming: Warming = field(default_factory=Warming)
     flicker: Flicker = field(default_factory=Flicker)
@@ -113,6 +119,7 @@ def _watched(sensor: Sensor, piece: Piece, role: str) -> Sensor:
     samples, rail = railed_new(piece, role)
     unit = role.split(".")[1]
     sensor = _bursts(sensor, piece, unit)
+    sensor = replace(sensor, work_J=sensor.work_J + work_J(piece, piece.bench.unit(unit)))
     if len(samples):
         settled, sensor = _settled(sensor, piece, role, samples)
         samples, rail = (samples, rail) if settled is None else (samples[settled], rail[settled])
@@ -181,6 +188,22 @@ def _bursts(sensor: Sensor, piece: Piece, unit: str) -> Sensor:
             ended_ns = event.time_ns
             sensor = replace(sensor, burst_ns=None, ended_ns=ended_ns, turned_ns=turned_ns)
     return sensor
+
+
+def work_J(piece: Piece, unit: DriveUnit) -> float:
+    """The magnitude of a shaft's work in a piece, in J; 0 where its torque is not known."""
+    return piece.once((work_J, unit.name), lambda: _work_J(piece, unit))
+
+
+def _work_J(piece: Piece, unit: DriveUnit) -> float:
+    role, torque = unit.role("speed"), unit.role("torque")
+    speed = piece[role].known
+    if not len(speed) or not piece.bench.has(torque):
+        return 0.0
+    before = piece.last(role, int(speed.time_ns[0]), before=True).time_ns
+    passed_ns = np.diff(speed.time_ns, prepend=before if len(before) else speed.time_ns[:1])
+    watt = np.abs(speed.value * RAD_S * piece.at(torque, speed.time_ns).value)
+    return float(np.nansum(watt * np.minimum(passed_ns, PAUSE_NS))) / SECOND_NS
 
 
 def _settled(
@@ -293,6 +316,7 @@ class _Together:
 
     def __init__(self, sensors: Mapping[str, Sensor], piece: Piece) -> None:
         self._bench, self._until_ns = piece.bench, piece.until_ns
+        self._origin_ns = piece.origin_ns
         self._seen = [_seen(role, sensor, piece) for role, sensor in sensors.items()]
 
     def lives(self) -> dict[str, Life]:
@@ -462,10 +486,7 @@ class _Together:
                 yield other, FAR_STEPS
 
     def _proofs(self, one: _Seen) -> Iterator[tuple[str, bool]]:
-        """How it showed that it lives, in words, and whether by moving in this run.
-
-        A person's own reading beside the sensor is a further proof, and belongs here.
-        """
+        """How it showed that it lives, in words, and whether by moving in this run."""
         warmed_K = one.warmed_K()
         if warmed_K and not one.only_flickers:
             yield f"warmed by {warmed_K:.1f} K in this run", True
@@ -475,8 +496,28 @@ class _Together:
             yield f"followed a hand by {held_K:.1f} K before its unit turned", True
         if not self._not_cold(one):
             yield "is as cold as the air and its neighbours, as nothing warmed", False
+        if (read_degC := self._read_by_hand(one)) is not None:
+            yield (
+                f"agrees with {read_degC:.1f} degC that a person read after its unit turned",
+                False,
+            )
         if one.role in self._bench.moved_before:
             yield "moved in an earlier run of the build record", False
+
+    def _read_by_hand(self, one: _Seen) -> float | None:
+        """What a person read with an instrument of their own after its first burst, if it agrees.
+
+        Before anything has heated it, a dead sensor may agree as well.
+        """
+        began_ns = one.sensor.began_ns
+        for reading in self._bench.readings:
+            at_ns = reading.end_ns(self._origin_ns)
+            level = one.course.level_at(at_ns)
+            if reading.role != one.role or level is None or began_ns is None or at_ns < began_ns:
+                continue
+            if abs(level.value - reading.value) <= HAND_K + one.step_K - reading.uncertainty:
+                return reading.value
+        return None
 
     def _cooled_K(self, one: _Seen) -> float:
         """By how much a part that was warm before the first burst cooled; 0 if it was not."""
@@ -504,9 +545,12 @@ class _Together:
         near_K = COLD_K + one.step_K
         if abs(level.value - ambient_degC) > near_K:
             return f": at {level.value:.1f} degC in air of {ambient_degC:g} degC it is not cold"
-        for ns in (one.turned_ns, *(other.turned_ns for other in others)):
-            if ns > COLD_TURNED_NS:
-                return f": a unit turned for {ns / SECOND_NS:.0f} s, which warms it"
+        for each in (one, *others):
+            known = self._bench.has(f"units.{each.unit}.torque")
+            if each.turned_ns > (COLD_TURNED_NS if known else COLD_UNKNOWN_NS):
+                return f": a unit turned for {each.turned_ns / SECOND_NS:.0f} s, which warms it"
+        if one.sensor.work_J > COLD_WORK_J:
+            return f": its shaft did {one.sensor.work_J / 1000:.1f} kJ of work, which warms it"
         for moves in (one.rise_K, one.fall_K):
             moved_K, _ = moves(one.from_ns)
             if moved_K > one.step_K + SURE * level.u:

@@ -11,8 +11,8 @@ References are what a person would have, in the unit of the role, in these forms
   later in that run is not marked.
 - ``drive``: marks at every press of an ordinary dry spin, in which much else happens with each.
 
-Meters are off by 0.2 % of what they show throughout, and by as much from reading to reading. A quantity whose readings stayed within 1 %, ten steps
-of its signal or twice its noise is left out.
+Meters are off by 0.2 % of what they show throughout, and by as much from reading to reading. A
+quantity whose readings stayed within 1 %, ten steps of its signal or twice its noise is left out.
 
 The columns:
 

@@ -34,9 +34,10 @@ class SensorAlive(Rule):
         level rose after the first burst of its unit, over all that it showed before; it was warm
         and cooled; a hand moved it by three steps before the first burst; it is cold and constant,
         within one of its steps and 3 K of ``job.ambient_degC`` and of its neighbours, while none
-        of them warmed by more than two of its steps and no unit turned for more than 20 s; an
-        earlier recording of this vehicle (never a replay) proved the same signal of the same
-        definition. It never fails.
+        of them warmed by more than two of its steps, no unit turned for more than 20 s and its own
+        did no more than 1 kJ of work (without a torque: turned for no more than 6 s); it agrees
+        within 4 K with a hand reading taken after its unit began to turn; an earlier recording of
+        this vehicle (never a replay) proved the same signal of the same definition. It never fails.
     Unproven
         There is no such proof, or something in this run speaks against the sensor, whatever proves
         it (sensor-suspect): it stood at a rail while the vehicle was engaged or after its first
@@ -61,9 +62,9 @@ class SensorAlive(Rule):
         "against-neighbours",
     )
     exercise: ClassVar[str] = (
-        "give job.ambient_degC and begin cold, or warm the sensor by hand before the first spin, or"
-        " let the unit work until its reading moves; check its plug if it stands at an end of its"
-        " range"
+        "give job.ambient_degC, begin cold and spin gently; or warm the sensor by hand before the"
+        " first spin; or measure the part after a spin and note it as a reading; or let the unit"
+        " work until its reading moves; check its plug if it stands at an end of its range"
     )
 
     def subjects(self, bench: Bench) -> Sequence[Subject]:

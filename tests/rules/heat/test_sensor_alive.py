@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from canscope.model.bench import Reading
 from canscope.model.findings import Verdict
 from tests.rules.harness import judge as run
 
@@ -151,6 +152,7 @@ def test_cutting_changes_nothing():
 # Two sensors of one unit beside each other. One burst from 20 to 23 s, 100 s in all. A sensor of
 # 0.5 K steps; its neighbour resolves 0.1 K. Three steps are 1.5 K (common practice, no source).
 LONG = np.round(np.arange(0, 100, 0.2), 3)
+TORQUE = "units.front.torque"
 BESIDE = "units.front.temperatures.inverter"
 DITHER = np.random.default_rng(5).integers(-1, 2, len(LONG))
 COLD = {"ambient_degC": 20.0, "cold": True}
@@ -164,11 +166,12 @@ def steps(degC, step):
     return np.round(degC / step) * step
 
 
-def pair(winding, rise_K=2.0, *, step=0.5, bench=COLD, beside=None, cuts=None):
+def pair(winding, rise_K=2.0, *, step=0.5, bench=COLD, beside=None, cuts=None, more=None):
     roles = {
         WINDING: (LONG, winding),
         BESIDE: (LONG, steps(heat(rise_K), 0.1) if beside is None else beside),
         SPEED: (LONG, np.where((LONG >= 20) & (LONG < 23), 800.0, 0.0)),
+        **(more or {}),
     }
     u = {WINDING: step / 2, BESIDE: 0.05}
     return run("sensor-alive", roles, u=u, bench=bench, cuts=cuts)["front winding"]
@@ -222,6 +225,35 @@ def test_a_constant_sensor_that_is_not_known_to_be_cold_proves_nothing(more, why
     finding = pair(np.full(len(LONG), 20.0), **{"rise_K": 0.8, **more})
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
     assert why in finding.sentence
+
+
+@pytest.mark.parametrize(("torque_Nm", "proven"), [(3.9, True), (-3.9, True), (4.1, False)])
+def test_a_unit_that_did_a_kilojoule_of_work_is_no_cold_one(torque_Nm, proven):
+    """3 s at 800 rpm, which are 83.8 rad/s: 980 J at 3.9 Nm and 1030 J at 4.1 Nm."""
+    torque = {TORQUE: (LONG, np.full(len(LONG), torque_Nm))}
+    finding = pair(np.full(len(LONG), 20.0), 0.8, more=torque)
+    assert (finding.verdict is Verdict.PASS) == proven
+    assert proven or "its shaft did 1.0 kJ of work" in finding.sentence
+    assert pair(np.full(len(LONG), 20.0), 0.8, more=torque, cuts=(20.1, 21.5)) == finding
+
+
+def test_without_torque_a_unit_that_turned_for_more_than_six_seconds_is_no_cold_one():
+    turning = {SPEED: (LONG, np.where((LONG >= 20) & (LONG < 26.4), 800.0, 0.0))}
+    finding = pair(np.full(len(LONG), 20.0), 0.8, more=turning)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert "turned for 6 s" in finding.sentence
+
+
+@pytest.mark.parametrize(
+    ("at_s", "degC", "u_K", "proven"),
+    [(40, 21.0, 1.0, True), (40, 26.0, 1.0, False), (40, 23.0, 2.0, False), (5, 20.0, 1.0, False)],
+    ids=["agrees", "differs", "too coarse", "before anything heated it"],
+)
+def test_what_a_person_read_after_the_burst_proves_a_sensor_that_stood(at_s, degC, u_K, proven):
+    reading = Reading(WINDING, degC, u_K, at_s=at_s, instrument="thermometer 4", by="A. Tester")
+    finding = pair(np.full(len(LONG), 20.0), 0.8, bench={"readings": (reading,)})
+    assert (finding.verdict is Verdict.PASS) == proven
+    assert not proven or "agrees with 21.0 degC that a person read" in finding.sentence
 
 
 def test_a_sensor_that_a_hand_warmed_before_the_burst_lives():
