@@ -17,6 +17,7 @@ from canscope.model.rule import Rule, Worst, limit
 from canscope.model.tables import Floats, Int64s
 from canscope.rules import RULES
 from canscope.rules.recording._losses import MOST_CYCLES, lost_over_gap
+from canscope.rules.shared.waking import Woken, waking
 
 
 @dataclass(frozen=True)
@@ -28,6 +29,8 @@ class Counter:
     wrong: int = 0  # steps that were not by one
     frames: int = 0  # that came
     lost: int = 0  # that the counter counted and nobody recorded
+    woken: Woken = Woken()
+    boots: bool = True  # it has shown its first value alone since its node woke
 
 
 @RULES.add("alive-counter")
@@ -45,7 +48,8 @@ class AliveCounter(Rule):
         most as many cycles as the counter has counts, it is wrong if the counter went on as if the
         missing frames had been there (within a quarter of them). Not judged: other steps over
         longer gaps (the node paused or restarted; cycle-time speaks of it), the first second after
-        a restart at rest, steps until the cycle is known, and a frame that comes again with the
+        a restart at rest, its first value again in the second after a node wakes with all poles
+        open, steps until the cycle is known, and a frame that comes again with the
         same count within half a cycle (a repeat on the bus is no new frame).
     Margin
         Minus the number of wrong steps so far; none is allowed.
@@ -97,14 +101,22 @@ class AliveCounter(Rule):
             role = piece.bench.unit(name).role("alive")
             samples = piece[role]
             if piece.restarted(piece.bench.bindings[role].signal.message_key):
-                after[name] = counter = replace(counter, time_ns=None)
+                after[name] = counter = replace(counter, time_ns=None, boots=True)
             if not len(samples):
                 continue
             times, raw = samples.time_ns, samples.raw
+            heard = counter.frames + len(samples)
+            new, woken = waking(piece, role, times, counter.woken)
+            first = raw[0] if counter.time_ns is None else counter.raw
+            booting = np.logical_and.accumulate(new & (raw == first) & counter.boots)
+            counter = replace(counter, woken=woken, boots=bool(booting.all()))
+            if booting.any():
+                last_ns, known = int(times[booting][-1]), counter.frames + int(booting.sum())
+                counter = replace(counter, time_ns=last_ns, raw=int(first), frames=known)
+                times, raw = times[~booting], raw[~booting]
             if counter.time_ns is not None:
                 times = np.concatenate((np.array([counter.time_ns]), times))
                 raw = np.concatenate((np.array([counter.raw]), raw))
-            heard = counter.frames + len(samples)
             if len(times) > 1:
                 outcome, counter = self._steps(name, piece, role, times, raw, counter)
                 found.append(outcome)

@@ -120,3 +120,14 @@ def test_a_unit_without_counter_has_no_finding():
 )
 def test_cutting_changes_nothing(counts, cycle_s):
     assert judge(counts, cycle_s=cycle_s, cuts="each") == judge(counts, cycle_s=cycle_s)
+
+
+@pytest.mark.parametrize(("zeros", "verdict"), [(3, Verdict.PASS), (110, Verdict.FAIL)])
+def test_a_counter_may_stand_at_its_first_value_until_its_node_has_booted(zeros, verdict):
+    """Two frames of 0, or 1.08 s of them, before it counts; all poles are open."""
+    counts = np.concatenate((np.zeros(zeros), np.arange(1, 300) % 16))
+    finding = judge(counts)
+    assert finding.verdict is verdict
+    assert judge(counts, cuts="each") == finding
+    later = np.concatenate((np.arange(50) % 16, [1, 1, 1], np.arange(2, 60) % 16))
+    assert judge(later).measured == 3.0  # it had counted before
