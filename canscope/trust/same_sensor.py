@@ -25,6 +25,7 @@ from canscope.model.tables import SECOND_NS, Floats
 from canscope.trust.same_noise import Noise
 
 BLOCK_NS = 100 * SECOND_NS  # readings are compared in blocks; less than the history keeps
+RESTS_RPM = 20.0
 FEWEST = 30  # readings that moved, before which nothing is said
 CLEAR = 12.0  # times the noise of both, by which they have to move
 ALIKE = 2.0  # times the noise of both, which nine readings in ten stay within
@@ -186,8 +187,7 @@ def _chance(
         return 1.0
     apart = [shown - way * theirs for way in (1, -1)]
     step = max(one_step, other_step)
-    # A speed rests at 0, also where a wheel was turned by hand at first.
-    rest = (float(shown[0]), float(theirs[0])) if slow else (0.0, 0.0)
+    rest = (float(shown[0]), float(theirs[0])) if slow else (_rest(shown), _rest(theirs))
     # Each reading by itself, and means of twenty, in which noise and steps fall out.
     single = _alike(shown, theirs, apart, rest, noise, max(ALIKE * noise, step), 2)
     count = len(shown) // MEAN * MEAN
@@ -200,6 +200,15 @@ def _chance(
     several = _alike(means[0], means[1], means[2:], rest, fine, closer, 4)
     known = [chance for chance in (single, several) if chance is not None]
     return None if single is None and several in (None, 1.0) else min(known)
+
+
+def _rest(rpm: Floats) -> float:
+    """What a speed reads at standstill: what it read most of the time, if that is nearly 0.
+
+    A wheel may have been turned by hand at first, and a resolver may read some rpm too many.
+    """
+    level = float(median(rpm))
+    return level if abs(level) <= RESTS_RPM else 0.0
 
 
 def _means_of(values: Floats) -> Floats:

@@ -143,6 +143,12 @@ def noises(times, one, other, step):
     return sensors.doubted()
 
 
+def test_speeds_that_rest_at_the_same_false_zero_are_two_if_they_turn_otherwise():
+    """Both read -2 rpm in 86 of 90 s; in the burst one turns at 600 rpm and one at 560 rpm."""
+    turns = np.interp(TIMES, [10, 11, 13, 14], [0, 1, 1, 0])
+    assert doubted({SPEEDS[0]: 600 * turns - 2, SPEEDS[1]: 560 * turns - 2}) == {}
+
+
 @pytest.mark.parametrize(
     ("delay_s", "factor", "own_noise"),
     [(0.0, 0.98, 0), (0.02, 1, 0), (0.3, 1.02, 0), (0.05, -0.9, 0), (0.03, 0.99, 0.8)],
