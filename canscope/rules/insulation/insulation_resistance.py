@@ -33,8 +33,9 @@ class Seen:
     closed_s: float | None = None  # the longest time for which both poles stayed closed
     clipped_ns: int | None = None  # first settled reading at the end of the monitor's range
     nothing_ns: int | None = None  # first reading of nothing while closed, before it had settled
-    measured_ns: int | None = None  # when the poles closed in whose closing it last read enough
-    low: tuple[int, int] | None = None  # when they closed and it read too little, not enough since
+    first_ns: int | None = None  # when the poles were first known as at its first reading
+    measured_ns: int | None = None  # when the poles closed (opened) since which it read enough
+    low: tuple[int, int] | None = None  # the same of too little, and when; it was not enough since
     fell_ns: int | None = None  # first reading of too little that no settling explains
 
 
@@ -60,8 +61,9 @@ class InsulationResistance(Rule):
         (not-exercised); the readings stood at the upper end of the monitor's range
         (sensor-suspect), were not available or fell silent; the monitor read 0 ohm with the
         contactors closed before it had settled, or read too little after it had read enough in the
-        same closing, or until the contactors opened (sensor-suspect): a monitor that settles goes
-        from low to enough, and an insulation that comes and goes does not; there is neither a
+        same closing (opening), or all the time until they opened, closed or the recording ended
+        (sensor-suspect): a monitor that settles goes from low to enough, and an insulation that
+        comes and goes does not; there is neither a
         ``maximum_voltage_V`` nor a pack voltage to make a limit of (no-limit).
     """
 
@@ -159,7 +161,7 @@ class InsulationResistance(Rule):
             return [Doubt(NAME, "sensor-suspect", text, state.nothing_ns)]
         fell_ns = state.fell_ns or (state.low or (0, None))[1]
         if fell_ns is not None:
-            text = "the monitor read too little with the contactors closed, and not only as it "
+            text = "the monitor read too little, and not only as it "
             text += "settled: insulation that comes and goes, or a monitor that needs longer"
             return [Doubt(NAME, "sensor-suspect", text, fell_ns)]
         if state.clipped_ns is not None:
@@ -189,12 +191,18 @@ class InsulationResistance(Rule):
         settled: Bools,
         live: Bools,
     ) -> Seen:
-        """Whether readings before ``settle_s`` went from too little to enough, and only so."""
+        """Whether readings before ``settle_s`` went from too little to enough, and only so.
+
+        What it reads before the poles first close may be a monitor that has not begun.
+        """
         times = readings.time_ns
         closed = piece.at("@closed", times)
         since_ns = times - closed.age_ns
+        if state.first_ns is None:
+            state = replace(state, first_ns=int(since_ns[0]))
         enough = readings.value >= self._wanted(piece.bench) * working_V
-        counts = live & (closed.value == 1) & (closed.age_ns >= AWAKE_S * S)
+        opened = both_open(piece, times, 0, 0) & (since_ns != state.first_ns)
+        counts = live & ((closed.value == 1) | opened) & (closed.age_ns >= AWAKE_S * S)
         for row in np.flatnonzero(counts & ~settled):
             now, since = int(times[row]), int(since_ns[row])
             if enough[row]:

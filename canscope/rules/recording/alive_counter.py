@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import ClassVar
 
 import numpy as np
@@ -29,7 +29,7 @@ class Counter:
     wrong: int = 0  # steps that were not by one
     frames: int = 0  # that came
     lost: int = 0  # that the counter counted and nobody recorded
-    woken: Woken = Woken()
+    woken: Woken = field(default_factory=Woken)
     boots: bool = True  # it has shown its first value alone since its node woke
 
 

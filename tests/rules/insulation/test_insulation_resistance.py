@@ -243,3 +243,21 @@ def test_a_second_short_closing_that_reads_too_little_is_told():
 
     found = judge(between(50.0, 62.0, 20e3), until_s=70.0, edit=again)
     assert (found.verdict, found.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+
+
+@pytest.mark.parametrize(
+    ("low", "verdict"), [((45.0, 54.0), Verdict.UNPROVEN), ((0.0, 4.0), Verdict.PASS)]
+)
+def test_too_little_with_the_poles_open_is_told_unless_it_is_before_they_first_close(low, verdict):
+    """Closed from 5 to 40 s; 50 ohm/V from 45 s to the end, or 4 s long before they close."""
+
+    def later(roles):
+        for pole in ("negative", "positive"):
+            times = roles[f"contactors.{pole}"][0]
+            roles[f"contactors.{pole}"] = (times, state(times, (5.0, 1), (40.0, 0)))
+
+    def ohm(times):
+        alone = np.where((times < 5.0) | (times >= 40.0), 400e3, 300e3)
+        return np.where((times >= low[0]) & (times < low[1]), 20e3, alone)
+
+    assert judge(ohm, until_s=52.0, edit=later).verdict is verdict
