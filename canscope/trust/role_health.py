@@ -133,7 +133,8 @@ class Health:
         for row in gaps(history, role, times).tolist():
             last_ns, until_ns = int(times[row]), int(times[row + 1])
             patience_ns = int(history.patience_ns(role, times[row + 1 : row + 2])[0])
-            if self._started_anew(role, last_ns, until_ns, history):
+            began_idle = step_at(mattering, np.array([last_ns]))[0] != 1
+            if began_idle or self._started_anew(role, last_ns, until_ns, history):
                 until_ns -= patience_ns  # its first value that counts, as of one heard late
             _note_gap(health, last_ns, last_ns + patience_ns, until_ns, mattering)
 

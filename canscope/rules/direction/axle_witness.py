@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
@@ -11,7 +11,7 @@ import numpy as np
 from canscope.model.bench import Bench, Mark
 from canscope.model.findings import COMMON_PRACTICE
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
-from canscope.model.piece import Piece
+from canscope.model.piece import Piece, S
 from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.shared.asked import CODES, NOTHING_ASKED, Asked
@@ -21,6 +21,7 @@ from canscope.rules.shared.persistence import NO_LABEL, sense, stretches, to_ns
 DIRECTIONS = ("forward", "reverse")
 BACK_S = 60.0  # far enough to see a burst that ended in time, and its slow end
 
+SOON_NS = 12 * S // 10  # by which marks and adapters' clocks may differ; common practice, no source
 REMEMBERED = 64  # sightings kept for a wheel of the same axle that was seen still
 
 
@@ -31,6 +32,7 @@ class Burst:
     sense: float  # 1 forward, -1 reverse
     begin_ns: int  # it was last known to stand; tells one burst from another
     turned_ns: int  # it last turned, by the time of the mark
+    over: bool = False  # it stood again by then
 
 
 @dataclass(frozen=True)
@@ -40,6 +42,7 @@ class State:
     waiting: tuple[Mark, ...] = ()  # marks that cannot be judged yet
     asked: Asked = NOTHING_ASKED
     turned: tuple[tuple[str, int], ...] = ()  # axle and burst in which a wheel was seen to turn
+    against: frozenset[Mark] = frozenset()  # waiting marks that contradict the burst before them
 
 
 @RULES.add("axle-witness")
@@ -55,10 +58,13 @@ class AxleWitness(Rule):
         after it, so that a burst that has just begun is known. It belongs to the burst running or
         ended at most ``within_s`` before the mark on that axle, and is compared with the sense in
         which the axle then turned, or last turned (at or above ``turning_rpm`` for ``turning_s``;
-        the burst ends below ``still_rpm``). Where marks say what was asked, a wheel seen to turn is
-        compared with that as well, which shows a controller and a plan that are wrong together. A
-        wheel seen still is judged ``within_s`` after the mark: if the other wheel of the axle was
-        seen to turn in the same burst, that is an open differential and no contradiction.
+        the burst ends below ``still_rpm``). One that contradicts a burst which is over is judged
+        1.2 s later: if the axle begins to turn as it was seen within that time, clocks may differ
+        and it is not known to which burst it belongs (capture-damaged). Where marks say what was
+        asked, a wheel seen to turn is compared with that as well, which shows a controller and a
+        plan that are wrong together. A wheel seen still is judged ``within_s`` after the mark: if
+        the other wheel of the axle was seen to turn in the same burst, that is an open differential
+        and no contradiction.
     Margin
         +1 where the person saw what CAN says, -1 where not; a state, no unit. Measured and limit
         are the sense seen and the sense by CAN, or asked for: 1 forward, -1 reverse, 0 still.
@@ -116,28 +122,32 @@ class AxleWitness(Rule):
         axles = {unit.name for unit in piece.bench.units}
         new = tuple(m for m in piece.marks if m.axle in axles and m.seen in SENSES)
         waiting = (*state.waiting, *new)
-        due = [mark for mark in waiting if self._due_ns(mark) < piece.until_ns]
-        left = tuple(mark for mark in waiting if self._due_ns(mark) >= piece.until_ns)
-        now = State(left, state.asked.after(piece.marks), state.turned)
-        return self._judge(now, piece, due, closing=False)
+        now = replace(state, waiting=waiting, asked=state.asked.after(piece.marks))
+        return self._judge(now, piece, closing=False)
 
     def close(self, state: State, piece: Piece) -> Sequence[Outcome]:
         """Judge marks made just before the end by what is known then."""
-        return self._judge(state, piece, state.waiting, closing=True)[1]
+        return self._judge(state, piece, closing=True)[1]
 
-    def _due_ns(self, mark: Mark) -> int:
+    def _due_ns(self, mark: Mark, against: Collection[Mark]) -> int:
         """When a mark is judged: a wheel seen still waits for a mark of the other one."""
-        waits_s = self.within_s if mark.seen == "still" else 0.0
-        return mark.time_ns + to_ns(waits_s + self.turning_s)
+        waits_ns = to_ns(self.within_s) if mark.seen == "still" else 0
+        waits_ns = SOON_NS if mark in against else waits_ns
+        return mark.time_ns + waits_ns + to_ns(self.turning_s)
 
     def _judge(
-        self, state: State, piece: Piece, due: Sequence[Mark], *, closing: bool
+        self, state: State, piece: Piece, *, closing: bool
     ) -> tuple[State, Sequence[Outcome]]:
         """Judge marks in the order in which they fall due, so that cutting does not matter."""
-        turned = state.turned
+        turned, waiting, against = state.turned, list(state.waiting), set(state.against)
         found: list[Outcome] = []
-        for mark in sorted(due, key=self._due_ns):
-            at_ns = min(self._due_ns(mark), piece.until_ns) if closing else self._due_ns(mark)
+        while waiting:
+            mark = min(waiting, key=lambda one: self._due_ns(one, against))
+            at_ns = self._due_ns(mark, against)
+            if at_ns >= piece.until_ns and not closing:
+                break
+            at_ns = min(at_ns, piece.until_ns)
+            waiting.remove(mark)
             burst = self._burst(piece, mark, min(mark.time_ns + to_ns(self.turning_s), at_ns))
             axle = str(mark.axle)
             if isinstance(burst, Burst):
@@ -147,11 +157,20 @@ class AxleWitness(Rule):
                     name = f"{axle} {WORDS[burst.sense]}"
                     found.append(unjudged(name, "not-exercised", text, mark.time_ns))
                     continue
+                if mark.seen in DIRECTIONS and burst.over and SENSES[mark.seen] != burst.sense:
+                    if mark not in against:
+                        against.add(mark)
+                        waiting.append(mark)
+                        continue
+                    if self._begins_soon(piece, mark, at_ns):
+                        found += _between(mark, burst)
+                        continue
                 if mark.seen in DIRECTIONS:
                     turned = (*turned, begun)[-REMEMBERED:]
             asked = self._asked(state, piece, mark, burst)
             found += [*self._by_can(mark, burst, at_ns), *self._by_request(mark, asked, at_ns)]
-        return replace(state, turned=turned), found
+        still = frozenset(against & set(waiting))
+        return replace(state, waiting=tuple(waiting), turned=turned, against=still), found
 
     def _by_can(self, mark: Mark, burst: Burst | float, at_ns: int) -> list[Outcome]:
         """The sighting against the sense in which the unit turned."""
@@ -209,7 +228,24 @@ class AxleWitness(Rule):
         stood = np.flatnonzero(rpm[:last] < self.still_rpm)
         begin_ns = known.sampled_ns[stood[-1] if len(stood) else 0]
         turned_ns = min(int(known.sampled_ns[last]), mark.time_ns)
-        return Burst(float(known.label[last]), int(begin_ns), turned_ns)
+        over = bool(len(stopped)) and int(end_ns) <= mark.time_ns
+        return Burst(float(known.label[last]), int(begin_ns), turned_ns, over)
+
+    def _begins_soon(self, piece: Piece, mark: Mark, at_ns: int) -> bool:
+        """Whether the axle begins to turn as it was seen just after a mark."""
+        role = piece.bench.unit(str(mark.axle)).role("speed")
+        rpm = piece.back(role, mark.time_ns).between(mark.time_ns, at_ns + 1).known.value
+        return bool((rpm * SENSES[str(mark.seen)] >= self.turning_rpm).any())
+
+
+def _between(mark: Mark, burst: Burst) -> list[Outcome]:
+    """What is left open by a mark between a burst that it contradicts and one that it does not."""
+    seen = str(mark.seen)
+    text = f"a person saw it turn {seen} just before it did by CAN, and after it had turned "
+    text += f"{WORDS[burst.sense]}: clocks may differ, and it is not known which was seen"
+    return [
+        Doubt(f"{mark.axle} {word}", "capture-damaged", text, mark.time_ns) for word in DIRECTIONS
+    ]
 
 
 def _compared(mark: Mark, expected: float, at_ns: int, code: str, against: str) -> Outcome:

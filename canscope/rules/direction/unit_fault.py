@@ -43,6 +43,8 @@ class Unit:
     waiting: Mapping[int, Waiting] = field(default_factory=dict)
     early: frozenset[int] = frozenset()  # codes of the first second, before anything closed
     again: tuple[tuple[int, int], ...] = ()  # (code, stamp): came back, perhaps as a pole opened
+    unheard: bool | None = None  # whether its first code came after both poles had closed
+    opened: tuple[int, int] | None = None  # (code, stamp): came with a pole open, of such a unit
 
 
 @RULES.add("unit-fault")
@@ -57,8 +59,10 @@ class UnitFault(Rule):
         the first second* after it woke with all poles open. A code from before the first closing
         may say that high voltage is missing: it has to be gone ``grace_s`` after both poles closed,
         must not go away by itself while all poles are open, and may come back whenever they are
-        open again, as may one of that first second. Without both main contactors bound the unit's
-        own link says when it was live: at or above 60 V for ``grace_s``.
+        open again, as may one of that first second; of a unit first heard after both poles had
+        closed nobody knows whether a code that comes with a pole open is such a one (inferred).
+        Without both main contactors bound the unit's own link says when it was live: at or above
+        60 V for ``grace_s``.
     Margin
         0 for a code of the list, -1 for any other.
     Unproven
@@ -115,6 +119,10 @@ class UnitFault(Rule):
                 code, at_ns = next((w.code, w.at_ns) for w in unit.waiting.values())
                 text = f"it reported code {code}, and high voltage never came to take it away"
                 found.append(Doubt(name, "not-exercised", text, at_ns))
+            if unit.opened is not None:
+                text = f"code {unit.opened[0]} came with a pole open, and it may say that high "
+                text += "voltage is missing: nothing was heard of the unit before it was on"
+                found.append(Doubt(name, "inferred", text, unit.opened[1]))
             for code, at_ns in unit.again:
                 text = f"code {code} came back just before the recording ended"
                 if not piece.bench.has(*MAIN_ROLES):
@@ -133,7 +141,8 @@ class UnitFault(Rule):
         unit = replace(unit, woken=woken)
         spared = bad & fresh
         late: list[tuple[int, int]] = []
-        if piece.bench.has(*MAIN_ROLES) and (bad.any() or unit.waiting):
+        first = unit.unheard is None and len(samples)
+        if piece.bench.has(*MAIN_ROLES) and (bad.any() or unit.waiting or first):
             unit = _early(unit, piece, samples, bad & fresh)
             unit, waits, late = self._waiting(unit, piece, samples, bad & ~fresh)
             spared |= waits
@@ -161,11 +170,13 @@ class UnitFault(Rule):
         """Which codes may wait for high voltage, and (stamp, code) of those that waited in vain."""
         spared = np.zeros(len(samples), np.bool_)
         waiting, again, late = dict(unit.waiting), list(unit.again), list[tuple[int, int]]()
+        unheard, opened = unit.unheard, unit.opened
         closed = piece.at("@closed", samples.time_ns).value
         for row, (at_ns, code) in enumerate(
             zip(samples.time_ns.tolist(), samples.raw.tolist(), strict=True)
         ):
             since_ns = _closed_since(unit, piece, at_ns)
+            unheard = since_ns != NEVER if unheard is None else unheard
             if since_ns == NEVER:  # high voltage never came so far
                 for other, told in waiting.items():
                     if other != code and told.gone_ns is None:
@@ -178,6 +189,8 @@ class UnitFault(Rule):
                 if closed[row] == 1 and not grace and code not in [c for c, _ in again]:
                     again.append((code, at_ns))
                 spared[row] = True
+            elif bad[row] and unheard and closed[row] == 0:
+                opened, spared[row] = opened or (code, at_ns), True
         for code, told in list(waiting.items()):
             due_ns = FAR if told.gone_ns is None else told.gone_ns + OPENS_NS
             if due_ns < piece.until_ns:
@@ -191,7 +204,8 @@ class UnitFault(Rule):
                 again.remove((code, at_ns))
                 if piece.at("@closed", at_ns + OPENS_NS).value[0] == 1:
                     late.append((at_ns + OPENS_NS, code))
-        return replace(unit, waiting=waiting, again=tuple(again)), spared, late
+        now = replace(unit, waiting=waiting, again=tuple(again), unheard=unheard, opened=opened)
+        return now, spared, late
 
     def _without_contactors(
         self, unit: Unit, piece: Piece, name: str, samples: Samples, bad: Bools

@@ -59,7 +59,7 @@ class VoltageAgreement(Rule):
     Margin
         ``limit_percent`` minus the magnitude of that difference, in percent; the uncertainty is
         that of both readings, to first order, and beyond half the limit three times the median
-        step from one reading of the link to the next, over 0.5 s: its noise.
+        step from one reading of each to the next, over 0.5 s: its noise.
     Unproven
         Both poles were never closed, or never without load, or pack and link read no high voltage
         (not-exercised); the link stood at an end of its range (sensor-suspect); pack voltage,
@@ -168,7 +168,7 @@ class VoltageAgreement(Rule):
         u_V = piece.bench.u(role) + np.abs(link_V) / reference * piece.bench.u(PACK)
         near = np.abs(percent) > self.limit_percent / 2
         if near.any():
-            u_V[near] += _noise_V(piece, role, times[near])
+            u_V[near] += sum(_noise_V(piece, one, times[near]) for one in (role, PACK))
         return seen, margins(
             name,
             times,

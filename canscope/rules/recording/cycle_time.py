@@ -21,12 +21,14 @@ from canscope.model.tables import Bools, Int64s
 from canscope.rules import RULES
 from canscope.rules.recording._losses import Growth, Losses, begin, follow
 from canscope.rules.recording._messages import message_subjects
+from canscope.rules.shared.links import clocks_ns
 from canscope.trust.silence import Silences, before_poles, gaps, idle
 
 MS = 10**6
 POLE_ROLES = tuple(f"contactors.{pole}" for pole in POLES)
 SLOWER = 1.6  # times the interval of its twin on another bus; common practice, no source
 OFTEN = 0.6  # of the stated cycle on average: less is another sender; common practice, no source
+MISSED = 1.5  # cycles after a frame the next one is missing; common practice, no source
 TOGETHER_NS = 10 * S  # a shutdown silences all nodes within this time; common practice, no source
 
 
@@ -77,7 +79,9 @@ class CycleTime(Rule):
         closes, a unit turns, or the node itself speaks again. Not so where a node restarts, once
         and within 10 s, before any pole has closed (where none is bound: before a link was live);
         nor, where no ignition is bound, where all messages of a unit sleep after high voltage was
-        on, until they wake or the recording ends: another bus may talk on. A restart is told where
+        on, until they wake or the recording ends: another bus may talk on. A node that lacks
+        a frame before a pole closes, and is back, is heard a cycle later at most, and on another
+        bus up to 1.2 s: clocks may differ. A restart is told where
         the node was silent for at most 5 s, while nothing was live and nothing turned, and came
         back with frames of zeros or with its counter at the beginning, once for each waking: what
         it sends in the second after that counts for no rule (common practice, no source).
@@ -250,13 +254,14 @@ class CycleTime(Rule):
         allowed = self._allowed_ns(node)
         for row in np.flatnonzero(interval - spared > allowed).tolist():
             start_ns, end_ns = int(starts_ns[row]), int(starts_ns[row] + interval[row])
-            due_ns = start_ns + allowed
-            engaged = piece.back("@engaged", due_ns).between(due_ns, end_ns + 1)
+            rests_ns = _rests_ns(node, start_ns, start_ns + allowed, piece)
+            until_ns = max(rests_ns, end_ns - _back_ns(piece.bench, key, node))
+            engaged = piece.back("@engaged", rests_ns).between(rests_ns, until_ns + 1)
             poles = any(piece.bench.has(pole) for pole in POLE_ROLES)
-            if (engaged.value == 1).any() or not (poles or idle(piece, due_ns)):
+            if (engaged.value == 1).any() or not (poles or idle(piece, rests_ns)):
                 continue
-            if closed_ns is not None and closed_ns <= end_ns:
-                if not idle(piece, due_ns):
+            if closed_ns is not None and closed_ns <= until_ns:
+                if not idle(piece, rests_ns):
                     continue
                 middle_ns = np.array([start_ns + (end_ns - start_ns) // 2], np.int64)
                 others = _companions(piece.bench, key)
@@ -306,13 +311,15 @@ class CycleTime(Rule):
         """
         if node.last_ns is None or node.cycle_ns is None or node.late:
             return node, []
-        may_rest = node.asked or idle(piece, node.due_ns) or before_poles(piece, node.due_ns)
+        rests_ns = _rests_ns(node, node.last_ns, node.due_ns, piece)
+        may_rest = node.asked or idle(piece, rests_ns) or before_poles(piece, rests_ns)
         if may_rest:
             awake = (_companions(piece.bench, key) if slept else ()) or tuple(latest)
             others = [heard for o in awake if o != key and (heard := latest[o]) is not None]
             spoke = max(others, default=0) > node.last_ns + TOGETHER_NS
-            after = piece.back("@engaged", node.due_ns + 1)
-            busy = (after.value == 1) & (after.time_ns <= last_ns)
+            after = piece.back("@engaged", rests_ns + 1)
+            back_ns = _back_ns(piece.bench, key, node)
+            busy = (after.value == 1) & (after.time_ns <= last_ns - back_ns)
             if not spoke and not busy.any():
                 return replace(node, asked=True), []
         at = np.array([node.due_ns], np.int64)
@@ -410,6 +417,21 @@ def _lost(key: str, growth: Growth, cycle_ns: int) -> Margins:
         heard=heard,
         cycle_ms=cycle_ms,
     )
+
+
+def _rests_ns(node: Node, last_ns: int, due_ns: int, piece: Piece) -> int:
+    """When a silence is asked whether its node may rest: at its deadline, else as it began."""
+    missed_ns = last_ns + round(MISSED * (node.cycle_ns or 0)) + node.clock_ns
+    return missed_ns if not idle(piece, due_ns) and idle(piece, missed_ns) else due_ns
+
+
+def _back_ns(bench: Bench, key: str, node: Node) -> int:
+    """How long after a pole closed a node that was silent before is heard, though it is back.
+
+    Its frame comes within a cycle; on another bus than the contactors clocks may differ.
+    """
+    role = bench.bound_messages[key][0]
+    return max(node.cycle_ns or 0, clocks_ns(bench, role))
 
 
 def _first_closed_ns(piece: Piece) -> int | None:

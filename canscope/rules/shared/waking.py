@@ -9,6 +9,7 @@ import numpy as np
 from canscope.model.piece import Piece, S
 from canscope.model.signals import NEVER
 from canscope.model.tables import Bools, Int64s
+from canscope.rules.shared.links import clocks_ns
 from canscope.rules.shared.persistence import patience
 
 WAKING_NS = S  # after its first frame; common practice, no source
@@ -25,7 +26,8 @@ class Woken:
 def waking(piece: Piece, role: str, times_ns: Int64s, woken: Woken) -> tuple[Bools, Woken]:
     """Which of a role's new samples came as its node woke with all poles open; what to carry on.
 
-    It woke at its first sample, and at the first one after more than three cycles of silence.
+    It woke at its first sample, and at the first one after more than three cycles of silence. On
+    another bus than the contactors clocks may differ.
     """
     if not len(times_ns):
         return np.zeros(0, np.bool_), woken
@@ -35,5 +37,5 @@ def waking(piece: Piece, role: str, times_ns: Int64s, woken: Woken) -> tuple[Boo
     first = np.maximum.accumulate(first)
     fresh = times_ns - first < WAKING_NS
     if fresh.any():
-        fresh &= piece.at("@engaged", times_ns).value != 1
+        fresh &= piece.at("@engaged", times_ns - clocks_ns(piece.bench, role)).value != 1
     return fresh, Woken(int(times_ns[-1]), int(first[-1]))

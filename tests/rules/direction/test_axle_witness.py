@@ -154,6 +154,19 @@ def test_cutting_does_not_matter(cuts):
     assert judge(*marks, **run, cuts=cuts) == whole
 
 
+@pytest.mark.parametrize("cuts", [[], [15.3], [14.5, 15.0, 15.25, 15.9, 16.21], [16.1]])
+def test_a_mark_just_before_a_burst_that_it_agrees_with_contradicts_no_earlier_one(cuts):
+    """A second burst, in reverse, is at 50 rpm at 15.56 s by an adapter whose clock is late."""
+    again = FORWARD - np.interp(TIMES, [15.5, 16, 17], [0, 400, 0])
+    found = judge(mark(3, "forward"), mark(15, "reverse"), speed=again, cuts=cuts)
+    assert {finding.reason for finding in found.values()} == {"capture-damaged"}
+    assert "just before it did by CAN" in found["front reverse"].sentence
+    early = judge(mark(3, "forward"), mark(14, "reverse"), speed=again, cuts=cuts)
+    assert early["front forward"].verdict is Verdict.FAIL
+    in_it = judge(mark(4.4, "reverse"), speed=again, cuts=cuts)
+    assert in_it["front forward"].first_failed_s == pytest.approx(4.6)
+
+
 def asked(at_s, what, axle=None, **more):
     return {"at_s": at_s, "asked": what, "axle": axle, **more}
 

@@ -104,6 +104,20 @@ def test_a_code_that_was_not_there_before_fails_at_once():
     assert (finding.verdict, finding.first_failed_s) == (Verdict.FAIL, pytest.approx(10.0))
 
 
+def test_of_a_unit_first_heard_under_high_voltage_nobody_knows_what_it_said_before():
+    """Its message comes every 3 s: at 4 s, 7 s, 10 s; the contactors open at 9 s."""
+    slow = np.arange(4.0, 12, 3)
+
+    def seen(*codes):
+        roles = {ROLE: (slow, np.array(codes)), **POLES}
+        cycles = dict.fromkeys(POLES, 0.1) | {ROLE: 3.0}
+        return run("unit-fault", roles, options={ROLE: {"ok": (0,)}}, cycles_s=cycles)["front"]
+
+    assert (seen(0, 0, 3).verdict, seen(0, 0, 3).reason) == (Verdict.UNPROVEN, "inferred")
+    assert seen(0, 3, 0).verdict is Verdict.FAIL
+    assert seen(0, 0, 0).verdict is Verdict.PASS
+
+
 def test_without_high_voltage_nobody_knows():
     open_ = dict.fromkeys(POLES, (CLOCK, 0.0))
     roles = {ROLE: (CLOCK, 7.0), **open_}

@@ -223,6 +223,15 @@ def test_a_restart_before_high_voltage_is_no_silence_but_a_second_one_is():
     assert (finding.verdict, finding.first_failed_s) == ("fail", 15.3)
 
 
+def test_a_node_that_is_back_as_a_pole_closes_is_heard_a_cycle_later_at_most():
+    times = every_100_ms() + 0.05
+    late = dict.fromkeys(POLES, (times, (times > 15.9) & (times < 19)))
+    assert judge(without(every_100_ms(), 15.0, 16.0), others=late).verdict is Verdict.PASS
+    assert judge(without(every_100_ms(), 15.0, 16.1), others=late).verdict is Verdict.FAIL
+    # It fell silent as the pole closed, or was heard until just before.
+    assert judge(without(every_100_ms(), 15.9, 16.3), others=late).first_failed_s == 16.2
+
+
 def test_a_restart_before_the_contactors_are_heard_or_without_any_is_no_silence_either():
     once, link = without(every_100_ms(), 15.0, 16.0), "units.front.link_voltage"
     heard = dict.fromkeys(POLES, (every_100_ms(15.5), 0.0))
