@@ -15,6 +15,8 @@ from canscope.draft.write import LEFT_OPEN
 from canscope.plan.lines import KeyPath
 from canscope.plan.questions import Question
 
+YES, NO = ("yes", "y", "true"), ("no", "n", "none", "nothing", "false")
+
 
 def in_words(question: Question, path: KeyPath) -> str:
     """The question as a person is asked it: of which unit, bus or part, and in which words."""
@@ -33,13 +35,16 @@ def value_of(question: Question, path: KeyPath, said: str, draft: Draft) -> str 
     if question.path == ("units", "*"):
         word = said.strip('[]"')
         plain = word.isascii() and word.replace("-", "").replace("_", "").isalnum()
-        return word if plain else None
+        named = any(map(str.isalpha, word)) and word.lower() not in (*YES, *NO)
+        return word if plain and named else None
     if path[0] == "buses":
         known = {Path(file).name: file for file in draft.files_of(str(path[1]))}
         file = known.get(Path(said.strip('[]"')).name)
         return None if file is None else json.dumps([os.path.relpath(file, draft.folder)])
     if question.choices:
-        near = [one for one in question.choices if one.strip('"') == said.strip('"')]
+        word = said.strip('"').lower()
+        word = "true" if word in YES else "false" if word in NO else word
+        near = [one for one in question.choices if one.strip('"') == word]
         return near[0] if near else None
     if path == ("not_on_this_vehicle", "reason") and said == LEFT_OPEN:
         return LEFT_OPEN

@@ -30,6 +30,8 @@ class Question:
     @property
     def spoken(self) -> str:
         """What an answer may be, without the quotes that only a plan needs."""
+        if self.choices == YES_NO:
+            return "yes or no"
         form = "a number" if self.form == NUMBER else self.form
         return self.typed or ", ".join(self.choices).replace('"', "") or form
 

@@ -10,7 +10,9 @@ import tomllib
 
 import pytest
 
+from canscope.draft.answers import value_of
 from canscope.plan.load import read_plan
+from canscope.plan.questions import question_at
 
 # What the people beside the demo vehicle know (canscope/simulate/vehicle.py, BRAMBLE).
 KNOWN = {
@@ -181,6 +183,19 @@ def test_on_a_terminal_it_asks_and_writes_the_answers(run):
     assert plan["job"]["vehicle"] == "Thistle, van"
     assert plan["job"]["stage"] == "?"
     assert process.returncode == 2
+
+
+def test_answers_are_understood_as_people_type_them():
+    """A question answered yes or no takes these words; no axle is called yes, or 9.1."""
+    said = {
+        ("units", "front", "phases_swapped"): {"no": "false", "Yes": "true", "5": None},
+        ("contactors", "bleed"): {"None": "false", "Active": '"active"', "yes": None},
+        ("units", "?can1"): {"rear": "rear", "yes": None, "9": None},
+        ("pack", "maximum_voltage_V"): {"409,5": "409.5", "high": None},
+    }
+    for path, answers in said.items():
+        for typed, value in answers.items():
+            assert value_of(question_at(path), path, typed, None) == value, typed
 
 
 def test_a_short_capture_and_one_bus_recorded_twice_are_told(canscope, run):
