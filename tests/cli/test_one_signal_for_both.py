@@ -69,3 +69,22 @@ def test_a_pole_that_is_bound_twice_is_a_mistake(canscope, run):
     code, _, err = canscope("check", run / "capture.log", "--plan", run / "plan.toml")
     assert code == 2
     assert "contactors.negative is bound by itself and by contactors.both" in err
+
+
+@pytest.mark.parametrize("gone", ["negative", "positive"])
+def test_a_recording_that_ends_above_60_V_says_so_whatever_is_bound(canscope, run, gone):
+    """The demo closes its contactors after 4 s, onto a pack of 358 V; it is cut after 8 s."""
+    file, log, to = run / "vehicle.toml", run / "capture.log", run / "report.json"
+    file.write_text(re.sub(rf"(?m)^{gone} .*\n", "", file.read_text("utf-8")), "utf-8")
+    lines = log.read_text().splitlines(keepends=True)
+    end_s = float(lines[0].split(")")[0][1:]) + 8.0
+    log.write_text("".join(line for line in lines if float(line.split(")")[0][1:]) < end_s))
+    code, _, err = canscope("check", log, "--plan", run / "plan.toml", "--json", to, "--quiet")
+    assert code == 3, err
+    findings = json.loads(to.read_text())["findings"]
+    both = [f for f in findings if f["rule"] == "link-discharge"]
+    assert {(f["subject"], f["verdict"], f["reason"]) for f in both} == {
+        (f"{unit} link", "unproven", "not-bound") for unit in ("front", "rear")
+    }
+    words = f"contactors.{gone}; the recording ended with the link at 35"
+    assert all(words in f["sentence"] for f in both)

@@ -13,6 +13,7 @@ import pytest
 
 from canscope.checking.inputs import inputs_of
 from canscope.checking.judging import judge_files
+from canscope.cli.main import main
 from canscope.live.run_folder.earlier_runs import as_recorded, earlier_runs_of, shown_by
 from canscope.live.run_folder.folder import RunFolder
 from canscope.live.run_folder.run_file import complete_run_file, read_run_file, write_run_file
@@ -171,15 +172,23 @@ def test_a_limit_that_only_all_runs_together_break_is_broken(tmp_path, garage, s
     assert read_run_file(tmp_path / "tuesday").earlier.runs == ("monday",)
 
 
-def test_a_rehearsal_by_replay_adds_no_seconds_and_vouches_for_no_sensor(tmp_path, spun, tight):
+def test_a_rehearsal_by_replay_adds_no_seconds_and_vouches_for_no_sensor(
+    tmp_path, spun, tight, capsys
+):
     """Nothing turned and nothing warmed in it: the vehicle stood still."""
     assert replayed(tmp_path / "monday", spun[0], tight)[1] == "pass"
     assert replayed(tmp_path / "tuesday", spun[0], tight)[1] == "pass"
     earlier = read_run_file(tmp_path / "tuesday").earlier
     assert (earlier.runs, earlier.replays) == ((), ("monday",))
     assert (earlier.alive, dict(earlier.turned_dry_s)) == ((), {})
-    report = judge_files(inputs_of([str(tmp_path / "tuesday")], None))
-    assert any("monday beside this one is the replay of a file" in w for w in report.warnings)
+    to = tmp_path / "report.json"
+    assert main(["check", str(tmp_path / "tuesday"), "--json", str(to)]) in (1, 3)
+    findings = json.loads(to.read_text())["findings"]
+    exposure = {f["subject"]: f for f in findings if f["rule"] == "dry-exposure"}
+    assert exposure["front"]["verdict"] == "pass"
+    assert exposure["front"]["measured"] == pytest.approx(spun[1]["front"], abs=0.2)
+    said = " ".join(capsys.readouterr().out.split())
+    assert "monday beside this one is the replay of a file" in said
 
 
 def test_a_sensor_is_vouched_for_only_while_it_is_the_same_signal_of_the_same_definition(
