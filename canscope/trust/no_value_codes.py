@@ -42,6 +42,12 @@ NO_VALUE = frozenset(
         *("non disponibile", "non valido", "nessun dato", "nessun valore", "nessun segnale"),
         *("niet beschikbaar", "ongeldig", "geen waarde", "geen gegevens", "geen data"),
         *("ej tillganglig", "inte tillganglig", "otillganglig", "ogiltig", "inget varde"),
+        # Danish, Norwegian, Finnish, Polish, Czech
+        *("ikke tilgaengelig", "ikke tilgjengelig", "ugyldig", "ingen data", "ei saatavilla"),
+        *("niedostepny", "niedostepne", "niewazny", "brak danych", "nedostupny", "neplatny"),
+        # Russian, Chinese, Japanese, Korean
+        *("нет данных", "недоступно", "недоступен", "недеиствительно", "无效", "不可用", "无数据"),
+        *("無効", "使用不可", "利用不可", "データなし", "無效", "사용 불가", "데이터 없음"),
     )
 )
 # These are often states of a machine ("error" after "running"), so they count only where J1939
@@ -56,8 +62,11 @@ ERROR = frozenset(
         *("erreur", "defaut", "erreur capteur", "non initialise", "error de sensor", "fallo"),
         *("inicializacion", "inicializando", "erro", "falha", "inicializacao", "errore"),
         *("guasto", "inizializzazione", "fout", "initialisatie", "fel", "initiering"),
+        *("unknown", "undefined", "unbekannt", "missing", "lost", "timeout", "time out", "void"),
+        *("null", "reserved", "not used", "out of range"),
     )
 )
+LETTERS = str.maketrans({"æ": "ae", "Æ": "AE", "ø": "o", "Ø": "O", "ł": "l", "Ł": "L"})
 FILLERS = frozenset(("signal", "value", "data", "sensor"))
 ERROR_INDICATOR = 0xFE  # top byte: FE error, FF not available (J1939-71, from memory)
 
@@ -143,11 +152,13 @@ def _labelled_codes(spec: SignalSpec) -> tuple[int, ...]:
 
 def _plain(label: str) -> str:
     """A label in lower case words: ``Signal_NotAvailable`` is ``not available``."""
-    bare = "".join(c for c in normalize("NFKD", label) if not combining(c))
+    bare = "".join(c for c in normalize("NFKD", label) if not combining(c)).translate(LETTERS)
+    bare = normalize("NFC", bare)  # letters of Korean are put together again
     spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", bare)
-    words = re.findall(r"[a-z0-9]+", spaced.casefold())
-    if " ".join(words) in ERROR | NO_VALUE:
-        return " ".join(words)
+    for text in (bare, spaced):  # NaN is one word
+        words = re.findall(r"[^\W_]+", text.casefold())
+        if " ".join(words) in ERROR | NO_VALUE:
+            return " ".join(words)
     if len(words) > 1 and words[0] in FILLERS:
         words = words[1:]
     if len(words) > 1 and words[-1] in FILLERS:

@@ -26,7 +26,7 @@ def decode(canscope, tmp_path):
         code, _, err = canscope("decode", "a.log", "--definitions", "d.dbc", "--to", to, *words)
         rows = [line.split(",") for line in to.read_text().splitlines()[1:]] if to.exists() else []
         to.unlink(missing_ok=True)
-        return code, {f"{row[3]}.{row[4]}": int(row[5]) for row in rows[::-1]}, err
+        return code, {f"{row[3]}.{row[4]}": int(row[5] or -1) for row in rows[::-1]}, err
 
     return call
 
@@ -173,3 +173,20 @@ def test_overlapping_signals_are_dropped_by_name_and_line_and_no_other(decode):
     assert (code, values) == (0, {"M.U": 3})
     assert "d.dbc:10: signal 'S' of message 'M' overlaps 'T'" in err
     assert "d.dbc:11: signal 'T' of message 'M' overlaps 'S'" in err
+
+
+LABELS = ("NaN", "SNA", "Not_Available", "ikke tilgængelig", "brak danych", "нет данных", "無効")
+
+
+def test_labels_that_say_no_value_are_none(decode):
+    """Seven bytes that each hold 200, with a label in a language each, and one with a state's."""
+    signals = "".join(
+        f' SG_ S{n} : {8 * n}|8@1+ (1,0) [0|0] "" Node\n' for n in range(len(LABELS) + 1)
+    )
+    tables = "".join(f'VAL_ 291 S{n} 200 "{label}" 1 "on" ;\n' for n, label in enumerate(LABELS))
+    tables += 'VAL_ 291 S7 200 "Error" 1 "on" ;\n'
+    code, values, err = decode(
+        f"{HEAD}BO_ 291 M: 8 Node\n{signals}{tables}", log=f"(1.0) can0 123#{'C8' * 8}\n"
+    )
+    assert (code, values["M.S7"]) == (0, 200)
+    assert "values not available: 7" in err
