@@ -68,6 +68,11 @@ def _run(verb: str, options: argparse.Namespace) -> int:
     prepare_streams()
     engine.announce = _complain
     try:
+        os.getcwd()
+    except OSError:
+        _complain("the folder in which it was started is gone\n  hint: cd to another one")
+        return 2
+    try:
         code = int(importlib.import_module(f"canscope.cli.{verb.replace('-', '_')}").run(options))
         sys.stdout.flush()  # here a full disk is told; at the end of Python it is too late
         return code

@@ -128,6 +128,15 @@ def test_little_memory_few_files_and_a_narrow_dumb_terminal_change_nothing(run):
     assert len(list((run / "out").iterdir())) == 3
 
 
+def test_a_folder_that_is_gone_under_the_command_is_told(canscope, run, monkeypatch):
+    (run / "gone").mkdir()
+    monkeypatch.chdir(run / "gone")
+    (run / "gone").rmdir()
+    code, _, err = canscope("check", "../capture.log", "--plan", "../plan.toml")
+    assert code == 2
+    assert "the folder in which it was started is gone" in err
+
+
 def test_a_capture_that_is_not_there_is_refused(canscope, run):
     (run / "capture.log").unlink()
     code, _, err = check(canscope, run)

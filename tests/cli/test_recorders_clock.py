@@ -47,3 +47,15 @@ def test_an_interval_that_late_stamps_alone_may_have_made_too_long_fails_nobody(
     [found] = [f for f in findings if f["rule"] == "cycle-time" and f["subject"] == "can1:UnitFast"]
     assert found["verdict"] == verdict
     assert found["measured"] == pytest.approx(for_ms + 10, abs=2)
+
+
+@pytest.mark.parametrize(
+    "content", ["", "[clock]\nuncertainty_ms = 'some'\n", "[clock\n", "\0" * 99]
+)
+def test_papers_that_do_not_say_how_late_stamps_may_be_are_refused(canscope, run, content):
+    """Without them more would pass than may."""
+    (run / "run.toml").write_text(content)
+    code, _, err = canscope("check", run)
+    assert code == 2
+    assert "run.toml: the papers of this run" in err
+    assert "hint: copy the whole run folder again" in err

@@ -48,7 +48,10 @@ def _read_table(path: Path) -> dict[str, Any]:
     try:
         if path.exists() and not path.is_file():
             raise ValueError("it is no plain file")  # a pipe would be waited for
-        return tomllib.loads(path.read_text("utf-8"))
+        table = tomllib.loads(path.read_text("utf-8"))
+        if not table:
+            raise ValueError("it is empty, as a file may be after the power failed")
+        return table
     except FileNotFoundError:
         return {}
     except (OSError, ValueError, RecursionError) as error:

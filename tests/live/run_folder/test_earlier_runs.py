@@ -105,7 +105,13 @@ def test_a_run_that_cannot_be_judged_makes_the_total_unproven(tmp_path, garage, 
     assert any("monday" in warning for warning in report.warnings)
 
 
-NO_RUN_FILES = "[run\n", '[shown]\nturned_dry_s = "some"\n', 'run = "monday"\n', "a=" + "[" * 9999
+NO_RUN_FILES = (
+    "[run\n",
+    '[shown]\nturned_dry_s = "some"\n',
+    'run = "monday"\n',
+    "a=" + "[" * 9999,
+    "",
+)
 
 
 @pytest.mark.parametrize("text", [*NO_RUN_FILES, None])
