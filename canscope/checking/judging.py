@@ -35,6 +35,7 @@ def judge_files(
     """
     from canscope.capture.order import gathered
     from canscope.capture.read import read_capture
+    from canscope.checking.coarse_stamps import fine_enough
     from canscope.decoding.columns import decode
     from canscope.judge.check import check
     from canscope.plan.load import read_plan
@@ -51,7 +52,8 @@ def judge_files(
         offsets=offsets,
         columns=columns,
     )
-    signals = decode(gathered(passing(capture)), plan.definitions, wanted=plan.wanted)
+    chunks = gathered(fine_enough(passing(capture), ", ".join(inputs.captures)))
+    signals = decode(chunks, plan.definitions, wanted=plan.wanted)
     now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
     with collecting_garbage():
         report = check(

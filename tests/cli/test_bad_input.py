@@ -102,6 +102,24 @@ def test_stamps_that_are_no_times_are_refused(canscope, run, stamp, count, told,
     assert "hint:" in err
 
 
+@pytest.mark.parametrize(("digits", "told"), [(0, "to 1 s only"), (1, "to 0.1 s only"), (3, "")])
+def test_stamps_that_are_too_coarse_to_judge_by_fail_no_healthy_vehicle(
+    canscope, run, digits, told
+):
+    """As a spreadsheet rounds them; the demo's fastest messages come every 10 ms."""
+    log = run / "capture.log"
+    lines = [line[1:].split(")", 1) for line in log.read_text().splitlines(keepends=True)[:3000]]
+    log.write_text(
+        "".join(
+            f"({float(stamp):.{digits}f}{'' if digits else '.0'}){rest}" for stamp, rest in lines
+        )
+    )
+    code, report, err = check(canscope, run)
+    assert (code, report is None) == ((2, True) if told else (3, False))
+    assert told in err
+    assert ("hint: export it with at least three digits" in err) == bool(told)
+
+
 @pytest.mark.skipif(sys.platform != "linux", reason="a limit of memory that holds")
 def test_little_memory_few_files_and_a_narrow_dumb_terminal_change_nothing(run):
     """1 GB of addresses, 32 open files, no standard input, 20 x 5 characters of ASCII."""

@@ -236,7 +236,7 @@ def _jump(bracket: Samples, u: float) -> tuple[float, float]:
     """
     times, values = bracket.time_ns, bracket.value
     if len(values) > 3:
-        slopes = np.diff(values) / np.diff(times)
+        slopes = np.diff(values) / np.maximum(np.diff(times), 1)  # two may share a stamp
         k = int(np.argmax(slopes))
         rising = np.diff(values)[:k] > 2 * u
         if np.count_nonzero(rising) >= 2 and slopes[k] > 1.5 * np.max(slopes[:k]):
