@@ -17,6 +17,7 @@ from canscope.model.piece import ClosedWindow, Piece
 from canscope.model.tables import Frames, Int64s, empty_frames
 from canscope.trust import pole_word, same_frames
 from canscope.trust.clock_alignment import AFTER_NS, REACH_NS
+from canscope.trust.dead_bit import DeadBits
 from canscope.trust.obeys import Obeys
 from canscope.trust.restart import Restarts
 from canscope.trust.role_health import window_doubts
@@ -45,6 +46,7 @@ class Segment:
         self._restarts = Restarts(self._bench)
         self._sensors = Sensors(self._bench, start_ns)
         self._stopped = Stopped(self._bench)
+        self._dead_bits = DeadBits(self._bench)
         self._obeys = Obeys(self._bench)
         self._zero_point = ZeroPoint(self._bench, start_ns)
         self._states: dict[str, Any] = {
@@ -111,6 +113,7 @@ class Segment:
         self._sensors.feed(history, until)
         self._ledger.echo.feed(new, history)
         self._ledger.feedback.note(self._stopped.feed(new, history))
+        self._dead_bits.feed(new)
         self._ledger.feedback.note(self._obeys.feed(new, history))
         self._ledger.feedback.note(self._zero_point.feed(history, until))
         self._bursts.follow(self._finder.open_bursts(until), history)
@@ -132,6 +135,7 @@ class Segment:
         self._health.finish(self._history, until)
         self._sensors.finish(self._history, until)
         ledger.feedback.note(self._stopped.finish(self._history))
+        ledger.feedback.note(self._dead_bits.finish())
         ledger.feedback.note(self._zero_point.finish())
         ledger.add_twins(same_frames.doubted(self._same, self._bench), "same-bus")
         ledger.add_twins(self._sensors.doubted(), "same-sensor")

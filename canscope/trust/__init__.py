@@ -17,6 +17,8 @@ that it follows its command at all              ``obeys``
 that pack current or pack voltage come late     ``trailing``; a whole bus: ``clock_alignment``
 that a reading does not answer to what moves it ``answers``
 that a reading stopped, or is renewed seldom    ``stopped``
+that one was held in the midst of a move        ``held``
+that one bit of a number never changes          ``dead_bit``
 that a reading is not zero where it has to be   ``zero_point``
 how these lower a pass that rests on a role     ``feedback``
 that a node restarted, or does not count yet    ``restart``

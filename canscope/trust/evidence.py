@@ -324,6 +324,35 @@ COARSE = Unseen(
     most=3.0,
 )
 
+
+def _dead_bit(role: str, most: float, narrow: str) -> Unseen:
+    """A bit of a number that never changes, where the reading passes over too few of its codes."""
+    return Unseen(
+        "bit-stuck",
+        (role,),
+        "a bit that never changes, as long as the reading passes over fewer than three of the "
+        f"stretches of codes that it leaves out: it is off by no more then than {narrow}",
+        "let the reading go slowly through its range, and see that it leaves out nothing",
+        least=0.0,
+        most=most,
+    )
+
+
+def _held(role: str, most: float, why: str) -> Unseen:
+    """A reading that a gateway repeats for moments, wherever it does not move fast just then."""
+    return Unseen(
+        "holds-last",
+        (role,),
+        f"a reading that is repeated for up to {most:g} s at a time, as a gateway does in place of "
+        f"damaged frames, but never in the midst of a fast move: {why}",
+        "look at the node's own diagnosis, or bind a rolling counter that the node itself sends",
+        least=0.0,
+        most=most,
+    )
+
+
+STUCK_PEDAL = _dead_bit("driver.pedal*", 6.0, "6 %, as with coarse steps")
+
 EVIDENCE = (
     Evidence(
         "pack.voltage",
@@ -344,6 +373,8 @@ EVIDENCE = (
             ALL_VOLTAGES,
             REPEATED,
             *STILL_PACK,
+            _held("pack.voltage", 0.3, "links show what it misses, within 3 % of the pack"),
+            _dead_bit("pack.voltage", 4.0, "4 V of the 3 % by which pack and links may differ"),
             Unseen(
                 "clipped",
                 ("pack.voltage",),
@@ -393,6 +424,8 @@ EVIDENCE = (
         ),
         (
             CURRENTS,
+            _held("pack.current", 0.3, "a peak as short may lie between two readings as well"),
+            _dead_bit("pack.current", 3.0, "the 3 A that the zero of such a sensor may be off"),
             Unseen(
                 "absent",
                 ("pack.current",),
@@ -442,6 +475,8 @@ EVIDENCE = (
         (Witness("the contactors", "it sees another circuit with them closed than open"),),
         ("frozen, or flickering: the same value with poles open and closed",),
         (
+            _held("pack.insulation", 10.0, "a monitor itself measures for seconds"),
+            _dead_bit("pack.insulation", float("inf"), "a wrong offset: nothing else measures it"),
             Unseen(
                 "clipped",
                 ("pack.insulation",),
@@ -512,6 +547,8 @@ EVIDENCE = (
                 VOLTMETER,
                 most=0.6,
             ),
+            _held("supply.voltage", 0.3, "a dip is looked for around each closing for as long"),
+            _dead_bit("supply.voltage", 1.9, "a small error of its factor makes it"),
             Unseen(
                 "reflected",
                 ("supply.voltage",),
@@ -649,6 +686,7 @@ EVIDENCE = (
             LATE_PEDAL,
             RENEWED_PEDAL,
             *PART_PEDAL,
+            STUCK_PEDAL,
             Unseen(
                 "held",
                 ("driver.pedal*",),
@@ -667,7 +705,7 @@ EVIDENCE = (
             "the first track again, to the bit or by its noise: one sensor, not two",
             "frozen: the tracks part",
         ),
-        (LATE_PEDAL, RENEWED_PEDAL, *PART_PEDAL),
+        (LATE_PEDAL, RENEWED_PEDAL, *PART_PEDAL, STUCK_PEDAL),
     ),
     Evidence(
         "driver.direction",
@@ -764,6 +802,7 @@ EVIDENCE = (
             SPEEDS_NEAR,
             REPEATED,
             COARSE,
+            _dead_bit("units.*.speed", 10.0, "10 rpm, as with an offset"),
             EXCHANGED,
             ASKED_SPEED,
             Unseen(
@@ -814,6 +853,7 @@ EVIDENCE = (
             TORQUES,
             TORQUES_NEAR,
             ASKED_TORQUE,
+            _dead_bit("units.*.torque", 3.0, "3 Nm, as with an offset"),
             Unseen(
                 "torque-smoothed",
                 ("units.*.torque",),
@@ -879,6 +919,7 @@ EVIDENCE = (
         (
             ALL_VOLTAGES,
             LATE_LINK,
+            _dead_bit("units.*.link_voltage", 9.0, "the 3 % by which pack and links may differ"),
             Unseen(
                 "offset",
                 ("units.*.link_voltage",),

@@ -16,6 +16,7 @@ from canscope.model.piece import ClosedWindow
 from canscope.model.rule import Rule, Worst
 from canscope.trust import answers, driven_on, pole_word, trailing
 from canscope.trust.clock_alignment import Alignment
+from canscope.trust.held import held
 from canscope.trust.remark import Remark
 
 WITNESSES = {
@@ -28,6 +29,7 @@ WITNESSES = {
         answers.supply,
         answers.lifted_by_coils,
         answers.ignition,
+        held,
     ),
     Window.BURST: (
         trailing.pack_voltage,
@@ -36,6 +38,7 @@ WITNESSES = {
         answers.together,
         answers.taken,
         driven_on.driven_on,
+        held,
     ),
     Window.OPENING: (
         pole_word.opening,
@@ -43,6 +46,7 @@ WITNESSES = {
         answers.converter_off,
         answers.insulation,
         driven_on.kept_live,
+        held,
     ),
 }
 

@@ -58,7 +58,8 @@ def bit_stuck(told: Told) -> Lie | None:
     shown = codes | (1 << bit) if on else codes & ~(1 << bit)
     way = float(np.abs(shown - codes).max()) * step_of(told.vehicle, key)
     told.put(key, back(shown), still=True)
-    return Lie("bit-stuck", key, f"bit {bit} always {int(on)}", (key,), way)
+    size = None if "Temp" in key else way  # of these it is known only beside the true ones
+    return Lie("bit-stuck", key, f"bit {bit} always {int(on)}", (key,), size)
 
 
 @kind("slow-drift")

@@ -374,6 +374,16 @@ def test_a_reading_that_is_renewed_every_second_is_old():
     assert "never within 1000 ms" in told["pack.voltage"]
 
 
+def test_a_link_that_is_held_for_100_ms_as_it_charges_is_late():
+    """From 3.6 s on it stays at 400 V x (1 - exp(-1)), and then leaps to 400 V x (1 - exp(-2))."""
+    column = healthy()[LINK].copy()
+    rows = (TIMES > 3.595) & (TIMES < 3.695)
+    column[rows] = column[np.argmax(rows)]
+    told = remarks(units__front__link_voltage=column)[LINK_KEY]
+    assert "stood still for 100 ms in the midst of a move, at 252.8 V" in told
+    assert "by 93" in told
+
+
 def test_pieces_make_no_difference():
     changed = {"pack__voltage": healthy()[PACK][::50].repeat(50)[: len(TIMES)]}
     whole = remarks(**changed)

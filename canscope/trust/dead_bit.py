@@ -1,0 +1,105 @@
+"""Numbers of which one bit never changes, though the reading passes over its two states.
+
+A dead bit leaves every second stretch of codes empty: 0 to 7, 16 to 23, 32 to 39, like the teeth of
+a comb. What is measured, and passes over several teeth, falls into the gaps as often. A reading in
+coarse steps leaves single codes empty, evenly, and not half of a period at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from canscope.model.bench import Bench, Kind
+from canscope.model.signals import Samples
+from canscope.model.tables import Bools, Int64s
+from canscope.trust.remark import Remark
+
+CODES = 1 << 16  # kept, from the first one on: a wider signal comes round, and fills gaps at most
+# All common practice, no source.
+TEETH, FILLED = 3, 0.75  # beside each other, and the share of each one's codes that were read
+SWEPT = 48  # teeth read at all, whose codes may lie anywhere; a steady ramp may fit some of them
+PLACES = 0.6  # of a tooth's codes that were read on any of these, so that steps are fine
+
+
+@dataclass
+class Read:
+    """Which codes one role has read, counted from its first one."""
+
+    first: int
+    last_ns: int
+    seen: Bools = field(default_factory=lambda: np.zeros(CODES, np.bool_))
+
+
+class DeadBits:
+    """Follows every number of one segment; 64 kB for each."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+        self._read: dict[str, Read] = {}
+
+    def feed(self, new: Mapping[str, Samples]) -> None:
+        """Take in the codes of a piece."""
+        for role, samples in new.items():
+            binding = self._bench.bindings.get(role)
+            if binding is None or binding.kind is not Kind.NUMBER or binding.signal.is_float:
+                continue
+            known = samples.known
+            if not len(known):
+                continue
+            read = self._read.setdefault(role, Read(int(known.raw[0]), 0))
+            read.seen[(known.raw - read.first) % CODES] = True
+            read.last_ns = int(known.time_ns[-1])
+
+    def finish(self) -> Iterator[Remark]:
+        """What is known at the end of the segment."""
+        for role, read in self._read.items():
+            size = dead_bit(read.seen)
+            if size:
+                step = 2 * self._bench.bindings[role].half_step
+                text = f"never read a code in every second stretch of {size} codes, or "
+                text += f"{size * step:.3g} {self._bench.bindings[role].unit}, and jumped over "
+                text += "each: one of its bits never changes"
+                yield Remark(role, "wrong", text, read.last_ns)
+
+
+def dead_bit(seen: Bools) -> int:
+    """What the dead bit of these codes counts for; 0 if there is none. The last bit is none.
+
+    ``seen``: for each code, whether it was read; as many as a power of two, and the code after the
+    last is the first.
+    """
+    codes = np.flatnonzero(seen)
+    if len(codes) < TEETH * 2:
+        return 0
+    # Begin behind the widest gap, so that codes below the first one come in their order.
+    gaps = np.diff(codes, append=codes[0] + len(seen))
+    codes = np.sort((codes - codes[int(gaps.argmax())] - 1) % len(seen))
+    codes -= codes[0]
+    size = 2
+    while codes[-1] >= 2 * size:
+        phase = _empty_half(codes % (2 * size), size)
+        if phase is not None:
+            teeth, places = np.divmod(codes - phase, 2 * size)
+            first, counts = np.unique(teeth, return_counts=True)
+            filled = first[counts >= FILLED * size]
+            beside = len(filled) >= TEETH and bool(
+                (filled[TEETH - 1 :] - filled[: 1 - TEETH] == TEETH - 1).any()
+            )
+            swept = len(first) >= SWEPT and len(np.unique(places)) >= PLACES * size
+            if beside or swept:
+                return size
+        size *= 2
+    return 0
+
+
+def _empty_half(places: Int64s, size: int) -> int | None:
+    """Where the other half of a period begins, if one half was never read; else None."""
+    read = np.zeros(2 * size, np.bool_)
+    read[places] = True
+    own = np.flatnonzero(read)
+    gaps = np.diff(own, append=own[0] + 2 * size)
+    widest = int(gaps.argmax())
+    return int(own[(widest + 1) % len(own)]) if gaps[widest] > size else None

@@ -1,0 +1,54 @@
+"""A bit of a number that never changes, by hand.
+
+A reading that goes slowly from code 1000 to 1200 and flickers by two codes reads each code between.
+With the bit that counts for 8 always clear, 1000 to 1007 stay and 1008 to 1015 become 1000 to 1007.
+"""
+
+import numpy as np
+import pytest
+
+from canscope.trust.dead_bit import DeadBits, dead_bit
+from tests.trust.past import bench_of, binding, samples
+
+SLOW = np.round(np.linspace(1000, 1200, 2000) + np.random.default_rng(1).normal(0, 2, 2000))
+SLOW = SLOW.astype(np.int64)
+
+
+def seen(codes):
+    found = np.zeros(1 << 16, bool)
+    found[np.asarray(codes) % (1 << 16)] = True
+    return dead_bit(found)
+
+
+@pytest.mark.parametrize("bit", [1, 2, 3, 4])
+@pytest.mark.parametrize("offset", [0, 5, -1100])
+def test_a_bit_that_is_always_clear_or_always_set_leaves_gaps_of_its_own_size(bit, offset):
+    assert seen((SLOW & ~(1 << bit)) - offset) == 1 << bit
+    assert seen((SLOW | (1 << bit)) - offset) == 1 << bit
+
+
+@pytest.mark.parametrize("step", [1, 2, 4, 5, 16, 25, 1.6, 4 / 3])
+def test_a_reading_in_coarse_steps_has_no_dead_bit(step):
+    assert seen(np.round(np.round(SLOW / step) * step).astype(np.int64)) == 0
+
+
+def test_a_reading_that_rests_at_two_levels_or_leaps_between_them_has_none():
+    levels = np.where(np.arange(2000) // 50 % 2, 1260, 1380)
+    assert seen(levels + SLOW % 5) == 0
+
+
+def test_a_reading_that_passes_over_less_than_three_gaps_may_have_any_bits():
+    assert seen(SLOW & ~64) == 0
+
+
+def test_binary_coded_decimals_have_none():
+    assert seen([16 * tens + ones for tens in range(9) for ones in range(10)]) == 0
+
+
+def test_of_a_whole_run_it_is_told_once_in_the_unit_of_the_role():
+    bits = DeadBits(bench_of(binding(half_step=0.05, unit="V")))
+    for part in np.array_split(SLOW & ~8, 7):
+        own = samples(np.arange(len(part)), part / 10, raw=part)
+        bits.feed({"pack.voltage": own})
+    (remark,) = bits.finish()
+    assert "every second stretch of 8 codes, or 0.8" in remark.text
