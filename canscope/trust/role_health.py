@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from canscope.model.bench import Bench
+from canscope.model.cycle import STALE_CYCLES
 from canscope.model.events import Span, Window
 from canscope.model.history import History, step_at
 from canscope.model.history import steps as steps_of
@@ -67,7 +68,7 @@ class Health:
         for role, health in self.roles.items():
             if health.last_ns is not None:
                 stale_ns = stale_after_ns(history, role, health.last_ns)
-                _note_gap(health, health.last_ns, stale_ns, until_ns, mattering)
+                _note_gap(health, until_ns - health.last_ns, stale_ns, until_ns, mattering)
 
     def doubts(self, roles: Iterable[str], subject: str) -> list[Doubt]:
         """What was absent at some time that mattered, and lowers a pass that rests on it."""
@@ -133,10 +134,12 @@ class Health:
         for row in gaps(history, role, times).tolist():
             last_ns, until_ns = int(times[row]), int(times[row + 1])
             patience_ns = int(history.patience_ns(role, times[row + 1 : row + 2])[0])
-            began_idle = step_at(mattering, np.array([last_ns]))[0] != 1
-            if began_idle or self._started_anew(role, last_ns, until_ns, history):
+            if self._started_anew(role, last_ns, until_ns, history):
                 until_ns -= patience_ns  # its first value that counts, as of one heard late
-            _note_gap(health, last_ns, last_ns + patience_ns, until_ns, mattering)
+            elif step_at(mattering, np.array([last_ns]))[0] != 1:
+                until_ns -= patience_ns // STALE_CYCLES  # a node that is back says so by then
+            silent_ns = int(times[row + 1]) - last_ns
+            _note_gap(health, silent_ns, last_ns + patience_ns, until_ns, mattering)
 
     def _started_anew(self, role: str, last_ns: int, until_ns: int, history: History) -> bool:
         """Whether frames came until the end of a gap that did not count, after a restart."""
@@ -190,14 +193,14 @@ def _note_late_start(
 
 
 def _note_gap(
-    health: RoleHealth, last_ns: int, stale_ns: int, until_ns: int, mattering: Samples
+    health: RoleHealth, silent_ns: int, stale_ns: int, until_ns: int, mattering: Samples
 ) -> None:
     """Note a gap if it mattered anywhere between the instant of staleness and its end."""
     if stale_ns >= until_ns or "stale" in health.doubts:
         return
     inside = mattering.between(stale_ns, until_ns)
     if step_at(mattering, np.array([stale_ns]))[0] == 1 or (inside.value == 1).any():
-        text = f"{(until_ns - last_ns) / SECOND_NS:.2f} s without one"
+        text = f"{silent_ns / SECOND_NS:.2f} s without one"
         health.doubts["stale"] = (stale_ns, text)
 
 
