@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from canscope.model.definition import SignalSpec
+from canscope.model.differences import differences_from
 from canscope.model.signals import NOT_AVAILABLE, OUT_OF_RANGE, Series
 from canscope.model.tables import Int64s
 
@@ -31,7 +32,7 @@ class SignalCounts:
         self.absent += int((series.status == NOT_AVAILABLE).sum())
         self.outside += int((series.status == OUT_OF_RANGE).sum())
         before = raw[0] if self.last_raw is None else self.last_raw
-        steps = np.diff(raw, prepend=np.int64(before))
+        steps = differences_from(before, raw)
         self.changes += int(np.count_nonzero(steps))
         self.last_raw = int(raw[-1])
         return steps

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from canscope.model.differences import differences_from
 from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Bools, Floats, Int64s
 
@@ -160,8 +161,8 @@ def follow(course: Course, origin_ns: int, samples: Samples) -> Course:
 def _closed(course: Course, numbers: Int64s, values: Int64s) -> Course:
     """The course with the blocks of these values added."""
     before = values[0] if course.before is None else course.before
-    apart = np.clip(np.diff(values, prepend=before), -FARTHEST, FARTHEST)
-    starts = np.flatnonzero(np.diff(numbers, prepend=-1))
+    apart = np.clip(differences_from(before, values), -FARTHEST, FARTHEST)
+    starts = differences_from(-1, numbers).nonzero()[0]
     rows = np.stack(
         [
             numbers[starts] // course.width,
@@ -184,7 +185,7 @@ def _closed(course: Course, numbers: Int64s, values: Int64s) -> Course:
 
 def _joined(table: Table) -> Table:
     """Rows of one number become one."""
-    starts = np.flatnonzero(np.diff(table[:, NUMBER], prepend=-1))
+    starts = differences_from(-1, table[:, NUMBER]).nonzero()[0]
     if len(starts) == len(table):
         return table
     return np.stack(

@@ -6,10 +6,11 @@ although its unit began to turn and to heat it meanwhile, is dead, whatever it r
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from canscope.model.differences import differences_from
 from canscope.model.piece import Piece
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import SECOND_NS
@@ -48,6 +49,13 @@ def follow(flicker: Flicker, piece: Piece, unit: str, samples: Samples) -> Flick
     begins_ns = turning.time_ns[(turning.value == 1) & (turning.time_ns > flicker.began_ns)]
     times, raw = samples.time_ns, samples.raw
     first = flicker.raw is None
+    if flicker.raw == raw[-1] and flicker.changes < CHANGES and (raw == raw[-1]).all():
+        began_ns = begins_ns[begins_ns <= times[-1]]  # it only rests on, as most do
+        return replace(
+            flicker,
+            began_ns=int(began_ns[-1]) if len(began_ns) else flicker.began_ns,
+            last_ns=int(times[-1]),
+        )
     before = int(raw[0]) if flicker.raw is None else flicker.raw
     changed = raw != np.concatenate(([before], raw[:-1]))
     since_ns = np.where(changed, times, int(times[0]) if first else flicker.since_ns)
@@ -56,7 +64,7 @@ def follow(flicker: Flicker, piece: Piece, unit: str, samples: Samples) -> Flick
     rests = np.where(changed, times - earlier_ns, 0)
     longest = np.maximum(np.maximum.accumulate(rests), flicker.longest_ns)
     count = flicker.changes + np.cumsum(changed)
-    moved = np.abs(np.diff(raw, prepend=before))[changed]
+    moved = np.abs(differences_from(before, raw))[changed]
     step = int(np.min(moved, initial=flicker.step or np.iinfo(np.int64).max))
     starts = np.concatenate(([flicker.began_ns], begins_ns)).astype(np.int64)
     began_ns = starts[np.searchsorted(starts, times, "right") - 1]

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
+from canscope.model.differences import differences_from
 from canscope.model.outcome import Doubt
 from canscope.model.piece import Past, Piece
 from canscope.model.signals import Samples
@@ -43,8 +44,10 @@ def temperature_fall(
     that the sensor's steps show surely. ``dry``: no coolant is around it. A node that is being
     switched off may send anything, and so may one before poles close.
     """
-    times = np.concatenate((np.array([last_ns], np.int64), good.time_ns))
-    fall_K, apart_ns = -np.diff(good.value, prepend=last_degC), times[1:] - times[:-1]
+    fall_K = -differences_from(last_degC, good.value)
+    if not np.fmax.reduce(fall_K, initial=0.0) >= min(FALL_K, max(DRY_FALL_K, least_K)):
+        return None  # nearly always
+    apart_ns = differences_from(last_ns, good.time_ns)
     too_far = (fall_K >= FALL_K) & (apart_ns <= FALL_NS)
     # Dry metal near the air's own temperature cools by tenths of a kelvin a second.
     small_K = np.maximum(max(DRY_FALL_K, least_K), DRY_K_PER_S * apart_ns / SECOND_NS)
@@ -67,7 +70,7 @@ def temperature_jump(
     """
     stamps = np.concatenate((np.array([at_ns for at_ns, _ in tail], np.int64), good.time_ns))
     degC = np.concatenate(([value for _, value in tail], good.value))
-    if len(degC) < 2 * BESIDE:
+    if len(degC) < 2 * BESIDE or degC.max() - degC.min() < JUMP_K:
         return None
     values, times = (sliding_window_view(column, 2 * BESIDE) for column in (degC, stamps))
     before, after = values[:, :BESIDE], values[:, BESIDE:]

@@ -17,6 +17,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from canscope.model.bench import Bench, DriveUnit
+from canscope.model.differences import differences_from
 from canscope.model.outcome import Doubt
 from canscope.model.piece import Piece
 from canscope.model.signals import NEVER, Samples
@@ -118,14 +119,20 @@ def watch(sensor: Sensor, piece: Piece, role: str) -> Sensor:
 def _watched(sensor: Sensor, piece: Piece, role: str) -> Sensor:
     samples, rail = railed_new(piece, role)
     unit = role.split(".")[1]
+    if worked_J := work_J(piece, piece.bench.unit(unit)):
+        sensor = replace(sensor, work_J=sensor.work_J + worked_J)
+    if not len(samples) and not piece.events:
+        return sensor
     sensor = _bursts(sensor, piece, unit)
-    sensor = replace(sensor, work_J=sensor.work_J + work_J(piece, piece.bench.unit(unit)))
+    woke_ns, heard_ns = sensor.woke_ns, sensor.heard_ns
     if len(samples):
-        settled, sensor = _settled(sensor, piece, role, samples)
+        settled, woke_ns, heard_ns = _settled(sensor, piece, role, samples)
         samples, rail = (samples, rail) if settled is None else (samples[settled], rail[settled])
     good = samples[~rail] if rail.any() else samples
     sensor = replace(
         sensor,
+        woke_ns=woke_ns,
+        heard_ns=heard_ns,
         course=follow_course(sensor.course, piece.origin_ns, good),
         warming=follow_warming(sensor.warming, piece, unit, good),
         flicker=follow_flicker(sensor.flicker, piece, unit, good),
@@ -156,7 +163,7 @@ def _watched(sensor: Sensor, piece: Piece, role: str) -> Sensor:
         jumped = jump
     last = slice(1 - 2 * BESIDE, None)
     newest = zip(good.time_ns[last].tolist(), good.value[last].tolist(), strict=True)
-    steps = np.abs(np.diff(good.value, prepend=sensor.last_degC))
+    steps = np.abs(differences_from(sensor.last_degC, good.value))
     return replace(
         sensor,
         raw=raw,
@@ -208,20 +215,21 @@ def _work_J(piece: Piece, unit: DriveUnit) -> float:
 
 def _settled(
     sensor: Sensor, piece: Piece, role: str, samples: Samples
-) -> tuple[Bools | None, Sensor]:
-    """Which samples are no start-up codes (None: all), and the sensor that has heard them.
+) -> tuple[Bools | None, int, int]:
+    """Which samples are no start-up codes (None: all), and when it last woke and was last heard.
 
     A node that wakes, or starts anew, while nothing is engaged may send anything at first.
     """
     times = samples.time_ns
-    apart = np.diff(times, prepend=sensor.heard_ns)
-    woke = np.where(apart > piece.history.patience_ns(role, times), times, sensor.woke_ns)
-    woke = np.maximum.accumulate(woke)
-    sensor = replace(sensor, woke_ns=int(woke[-1]), heard_ns=int(times[-1]))
+    heard_ns = int(times[-1])
+    late = differences_from(sensor.heard_ns, times) > piece.history.patience_ns(role, times)
+    if not late.any() and times[0] - sensor.woke_ns >= WAKES_NS:
+        return None, sensor.woke_ns, heard_ns
+    woke = np.maximum.accumulate(np.where(late, times, sensor.woke_ns))
     new = times - woke < WAKES_NS
     if not new.any():
-        return None, sensor
-    return ~new | (piece.at("@engaged", times).value == 1), sensor
+        return None, int(woke[-1]), heard_ns
+    return ~new | (piece.at("@engaged", times).value == 1), int(woke[-1]), heard_ns
 
 
 def step_K(sensor: Sensor, bench: Bench, role: str) -> float:

@@ -23,6 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from canscope.model.bench import MAINS, Bench
+from canscope.model.differences import differences_from
 from canscope.model.history import History, step_at
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import SECOND_NS, Int64s
@@ -159,7 +160,7 @@ class Stuck:
         np.not_equal(samples.raw[1:], samples.raw[:-1], out=changed[1:])
         times: Int64s = samples.time_ns[changed.nonzero()]
         if len(times) and role in self._circuit:
-            steps = np.abs(np.diff(samples.raw, prepend=before))[changed]
+            steps = np.abs(differences_from(before, samples.raw))[changed]
             signs.step = int(steps.min(initial=signs.step or steps[0]))
         signs.moved = signs.moved or len(times) > 0
         if not signs.moved_engaged and len(times):

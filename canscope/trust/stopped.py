@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from canscope.model.bench import Bench
+from canscope.model.differences import differences_from
 from canscope.model.history import History, step_at
 from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Int64s
@@ -110,7 +111,7 @@ class Stopped:
     def _follow(self, role: str, rest: Rest, samples: Samples, history: History) -> Remark | None:
         raw, times = samples.raw, samples.time_ns
         before = int(raw[0]) if rest.raw is None else rest.raw
-        rows = np.flatnonzero(np.diff(raw, prepend=before))
+        rows = differences_from(before, raw).nonzero()[0]
         if rest.raw is None:
             rest.since_ns = rest.last_ns = int(times[0])
         starts = np.concatenate(([rest.since_ns], times[rows]))
