@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -160,9 +161,11 @@ def _fit(
     """
     if x is None or y is None:
         return None
-    for samples, role in zip((x, y), (*roles, None, None), strict=False):
+    for samples, role in zip((x, y), (*roles, "", ""), strict=False):
+        moved = partial(_moved, samples.value)
+        way, rough = window.once((_moved, role), moved) if role else moved()
         step = 2 * window.bench.bindings[role].half_step if role else 0.0
-        if np.ptp(smooth(samples.value)) <= least * max(step, noise(samples.value)):
+        if way <= least * max(step, rough):
             return None
     first_ns = int(max(x.time_ns[0], y.time_ns[0])) + FARTHEST_MS * MS
     last_ns = int(min(x.time_ns[-1], y.time_ns[-1])) - FARTHEST_MS * MS
@@ -185,6 +188,10 @@ def burst_samples(window: ClosedWindow, role: str) -> Samples | None:
 
     An opening soon after the burst cuts it off.
     """
+    return window.once((burst_samples, role), lambda: _burst_samples(window, role))
+
+
+def _burst_samples(window: ClosedWindow, role: str) -> Samples | None:
     bench, span = window.bench, window.span
     start_ns = span.start_ns - BEFORE_NS
     end_ns = min(span.end_ns + BEFORE_NS, span.start_ns + LONGEST_NS, window.until_ns)
@@ -194,6 +201,11 @@ def burst_samples(window: ClosedWindow, role: str) -> Samples | None:
             return None
     samples = window.back(role, start_ns).between(start_ns, end_ns).known
     return samples if len(samples) >= 30 else None
+
+
+def _moved(values: Floats) -> tuple[float, float]:
+    """How far a column moved in all, smoothed, and its noise."""
+    return float(np.ptp(smooth(values))), noise(values)
 
 
 def noise(values: Floats) -> float:

@@ -18,6 +18,14 @@ def driving_Nm(piece: Piece, unit: DriveUnit, torque: Samples, still_rpm: float)
     Torque along the motion is positive, braking torque negative; at standstill any torque counts as
     driving.
     """
+    return piece.once_at(
+        (driving_Nm, unit.name, still_rpm),
+        torque.time_ns,
+        lambda: _driving_Nm(piece, unit, torque, still_rpm),
+    )
+
+
+def _driving_Nm(piece: Piece, unit: DriveUnit, torque: Samples, still_rpm: float) -> Floats:
     speed_rpm = piece.at(unit.role("speed"), torque.time_ns).value
     still = np.abs(speed_rpm) < still_rpm
     return np.where(still, np.abs(torque.value), torque.value * np.sign(speed_rpm))
@@ -25,6 +33,10 @@ def driving_Nm(piece: Piece, unit: DriveUnit, torque: Samples, still_rpm: float)
 
 def shaft_W(piece: Piece, unit: DriveUnit, times_ns: Int64s) -> Floats:
     """A unit's shaft power at these instants, positive where it drives."""
+    return piece.once_at((shaft_W, unit.name), times_ns, lambda: _shaft_W(piece, unit, times_ns))
+
+
+def _shaft_W(piece: Piece, unit: DriveUnit, times_ns: Int64s) -> Floats:
     omega = piece.at(unit.role("speed"), times_ns).value * RAD_S
     return piece.at(unit.role("torque"), times_ns).value * omega
 

@@ -97,6 +97,9 @@ class Stretches:
 
     def at(self, piece: Piece, times_ns: Int64s) -> LabelAt:
         """The last known label at instants of this piece."""
+        return piece.once_at((Stretches.at, self), times_ns, lambda: self._at(piece, times_ns))
+
+    def _at(self, piece: Piece, times_ns: Int64s) -> LabelAt:
         row = np.maximum(self.time_ns.searchsorted(times_ns, "right") - 1, 0)
         label = self.label[row]
         lost = np.isnan(piece.at(self.role, times_ns).value)

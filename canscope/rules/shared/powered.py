@@ -18,6 +18,10 @@ def powered(piece: Piece, unit: DriveUnit, times_ns: Int64s) -> Bools:
     Where a pole is not bound or not known, a link below ``DEAD_V`` says as much. A box that has not
     been heard yet holds no coil, unless the link says otherwise.
     """
+    return piece.once_at((powered, unit.name), times_ns, lambda: _powered(piece, unit, times_ns))
+
+
+def _powered(piece: Piece, unit: DriveUnit, times_ns: Int64s) -> Bools:
     dead: Bools = piece.at(unit.role("link_voltage"), times_ns).value < DEAD_V
     roles = [role for pole in POLES if (role := _pole(piece, pole))]
     if not roles:
