@@ -54,9 +54,8 @@ def test_signals_are_had_by_name_and_as_tables(ran):
     assert {str(table[n].dtype) for n in ("channel", "message", "signal", "unit", "label")} == {
         "category"
     }
-    assert set(wide) == {"time_ns", "time_s"} | {
-        f"{c}:{m}.{s}" for c, m, s in zip(table.channel, table.message, table.signal, strict=True)
-    }
+    named = table[["channel", "message", "signal"]].drop_duplicates().astype(str)
+    assert set(wide) == {"time_ns", "time_s", *(f"{c}:{m}.{s}" for c, m, s in named.to_numpy())}
     assert wide["can1:UnitFast.MotorSpeed"].dropna().tolist() == speed.value.tolist()
     assert wide.attrs["units"]["can1:UnitFast.MotorSpeed"] == "rpm"
     pd.testing.assert_frame_equal(table, signals.to_frame())  # as often as one likes

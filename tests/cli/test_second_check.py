@@ -8,7 +8,7 @@ import subprocess
 import sys
 
 from canscope.simulate.folder import write_run
-from canscope.simulate.runs import make_run
+from canscope.simulate.runs import excerpt, make_run
 
 FIRST_ONLY = {"pydantic", "cantools", "canscope.decoding.dbc_statements"}
 NEVER = {"pandas", "plotly", "pyarrow", "pint", "can", "numpy.ma", "importlib.metadata", "numba"}
@@ -17,7 +17,7 @@ CHECK = "import sys; from canscope.cli.main import main; main(sys.argv[1:]); pri
 
 def test_a_second_check_imports_only_what_it_needs(tmp_path, monkeypatch):
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
-    run = write_run(make_run(), tmp_path)
+    run = write_run(excerpt(make_run(), 0.0, 3.0), tmp_path)
     words = ["check", str(run.capture), "--plan", str(run.plan), "--out", str(tmp_path / "out")]
     first, second = (_imported(*words, "--quiet") for _ in range(2))
     assert first > FIRST_ONLY
@@ -28,5 +28,5 @@ def _imported(*words):
     command = [sys.executable, "-c", CHECK, *words]
     done = subprocess.run(command, capture_output=True, text=True, check=True, env=os.environ)
     verdict, modules = done.stdout.splitlines()
-    assert verdict == "pass"
+    assert verdict.startswith("unproven")  # 3 s prove nothing, and judging them needs the same
     return set(modules.split())
