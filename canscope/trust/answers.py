@@ -46,7 +46,6 @@ DIPS = 7  # readings around a coil's pull-in, in which a dip of 0.1 s is seen; l
 COIL_STEP_V = 0.05  # of a reading that shows it; twice as coarse, it takes twice as many; likewise
 # Times the noise at rest, and what its neighbouring means differ by, which a dip exceeds; likewise
 FLICKERS, WANDERS = 2.4, 4.0
-JUMP = 0.8  # of a lift, in one reading: a converter takes its time; likewise
 LEAST_A = 0.3  # a smaller current may be its sensor's own; common practice, no source
 STEADY = 0.1  # of the pack's voltage; common practice, no source
 LEAST, MOST = 0.4, 2.5  # times C dV that the current carried; common practice, no source
@@ -171,8 +170,8 @@ def supply(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     """12 V that neither a coil nor the converter moves while an attempt reaches both poles.
 
     Where it is read finely enough, the coil of the pole that closes first pulls it down for a
-    moment, while nothing else changes; or else the converter lifts it later, and not in one
-    reading. Where it is read coarsely, it leaves at least clearly what it flickers by at rest.
+    moment, while nothing else changes: a reading that does not show that is averaged, or another
+    one, and its lowest value proves nothing. Where it is read coarsely, something has to move it.
     """
     bench, start_ns = window.bench, window.span.start_ns
     if not bench.has(SUPPLY, "contactors.negative", "contactors.positive"):
@@ -190,9 +189,9 @@ def supply(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         text = f"stayed within {low:.2f} to {high:.2f} V while contactors closed, as it does at "
         text += "rest: neither a coil nor the converter moved it"
         yield Remark(SUPPLY, "silent", text, window.until_ns)
-    elif _coil_pulls(window, rest.known, busy, step) is False and not _lifts(window, rest.known):
-        text = "did not dip as the first contactor pulled in, and nothing lifted it by and by "
-        text += "afterwards: neither a coil nor the converter moved it"
+    elif _coil_pulls(window, rest.known, busy, step) is False:
+        text = "did not dip as the first contactor pulled in, though it is read often enough to "
+        text += "show it: it is averaged, or made of something else"
         yield Remark(SUPPLY, "silent", text, window.until_ns)
 
 
@@ -212,15 +211,6 @@ def _coil_pulls(window: ClosedWindow, rest: Samples, busy: Samples, step: float)
     steps = 1.5 if np.ptp(rest.value) else 0.9
     least = max(steps * step, FLICKERS * noise(rest.value), WANDERS * wanders)
     return bool(median(rest.value[-2 * DIPS :]) - float(around.value.min()) >= least)
-
-
-def _lifts(window: ClosedWindow, rest: Samples) -> bool:
-    """Whether the 12 V rise after both main contactors closed, and not in one reading."""
-    closed = window.at("@closed", window.until_ns, before=True)
-    since_ns = window.until_ns - int(closed.age_ns[0]) - LATE_NS
-    after = window.back(SUPPLY, since_ns).between(since_ns, window.until_ns).known
-    lift = median(after.value[-5:]) - median(rest.value) if len(after) >= 5 else 0.0
-    return lift >= LIFTED_V and bool(np.diff(after.value).max() < JUMP * lift)
 
 
 def together(window: ClosedWindow, links: Links) -> Iterator[Remark]:
@@ -297,6 +287,20 @@ def ignition(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     if held and len(known) and not on:
         text = "read off while the contactors closed and stayed closed"
         yield Remark(IGNITION, "wrong", text, window.span.start_ns)
+
+
+def ignition_in_burst(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """An ignition that reads off for a moment while a unit turns and the contactors stay closed."""
+    if not window.bench.has(IGNITION) or not window.bench.has(*(f"contactors.{p}" for p in MAINS)):
+        return
+    known = window[IGNITION].known
+    off = np.flatnonzero(known.value == 0)
+    if not len(off) or known.value[0] == 0 or known.value[-1] == 0:
+        return
+    closed = window.at("@closed", window.span.end_ns)
+    if closed.value[0] == 1 and closed.age_ns[0] >= window.span.end_ns - window.span.start_ns:
+        text = "read off for a moment while a unit turned, and the contactors stayed closed"
+        yield Remark(IGNITION, "wrong", text, int(known.time_ns[off[0]]))
 
 
 def steady(window: ClosedWindow, links: Links) -> Iterator[Remark]:

@@ -493,6 +493,13 @@ EVIDENCE = (
                 "connect a known resistor to the chassis, as the monitor's maker describes",
             ),
             Unseen(
+                "from-command",
+                ("pack.insulation",),
+                "two values that are made of the contactors' states: one monitor, and nothing else "
+                "measures it",
+                "connect a known resistor to the chassis, as the monitor's maker describes",
+            ),
+            Unseen(
                 "delay",
                 ("pack.insulation",),
                 "a delay of up to 10 s: a monitor itself measures for seconds, and it is judged "
@@ -650,6 +657,15 @@ EVIDENCE = (
             "always pressed: poles close and axles turn under it",
         ),
         (
+            Unseen(
+                "delay",
+                ("driver.emergency_stop",),
+                "a stop that is late by up to 0.15 s, as much as its cycle and that of the states "
+                "leave open: the time that it takes is told with them",
+                "send stop and contactor states every 20 ms or faster",
+                least=0.0,
+                most=0.15,
+            ),
             Unseen(
                 "stuck-state",
                 ("driver.emergency_stop",),

@@ -22,6 +22,7 @@ from canscope.trust.remark import Remark
 WITNESSES = {
     Window.ATTEMPT: (
         pole_word.closing,
+        pole_word.charging,
         trailing.current,
         answers.charge,
         answers.halves,
@@ -38,6 +39,7 @@ WITNESSES = {
         answers.together,
         answers.taken,
         driven_on.driven_on,
+        answers.ignition_in_burst,
         held,
     ),
     Window.OPENING: (

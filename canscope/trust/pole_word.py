@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -16,8 +17,8 @@ from canscope.model.events import Event
 from canscope.model.median import median
 from canscope.model.piece import ClosedWindow
 from canscope.model.tables import SECOND_NS
-from canscope.trust.clock_alignment import LEAST_V, MS, begins
-from canscope.trust.link_witness import Shown
+from canscope.trust.clock_alignment import LEAST_V, MS, begins, positive_closings
+from canscope.trust.link_witness import RISE, Shown
 from canscope.trust.remark import Links, Remark
 
 SLACK_NS = 15 * MS  # a filter of the current, and what a rise needs to show; common practice
@@ -60,6 +61,26 @@ def closing(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         text = f"said closed at least {early_ns / MS:.0f} ms before {begin.by}, which begins when "
         text += "the contact closes: it is not the contact's own word"
         yield Remark(f"contactors.{state.subject}", "early state", text, state.time_ns)
+
+
+def charging(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """A pole that read open for a moment in which a link went on charging through it."""
+    pack = float(window.at("pack.voltage", window.span.start_ns, before=True).value[0])
+    if not pack >= LEAST_V:
+        return
+    until_ns = min([window.until_ns, *positive_closings(window)])
+    for pole in ("negative", "precharge"):
+        own = [e for e in window.events_of("pole", pole) if e.time_ns <= until_ns]
+        for opened, closed in pairwise(own):
+            if opened.value != 0 or closed.value != 1:
+                continue
+            for role in links:
+                level = window.at(role, [opened.time_ns, closed.after_ns]).value
+                rose = float(level[1] - level[0])
+                if rose >= RISE * pack + 2 * window.bench.u(role):
+                    text = f"read open while {window.bench.bindings[role].key} went on charging, "
+                    text += f"by {rose:.0f} V: it is not the contact's own word"
+                    yield Remark(f"contactors.{pole}", "wrong", text, opened.time_ns)
 
 
 def opening(window: ClosedWindow, links: Links) -> Iterator[Remark]:

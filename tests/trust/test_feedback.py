@@ -191,17 +191,32 @@ def test_12_v_that_stay_lifted_when_all_is_open_are_not_believed():
     assert "rose from 12.60 to 13.80 V" in remarks(supply__voltage=lifted)["supply.voltage"]
 
 
-def test_12_v_that_are_made_of_the_states_or_of_the_pack_are_not_believed():
-    """They jump in one reading or sag as the pack does; a converter takes its time, coils pull."""
+def test_12_v_that_no_coil_pulls_down_are_averaged_or_made_of_something_else():
+    """Of the states, of the pack, of a link; one that dips as a coil pulls in is believed."""
     flicker = np.random.default_rng(3).integers(-1, 2, len(TIMES)) * 0.01
     made = np.where((TIMES > 4.51) & (TIMES < 20.01), 13.8, 12.6) + flicker
-    told = "neither a coil nor the converter moved it"
-    assert told in remarks(supply__voltage=made)["supply.voltage"]
-    assert remarks(supply__voltage=made - coils(0.3)) == {}
-    slowly = np.interp(TIMES, [4.6, 5.2, 22.5, 23.0], [12.6, 13.8, 13.8, 12.6]) + flicker
-    assert remarks(supply__voltage=slowly) == {}
     pack = healthy()[PACK] - 0.25 * np.maximum(amps(TIMES), 0)
-    assert told in remarks(supply__voltage=pack / 29 + flicker)["supply.voltage"]
+    for column in (made, pack / 29 + flicker, 12.6 + healthy()[LINK] / 300 + flicker):
+        told = remarks(supply__voltage=column)["supply.voltage"]
+        assert "did not dip as the first" in told or "neither a coil nor the converter" in told
+    assert remarks(supply__voltage=made - coils(0.3)) == {}
+
+
+@pytest.mark.parametrize(("from_s", "told"), [(3.6, True), (4.3, False)])
+def test_a_pre_charge_that_reads_open_while_the_link_goes_on_charging_is_not_its_own_word(
+    from_s, told
+):
+    """From 3.62 to 3.7 s it rises by 400 V x (exp(-1.2) - exp(-2)) = 66 V; later it is full."""
+    edges = ((3.52, 1), (from_s, 0), (from_s + 0.1, 1), (5.02, 0))
+    text = remarks(contactors__precharge=state(TIMES, *edges)).get("contactors.precharge", "")
+    assert ("went on charging, by" in text) == told
+
+
+def test_an_ignition_that_reads_off_for_a_moment_in_a_burst_is_not_believed():
+    column = np.where((TIMES >= 9.0) & (TIMES < 9.2), 0.0, 1.0)
+    assert "while a unit turned" in remarks(driver__ignition=column)["driver.ignition"]
+    column = np.where(TIMES < 20.0, 1.0, 0.0)
+    assert remarks(driver__ignition=column) == {}
 
 
 def test_a_monitor_that_reads_on_as_contactors_open_is_not_believed():
