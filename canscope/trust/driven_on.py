@@ -17,8 +17,10 @@ IGNITION, BRAKE = "driver.ignition", "driver.brake"
 INPUTS = ((IGNITION, 0, "off"), (BRAKE, 1, "pressed"))
 HELD_NS = S // 2  # for which the input says so; common practice, no source
 ANSWER_NS = 3 * S // 10  # in which a controller's ramp has begun; likewise
-DRIVES_NM, KEPT_TORQUE, KEPT_SPEED = 1.0, 0.7, 0.9  # and shares of those before; likewise
+DRIVES_NM, KEPT = 1.0, 0.9  # torque, and share of the speed before; likewise
 FEWEST = 4  # readings of torque and of speed
+LOOKED_AT_NS = S  # from where the input says so, in which nothing answers; likewise
+EARLY_NS = S  # by which an ignition may be late; likewise
 LIVE_NS = 10 * S  # in which contactors open after key-off, as nodes fall asleep; likewise
 LONGEST_NS = 120 * S  # of the past that is kept
 
@@ -34,21 +36,34 @@ def driven_on(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         if not window.bench.has(role) or (role == BRAKE and window.bench.stage == "rolling"):
             continue
         for start_ns, end_ns in _spells(window, role, value):
-            pushes, turns = (_inside(window, one, start_ns, end_ns) for one in (torque, speed))
+            last_ns = min(end_ns, start_ns + LOOKED_AT_NS)
+            pushes, turns = (_inside(window, one, start_ns, last_ns) for one in (torque, speed))
             if min(len(pushes), len(turns)) < FEWEST:
                 continue
-            before = [float(window.at(one, [start_ns]).value[0]) for one in (torque, speed)]
-            sense = np.sign(before[1])
+            before_rpm = float(window.at(speed, [start_ns]).value[0])
+            sense = np.sign(before_rpm)
             kept_Nm = float((pushes.value * sense).min())
             kept_rpm = float((turns.value * sense).min())
-            if (
-                kept_Nm >= max(least_Nm, KEPT_TORQUE * before[0] * sense)
-                and kept_rpm >= KEPT_SPEED * before[1] * sense
-            ):
+            if kept_Nm >= least_Nm and kept_rpm >= KEPT * before_rpm * sense:
                 text = f"read {word} for {(end_ns - start_ns) / S:.1f} s while the {unit.name} "
-                text += f"unit was driven on as before, at {kept_Nm:.1f} Nm and {kept_rpm:.0f} rpm"
+                text += f"unit was driven on, at {kept_Nm:.1f} Nm and {kept_rpm:.0f} rpm and more"
                 yield Remark(role, "wrong", text, start_ns)
                 break
+
+
+def live_before(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """An ignition that reads on only long after both poles have closed."""
+    closed = window.last("@closed", window.until_ns - 1)
+    if not window.bench.has(IGNITION) or not len(closed) or closed.value[0] != 1:
+        return
+    closed_ns = int(closed.time_ns[0])
+    known = window.around(IGNITION, 1.0).known
+    on = known.time_ns[known.value != 0]
+    if len(on) and on[0] > closed_ns + EARLY_NS and known.time_ns[0] < closed_ns:
+        text = (
+            f"read off until {(int(on[0]) - closed_ns) / S:.1f} s after the contactors had closed"
+        )
+        yield Remark(IGNITION, "wrong", text, closed_ns)
 
 
 def kept_live(window: ClosedWindow, links: Links) -> Iterator[Remark]:

@@ -30,6 +30,7 @@ WITNESSES = {
         answers.supply,
         answers.lifted_by_coils,
         answers.ignition,
+        driven_on.live_before,
         held,
     ),
     Window.BURST: (

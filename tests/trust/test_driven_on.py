@@ -21,12 +21,13 @@ def pushed(*, until_s=10.5, fall_s=0.0):
     [
         ("driver__ignition", ((0.0, 1), (9.0, 0), (9.6, 1)), "read off for 0.6 s"),
         ("driver__brake", ((9.0, 1), (9.6, 0)), "read pressed for 0.6 s"),
+        ("driver__ignition", ((0.0, 1), (9.0, 0), (12.0, 1)), "read off for 2.0 s"),  # to its end
     ],
 )
 def test_an_input_against_which_a_unit_is_driven_on_is_not_believed(role, changes, word):
     told = remarks(**{role: state(TIMES, *changes), "units__front__torque": pushed()})
     said = told[role.replace("__", ".")]
-    assert f"{word} while the front unit was driven on as before, at 5.0 Nm and 900 rpm" in said
+    assert f"{word} while the front unit was driven on, at 5.0 Nm and 900 rpm and more" in said
 
 
 @pytest.mark.parametrize(
@@ -50,5 +51,22 @@ def test_a_key_off_too_short_to_answer_to_says_nothing():
 def test_contactors_that_stay_closed_long_after_key_off_are_told(off_s, told):
     """They open at 20 s: 12 s and 6 s after key-off, or before it."""
     said = remarks(driver__ignition=state(TIMES, (0.0, 1), (off_s, 0))).get("driver.ignition", "")
+    assert bool(said) == bool(told)
+    assert told in said
+
+
+def test_a_unit_that_speeds_up_under_a_pressed_brake_is_told_whatever_its_torque_was():
+    """It gives 12 Nm until 8.2 s and 5 Nm from then on; the brake reads pressed from 8.15 s on."""
+    torque = np.where(TIMES < 8.2, 12.0, 5.0) * load(TIMES)
+    rising = np.interp(TIMES, [8.0, 9.3, 10.5, 11.0], [0, 900, 900, 0])
+    brake = state(TIMES, (8.16, 1), (12.0, 0))
+    told = remarks(driver__brake=brake, units__front__torque=torque, units__front__speed=rising)
+    assert "while the front unit was driven on" in told["driver.brake"]
+
+
+@pytest.mark.parametrize(("on_s", "told"), [(6.6, "read off"), (5.7, "read off"), (5.0, "")])
+def test_contactors_that_close_long_before_the_ignition_are_told(on_s, told):
+    """Both main contactors are closed from 4.52 s on."""
+    said = remarks(driver__ignition=state(TIMES, (on_s, 1))).get("driver.ignition", "")
     assert bool(said) == bool(told)
     assert told in said
