@@ -55,6 +55,10 @@ def weakened(report: Report) -> list[str]:
     for rule, reason in report.switched_off.items():
         failed = "; it would have failed" if rule in report.off_failed else ""
         lines.append(f"Switched off: {rule}: {reason}{failed}.")
+    bound = {role.signal.partition(":")[0] for role in report.roles}
+    for channel, frames in report.capture.channels.items():
+        if frames and channel not in bound and not report.misfits:
+            lines.append(f"Not judged: {frames} frames on {channel}, where the plan binds nothing.")
     if report.unanchored:
         lines.append(
             f"Nothing anchors the scale of {_grouped(report.unanchored)}: "

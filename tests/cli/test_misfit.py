@@ -1,5 +1,7 @@
 """A plan and a capture that do not belong together, by the command line."""
 
+import re
+
 import pytest
 
 from canscope.simulate.folder import write_run
@@ -36,3 +38,25 @@ def test_two_buses_exchanged_are_said_at_once(canscope, run):
     said = " ".join(out.split())
     for channel in ("can0", "can1"):
         assert f"frames on {channel} is in the definitions that the plan gives this bus" in said
+
+
+@pytest.mark.parametrize("other_ids", [False, True])
+def test_a_unit_that_the_plan_leaves_out_is_told_where_its_bus_is_recorded(
+    canscope, tmp_path, other_ids
+):
+    """The shortest way to a pass of a vehicle with a wrong axle: the plan does not name it."""
+    files = write_run(make_run("bramble", seed=1), tmp_path / "run")
+    vehicle = files.plan.with_name("vehicle.toml")
+    vehicle.write_text(vehicle.read_text().partition("[units.rear]")[0])
+    marks = re.sub(
+        r'\[\[marks\]\]\nat_s = [\d.]+\naxle = "rear"\n.*\n.*\n', "", files.plan.read_text()
+    )
+    files.plan.write_text(marks)
+    if other_ids:
+        text = files.capture.read_text()
+        files.capture.write_text(re.sub(r" can2 (\w)", r" can2 7", text))
+    code, out, _ = canscope("check", files.capture, "--plan", files.plan)
+    said = " ".join(out.split())
+    assert re.search(r"Not judged: \d+ frames on can2, where the plan binds nothing", said)
+    assert code == (0 if other_ids else 3)
+    assert ("a unit is recorded there, and not judged" in said) != other_ids

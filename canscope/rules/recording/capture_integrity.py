@@ -46,6 +46,7 @@ class Recorded:
     first_ns: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
     losses: Losses = field(default_factory=Losses)
     missing: Mapping[str, Missing] = field(default_factory=dict)
+    unjudged: Mapping[str, int] = field(default_factory=dict)  # bus -> frames as of a unit
 
 
 @RULES.add("capture-integrity")
@@ -73,7 +74,9 @@ class CaptureIntegrity(Rule):
     Unproven
         Nothing was recorded (not-exercised); the recorder counted another number of frames than its
         captures hold (capture-damaged); three messages or more, and all that state a cycle,
-        came at the same multiple of it, more than 5 % off (capture-damaged).
+        came at the same multiple of it, more than 5 % off (capture-damaged); a bus on which the
+        plan binds nothing carries the identifiers of a unit of the plan, so that there is another
+        unit, of which nothing is judged (not-bound; not in stage unit-alone).
     """
 
     skipped_percent: float = limit(1.0, "%", high=5.0, note="of lines or records", looser="higher")
@@ -122,6 +125,7 @@ class CaptureIntegrity(Rule):
             first_ns=_learned(state.first_ns, piece),
             losses=losses,
             missing=missing,
+            unjudged=_of_no_unit(state.unjudged, piece),
         )
         return after, found
 
@@ -157,6 +161,12 @@ class CaptureIntegrity(Rule):
             found.append(_fault(at_ns, 1, cut, "cut-off"))
         found += _lost(state.missing, tally.skipped, at_ns)
         found += _uncounted(state, piece)
+        for bus, count in state.unjudged.items():
+            text = (
+                f"{count} frames on {bus} bear the identifiers of a unit of the plan, which binds "
+            )
+            text += "nothing on this bus: a unit is recorded there, and not judged"
+            found.append(Doubt("capture", "not-bound", text))
         return [*found, *_paced(state.first_ns, piece.bench)]
 
 
@@ -167,6 +177,31 @@ def _uncounted(state: Recorded, piece: Piece) -> Iterator[Doubt]:
         return
     text = f"the recorder counted {counted} frames, and its captures hold {state.frames}"
     yield Doubt("capture", "capture-damaged", text)
+
+
+def _of_no_unit(known: Mapping[str, int], piece: Piece) -> Mapping[str, int]:
+    """How many frames so far, on each bus without a role, bear an identifier of a bound unit."""
+    bench, frames = piece.bench, piece.frames
+    bound = {binding.signal.channel for binding in bench.bindings.values()}
+    others = [code for code, name in enumerate(frames.channels) if name not in bound]
+    if not others or bench.stage == "unit-alone" or not bench.units:
+        return known
+    own = [
+        (message.can_id, message.extended)
+        for key, message in bench.messages.items()
+        if any(role.startswith("units.") for role in bench.bound_messages[key])
+    ]
+    counted = dict(known)
+    for code in others:
+        mine = (frames.channel == code) & ((frames.flags & (Flag.ERROR | Flag.REMOTE)) == 0)
+        extended = (frames.flags[mine] & Flag.EXTENDED) != 0
+        count = sum(
+            int(((frames.can_id[mine] == can_id) & (extended == is_extended)).sum())
+            for can_id, is_extended in set(own)
+        )
+        if count:
+            counted[frames.channels[code]] = counted.get(frames.channels[code], 0) + count
+    return counted
 
 
 def _missing(known: Mapping[str, Missing], grown: Mapping[str, Growth]) -> Mapping[str, Missing]:
