@@ -26,6 +26,9 @@ from canscope.trust.staleness import gaps, stale_after_ns
 from canscope.trust.standing_still import Stuck
 from canscope.trust.unit_answers import Answers
 
+BETWEEN_NS = 150_000_000  # a lever passes between two places; common practice, no source
+FOREVER = 2**62
+
 
 @dataclass
 class RoleHealth:
@@ -38,6 +41,7 @@ class RoleHealth:
     highest: float = float("-inf")
     last_ns: int | None = None
     doubts: dict[str, tuple[int, str]] = field(default_factory=dict)  # reason -> when, text
+    unlisted: tuple[int, int] | None = None  # since when it reads a code that the plan lacks
 
 
 class Health:
@@ -69,6 +73,7 @@ class Health:
             if health.last_ns is not None:
                 stale_ns = stale_after_ns(history, role, health.last_ns)
                 _note_gap(health, until_ns - health.last_ns, stale_ns, until_ns, mattering)
+            _note_code(health, FOREVER, mattering)  # nobody knows how long it would have stood
 
     def doubts(self, roles: Iterable[str], subject: str) -> list[Doubt]:
         """What was absent at some time that mattered, and lowers a pass that rests on it."""
@@ -110,19 +115,30 @@ class Health:
         if len(known):
             health.lowest = min(health.lowest, float(known.min()))
             health.highest = max(health.highest, float(known.max()))
-        if len(known) == len(samples) and not samples.status.any():
+        whole = len(known) == len(samples) and not samples.status.any()
+        if whole and health.unlisted is None:
             return
         health.not_available += int((samples.status == NOT_AVAILABLE).sum())
         health.out_of_range += int((samples.status == OUT_OF_RANGE).sum())
         absent = {reason: samples.status == status for status, reason in REASON_OF_STATUS.items()}
-        unknown_code = np.isnan(samples.value) & (samples.status == OK)
-        absent["not-available"] = absent["not-available"] | unknown_code
+        self._unlisted(health, samples, mattering)
         for reason, rows in absent.items():
             if reason not in health.doubts and rows.any():
                 times = samples.time_ns[rows]
                 bad = times[step_at(mattering, times) == 1]
                 if len(bad):
                     health.doubts[reason] = (int(bad[0]), "")
+
+    def _unlisted(self, health: RoleHealth, samples: Samples, mattering: Samples) -> None:
+        """Doubt codes that the plan lacks, unless a lever only passes between two places."""
+        unlisted = np.isnan(samples.value) & (samples.status == OK)
+        edges = np.flatnonzero(np.diff(unlisted, prepend=health.unlisted is not None))
+        for row in edges.tolist():
+            if unlisted[row]:
+                health.unlisted = int(samples.time_ns[row]), int(samples.raw[row])
+            else:
+                _note_code(health, int(samples.time_ns[row]), mattering)
+                health.unlisted = None
 
     def _gaps(self, role: str, times: Int64s, history: History, mattering: Samples) -> None:
         health = self.roles[role]
@@ -190,6 +206,17 @@ def _note_late_start(
         late_s = (first_ns - begun_ns) / SECOND_NS
         text = f"was first heard {late_s:.2f} s after a contactor had closed or a unit had turned"
         health.doubts["stale"] = (begun_ns, text)
+
+
+def _note_code(health: RoleHealth, until_ns: int, mattering: Samples) -> None:
+    """Note a code that stood until then, if it mattered meanwhile and stood for too long."""
+    if health.unlisted is None or "not-available" in health.doubts:
+        return
+    from_ns, code = health.unlisted
+    matters = step_at(mattering, np.array([from_ns]))[0] == 1
+    matters |= bool((mattering.between(from_ns, until_ns).value == 1).any())
+    if matters and until_ns - from_ns > BETWEEN_NS:
+        health.doubts["not-available"] = (from_ns, f"read {code}, which the plan does not list")
 
 
 def _note_gap(

@@ -52,6 +52,41 @@ def test_an_absent_value_matters_while_the_vehicle_is_engaged(status, reason):
     assert doubts(EVERY, states, engaged_ms=1000) == [(reason, 1000, "can0:Cabin.ignition")]
 
 
+@pytest.mark.parametrize(
+    ("codes", "told"),
+    [
+        ([0, 3, 1], []),  # for 0.1 s, between two places of a lever
+        (
+            [0, 3, 3, 1],
+            [("not-available", 1000, "can0:Cabin.ignition read 3, which the plan does not list")],
+        ),
+        (
+            [0, 3],
+            [("not-available", 1000, "can0:Cabin.ignition read 3, which the plan does not list")],
+        ),
+    ],
+    ids=["passing", "standing", "to the end"],
+)
+@pytest.mark.parametrize("cuts_ms", [(), (1050, 1150)])
+def test_a_code_that_the_plan_lacks_matters_unless_a_lever_only_passes_it(codes, told, cuts_ms):
+    times = [0, *range(1000, 1000 + 100 * (len(codes) - 1), 100)]
+    values = [0.0 if code != 3 else np.nan for code in codes]
+    of = samples(times, values, raw=codes)
+    history, health = (
+        history_of({"@engaged": samples([0], 1.0), "@awake": samples([0], 1.0)}, {ROLE: 1000}),
+        Health(BENCH),
+    )
+    begin = 0
+    for end in (*cuts_ms, times[-1] + 10):
+        new = of.between(begin * MS, end * MS)
+        history.append(ROLE, new)
+        health.feed({ROLE: new} if len(new) else {}, history, end * MS)
+        begin = end
+    health.finish(history, (times[-1] + 10) * MS)
+    found = health.doubts([ROLE], "driver")
+    assert [(doubt.reason, doubt.at_ns // MS, doubt.text) for doubt in found] == told
+
+
 def test_a_gap_is_stale_from_three_cycles_after_its_last_value():
     times = [ms for ms in EVERY if not 1000 < ms < 1500]
     expected = [("stale", 1300, "can0:Cabin.ignition 0.50 s without one")]

@@ -55,8 +55,10 @@ def test_any_torque_at_standstill_drives():
 
 
 def test_below_a_quarter_of_travel_nothing_is_judged():
-    finding = judge(12.0, pedal=25.0)
+    finding = judge(12.0, pedal=25.0, brake=during(2, 2.4, 1))
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
+    longer = judge(12.0, pedal=25.0)  # a brake under which a unit is driven on is not believed
+    assert (longer.verdict, longer.reason) == (Verdict.UNPROVEN, "sensor-suspect")
 
 
 def test_both_pressed_for_less_than_half_a_second_are_not_judged():
