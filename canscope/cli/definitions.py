@@ -95,7 +95,10 @@ def _print(found: Found, messages: dict[str, Any], buses: dict[str, list[str]]) 
         signals = sum(len(message.signals) for message in own)
         on = sorted(channel for channel, names in buses.items() if file in names)
         where = f", compared with {', '.join(on)}" if on else ""
-        print(visible(f"{file}: {len(own)} messages with {signals} signals can be used{where}"))
+        many = (
+            f"{len(own)} message{'s'[: len(own) != 1]} with {signals} signal{'s'[: signals != 1]}"
+        )
+        print(visible(f"{file}: {many} can be used{where}"))
     for weight, title in WEIGHTS.items():
         lines = _lines(found, weight)
         if lines:

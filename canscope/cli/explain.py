@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
+from itertools import zip_longest
 from typing import Any
 
 from canscope.cli._options import command
@@ -36,9 +38,14 @@ def run(args: argparse.Namespace) -> int:
         print(f"plan\n====\n\n{plan_page()}")
         return 0
     if name not in RULES and not any(role.covers(name) for role in ROLES):
-        raise UnknownNameError(
-            "rule or role", name, ["plan", *RULES, *(role.name for role in ROLES)]
-        )
+        roles = {_of_same(role.words, name.split(".")) for role in ROLES}
+        raise UnknownNameError("rule or role", name, ["plan", *RULES, *roles])
     text = page(name) if name in RULES else role_page(role_of(name))
     print(f"{name}\n{'=' * len(name)}\n\n{text}")
     return 0
+
+
+def _of_same(words: Sequence[str], asked: Sequence[str]) -> str:
+    """A role's name, of the unit or part that was asked for."""
+    pairs = zip_longest(words, asked[: len(words)], fillvalue="*")
+    return ".".join(other if word == "*" else word for word, other in pairs)

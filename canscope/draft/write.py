@@ -87,7 +87,8 @@ class _Draft:
         turned = bool(self.matches.picture.speeds)
         seen = "a unit turned" if turned else "no signal shows a unit turning"
         yield f"stage   = {self.asked('job', 'stage')}  # {' | '.join(STAGES)}"
-        yield f"#   in this capture {seen}"
+        if self.inventory.frames:
+            yield f"#   in this capture {seen}"
         yield f"coolant = {self.asked('job', 'coolant')}  # empty | filled"
         yield f"oil     = {self.asked('job', 'oil')}"
         yield '# tester = "..."          # also: witness, customer, job_number, place, notes'

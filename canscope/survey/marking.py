@@ -95,9 +95,13 @@ def lateness(fits: list[MarkFit]) -> list[float]:
         return []
     onsets = np.array([fit.onset_s - fit.cycle_s / 2 for fit in fits])
     hits = np.isfinite(onsets)
+    usual = [
+        np.median(column[hit]) if hit.any() else 0.0
+        for column, hit in zip(onsets.T, hits.T, strict=True)
+    ]
+    early = np.where(hits, onsets - usual, 0.0).sum(axis=1) / np.maximum(hits.sum(axis=1), 1)
     enough = hits.sum(axis=1) >= 0.7 * hits.sum(axis=1).max()
-    at_s = np.nanmean(np.where(hits, onsets, np.nan) - np.nanmedian(onsets, axis=0), axis=1)
-    first = int(np.where(enough, at_s, np.inf).argmin())
+    first = int(np.where(enough, early, np.inf).argmin())
     costs = []
     for own, fit in zip(onsets, fits, strict=True):
         both = np.isfinite(own) & hits[first]

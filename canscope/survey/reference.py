@@ -90,13 +90,18 @@ Row = tuple[str, float, float | None]
 
 
 def _is_inline(source: str) -> bool:
-    return not Path(source).exists() and all(c.isdigit() or c in "+-.:,eE " for c in source)
+    return not Path(source).exists() and all(c.isdigit() or c in "+-.:,;eE " for c in source)
 
 
 def _inline(source: str, text: str) -> list[Row]:
     where = Where(f"--reference {text}")
+    between = ";" if ";" in source else ","
+    parts = [part for part in map(str.strip, source.split(between)) if part]
+    if 0 < sum(":" in part for part in parts) < len(parts):
+        hint = "a comma parts readings: write 1.5:357.9,40:356, or 1,5:357,9; 40:356"
+        raise CanscopeError("some of these have a value and some have none", where=where, hint=hint)
     rows: list[Row] = []
-    for part in filter(None, map(str.strip, source.split(","))):
+    for part in parts:
         at, _, value = part.partition(":")
         rows.append(("", _number(at, where), _number(value, where) if value else None))
     return rows

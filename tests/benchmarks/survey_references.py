@@ -12,7 +12,7 @@ References are what a person would have, in the unit of the role, in these forms
 - ``drive``: marks at every press of an ordinary dry spin, in which much else happens with each.
 
 Meters are off by 0.2 % of what they show throughout, and by as much from reading to reading. A
-quantity whose readings stayed within 1 %, ten steps of its signal or twice its noise is left out.
+quantity that stayed within 1 %, ten steps of its signal or twice its noise is left out.
 
 The columns:
 
@@ -98,8 +98,12 @@ class Shares:
     clear_wrong: int = 0
 
     def row(self, name: str) -> str:
-        shares = (self.first, self.own, self.value, self.read, self.oracle, self.tied, self.clear)
-        cells = "".join(f"{share / max(self.count, 1):>9.3f}" for share in shares)
+        marks = "marks" in name or "drive" in name
+        value, oracle = (None, None) if marks else (self.value, self.oracle)
+        shares = (self.first, self.own, value, self.read, oracle, self.tied, self.clear)
+        cells = "".join(
+            " " * 9 if share is None else f"{share / max(self.count, 1):>9.3f}" for share in shares
+        )
         return f"{name:26}{self.count:>5}{cells}{self.clear_wrong:>9}"
 
 

@@ -401,6 +401,8 @@ def test_an_unknown_command_and_an_unknown_rule_are_told(canscope, capsys):
     code, _, err = canscope("explain", "axle-directon")
     assert code == 2
     assert "did you mean 'axle-direction'?" in err
+    _, _, err = canscope("explain", "units.rear.sped")
+    assert "did you mean 'units.rear.speed'?" in err
 
 
 def test_a_path_that_is_not_there_is_told_before_a_plan_is_asked_for(canscope, run):

@@ -59,7 +59,7 @@ def test_a_sound_definition_ends_with_0_and_says_what_can_be_used(check):
     code, said, found = check(SOUND + CYCLE)
     assert (code, said, found["problems"]) == (
         0,
-        "d.dbc: 1 messages with 3 signals can be used\n",
+        "d.dbc: 1 message with 3 signals can be used\n",
         [],
     )
 
@@ -220,4 +220,4 @@ def test_a_kcd_file_gets_what_applies_and_its_names_are_shown_not_obeyed(tmp_pat
     assert "k.kcd:6: signal 'C' of message 'M' has the slope 'fast'" in said
     assert "k.kcd:7: signal M.<script>" in said
     assert "\x9b" not in said
-    assert "1 messages with 2 signals" in said
+    assert "1 message with 2 signals" in said

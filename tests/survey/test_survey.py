@@ -174,6 +174,81 @@ def test_readings_of_one_unit_are_looked_for_on_one_bus():
         assert found.clear
 
 
+def test_a_logger_whose_clock_is_off_tells_two_ramps_apart():
+    """Once a second, all 0.3 s late, 0.2 % off; the other field is as large and a bit lazier."""
+    rng = np.random.default_rng(13)
+    seconds = np.arange(3000) / 100
+    turns = np.interp(seconds, [0, 4, 4.5, 12, 13, 30], [0, 0, 700, 680, -690, 0])
+    lazy = np.convolve(turns, np.ones(40) / 40, "same")
+    rows = [
+        b"".join(round(2 * v).to_bytes(2, "little", signed=True) for v in pair)
+        for pair in zip(lazy, turns + rng.normal(0, 0.5, 3000), strict=True)
+    ]
+    _, surveyed = survey_frames([frames_of(rows)])
+    at = np.arange(1.0, 29.0)
+    shown = 1.002 * np.interp(at, seconds, turns)
+    meter = Reference("units.front.speed", tuple((at + 0.3).tolist()), tuple(shown.tolist()))
+    best = rank(surveyed, [meter])[0].candidates[0]
+    assert (best.field.low, best.factor, best.offset) == (16, 0.5, 0.0)
+
+
+def test_many_readings_at_rest_weigh_no_more_than_a_few():
+    """A speed in steps of 5 rpm, mostly 0; a constant would give most of the readings."""
+    rng = np.random.default_rng(14)
+    speed = np.zeros(COUNT, int)
+    speed[700:900] = 127
+    rows = [
+        bytes([n]) + int(v).to_bytes(2, "little")
+        for n, v in zip(rng.integers(0, 3, COUNT), speed, strict=True)
+    ]
+    _, surveyed = survey_frames([frames_of(rows)])
+    at = [0.3 + 0.1 * i for i in range(60)] + [7.5, 8.2] + [9.5 + 0.1 * i for i in range(50)]
+    value = [635.0 if 7 < one < 9 else 0.0 for one in at]
+    best = rank(surveyed, [Reference("units.rear.speed", tuple(at), tuple(value))])[0].candidates[0]
+    assert (best.field.low, best.factor) == (8, 5.0)
+
+
+def test_an_offset_shows_in_bits_that_never_changed():
+    """A current of 0.001 A a step from -1000 A: around 0 A it is 0xF4240 +- 8000."""
+    current = wave(np.random.default_rng(15), 8000, 0, 900)
+    rows = [int(v + 1_000_000).to_bytes(3, "little") for v in current]
+    _, surveyed = survey_frames([frames_of(rows)])
+    at = (1.0, 4.0, 6.0, 9.5, 12.0, 13.0)
+    meter = Reference("pack.current", at, tuple(current[int(s * 100)] / 1000 for s in at))
+    best = rank(surveyed, [meter])[0].candidates[0]
+    assert (best.factor, best.offset, best.field.length_bits) == (0.001, -1000.0, 20)
+
+
+def test_digits_that_tremble_around_zero_are_no_sender():
+    """Big endian, the high byte is 00 or FF by chance; a sender would keep its cycle."""
+    rng = np.random.default_rng(16)
+    speed = np.round(rng.normal(0, 1, COUNT) + 600 * (np.arange(COUNT) > 1200)).astype(int)
+    volts = wave(rng, 300, 3500, 900)
+    rows = [
+        int(a).to_bytes(2, "big", signed=True) + int(b).to_bytes(2, "big")
+        for a, b in zip(speed, volts, strict=True)
+    ]
+    survey, _ = survey_frames([frames_of(rows)])
+    assert survey.identifiers[0].selector == ()
+
+
+def test_what_is_pressed_begins_first_and_goes_to_one_side():
+    """A torque 0.1 s after the pedal, as large, with a push back after each release."""
+    rng = np.random.default_rng(17)
+    seconds = np.arange(COUNT) / 100
+    pedal = sum(np.clip((seconds - at) / 0.2, 0, 1) * (seconds < at + 1) for at in (3, 7, 11))
+    back = sum((seconds >= at + 1.2) & (seconds < at + 1.5) for at in (3, 7, 11))
+    torque = np.roll(pedal, 10) - back
+    rows = [
+        bytes([int(100 + 90 * t + n), 0, int(200 * p + m)])
+        for p, t, n, m in zip(pedal, torque, *rng.integers(0, 3, (2, COUNT)), strict=True)
+    ]
+    _, surveyed = survey_frames([frames_of(rows)])
+    [ranking] = rank(surveyed, [Reference("driver.pedal", (3.2, 7.3, 10.8))])
+    assert ranking.candidates[0].field.low >= 16
+    assert ranking.clear
+
+
 def test_what_was_marked_comes_before_what_came_of_it():
     """A pedal pressed three times; a current that follows it 0.5 s later, a third of the way."""
     rng = np.random.default_rng(12)
@@ -223,6 +298,14 @@ def test_references_are_read_in_every_form(tmp_path):
         Reference("brake", (3.0, 8.0)),
         Reference("pedal", (3.2, 8.1)),
     ]
+
+
+def test_decimal_commas_are_read_between_semicolons_and_told_between_commas():
+    [meter] = read_references(["pack.voltage=1,5:357,9; 40:356,1; 71:341"])
+    assert (meter.at_s, meter.value) == ((1.5, 40.0, 71.0), (357.9, 356.1, 341.0))
+    with pytest.raises(CanscopeError, match="some of these have a value") as told:
+        read_references(["pack.voltage=1,5:357,9,40:356,1"])
+    assert "1,5:357,9; 40:356" in str(told.value)
 
 
 def test_a_capture_without_data_frames_is_an_error():
