@@ -20,6 +20,7 @@ The columns:
   quantity, and so does the voltage of the one link that all units share, whoever measures it. The
   speeds of two axles are two quantities, and so are pack and link voltage.
 - ``own``: ... and it is the very signal the reference was taken from.
+- ``beside``: ... where ten readings of each of its unit's other quantities are given in one go.
 - ``value``: ... as ``first``, and its factor and offset give what the signal says, within 2 % of
   its range at 99 of 100 instants of the whole run. (Not asked of marks.)
 - ``READ``: as ``first``, of the field of a plain READ that has the greatest correlation.
@@ -56,6 +57,7 @@ ROLES = {
 }
 MARKED = ("BrakePressed", "Pedal")
 TYPED = (30, 10, 5)
+BESIDE = "10 typed"
 METER = 0.002  # of what it shows
 HAND_S = 0.3  # how far a time lies from its instant
 
@@ -90,6 +92,7 @@ class Shares:
     count: int = 0
     first: int = 0
     own: int = 0
+    beside: int = 0
     value: int = 0
     read: int = 0
     oracle: int = 0
@@ -100,14 +103,15 @@ class Shares:
     def row(self, name: str) -> str:
         marks = "marks" in name or "drive" in name
         value, oracle = (None, None) if marks else (self.value, self.oracle)
-        shares = (self.first, self.own, value, self.read, oracle, self.tied, self.clear)
+        beside = self.beside if BESIDE in name else None
+        shares = (self.first, self.own, beside, value, self.read, oracle, self.tied, self.clear)
         cells = "".join(
             " " * 9 if share is None else f"{share / max(self.count, 1):>9.3f}" for share in shares
         )
         return f"{name:26}{self.count:>5}{cells}{self.clear_wrong:>9}"
 
 
-HEADINGS = ("first", "own", "value", "READ", "told all", "all tied", "clear", "wrong")
+HEADINGS = ("first", "own", "beside", "value", "READ", "told all", "all tied", "clear", "wrong")
 HEAD = f"{'':26}{'of':>5}{''.join(f'{h:>9}' for h in HEADINGS)}"
 
 
@@ -120,9 +124,16 @@ class Tally:
 
     def readings(self, found, signals: Sequence[Signal], rng, seed: int) -> None:
         """Every meter that could have been read on this run, in every form."""
-        for signal in signals:
-            for form, reference in values_for(rng, signal):
-                self._ask(found, signals, signal, form, reference, seed)
+        asked = [(one, form, ref) for one in signals for form, ref in values_for(rng, one)]
+        for signal, form, reference in asked:
+            channel = signal.spec.channel
+            others = [
+                other
+                for one, its_form, other in asked
+                if form == its_form == BESIDE and one is not signal
+                if one.spec.channel == channel != "can0"
+            ]
+            self._ask(found, signals, signal, form, [reference, *others], seed)
 
     def marks(self, found, signals, rng, seed: int, form: str, pressed) -> None:
         """Brake and accelerator, pressed at these seconds."""
@@ -131,11 +142,13 @@ class Tally:
             if len(at) > 1:
                 marks = np.sort(at + rng.uniform(-HAND_S, HAND_S, len(at)))
                 reference = Reference(ROLES[signal.spec.name], tuple(marks.tolist()))
-                self._ask(found, signals, signal, form, reference, seed)
+                self._ask(found, signals, signal, form, [reference], seed)
 
-    def _ask(self, found, signals, signal, form, reference, seed) -> None:
+    def _ask(self, found, signals, signal, form, references, seed) -> None:
+        reference = references[0]
         ranking = rank(found, [reference])[0]
-        owners = [owner(signals, c.identifier.key, positions(c.field)) for c in ranking.candidates]
+        owners = owners_of(signals, ranking)
+        beside = owners_of(signals, rank(found, references)[0]) if references[1:] else owners
         best = owners[0] if owners else None
         right = is_same(best, signal)
         for name in (form, f"{form}: {signal.spec.name}"):
@@ -143,6 +156,7 @@ class Tally:
             row.count += 1
             row.first += right
             row.own += best is signal
+            row.beside += bool(beside) and beside[0] is signal
             row.value += right and gives_values(found, ranking.candidates[0], best)
             row.tied += any(is_same(one, signal) for one in owners[: ranking.tied])
             row.oracle += is_same(told_all(signals, reference), signal)
@@ -152,6 +166,11 @@ class Tally:
         if not right:
             what = f"{best.key} {best.spec.name}" if best else "nothing"
             self.missed.append(f"{seed} {form} {signal.key} {signal.spec.name}: {what}")
+
+
+def owners_of(signals, ranking) -> list[Signal | None]:
+    """The true signals of its candidates."""
+    return [owner(signals, c.identifier.key, positions(c.field)) for c in ranking.candidates]
 
 
 def is_same(one: Signal | None, true: Signal) -> bool:
