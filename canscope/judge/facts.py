@@ -105,13 +105,16 @@ def role_facts(
     """
     passed = [finding for finding in findings if finding.verdict is Verdict.PASS]
     anchors = _anchors(ledger, passed, contradicted)
+    # The rules that can hold a role against something independent.
+    comparing = {name: checks for name in RULES if (checks := RULES[name].cross_checks)}
+    confirmed = {(finding.rule, role) for finding in passed for role in finding.roles}
     rows = []
     for role, binding in ledger.bench.bindings.items():
         healths = [health.roles[role] for health in ledger.healths]
         lowest = min(h.lowest for h in healths)
         highest = max(h.highest for h in healths)
         seen = lowest <= highest
-        able = _comparing(role)
+        able = tuple(n for n, checks in comparing.items() if any(is_named(role, c) for c in checks))
         rows.append(
             RoleFacts(
                 role=role,
@@ -124,9 +127,7 @@ def role_facts(
                 not_available=sum(h.not_available for h in healths),
                 out_of_range=sum(h.out_of_range for h in healths),
                 uncertainty=binding.u,
-                checked_by=tuple(
-                    rule for rule in able if any(f.rule == rule and role in f.roles for f in passed)
-                ),
+                checked_by=tuple(rule for rule in able if (rule, role) in confirmed),
                 checkable_by=able,
                 anchored_by=tuple(anchors.get(role, ())),
             )
@@ -176,11 +177,6 @@ def unanchored(roles: Sequence[RoleFacts]) -> tuple[str, ...]:
     return tuple(
         fact.role for fact in roles if fact.unit and fact.unit != "%" and not fact.anchored_by
     )
-
-
-def _comparing(role: str) -> tuple[str, ...]:
-    """The rules that can hold this role against something independent."""
-    return tuple(name for name in RULES if any(is_named(role, p) for p in RULES[name].cross_checks))
 
 
 def rule_facts(plan: Plan) -> Iterator[RuleFacts]:

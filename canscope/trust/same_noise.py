@@ -43,7 +43,12 @@ class Noise:
 
     def add(self, one: Samples, other: Samples) -> None:
         """Compare one block of both."""
-        if self.telling >= MOST or len(one) < FEWEST // 4 or len(other) < FEWEST // 4:
+        if (
+            self.telling >= MOST
+            or self._is_hopeless
+            or len(one) < FEWEST // 4
+            or len(other) < FEWEST // 4
+        ):
             return
         step, lags = self.steps[0], LAGS
         if len(other) < len(one):  # a row is one of the reading that comes less often
@@ -69,6 +74,12 @@ class Noise:
             first, middle, last = (found[:, at[rows + k]] for k in range(3))
             agree = np.sign(first - 2 * middle + last) @ way
             self.votes[number : number + few] += agree.astype(np.int64)
+
+    @property
+    def _is_hopeless(self) -> bool:
+        """Whether too few agreed so far for ``share`` of all, whatever comes."""
+        agreed = int(np.abs(self.votes).max()) + MOST - self.telling
+        return agreed < self.share * MOST
 
     def alike(self) -> tuple[float, float] | None:
         """The share of one noise, and how much later the second has it in ms; None if it is not."""

@@ -53,5 +53,5 @@ def is_named(name: str, pattern: str) -> bool:
     """Whether a name has the pattern, which may hold shell wildcards; most are plain names."""
     if pattern == "*":
         return True
-    is_plain = not any(sign in pattern for sign in "*?[")
+    is_plain = "*" not in pattern and "?" not in pattern and "[" not in pattern
     return name == pattern if is_plain else fnmatchcase(name, pattern)

@@ -24,6 +24,7 @@ FLOATS = {
     32: (np.uint32, np.float32),
     64: (np.uint64, np.float64),
 }
+EXACT_BITS = 52  # of a code, which is exact as a float
 
 
 @RULES.add("value-range")
@@ -109,6 +110,8 @@ def _judged(binding: Binding, samples: Samples) -> Outcome:
     spec = binding.signal
     assert spec.minimum is not None
     assert spec.maximum is not None
+    if (outermost := _outermost(spec, spec.minimum, spec.maximum, samples)) is not None:
+        samples = samples[outermost]
     value = _decoded(spec, samples.raw)
     inside = np.minimum(value - spec.minimum, spec.maximum - value)
     # Decoding has decided what is out of range; rounding must not contradict it.
@@ -130,6 +133,29 @@ def _judged(binding: Binding, samples: Samples) -> Outcome:
         high=ends[1],
         unit=binding.unit,
     )
+
+
+def _outermost(spec: SignalSpec, minimum: float, maximum: float, samples: Samples) -> Int64s | None:
+    """The first rows of the lowest and of the highest code, where surely one of them decides.
+
+    None where something else may decide: what is out of range, and what rounding makes equal.
+    """
+    raw = samples.raw
+    if spec.is_float or spec.length_bits > EXACT_BITS or not spec.factor or samples.status.any():
+        return None
+    rows = int(raw.argmin()), int(raw.argmax())
+    low, high = int(raw[rows[0]]), int(raw[rows[1]])
+    least, most, inward = (low, high, 1) if spec.factor > 0 else (high, low, -1)
+
+    def value(code: int) -> float:
+        return float(code) * spec.factor + spec.offset
+
+    nearest = min(value(least) - minimum, maximum - value(most))
+    if low < high:
+        next_ones = value(least + inward) - minimum, maximum - value(most - inward)
+        if min(next_ones) <= nearest:
+            return None
+    return np.array(sorted({*rows}), np.int64) if nearest > 0 else None
 
 
 def _in_role(binding: Binding, value: Floats) -> Floats:

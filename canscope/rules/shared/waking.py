@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from canscope.model.differences import differences_from
 from canscope.model.piece import Piece, S
 from canscope.model.signals import NEVER
 from canscope.model.tables import Bools, Int64s
@@ -31,8 +32,10 @@ def waking(piece: Piece, role: str, times_ns: Int64s, woken: Woken) -> tuple[Boo
     """
     if not len(times_ns):
         return np.zeros(0, np.bool_), woken
-    before = np.concatenate((np.array([woken.last_ns], np.int64), times_ns[:-1]))
-    begins = (before == NEVER) | (times_ns - before > patience(piece, role, times_ns))
+    # Before the first one it was silent for longer than anything.
+    begins = differences_from(woken.last_ns, times_ns) > patience(piece, role, times_ns)
+    if times_ns[0] - woken.first_ns >= WAKING_NS and not begins.any():  # nearly always
+        return np.zeros(len(times_ns), np.bool_), Woken(int(times_ns[-1]), woken.first_ns)
     first = np.where(begins, times_ns, np.int64(woken.first_ns))
     first = np.maximum.accumulate(first)
     fresh = times_ns - first < WAKING_NS
