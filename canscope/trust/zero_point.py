@@ -47,6 +47,7 @@ class ZeroPoint:
         self._next = -(-start_ns // SECOND_NS)  # the next whole second
         words = ("speed", "torque", "link_voltage")
         roles = [unit.role(word) for unit in bench.units for word in words]
+        self._links = frozenset(bench.link_roles().values())
         self._levels = {role: Level() for role in roles if bench.has(role)}
         self._told: set[str] = set()
 
@@ -85,12 +86,13 @@ class ZeroPoint:
     def _follow(
         self, role: str, level: Level, value: float, start_ns: int, *, idle: bool
     ) -> Remark | None:
+        size = abs(value)
         level.seconds += idle
-        if abs(value) < level.lowest:
-            level.lowest, level.value, level.at_ns = abs(value), value, start_ns
-        if role.endswith(".link_voltage"):
+        if size < level.lowest:
+            level.lowest, level.value, level.at_ns = size, value, start_ns
+        if role in self._links:
             return self._link(role, level, value, start_ns, idle=idle)
-        if role.endswith(".torque") and idle and abs(value) > IDLE_NM:
+        if size > IDLE_NM and idle and role.endswith(".torque"):
             text = f"read {value:.1f} Nm with all contactors open, where no inverter gives any: "
             return Remark(role, "wrong", text + "an offset, or another quantity", start_ns)
         return None

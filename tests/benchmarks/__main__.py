@@ -191,6 +191,9 @@ def main() -> None:
     parser.add_argument("--json", type=Path, help="write the figures to this file")
     parser.add_argument("--only", default="", help="only rows that begin so, or so: A,B")
     asked = parser.parse_args()
+    # What is installed has its bytecode, as pandas and plotly have theirs; a check that compiles
+    # all of canscope first is none that anybody waits for.
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     with tempfile.TemporaryDirectory() as spare:
         folder = asked.folder or Path(spare)
         make(folder, asked.frames)
