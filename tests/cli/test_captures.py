@@ -120,6 +120,7 @@ TABLES = {  # what is in it, with its times and values
     "milliseconds": ("Time(ms),ID,Data\n500.25,123h,0x0102\n", [(500_250_000, 258)]),
     "microseconds": ("timestamp_us\tid_hex\tdata\n500000\t123\t01-02\n", [(HALF, 258)]),
     "a byte a column": ("t_ns;ID;D0;D1;D2\n7;0x123;1;ff;\n", [(7, 511)]),
+    "minutes": ("Time [min],ID,Data\n0.5,0x123,0102\n", [(30 * S, 258)]),
     "a zone": ("Time,ID,Data\n2024-05-14T14:00:00.5+02:00,0x123,0102\n", [(AT_NOON, 258)]),
     "German": ("Zeit;ID;Daten\n14.05.2024 12:00:00,5;0x123;01 02\n", [(AT_NOON, 258)]),
     "two cells": ("Date,Time,ID,Data\n2024-05-14,12:00:00.5,0x123,0102\n", [(AT_NOON, 258)]),
@@ -150,6 +151,8 @@ REFUSED_TABLES = {
     "unit": ("Time,ID,Data\n1,1A0,01\n2,1A0,01\n", "no heading names the unit of its times"),
     # of 1,660 s in microseconds; as seconds since 1970 the steps between frames would be 1,000 s
     "digits": ("Time,ID,Data\n1660640000,1A0,01\n1660641000,1A0,01\n", "the unit of its times"),
+    "days": ("Time,ID,Data\n45426.50000578,1A0,01\n45426.50000580,1A0,01\n", "unit of its times"),
+    "fractions": ("Time,ID,Data\n500.25,1A0,01\n502.50,1A0,01\n", "the unit of its times"),
     "identifier": ("Time (s),ID,Data\n0.5,123,01\n", "identifiers are decimal or hex"),
     "bytes": (f"{HEAD}0.5,0x123,1 2\n0.5,0x123,1 13\n", "data bytes are decimal or hex"),
     "slashes": (f"{HEAD}05/06/2024 12:00:00,0x123,01\n", "does not say what is the day"),

@@ -11,11 +11,15 @@ from functools import lru_cache
 
 SEPARATORS = (";", "\t", ",")
 NS = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}
+NS |= {"min": 60 * NS["s"], "h": 3600 * NS["s"], "d": 86_400 * NS["s"]}
 UNITS = {
     **dict.fromkeys(("s", "sec", "secs", "second", "seconds", "sek", "sekunden"), "s"),
     **dict.fromkeys(("ms", "msec", "millis", "milliseconds", "millisekunden"), "ms"),
     **dict.fromkeys(("us", "µs", "μs", "usec", "micros", "microseconds"), "us"),
     **dict.fromkeys(("ns", "nsec", "nanos", "nanoseconds"), "ns"),
+    **dict.fromkeys(("min", "minute", "minutes", "minuten"), "min"),
+    **dict.fromkeys(("h", "hour", "hours", "stunden"), "h"),
+    **dict.fromkeys(("days", "tage"), "d"),
 }
 # Headings, in lower case and of letters and digits alone, as loggers and their exports have them;
 # common practice, no source.
@@ -176,7 +180,7 @@ def _take(found: Columns, meaning: str, detail: str, places: Sequence[int]) -> s
     base = {"hex": 16, "dec": 10, "": 0}.get(detail)
     if meaning == "time":
         if detail not in NS:
-            return "say its unit: time_s, time_ms, time_us or time_ns"
+            return "say its unit: time_s, time_ms, time_us or time_ns"  # or a longer one
         found.unit = detail
     elif meaning in ("id", "data"):
         if base is None:

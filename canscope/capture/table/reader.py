@@ -5,7 +5,7 @@ the user names them. Read: ``;``, tab and comma between cells; times as numbers 
 decimal comma or point, or as dates; identifiers in hex or decimal; data in one column of hex or one
 column a byte; direction, bus, length, remote, error and FD marks where there are columns for them.
 What cannot be told for sure is refused with what to name: whether identifiers without a letter are
-hex or decimal, and the unit of whole numbers as times.
+hex or decimal, and the unit of times where neither their heading nor their steps show it.
 """
 
 from __future__ import annotations
@@ -39,8 +39,8 @@ ENOUGH = 12  # different identifiers: if none has a letter, they are decimal
 LAST_NS = LAST_SECOND * SECOND_NS
 YES = {"1", "true", "t", "yes", "y", "x", "ext", "extended", "xtd", "29", "29bit", "fd", "ja"}
 NO = {"", "0", "false", "f", "no", "n", "s", "std", "standard", "11", "11bit", "nein", "-"}
-SENT = {"tx", "t", "out", "sent", "transmitted", "1"}
-HEARD = {"", "rx", "r", "in", "received", "receive", "0"}
+SENT = {"tx", "t", "out", "sent", "transmitted", "gesendet", "1"}
+HEARD = {"", "rx", "r", "in", "received", "receive", "empfangen", "0"}
 MARKS = ("extended", "remote", "error", "fd", "brs", "esi")
 COLUMNS_HINT = (
     "name them: --columns time_ms=HEADING,id_hex=HEADING,data=HEADING (also extended, direction, "
@@ -161,9 +161,7 @@ class _Rows:
         """The unit of times whose heading names none."""
         unit, note = unit_of(times)
         if not unit:
-            raise self._refused(
-                "no heading names the unit of its times, and they are whole numbers"
-            )
+            raise self._refused("no heading names the unit of its times, nor do they show it")
         if note:
             self.notes.append(note)
         return NS[unit]

@@ -18,6 +18,9 @@ EPOCH = {10: "s", 13: "ms", 16: "us", 19: "ns"}
 # that size whose steps would be longer count from the recorder's start in a smaller unit: 1,000 s
 # in microseconds have ten digits as well.
 LONGEST_STEP_S = 10
+# Numbers with a fraction are seconds, unless frames would then follow each other faster than buses
+# carry them, as with days, or slower than nodes send, as with milliseconds.
+SECONDS_STEPS = Decimal("0.000005"), Decimal(1)
 CLOCK = re.compile(r"(\d{1,2}):(\d\d):(\d\d)(?:[.,](\d{1,9}))?")
 GERMAN = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})(?=[ T])")
 ZONE = re.compile(r"(?:Z|[+-]\d\d:?\d\d)\Z", re.IGNORECASE)
@@ -35,11 +38,11 @@ def unit_of(times: Sequence[str]) -> tuple[str, str]:
         return "s", ""  # dates, or nothing that is a time
     whole = {len(text.partition(".")[0]) for text in numbers}
     unit = EPOCH.get(whole.pop(), "") if len(whole) == 1 else ""
-    if unit:
-        steps = [abs(Decimal(b) - Decimal(a)) * NS[unit] for a, b in pairwise(numbers)]
-        if not steps or median(steps) <= LONGEST_STEP_S * SECOND_NS:
-            return unit, ""
-    if all("." in text for text in numbers):
+    step = median([abs(Decimal(b) - Decimal(a)) for a, b in pairwise(numbers)] or [Decimal(0)])
+    if unit and step * NS[unit] <= LONGEST_STEP_S * SECOND_NS:
+        return unit, ""
+    least, most = SECONDS_STEPS
+    if all("." in text for text in numbers) and (not step or least <= step <= most):
         return "s", "no heading names the unit of its times: taken to be seconds"
     return "", ""
 
