@@ -18,11 +18,13 @@ from canscope.model.tables import Frames, Int64s, empty_frames
 from canscope.trust import pole_word, same_frames
 from canscope.trust.clock_alignment import AFTER_NS, REACH_NS
 from canscope.trust.dead_bit import DeadBits
+from canscope.trust.feet import Feet
 from canscope.trust.obeys import Obeys
 from canscope.trust.restart import Restarts
 from canscope.trust.role_health import window_doubts
 from canscope.trust.same_sensor import Sensors
 from canscope.trust.stopped import Stopped
+from canscope.trust.to_and_fro import ToAndFro
 from canscope.trust.zero_point import ZeroPoint
 
 SETTLE_NS = 2 * 10**9  # what only the report shows may lag so far behind
@@ -48,6 +50,8 @@ class Segment:
         self._stopped = Stopped(self._bench)
         self._dead_bits = DeadBits(self._bench)
         self._obeys = Obeys(self._bench)
+        self._to_and_fro = ToAndFro(self._bench)
+        self._feet = Feet(self._bench)
         self._zero_point = ZeroPoint(self._bench, start_ns)
         self._states: dict[str, Any] = {
             name: rule.start(self._bench)
@@ -115,6 +119,8 @@ class Segment:
         self._ledger.feedback.note(self._stopped.feed(new, history))
         self._dead_bits.feed(new)
         self._ledger.feedback.note(self._obeys.feed(new, history))
+        self._ledger.feedback.note(self._to_and_fro.feed(new))
+        self._feet.feed(new)
         self._ledger.feedback.note(self._zero_point.feed(history, until))
         self._bursts.follow(self._finder.open_bursts(until), history)
         self._exhibits.copy_curves(self._ledger, history, until - KEEP_NS)
@@ -136,6 +142,7 @@ class Segment:
         self._sensors.finish(self._history, until)
         ledger.feedback.note(self._stopped.finish(self._history))
         ledger.feedback.note(self._dead_bits.finish())
+        ledger.feedback.note(self._feet.finish())
         ledger.feedback.note(self._zero_point.finish())
         ledger.add_twins(same_frames.doubted(self._same, self._bench), "same-bus")
         ledger.add_twins(self._sensors.doubted(), "same-sensor")

@@ -19,6 +19,9 @@ that a reading does not answer to what moves it ``answers``
 that a reading stopped, or is renewed seldom    ``stopped``
 that one was held in the midst of a move        ``held``
 that one bit of a number never changes          ``dead_bit``
+that the brake is not made from the pedal       ``feet``
+that a reading jumps to and fro                 ``to_and_fro``
+that a shaft moves otherwise than by its torque ``shaft_balance``
 that a reading is not zero where it has to be   ``zero_point``
 how these lower a pass that rests on a role     ``feedback``
 that a node restarted, or does not count yet    ``restart``

@@ -633,6 +633,7 @@ EVIDENCE = (
             "always pressed: axles speed up under it",
             "exchanged: pressed while axles turn, released as the direction changes",
             "pressed for a while: a unit is driven on at its speed all the same",
+            "made of the pedal: it changes with it each time, and never otherwise",
         ),
         (
             Unseen(
@@ -685,6 +686,7 @@ EVIDENCE = (
             "frozen or always at rest: axles turn though nobody pressed it",
             "an offset: it does not rest near 0 %",
             "late: axles turn before it moves",
+            "not there in every second frame: it jumps to and fro as no foot does",
         ),
         (
             Unseen(
@@ -812,6 +814,7 @@ EVIDENCE = (
             "frozen: it stays though torque works, or does not come to rest after release",
             "rad/s called rpm, a wheel's speed: more inertia than anything that turns freely",
             "an offset: it never comes to zero",
+            "clipped, held or smoothed: it is not what its torque makes of it, less friction",
         ),
         (
             SPEEDS,
@@ -864,6 +867,7 @@ EVIDENCE = (
             "torque gives",
             "an offset: it is there with all contactors open",
             "frozen: it stays after release",
+            "clipped, held or smoothed: the shaft speeds up otherwise, less its friction",
         ),
         (
             TORQUES,
