@@ -11,6 +11,7 @@ from canscope.model.signals import NEVER
 from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules.heat._sensors import Heat, Thermometer, Watch, closing, thermometers
 from canscope.rules.shared.persistence import patience
+from canscope.trust.range_ends import railed
 
 POINTS = 11  # readings of one window that are paired; a fifth of a window may be outliers
 BLOCK = 4096  # instants handled at once, so that memory stays bounded
@@ -48,13 +49,15 @@ def slope_doubts(state: Heat, piece: Piece, watch_s: float, window_s: float) -> 
 
 
 def _slopes(piece: Piece, role: str, window_ns: int) -> tuple[Int64s, Floats]:
-    new_ns = piece[role].known.time_ns
+    binding, new = piece.bench.bindings[role], piece[role].known
+    new_ns = new.time_ns[~railed(binding, new)]
     if not len(new_ns):
         return new_ns, np.zeros(0)
     ends = np.array([piece.start_ns, piece.until_ns], np.int64)
     # The reading that was last known at the window's start may be one silence older.
     reach_ns = int(piece.history.patience_ns(role, ends).max())
     samples = piece.back(role, int(new_ns[0]) - window_ns - reach_ns).known
+    samples = samples[~railed(binding, samples)]  # those are no temperatures
     times, patience_ns = samples.time_ns, patience(piece, role, samples.time_ns)
     rows, whole = _grid(times, new_ns, window_ns, patience_ns)
     slope = np.full(len(new_ns), np.nan)

@@ -84,6 +84,12 @@ def test_a_slope_within_its_uncertainty_is_too_close_to_call():
     assert judge(ramp(1.9), half_step_K=0.5).reason == "too-close-to-call"  # u = 0.2 K/s
 
 
+def test_no_slope_is_taken_from_the_end_of_a_range():
+    """A node that sends every 1.9 s shows -40 degC once: 24 of the 43 pairs in 5 s have it."""
+    slow = np.round(np.arange(0, 80, 1.9), 3)
+    assert judge(lambda t: np.where(t == 0, -40.0, 20 + 0.01 * t), slow=slow).measured < 0.1
+
+
 def test_no_slope_is_taken_across_a_silence():
     # 15 K appear within a silence of 3 s, more than 3 cycles of 0.5 s.
     def jump(t):
