@@ -58,6 +58,7 @@ ALIKE = 3.0  # times as warm, or a third: then two parts cool alike
 COLD_K = 3.0  # and a step: so far a cold sensor may lie from the air and from its neighbours
 COLD_STEPS = 2.0  # warmer by more than so many of its steps, a neighbour says that it is not cold
 COLD_TURNED_NS = 20 * SECOND_NS  # a unit that turned for longer in all is not cold
+FINE_K = 0.3  # nor one that reads steps as fine as that, and one value all along
 COLD_WORK_J = 1000.0  # nor one that did more work, of which losses are a multiple
 COLD_UNKNOWN_NS = 6 * SECOND_NS  # the same of one whose torque is not bound
 HAND_K = 4.0  # beside a step: within which a person's own reading agrees
@@ -557,6 +558,10 @@ class _Together:
             known = self._bench.has(f"units.{each.unit}.torque")
             if each.turned_ns > (COLD_TURNED_NS if known else COLD_UNKNOWN_NS):
                 return f": a unit turned for {each.turned_ns / SECOND_NS:.0f} s, which warms it"
+        if one.sensor.moved_ns is None and one.step_K <= FINE_K and one.turned_ns:
+            return (
+                f": of steps of {one.step_K:.2g} K it never made one, in a run in which it turned"
+            )
         if one.sensor.work_J > COLD_WORK_J:
             return f": its shaft did {one.sensor.work_J / 1000:.1f} kJ of work, which warms it"
         for moves in (one.rise_K, one.fall_K):

@@ -237,6 +237,15 @@ def test_a_unit_that_did_a_kilojoule_of_work_is_no_cold_one(torque_Nm, proven):
     assert pair(np.full(len(LONG), 20.0), 0.8, more=torque, cuts=(20.1, 21.5)) == finding
 
 
+def test_a_sensor_of_fine_steps_that_never_made_one_is_no_cold_one():
+    """Steps of 0.1 K, while its neighbour warms by 0.2 K; one that flickers by a step lives."""
+    still = pair(np.full(len(LONG), 20.0), 0.2, step=0.1)
+    assert (still.verdict, still.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert "of steps of 0.1 K it never made one" in still.sentence
+    flickers = pair(20.0 + 0.1 * (DITHER > 0), 0.2, step=0.1)
+    assert flickers.verdict is Verdict.PASS
+
+
 def test_without_torque_a_unit_that_turned_for_more_than_six_seconds_is_no_cold_one():
     turning = {SPEED: (LONG, np.where((LONG >= 20) & (LONG < 26.4), 800.0, 0.0))}
     finding = pair(np.full(len(LONG), 20.0), 0.8, more=turning)
