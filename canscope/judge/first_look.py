@@ -11,6 +11,7 @@ from canscope.model.findings import Finding, Verdict
 from canscope.model.report import Cause
 from canscope.model.rule import Rule
 
+LIVE = "live-at-end"  # of link-discharge
 OF_A_SENSOR = ("sensor-suspect", "stale", "not-available", "out-of-range")
 NUMBER = re.compile(r"(?<![\w:])[\d.]+")  # the digits within a name are no number
 
@@ -55,10 +56,15 @@ def _stopping(
 def _missing(
     findings: Sequence[Finding], leads: Sequence[Finding], rules: Mapping[str, Rule]
 ) -> Iterator[str]:
-    """One sentence for each reason, of what is required and unproven."""
+    """One sentence for each reason, of what is required and unproven.
+
+    A link that was live as the recording ended comes first: somebody may be about to touch it.
+    """
     groups: dict[tuple[str, ...], list[Finding]] = {}
     lacking = [f for f in findings if f.verdict is Verdict.UNPROVEN and f.required and not f.waived]
-    lacking.sort(key=lambda finding: (finding not in leads, *_weight(finding, rules)))
+    lacking.sort(
+        key=lambda finding: (finding.code != LIVE, finding not in leads, *_weight(finding, rules))
+    )
     unseen = {f.subject for f in lacking if f.rule == "message-presence"}
     for finding in lacking:
         groups.setdefault(_why(finding, unseen), []).append(finding)

@@ -130,3 +130,13 @@ def test_what_is_missing_of_one_rule_is_named_by_its_subjects():
     found = [finding("unproven", "link-discharge", f"{u} link", **ended) for u in ("front", "rear")]
     (told,) = look_first(found, [], RULE_BOOK)
     assert told.endswith("Unproven for the same reason: 1 more (rear link).")
+
+
+def test_a_link_that_is_live_at_the_end_is_told_first_where_nothing_failed():
+    found = [
+        finding("unproven", "axle-direction", "front forward", reason="not-exercised"),
+        finding("unproven", "link-discharge", "rear link", reason="stale", code="live-at-end"),
+    ]
+    assert look_first(found, [cause("axle-direction, front forward")], RULE_BOOK)[0] == (
+        "link-discharge of rear link."
+    )

@@ -51,6 +51,11 @@ ROWS = (
                 "the pre-charge resistor is bypassed or far too small",
                 "with the pack isolated, measure the resistor from end to end",
             ),
+            (
+                "the pre-charge path is open, and positive closed onto an empty link",
+                "with the pack isolated, measure that path from end to end, and look at the "
+                "contacts of positive",
+            ),
         ),
         explains=LINK,
     ),

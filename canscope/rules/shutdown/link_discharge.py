@@ -26,6 +26,7 @@ from canscope.trust.missing_value import absence_at
 
 MACHINES = "IEC 60204-1, 6.2.4"
 LIKE_A_DECAY = 0.98  # R2 below which no decay is reported; common practice, no source
+LIVE = "live-at-end"  # told first where nothing failed
 MEASURE = "measure before touching"
 CLOSED = "the contactors were closed, or not known to be open"
 UNBOUND = "no signal tells whether its contactors were open"
@@ -103,7 +104,7 @@ class LinkDischarge(Rule):
         "close": "took about as long as allowed to fall below {safe_V:g} V "
         f"({{bleed}}{{decay}}; {MEASURE})",
     }
-    codes: ClassVar[tuple[str, ...]] = ("live-again", "live-before")
+    codes: ClassVar[tuple[str, ...]] = ("live-again", "live-before", LIVE)
     exercise: ClassVar[str] = (
         "open the contactors and keep the 12 V on and recording until the link is below 60 V; "
         + MEASURE
@@ -147,7 +148,7 @@ class LinkDischarge(Rule):
                 else:
                     text += CLOSED if seen.last_ns == seen.shut_ns else UNWATCHED
                 text += f"; nobody saw it discharge; {MEASURE}"
-                found.append(Doubt(name, "not-exercised", text, seen.last_ns))
+                found.append(Doubt(name, "not-exercised", text, seen.last_ns, code=LIVE))
         return found
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
@@ -320,13 +321,13 @@ class LinkDischarge(Rule):
             reason = absence_at(window, role, window.until_ns - 1)
             text = f"the link was last seen {told}: keep the 12 V on until the link is below "
             text += f"{self.safe_V:g} V; {MEASURE}"
-            return Doubt(name, reason, text, seen_ns, measured=stayed_s)
+            return Doubt(name, reason, text, seen_ns, measured=stayed_s, code=LIVE)
         if window.span.complete:
             text = f"a contactor closed again with the link {told}; {MEASURE}"
             return unjudged(name, "not-exercised", text, seen_ns)
         text = f"the recording ended with the link {told}, before the limit: keep recording until "
         text += f"the link is below {self.safe_V:g} V{_foretold(fit, self.safe_V)}; {MEASURE}"
-        return Doubt(name, "not-exercised", text, seen_ns, measured=stayed_s)
+        return Doubt(name, "not-exercised", text, seen_ns, measured=stayed_s, code=LIVE)
 
     def _limit_s(self, bench: Bench) -> float:
         # If the plan does not say, the stricter limit holds, which is the standard's.
