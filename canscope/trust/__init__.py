@@ -9,7 +9,7 @@ that a value is too old, or values stopped      ``staleness`` (three cycles: ``m
 that nothing at all was heard, on any bus       ``silence``
 that a sensor is stuck                          ``standing_still``
 that pedal, brake, torque and speed agree       ``unit_answers``
-that a temperature sensor is alive              ``proof_of_life``, with ``flicker`` and ``warming``
+that a temperature sensor is alive              ``proof_of_life`` with ``heat_course`` and others
 that a value may lie beyond what can be shown   ``range_ends``
 that a reading fell as nothing real can         ``impossible_fall``
 that a contactor's state is its own word        ``echo``, ``pole_word``, ``link_witness``

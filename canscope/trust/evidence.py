@@ -1021,11 +1021,30 @@ EVIDENCE = (
             "frozen, or flickering by a step: its neighbours warm and it does not",
             "another unit's sensor: equal to the bit",
             "falling while everything warms",
+            "made up: it swings, wanders or jumps otherwise than bursts can warm a part",
         ),
         (
             TEMPERATURES,
             REPEATED,
             *STOPPED,
+            Unseen(
+                "clipped",
+                ("units.*.temperatures.*",),
+                "a sensor that shows nothing above some value and so hides no more than 2 K: parts "
+                "soak by as much, and many sensors differ by more",
+                THERMOMETER,
+                least=0.0,
+                most=2.0,
+            ),
+            Unseen(
+                "quantised",
+                ("units.*.temperatures.*",),
+                "steps of up to 1 K, whatever the definition says: many sensors have no finer ones,"
+                " and a level is known to half of one",
+                "warm it by hand and see how its value goes up",
+                least=0.0,
+                most=1.0,
+            ),
             Unseen(
                 "exchanged",
                 ("units.*.temperatures.*",),

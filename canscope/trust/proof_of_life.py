@@ -1,7 +1,8 @@
 """Is a temperature sensor alive?
 
 A living one is off the rails, it answers to what heats it as its neighbours do, and it does not
-fall as no part cools. ``course`` keeps what it read, ``flicker`` and ``warming`` are further signs.
+fall as no part cools. ``course`` keeps what it read; ``heat_course``, ``flicker`` and ``warming``
+are further signs.
 
 What proves it, the first that applies (``_proof``): it warmed in this run; a hand moved it before
 the first burst; it is cold and agrees with everything else that is; an earlier real recording saw
@@ -18,6 +19,7 @@ import numpy as np
 
 from canscope.model.bench import Bench, DriveUnit
 from canscope.model.differences import differences_from
+from canscope.model.events import Event
 from canscope.model.outcome import Doubt
 from canscope.model.piece import Piece
 from canscope.model.signals import NEVER, Samples
@@ -27,7 +29,9 @@ from canscope.trust.course import (
     BLOCK_NS,
     HIGHEST,
     LOWEST,
+    SAMPLES,
     START,
+    SUM,
     SURE,
     UNIT,
     Course,
@@ -36,6 +40,7 @@ from canscope.trust.course import (
 from canscope.trust.course import follow as follow_course
 from canscope.trust.flicker import Flicker
 from canscope.trust.flicker import follow as follow_flicker
+from canscope.trust.heat_course import unexplained
 from canscope.trust.impossible_fall import BESIDE, temperature_fall, temperature_jump
 from canscope.trust.range_ends import railed_new
 from canscope.trust.warming import Warming
@@ -43,6 +48,8 @@ from canscope.trust.warming import follow as follow_warming
 
 RAD_S = 2 * math.pi / 60  # per rpm
 # All common practice, no source.
+WATCHED_NS = 60 * SECOND_NS  # after the last burst, in which its heat soaks
+KEPT_TURNS = 32  # bursts of all units; after more of them nothing is said of their course
 PAUSE_NS = SECOND_NS // 2  # a speed that is older says nothing of the work since
 WAKES_NS = SECOND_NS  # what a node sends so soon after it began may be start-up codes
 STEP = 0.5  # of a raw step: so far a level has to move; one that flickers moves by less than one
@@ -91,6 +98,7 @@ class Sensor:
     ended_ns: int | None = None  # its unit's last burst
     turned_ns: int = 0  # in all bursts that have ended
     work_J: float = 0.0  # that its unit's shaft did, in either sense
+    turns: tuple[tuple[str, int, int], ...] = ()  # any unit, from and to; 0: it still turns
     course: Course = START
     warming: Warming = field(default_factory=Warming)
     flicker: Flicker = field(default_factory=Flicker)
@@ -181,6 +189,8 @@ def _watched(sensor: Sensor, piece: Piece, role: str) -> Sensor:
 def _bursts(sensor: Sensor, piece: Piece, unit: str) -> Sensor:
     """The sensor with the bursts of its unit counted."""
     for event in piece.events:
+        if event.kind in ("burst-start", "burst-end"):
+            sensor = replace(sensor, turns=_turns(sensor.turns, event))
         if event.subject != unit:
             continue
         if event.kind == "burst-start":
@@ -196,6 +206,18 @@ def _bursts(sensor: Sensor, piece: Piece, unit: str) -> Sensor:
             ended_ns = event.time_ns
             sensor = replace(sensor, burst_ns=None, ended_ns=ended_ns, turned_ns=turned_ns)
     return sensor
+
+
+def _turns(
+    turns: tuple[tuple[str, int, int], ...], event: Event
+) -> tuple[tuple[str, int, int], ...]:
+    """The bursts of all units after one began or ended; the first few."""
+    if event.kind == "burst-start":
+        return (*turns, (event.subject, event.time_ns, 0))[:KEPT_TURNS]
+    return tuple(
+        (unit, begin_ns, event.time_ns if (unit, end_ns) == (event.subject, 0) else end_ns)
+        for unit, begin_ns, end_ns in turns
+    )
 
 
 def work_J(piece: Piece, unit: DriveUnit) -> float:
@@ -376,7 +398,27 @@ class _Together:
             return text, still.began_ns, ""
         if text := self._stopped(one):
             return text, sensor.flicker.since_ns, "against-neighbours"
+        if (left := self._unexplained(one)) is not None:
+            text = f"the sensor read {left[0]:+.1f} K from what the bursts can make of a part: it "
+            return text + "fell, rose or jumped otherwise", left[1], ""
         return "", None, ""
+
+    def _unexplained(self, one: _Seen) -> tuple[float, int] | None:
+        """How far and when it lay from what bursts can make of a part, just before them and after.
+
+        A hand may warm it before, coolant cool it, and other heat come later.
+        """
+        turns = [(begin, end or self._until_ns) for _, begin, end in one.sensor.turns]
+        table, start_ns, end_ns = one.course.table, one.course.start_ns, one.course.end_ns
+        if not 0 < len(turns) < KEPT_TURNS or self._bench.coolant != "empty":
+            return None
+        rows = (end_ns >= turns[0][0] - BEFORE * BLOCK_NS) & (table[:, SAMPLES] > 2)
+        rows &= start_ns <= max(end for _, end in turns) + WATCHED_NS
+        table = table[rows]
+        # Without the outermost two of each block, so that one wild reading says nothing.
+        trimmed = table[:, SUM] - table[:, LOWEST] - table[:, HIGHEST]
+        degC = trimmed / (table[:, SAMPLES] - 2) / UNIT
+        return unexplained((start_ns + end_ns)[rows] // 2, degC, turns, one.step_K)
 
     def _too_cold(self, one: _Seen) -> str:
         """Whether it read colder than anything was before its unit turned."""

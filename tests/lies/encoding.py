@@ -109,6 +109,7 @@ def first_again(told: Told) -> Lie | None:
     keys = [key]
     if told.rng.random() < 0.4:
         keys = [k for k in told.seen if k.rpartition(".")[0] == key.rpartition(".")[0]]
+        keys = [k for k in keys if np.ptp(told.seen[k])]  # what never changes says the same again
     one, two = (round(1000 * spin.start_s) - 300 for spin in (spins[0], spins[-1]))
     length = min(5000, told.rows - two, told.rows - one)
     for name in keys:

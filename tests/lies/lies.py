@@ -39,7 +39,7 @@ OTHERS = (
 STOPS = (
     "freeze", "dither", "constant", "warm-frozen", "warm-model", "hides-soak", "wakes-and-stands",
     "dithers-cold", "numbers-dither", "gateway-holds", "code-while-turning", "absent",
-    "random-walk", "quantised", "bit-stuck", "mean-of-both",
+    "random-walk", "quantised", "bit-stuck", "mean-of-both", "first-again",
 )  # fmt: skip
 PACK_KINDS = (
     "late-feedback", "delay", "dither", "freeze", "constant", "pack-dead", "replayed-burst",
