@@ -9,7 +9,7 @@ Common practice, no source.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 
 
@@ -129,6 +129,15 @@ TEMPERATURES = Unseen(
     THERMOMETER,
     least=0.7,
     most=1.4,
+)
+ONE_BURST = Unseen(
+    "burst-scale",
+    ("units.*.speed",),
+    "another factor of a torque or a speed in one burst, within half as much again: the inertia "
+    "that the two amount to is not known better",
+    TURNS,
+    least=0.66,
+    most=1.5,
 )
 STOPPED = tuple(
     Unseen(
@@ -819,6 +828,7 @@ EVIDENCE = (
         (
             SPEEDS,
             SPEEDS_NEAR,
+            ONE_BURST,
             REPEATED,
             COARSE,
             _dead_bit("units.*.speed", 10.0, "10 rpm, as with an offset"),
@@ -872,6 +882,7 @@ EVIDENCE = (
         (
             TORQUES,
             TORQUES_NEAR,
+            replace(ONE_BURST, roles=("units.*.torque",)),
             ASKED_TORQUE,
             _dead_bit("units.*.torque", 3.0, "3 Nm, as with an offset"),
             Unseen(

@@ -27,15 +27,20 @@ LEFT = 0.06  # of the speed gained, that may be left over: friction is not as si
 
 
 @dataclass(frozen=True)
-class Unexplained:
-    """By how much a shaft was faster (or slower) than its torque explains, and when."""
+class Balance:
+    """What torque makes of a shaft in a burst, and what it leaves unexplained.
 
-    rpm: float
+    ``rpm_per_Nms`` is what the shaft gains by 1 Nm in 1 s, ``left_rpm`` by how much it was faster
+    than its torque explains at most, at ``time_ns``; 0 where that is little.
+    """
+
+    rpm_per_Nms: float
+    left_rpm: float
     time_ns: int
 
 
-def unexplained(rpm: Samples, torque: Samples, u_rpm: float) -> Unexplained | None:
-    """The most that torque leaves unexplained in a burst, both along its sense; None if little.
+def balance(rpm: Samples, torque: Samples, u_rpm: float) -> Balance | None:
+    """What torque makes of the shaft in a burst, both along its sense; None if it says nothing.
 
     ``u_rpm`` is what the speed resolves. Neither holds an unknown value; the brake is released.
     """
@@ -49,18 +54,28 @@ def unexplained(rpm: Samples, torque: Samples, u_rpm: float) -> Unexplained | No
     start, end = (int(rpm.time_ns[row]) for row in (first, last))
     longest_ns = round(LONGEST_S * SECOND_NS)
     stretches = {(start, min(end, start + longest_ns)), (max(start, end - longest_ns), end)}
+    found: Balance | None = None
     for from_ns, to_ns in sorted(stretches):
-        left = _left(rpm, torque, from_ns, to_ns)
-        if left is None:
+        fitted = _fitted(rpm, torque, from_ns, to_ns)
+        if fitted is None:
             continue
+        left, per_Nms = fitted
         row = int(np.argmax(np.abs(left)))
-        if abs(left[row]) > LEFT * gained + u_rpm:
-            return Unexplained(float(left[row]), from_ns + round(row * GRID_S * SECOND_NS))
-    return None
+        much = abs(left[row]) > LEFT * gained + u_rpm
+        at_ns = from_ns + round(row * GRID_S * SECOND_NS)
+        one = Balance(per_Nms, float(left[row]) if much else 0.0, at_ns)
+        if much or found is None:
+            found = one
+        if much:
+            break
+    return found
 
 
-def _left(rpm: Samples, torque: Samples, from_ns: int, to_ns: int) -> Floats | None:
-    """What the best inertia, friction and lag leave of the speed, in steps of the grid."""
+def _fitted(rpm: Samples, torque: Samples, from_ns: int, to_ns: int) -> tuple[Floats, float] | None:
+    """What the best inertia, friction and lag leave of the speed, in steps of the grid.
+
+    And what the shaft gains by 1 Nm in 1 s; 0 where it is not known.
+    """
     seconds = np.arange(0.0, (to_ns - from_ns) / SECOND_NS, GRID_S)
     pushes_s = (torque.time_ns - from_ns) / SECOND_NS
     if len(seconds) < FEWEST or pushes_s[0] > -LAGS_S or pushes_s[-1] < seconds[-1]:
@@ -70,7 +85,7 @@ def _left(rpm: Samples, torque: Samples, from_ns: int, to_ns: int) -> Floats | N
     total = np.concatenate(([0.0], np.cumsum(ways)))
     ones = np.ones(len(seconds))
     frictions = (seconds, np.cumsum(speed) * GRID_S)
-    best, least = speed - speed.mean(), np.inf
+    best, least, per_Nms = speed - speed.mean(), np.inf, 0.0
     for lag_s, uses in product(np.arange(-LAGS_S, LAGS_S + GRID_S / 2, GRID_S), range(4)):
         given = np.interp(seconds - lag_s, pushes_s, total)
         taken = [column for bit, column in enumerate(frictions) if uses >> bit & 1]
@@ -78,5 +93,5 @@ def _left(rpm: Samples, torque: Samples, from_ns: int, to_ns: int) -> Floats | N
         parts = np.linalg.lstsq(columns, speed, rcond=None)[0]
         left = speed - columns @ parts
         if parts[0] > 0 and (parts[2:] <= 0).all() and left @ left < least:
-            best, least = left, float(left @ left)
-    return np.convolve(best, np.ones(MEAN) / MEAN, "same")
+            best, least, per_Nms = left, float(left @ left), float(parts[0])
+    return np.convolve(best, np.ones(MEAN) / MEAN, "same"), per_Nms

@@ -8,7 +8,8 @@ late, clipped, or of a wrong factor. What excludes that, on stands, where nothin
 - an axle does not turn before its pedal is pressed (unless it creeps), nor slow down by braking
   torque with the pedal held and the brake released;
 - no unit comes up to speed under a pressed brake, nor with the ignition off;
-- at every instant its speed is what torque, inertia and friction make it (``shaft_balance``);
+- at every instant its speed is what torque, inertia and friction make it (``shaft_balance``), and
+  its inertia is the same in every burst;
 - what turns freely has no more inertia than wheels and a large rotor;
 - torque ends within moments of the pedal's release;
 - a speed that rises does not stop rising at once while the torque stays;
@@ -29,7 +30,7 @@ from canscope.model.bench import MAINS, Bench, DriveUnit
 from canscope.model.history import History, step_at
 from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Bools, Floats, Int64s
-from canscope.trust.shaft_balance import unexplained
+from canscope.trust.shaft_balance import balance
 from canscope.trust.standing_still import switches
 
 RAD_S = 2 * np.pi / 60  # per rpm
@@ -50,6 +51,7 @@ ROTOR_KGM2, WHEELS_KGM2 = 0.3, 6.0  # the most that turns freely; the wheels by 
 TURNS_RPM = 50.0  # that it comes to before its inertia says anything
 DRAG_NS = SECOND_NS // 5  # before a release, over which a torque is averaged
 RELEASED_NS, DRIVES_NM = 6 * SECOND_NS // 10, 1.0  # a controller's ramp has begun long before that
+ALIKE = 1.5  # times the inertia of another burst
 CLEAR_RPM = 100.0  # that a speed gains before it says anything
 STAIR_RPM, STAIR_STEPS, STAIRS = 16.0, 6.0, 4  # of the signal's own steps; so many of them
 STAIR_PART, LANDINGS = 0.9, 2.0  # of the whole way; readings that stand for each that jumps
@@ -91,6 +93,7 @@ class Answers:
         self.whys: dict[str, Why] = {}  # role -> the first time it did not answer
         self._bench = bench
         self._turning: dict[str, int] = {}
+        self._gains: dict[str, float] = {}  # unit -> rpm that it gains by 1 Nm in 1 s, at first
 
     def feed(self, history: History, from_ns: int) -> None:
         """Judge the bursts that ended since then."""
@@ -260,14 +263,30 @@ class Answers:
         if not len(turns) or len(pushes) < 2:
             return ""
         turns, pushes = (replace(one, value=one.value * course.sense) for one in (turns, pushes))
-        left = unexplained(turns, pushes, 2 * self._bench.u(role))
-        if left is None:
+        found = balance(turns, pushes, 2 * self._bench.u(role))
+        if found is None:
             return ""
-        at_s = (left.time_ns - int(course.time_ns[course.first])) / SECOND_NS
+        if not found.left_rpm:
+            return self._other_inertia(unit, found.rpm_per_Nms)
+        at_s = (found.time_ns - int(course.time_ns[course.first])) / SECOND_NS
         return (
             f"and the other one of torque and speed do not belong together: {at_s:.1f} s into a "
-            f"burst the shaft was {abs(left.rpm):.0f} rpm {'above' if left.rpm > 0 else 'below'} "
-            "what its torque explains: one may be clipped, held or smoothed"
+            f"burst the shaft was {abs(found.left_rpm):.0f} rpm "
+            f"{'above' if found.left_rpm > 0 else 'below'} what its torque explains: one may be "
+            "clipped, held or smoothed"
+        )
+
+    def _other_inertia(self, unit: DriveUnit, rpm_per_Nms: float) -> str:
+        """Whether the shaft has another inertia in this burst than in one before."""
+        if not rpm_per_Nms:
+            return ""
+        before = self._gains.setdefault(unit.name, rpm_per_Nms)
+        if 1 / ALIKE <= rpm_per_Nms / before <= ALIKE:
+            return ""
+        own, other = (1 / (each * RAD_S) for each in (rpm_per_Nms, before))
+        return (
+            f"and the other one of torque and speed amount to {own:.2g} kgm^2 in one burst and to "
+            f"{other:.2g} kgm^2 in another: a factor changed between them"
         )
 
     def _late_release(self, history: History, role: str, course: Course) -> str:

@@ -8,6 +8,7 @@ from canscope.simulate.messages import cycle_s
 from canscope.simulate.shaft import RPM
 from tests.lies.inputs import moved
 from tests.lies.lies import Lie, Told, any_of, kind, late_torque
+from tests.lies.motion import one_burst
 
 
 def _some(told: Told, name: str) -> list[str]:
@@ -145,6 +146,20 @@ def speed_gaps(told: Told) -> Lie | None:
     rows = np.arange(told.rows) % every < 25
     told.put(key, np.where(rows, 0.0, told.seen[key]))
     return Lie("speed-gaps", key, f"zero for 25 ms every {every} ms", (key,))
+
+
+@kind("burst-scale")
+def burst_scale(told: Told) -> Lie | None:
+    """In one burst alone a torque or a speed has another factor."""
+    spin = one_burst(told)
+    if spin is None or len(told.script.spins) < 2:
+        return None
+    key = any_of(told, told.keys("MotorSpeed", "Torque"))
+    factor = float(told.rng.choice([0.3, 0.5, 1.3, 1.8, 3.0]))
+    rows = slice(round(1000 * spin.start_s) - 300, round(1000 * spin.end_s) + 4000)
+    told.put(key, told.seen[key][rows] * factor, rows)
+    words = f"times {factor:g} in the burst at {spin.start_s:.1f} s"
+    return Lie("burst-scale", key, words, (key,), factor)
 
 
 @kind("torque-for-speed")

@@ -9,7 +9,7 @@ import pytest
 
 from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS
-from canscope.trust.shaft_balance import unexplained
+from canscope.trust.shaft_balance import balance
 
 T = np.round(np.arange(0, 8, 0.01), 3)
 RPM_PER_RAD_S = 60 / (2 * np.pi)
@@ -40,7 +40,8 @@ def samples(values):
 
 def left(speed=None, torque=TORQUE):
     speed = shaft() if speed is None else speed
-    return unexplained(samples(speed), samples(torque), 1.0)
+    found = balance(samples(speed), samples(torque), 1.0)
+    return found if found is not None and found.left_rpm else None
 
 
 def test_a_shaft_that_its_torque_turns_leaves_nothing():
@@ -65,7 +66,7 @@ def test_one_reading_that_comes_0_1_s_later_than_the_other_is_allowed():
 def test_a_torque_that_is_not_the_shafts_leaves_some_of_the_speed(torque):
     found = left(torque=torque)
     assert found is not None
-    assert abs(found.rpm) > 0.06 * shaft().max()
+    assert abs(found.left_rpm) > 0.06 * shaft().max()
 
 
 def test_a_speed_that_is_clipped_or_smoothed_is_not_what_the_torque_makes_it():
@@ -85,3 +86,11 @@ def test_friction_only_ever_takes():
 
 def test_little_speed_says_nothing():
     assert left(shaft() * 0.15, np.abs(TORQUE)) is None
+
+
+def test_its_inertia_is_told():
+    """1 Nm in 1 s on 0.1 kgm^2 are 10 rad/s, or 95.5 rpm; of a torque that is half, twice that."""
+    found = balance(samples(shaft()), samples(TORQUE), 1.0)
+    assert found.rpm_per_Nms == pytest.approx(95.5, rel=0.02)
+    found = balance(samples(shaft()), samples(TORQUE / 2), 1.0)
+    assert found.rpm_per_Nms == pytest.approx(191, rel=0.02)

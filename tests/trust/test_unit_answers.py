@@ -153,3 +153,17 @@ def test_a_speed_that_friction_limits_bends_gently_and_is_believed():
     speed = np.where(T < 6, up, np.maximum(720 * np.exp(-(T - 6) / 0.5) - 120, 0))
     torque = steps((0, 0), (3.1, 20), (6, -4), (7.5, 0))
     assert doubts("change-at-standstill", "front", speed=speed, torque=torque)[0] == "pass"
+
+
+@pytest.mark.parametrize(
+    ("factor", "verdict"), [(2.0, "unproven"), (0.5, "unproven"), (1.3, "pass")]
+)
+def test_a_factor_that_changes_between_two_bursts_is_told(factor, verdict):
+    """The same burst again 20 s later, its torque times a factor: J is T over a."""
+    late = T + 20
+    roles = {role: (np.concatenate((T, late)), np.tile(column, 2)) for role, column in RUN.items()}
+    times, torque = roles[TORQUE]
+    roles[TORQUE] = times, np.where(times > 15, factor * torque, torque)
+    finding = judge("change-at-standstill", roles)["front"]
+    assert finding.verdict == verdict
+    assert ("kgm^2 in one burst and to" in finding.sentence) == (verdict == "unproven")
