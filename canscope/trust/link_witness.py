@@ -13,7 +13,8 @@ import numpy as np
 
 from canscope.model.median import median
 from canscope.model.piece import Past
-from canscope.model.tables import SECOND_NS, Floats
+from canscope.model.tables import SECOND_NS, Floats, Int64s
+from canscope.trust.even_stamps import even_ns
 
 RISE = 0.03  # of the pack: a smaller rise may be noise of the link; common practice, no source
 NOISE = 0.015  # of the pack, from one reading of the link to the next; likewise
@@ -72,33 +73,44 @@ def current_onset(past: Past, start_ns: int, end_ns: int) -> Shown | None:
 def link_step(past: Past, role: str, start_ns: int, end_ns: int, pack_V: float) -> Shown | None:
     """The first step of a charging link to the pack, seen in [start, end); None without one.
 
-    Every slope of the curve so far bounds what may follow. Steps that end a curve above 97 % of the
-    pack cannot be told from it, nor those before two readings rose along one.
+    Every slope of the curve so far bounds what may follow: by the stamps, and by the frames, since
+    stamps may be late. Steps that end a curve above 97 % of the pack cannot be told from it, nor
+    those before two readings rose along one.
     """
     samples = past.back(role, start_ns).between(start_ns, end_ns).known
     u = past.bench.u(role)
-    t, v = (samples.time_ns - start_ns).astype(np.float64), samples.value
+    v = samples.value
     least_V = NOISE * pack_V + 2 * u
     if not len(v):
         return None
     risen = np.flatnonzero(v - np.minimum.accumulate(v) >= BEGUN * pack_V + 2 * u)
     if not len(risen):
         return None
-    for k in range(int(risen[0]) + 1, len(v) - 1):
+    first = int(risen[0])
+    clocks = [_since(samples.time_ns, start_ns)]
+    sent_ns = even_ns(samples.time_ns)
+    if sent_ns is not samples.time_ns:
+        clocks.append(_since(sent_ns, start_ns))
+    for k in range(first + 1, len(v) - 1):
         if v[k] >= FULL * pack_V:
             return None
-        if t[k + 1] <= t[k]:
+        if samples.time_ns[k + 1] <= samples.time_ns[k]:
             continue
-        slope = _slope(t, v, int(risen[0]), k, least_V)
-        if slope is None:
+        slopes = [_slope(t, v, first, k, least_V) for t in clocks]
+        ahead = [float(t[k + 1] - t[k]) for t in clocks]
+        if None in slopes:
             continue
-        allowed = slope * (t[k + 1] - t[k]) + least_V
+        allowed = max((s or 0.0) * dt for s, dt in zip(slopes, ahead, strict=True)) + least_V
         if v[k + 1] - v[k] > allowed + NOISE * pack_V:
-            surely = _slope(t, v, int(risen[0]), k, 2 * u) or 0.0
-            drift = min(surely * float(t[k + 1] - t[k]), float(v[k + 1] - v[k]))
+            sure = [_slope(t, v, first, k, 2 * u) or 0.0 for t in clocks]
+            drift = max(s * dt for s, dt in zip(sure, ahead, strict=True))
             at_ns = samples.time_ns[k : k + 2].tolist()
-            return Shown(at_ns[0], at_ns[1], float(v[k]), drift)
+            return Shown(at_ns[0], at_ns[1], float(v[k]), min(drift, float(v[k + 1] - v[k])))
     return None
+
+
+def _since(time_ns: Int64s, start_ns: int) -> Floats:
+    return (time_ns - start_ns).astype(np.float64)
 
 
 def _slope(t: Floats, v: Floats, first: int, k: int, least_V: float) -> float | None:

@@ -25,6 +25,7 @@ AROUND_S = 2.0  # before the window, from which a counter's habit is learned as 
 FEWEST = 4  # counts that show a habit
 LOST_CYCLES = 1.5  # a longer way between two counts is a gap in the stamps
 LATELY_CYCLES = 3.0  # before a window, in which a count has to lie that is broken in it
+LATEST_NS = 25 * 10**6  # a stamp is no later; a serial adapter hands frames over by 20 ms late
 # All common practice, no source.
 STARTS_UP_NS = SECOND_NS  # so long what a node sends after its restart does not count
 LONGEST_NS = 5 * SECOND_NS  # of silence: a node that is away for longer has died
@@ -209,7 +210,8 @@ def counter_jump(window: ClosedWindow, role: str, begin_ns: int, last_ns: int) -
     """When a rolling counter first broke its own habit between two instants; None if it did not.
 
     Its habit is its most usual step and way between two counts, over the window and 2 s before.
-    Missing frames are no restart as long as the count goes on as if they had been there.
+    Missing frames are no restart as long as the count goes on as if they had been there, nor are
+    late ones that it counts one by one.
     """
     counts = window.around(role, AROUND_S)
     if len(counts) < FEWEST:
@@ -223,6 +225,7 @@ def counter_jump(window: ClosedWindow, role: str, begin_ns: int, last_ns: int) -
     # A frame more or less over a gap is the cycle's own jitter.
     slack = [(frames + more) * usual % modulus for more in (-1, 0, 1)]
     on = np.where(frames > 1, np.any([steps == s for s in slack], axis=0), steps == usual)
+    on |= (steps == usual) & (ways <= cycle + LATEST_NS)  # its stamp was late
     at, before = counts.time_ns[1:], counts.time_ns[:-1]
     # One that was silent before has its own reason; one that begins to count again is none.
     lately = before >= begin_ns - LATELY_CYCLES * cycle

@@ -62,3 +62,25 @@ def test_current_with_an_offset_begins_where_it_changes():
     begin = current_onset(past(current=amps), 400 * MS, 1000 * MS)
     assert (begin.after_ns, begin.time_ns) == (500 * MS, 510 * MS)
     assert current_onset(past(current=np.full(100, 3.0)), 400 * MS, 1000 * MS) is None
+
+
+def late(latest_ms, number):
+    """The same instants, each stamped late at random, in the order in which they were sent."""
+    late_ms = np.random.default_rng(number).integers(0, latest_ms * 1000, len(TIMES)) / 1000
+    return np.maximum.accumulate(TIMES + late_ms)
+
+
+def step_of(stamps, volts):
+    seen = piece_of({LINK: samples(stamps, volts)}, {LINK: 10}, 1100, bench=BENCH)
+    return link_step(seen, LINK, 0, 1100 * MS, 400.0)
+
+
+@pytest.mark.parametrize("latest_ms", [5, 10, 20])
+def test_a_charging_curve_whose_stamps_are_late_has_none(latest_ms):
+    """Two readings 10 ms apart may be stamped together: 70 V in no time, of a clean curve."""
+    assert not any(step_of(late(latest_ms, number), curve()) for number in range(50))
+
+
+def test_late_stamps_hide_no_jump_to_the_pack():
+    jumps = [step_of(late(5, number), curve(565)) for number in range(50)]
+    assert [jump.value for jump in jumps if jump] == pytest.approx([310.7] * 50, abs=0.1)

@@ -49,3 +49,10 @@ def test_a_counter_that_was_silent_before_and_begins_again_is_no_jump_of_this_wi
     times = [100 * n for n in (*range(5), *range(15, 25))]
     assert jump_ms(times, [*range(5), *range(5, 15)]) == 1500
     assert jump_ms(times, [*range(5), *range(5, 15)], begin_ms=1400) is None
+
+
+def test_a_count_whose_stamp_is_late_by_less_than_a_recorder_takes_is_no_jump():
+    times = [10 * n for n in range(20)]
+    times[10] += 15  # 25 ms after the one before, and the next with it
+    times[11] = times[10]
+    assert jump_ms(times, ON) is None

@@ -18,6 +18,7 @@ from canscope.rules.shared.links import seconds_since
 from canscope.rules.shared.poles import first_after, last_until, openings
 from canscope.rules.shared.true_changes import true_closings
 from canscope.trust.clock_alignment import link_lag_ns
+from canscope.trust.even_stamps import even_ns
 
 FULL = 0.95  # of the pack: as good as charged, 2.9957 tau
 PINNED = 0.02  # of the pack: a final level known better than this is fitted, else the pack's
@@ -62,11 +63,12 @@ def read_curve(
         at_ns = (begin.time_ns + lag_ns, begin.after_ns + lag_ns)
         begin, end_ns = replace(begin, time_ns=at_ns[0], after_ns=at_ns[1]), end_ns + lag_ns
     samples = window.back(role, begin.after_ns - 10 * S).between(0, end_ns + 1).known
-    first = int(np.searchsorted(samples.time_ns, begin.after_ns, "right")) - 1
-    samples = samples[max(first, 0) :]
+    first = max(int(np.searchsorted(samples.time_ns, begin.after_ns, "right")) - 1, 0)
+    sent_ns = even_ns(samples.time_ns)[first:]
+    samples = samples[first:]
     if len(samples) < 2 or end_ns <= begin.after_ns:
         return None
-    t, v = seconds_since(samples.time_ns, begin.time_ns), samples.value
+    t, v = seconds_since(sent_ns, begin.time_ns), samples.value
     u, start_V = window.bench.u(role), float(v[0])
     passed_s = (end_ns - begin.time_ns) / S
     plateau = _plateau(t, v, passed_s, pack_V, u)

@@ -19,6 +19,7 @@ from canscope.rules.power_up._curve_reading import Curve, facts_of, precharges, 
 from canscope.rules.shared.links import link_subjects, links
 from canscope.rules.shared.poles import MS, closings
 from canscope.trust.clock_alignment import lag_of
+from canscope.trust.even_stamps import LATEST_NS
 from canscope.trust.missing_value import absence_at
 from canscope.trust.range_ends import last_at_end
 
@@ -189,6 +190,9 @@ class PrechargeCurve(Rule):
         for stamp_ns, when in stamps:
             at_ns = stamp_ns + earlier_ns
             value, seen_ns = float(window.at(role, at_ns).value[0]), at_ns
+            if not when:  # the stamp of the state may be late, and the link rise by then
+                just_before = window.back(role, at_ns - LATEST_NS).between(0, at_ns + 1).known
+                value = float(np.min(just_before.value, initial=value))
             if np.isnan(value):
                 value, seen_ns = self._woken(window, role, at_ns, end_ns)
             if np.isnan(value):

@@ -19,6 +19,7 @@ FULL = 0.7  # of a cycle: a shorter neighbour means that a frame was late, not l
 FEWEST = 3  # missing frames that intervals alone do not prove
 SELDOM = 1000  # frames of which one may be missing without a counter
 AROUND = 3  # intervals before and after, of which one has to be of a single cycle
+BEFORE = 5  # intervals before that have to be of whole cycles as well: stamps that are not late
 MOST_CYCLES = 3  # a longer interval is a silence
 RESTART_CYCLES = 10  # no node restarts sooner
 # All of these: common practice, no source.
@@ -175,7 +176,7 @@ def _heard(known: Intervals, new: Int64s) -> tuple[Intervals, Growth | None]:
     after = replace(
         known,
         heard=known.heard + len(new),
-        tail=tuple(times[-(2 * AROUND + 2) :].tolist()),
+        tail=tuple(times[-(BEFORE + AROUND + 2) :].tolist()),
         open=len(interval) - max(last, first),
     )
     if last <= first:
@@ -199,7 +200,11 @@ def _missing(interval: Int64s, rows: Int64s, cycle_ns: int, stated: bool) -> Boo
     number = np.rint(ratio)
     whole = (np.abs(ratio - number) <= CLOSE) & (number <= MOST_CYCLES)
     whole &= interval[rows + 1] >= FULL * cycle_ns
-    whole &= (rows == 0) | (interval[rows - 1] >= FULL * cycle_ns)
+    # Where stamps are late at random, some intervals are of whole cycles by chance.
+    every = interval / cycle_ns
+    odd = (np.abs(every - np.rint(every)) > CLOSE) | (every < FULL)
+    odd_by = np.concatenate((np.zeros(1, np.int64), np.cumsum(odd)), dtype=np.int64)
+    whole &= odd_by[rows] == odd_by[np.maximum(rows - BEFORE, 0)]
     if stated:
         return whole
     # A node that slowed down has no single cycles any more.

@@ -155,6 +155,14 @@ def test_late_frames_are_not_missing():
     assert judge(np.round(np.sort(jittered) - jittered.min(), 6)).verdict is Verdict.PASS
 
 
+def test_frames_that_a_recorder_stamps_late_by_two_cycles_at_random_are_not_missing():
+    """Frames of 100 ms handed over up to 200 ms late: one interval in seven is 175 to 225 ms."""
+    times = every_100_ms(0.0, 200.0)
+    late = np.maximum.accumulate(times + np.random.default_rng(1).uniform(0, 0.2, len(times)))
+    others = {VOLTAGE: (times, 400.0)}
+    assert judge(np.round(late, 6), others).verdict is Verdict.PASS
+
+
 def test_a_node_that_sends_faster_at_first_loses_nothing():
     times = np.concatenate((np.arange(0, 5, 0.05), every_100_ms(5.0)))
     assert judge(np.round(times, 3), cycles_s={VOLTAGE: 0.1}).verdict is Verdict.PASS
