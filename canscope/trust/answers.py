@@ -93,6 +93,8 @@ def charge(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     end_ns = begin.time_ns + round(TAUS * ohm * farad * SECOND_NS) + LATE_NS
     # From the closing of positive on, what else draws from the link flows as well.
     end_ns = min([end_ns, window.until_ns, *positive_closings(window)])
+    broken_ns = _broken_off(window, begin.time_ns)
+    whole, end_ns = end_ns <= broken_ns, min(end_ns, broken_ns)
     from_ns = begin.after_ns - 100 * MS
     rest = window.back(CURRENT, from_ns - SECOND_NS).between(from_ns - SECOND_NS, from_ns).known
     amps = window.back(CURRENT, from_ns).between(from_ns, end_ns).known
@@ -114,7 +116,8 @@ def charge(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         text += "is wrong"
         yield Remark(CURRENT, "wrong", text, end_ns)
         return
-    wanted = _through(window, links[0], begin.after_ns, end_ns) / ohm
+    full_V = None if whole else pack
+    wanted = _through(window, links[0], begin.after_ns, end_ns, full_V) / ohm
     if wanted and (coulomb + u < LESS * wanted or coulomb - u > MORE * wanted):
         text = f"carried {coulomb:.3g} C (+-{u:.2g} C) while the link charged, through {ohm:g} ohm "
         text += f"its voltage drives {wanted:.3g} C: its sign, factor or sensor, or the stated "
@@ -122,12 +125,26 @@ def charge(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         yield Remark(CURRENT, "wrong", text, end_ns)
 
 
-def _through(window: ClosedWindow, role: str, start_ns: int, end_ns: int) -> float:
-    """What a charging link lacks of its last voltage, over time, in V s; 0 if it is not known."""
+def _broken_off(window: ClosedWindow, begin_ns: int) -> int:
+    """Until when pre-charge and negative surely stayed closed after that; else the window's end."""
+    events = [
+        event for pole in ("negative", "precharge") for event in window.events_of("pole", pole)
+    ]
+    opened = [event.after_ns for event in events if event.value == 0 and event.time_ns > begin_ns]
+    return min(opened, default=window.until_ns)
+
+
+def _through(
+    window: ClosedWindow, role: str, start_ns: int, end_ns: int, full_V: float | None
+) -> float:
+    """What a charging link lacks of a voltage, over time, in V s; 0 if it is not known.
+
+    Of its last one, where ``full_V`` is None.
+    """
     link = window.back(role, start_ns).between(start_ns, end_ns).known
     if len(link) < 5:
         return 0.0
-    lacks = np.maximum(float(link.value[-1]) - link.value, 0.0)
+    lacks = np.maximum((full_V or float(link.value[-1])) - link.value, 0.0)
     return integral(lacks, link.time_ns)
 
 
@@ -142,6 +159,7 @@ def halves(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     begin = link_onset(window, links[0], start_ns, end_ns, pack)
     if begin is None:
         return
+    end_ns = min(end_ns, _broken_off(window, begin.time_ns))
     link = window.back(links[0], begin.after_ns).between(begin.after_ns, end_ns).known
     from_ns = begin.after_ns - 100 * MS
     rest = window.back(CURRENT, from_ns - SECOND_NS).between(from_ns - SECOND_NS, from_ns).known

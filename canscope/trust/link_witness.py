@@ -21,6 +21,7 @@ NOISE = 0.015  # of the pack, from one reading of the link to the next; likewise
 NEAR = 40  # readings: the curve just before a step foretells what may follow
 LEAST_A = 0.4  # a smaller change of the pack current may be its noise; common practice, no source
 BEGUN = 0.08  # of the pack: a link so far above its lowest is charging; likewise
+HALF = 0.5  # of the pack: a link that holds more rises slowly; common practice, no source
 FULL = 0.97  # of the pack: nothing above can be told from the end of a charging curve
 
 
@@ -38,7 +39,10 @@ class Shown:
 
 
 def link_onset(past: Past, role: str, start_ns: int, end_ns: int, pack_V: float) -> Shown | None:
-    """When a link began to rise for the first time in [start, end); None if it did not."""
+    """When a link began to rise for the first time in [start, end); None if it did not.
+
+    Nor where it held more than half of the pack's voltage: then it rises too slowly to tell when.
+    """
     samples = past.back(role, start_ns).between(start_ns, end_ns).known
     if len(samples) < 2:
         return None
@@ -50,6 +54,8 @@ def link_onset(past: Past, role: str, start_ns: int, end_ns: int, pack_V: float)
     row = int(risen[0])
     flat = np.flatnonzero(above[:row] <= RISE / 3 * pack_V + 2 * u)
     last = int(flat[-1])
+    if samples.value[last] > HALF * pack_V:
+        return None
     return Shown(int(samples.time_ns[last]), int(samples.time_ns[row]), float(samples.value[last]))
 
 

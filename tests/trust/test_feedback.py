@@ -112,6 +112,25 @@ def test_a_current_carries_the_charge_of_the_link(sign, factor):
     assert "it takes 0.4 C" in told["pack.current"]
 
 
+def broken_off(times=TIMES):
+    """A pre-charge given up 150 ms after its begin at 1.0 s: at 310.7 V, after 0.31 C."""
+    since = np.maximum(times - 1.0, 0.0)
+    first = (times >= 1.0) & (times < 1.15)
+    volts = np.where(first, 400 * (1 - np.exp(-since / 0.1)), discharging(times, 1.15, 310.7, 0.5))
+    return {
+        "contactors__negative": state(times, (0.62, 1), (1.16, 0), (3.02, 1), (20.02, 0)),
+        "contactors__precharge": state(times, (1.02, 1), (1.16, 0), (3.52, 1), (5.02, 0)),
+        "units__front__link_voltage": np.where((times >= 1.0) & (times < 3.5), volts, link(times)),
+        "pack__current": healthy()[CURRENT] + np.where(first, 4 * np.exp(-since / 0.1), 0.0),
+    }
+
+
+def test_a_pre_charge_that_is_broken_off_and_begun_again_is_two():
+    assert CURRENT not in remarks(**broken_off())
+    wrong = broken_off() | {"pack__current": 0.3 * broken_off()["pack__current"]}
+    assert "while the link charged" in remarks(**wrong)[CURRENT]
+
+
 def test_a_current_that_is_clipped_carries_too_little_at_first():
     """45 % of the rise take 60 ms and carry 0.18 C; clipped at 1 A they carry 0.06 C."""
     told = remarks(pack__current=np.minimum(healthy()[CURRENT], 1.0))

@@ -107,7 +107,7 @@ def precharges(window: ClosedWindow) -> Iterator[tuple[Event, int]]:
     """What began each pre-charge of the attempt, and the last instant that surely lies in it.
 
     A pre-charge begins when pre-charge and negative are both closed. It ends before positive
-    closes, before pre-charge opens again, or with the window.
+    closes, before pre-charge or negative opens again, or with the window.
     """
     negatives, positives = _closings(window, "negative"), _closings(window, "positive")
     for closed in _closings(window, "precharge"):
@@ -119,7 +119,8 @@ def precharges(window: ClosedWindow) -> Iterator[tuple[Event, int]]:
         if begin is None or begin.time_ns < closed.time_ns:
             begin = closed
         positive = first_after(positives, closed.time_ns - 1)
-        ends = [event.after_ns for event in (opened, positive) if event is not None]
+        broken = first_after(openings(window, "negative"), begin.time_ns)
+        ends = [event.after_ns for event in (opened, positive, broken) if event is not None]
         yield begin, min([*ends, window.until_ns - 1])
 
 

@@ -12,11 +12,11 @@ from canscope.model.bench import Bench
 from canscope.model.events import Event, Window
 from canscope.model.findings import COMMON_PRACTICE, Verdict
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
-from canscope.model.piece import ClosedWindow
+from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import CardStep, Rule, Worst, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.power_up._curve_reading import Curve, facts_of, precharges, read_curve
-from canscope.rules.shared.links import link_subjects, links
+from canscope.rules.shared.links import SAFE_V, link_subjects, links
 from canscope.rules.shared.poles import MS, closings
 from canscope.trust.clock_alignment import lag_of
 from canscope.trust.even_stamps import LATEST_NS
@@ -24,6 +24,8 @@ from canscope.trust.missing_value import absence_at
 from canscope.trust.range_ends import last_at_end
 
 HIGH_VOLTAGE = "UN R100 section 2 (from memory)"
+DISCHARGES_S = (120, 5)  # without and with an active bleed, as link-discharge
+HELD = 0.02  # of its highest: a link that lies so close to it has not left it; likewise
 FLAT = 0.2  # of the pack; below, the charging path is hardly there. Common practice, no source
 
 
@@ -55,7 +57,8 @@ class PrechargeCurve(Rule):
         Pre-charge never closed (not-exercised); it lasted too short or the readings are too coarse
         to see a curve, or they do not follow one, R2 below ``least_r2`` (inferred); link or pack
         voltage were not known (stale, not-available); the pack stood at an end of its range
-        (sensor-suspect).
+        (sensor-suspect). Where an earlier attempt had charged the link, and it falls since as fast
+        as link-discharge asks, its start is not judged.
     """
 
     tau_least: float = limit(0.5, "R C", low=0.1, high=1.0, looser="lower")
@@ -199,6 +202,10 @@ class PrechargeCurve(Rule):
                 text = "the link voltage was not known before the first closing"
                 rows.append(Doubt(name, absence_at(window, role, at_ns), text, at_ns))
                 continue
+            if value > self.start_V and _still_falling(window, role, opening, value):
+                text = f"an earlier attempt had charged the link, which still held {value:.1f} V"
+                rows.append(unjudged(name, "not-exercised", text, seen_ns))
+                continue
             told = f"{value:.1f} V {when or 'before pre-charge acted'} (below {self.start_V:g} V)"
             share, u = 100 * value / self.start_V, 100 * window.bench.u(role) / self.start_V
             rows.append(_most(name, seen_ns, share, u, told, facts, "charged-before"))
@@ -290,6 +297,25 @@ class PrechargeCurve(Rule):
             _least(name, curve, tau / least, u / least, low, facts, code),
             _most(name, curve.end_ns, share, share_u, high, facts, code, curve.begin_ns),
         ]
+
+
+def _still_falling(window: ClosedWindow, role: str, opening: Event, value: float) -> bool:
+    """Whether the link falls, fast enough to be safe in time, from what an attempt charged it to.
+
+    As fast as one that reaches 60 V at the end of the time that link-discharge allows. A welded
+    contactor would hold it.
+    """
+    allowed_s = DISCHARGES_S[window.bench.bleed == "active"]
+    since_ns = opening.after_ns - allowed_s * S
+    engaged = window.back("@engaged", since_ns).between(since_ns, opening.after_ns)
+    link = window.back(role, since_ns).between(since_ns, opening.after_ns + 1).known
+    if not (engaged.value == 1).any() or len(link) < 2 or link.value.max() <= SAFE_V:
+        return False
+    top = float(link.value.max())
+    left_ns = int(link.time_ns[np.flatnonzero(link.value >= (1 - HELD) * top)[-1]])
+    passed_s = (opening.after_ns - left_ns) / S
+    slowest = top * (SAFE_V / top) ** (passed_s / allowed_s)
+    return passed_s > 0 and value <= slowest + window.bench.u(role)
 
 
 def _most(

@@ -185,6 +185,29 @@ def test_a_link_that_is_still_charged_before_the_first_closing_fails():
     assert finding.measured == pytest.approx(150.0)
 
 
+@pytest.mark.parametrize(("tau_s", "verdict"), [(20.0, "pass"), (1e6, "fail")])
+def test_a_link_that_an_attempt_broken_off_had_charged_may_still_be_falling(tau_s, verdict):
+    """Broken off at 2.5 tau: 367.2 V. A passive bleed may take 120 s down to 60 V, so 2.9 s later
+    it is below 367.2 * (60 / 367.2) ** (2.9 / 120) = 351 V; by 20 s it is at 318 V, by a weld not.
+    """
+
+    def again(roles):
+        times, fine = roles["contactors.negative"][0], roles["pack.voltage"][0]
+        for pole, on_s, off_s in (("negative", 0.8, 9.0), ("precharge", 1.004, 9.0)):
+            closed = state(times, (on_s, 1), (1.104, 0), (on_s + 3, 1), (off_s, 0))
+            roles[f"contactors.{pole}"] = (times, closed)
+        once = charging(fine, BEGIN_S, 400.0, 0.04)
+        rest = 367.2 * np.exp(-np.maximum(fine - 1.104, 0) / tau_s)
+        left_V = 367.2 * np.exp(-2.9 / tau_s)
+        twice = charging(fine, 4.004, 400.0, 0.04, start_V=left_V)
+        volts = np.where(fine < 1.104, once, np.where(fine < 4.004, rest, twice))
+        roles["units.front.link_voltage"] = (fine, rounded(volts, 0.1))
+
+    finding = judge(held_s=4.0, edit=again)
+    assert finding.verdict.value == verdict
+    assert verdict == "pass" or finding.code == "charged-before"
+
+
 def test_a_link_that_jumps_when_negative_closes_fails_before_pre_charge_acts():
     finding = judge(lambda t: np.where(t >= 0.8, 400.0, 0.0))
     assert finding.verdict is Verdict.FAIL
