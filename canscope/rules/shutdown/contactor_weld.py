@@ -22,6 +22,12 @@ from canscope.trust.missing_value import absence_at
 PACK = "pack.voltage"
 OTHER = {"negative": "positive", "positive": "negative"}
 BEFORE_NS = S  # the difference of the last second before opening is removed
+SETTLES_NS = 3 * S // 10  # after the second pole opened; common practice, no source
+MEASURED_NS = (S, 10 * S)  # how long a bleed has to be seen to be known, and is at most; likewise
+SURE = 5.0  # times what can be told, that a bleed known so has to take; likewise
+SLOW = 0.3  # of what the bleed takes: a link that lost less is held by something; likewise
+FAST_S = 5.0  # down to 60 V: as fast as an active bleed, IEC 60204-1 6.2.4
+SAFE_V = 60.0
 LAST_NS = S // 2  # the median of the last half second decides, so that one reading cannot
 
 
@@ -38,16 +44,18 @@ class ContactorWeld(Rule):
         A link that left passes, with whatever bleed. A link that did not leave fails with an
         active bleed, since that must bring it below 60 V in 5 s: in the shortest time judged, 2 s,
         a 400 V link falls by 88 V even at constant power (V^2 falls evenly), by 136 V at constant
-        current, by 213 V through a resistor; 2 V are no doubt. Without an active bleed it is
-        unproven: a charged capacitor is no weld. A weld shows on every link of the bus, so links
-        that disagree prove nothing.
+        current, by 213 V through a resistor; 2 V are no doubt. With a passive bleed it fails where
+        the fall after the second opening shows that the bleed takes 5 times as much in that time
+        as can be told. Without either it is unproven: a charged capacitor is no weld. A weld shows
+        on every link of the bus, so links that disagree prove nothing.
     Margin
         The size of that difference minus ``within_V``, in V, of the link that left least. The
         uncertainty is half the raw steps of link and pack, twice: after and before the opening.
         (What an instrument is off by is the same before and after, and is removed.)
     Unproven
         Both poles opened together, or the other one had opened before: one welded pole cannot be
-        seen (not-exercised); no active bleed and the link stayed (inferred); link or pack voltage
+        seen (not-exercised); no bleed that is known to act and the link stayed, or it lost less
+        than 30 % of what its passive bleed takes afterwards (inferred); link or pack voltage
         were not known (stale, not-available); the state of the other pole is an echo of its
         command, so nothing shows that it was still closed (inferred); the link read next to
         nothing at once, faster than any bleed empties it (sensor-suspect). Two attempts, one for
@@ -124,12 +132,13 @@ class ContactorWeld(Rule):
         if _closed_between(window, "precharge", opened.time_ns, until_ns):
             text = "pre-charge was closed meanwhile and fed the link"
             return unjudged(name, "not-exercised", text, opened.time_ns)
-        return self._left(window, name, opened, until_ns, held_s)
+        return self._left(window, name, opened, other, until_ns)
 
     def _left(
-        self, window: ClosedWindow, name: str, opened: Event, until_ns: int, held_s: float
+        self, window: ClosedWindow, name: str, opened: Event, other: Event | None, until_ns: int
     ) -> Outcome:
         """How far the links had left the pack at the end of the judged time."""
+        held_s = (until_ns - opened.time_ns) / S
         end_ns = min(until_ns, opened.time_ns + round(self.judged_s * S))
         seen: list[tuple[float, float]] = []
         gone: Doubt | None = None
@@ -155,7 +164,13 @@ class ContactorWeld(Rule):
         if stayed and most - self.within_V >= u:
             text = f"the links disagree: one left by {least:.1f} V, one by {most:.1f} V"
             return Doubt(name, "inferred", text, end_ns, measured=least)
-        if stayed and window.bench.bleed != "active":
+        bled_V = _bled(window, opened, other, end_ns) if window.bench.bleed == "passive" else 0.0
+        determined = bled_V >= SURE * (self.within_V + u)
+        if determined and not stayed and least < SLOW * bled_V:
+            text = f"the link left by only {least:.1f} V in {held_s:.1f} s, of {bled_V:.0f} V that "
+            text += "its bleed takes in that time once both poles are open: something held it"
+            return Doubt(name, "inferred", text, end_ns, measured=least)
+        if stayed and window.bench.bleed != "active" and not determined:
             text = f"the link left by only {least:.1f} V in {held_s:.1f} s, but without an active "
             text += "bleed a charged capacitor is no weld"
             return Doubt(name, "inferred", text, end_ns, measured=least)
@@ -190,6 +205,31 @@ def _opened(window: ClosedWindow, pole: str, *, state_too: bool = False) -> Even
     if command is not None and state is not None and state_too:
         return min(command, state, key=lambda event: event.after_ns)
     return command or state
+
+
+def _bled(window: ClosedWindow, opened: Event, other: Event | None, end_ns: int) -> float:
+    """What the bleed of the slowest link takes from opening to ``end_ns``, in V; 0 if not known.
+
+    By its fall once both poles are open, unless that is as fast as an active bleed's: that may
+    have begun to act only then.
+    """
+    if other is None:
+        return 0.0
+    start_ns, least = other.time_ns + SETTLES_NS, float("inf")
+    for role in window.bench.link_roles().values():
+        link = window.back(role, start_ns).between(start_ns, start_ns + MEASURED_NS[1]).known
+        held_V = float(window.at(role, opened.after_ns).value[0])
+        if len(link) < 4 or np.isnan(held_V) or not held_V > SAFE_V:
+            return 0.0
+        passed_ns = int(link.time_ns[-1] - link.time_ns[0])
+        begin_V, end_V = float(link.value[:2].max()), float(link.value[-2:].max())
+        if passed_ns < MEASURED_NS[0] or not 0 < end_V < begin_V:
+            return 0.0
+        tau_s = passed_ns / S / float(np.log(begin_V / end_V))
+        if tau_s * float(np.log(held_V / SAFE_V)) <= FAST_S:
+            return 0.0
+        least = min(least, held_V * (1 - float(np.exp((opened.time_ns - end_ns) / S / tau_s))))
+    return least if least < float("inf") else 0.0
 
 
 def _closed_between(window: ClosedWindow, pole: str, start_ns: int, end_ns: int) -> bool:

@@ -107,6 +107,26 @@ def test_a_passive_bleed_that_moves_the_link_proves_the_pole():
     assert judge(held_s=2.5, tau_s=60.0, bleed="passive")["positive pole"].verdict is Verdict.PASS
 
 
+def test_a_link_that_its_own_bleed_empties_only_once_both_poles_are_open_was_held():
+    """tau 12 s once both are open: in 2.5 s it would have lost 400 * (1 - e^-0.208) = 75 V."""
+    welded = {"held_s": 2.5, "tau_s": 12.0, "bleed": "passive", "welded": True}
+    finding = judge(**welded)["positive pole"]
+    assert finding.verdict is Verdict.FAIL
+    assert finding.measured == pytest.approx(0, abs=0.5)
+    assert judge(**{**welded, "bleed": None})["positive pole"].reason == "inferred"
+    short = judge(**welded, until_s=5.2)["positive pole"]  # 0.4 s of it show no bleed
+    assert (short.verdict, short.reason) == (Verdict.UNPROVEN, "inferred")
+
+    def sinks_a_little(roles):
+        times, volts = roles["units.front.link_voltage"]
+        sunk = np.where((times > 2.0) & (times <= 4.5), (times - 2.0) * 4, 0.0)
+        roles["units.front.link_voltage"] = (times, volts - sunk)
+
+    held = judge(**welded, edit=sinks_a_little)["positive pole"]
+    assert (held.verdict, held.reason) == (Verdict.UNPROVEN, "inferred")
+    assert "V that its bleed takes in that time" in held.sentence
+
+
 @pytest.mark.parametrize("held_s", [0.0, 0.1, 1.9])
 def test_both_poles_opened_together_show_no_weld(held_s):
     found = judge(held_s=held_s, welded=True)
