@@ -1,6 +1,10 @@
 """Survey a bus without a definition: what each identifier carries, and which fields follow a thing.
 
 All of it is inferred from the capture: it shows where to look, and proves nothing.
+
+What makes a clear answer: a meter logged over the whole run, or ten readings at four different
+values or more; or eight presses while nothing else happens, three at least. Every time counts
+from the first frame and has to be right within half a second.
 """
 
 from __future__ import annotations
@@ -35,7 +39,8 @@ def add(subparsers: Any) -> None:
         action="append",
         default=[],
         metavar="F.csv|ROLE=...",
-        help="something you know: ROLE=12.5:357.9,40:356 (seconds:value), ROLE=3.2,8.1 (marks), "
+        help="something you know: ROLE=12.5:357.9,40:356 (seconds:value; with decimal commas "
+        "'1,5:357,9; 40:356'), ROLE=3.2,8.1 (marks), "
         "ROLE=F.csv, or F.csv with the columns at_s, role, value; ROLE*9.1=... multiplies by a "
         "ratio; may be repeated",
     )
