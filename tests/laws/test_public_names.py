@@ -49,7 +49,9 @@ def test_dir_and_help_show_the_public_names_only():
     assert set(re.findall(r"^ {4}(\w+)\(", functions, re.MULTILINE)) == {
         name for name in NAMES.split() if name[0].islower()
     }
-    # They stand before pydoc's list of what is inside the package, which it always gives.
+    # They stand before pydoc's list of what is inside the package, which it always gives: it asks
+    # ``__path__`` as importlib does, so that whatever hides modules from the one hides them from
+    # the other, and from pkgutil and whoever packs the package.
     told = page.split("PACKAGE CONTENTS")[0]
     assert all(name in told for name in NAMES.split())
     assert "internal" in told
