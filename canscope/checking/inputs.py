@@ -47,7 +47,8 @@ def captures_of(names: Sequence[str]) -> list[str]:
         return list(names)
     folder = Path(names[0])
     found = sorted({path for pattern in CAPTURE_PATTERNS for path in folder.glob(pattern)})
-    if not (filled := [str(path) for path in found if path.stat().st_size]):
+    # An empty file is what a recorder begins with; what is no plain file is told where it is read.
+    if not (filled := [str(path) for path in found if not path.is_file() or path.stat().st_size]):
         hint = "a run folder holds its captures as *.log or *.log.gz"
         raise CanscopeError("no capture in this folder", where=Where(str(folder)), hint=hint)
     return filled

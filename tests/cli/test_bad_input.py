@@ -82,6 +82,22 @@ def test_what_would_be_waited_for_or_is_no_file_is_refused(canscope, run, monkey
     assert "marks.jsonl: cannot be read: not a plain file" in err
 
 
+def test_no_capture_of_a_run_folder_is_passed_over_because_it_is_no_plain_file(
+    canscope, run, monkeypatch
+):
+    monkeypatch.setattr(file, "PATIENCE_S", 0.05)
+    other = run / "capture-0002.log"
+    os.mkfifo(other)
+    assert canscope("check", run)[0] == 2
+    for goal, told in (("/dev/zero", "this is a device"), ("nowhere", "No such file")):
+        other.unlink()
+        other.symlink_to(goal)
+        code, _, err = canscope("check", run)
+        assert code == 2
+        assert "capture-0002.log" in err
+        assert told in err
+
+
 @pytest.mark.parametrize(
     ("stamp", "count", "told"),
     [

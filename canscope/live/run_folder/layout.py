@@ -12,5 +12,6 @@ LOCK_FILE, RESERVE_FILE = ".lock", ".reserve"
 
 
 def captures_in(folder: Path) -> list[Path]:
-    """The captures of a run that hold anything, in order."""
-    return [path for path in sorted(folder.glob(CAPTURE_PATTERN)) if path.stat().st_size]
+    """The captures of a run that hold anything, in order; also what is no plain file."""
+    found = sorted(folder.glob(CAPTURE_PATTERN))
+    return [path for path in found if not path.is_file() or path.stat().st_size]
