@@ -67,6 +67,7 @@ SETTLED_NS = 5 * SECOND_NS  # before contactors open, or close, in which the mon
 CLOSED_NS = 10 * SECOND_NS  # for which they have to have been closed; likewise
 # Times its step or flicker, and share of its reading, by which the monitor has to move; likewise
 MOVED, SHARE = 3.0, 0.002
+MORE_OHM = 0.2  # share by which it reads more with the contactors closed, surely; likewise
 MOST_OHM = 1e9  # cables, filters and the monitor itself are far below; likewise
 STAYED = 0.1  # of the way that closing moved it, within which it stays; likewise
 AGAIN_NS = 3 * SECOND_NS  # and twice as long as it took to answer to their closing; likewise
@@ -458,12 +459,17 @@ def insulation(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     from_ns = all_open_ns + max(AGAIN_NS, 2 * answered_ns)
     after = window.back(MONITOR, from_ns).known
     stayed = bool((np.abs(after.value - median(connected.value)) < STAYED * apart).all())
+    less = median(connected.value) * (1 - MORE_OHM)
     asked = len(after) and _all_open(window, from_ns) and window.at("@awake", from_ns).value[0] == 1
+    now = f"{read} and {median(after.value) / 1e3:.0f} kohm " if len(after) else ""
+    now += f"{(from_ns - all_open_ns) / SECOND_NS:.0f} s after they had opened, where it read "
     if asked and stayed:
-        text = f"{read} and {median(after.value) / 1e3:.0f} kohm "
-        text += f"{(from_ns - all_open_ns) / SECOND_NS:.0f} s after they had opened, where it "
-        text += f"read {read_alone}: it does not answer to what is connected"
+        text = f"{now}{read_alone}: it does not answer to what is connected"
         yield Remark(MONITOR, "silent", text, from_ns)
+    elif asked and median(alone.value) < less and after.value.max() < less:
+        text = f"{now}{read_alone}: what is connected can only take from an insulation, so that "
+        text += "its sense or its source is wrong"
+        yield Remark(MONITOR, "wrong", text, from_ns)
 
 
 def _answered_ns(window: ClosedWindow) -> int | None:

@@ -244,6 +244,7 @@ STILL_PACK = tuple(
         ("freeze", "a stop of"),
         ("pack-dead", "a stop or a flicker, from some moment on, of"),
         ("replayed-burst", "another burst's sag in place of that of"),
+        ("random-walk", "a wandering at random in place of"),
     )
 )
 LATE_BOTH = Unseen(
@@ -484,6 +485,15 @@ EVIDENCE = (
         (Witness("the contactors", "it sees another circuit with them closed than open"),),
         ("frozen, or flickering: the same value with poles open and closed",),
         (
+            Unseen(
+                "renewed",
+                ("pack.insulation",),
+                "a value that is renewed every 10 s or faster: a monitor itself measures for "
+                "seconds",
+                "watch its value settle again after the contactors have closed",
+                least=0.0,
+                most=10.0,
+            ),
             _held("pack.insulation", 10.0, "a monitor itself measures for seconds"),
             _dead_bit("pack.insulation", float("inf"), "a wrong offset: nothing else measures it"),
             Unseen(
@@ -563,6 +573,15 @@ EVIDENCE = (
                 VOLTMETER,
                 most=0.6,
             ),
+            Unseen(
+                "clipped",
+                ("supply.voltage",),
+                "a reading that stops at some level and hides no more than 0.9 V by it: a coil's "
+                "dip still shows, and what would lie beyond was never there",
+                VOLTMETER,
+                least=0.0,
+                most=0.9,
+            ),
             _held("supply.voltage", 0.3, "a dip is looked for around each closing for as long"),
             _dead_bit("supply.voltage", 1.9, "a small error of its factor makes it"),
             Unseen(
@@ -585,6 +604,7 @@ EVIDENCE = (
                 for kind, words in (
                     ("from-command", "is made of the contactors' states"),
                     ("random-walk", "wanders at random"),
+                    ("averaged", "is the mean of a second or two"),
                 )
             ),
             Unseen(

@@ -275,6 +275,8 @@ def second_attempt(told: Told) -> Lie | None:
     if length < 2500:
         return None
     at, pack = last + 1500 + int(told.rng.integers(0, length - 2000)), told.truth.pack_V[0]
+    if at > 1000 * told.script.first("ignition", 0.0):
+        return None  # the nodes sleep, and nobody hears of it
     for key in told.keys(*CLOSED):
         late = {"NegativeClosed": 0, "PrechargeClosed": 300, "PositiveClosed": 900}
         begin = at + late[key.rpartition(".")[2]]

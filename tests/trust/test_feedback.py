@@ -243,6 +243,13 @@ def test_a_monitor_that_reads_on_as_contactors_open_is_not_believed():
     assert "3 s after they had opened" in remarks(pack__insulation=column)["pack.insulation"]
 
 
+def test_a_monitor_that_reads_more_with_the_contactors_closed_is_turned_round():
+    """A second circuit beside the first one lies in parallel to it."""
+    column = np.where((TIMES >= 4.5) & (TIMES < 20.0), 5.2e6, 2.4e6)
+    told = remarks(pack__insulation=column)["pack.insulation"]
+    assert "can only take from an insulation" in told
+
+
 def test_a_negative_that_says_closed_300_ms_after_the_current_is_not_its_own_word():
     """Pre-charge says closed at 3.52 s, current flows from 3.5 s on, negative says so at 3.82 s."""
     told = remarks(contactors__negative=state(TIMES, (3.82, 1), (20.02, 0)))
