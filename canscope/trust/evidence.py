@@ -302,6 +302,15 @@ RENEWED_PEDAL = Unseen(
     least=0.0,
     most=0.3,
 )
+HELD_PEDAL = Unseen(
+    "holds-last",
+    ("driver.pedal*",),
+    "a pedal that repeats its last value for moments of up to 0.3 s, while it changes little or is "
+    "released: late by as much at most, and a unit takes longer to slow down",
+    "watch its value while another person presses it slowly",
+    least=0.0,
+    most=0.3,
+)
 PART_PEDAL = tuple(
     Unseen(
         kind,
@@ -732,6 +741,7 @@ EVIDENCE = (
             ),
             LATE_PEDAL,
             RENEWED_PEDAL,
+            HELD_PEDAL,
             *PART_PEDAL,
             STUCK_PEDAL,
             Unseen(

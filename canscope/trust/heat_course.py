@@ -22,15 +22,17 @@ FADES_S = (60.0, 600.0)  # of what was before
 MOST_BURSTS, FEWEST = 8, 15  # bursts that are told apart; blocks of the course
 ROUNDS = 300  # of the fit, at most
 LEFT_STEPS, LEFT_K, LEFT_PART = 1.3, 0.25, 0.15  # that may be left: of its steps, of its way
+LEFT_WET = 0.4  # of its way, where coolant may cool it
 
 
 def unexplained(
-    at_ns: Int64s, degC: Floats, turns: Sequence[tuple[int, int]], step_K: float
+    at_ns: Int64s, degC: Floats, turns: Sequence[tuple[int, int]], step_K: float, *, wet: bool
 ) -> tuple[float, int] | None:
     """By how much (in K) and when a temperature lay farthest from what bursts can make of it.
 
     None where that is little, or where too little is known. ``at_ns`` and ``degC`` are the middles
     and the means of n stretches of time, ``turns`` when each burst of any unit began and ended.
+    ``wet``: coolant may cool it now more, now less.
     """
     bursts = _joined(turns)
     if len(at_ns) < FEWEST or not 0 < len(bursts) <= MOST_BURSTS:
@@ -46,7 +48,9 @@ def unexplained(
         columns += [slow - fast for fast, slow in combinations(alone, 2)]  # one body after another
     left = degC - _fitted(np.stack(columns, axis=1), degC - float(degC.min())) - float(degC.min())
     row = int(np.argmax(np.abs(left)))
-    most_K = max(LEFT_STEPS * step_K, LEFT_K, LEFT_PART * float(np.ptp(degC)))
+    most_K = max(
+        LEFT_STEPS * step_K, LEFT_K, (LEFT_WET if wet else LEFT_PART) * float(np.ptp(degC))
+    )
     return (float(left[row]), int(at_ns[row])) if abs(left[row]) > most_K else None
 
 

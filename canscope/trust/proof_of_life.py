@@ -406,11 +406,11 @@ class _Together:
     def _unexplained(self, one: _Seen) -> tuple[float, int] | None:
         """How far and when it lay from what bursts can make of a part, just before them and after.
 
-        A hand may warm it before, coolant cool it, and other heat come later.
+        A hand may warm it before, and other heat come later.
         """
         turns = [(begin, end or self._until_ns) for _, begin, end in one.sensor.turns]
         table, start_ns, end_ns = one.course.table, one.course.start_ns, one.course.end_ns
-        if not 0 < len(turns) < KEPT_TURNS or self._bench.coolant != "empty":
+        if not 0 < len(turns) < KEPT_TURNS:
             return None
         rows = (end_ns >= turns[0][0] - BEFORE * BLOCK_NS) & (table[:, SAMPLES] > 2)
         rows &= start_ns <= max(end for _, end in turns) + WATCHED_NS
@@ -418,7 +418,8 @@ class _Together:
         # Without the outermost two of each block, so that one wild reading says nothing.
         trimmed = table[:, SUM] - table[:, LOWEST] - table[:, HIGHEST]
         degC = trimmed / (table[:, SAMPLES] - 2) / UNIT
-        return unexplained((start_ns + end_ns)[rows] // 2, degC, turns, one.step_K)
+        middle_ns, wet = (start_ns + end_ns)[rows] // 2, self._bench.coolant != "empty"
+        return unexplained(middle_ns, degC, turns, one.step_K, wet=wet)
 
     def _too_cold(self, one: _Seen) -> str:
         """Whether it read colder than anything was before its unit turned."""

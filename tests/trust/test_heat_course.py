@@ -28,10 +28,10 @@ def part(*kelvin_a_second):
     return 20 + np.array(seen)[5::20]
 
 
-def left(degC, step_K=0.1):
+def left(degC, step_K=0.1, wet=False):
     at_ns = np.round(T * SECOND_NS).astype(np.int64)
     turns = [(round(a * SECOND_NS), round(b * SECOND_NS)) for a, b in BURSTS]
-    return unexplained(at_ns, degC, turns, step_K)
+    return unexplained(at_ns, degC, turns, step_K, wet=wet)
 
 
 @pytest.mark.parametrize("rates", [(0.7, 0.7), (0.2, 1.0), (1.0, 0.0), (0.0, 0.0)])
@@ -66,3 +66,10 @@ def test_what_no_burst_makes_of_a_part_is_left_over(made):
 def test_what_is_less_than_its_step_or_a_quarter_of_a_kelvin_says_nothing():
     assert left(20 + 0.2 * np.sin(T / 5)) is None
     assert left(np.round(20 + 0.7 * np.sin(T / 5)), step_K=1.0) is None
+
+
+def test_coolant_may_take_heat_at_any_time():
+    cooled = part(0.7, 0.7) - np.where((T > 20) & (T < 28), 0.8, 0.0)
+    assert left(cooled) is not None
+    assert left(cooled, wet=True) is None
+    assert left(20 + 1.5 * np.sin(T / 5), wet=True) is not None
