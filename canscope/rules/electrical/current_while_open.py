@@ -16,7 +16,7 @@ from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Floats, Int64s
 from canscope.rules import RULES
-from canscope.rules.shared.open_poles import PRECHARGE, both_open
+from canscope.rules.shared.open_poles import PRECHARGE, circuit_open
 from canscope.rules.shared.poles import MAIN_ROLES
 
 NAME, CURRENT = "pack", "pack.current"
@@ -40,36 +40,37 @@ class Seen:
 @RULES.add("current-while-open")
 @dataclass(frozen=True, kw_only=True)
 class CurrentWhileOpen(Rule):
-    """With both main contactors open no current flows out of the pack or into it.
+    """With a main contactor open no current flows out of the pack or into it.
 
     Judged
-        On every reading of the pack current, from the first frame to the last, while both main
-        contactors have read open for ``settle_s`` and none is read closed within 0.2 s (states come
-        late). Two readings in a row above ``limit_A`` count, and one from three times as much on.
-        A current sensor has a zero of its own: the median of the first 32 such readings. Where it
-        is more than half of ``limit_A`` and at most ``zero_A``, readings are judged against it, so
-        that noise beside it is no current, and it is told: an offset is there before the first
-        closing and after the last opening alike, a current comes and goes.
+        On every reading of the pack current, from the first frame to the last, while negative, or
+        positive and pre-charge, or both main contactors have read open for ``settle_s`` and none of
+        them is read closed within 0.2 s (states come late): one open pole opens the circuit. Two
+        readings in a row above ``limit_A`` count, and one from three times as much on. A current
+        sensor has a zero of its own: the median of the first 32 such readings. Where it is more
+        than half of ``limit_A`` and at most ``zero_A``, readings are judged against it, so that
+        noise beside it is no current, and it is told: an offset is there before the first closing
+        and after the last opening alike, a current comes and goes.
     Margin
         ``limit_A`` minus that current (or its distance from the zero), in A. The uncertainty is
         the reading's own.
     Unproven
-        Both poles were never seen open together, or no current was read then (not-exercised); the
+        No pole was seen open for long enough, or no current was read then (not-exercised); the
         sensor's zero is off (sensor-suspect): then whether a small constant current flows is not
         known either.
     """
 
     limit_A: float = limit(1.0, "A", high=10.0)
     zero_A: float = limit(3.5, "A", high=20.0, note="taken for the sensor's offset if constant")
-    settle_s: float = limit(0.5, "s", high=5.0, note="after both read open")
+    settle_s: float = limit(0.5, "s", high=5.0, note="after they read open")
 
     unit: ClassVar[str] = "A"
     limit_parameter: ClassVar[str] = "limit_A"
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.POWER_UP, CardStep.OPEN})
     cross_checks: ClassVar[tuple[str, ...]] = ("contactors.negative", "contactors.positive")
     says: ClassVar[dict[str, str]] = {
-        "pass": "no current while both main contactors read open{zero}, at most",
-        "fail": "a current while both main contactors read open{zero}",
+        "pass": "no current while a main contactor read open{zero}, at most",
+        "fail": "a current while a main contactor read open{zero}",
     }
     exercise: ClassVar[str] = (
         "record for some seconds before the contactors close and after they have opened"
@@ -104,11 +105,11 @@ class CurrentWhileOpen(Rule):
             state, rows = self._zeroed(state, piece)
             found += rows
         if not state.spoke:
-            text = "the current was never read with both main contactors seen open"
+            text = "the current was never read with a main contactor seen open"
             return [*found, unjudged(NAME, "not-exercised", text)]
         assert state.zero_A is not None
         if self.limit_A < abs(state.zero_A) <= self.zero_A:
-            text = f"it read {state.zero_A:.1f} A with both main contactors open, from the first "
+            text = f"it read {state.zero_A:.1f} A with a main contactor open, from the first "
             text += "reading on: an offset of the sensor, or a small constant current"
             found.append(Doubt(NAME, "sensor-suspect", text, state.first_ns))
         return found
@@ -122,7 +123,7 @@ class CurrentWhileOpen(Rule):
             return state, []
         settle_ns = round(self.settle_s * S)
         state = replace(state, next_ns=int(samples.time_ns[-1]) + 1)
-        samples = samples[both_open(piece, samples.time_ns, settle_ns, WAIT_NS)]
+        samples = samples[circuit_open(piece, samples.time_ns, settle_ns, WAIT_NS)]
         if not len(samples):
             return state, []
         if state.zero_A is not None:

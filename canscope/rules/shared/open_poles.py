@@ -1,4 +1,4 @@
-"""When both main contactors surely were open, although their states come late and seldom."""
+"""When main contactors surely were open, although their states come late and seldom."""
 
 from __future__ import annotations
 
@@ -20,10 +20,32 @@ def both_open(piece: Piece, times_ns: Int64s, before_ns: int, after_ns: int) -> 
     for both poles reads open while one of them is closed for pre-charging: pre-charge must then
     read open as well, where it is bound.
     """
-    clean = np.ones(len(times_ns), np.bool_)
     bench = piece.bench
     roles = (PRECHARGE,) if bench.poles_as_one and bench.has(PRECHARGE) else ()
-    for role in (*MAIN_ROLES, *roles) if len(times_ns) else ():
+    return _open(piece, (*MAIN_ROLES, *roles), times_ns, before_ns, after_ns)
+
+
+def circuit_open(piece: Piece, times_ns: Int64s, before_ns: int, after_ns: int) -> Bools:
+    """Likewise, that at least one main pole was open, and nothing led the current past it.
+
+    Pre-charge leads past positive, so that positive alone opens the circuit only where pre-charge
+    is bound and reads open as well.
+    """
+    found = both_open(piece, times_ns, before_ns, after_ns)
+    if piece.bench.poles_as_one:
+        return found
+    found |= _open(piece, MAIN_ROLES[:1], times_ns, before_ns, after_ns)
+    if piece.bench.has(PRECHARGE):
+        found |= _open(piece, (MAIN_ROLES[1], PRECHARGE), times_ns, before_ns, after_ns)
+    return found
+
+
+def _open(
+    piece: Piece, roles: tuple[str, ...], times_ns: Int64s, before_ns: int, after_ns: int
+) -> Bools:
+    """Instants at which all of these roles last read open, and none read closed around them."""
+    clean = np.ones(len(times_ns), np.bool_)
+    for role in roles if len(times_ns) else ():
         states = piece.history.samples(role).known
         row = states.time_ns.searchsorted(times_ns, "right") - 1
         clean &= row >= 0

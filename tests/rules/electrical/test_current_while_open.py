@@ -60,7 +60,7 @@ def test_a_current_within_half_a_step_of_the_limit_is_too_close_to_call():
 def test_an_offset_from_the_first_frame_to_the_last_is_told_and_does_not_fail(zero_A):
     finding = judge(during(0, 0, 0, zero_A))
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
-    assert f"it read {zero_A:.1f} A with both main contactors open" in finding.sentence
+    assert f"it read {zero_A:.1f} A with a main contactor open" in finding.sentence
 
 
 def test_noise_of_02_A_beside_an_offset_of_09_A_is_no_current():
@@ -87,6 +87,37 @@ def test_25_A_are_no_offset():
 def test_states_that_come_200_ms_late_are_no_current_while_open():
     """The current flows from 4.85 s on and until 10.0 s."""
     assert judge(during(4.85, 5.0, 20.0)).verdict is Verdict.PASS
+
+
+PRECHARGE = "contactors.precharge"
+
+
+@pytest.mark.parametrize("first", ["negative", "positive"])
+def test_one_open_pole_opens_the_circuit(first):
+    """One opens at 10.0 s and the other one at 12.5 s: the 12 A from 11 to 12 s flow through it."""
+    poles = {"negative": [(5.0, 1), (12.5, 0)], "positive": [(5.0, 1), (12.5, 0)]}
+    poles[first] = BOTH
+
+    def precharged(roles):
+        roles[PRECHARGE] = (TIMES, state(TIMES, (4.0, 1), (5.5, 0)))
+
+    finding = judge(during(11, 12, 12.0), **poles, edit=precharged)
+    assert (finding.verdict, finding.measured) == (Verdict.FAIL, 12.0)
+    assert judge(during(10, 10.4, 12.0), **poles, edit=precharged).verdict is Verdict.PASS
+
+
+def test_pre_charge_leads_the_current_past_an_open_positive():
+    """Negative and pre-charge close at 3.0 s, positive at 5.0 s.
+
+    Without the state of pre-charge nobody knows whether it was closed.
+    """
+    poles = {"negative": [(3.0, 1), (10.0, 0)], "positive": BOTH}
+
+    def precharged(roles):
+        roles[PRECHARGE] = (TIMES, state(TIMES, (3.0, 1), (5.5, 0)))
+
+    assert judge(during(3.0, 4.9, 9.0), **poles, edit=precharged).verdict is Verdict.PASS
+    assert judge(during(3.0, 4.9, 9.0), **poles).verdict is Verdict.PASS
 
 
 def test_closed_all_the_time_is_not_exercised():
