@@ -219,6 +219,9 @@ def _coil_pulls(window: ClosedWindow, rest: Samples, busy: Samples, step: float)
 
     It has to pull by more than they flicker and wander at rest.
     """
+    bench = window.bench
+    if bench.poles_as_one and not bench.has("contactors.precharge"):
+        return None  # coils have pulled before that one signal reads closed
     first = next((event for event in window.events_of("pole") if event.value == 1), None)
     if first is None:
         return None

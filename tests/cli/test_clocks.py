@@ -1,5 +1,5 @@
 """Files of several recorders through the command line: no order of events is taken from clocks that
-nothing connects (issue 17: a second file that started 1 s earlier turned precharge-level to pass).
+nothing connects: a second file that started 1 s earlier would turn precharge-level to pass.
 """
 
 import json

@@ -1,4 +1,4 @@
-"""A table without one row says why (issue 17): never exit 0 without a hint."""
+"""A table without one row says why: never exit 0 without a hint."""
 
 import pytest
 

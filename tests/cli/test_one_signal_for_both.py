@@ -1,4 +1,4 @@
-"""A vehicle with one "contactors closed" signal (issue 17): it can power up and down and prove it.
+"""A vehicle with one "contactors closed" signal: it can power up and down and prove it.
 
 The demo's box is made such a one: its bit of positive becomes positive and negative.
 """

@@ -1,4 +1,4 @@
-"""A controller that restarts: silent for 49 ms, then frames of zeros (issue 17, seen on a bus).
+"""A controller that restarts: silent for 49 ms, then frames of zeros, as seen on a bus.
 
 The demo's front unit sends every 10 ms on can1; three cycles are 30 ms. Its checksum of zeros is
 not zero (CRC-8 SAE J1850 begins with FF), and its temperatures have an offset of -40 degC. The

@@ -36,15 +36,13 @@ def test_an_input_against_which_a_unit_is_driven_on_is_not_believed(role, change
     ids=["cut", "ramp", "coasting"],
 )
 def test_a_unit_whose_torque_is_taken_back_obeys(torque):
-    changes = ((0.0, 1), (9.0, 0), (9.6, 1))
-    told = remarks(driver__ignition=state(TIMES, *changes), units__front__torque=torque)
-    assert "driver.ignition" not in told
+    told = remarks(driver__brake=state(TIMES, (9.0, 1), (9.6, 0)), units__front__torque=torque)
+    assert "driver.brake" not in told
 
 
-def test_a_key_off_too_short_to_answer_to_says_nothing():
-    changes = ((0.0, 1), (9.0, 0), (9.3, 1))
-    told = remarks(driver__ignition=state(TIMES, *changes), units__front__torque=pushed())
-    assert "driver.ignition" not in told
+def test_a_brake_too_short_to_answer_to_says_nothing():
+    told = remarks(driver__brake=state(TIMES, (9.0, 1), (9.3, 0)), units__front__torque=pushed())
+    assert "driver.brake" not in told
 
 
 @pytest.mark.parametrize(("off_s", "told"), [(8.0, "read off for 12 s"), (14.0, ""), (26.0, "")])
