@@ -158,14 +158,16 @@ def message_late(told: Told) -> Lie | None:
     """One message is stamped late, all others are not."""
     channel, own = any_of(told, list(all_messages(told.vehicle).items()))
     message, ms = own[told.rng.integers(len(own))], int(told.rng.choice([120, 400, 1500]))
+    sent = [spec.key for spec in message.signals if spec.key in told.seen]
+    keys = [key for key in sent if np.ptp(told.seen[key])]  # nothing else is late of anything
+    if not keys:
+        return None
 
     def late(recording: Recording) -> Recording:
         mine = recording.of(channel, message.can_id)
         return joined(replace(recording, time_us=recording.time_us + mine * ms * 1000))
 
     told.later.append(late)
-    sent = [spec.key for spec in message.signals if spec.key in told.seen]
-    keys = [key for key in sent if np.ptp(told.seen[key])]  # nothing else is late of anything
     return Lie("message-late", message.key, f"{ms} ms late", tuple(keys), ms / 1000)
 
 
