@@ -51,8 +51,9 @@ def test_a_sensor_that_followed_the_burst_and_died_hides_what_soaks_out_after_it
 
 
 def test_a_sensor_on_the_edge_of_a_coarse_step_may_flicker_before_and_rest_after():
-    """It resolves 0.5 K: one step of 3 K in all, so that the rest in the middle of one is long."""
-    coarse = rounded(20.25 + np.where(T < 20, FLICKER - 0.05, 2.5), 0.5)
+    """It resolves 0.5 K and warms by 2.5 K within the burst, so that it rests for long then."""
+    warmed = np.interp(T, [20, 23], [0, 2.5])
+    coarse = rounded(20.25 + np.where(T < 20, FLICKER - 0.05, warmed), 0.5)
     assert judge(coarse, step=0.5).verdict is Verdict.PASS
 
 
