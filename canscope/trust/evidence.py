@@ -819,7 +819,7 @@ EVIDENCE = (
                     Witness("precharge-curve", "the link rises when it closes and not before"),
                     Witness("link-discharge", "the link falls after it opened"),
                     Witness("contactor-weld", "the link leaves the pack as it alone opens"),
-                    Witness("its command", "it follows some milliseconds later, both ways"),
+                    Witness("its command", "it follows within 0.3 s, both ways"),
                 ),
                 (
                     "an echo: it never differs from the command by a frame",
@@ -832,7 +832,7 @@ EVIDENCE = (
             ),
             Evidence(
                 f"contactors.{pole}.command",
-                (Witness("its state", "it follows some milliseconds later"),),
+                (Witness("its state", "it follows within 0.3 s"),),
                 ("frozen: the state changes without it", "late: the state changes before it"),
             ),
         )

@@ -1,13 +1,15 @@
 """Does a contactor's state ever follow its command?
 
-A contact follows its coil within tens of ms, and a box may wait for the current to end before it
-opens; a state that still says otherwise long after its command changed has stopped, or the contact
-is welded or does not pull in.
+A contact follows its coil within tens of ms, a slow node says so within 0.3 s, and a box may wait
+for the current to end before it opens. A state that still says otherwise after that has stopped, or
+the contact sticks, is welded or does not pull in. Where the state changed and not the command, such
+as by an emergency stop that cuts the coils, it may take longer.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,6 +20,20 @@ from canscope.model.tables import SECOND_NS
 from canscope.trust.remark import Remark
 
 LATE_NS = 3 * SECOND_NS  # common practice, no source
+FOLLOW_NS = 3 * SECOND_NS // 10  # no contact and no slow node takes longer; likewise
+OTHER_BUS_NS = 55 * 10**6  # as far as clocks of two adapters may differ unnoticed; likewise
+BREAKS_A = 2.0  # a box may wait for a larger current to end before it opens, as opening-current
+CURRENT = "pack.current"
+
+
+@dataclass(frozen=True)
+class Apart:
+    """A stretch in which a state says otherwise than its command, from sample to sample."""
+
+    begin_ns: int
+    last_ns: int
+    said: float  # by the state
+    led: bool  # the command changed, and not the state
 
 
 class Obeys:
@@ -25,33 +41,72 @@ class Obeys:
 
     def __init__(self, bench: Bench) -> None:
         roles = [f"contactors.{pole}" for pole in POLES]
-        self._apart_ns: dict[str, int | None] = {
+        self._apart: dict[str, Apart | None] = {
             role: None for role in roles if bench.has(role, f"{role}.command")
         }
+        self._last: dict[str, float] = {}  # of each state
         self._bench = bench
 
     def feed(self, new: Mapping[str, Samples], history: History) -> Iterator[Remark]:
         """States of this piece (already in ``history``) that are late for their command."""
-        for role in self._apart_ns:
+        for role in self._apart:
             state = new[role].known if role in new else None
             command = history.samples(f"{role}.command").known
             if state is None or not len(state) or not len(command):
                 continue
             row = np.searchsorted(command.time_ns, state.time_ns, "right") - 1
             asked = np.where(row >= 0, command.value[np.maximum(row, 0)], state.value)
-            alike = asked == state.value
-            since_ns = self._apart_ns[role]
-            changed = np.flatnonzero(np.diff(alike, prepend=since_ns is None))
-            starts = state.time_ns[changed][~alike[changed]].tolist()
-            if since_ns is not None:
-                starts.insert(0, since_ns)
-            ends = state.time_ns[changed][alike[changed]].tolist()
-            self._apart_ns[role] = None if alike[-1] else starts[-1]
-            ends += [] if alike[-1] else [int(state.time_ns[-1])]
-            for begin_ns, end_ns in zip(starts, ends, strict=True):
-                if end_ns - begin_ns >= LATE_NS:
-                    at = int(state.time_ns.searchsorted(begin_ns).clip(0, len(state) - 1))
-                    word, order = ("closed", "open") if state.value[at] == 1 else ("open", "closed")
-                    key = self._bench.bindings[f"{role}.command"].key
-                    text = f"still said {word} {LATE_NS / SECOND_NS:g} s after {key} said {order}"
-                    yield Remark(role, "wrong", text, begin_ns)
+            before = np.concatenate(([self._last.get(role, state.value[0])], state.value[:-1]))
+            self._last[role] = float(state.value[-1])
+            differs = asked != state.value
+            after = np.concatenate(([self._apart[role] is not None], differs[:-1]))
+            rows = np.flatnonzero(differs | after)
+            columns = (c[rows] for c in (state.time_ns, state.value, asked, before))
+            for now_ns, says, told, said in zip(*(c.tolist() for c in columns), strict=True):
+                yield from self._step(role, now_ns, says, told, said, history)
+
+    def _step(
+        self, role: str, now_ns: int, says: float, told: float, said: float, history: History
+    ) -> Iterator[Remark]:
+        apart = self._apart[role]
+        if apart is None:
+            if says != told:
+                self._apart[role] = Apart(now_ns, now_ns, says, led=says == said)
+            return
+        if says != told and says == apart.said:
+            self._apart[role] = replace(apart, last_ns=now_ns)
+            if apart.last_ns - apart.begin_ns < LATE_NS <= now_ns - apart.begin_ns:
+                yield self._remark(role, apart, LATE_NS)
+            return
+        self._apart[role] = None if says == told else Apart(now_ns, now_ns, says, led=says == said)
+        late_ns = apart.last_ns - apart.begin_ns
+        limit_ns = self._follows_ns(role, closes=apart.said == 0)
+        followed = says != apart.said
+        if apart.led and late_ns > limit_ns and not (followed and self._waits(apart, history)):
+            yield self._remark(role, apart, limit_ns)
+
+    def _follows_ns(self, role: str, *, closes: bool) -> int:
+        """How late a state may surely be for its command.
+
+        What asks for several poles at once, or for positive where nothing else asks for pre-charge,
+        is a request: the box takes one pole after the other.
+        """
+        keys = {r: b.key for r, b in self._bench.bindings.items() if r.endswith(".command")}
+        alone = sum(key == keys[f"{role}.command"] for key in keys.values()) == 1
+        waits = role == "contactors.positive" and "contactors.precharge.command" not in keys
+        if not alone or (closes and waits):
+            return LATE_NS
+        signals = [self._bench.bindings[r].signal for r in (role, f"{role}.command")]
+        other_ns = OTHER_BUS_NS if signals[0].channel != signals[1].channel else 0
+        return FOLLOW_NS + other_ns + round(2e6 * self._bench.clock_ms)
+
+    def _waits(self, apart: Apart, history: History) -> bool:
+        """Whether the box may have waited for a current to end before it opened."""
+        amps = history.samples(CURRENT).known.between(0, apart.begin_ns + 1)
+        return apart.said == 1 and bool(len(amps)) and abs(float(amps.value[-1])) > BREAKS_A
+
+    def _remark(self, role: str, apart: Apart, late_ns: int) -> Remark:
+        word, order = ("closed", "open") if apart.said == 1 else ("open", "closed")
+        key = self._bench.bindings[f"{role}.command"].key
+        text = f"still said {word} {late_ns / SECOND_NS:g} s after {key} said {order}"
+        return Remark(role, "wrong", text, apart.begin_ns)

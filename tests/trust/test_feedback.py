@@ -325,6 +325,45 @@ def test_a_state_that_stays_closed_without_its_command_is_not_believed():
     assert cut == told
 
 
+def obeying(**changed):
+    """All three commands, each 20 ms before its state, with these in place of theirs."""
+    commands = {
+        "negative": [(3.0, 1), (20.0, 0)],
+        "precharge": [(3.5, 1), (5.0, 0)],
+        "positive": [(4.5, 1), (22.5, 0)],
+    } | changed
+    return {f"contactors__{pole}__command": state(TIMES, *at) for pole, at in commands.items()}
+
+
+@pytest.mark.parametrize(
+    ("at", "word"),
+    [
+        ([(4.5, 1), (21.5, 0)], "still said closed 0.3 s after"),
+        ([(3.5, 1), (22.5, 0)], "still said open 0.3 s after"),
+        ([(4.5, 1), (13.0, 0), (13.6, 1), (22.5, 0)], "still said closed 0.3 s after"),
+    ],
+    ids=["opens", "closes", "opens and closes again"],
+)
+def test_a_state_that_follows_its_command_a_second_late_is_not_believed(at, word):
+    late = obeying(positive=at)
+    said = remarks(**late)
+    assert word in said["contactors.positive"]
+    assert remarks(cuts=(4.0, 13.1, 21.7, 22.5), **late) == said
+
+
+def test_a_slow_node_a_request_and_a_load_may_be_waited_for():
+    """0.24 s late; one command for all poles' order; 20 A at 10 s, which end at 11 s."""
+    assert remarks(**obeying(positive=[(4.28, 1), (22.28, 0)])) == {}
+    request = obeying(positive=[(3.5, 1), (22.5, 0)])
+    del request["contactors__precharge__command"]
+    assert remarks(**request) == {}
+    opens = {
+        f"contactors__{p}": state(TIMES, (at, 1), (11.0, 0)) for p, at in (("negative", 3.02),)
+    }
+    waited = obeying(negative=[(3.0, 1), (10.2, 0)]) | opens
+    assert "0.3 s after" not in remarks(**waited).get("contactors.negative", "")
+
+
 def test_a_flicker_that_only_a_load_makes_is_none_at_rest():
     """A converter's ripple in the current while it runs; before and after it a clean 0.5 A."""
     rng = np.random.default_rng(8)
