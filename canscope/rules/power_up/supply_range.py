@@ -21,6 +21,7 @@ NAME, SUPPLY = "12 V", "supply.voltage"
 WAIT_NS = S // 5  # a closing may be told so late; common practice, no source
 PULL_NS = S // 20  # a coil draws before its contact meets; likewise
 COLD_START_NS = S  # a node that has just woken may not have measured yet; likewise
+FEWEST = 3  # readings that show that it lasted; likewise
 NOTHING_V = 1.0  # what speaks has a supply: less is no measurement; likewise
 
 
@@ -46,7 +47,9 @@ class SupplyRange(Rule):
         contactor closes, from 0.05 s before to ``dip_s`` after it, a low reading is left to
         control-supply, which judges the dip of a coil that pulls in, against a stricter limit. In
         the first second after a node woke, a reading below 1 V or at an end of the range is no
-        measurement yet. For a 24 V vehicle set both ends in the plan, such as 18 and 32 V.
+        measurement yet. With both main contactors closed, a supply that reads below ``closed_V``
+        for ``held_s`` fails as well: it does not sink so far for so long unless nothing feeds it.
+        For a 24 V vehicle set all three in the plan, such as 18, 32 and 21 V.
     Margin
         The distance to the nearer end of the range, in V. The uncertainty is the reading's own.
     Unproven
@@ -56,6 +59,10 @@ class SupplyRange(Rule):
 
     minimum_V: float = limit(9.0, "V", low=6.0, high=24.0)
     maximum_V: float = limit(16.0, "V", low=12.0, high=32.0)
+    closed_V: float = limit(
+        10.5, "V", low=8.0, high=24.0, note="for held_s with both main contactors closed"
+    )
+    held_s: float = limit(1.0, "s", high=5.0, note="below closed_V")
     dip_s: float = limit(0.5, "s", high=0.5, note="after a closing, left to control-supply")
 
     unit: ClassVar[str] = "V"
@@ -117,6 +124,7 @@ class SupplyRange(Rule):
         part = samples[judged]
         below, above = part.value - self.minimum_V, self.maximum_V - part.value
         return state, [
+            *self._sunk(piece, part),
             margins(
                 NAME,
                 part.time_ns,
@@ -126,6 +134,36 @@ class SupplyRange(Rule):
                 uncertainty=piece.bench.u(SUPPLY),
                 side=np.where(below <= above, "below", "above"),
                 low_V=self.minimum_V,
+                high_V=self.maximum_V,
+            ),
+        ]
+
+    def _sunk(self, piece: Piece, part: Samples) -> list[Outcome]:
+        """The highest of the last ``held_s`` where all were low with both poles closed."""
+        low, held_ns = part[part.value < self.closed_V], round(self.held_s * S)
+        if not len(low):
+            return []
+        closed = piece.at("@closed", low.time_ns)
+        low = low[(closed.value == 1) & (closed.age_ns >= held_ns)]
+        found = []
+        for time_ns in low.time_ns.tolist():
+            before = piece.back(SUPPLY, time_ns - held_ns).between(0, time_ns + 1).known
+            highest = float(before.value.max())
+            if highest < self.closed_V and len(before) >= FEWEST:
+                found.append((time_ns, highest))
+        if not found:
+            return []
+        highest_V = np.array([volts for _, volts in found])
+        return [
+            margins(
+                NAME,
+                np.array([time for time, _ in found], np.int64),
+                highest_V - self.closed_V,
+                measured=highest_V,
+                limit=self.closed_V,
+                uncertainty=piece.bench.u(SUPPLY),
+                side=f"for {self.held_s:g} s with the contactors closed below",
+                low_V=self.closed_V,
                 high_V=self.maximum_V,
             )
         ]

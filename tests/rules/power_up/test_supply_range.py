@@ -41,6 +41,25 @@ def test_60_ms_outside_fail_from_the_first_frame_to_the_last(start_s, volts, lim
     assert finding.first_failed_s == pytest.approx(start_s)
 
 
+def both_closed(roles):
+    roles["contactors.positive"] = (TIMES, state(TIMES, (6.0, 1), (15.0, 0)))
+
+
+@pytest.mark.parametrize(
+    ("start_s", "end_s", "fails"), [(8, 12, True), (8, 8.9, False), (16, 19, False)]
+)
+def test_92_V_for_more_than_a_second_with_the_contactors_closed_fail(start_s, end_s, fails):
+    """Below 10.5 V (common practice, no source) from 8.0 s on: it has lasted 1 s at 9.0 s."""
+    finding = judge(during(start_s, end_s, 9.2), edit=both_closed)
+    assert (finding.verdict is Verdict.FAIL) == fails
+    if fails:
+        assert (finding.measured, finding.limit) == (9.2, 10.5)
+        assert finding.first_failed_s == pytest.approx(9.0, abs=0.021)
+        assert "for 1 s with the contactors closed below" in finding.sentence
+        cut = judge(during(start_s, end_s, 9.2), edit=both_closed, cuts=[8.5, 9.01, 9.5])
+        assert cut == finding
+
+
 def test_a_supply_that_sinks_slowly_fails_where_it_crosses_9_V():
     """13 V less 0.3 V/s: 9 V at 13.33 s, beyond the reading's uncertainty at 13.5 s."""
     finding = judge(13.0 - 0.3 * TIMES)
