@@ -60,9 +60,14 @@ class SupplyRange(Rule):
     minimum_V: float = limit(9.0, "V", low=6.0, high=24.0)
     maximum_V: float = limit(16.0, "V", low=12.0, high=32.0)
     closed_V: float = limit(
-        10.5, "V", low=8.0, high=24.0, note="for held_s with both main contactors closed"
+        10.5,
+        "V",
+        low=8.0,
+        high=24.0,
+        note="for held_s with both main contactors closed",
+        looser="lower",
     )
-    held_s: float = limit(1.0, "s", high=5.0, note="below closed_V")
+    held_s: float = limit(1.0, "s", low=0.1, high=5.0, note="below closed_V", looser="higher")
     dip_s: float = limit(0.5, "s", high=0.5, note="after a closing, left to control-supply")
 
     unit: ClassVar[str] = "V"
