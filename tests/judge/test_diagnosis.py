@@ -6,6 +6,7 @@ That each simulated fault finds its true cause is shown by the fault matrix.
 import pytest
 
 from canscope.judge.causes import TABLE
+from canscope.judge.causes.pattern import is_named
 from canscope.judge.diagnosis import MOST, diagnose
 from canscope.model.findings import Finding, Verdict
 from canscope.rules import RULES
@@ -259,3 +260,18 @@ def test_every_row_names_rules_that_exist_and_a_check_for_each_cause():
         assert all(rule in RULES or any(r.startswith(rule[:-1]) for r in RULES) for rule in rules)
         assert 1 <= len(row.causes) <= MOST
         assert all(cause and check for cause, check in row.causes)
+
+
+@pytest.mark.parametrize(
+    ("name", "pattern", "is_so"),
+    [
+        ("front forward", "front *", True),
+        ("front forward", "front", False),
+        ("can1", "can1", True),
+        ("can1", "*", True),
+        ("a[1] link", "a[[]1] link", True),  # a unit may be called anything: glob.escape
+        ("a[[]1] link", "a[[]1] link", False),
+    ],
+)
+def test_names_have_patterns_as_files_have_them_in_a_shell(name, pattern, is_so):
+    assert is_named(name, pattern) is is_so

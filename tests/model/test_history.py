@@ -42,3 +42,41 @@ def test_what_was_given_out_stays_as_it_was():
         history.append(ROLE, samples(range(start, start + 10)))
         history.forget(start - 20)
     assert given_out.time_ns.tolist() == list(range(10))
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.lists(
+        st.tuples(st.lists(st.booleans(), max_size=12), st.sampled_from(["all", "some", "none"])),
+        max_size=8,
+    )
+)
+def test_a_role_is_looked_up_by_its_message_only_while_it_had_a_value_in_every_frame(pieces):
+    """The second role may miss frames, as a multiplexed one does, or be left out of a piece."""
+    history, at = History({"a": 1, "b": 1}, [("a", "b")]), 0
+    for frames, taken in pieces:
+        stamps = list(range(at, at + len(frames)))
+        at += len(frames)
+        history.append("a", samples(stamps))
+        if taken != "none":
+            own = [t for t, has in zip(stamps, frames, strict=True) if has or taken == "all"]
+            history.append("b", samples(own))
+        history.forget(at - 15)
+        if (track := history.stamps("b")) is not None and len(history.samples("b")):
+            assert track.samples.time_ns.tolist() == history.samples("b").time_ns.tolist()
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.lists(st.lists(st.booleans(), min_size=1, max_size=40), min_size=1, max_size=8))
+def test_it_knows_whether_any_value_that_it_keeps_is_absent(pieces):
+    history, at = History({ROLE: 1}), 0
+    for absent in pieces:
+        told = samples(range(at, at + len(absent)))
+        told.value[np.array(absent)] = np.nan
+        at += len(absent)
+        history.append(ROLE, told)
+        history.forget(at - 25)
+        kept = history.samples(ROLE)
+        assert kept.is_complete == (not np.isnan(kept.value).any())
+        assert kept[3:9].is_complete == (not np.isnan(kept.value[3:9]).any())
+        assert len(kept.known) == np.count_nonzero(~np.isnan(kept.value))

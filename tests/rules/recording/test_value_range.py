@@ -4,10 +4,14 @@ import struct
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from canscope.model.bench import Kind
 from canscope.model.definition import Absent
 from canscope.model.findings import Verdict
+from canscope.model.signals import Samples
+from canscope.rules.recording.value_range import _outermost
 from tests.rules.frames import Row, bench_of, judge, message
 
 SCALED = {"factor": 0.5, "signed": True, "minimum": -1000.0, "maximum": 1000.0, "unit": "rpm"}
@@ -89,3 +93,20 @@ def test_a_signal_that_never_came_is_not_seen():
 @pytest.mark.parametrize("raws", [[0, 1900, -1800], [0, 2001, 2100, 0, -2100]])
 def test_cutting_changes_nothing(raws):
     assert run(raws, cuts="each") == run(raws)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    raws=st.lists(st.integers(-2100, 2100), min_size=1, max_size=30),
+    factor=st.sampled_from([0.5, -0.5, 0.1, 1e-17]),
+)
+def test_the_outermost_codes_decide_as_all_of_them_do(raws, factor):
+    """Where only they are looked at, the answer is the one that a look at all rows gives."""
+    spec = message("Fast", 0x100, 8, {"Speed": (0, 16, SCALED | {"factor": factor})}).signals[0]
+    raw = np.array(raws, np.int64)
+    status = np.zeros(len(raw), np.uint8)
+    samples = Samples(np.arange(len(raw)), raw * factor, raw, status)
+    rows = _outermost(spec, -1000.0, 1000.0, samples)
+    inside = np.minimum(raw * factor + 1000.0, 1000.0 - raw * factor)
+    if rows is not None:
+        assert rows[inside[rows].argmin()] == inside.argmin()
