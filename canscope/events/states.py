@@ -72,5 +72,5 @@ def between(kind: str, subject: str, times: Int64s, values: Floats) -> list[Even
             value=float(values[i + 1]),
             before=float(values[i]),
         )
-        for i in np.flatnonzero(np.diff(values))
+        for i in (values[1:] != values[:-1]).nonzero()[0].tolist()
     ]

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 from canscope.model.bench import Bench, Made, Mark
 from canscope.model.events import Event, Span
 from canscope.model.history import History
-from canscope.model.signals import NEVER, Place, RoleAt, Samples, place_of
+from canscope.model.signals import NEVER, NO_SAMPLES, Place, RoleAt, Samples, place_of
 from canscope.model.tables import SECOND_NS, Bools, Frames, Int64s
 
 S = SECOND_NS  # as rules call it
@@ -42,7 +42,16 @@ class Past:
 
     def back(self, role: str, start_ns: int) -> Samples:
         """A role's samples with start_ns <= time < until_ns; at most the last 120 s."""
-        return self.history.samples(role).between(start_ns, self.until_ns)
+        track = self.history.stamps(role)
+        if track is None:
+            return NO_SAMPLES
+        samples = self.history.samples(role)
+        times = track.samples.time_ns
+        first, last = self.once(
+            (Past.back, track, start_ns),
+            lambda: (int(times.searchsorted(start_ns)), int(times.searchsorted(self.until_ns))),
+        )
+        return samples if last - first == len(samples) else samples[first:last]
 
     def last(self, role: str, time_ns: int, *, before: bool = False) -> Samples:
         """A role's last sample by an instant (with ``before``: just before it): one row or none."""

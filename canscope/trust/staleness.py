@@ -23,5 +23,7 @@ def gaps(history: History, role: str, times_ns: Int64s) -> Int64s:
 
     ``times_ns``: stamps of consecutive samples; the answer has no row for the last of them.
     """
-    late = np.diff(times_ns) > history.patience_ns(role, times_ns[1:])
-    return np.flatnonzero(late)
+    later = times_ns[1:]
+    apart, patience_ns = later - times_ns[:-1], history.constant_patience_ns(role, later)
+    late = apart > (history.patience_ns(role, later) if patience_ns is None else patience_ns)
+    return late.nonzero()[0]

@@ -116,7 +116,8 @@ class Stopped:
             rest.since_ns = rest.last_ns = int(times[0])
         starts = np.concatenate(([rest.since_ns], times[rows]))
         ends = np.concatenate((np.where(rows > 0, times[rows - 1], rest.last_ns), times[-1:]))
-        counts = np.diff(np.concatenate(([-rest.count], rows, [len(raw)])))
+        edges = np.concatenate(([-rest.count], rows, [len(raw)]))
+        counts = edges[1:] - edges[:-1]
         codes = np.concatenate(([before], raw[rows]))
         if len(rows):
             gaps = np.diff(starts)

@@ -238,8 +238,8 @@ def rolling(reduce: Callable[..., ArrayLike], value: Floats, first: Int64s, last
     if reduce in EXTREMES and int(count.sum()) > len(value) * FEW:
         return _extremes(EXTREMES[reduce], value, first, last)
     result = np.full(len(last), np.nan)
-    for size in np.flatnonzero(np.bincount(count)).tolist():
-        windows = np.flatnonzero(count == size)
+    for size in np.bincount(count).nonzero()[0].tolist():
+        windows = (count == size).nonzero()[0]
         for at in range(0, len(windows), max(1, BLOCK // size)):
             some = windows[at : at + max(1, BLOCK // size)]
             stacked = _stacked(value, first[some], size)
