@@ -59,6 +59,8 @@ def _first_hold(samples: Samples, half_step: float) -> tuple[int, int] | None:
     step = step_of(value, half_step)
     least = max(STEPS * step, NOISE * noise(value))
     ways = np.diff(value)
+    if not np.abs(ways).max() >= LEAP_MOVES * least:
+        return None  # no leap: nearly always
     for first, last in _stays(np.abs(ways) <= STAYS * least):
         if first < MOVES or last + 1 >= len(ways):
             continue
