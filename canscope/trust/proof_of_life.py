@@ -73,6 +73,7 @@ HAND_K = 4.0  # beside a step: within which a person's own reading agrees
 # made: some answer in steps that are coarser than their signal.
 JUMPED_RAW, JUMPED_OWN = 3.0, 1.5
 FLICKERS = 8  # changes, from which on one between two values is a flicker
+STRAIGHT_BLOCKS, STRAIGHT_STEPS, STRAIGHT = 12, 8.0, 0.1  # steps that it rose, share off the line
 BELOW_K = 8.0  # colder than everything was before: nothing cools a part so far
 
 
@@ -314,6 +315,22 @@ class _Seen:
             rise_K -= max(before[1].value - self.base_degC, 0.0)
         return rise_K if rise_K >= least_K else 0.0
 
+    def straight_K(self) -> float:
+        """How far it rose in one straight line from its first to its last reading; 0 if not so.
+
+        What bursts warm rises in them and after them, and rests before.
+        """
+        table = self.course.table
+        if len(table) < STRAIGHT_BLOCKS:
+            return 0.0
+        at_s = (self.course.start_ns - self.course.start_ns[0]) / SECOND_NS
+        degC = table[:, SUM] / table[:, SAMPLES] / UNIT
+        slope, level = np.polyfit(at_s, degC, 1)
+        rise_K = float(slope * at_s[-1])
+        off_K = float(np.abs(degC - level - slope * at_s).max())
+        straight = rise_K >= STRAIGHT_STEPS * self.step_K and off_K <= STRAIGHT * rise_K
+        return rise_K if straight else 0.0
+
     @property
     def only_flickers(self) -> bool:
         """Whether it went to and fro between two neighbouring values, again and again, all along.
@@ -384,6 +401,9 @@ class _Together:
             jumped_ns, jump_K = sensor.jumped
             return f"the sensor jumped by {jump_K:.1f} K to another level at once", jumped_ns, ""
         if text := self._too_cold(one):
+            return text, sensor.began_ns, ""
+        if sensor.began_ns is not None and (rise_K := one.straight_K()):
+            text = f"the sensor rose by {rise_K:.1f} K in one straight line, whatever its unit did"
             return text, sensor.began_ns, ""
         if text := self._against_neighbours(one):
             return text, sensor.began_ns, "against-neighbours"

@@ -45,10 +45,11 @@ class SensorAlive(Rule):
         burst; it never gave a good value; a neighbour warmed by three of its steps (of another
         unit: by five) and 0.5 K while it stood, dithered or fell; it stopped for good while a
         neighbour that had warmed alike cooled; it fell from one reading to the next as no part
-        cools; it read colder than the air and everything else on a cold vehicle; it stopped
-        changing before a burst of its unit or after it; or it stood still over one burst where it
-        moves by three steps over another as long. The temperature rules then do not pass on it
-        either. All these thresholds are common practice, no source.
+        cools; it rose in one straight line from first to last; it read colder than the air and
+        everything else on a cold vehicle; it stopped changing before a burst of its unit or after
+        it; or it stood still over one burst where it moves by three steps over another as long. The
+        temperature rules then do not pass on it either. All these thresholds are common practice,
+        no source.
     """
 
     unit: ClassVar[str] = "proof"

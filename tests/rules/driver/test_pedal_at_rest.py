@@ -266,3 +266,20 @@ def test_cutting_does_not_matter(cuts):
     whole = judge(**what, roles=dict(roles))
     assert {str(whole[name].verdict) for name in whole} == {"fail"}
     assert judge(**what, roles=roles, cuts=cuts) == whole
+
+
+@pytest.mark.parametrize(
+    ("torque_Nm", "until_s", "verdict"),
+    [
+        (60, 4.2, Verdict.FAIL),
+        (-60, 4.2, Verdict.FAIL),
+        (24, 4.2, Verdict.PASS),
+        (60, 4.08, Verdict.PASS),
+    ],
+    ids=["kick", "kick the other way", "five times is allowed for 0.1 s", "too short"],
+)
+def test_a_kick_at_rest_in_neutral_fails_though_it_is_short(torque_Nm, until_s, verdict):
+    """60 Nm for 0.2 s turn 0.05 kgm^2 by 240 rad/s; 24 Nm stay below 25 Nm."""
+    finding = torque_of(((0, 0), (4, torque_Nm), (until_s, 0)))
+    assert finding.verdict is verdict
+    assert verdict is Verdict.PASS or "kicked with the pedal at rest: 60" in finding.sentence

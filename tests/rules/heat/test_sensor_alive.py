@@ -227,6 +227,17 @@ def test_a_constant_sensor_that_is_not_known_to_be_cold_proves_nothing(more, why
     assert why in finding.sentence
 
 
+def test_a_sensor_that_drifts_in_one_straight_line_follows_no_burst():
+    """0.02 K a second, 2 K in all; one that rests until 20 s and then rises by 2 K is warmed."""
+    drift = steps(20.0 + 0.02 * LONG, 0.1)
+    finding = pair(drift, 2.0, step=0.1)
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert "rose by 2.0 K in one straight line" in finding.sentence
+    assert pair(steps(heat(2.0), 0.1), 2.0, step=0.1).verdict is Verdict.PASS
+    late = 20.0 + np.interp(LONG, [0, 20, 100], [0, 0, 2])
+    assert pair(steps(late, 0.1), 2.0, step=0.1).verdict is Verdict.PASS
+
+
 @pytest.mark.parametrize(("torque_Nm", "proven"), [(3.9, True), (-3.9, True), (4.1, False)])
 def test_a_unit_that_did_a_kilojoule_of_work_is_no_cold_one(torque_Nm, proven):
     """3 s at 800 rpm, which are 83.8 rad/s: 980 J at 3.9 Nm and 1030 J at 4.1 Nm."""
