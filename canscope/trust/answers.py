@@ -202,7 +202,8 @@ def supply(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     if len(rest.known) < 6 or len(busy) < 10:
         return
     step = step_of(rest.known.value, bench.bindings[SUPPLY].half_step)
-    low, high = float(rest.known.value.min()), float(rest.known.value.max())
+    # A moment's dip before it, as a node wakes, is not what they rest at.
+    low, high = (float(percentile(rest.known.value, share)) for share in (5, 95))
     outside = max(low - float(busy.value.min()), float(busy.value.max()) - high)
     if outside < max(1.5 * step, high - low, BUMP_V):
         text = f"stayed within {low:.2f} to {high:.2f} V while contactors closed, as it does at "

@@ -107,7 +107,11 @@ class SlowDischarge(Fault):
         return replace(story, discharge_wait_s=20.0 * self.severity)
 
 
-@fault("welded-negative", must="contactor-weld", may="link-discharge voltage-agreement")
+@fault(
+    "welded-negative",
+    must="contactor-weld",
+    may="link-discharge voltage-agreement current-while-open",
+)
 class WeldedNegative(Fault):
     """The negative contactor has welded: it says open, but the link stays at the pack's voltage."""
 
@@ -121,7 +125,11 @@ class WeldedNegative(Fault):
         return replace(story, hold_s=13.0, positive_first=False)
 
 
-@fault("welded-positive", must="contactor-weld", may="link-discharge voltage-agreement")
+@fault(
+    "welded-positive",
+    must="contactor-weld",
+    may="link-discharge voltage-agreement current-while-open",
+)
 class WeldedPositive(Fault):
     """The positive contactor has welded; seen because positive is opened first in this run."""
 
