@@ -605,8 +605,9 @@ EVIDENCE = (
                 Unseen(
                     kind,
                     ("supply.voltage",),
-                    f"a voltage that {words}, where it is sent more seldom than every 60 ms: a "
-                    "coil's dip may lie between two readings, and who lifted it is not seen",
+                    f"a voltage that {words}, where it is sent more seldom than every 60 ms, or "
+                    "than every 30 ms in steps of 0.1 V: a coil's dip may lie between two readings "
+                    "or steps, and who lifted it is not seen",
                     "send it every 50 ms or faster, and see it dip as each coil pulls in",
                     least=60.0,
                 )

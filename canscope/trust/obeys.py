@@ -3,7 +3,8 @@
 A contact follows its coil within tens of ms, a slow node says so within 0.3 s, and a box may wait
 for the current to end before it opens. A state that still says otherwise after that has stopped, or
 the contact sticks, is welded or does not pull in. Where the state changed and not the command, such
-as by an emergency stop that cuts the coils, it may take longer.
+as by an emergency stop that cuts the coils, it may take longer; but no state closes by itself, and
+opens again, while its command is open.
 """
 
 from __future__ import annotations
@@ -82,6 +83,10 @@ class Obeys:
         late_ns = apart.last_ns - apart.begin_ns
         limit_ns = self._follows_ns(role, closes=apart.said == 0)
         followed = says != apart.said
+        if followed and apart.said == 1 and not apart.led:
+            key = self._bench.bindings[f"{role}.command"].key
+            text = f"said closed for {(now_ns - apart.begin_ns) / SECOND_NS:.2g} s, which {key} "
+            yield Remark(role, "wrong", text + "never asked", apart.begin_ns)
         if apart.led and late_ns > limit_ns and not (followed and self._waits(apart, history)):
             yield self._remark(role, apart, limit_ns)
 

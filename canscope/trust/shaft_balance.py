@@ -19,7 +19,7 @@ from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Floats
 
 GRID_S, LAGS_S = 0.02, 0.14  # of the fit; by so much either may come later than the other one
-GAINED_RPM, MOVES = 150.0, 0.08  # from rest, before it says anything; part from which it turns
+GAINED_RPM, MOVES = 70.0, 0.08  # from rest, before it says anything; part from which it turns
 LONGEST_S = 5.0  # over which friction stays as it is
 FEWEST = 25  # steps of the grid
 MEAN = 3  # of them, so that one reading says nothing

@@ -312,7 +312,9 @@ def from_command(told: Told) -> Lie | None:
     level = {"PackCurrent": 0.8, "LinkVoltage": pack, "ControlVoltage": 13.8}[name]
     rest = {"PackCurrent": 0.0, "LinkVoltage": 0.0, "ControlVoltage": 12.6}[name]
     told.put(key, np.where(both, level, rest))
-    ms = 1000 * cycle_s(told.vehicle, key) if name == "ControlVoltage" else None
+    ms = None
+    if name == "ControlVoltage":  # coarse steps take as many readings more to show a coil
+        ms = 1000 * cycle_s(told.vehicle, key) * max(1.0, step_of(told.vehicle, key) / 0.05)
     return Lie("from-command", key, "computed from the contactors' states", (key,), ms)
 
 

@@ -126,11 +126,15 @@ def _told(report: Report, lie: Lie, vehicle: Vehicle) -> str:
     """The rule that cannot believe what a lie changed, where none that does is required here."""
     roles = roles_of(lie, vehicle)
     resting = [finding for finding in report.findings if roles & set(finding.roles)]
+    reasons = NOT_BELIEVED
+    if lie.kind == "early-end":  # in a stage that does not ask for the discharge
+        resting = [f for f in report.findings if f.rule == "link-discharge" and not f.required]
+        reasons = (*NOT_BELIEVED, "not-exercised")
     return next(
         (
             f"{finding.rule}: {finding.sentence}"
             for finding in resting
-            if finding.verdict == "unproven" and finding.reason in NOT_BELIEVED
+            if finding.verdict == "unproven" and finding.reason in reasons
         ),
         "",
     )

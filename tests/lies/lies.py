@@ -544,15 +544,30 @@ def lying(
         moved = any(_differs(before[k], told.seen[k], step_of(vehicle, k)) for k in before)
         # One that changes nothing is none, whatever the other one does.
         if lie is not None and (moved or len(told.later) > later):
-            lies.append(lie)
+            lies.append((lie, len(told.later) > later))
     recording = record(vehicle, script, told.seen, np.random.default_rng(seed))
+    sent = record(vehicle, script, readings(truth, vehicle), np.random.default_rng(seed))
+    # What was told while its node slept is in no frame.
+    found = [lie for lie, later in lies if later or _in_frames(vehicle, lie, recording, sent)]
     marks = witness(truth, script, recording)
     for change in told.later:
         recording = change(recording)
     run = Run("lie", vehicle, script, None, seed, truth, recording, marks)
-    lies = [_sized(lie, honest, told) for lie in lies]
+    found = [_sized(lie, honest, told) for lie in found]
     changed = any(_differs(honest[k], told.seen[k], step_of(vehicle, k)) for k in honest)
-    return run, lies, bool(told.later) or changed
+    return run, found, bool(told.later) or (changed and bool(found))
+
+
+def _in_frames(vehicle: Vehicle, lie: Lie, recording: Recording, sent: Recording) -> bool:
+    """Whether any frame of the messages that a lie is about is another one."""
+    about = {key.rpartition(".")[0] for key in (lie.keys or lie.about.split(", "))}
+    messages = [m for own in all_messages(vehicle).values() for m in own if m.key in about]
+    for message in messages:
+        channel = message.key.partition(":")[0]
+        one, other = (r.payload[r.of(channel, message.can_id)] for r in (recording, sent))
+        if len(one) != len(other) or (one != other).any():
+            return True
+    return not messages
 
 
 def _sized(lie: Lie, honest: dict[str, np.ndarray], told: Told) -> Lie:

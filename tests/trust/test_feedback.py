@@ -335,6 +335,15 @@ def obeying(**changed):
     return {f"contactors__{pole}__command": state(TIMES, *at) for pole, at in commands.items()}
 
 
+def test_a_state_that_closes_without_being_asked_and_opens_again_is_not_believed():
+    alone = state(TIMES, (2.0, 1), (2.12, 0), (3.02, 1), (20.02, 0))
+    said = remarks(contactors__negative=alone, **obeying())
+    assert "said closed for 0.12 s, which" in said["contactors.negative"]
+    assert "command never asked" in said["contactors.negative"]
+    assert remarks(cuts=(2.05, 2.1), contactors__negative=alone, **obeying()) == said
+    assert "contactors.negative" not in remarks(**obeying())
+
+
 @pytest.mark.parametrize(
     ("at", "word"),
     [

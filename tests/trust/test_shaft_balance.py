@@ -85,7 +85,7 @@ def test_friction_only_ever_takes():
 
 
 def test_little_speed_says_nothing():
-    assert left(shaft() * 0.15, np.abs(TORQUE)) is None
+    assert left(shaft() * 60 / shaft().max(), np.abs(TORQUE)) is None
 
 
 def test_its_inertia_is_told():
