@@ -161,6 +161,13 @@ EARLY_INPUTS = Unseen(
     least=0.0,
     most=0.6,
 )
+COARSE_TORQUE = Unseen(
+    "quantised",
+    ("units.*.torque",),
+    "steps of up to 3 Nm: losses hide as much, and sense and energy are the shaft's all the same",
+    "read in the unit's own documentation how finely it says its torque",
+    most=3.0,
+)
 ASKED_TORQUE = Unseen(
     "asked-for",
     ("units.*.torque",),
@@ -915,6 +922,7 @@ EVIDENCE = (
             TORQUES_NEAR,
             replace(ONE_BURST, roles=("units.*.torque",)),
             ASKED_TORQUE,
+            COARSE_TORQUE,
             _dead_bit("units.*.torque", 3.0, "3 Nm, as with an offset"),
             Unseen(
                 "torque-smoothed",

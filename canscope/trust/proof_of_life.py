@@ -73,7 +73,8 @@ HAND_K = 4.0  # beside a step: within which a person's own reading agrees
 # made: some answer in steps that are coarser than their signal.
 JUMPED_RAW, JUMPED_OWN = 3.0, 1.5
 FLICKERS = 8  # changes, from which on one between two values is a flicker
-STRAIGHT_BLOCKS, STRAIGHT_STEPS, STRAIGHT = 12, 8.0, 0.1  # steps that it rose, share off the line
+STRAIGHT_BLOCKS, STRAIGHT_STEPS = 12, 3.2  # how long at least, and how far it rose
+STRAIGHT, STRAIGHT_OFF = 0.1, 0.55  # share of that, and of a step, by which it is off the line
 BELOW_K = 8.0  # colder than everything was before: nothing cools a part so far
 
 
@@ -328,7 +329,9 @@ class _Seen:
         slope, level = np.polyfit(at_s, degC, 1)
         rise_K = float(slope * at_s[-1])
         off_K = float(np.abs(degC - level - slope * at_s).max())
-        straight = rise_K >= STRAIGHT_STEPS * self.step_K and off_K <= STRAIGHT * rise_K
+        # A line in few steps lies within half a step of them; what bursts warm does not.
+        near_K = max(STRAIGHT * rise_K, STRAIGHT_OFF * self.step_K)
+        straight = rise_K >= STRAIGHT_STEPS * self.step_K and off_K <= near_K
         return rise_K if straight else 0.0
 
     @property
