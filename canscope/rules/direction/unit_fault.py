@@ -59,7 +59,8 @@ class UnitFault(Rule):
         the first second* after it woke with all poles open. A code from before the first closing
         may say that high voltage is missing: it has to be gone ``grace_s`` after both poles closed,
         must not go away by itself while all poles are open, and may come back whenever they are
-        open again, as may one of that first second; of a unit first heard after both poles had
+        open again, as may one of that first second, and one that a unit first heard within
+        ``grace_s`` after the closing had; of a unit first heard after both poles had
         closed nobody knows whether a code that comes with a pole open is such a one (inferred).
         Without both main contactors bound the unit's own link says when it was live: at or above
         60 V for ``grace_s``.
@@ -170,7 +171,7 @@ class UnitFault(Rule):
         """Which codes may wait for high voltage, and (stamp, code) of those that waited in vain."""
         spared = np.zeros(len(samples), np.bool_)
         waiting, again, late = dict(unit.waiting), list(unit.again), list[tuple[int, int]]()
-        unheard, opened = unit.unheard, unit.opened
+        unheard, opened, early = unit.unheard, unit.opened, unit.early
         closed = piece.at("@closed", samples.time_ns).value
         for row, (at_ns, code) in enumerate(
             zip(samples.time_ns.tolist(), samples.raw.tolist(), strict=True)
@@ -184,11 +185,13 @@ class UnitFault(Rule):
                 if bad[row]:
                     waiting[code] = Waiting(code, at_ns)
                     spared[row] = True
-            elif bad[row] and (code in waiting or code in unit.early):
+            elif bad[row] and (code in waiting or code in early):
                 grace = at_ns - since_ns <= to_ns(self.grace_s)
                 if closed[row] == 1 and not grace and code not in [c for c, _ in again]:
                     again.append((code, at_ns))
                 spared[row] = True
+            elif bad[row] and unheard and at_ns - since_ns <= to_ns(self.grace_s):
+                early, spared[row] = early | {code}, True  # it may have had it before the closing
             elif bad[row] and unheard and closed[row] == 0:
                 opened, spared[row] = opened or (code, at_ns), True
         for code, told in list(waiting.items()):
@@ -204,8 +207,8 @@ class UnitFault(Rule):
                 again.remove((code, at_ns))
                 if piece.at("@closed", at_ns + OPENS_NS).value[0] == 1:
                     late.append((at_ns + OPENS_NS, code))
-        now = replace(unit, waiting=waiting, again=tuple(again), unheard=unheard, opened=opened)
-        return now, spared, late
+        unit = replace(unit, waiting=waiting, again=tuple(again), unheard=unheard, opened=opened)
+        return replace(unit, early=early), spared, late
 
     def _without_contactors(
         self, unit: Unit, piece: Piece, name: str, samples: Samples, bad: Bools

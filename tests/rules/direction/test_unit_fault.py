@@ -116,6 +116,9 @@ def test_of_a_unit_first_heard_under_high_voltage_nobody_knows_what_it_said_befo
     assert (seen(0, 0, 3).verdict, seen(0, 0, 3).reason) == (Verdict.UNPROVEN, "inferred")
     assert seen(0, 3, 0).verdict is Verdict.FAIL
     assert seen(0, 0, 0).verdict is Verdict.PASS
+    # Its first code may be from before the closing, and has to be gone soon after it.
+    assert seen(3, 0, 0).verdict is Verdict.PASS
+    assert seen(3, 3, 0).verdict is Verdict.FAIL
 
 
 def test_without_high_voltage_nobody_knows():
