@@ -119,7 +119,7 @@ def _together(findings: Sequence[Finding]) -> Iterator[tuple[str, str]]:
     groups: dict[tuple[str, ...], list[Finding]] = {}
     for finding in findings:
         alone = state(finding) == "failed"
-        mend = MENDS.get(finding.reason or "") if finding.doubt else None
+        mend = _mend(finding)
         same = (finding.doubt, mend) if mend else (finding.next,)
         key = finding.key if alone else (state(finding), why(finding), *same)
         groups.setdefault(key, []).append(finding)
@@ -133,7 +133,7 @@ def _together(findings: Sequence[Finding]) -> Iterator[tuple[str, str]]:
         count, rules = 1 + len(others), list(by_rule)
         name = f"{count} {rules[0] if len(rules) == 1 else 'findings'}" if others else rules[0]
         members = "; ".join(f"{rule} ({', '.join(of)})" for rule, of in by_rule.items())
-        mend = MENDS.get(first.reason or "") if first.doubt else None
+        mend = _mend(first)
         text = f"{why(first)}: {members}."
         if mend:
             text = f"{why(first)}: {first.doubt}. It bears on {members}."
@@ -142,6 +142,11 @@ def _together(findings: Sequence[Finding]) -> Iterator[tuple[str, str]]:
         if state(first) == "accepted":
             text = f"accepted by {first.waived_by}: {first.waived}. {text}"
         yield name, text
+
+
+def _mend(finding: Finding) -> str:
+    """What has to be mended first, where a doubt says what that is; else empty."""
+    return MENDS.get(finding.reason or "", "") if finding.doubt else ""
 
 
 def _sentence(finding: Finding) -> str:

@@ -6,7 +6,6 @@
 - Pack and link are one circuit in a burst: where one gives way, so does the other.
 - What the pack takes in a burst, the shafts give: their torque brakes.
 - The pack keeps its voltage while contactors close, and its current ends as they open.
-- Nothing closes the contactors with the ignition off.
 - The insulation monitor sees another circuit with the contactors closed than with them open, and
   the old one again once they have opened.
 """
@@ -30,7 +29,6 @@ from canscope.trust.link_witness import link_onset
 from canscope.trust.remark import Links, Remark
 from canscope.trust.trailing import burst_samples, noise, step_of
 
-IGNITION = "driver.ignition"
 PACK, CURRENT, SUPPLY, MONITOR = (
     "pack.voltage",
     "pack.current",
@@ -297,33 +295,6 @@ def taken(window: ClosedWindow, links: Links) -> Iterator[Remark]:
             text += f" and their speeds the shafts gave {gave} then"
             yield from (Remark(torque, "wrong", text, start_ns) for torque, _ in shafts)
             return
-
-
-def ignition(window: ClosedWindow, links: Links) -> Iterator[Remark]:
-    """An ignition that is off all the time in which the contactors close and stay closed."""
-    if not window.bench.has(IGNITION):
-        return
-    known = window[IGNITION].known
-    on = (window.around(IGNITION, 1.0).known.value != 0).any()
-    closed = window.at("@closed", window.until_ns, before=True)
-    held = closed.value[0] == 1 and closed.age_ns[0] >= SECOND_NS
-    if held and len(known) and not on:
-        text = "read off while the contactors closed and stayed closed"
-        yield Remark(IGNITION, "wrong", text, window.span.start_ns)
-
-
-def ignition_in_burst(window: ClosedWindow, links: Links) -> Iterator[Remark]:
-    """An ignition that reads off for a moment while a unit turns and the contactors stay closed."""
-    if not window.bench.has(IGNITION) or not window.bench.has(*(f"contactors.{p}" for p in MAINS)):
-        return
-    known = window[IGNITION].known
-    off = np.flatnonzero(known.value == 0)
-    if not len(off) or known.value[0] == 0 or known.value[-1] == 0:
-        return
-    closed = window.at("@closed", window.span.end_ns)
-    if closed.value[0] == 1 and closed.age_ns[0] >= window.span.end_ns - window.span.start_ns:
-        text = "read off for a moment while a unit turned, and the contactors stayed closed"
-        yield Remark(IGNITION, "wrong", text, int(known.time_ns[off[0]]))
 
 
 def steady(window: ClosedWindow, links: Links) -> Iterator[Remark]:

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from canscope.model.bench import MAINS
 from canscope.model.piece import ClosedWindow, S
 from canscope.model.signals import Samples
 from canscope.trust.remark import Links, Remark
@@ -49,6 +50,33 @@ def driven_on(window: ClosedWindow, links: Links) -> Iterator[Remark]:
                 text += f"unit was driven on, at {kept_Nm:.1f} Nm and {kept_rpm:.0f} rpm and more"
                 yield Remark(role, "wrong", text, start_ns)
                 break
+
+
+def live_all_along(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """An ignition that is off all the time in which the contactors close and stay closed."""
+    if not window.bench.has(IGNITION):
+        return
+    known = window[IGNITION].known
+    on = (window.around(IGNITION, 1.0).known.value != 0).any()
+    closed = window.at("@closed", window.until_ns, before=True)
+    held = closed.value[0] == 1 and closed.age_ns[0] >= S
+    if held and len(known) and not on:
+        text = "read off while the contactors closed and stayed closed"
+        yield Remark(IGNITION, "wrong", text, window.span.start_ns)
+
+
+def off_in_burst(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """An ignition that reads off for a moment while a unit turns and the contactors stay closed."""
+    if not window.bench.has(IGNITION) or not window.bench.has(*(f"contactors.{p}" for p in MAINS)):
+        return
+    known = window[IGNITION].known
+    off = np.flatnonzero(known.value == 0)
+    if not len(off) or known.value[0] == 0 or known.value[-1] == 0:
+        return
+    closed = window.at("@closed", window.span.end_ns)
+    if closed.value[0] == 1 and closed.age_ns[0] >= window.span.end_ns - window.span.start_ns:
+        text = "read off for a moment while a unit turned, and the contactors stayed closed"
+        yield Remark(IGNITION, "wrong", text, int(known.time_ns[off[0]]))
 
 
 def live_before(window: ClosedWindow, links: Links) -> Iterator[Remark]:

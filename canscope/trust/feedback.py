@@ -29,7 +29,7 @@ WITNESSES = {
         answers.steady,
         answers.supply,
         answers.lifted_by_coils,
-        answers.ignition,
+        driven_on.live_all_along,
         driven_on.live_before,
         held,
     ),
@@ -40,7 +40,7 @@ WITNESSES = {
         answers.together,
         answers.taken,
         driven_on.driven_on,
-        answers.ignition_in_burst,
+        driven_on.off_in_burst,
         held,
     ),
     Window.OPENING: (

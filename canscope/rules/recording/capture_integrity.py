@@ -182,7 +182,7 @@ def _uncounted(state: Recorded, piece: Piece) -> Iterator[Doubt]:
 def _of_no_unit(known: Mapping[str, int], piece: Piece) -> Mapping[str, int]:
     """How many frames so far, on each bus without a role, bear an identifier of a bound unit."""
     bench, frames = piece.bench, piece.frames
-    bound = {binding.signal.channel for binding in bench.bindings.values()}
+    bound = bench.once("bound buses", lambda: {b.signal.channel for b in bench.bindings.values()})
     others = [code for code, name in enumerate(frames.channels) if name not in bound]
     if not others or bench.stage == "unit-alone" or not bench.units:
         return known
