@@ -25,6 +25,7 @@ from canscope.trust.role_health import window_doubts
 from canscope.trust.same_sensor import Sensors
 from canscope.trust.stopped import Stopped
 from canscope.trust.to_and_fro import ToAndFro
+from canscope.trust.unloaded import Unloaded
 from canscope.trust.zero_point import ZeroPoint
 
 SETTLE_NS = 2 * 10**9  # what only the report shows may lag so far behind
@@ -53,6 +54,7 @@ class Segment:
         self._to_and_fro = ToAndFro(self._bench)
         self._feet = Feet(self._bench)
         self._zero_point = ZeroPoint(self._bench, start_ns)
+        self._unloaded = Unloaded(self._bench, start_ns)
         self._states: dict[str, Any] = {
             name: rule.start(self._bench)
             for name, rule in ledger.rules.items()
@@ -122,6 +124,7 @@ class Segment:
         self._ledger.feedback.note(self._to_and_fro.feed(new))
         self._feet.feed(new)
         self._ledger.feedback.note(self._zero_point.feed(history, until))
+        self._ledger.feedback.note(self._unloaded.feed(history, until))
         self._bursts.follow(self._finder.open_bursts(until), history)
         self._exhibits.copy_curves(self._ledger, history, until - KEEP_NS)
         history.forget(until - KEEP_NS)

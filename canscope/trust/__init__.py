@@ -20,6 +20,8 @@ that a reading does not answer to what moves it ``answers``
 that a reading stopped, or is renewed seldom    ``stopped``
 that one was held in the midst of a move        ``held``
 that one bit of a number never changes          ``dead_bit``
+that pack and links give way only under load    ``unloaded``
+that the pack gives what the shafts take        ``losses``
 that nothing drives against a driver's input    ``driven_on``
 that the brake is not made from the pedal       ``feet``
 that a reading jumps to and fro                 ``to_and_fro``

@@ -41,6 +41,7 @@ LIFTED_V = 0.5  # by which a converter lifts the 12 V; common practice, no sourc
 FEW = 5  # of a fifth of a second more or less; likewise
 BUMP_V = 0.1  # by which a coil pulls it at least to be told; likewise
 DIPS = 7  # readings around a coil's pull-in, in which a dip of 0.1 s is seen; likewise
+DIP_NS = 30 * MS  # over which a coil pulls in, at least; likewise
 COIL_STEP_V = 0.05  # of a reading that shows it; twice as coarse, it takes twice as many; likewise
 # Times the noise at rest, and what its neighbouring means differ by, which a dip exceeds; likewise
 FLICKERS, WANDERS = 2.4, 4.0
@@ -49,6 +50,7 @@ STEADY = 0.1  # of the pack's voltage; common practice, no source
 LEAST, MOST = 0.4, 2.5  # times C dV that the current carried; common practice, no source
 MEDIAN = 0.6745 * 2**0.5  # median distance of neighbours over the noise of one, if Gaussian
 HALF, HALF_PART = 3, 0.8  # readings in each half of a rise; of the second half's charge; likewise
+AGAIN_A, AGAIN = 0.8, 0.2  # and of its peak, by which a current rises again; likewise
 LESS, MORE = 0.6, 1.67  # times what the resistor lets through; likewise
 TAUS = 4  # of R C, over which a pre-charge is over but for 2 %
 LATE_NS = 300 * MS  # by which a current may come late and still answer; likewise
@@ -183,6 +185,38 @@ def halves(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         yield Remark(CURRENT, "wrong", text, most_ns)
 
 
+def only_falls(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """A current that falls and rises again while a link charges through its resistor.
+
+    It rises once, at the closing, however slowly its sensor follows; from there on it only falls.
+    """
+    bench, span = window.bench, window.span
+    pack = float(window.at(PACK, span.start_ns, before=True).value[0]) if bench.has(PACK) else 0.0
+    if not bench.has(CURRENT) or not pack >= LEAST_V or not links:
+        return
+    start_ns = span.start_ns - EARLIER_NS
+    end_ns = min([window.until_ns, *positive_closings(window)])
+    begin = link_onset(window, links[0], start_ns, end_ns, pack)
+    if begin is None:
+        return
+    end_ns = min(end_ns, _broken_off(window, begin.time_ns))
+    amps = window.back(CURRENT, begin.after_ns - EARLY_NS).between(0, end_ns).known
+    rest = window.back(CURRENT, start_ns - SECOND_NS).between(0, start_ns).known
+    if len(amps) < 5 or len(rest) < 5:
+        return
+    # Two readings: a contact may bounce at one of them.
+    low = np.maximum(amps.value[:-1], amps.value[1:])
+    fell = np.maximum.accumulate(amps.value[:-1]) - low
+    rose = np.maximum.accumulate(amps.value[::-1])[::-1][1:] - low
+    again = np.minimum(fell, rose)
+    row = int(again.argmax())
+    peak_A = float(amps.value.max()) - median(rest.value)
+    if again[row] > max(AGAIN_A, AGAIN * peak_A, CLEAR * noise(rest.value), 6 * bench.u(CURRENT)):
+        text = f"fell to {low[row]:.2f} A and rose again by {rose[row]:.2f} A while the link "
+        text += "charged, where it only falls: it may have a dead bit"
+        yield Remark(CURRENT, "wrong", text, int(amps.time_ns[row]))
+
+
 def supply(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     """12 V that neither a coil nor the converter moves while an attempt reaches both poles.
 
@@ -229,9 +263,13 @@ def _coil_pulls(window: ClosedWindow, rest: Samples, busy: Samples, step: float)
         return None
     means = rest.value[: len(rest) // DIPS * DIPS].reshape(-1, DIPS).mean(axis=1)
     wanders = percentile(np.abs(np.diff(means)), 75) if len(means) > 2 else 0.0
+    # A dip lasts for some readings where they come fast: one of them alone may be noise.
+    beside = max(1, min(DIP_NS // max(int(median(np.diff(around.time_ns))), 1), DIPS))
+    lowest = float(np.convolve(around.value, np.ones(beside) / beside, "valid").min())
     steps = 1.5 if np.ptp(rest.value) else 0.9
-    least = max(steps * step, FLICKERS * noise(rest.value), WANDERS * wanders)
-    return bool(median(rest.value[-2 * DIPS :]) - float(around.value.min()) >= least)
+    steps = steps * step / beside**0.5
+    least = max(steps, FLICKERS * noise(rest.value) / beside**0.5, WANDERS * wanders)
+    return bool(median(rest.value[-2 * DIPS :]) - lowest >= least)
 
 
 def together(window: ClosedWindow, links: Links) -> Iterator[Remark]:

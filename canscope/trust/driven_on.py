@@ -6,10 +6,12 @@ Either the controller ignores the input, or the reading is not that input: no pa
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 
 import numpy as np
 
 from canscope.model.bench import MAINS
+from canscope.model.events import Window
 from canscope.model.piece import ClosedWindow, S
 from canscope.model.signals import Samples
 from canscope.trust.remark import Links, Remark
@@ -65,18 +67,35 @@ def live_all_along(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         yield Remark(IGNITION, "wrong", text, window.span.start_ns)
 
 
-def off_in_burst(window: ClosedWindow, links: Links) -> Iterator[Remark]:
-    """An ignition that reads off for a moment while a unit turns and the contactors stay closed."""
-    if not window.bench.has(IGNITION) or not window.bench.has(*(f"contactors.{p}" for p in MAINS)):
+def off_while_closed(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """An ignition that reads off and on again while the contactors stay closed all along.
+
+    While a unit turns a moment is enough; at rest contactors may stay closed for about as long as
+    an ignition may be late.
+    """
+    if not window.bench.has(IGNITION, *(f"contactors.{pole}" for pole in MAINS)):
         return
-    known = window[IGNITION].known
-    off = np.flatnonzero(known.value == 0)
-    if not len(off) or known.value[0] == 0 or known.value[-1] == 0:
+    burst = window.span.kind is Window.BURST
+    end_ns = window.span.end_ns if burst else window.span.start_ns
+    closed = window.at("@closed", end_ns, before=not burst)
+    if closed.value[0] != 1:
         return
-    closed = window.at("@closed", window.span.end_ns)
-    if closed.value[0] == 1 and closed.age_ns[0] >= window.span.end_ns - window.span.start_ns:
-        text = "read off for a moment while a unit turned, and the contactors stayed closed"
-        yield Remark(IGNITION, "wrong", text, int(known.time_ns[off[0]]))
+    since_ns = max(end_ns - int(closed.age_ns[0]), end_ns - LONGEST_NS)
+    known = window.back(IGNITION, since_ns).between(0, end_ns + burst).known
+    change = np.flatnonzero(np.diff(known.value != 0))
+    for off, on in pairwise((change + 1).tolist()):
+        if known.value[off] != 0:
+            continue
+        off_ns, on_ns = int(known.time_ns[off]), int(known.time_ns[on])
+        if burst and off_ns > window.span.start_ns:
+            text = "read off for a moment while a unit turned, and the contactors stayed closed"
+        elif on_ns - off_ns > EARLY_NS:
+            text = f"read off for {(on_ns - off_ns) / S:.1f} s and on again, and the contactors "
+            text += "stayed closed"
+        else:
+            continue
+        yield Remark(IGNITION, "wrong", text, off_ns)
+        return
 
 
 def live_before(window: ClosedWindow, links: Links) -> Iterator[Remark]:

@@ -31,7 +31,7 @@ class Unseen:
     how far it is off, of a state that a link stands for the share of the pack, of a reading that is
     held how often it changes, of one that is clipped what that hides (of a torque or speed as a
     part of its highest value), of a torque's delay the rpm gained in it, of other delays, a
-    low-pass and an early end the seconds. ``unless`` is a key of
+    low-pass and an early end the seconds, of an echo the cycle in ms. ``unless`` is a key of
     the plan whose statement makes it seen.
     """
 
@@ -199,6 +199,7 @@ ECHO = Unseen(
     "not believed",
     "bind the command beside it at 20 ms or faster, or unplug a coil with the pack isolated and "
     "see the state stay open",
+    least=20.0,
 )
 LATE_STATE = Unseen(
     "late-feedback",
@@ -391,7 +392,8 @@ EVIDENCE = (
             "a wrong factor: the links disagree",
             "frozen: it does not move by a step as load sets in",
             "one link's own voltage: it falls as the contactors open, and the pack does not",
-            "a collapse for a moment, with whatever contactors: no current explains it",
+            "a collapse for a moment, with whatever contactors, or a fall together with the links: "
+            "no current explains it",
             "late, or made up: it gives way after the links do, or otherwise",
             "stopped, or renewed seldom: it repeats one value to the bit where it flickered",
         ),
@@ -447,9 +449,21 @@ EVIDENCE = (
             "frozen: it stays while the shafts' power changes",
             "held: it flickers, and then repeats one value to the bit",
             "a wrong factor: it is not what the pre-charge resistor lets through",
+            "clipped, or with a dead bit: it stays behind what the shafts take, or rises again in "
+            "the midst of a pre-charge",
         ),
         (
             CURRENTS,
+            Unseen(
+                "clipped",
+                ("pack.current",),
+                "a reading that stops at some level and so hides no more than 2 A of what flows "
+                "for a moment: what a unit loses, and what a 12 V pump and its converter take, may "
+                "change by as much meanwhile",
+                CLAMP,
+                least=0.0,
+                most=2.0,
+            ),
             _held("pack.current", 0.3, "a peak as short may lie between two readings as well"),
             _dead_bit("pack.current", 3.0, "the 3 A that the zero of such a sensor may be off"),
             Unseen(
@@ -648,7 +662,7 @@ EVIDENCE = (
         (Witness("what nodes do", "they wake after it and sleep after it goes off"),),
         (
             "exchanged, or another signal: contactors close, or axles speed up, with ignition off",
-            "off for a while: a unit is driven on all the same, or contactors stay closed for long",
+            "off for a while: a unit is driven on all the same, or contactors stay closed",
         ),
         (
             Unseen(

@@ -17,6 +17,7 @@ from canscope.model.rule import Rule, Worst
 from canscope.trust import answers, driven_on, pole_word, trailing
 from canscope.trust.clock_alignment import Alignment
 from canscope.trust.held import held
+from canscope.trust.losses import losses
 from canscope.trust.remark import Remark
 
 WITNESSES = {
@@ -26,6 +27,7 @@ WITNESSES = {
         trailing.current,
         answers.charge,
         answers.halves,
+        answers.only_falls,
         answers.steady,
         answers.supply,
         answers.lifted_by_coils,
@@ -39,8 +41,9 @@ WITNESSES = {
         trailing.torque,
         answers.together,
         answers.taken,
+        losses,
         driven_on.driven_on,
-        driven_on.off_in_burst,
+        driven_on.off_while_closed,
         held,
     ),
     Window.OPENING: (
@@ -49,6 +52,7 @@ WITNESSES = {
         answers.converter_off,
         answers.insulation,
         driven_on.kept_live,
+        driven_on.off_while_closed,
         held,
     ),
 }

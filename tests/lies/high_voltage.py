@@ -61,9 +61,9 @@ def state_echo(told: Told) -> Lie | None:
         pole = key.rpartition(".")[2].removesuffix("Closed").lower()
         told.put(key, commanded(told.truth.closed[pole], told.vehicle.box))
     _really(told)
-    coarse = cycle_s(told.vehicle, keys[0]) >= 0.05
-    about = f"{'coarse' if coarse else 'fine'} {', '.join(some)}"
-    return Lie("state-echo", about, "what was asked for", tuple(some))
+    sent = told.keys(*(key.rpartition(".")[2].replace("Closed", "Command") for key in keys))
+    cycle_ms = 1000 * cycle_s(told.vehicle, keys[0]) if sent else float("inf")
+    return Lie("state-echo", ", ".join(some), "what was asked for", tuple(some), cycle_ms)
 
 
 @kind("state-early")
@@ -401,3 +401,44 @@ def drifts(told: Told) -> Lie | None:
     size = span * float(told.rng.choice([-1, 1]))
     told.put(key, told.seen[key] + np.linspace(0, size, told.rows))
     return Lie("drifts", key, f"by {size:+.1f} until the end", (key,))
+
+
+@kind("sags-unloaded")
+def sags_unloaded(told: Told) -> Lie | None:
+    """Pack and links fall together with the poles closed, at once or in a line, and nobody loads.
+
+    Each by the same share: what one wrong reference of all sensors does, or a load past the sensor.
+    """
+    (first, last), turning = _edges(told), np.flatnonzero(told.turning())
+    s = float(told.rng.choice([0.3, 2.0, 20.0]))
+    share = float(told.rng.choice([-0.05, -0.07, 0.05]))
+    begin, end = first + 4000, last - 500
+    if len(turning) and told.rng.random() < 0.5:
+        end = int(turning[0]) - 500  # before the first burst
+    elif len(turning):
+        begin = int(turning[-1]) + 1000
+    if end - begin < 1000 * s + 500:
+        return None
+    at = int(told.rng.integers(begin, end - round(1000 * s)))
+    rows = slice(at, at + round(1000 * s))
+    shape = np.linspace(0, 1, rows.stop - at) if s > 10 else np.ones(rows.stop - at)
+    keys = told.keys("PackVoltage", "LinkVoltage")
+    for key in keys:
+        told.put(key, told.seen[key][rows] * (1 + share * shape), rows)
+    words = f"{share:+.0%} for {s:g} s at {at / 1000:.1f} s"
+    return Lie("sags-unloaded", ", ".join(keys), words, tuple(keys))
+
+
+@kind("ignition-off")
+def ignition_off(told: Told) -> Lie | None:
+    """The ignition reads off for some seconds while the contactors stay closed."""
+    key = "can0:Cabin.Ignition"
+    first, last = _edges(told)
+    length = int(told.rng.choice([1500, 5000, 9000]))
+    if last - first < length + 3000:
+        return None
+    at = int(told.rng.integers(first + 1500, last - length - 1000))
+    if not told.closed()[at - 500 : at + length + 500].all():
+        return None
+    told.put(key, np.zeros(length), slice(at, at + length))
+    return Lie("ignition-off", key, f"for {length / 1000:g} s at {at / 1000:.1f} s", (key,))

@@ -410,7 +410,9 @@ def echo(told: Told) -> Lie | None:
     some = pairs if told.rng.random() < 0.5 else [any_of(told, pairs)]
     for state, command in some:
         told.put(state, told.seen[command])
-    return Lie("echo", ", ".join(state for state, _ in some), "the command again")
+    keys = tuple(state for state, _ in some)
+    cycle_ms = 1000 * cycle_s(told.vehicle, keys[0])
+    return Lie("state-echo", ", ".join(keys), "the command again", keys, cycle_ms)
 
 
 @kind("absent")

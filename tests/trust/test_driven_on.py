@@ -68,3 +68,15 @@ def test_contactors_that_close_long_before_the_ignition_are_told(on_s, told):
     said = remarks(driver__ignition=state(TIMES, (on_s, 1))).get("driver.ignition", "")
     assert bool(said) == bool(told)
     assert told in said
+
+
+@pytest.mark.parametrize(
+    ("off_s", "on_s", "told"),
+    [(13.0, 18.0, "read off for 5.0 s and on again"), (13.0, 13.8, ""), (1.0, 2.5, "")],
+)
+def test_an_ignition_that_goes_off_and_on_while_contactors_stay_closed_is_told(off_s, on_s, told):
+    """Between the burst and the opening, for longer than it may be late; or before they closed."""
+    ignition = state(TIMES, (0.0, 1), (off_s, 0), (on_s, 1))
+    said = remarks(driver__ignition=ignition).get("driver.ignition", "")
+    assert bool(said) == bool(told)
+    assert told in said

@@ -137,6 +137,14 @@ def test_a_current_that_is_clipped_carries_too_little_at_first():
     assert "first half of the link's rise" in told["pack.current"]
 
 
+@pytest.mark.parametrize(("ms", "told"), [(60, True), (20, False)], ids=["dead bit", "bounces"])
+def test_a_current_that_falls_and_rises_again_while_the_link_charges_is_not_believed(ms, told):
+    """From 4 to 1.5 A it takes 100 ms; a bit of 2 A that is dead takes that off at first."""
+    first = (TIMES >= 3.52) & (3.52 + ms / 1000 > TIMES)
+    said = remarks(pack__current=healthy()[CURRENT] - 2 * first).get(CURRENT, "")
+    assert ("rose again" in said) == told
+
+
 @pytest.mark.parametrize(("factor", "told"), [(0.35, True), (0.9, False), (2.4, True)])
 def test_a_current_is_what_the_resistor_lets_through(factor, told):
     """400 V over 100 ohm with tau 0.1 s: 0.4 C, whatever the link's capacitance is said to be."""

@@ -1,0 +1,112 @@
+"""Does the pack give more as the shafts take more?
+
+What the pack gives and the shafts do not take is lost. Losses do not fall while torque and speed
+rise together: copper warms by the torque, iron by the speed. A current that does not rise with the
+shafts' power is clipped, has a dead bit, or is another burst's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from canscope.model.median import median
+from canscope.model.piece import ClosedWindow
+from canscope.model.signals import Samples
+from canscope.model.tables import SECOND_NS, Bools, Floats, Int64s
+from canscope.trust.remark import Links, Remark
+from canscope.trust.trailing import burst_samples, noise
+
+PACK, CURRENT = "pack.voltage", "pack.current"
+RAD_S = 2 * np.pi / 60  # per rpm
+# All common practice, no source.
+GRID_NS, MEAN_NS = SECOND_NS // 20, SECOND_NS // 10  # instants, and the mean about each of them
+LAGS = 4  # of the grid, by which what the pack gives may come early or late
+PART = 0.6  # of what the shafts take more, that the pack gives more at least: torques may be wrong
+PUMP_W = 200.0  # what a 12 V pump takes, which may stop in a burst
+BACK_W = 20.0  # of a shaft, which then does not drive
+ALIKE_NM, ALIKE_RPM = 0.2, 10.0  # beside half a step: what means may differ by
+SURE = 4.0  # standard errors
+
+
+def losses(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """A current that stays behind what the shafts take, at whatever lag is likely."""
+    bench = window.bench
+    shafts = [(unit.role("torque"), unit.role("speed")) for unit in bench.units]
+    alike = set(links) >= set(bench.link_roles().values())
+    if not bench.has(PACK, CURRENT, *(role for shaft in shafts for role in shaft)) or not alike:
+        return
+    amps = burst_samples(window, CURRENT)
+    if amps is None:
+        return
+    grid = np.arange(int(amps.time_ns[0]) + MEAN_NS, int(amps.time_ns[-1]) - MEAN_NS, GRID_NS)
+    volt = window.at(PACK, amps.time_ns).value
+    given_W = _means(amps.time_ns, amps.value * volt, grid)
+    taken_W, above = np.zeros(len(grid)), np.ones((len(grid), len(grid)), np.bool_)
+    for roles in shafts:
+        torque, speed = (_course(burst_samples(window, role), grid) for role in roles)
+        watt = torque * speed * RAD_S
+        taken_W += watt
+        drives = watt >= -BACK_W
+        above &= drives[:, None] & drives[None, :]
+        above &= _no_more(np.abs(torque), ALIKE_NM + bench.u(roles[0]))
+        above &= _no_more(np.abs(speed), ALIKE_RPM + bench.u(roles[1]))
+    if len(grid) <= 4 * LAGS or np.isnan(given_W).any() or np.isnan(taken_W).any():
+        return
+    best = _lag(given_W, taken_W)
+    near = range(max(best - 1, -LAGS), min(best + 1, LAGS) + 1)
+    lacks_W, at, from_W, to_W = min(_lacks(given_W, taken_W, above, lag) for lag in near)
+    readings = max(1.0, MEAN_NS / max(median(np.diff(amps.time_ns)), 1.0))
+    u_W = SURE * noise(amps.value) / readings**0.5 * median(volt)
+    u_W += 2 * bench.u(CURRENT) * median(volt)
+    if lacks_W > PUMP_W + u_W:
+        text = "stayed behind what the shafts took in a burst: as their torque and speed rose, and "
+        text += f"their power from {from_W:.0f} to {to_W:.0f} W, the pack lacked {lacks_W:.0f} W "
+        text += f"(+-{u_W:.0f} W) of what that takes more: it may be clipped, have a dead bit or be"
+        yield Remark(CURRENT, "wrong", text + " another burst's", int(grid[at]))
+
+
+def _course(samples: Samples | None, grid: Int64s) -> Floats:
+    if samples is None:
+        return np.full(len(grid), np.nan)
+    return _means(samples.time_ns, samples.value, grid)
+
+
+def _means(time_ns: Int64s, values: Floats, grid: Int64s) -> Floats:
+    """Means about each instant of the grid; between two readings where none is near."""
+    total = np.concatenate(([0.0], np.cumsum(values)))
+    first, last = (time_ns.searchsorted(grid + way * MEAN_NS // 2) for way in (-1, 1))
+    mean = (total[last] - total[first]) / np.maximum(last - first, 1)
+    between = np.interp(grid - time_ns[0], time_ns - time_ns[0], values)
+    course: Floats = np.where(last > first, mean, between)
+    return course
+
+
+def _no_more(value: Floats, slack: float) -> Bools:
+    """Where the value of a row is no more than that of a column."""
+    return value[:, None] <= value[None, :] + slack
+
+
+def _lag(given_W: Floats, taken_W: Floats) -> int:
+    """By how many steps of the grid what the pack gives comes late, by the best fit."""
+    taken = taken_W[LAGS:-LAGS]
+    fits = []
+    for lag in range(-LAGS, LAGS + 1):
+        given = given_W[LAGS + lag : len(given_W) - LAGS + lag]
+        spread = float(given.std())
+        together = float((taken - taken.mean()) @ (given - given.mean()))
+        fits.append(together / spread if spread else 0.0)
+    return int(np.argmax(fits)) - LAGS
+
+
+def _lacks(
+    given_W: Floats, taken_W: Floats, above: Bools, lag: int
+) -> tuple[float, int, float, float]:
+    """What the pack lacks most, at which instant, and from and to which power of the shafts."""
+    given = given_W[LAGS + lag : len(given_W) - LAGS + lag]
+    taken = taken_W[LAGS:-LAGS]
+    lacks = PART * (taken[None, :] - taken[:, None]) - (given[None, :] - given[:, None])
+    lacks = np.where(above[LAGS:-LAGS, LAGS:-LAGS], lacks, -np.inf)
+    i, j = np.unravel_index(int(lacks.argmax()), lacks.shape)
+    return float(lacks[i, j]), LAGS + int(j), float(taken[i]), float(taken[j])

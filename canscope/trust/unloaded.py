@@ -1,0 +1,128 @@
+"""Do pack and links give way though no load does?
+
+A pack that carries the same current again, within a minute, has the same voltage again, but for
+what it recovers by and what it was charged or discharged. Where pack and links fall or rise
+together by more, nothing in the run is a load that explains it: all of them are wrong alike, or a
+current flows past its sensor.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from canscope.model.bench import MAINS, Bench
+from canscope.model.history import History, step_at
+from canscope.model.median import median
+from canscope.model.tables import SECOND_NS, Floats, Int64s
+from canscope.trust.remark import Remark
+
+PACK, CURRENT = "pack.voltage", "pack.current"
+# All common practice, no source.
+BLOCK_NS = SECOND_NS // 10  # of which means are taken
+KEPT = 600  # of them, that one is compared with
+REACH = 3  # of them, by which current and voltages may come apart
+CLOSED_NS = 2 * SECOND_NS  # since when both poles are closed: links have followed
+ALIKE_A = 1.0  # that carries the same current
+SHARE = 0.025  # of the voltage; a pack that rests after a load recovers by 1 or 2 %
+SURE = 4.0  # times the noise of a mean
+
+
+@dataclass
+class Means:
+    """One role, tenth by tenth: its lowest, highest and mean value; NaN where it gave none."""
+
+    low: Floats = field(default_factory=lambda: np.zeros(0))
+    high: Floats = field(default_factory=lambda: np.zeros(0))
+    mean: Floats = field(default_factory=lambda: np.zeros(0))
+
+
+class Unloaded:
+    """Follows pack and links of one segment, tenth by tenth; keeps the last minute."""
+
+    def __init__(self, bench: Bench, start_ns: int) -> None:
+        self._bench = bench
+        self._next = -(-start_ns // BLOCK_NS)
+        self._numbers = np.zeros(0, np.int64)
+        self._closed = np.zeros(0, np.bool_)
+        asked = bench.has(CURRENT, *(f"contactors.{pole}" for pole in MAINS))
+        circuit = [PACK, *bench.link_roles().values()] if asked else []
+        self._voltages = [role for role in circuit if bench.has(role)]
+        self._means = {role: Means() for role in (CURRENT, *self._voltages)} if asked else {}
+
+    def feed(self, history: History, until_ns: int) -> Iterator[Remark]:
+        """What is wrong in the whole tenths before an instant."""
+        first, self._next = self._next, max(self._next, until_ns // BLOCK_NS)
+        if not self._voltages or self._next == first:
+            return
+        new = np.arange(first, self._next)
+        self._take_in(new, history)
+        # What lies beside the last of them is not known yet.
+        for row in range(max(len(self._numbers) - len(new) - REACH, 0), len(self._numbers) - REACH):
+            if self._closed[row]:
+                yield from self._compare(row)
+        kept = slice(-KEPT - REACH, None)
+        self._numbers, self._closed = self._numbers[kept], self._closed[kept]
+        for means in self._means.values():
+            means.low, means.high, means.mean = means.low[kept], means.high[kept], means.mean[kept]
+
+    def _take_in(self, new: Int64s, history: History) -> None:
+        at_ns = new * BLOCK_NS
+        closed = history.samples("@closed")
+        begun = step_at(closed, at_ns - CLOSED_NS) == 1
+        row = closed.time_ns.searchsorted(at_ns + BLOCK_NS) - closed.time_ns.searchsorted(
+            at_ns - CLOSED_NS, "right"
+        )
+        self._numbers = np.append(self._numbers, new)
+        self._closed = np.append(self._closed, begun & (row == 0))
+        for role, means in self._means.items():
+            samples = history.samples(role).known
+            edges = samples.time_ns.searchsorted(np.append(at_ns, at_ns[-1] + BLOCK_NS))
+            low, high, mean = _each(samples.value, edges)
+            means.low, means.high = np.append(means.low, low), np.append(means.high, high)
+            means.mean = np.append(means.mean, mean)
+
+    def _compare(self, row: int) -> Iterator[Remark]:
+        """One tenth with those of the minute before it that carried the same current."""
+        amps = self._means[CURRENT]
+        first = max(row - KEPT, 0)
+        low, high = (_around(one, first, row, way) for one, way in ((amps.low, -1), (amps.high, 1)))
+        allowed_A = ALIKE_A + 2 * self._bench.u(CURRENT)
+        alike = np.maximum(high, high[-1]) - np.minimum(low, low[-1]) <= allowed_A
+        alike &= self._closed[first : row + 1]
+        if not alike[-1]:
+            return
+        for role in self._voltages:
+            mean = self._means[role].mean[first : row + 1]
+            known = mean[alike & ~np.isnan(mean)]
+            if len(known) < 2 or np.isnan(mean[-1]):
+                continue
+            off = np.abs(known - mean[-1])
+            if not off.max() > SHARE * abs(mean[-1]):  # nearly always
+                continue
+            rough = SURE * 1.5 * median(np.abs(np.diff(known)))
+            if off.max() > SHARE * float(known.max()) + rough:
+                at_ns = int(self._numbers[row]) * BLOCK_NS
+                before = float(known[off.argmax()])
+                text = f"read {mean[-1]:.1f} V where it had read {before:.1f} V within the minute "
+                text += f"before, while the pack current was the same to {allowed_A:.1f} A: no load"
+                yield Remark(role, "wrong", text + " of the run explains it", at_ns)
+
+
+def _each(values: Floats, edges: Int64s) -> tuple[Floats, Floats, Floats]:
+    """Lowest, highest and mean of the values between each two edges."""
+    found = np.full((3, len(edges) - 1), np.nan)
+    for i in np.flatnonzero(np.diff(edges)).tolist():
+        part = values[edges[i] : edges[i + 1]]
+        found[:, i] = part.min(), part.max(), part.mean()
+    return found[0], found[1], found[2]
+
+
+def _around(column: Floats, first: int, row: int, way: int) -> Floats:
+    """The lowest (``way`` -1) or highest of each tenth and those beside it; NaN if it gave none."""
+    padded = np.concatenate((np.full(REACH, np.nan), column, np.full(REACH, np.nan)))
+    rows = np.arange(first, row + 1)[:, None] + np.arange(2 * REACH + 1)
+    highest: Floats = way * np.fmax.reduce(way * padded[rows], axis=1)
+    return highest

@@ -1,0 +1,47 @@
+"""What the pack gives against what the shafts take, by hand, with the vehicle of test_feedback.py.
+
+The unit gives 20 Nm from 8.2 to 9.8 s and comes from rest to 3000 rpm between 8.3 and 9.7 s: 6283
+W, which are 15.7 A at 400 V. 800 W at 20 Nm are lost, which are 2 A, and less at less torque.
+"""
+
+import numpy as np
+import pytest
+
+from tests.trust.test_feedback import CURRENT, TIMES, amps, load, remarks
+
+TORQUE = np.interp(TIMES, [8.0, 8.2, 9.8, 10.0], [0, 20, 20, 0])
+SPEED = np.interp(TIMES, [8.3, 9.7, 10.5, 12.0], [0, 3000, 3000, 0])
+TAKEN_W = TORQUE * SPEED * np.pi / 30
+FLOWS = amps(TIMES) - 20 * load(TIMES) + (TAKEN_W + 800 * (TORQUE / 20) ** 2) / 400
+
+
+def told(current, torque=TORQUE):
+    noise = np.random.default_rng(3).normal(0, 0.1, len(TIMES))
+    columns = {"units__front__torque": torque, "units__front__speed": SPEED}
+    return remarks(pack__current=current + noise, **columns).get(CURRENT, "")
+
+
+def test_a_current_that_rises_with_the_shafts_power_is_believed():
+    assert told(FLOWS) == ""
+
+
+@pytest.mark.parametrize(
+    "current",
+    [
+        np.where((TIMES > 8) & (FLOWS > 11), 11.0, FLOWS),
+        np.where((TIMES > 8) & (FLOWS > 8) & (FLOWS < 16), FLOWS - 8, FLOWS),
+    ],
+    ids=["clipped", "dead bit"],
+)
+def test_a_current_that_does_not_rise_with_it_is_not(current):
+    assert "stayed behind what the shafts took" in told(current)
+
+
+@pytest.mark.parametrize("watt", [150.0, 1500.0])
+def test_a_pump_that_stops_meanwhile_is_no_lie_and_no_more_than_a_pump_does_so(watt):
+    stops = np.where((TIMES > 6) & (TIMES < 9), watt / 400, 0.0)
+    assert ("stayed behind" in told(FLOWS + stops)) == (watt > 1000)
+
+
+def test_a_torque_that_says_a_fifth_too_much_is_the_torques_error():
+    assert "stayed behind" not in told(FLOWS, 1.2 * TORQUE)

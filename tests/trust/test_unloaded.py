@@ -1,0 +1,41 @@
+"""Pack and links that give way without a load, with the vehicle of test_feedback.py (400 V).
+
+2.5 % are 10 V. Its poles are both closed from 4.52 to 20.02 s; a burst from 8 to 11 s takes 20 A
+and 10 V.
+"""
+
+import numpy as np
+import pytest
+
+from tests.trust.test_feedback import CURRENT, LINK_KEY, PACK, TIMES, healthy, remarks
+
+LINK = "units.front.link_voltage"
+
+
+def shifted(volts, **more):
+    own = healthy()
+    columns = {"pack__voltage": own[PACK] + volts, "units__front__link_voltage": own[LINK] + volts}
+    return remarks(**columns, **more)
+
+
+@pytest.mark.parametrize(
+    ("volts", "told"),
+    [
+        (np.where((TIMES >= 14) & (TIMES < 14.3), -20.0, 0.0), True),
+        (np.where((TIMES >= 12) & (TIMES < 20), -3 * (TIMES - 12), 0.0), True),
+        (np.where((TIMES >= 15) & (TIMES < 17), 16.0, 0.0), True),
+        (np.where((TIMES >= 11) & (TIMES < 20), -6 * np.exp(11 - TIMES), 0.0), False),  # recovers
+    ],
+    ids=["dip", "sinks", "rises", "recovers"],
+)
+def test_pack_and_links_that_give_way_without_a_load_are_not_believed(volts, told):
+    said = shifted(volts, cuts=(7.03, 14.12, 14.2, 16.9))
+    assert ("no load of the run explains it" in said.get(PACK, "")) == told
+    assert ("no load of the run explains it" in said.get(LINK_KEY, "")) == told
+
+
+def test_a_load_explains_it():
+    """25 A for 2 s, which take 20 V out of 0.8 ohm."""
+    loads = (TIMES >= 14) & (TIMES < 16)
+    said = shifted(np.where(loads, -20.0, 0.0), pack__current=healthy()[CURRENT] + 25 * loads)
+    assert "no load" not in said.get(PACK, "")
