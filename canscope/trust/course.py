@@ -88,9 +88,9 @@ class Course:
         """The highest level from an instant on; None if nothing was read since."""
         return self._outermost(time_ns, 1)
 
-    def lowest_after(self, time_ns: int) -> Level | None:
-        """The lowest level from an instant on; None if nothing was read since."""
-        return self._outermost(time_ns, 0)
+    def lowest_after(self, time_ns: int, until_ns: int | None = None) -> Level | None:
+        """The lowest level from an instant on (and until another); None if nothing was read."""
+        return self._outermost(time_ns, 0, until_ns)
 
     def lowest_between(self, start_ns: int, end_ns: int) -> float:
         """The lowest single value in the blocks that lie in there; infinite if there is none."""
@@ -105,6 +105,29 @@ class Course:
         highest = np.maximum.accumulate(self.table[::-1, HIGHEST])[::-1]
         rows = np.flatnonzero(highest - lowest <= width * UNIT)
         return int(self.start_ns[rows[0]]) if len(rows) else None
+
+    @property
+    def means(self) -> Floats:
+        """The mean of each block."""
+        return np.asarray(self.table[:, SUM] / self.table[:, SAMPLES] / UNIT)
+
+    def plateau(self, from_ns: int, width: float) -> tuple[int, int]:
+        """From when to when it stayed at its highest for longest, after an instant.
+
+        All blocks there have their means within that width, beside what noise does to them, which
+        is no more than three times as much.
+        """
+        rows = np.flatnonzero(self.start_ns >= from_ns)
+        if not len(rows):
+            return 0, 0
+        means = self.means[rows]
+        noise = 2 * SURE * self.scatter / np.sqrt(self.table[rows, SAMPLES])
+        high = np.append(means >= means.max() - width - np.minimum(noise, 3 * width), False)
+        edges = np.flatnonzero(np.diff(high, prepend=False))
+        starts, ends = edges[::2], edges[1::2]
+        best = int(np.argmax(ends - starts))
+        first, last = rows[starts[best]], rows[ends[best] - 1]
+        return int(self.start_ns[first]), int(self.end_ns[last])
 
     def range_before(self, time_ns: int) -> tuple[Level, Level] | None:
         """The lowest and the highest level in the ``LATELY`` blocks before an instant."""
@@ -123,8 +146,9 @@ class Course:
             Level(float(means[high]), float(u[high]), int(times[high])),
         )
 
-    def _outermost(self, time_ns: int, place: int) -> Level | None:
+    def _outermost(self, time_ns: int, place: int, until_ns: int | None = None) -> Level | None:
         rows = self.start_ns >= time_ns
+        rows &= until_ns is None or self.end_ns <= until_ns
         return self.range_of(rows)[place] if rows.any() else None
 
     def _levels(self, rows: Bools) -> tuple[Int64s, Floats, Int64s]:

@@ -1086,6 +1086,8 @@ EVIDENCE = (
             "another unit's sensor: equal to the bit",
             "falling while everything warms",
             "made up: it swings, wanders or jumps otherwise than bursts can warm a part",
+            "made of speed, torque or current: it falls at once as its unit stops",
+            "cut off: it stays at its highest while what is heated with it warms on",
         ),
         (
             TEMPERATURES,
@@ -1108,6 +1110,26 @@ EVIDENCE = (
                 "warm it by hand and see how its value goes up",
                 least=0.0,
                 most=1.0,
+            ),
+            _held("units.*.temperatures.*", 0.3, "no part warms by a kelvin in that time"),
+            Unseen(
+                "mean-of-both",
+                ("units.*.temperatures.*",),
+                "a value that a unit computes from two of its parts, or of both units, and that "
+                "hides no more than 2 K: parts soak by as much, and many sensors differ by more",
+                THERMOMETER,
+                least=0.0,
+                most=2.0,
+            ),
+            Unseen(
+                "drift",
+                ("units.*.temperatures.*",),
+                "a slow drift upwards by no more than the 10 K that a part may warm by: it shows "
+                "too much, so every limit of heat is met earlier and not later; or downwards by no "
+                "more than the 5 K of cold-soak, which keeps it above the air",
+                THERMOMETER,
+                least=-5.0,
+                most=10.0,
             ),
             Unseen(
                 "exchanged",

@@ -21,8 +21,12 @@ TAUS_S = (3.0, 10.0, 30.0, 100.0, 10_000.0)  # of a module's own sensor to that 
 FADES_S = (60.0, 600.0)  # of what was before
 MOST_BURSTS, FEWEST = 8, 15  # bursts that are told apart; blocks of the course
 ROUNDS = 300  # of the fit, at most
-LEFT_STEPS, LEFT_K, LEFT_PART = 1.3, 0.25, 0.15  # that may be left: of its steps, of its way
-LEFT_WET = 0.4  # of its way, where coolant may cool it
+LEFT_STEPS, LEFT_K, LEFT_PART = 0.8, 0.25, 0.15  # that may be left: of its steps, of its way
+LEFT_WET, LEFT_COOL, COOL_K = (
+    0.4,
+    0.25,
+    8.0,
+)  # of its way, where coolant may cool it; of a small one
 
 
 def unexplained(
@@ -48,9 +52,9 @@ def unexplained(
         columns += [slow - fast for fast, slow in combinations(alone, 2)]  # one body after another
     left = degC - _fitted(np.stack(columns, axis=1), degC - float(degC.min())) - float(degC.min())
     row = int(np.argmax(np.abs(left)))
-    most_K = max(
-        LEFT_STEPS * step_K, LEFT_K, (LEFT_WET if wet else LEFT_PART) * float(np.ptp(degC))
-    )
+    way_K = float(np.ptp(degC))
+    part = (LEFT_WET if way_K >= COOL_K else LEFT_COOL) if wet else LEFT_PART
+    most_K = max(LEFT_STEPS * step_K, LEFT_K, part * way_K)
     return (float(left[row]), int(at_ns[row])) if abs(left[row]) > most_K else None
 
 

@@ -24,6 +24,7 @@ from canscope.model.outcome import Doubt
 from canscope.model.piece import Piece
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import SECOND_NS, Bools
+from canscope.trust.at_once import AtOnce, after_burst
 from canscope.trust.course import (
     BEFORE,
     BLOCK_NS,
@@ -58,6 +59,8 @@ FAR_STEPS = 5.0  # the same of a neighbour that may differ more: in another unit
 SMALL = 4  # blocks before the first burst, in which nothing can be said to have followed a hand
 HELD_STEPS = 3  # codes apart: a hand that holds a sensor moves it through so many
 RESTED_NS = 20 * SECOND_NS  # a sensor that then stands for so long, while others cool, is dead
+CUT_STEPS = 5.0  # by which a neighbour moves on while a sensor stays at its highest
+AT_ONCE_S = 2.0  # within which units that turn together begin to turn
 COOLED_STEPS, COOLED_K = 8.0, 2.0  # by how much a neighbour of another kind cools meanwhile
 FAR_TIMES = 4.0  # as much as its like warmed, it should have warmed more
 ALIKE_TURNED = 1.5  # times as long, or two thirds: then two units turned alike
@@ -104,6 +107,7 @@ class Sensor:
     course: Course = START
     warming: Warming = field(default_factory=Warming)
     flicker: Flicker = field(default_factory=Flicker)
+    at_once: AtOnce = field(default_factory=AtOnce)
 
 
 @dataclass(frozen=True)
@@ -134,7 +138,7 @@ def _watched(sensor: Sensor, piece: Piece, role: str) -> Sensor:
         sensor = replace(sensor, work_J=sensor.work_J + worked_J)
     if not len(samples) and not piece.events:
         return sensor
-    sensor = _bursts(sensor, piece, unit)
+    sensor = _bursts(sensor, piece, role)
     woke_ns, heard_ns = sensor.woke_ns, sensor.heard_ns
     if len(samples):
         settled, woke_ns, heard_ns = _settled(sensor, piece, role, samples)
@@ -188,8 +192,9 @@ def _watched(sensor: Sensor, piece: Piece, role: str) -> Sensor:
     )
 
 
-def _bursts(sensor: Sensor, piece: Piece, unit: str) -> Sensor:
+def _bursts(sensor: Sensor, piece: Piece, role: str) -> Sensor:
     """The sensor with the bursts of its unit counted."""
+    unit, raw_K = role.split(".")[1], 2 * piece.bench.bindings[role].half_step
     for event in piece.events:
         if event.kind in ("burst-start", "burst-end"):
             sensor = replace(sensor, turns=_turns(sensor.turns, event))
@@ -204,9 +209,12 @@ def _bursts(sensor: Sensor, piece: Piece, unit: str) -> Sensor:
                 burst_ns=event.time_ns,
             )
         elif event.kind == "burst-end" and sensor.burst_ns is not None:
-            turned_ns = sensor.turned_ns + event.time_ns - sensor.burst_ns
-            ended_ns = event.time_ns
-            sensor = replace(sensor, burst_ns=None, ended_ns=ended_ns, turned_ns=turned_ns)
+            start_ns, ended_ns = sensor.burst_ns, event.time_ns
+            turned_ns = sensor.turned_ns + ended_ns - start_ns
+            at_once = after_burst(sensor.at_once, piece, role, start_ns, event, raw_K)
+            sensor = replace(
+                sensor, burst_ns=None, ended_ns=ended_ns, turned_ns=turned_ns, at_once=at_once
+            )
     return sensor
 
 
@@ -316,6 +324,16 @@ class _Seen:
             rise_K -= max(before[1].value - self.base_degC, 0.0)
         return rise_K if rise_K >= least_K else 0.0
 
+    def turned_with(self, other: _Seen) -> bool:
+        """Whether its unit turned just when the other one did."""
+        turns = self.sensor.turns
+        own, its = ([turn for turn in turns if turn[0] == unit] for unit in (self.unit, other.unit))
+        pairs = zip(own, its, strict=False)
+        near_ns = AT_ONCE_S * SECOND_NS
+        return len(own) == len(its) and all(
+            abs(a - b) <= near_ns and abs(c - d) <= near_ns for (_, a, c), (_, b, d) in pairs
+        )
+
     def straight_K(self) -> float:
         """How far it rose in one straight line from its first to its last reading; 0 if not so.
 
@@ -421,6 +439,13 @@ class _Together:
             return text, still.began_ns, ""
         if text := self._stopped(one):
             return text, sensor.flicker.since_ns, "against-neighbours"
+        text, since_ns = self._cut_off(one)
+        if text:
+            return text, since_ns, "against-neighbours"
+        if sensor.at_once.follows_motion:
+            text = "the sensor read more only while its unit turned, and "
+            text += f"{sensor.at_once.fall_K:.1f} K less at once after it, as no part cools"
+            return text, sensor.at_once.at_ns, ""
         if (left := self._unexplained(one)) is not None:
             text = f"the sensor read {left[0]:+.1f} K from what the bursts can make of a part: it "
             return text + "fell, rose or jumped otherwise", left[1], ""
@@ -456,13 +481,12 @@ class _Together:
             known.append(ambient_degC)
         ended_ns = sensor.ended_ns if sensor.burst_ns is None else None
         lowest = one.course.lowest_between(sensor.began_ns, ended_ns or self._until_ns)
-        coldest = one.course.lowest_after(sensor.began_ns)
+        coldest = one.course.lowest_after(sensor.began_ns, (ended_ns or 0) + WATCHED_NS)
         below_K = COLD_K + one.step_K  # for a level; a single reading may be noise
-        if known and coldest is not None and ended_ns is not None:
-            below = coldest.value + SURE * coldest.u < min(known) - below_K
-            if below and coldest.time_ns <= ended_ns + RESTED_NS:
-                text = f"the sensor fell to {coldest.value:.1f} degC, colder than all was before "
-                return text + f"({min(known):.1f} degC)"
+        fell = known and coldest is not None and ended_ns is not None
+        if fell and coldest and coldest.value + SURE * coldest.u < min(known) - below_K:
+            text = f"the sensor fell to {coldest.value:.1f} degC, colder than all was before "
+            return text + f"({min(known):.1f} degC)"
         if known and min(known) - lowest >= BELOW_K:
             text = f"the sensor read {lowest:.1f} degC while the unit worked, colder than all was "
             return text + f"before ({min(known):.1f} degC)"
@@ -545,6 +569,38 @@ class _Together:
             if alike and fall_K >= max((steps + more) * one.step_K, floor_K, sure_K):
                 return f"{text}, while {other.word} of {other.unit} cooled by {fall_K:.1f} K"
         return ""
+
+    def _cut_off(self, one: _Seen) -> tuple[str, int]:
+        """Whether it stayed at its highest while what is heated with it warmed on, or cooled.
+
+        So does one that shows nothing above some value.
+        """
+        began_ns, own_K = one.sensor.began_ns, one.warmed_K()
+        if began_ns is None or not own_K:
+            return "", 0
+        start_ns, end_ns = one.course.plateau(began_ns, one.step_K / 2)
+        if end_ns - start_ns < RESTED_NS:
+            return "", 0
+        for other, _ in self._neighbours(one):
+            same = other.word == one.word
+            if other.unit != one.unit and not one.turned_with(other):
+                continue
+            its_K, table = other.warmed_K(), other.course
+            rows = np.flatnonzero((table.start_ns >= start_ns) & (table.end_ns <= end_ns))
+            if not its_K or not len(rows):
+                continue
+            means, first_K = table.means[rows], table.table[rows[0], LOWEST] / UNIT
+            first_K = min(float(means[0]), first_K + SURE * table.scatter)
+            share = min(1.0, own_K / its_K)
+            far_K = max(CUT_STEPS * one.step_K, WARMED_K, 1.5 * other.step_K * share)
+            rise_K, fall_K = float(means.max() - first_K), float(means.max() - means[-1])
+            text = f"the sensor stayed at its highest for {(end_ns - start_ns) / SECOND_NS:.0f} s, "
+            text += f"while {other.word} of {other.unit}"
+            if share * rise_K >= far_K:
+                return f"{text} warmed by {rise_K:.1f} K", start_ns
+            if same and share >= 1 / ALIKE and share * fall_K >= far_K:
+                return f"{text} cooled by {fall_K:.1f} K", start_ns
+        return "", 0
 
     def _neighbours(self, one: _Seen) -> Iterator[tuple[_Seen, float]]:
         """Sensors that are heated with it, and by how many of its steps they have to warm.

@@ -70,7 +70,8 @@ def slow_drift(told: Told) -> Lie | None:
     if "Temp" in key:
         size = float(told.rng.choice([-8.0, -3.0, 3.0, 8.0]))
     told.put(key, told.seen[key] + np.linspace(0, size, told.rows))
-    return Lie("offset", key, f"drifts by {size:+.4g} until the end", (key,), size)
+    name = "drift" if "Temp" in key else "offset"
+    return Lie(name, key, f"drifts by {size:+.4g} until the end", (key,), size)
 
 
 @kind("quantised")

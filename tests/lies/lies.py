@@ -580,11 +580,14 @@ def _sized(lie: Lie, honest: dict[str, np.ndarray], told: Told) -> Lie:
     if lie.keys and lie.kind in PACK_KINDS and all("PackVoltage" in key for key in lie.keys):
         off_V = max(float(np.abs(told.seen[key] - honest[key]).max()) for key in lie.keys)
         return replace(lie, size=off_V)
-    if lie.kind not in STOPS or not lie.keys or "Temp" not in lie.keys[0] or lie.size is not None:
+    if lie.kind not in STOPS or not lie.keys or "Temp" not in lie.keys[0]:
+        return lie
+    if lie.size is not None and lie.kind != "mean-of-both":
         return lie
     hidden = max(float((honest[key] - told.seen[key]).max()) for key in lie.keys)
     shown = max(float((told.seen[key] - honest[key]).max()) for key in lie.keys)
-    return replace(lie, kind="freeze", size=max(hidden, shown / 2, 0.0))  # too warm is safe
+    kind = lie.kind if lie.kind == "mean-of-both" else "freeze"
+    return replace(lie, kind=kind, size=max(hidden, shown / 2, 0.0))  # too warm is safe
 
 
 def _differs(one: np.ndarray, other: np.ndarray, step: float) -> bool:

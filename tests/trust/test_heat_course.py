@@ -65,7 +65,7 @@ def test_what_no_burst_makes_of_a_part_is_left_over(made):
 
 def test_what_is_less_than_its_step_or_a_quarter_of_a_kelvin_says_nothing():
     assert left(20 + 0.2 * np.sin(T / 5)) is None
-    assert left(np.round(20 + 0.7 * np.sin(T / 5)), step_K=1.0) is None
+    assert left(np.round(20.5 + 0.4 * np.sin(T / 5)), step_K=1.0) is None
 
 
 def test_coolant_may_take_heat_at_any_time():

@@ -330,3 +330,40 @@ def test_a_slow_sensor_passes_as_well(every):
     }
     found = run("sensor-alive", roles, u={WINDING: 0.25, BESIDE: 0.05}, bench=COLD)
     assert [f.verdict for f in found.values()] == [Verdict.PASS] * 2
+
+
+TWICE = ((LONG >= 20) & (LONG < 23)) | ((LONG >= 40) & (LONG < 43))
+WARMS_TWICE = 20 + np.interp(LONG, [20, 24, 40, 44, 100], [0, 2, 1.6, 3.6, 2])
+
+
+def over_two(winding, step, beside=WARMS_TWICE):
+    more = {SPEED: (LONG, np.where(TWICE, 800.0, 0.0))}
+    return pair(steps(winding, step), step=step, beside=steps(beside, 0.1), more=more)
+
+
+@pytest.mark.parametrize("step", [0.1, 0.5, 1.0])
+@pytest.mark.parametrize("rise_K", [3.0, 8.0])
+def test_what_comes_and_goes_with_the_motion_is_no_temperature(step, rise_K):
+    finding = over_two(20.0 + rise_K * TWICE, step)
+    assert finding.reason == "sensor-suspect"
+    assert over_two(WARMS_TWICE, step).verdict is Verdict.PASS
+
+
+def test_a_small_part_of_it_that_does_so_after_every_burst_is_told_as_well():
+    """0.4 K in steps of 0.1 K, while its neighbour warms by 3.6 K."""
+    finding = over_two(20.0 + 0.4 * TWICE, 0.1)
+    assert finding.reason == "sensor-suspect"
+
+
+@pytest.mark.parametrize(("level", "cut"), [(22.4, True), (23.9, False)])
+def test_a_sensor_that_shows_nothing_above_some_value_is_suspect(level, cut):
+    """It stays at 22.4 degC in the second burst, while what is beside it warms by 1.2 K more."""
+    finding = over_two(np.minimum(WARMS_TWICE, level), 0.05)
+    assert (finding.reason == "sensor-suspect") is cut
+    assert ("stayed at its highest" in finding.sentence) is cut
+
+
+def test_a_sensor_that_falls_below_the_air_within_a_minute_is_suspect():
+    """By 6 K, from 20 s after the burst on; 3 K and a step are allowed."""
+    fallen = heat(2.0) - np.interp(LONG, [45, 100], [0, 10])
+    assert "colder than all was before" in pair(fallen).sentence
