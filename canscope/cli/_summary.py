@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from canscope.model.findings import MENDS, TO_PROVE, Finding
+from canscope.model.findings import TO_PROVE, Finding, mend
 from canscope.model.report import Report
 from canscope.report.first_screen import LEAD_WORDS, do_now, key_numbers, leads, likely
 from canscope.report.wording import (
@@ -119,8 +119,8 @@ def _together(findings: Sequence[Finding]) -> Iterator[tuple[str, str]]:
     groups: dict[tuple[str, ...], list[Finding]] = {}
     for finding in findings:
         alone = state(finding) == "failed"
-        mend = _mend(finding)
-        same = (finding.doubt, mend) if mend else (finding.next,)
+        to_mend = _mend(finding)
+        same = (finding.doubt, to_mend) if to_mend else (finding.next,)
         key = finding.key if alone else (state(finding), why(finding), *same)
         groups.setdefault(key, []).append(finding)
     for first, *others in groups.values():
@@ -133,12 +133,12 @@ def _together(findings: Sequence[Finding]) -> Iterator[tuple[str, str]]:
         count, rules = 1 + len(others), list(by_rule)
         name = f"{count} {rules[0] if len(rules) == 1 else 'findings'}" if others else rules[0]
         members = "; ".join(f"{rule} ({', '.join(of)})" for rule, of in by_rule.items())
-        mend = _mend(first)
+        to_mend = _mend(first)
         text = f"{why(first)}: {members}."
-        if mend:
+        if to_mend:
             text = f"{why(first)}: {first.doubt}. It bears on {members}."
-        if state(first) != "accepted" and (mend or first.next):
-            text += f" {TO_PROVE} {mend or first.next}."
+        if state(first) != "accepted" and (to_mend or first.next):
+            text += f" {TO_PROVE} {to_mend or first.next}."
         if state(first) == "accepted":
             text = f"accepted by {first.waived_by}: {first.waived}. {text}"
         yield name, text
@@ -146,7 +146,7 @@ def _together(findings: Sequence[Finding]) -> Iterator[tuple[str, str]]:
 
 def _mend(finding: Finding) -> str:
     """What has to be mended first, where a doubt says what that is; else empty."""
-    return MENDS.get(finding.reason or "", "") if finding.doubt else ""
+    return mend(finding.reason, finding.code) if finding.doubt else ""
 
 
 def _sentence(finding: Finding) -> str:

@@ -77,7 +77,7 @@ def _members(
     found = [finding for finding in signs if finding is not None]
     if len(found) < len(signs) or any(_first(findings, sign, names) for sign in row.unless):
         return []
-    found += [finding for finding in findings if _is_explained(finding, row, names)]
+    found += [f for f in findings if _is_explained(f, row, names) or _is_alike(f, row, names)]
     return [finding for finding in found if finding.verdict is not Verdict.PASS]
 
 
@@ -92,18 +92,21 @@ def _first(
     explained: set[Key] | None = None,
 ) -> Finding | None:
     """The finding that is this sign, if it is there and not explained already."""
-    subject = _pattern(sign.subject, names)
     for finding in findings:
-        if (
-            finding.verdict is sign.verdict
-            and is_named(finding.rule, sign.rule)
-            and is_named(finding.subject, subject)
-            and sign.code in ("", finding.code)
-            and (finding.verdict is not Verdict.UNPROVEN or _is_lacking(finding))
-            and not (explained and finding.key in explained)
-        ):
+        if _fits(finding, sign, names) and not (explained and finding.key in explained):
             return finding
     return None
+
+
+def _fits(finding: Finding, sign: Sign, names: Mapping[str, str]) -> bool:
+    """Whether a finding is such a sign."""
+    return (
+        finding.verdict is sign.verdict
+        and is_named(finding.rule, sign.rule)
+        and is_named(finding.subject, _pattern(sign.subject, names))
+        and sign.code in ("", finding.code)
+        and (finding.verdict is not Verdict.UNPROVEN or _is_lacking(finding))
+    )
 
 
 def _is_lacking(finding: Finding) -> bool:
@@ -122,6 +125,22 @@ def _is_explained(finding: Finding, row: Row, names: Mapping[str, str]) -> bool:
     return any(
         is_named(finding.rule, rule) and is_named(finding.subject, _pattern(subject, names))
         for rule, subject in also
+    )
+
+
+def _is_alike(finding: Finding, row: Row, names: Mapping[str, str]) -> bool:
+    """Whether it lacks a proof for what the row says: as one of its signs, or a consequence.
+
+    Where something of the row failed, its consequences are fails.
+    """
+    if finding.verdict is not Verdict.UNPROVEN or not _is_lacking(finding):
+        return False
+    if any(_fits(finding, sign, names) for sign in row.when if sign.verdict is Verdict.UNPROVEN):
+        return True
+    return all(sign.verdict is Verdict.UNPROVEN for sign in row.when) and any(
+        is_named(finding.rule, entry.partition("|")[0])
+        and is_named(finding.subject, _pattern(entry.partition("|")[2] or "*", names))
+        for entry in row.explains
     )
 
 

@@ -7,11 +7,12 @@ import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
 
 from canscope.judge.diagnosis import MOST
-from canscope.model.findings import Finding, Verdict
+from canscope.model.findings import Finding, Key, Verdict
 from canscope.model.report import Cause
 from canscope.model.rule import Rule
 
 LIVE = "live-at-end"  # of link-discharge
+LATE = "heard-late"
 OF_A_SENSOR = ("sensor-suspect", "stale", "not-available", "out-of-range")
 NUMBER = re.compile(r"(?<![\w:])[\d.]+")  # the digits within a name are no number
 
@@ -29,7 +30,13 @@ def look_first(
     named = {f"{finding.rule}, {finding.subject}": finding for finding in findings}
     leads = [named[cause.findings[0]] for cause in diagnosis]
     if not any(finding.verdict is Verdict.FAIL for finding in findings):
-        return tuple(_missing(findings, leads, rules))[:MOST]
+        consequences = {
+            member.key
+            for cause, lead in zip(diagnosis, leads, strict=True)
+            for member in map(named.__getitem__, cause.findings)
+            if member.code != lead.code
+        }
+        return tuple(_missing(findings, leads, consequences, rules))[:MOST]
     explained = {name for cause in diagnosis for name in cause.findings}
     left = [f for n, f in named.items() if n not in explained and f.verdict is Verdict.FAIL]
     left.sort(key=lambda finding: _weight(finding, rules))
@@ -37,31 +44,42 @@ def look_first(
     for finding in left:
         first.setdefault(finding.rule, finding)
     leads += first.values()
-    leads += _stopping(diagnosis, named, rules)
+    leads += _failing(diagnosis, named, rules)
     leads.sort(key=lambda finding: finding.verdict is not Verdict.FAIL)
     return tuple(dict.fromkeys(finding.sentence for finding in leads))[:MOST]
 
 
-def _stopping(
+def _failing(
     diagnosis: Sequence[Cause], named: Mapping[str, Finding], rules: Mapping[str, Rule]
 ) -> Iterator[Finding]:
-    """Of each cause whose first finding does not stop a run, the first fail that does."""
+    """What a cause is to be told by besides its first finding.
+
+    Where that did not fail, the first fail; where it does not stop a run, the first that does.
+    """
     for cause in diagnosis:
         members = [named[name] for name in cause.findings]
-        if not rules[members[0].rule].stops:
-            fails = [f for f in members if f.verdict is Verdict.FAIL and rules[f.rule].stops]
-            yield from sorted(fails, key=lambda finding: _weight(finding, rules))[:1]
+        fails = [f for f in members if f.verdict is Verdict.FAIL]
+        fails.sort(key=lambda finding: _weight(finding, rules))
+        if members[0].verdict is not Verdict.FAIL:
+            yield from fails[:1]
+        elif not rules[members[0].rule].stops:
+            yield from [f for f in fails if rules[f.rule].stops][:1]
 
 
 def _missing(
-    findings: Sequence[Finding], leads: Sequence[Finding], rules: Mapping[str, Rule]
+    findings: Sequence[Finding],
+    leads: Sequence[Finding],
+    consequences: Collection[Key],
+    rules: Mapping[str, Rule],
 ) -> Iterator[str]:
     """One sentence for each reason, of what is required and unproven.
 
+    What the diagnosis knows as a consequence of one of the ``leads`` is not told by itself.
     A link that was live as the recording ended comes first: somebody may be about to touch it.
     """
     groups: dict[tuple[str, ...], list[Finding]] = {}
     lacking = [f for f in findings if f.verdict is Verdict.UNPROVEN and f.required and not f.waived]
+    lacking = [f for f in lacking if f in leads or f.key not in consequences or f.code == LIVE]
     lacking.sort(
         key=lambda finding: (finding.code != LIVE, finding not in leads, *_weight(finding, rules))
     )
@@ -81,11 +99,14 @@ def _missing(
 def _why(finding: Finding, unseen: Collection[str]) -> tuple[str, ...]:
     """What findings have in common that one action would prove; ``unseen`` are message keys.
 
+    What was first heard late is a matter of its bus.
     Doubts are compared with one another, numbers left out; no word is looked for in them.
     """
     if finding.subject in unseen:
         return "not-seen", finding.subject
     reason = finding.reason or ""
+    if finding.code == LATE and finding.signals:
+        return LATE, finding.signals[0].partition(":")[0]
     if reason in OF_A_SENSOR:
         return reason, *finding.signals[:1]
     if reason == "not-seen":  # the doubt begins with the signal that was not seen

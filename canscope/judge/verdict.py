@@ -11,7 +11,7 @@ from canscope.judge.ledger import Ledger
 from canscope.judge.standing import Standing
 from canscope.model.bench import Kind
 from canscope.model.events import Window
-from canscope.model.findings import MENDS, Finding, Verdict
+from canscope.model.findings import Finding, Verdict, mend
 from canscope.model.outcome import Doubt, Subject
 from canscope.model.roles import role_of
 from canscope.model.rule import Rule, Worst
@@ -85,9 +85,9 @@ def _next(doubt: Doubt | None, exercise: str) -> str:
     """What would prove it: what is in the way comes first, for repeating alone would not help."""
     if doubt is None:
         return ""
-    mend = MENDS.get(doubt.reason, "")
-    between = ": " if mend.endswith("record again") else "; then "
-    return between.join(filter(None, (mend, exercise)))
+    first = mend(doubt.reason, doubt.code)
+    between = ": " if first.endswith("record again") else "; then "
+    return between.join(filter(None, (first, exercise)))
 
 
 def _seconds(time_ns: int | None, origin_ns: int) -> float | None:

@@ -31,7 +31,8 @@ REASONS: Mapping[str, str] = {
     "inferred": "it can only be inferred, not seen",
 }
 
-# Where the reason itself says what to do before the run is repeated.
+# Where the reason, or what exactly is doubted (``Finding.code``), itself says what to do before the
+# run is repeated.
 MENDS: Mapping[str, str] = {
     "capture-damaged": "look at the recording's gaps and clocks in this report, then record again",
     "not-bound": (
@@ -45,7 +46,58 @@ MENDS: Mapping[str, str] = {
         "compare the sensor with an instrument while its value changes, look at its plug, then"
         " record again"
     ),
+    # What exactly is doubted; where it has a line of its own, that of the reason does not fit.
+    "heard-late": (
+        "start to record before the ignition is switched on, and look whether all of this bus comes"
+        " late: then its adapter's clock is not that of the others"
+    ),
+    "late": (
+        "find out what delays this reading (a filter, a gateway, a slow node, an adapter's clock),"
+        " then record again"
+    ),
+    "declared-code": (
+        "compare the codes that the plan calls no value with the description of the node: one of"
+        " them may be a true value"
+    ),
+    "unlisted-code": "look up what this code means in the description of its node, and list it",
+    "suspect-state": (
+        "with the pack isolated, have each contactor pulled in and let go by itself, compare it"
+        " with its state on the bus, then record again"
+    ),
+    "suspect-input": (
+        "with the contactors open, operate it by hand and watch its signal, look up what the signal"
+        " is made of, then record again"
+    ),
+    "suspect-high-voltage": (
+        "look up where it is measured; a qualified person holds a rated instrument against it as"
+        " the contactors close and open; then record again"
+    ),
+    "behind-contactors": (
+        "look up which signal is measured on the battery's side of the contactors, and bind"
+        " pack.voltage to that one"
+    ),
+    "holds-open": (
+        "treat it as live: a qualified person measures it with the contactors open, and compares"
+        " what the plan binds with what is measured"
+    ),
+    "apart": (
+        "look whether speed or torque comes late, is held or belongs to another unit, then record"
+        " again"
+    ),
+    "counter-jumped": (
+        "measure the 12 V at that unit's plug with a fast instrument while the contactors close"
+    ),
+    "too-often": (
+        "look whether the recorder writes every frame twice or two nodes send the message; else"
+        " state its own cycle in the plan"
+    ),
 }
+
+
+def mend(reason: str | None, code: str = "") -> str:
+    """What to do before the run is repeated; empty where repeating it is all."""
+    return MENDS.get(code) or MENDS.get(reason or "", "")
+
 
 TO_PROVE = "To prove it:"  # what begins the last part of an unproven's sentence
 COMMON_PRACTICE = "common practice, no source"

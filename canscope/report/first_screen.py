@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from canscope.model.findings import MENDS, Finding
+from canscope.model.findings import Finding, mend
 from canscope.model.quantities import STATE
 from canscope.model.report import Report
 from canscope.report.wording import (
@@ -89,7 +89,7 @@ def do_now(report: Report) -> str:
     for lead in leads(report):
         finding = lead.finding
         if finding is not None and state(finding) == "unproven":
-            checks.append(MENDS.get(finding.reason or "", finding.next))
+            checks.append(mend(finding.reason, finding.code) or finding.next)
         elif finding is not None:
             checks.append(finding.next)
     text = next(filter(None, checks), "")

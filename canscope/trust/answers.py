@@ -348,7 +348,10 @@ def steady(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         row = int(np.argmax(off))
         text = f"read {samples.value[row]:.0f} V while the contactors closed and {level:.0f} V "
         text += "otherwise: a pack holds its voltage"
-        yield Remark(PACK, "wrong", text, int(samples.time_ns[row]))
+        # What is empty before the contactors close lies behind them.
+        empty = float(samples.value[0]) < STEADY * level
+        code = "behind-contactors" if empty else ""
+        yield Remark(PACK, "wrong", text, int(samples.time_ns[row]), code=code)
 
 
 def gone(window: ClosedWindow, links: Links) -> Iterator[Remark]:

@@ -85,7 +85,8 @@ class Feedback:
                 continue
             if remark.kind == "late state" and not _needs_time(rule, worst, remark.late_ms):
                 continue
-            found.append(Doubt(subject.name, remark.reason, self._text(remark), remark.at_ns))
+            text, code = self._text(remark), remark.doubt_code
+            found.append(Doubt(subject.name, remark.reason, text, remark.at_ns, code=code))
         return found
 
     def notes(self) -> list[str]:

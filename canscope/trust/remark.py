@@ -12,7 +12,8 @@ class Remark:
     """One thing that is wrong with a role's readings; ``text`` follows the signal's name.
 
     ``kind`` is "late state", "early state", "late", "late renewal", "silent", "stopped" or "wrong".
-    ``late_ms`` is how late a state came at least.
+    ``late_ms`` is how late a state came at least. ``code`` says what exactly is doubted, where
+    there is a check of its own for it (``findings.MENDS``).
     """
 
     role: str
@@ -20,8 +21,27 @@ class Remark:
     text: str
     at_ns: int
     late_ms: float = 0.0
+    code: str = ""
 
     @property
     def reason(self) -> str:
         """Of the doubt: what comes late was no longer true, anything else is not believed."""
         return "stale" if self.kind.startswith("late") else "sensor-suspect"
+
+    @property
+    def doubt_code(self) -> str:
+        """Of the doubt: what decides how it is checked."""
+        if self.code:
+            return self.code
+        return "late" if self.reason == "stale" else suspect_code(self.role)
+
+
+def suspect_code(role: str) -> str:
+    """The code of a reading that cannot be believed: how such a one is checked."""
+    if role.startswith("contactors."):
+        return "suspect-state"
+    if role.startswith("driver."):
+        return "suspect-input"
+    if role == "pack.voltage" or role.endswith(".link_voltage"):
+        return "suspect-high-voltage"
+    return ""

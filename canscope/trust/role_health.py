@@ -21,7 +21,8 @@ from canscope.model.outcome import Doubt
 from canscope.model.signals import NOT_AVAILABLE, OK, OUT_OF_RANGE, Samples
 from canscope.model.tables import SECOND_NS, Int64s
 from canscope.trust.clock_alignment import Alignment, unordered
-from canscope.trust.missing_value import REASON_OF_STATUS
+from canscope.trust.missing_value import REASON_OF_STATUS, Absence, absence_in, told_absent
+from canscope.trust.remark import suspect_code
 from canscope.trust.staleness import gaps, stale_after_ns
 from canscope.trust.standing_still import Stuck
 from canscope.trust.unit_answers import Answers
@@ -40,7 +41,8 @@ class RoleHealth:
     lowest: float = float("inf")
     highest: float = float("-inf")
     last_ns: int | None = None
-    doubts: dict[str, tuple[int, str]] = field(default_factory=dict)  # reason -> when, text
+    last_raw: int | None = None
+    doubts: dict[str, Absence] = field(default_factory=dict)  # by reason
     unlisted: tuple[int, int] | None = None  # since when it reads a code that the plan lacks
 
 
@@ -60,7 +62,7 @@ class Health:
         self._stuck.feed(new, history, mattering, self._from_ns)
         self._answers.feed(history, self._from_ns)
         for role, samples in new.items():
-            self._count(self.roles[role], samples, mattering)
+            self._count(role, samples, mattering)
             self._gaps(role, samples.time_ns, history, mattering)
         self._from_ns = until_ns
 
@@ -78,10 +80,10 @@ class Health:
     def doubts(self, roles: Iterable[str], subject: str) -> list[Doubt]:
         """What was absent at some time that mattered, and lowers a pass that rests on it."""
         return [
-            Doubt(subject, reason, f"{self._bench.bindings[role].key} {text}".rstrip(), at_ns)
+            absence.doubt(subject, reason, self._bench.bindings[role].key)
             for role in roles
             if role in self.roles
-            for reason, (at_ns, text) in self._absences(role)
+            for reason, absence in self._absences(role)
         ]
 
     def stuck(self, roles: Iterable[str], subject: str, clocks: Alignment) -> list[Doubt]:
@@ -92,25 +94,27 @@ class Health:
         found = []
         for role in roles:
             text = self._stuck.text(role) if role in self.roles else ""
-            why = self._answers.whys.get(role)
+            code, why = suspect_code(role), self._answers.whys.get(role)
             if not text and why is not None:
                 apart = clocks.between(self._bench, why.roles)
                 if apart is not None:
                     found.append(unordered(subject, apart[1]))
                     continue
-                text = why.text
+                text, code = why.text, why.code
             if text:
                 text = f"{self._bench.bindings[role].key} {text}"
-                found.append(Doubt(subject, "sensor-suspect", text))
+                found.append(Doubt(subject, "sensor-suspect", text, code=code))
         return found
 
-    def _absences(self, role: str) -> Iterator[tuple[str, tuple[int, str]]]:
+    def _absences(self, role: str) -> Iterator[tuple[str, Absence]]:
         yield from self.roles[role].doubts.items()
         if late := self._stuck.signs[role].late:
-            yield "stale", late
+            yield "stale", Absence(*late, "heard-late")
 
-    def _count(self, health: RoleHealth, samples: Samples, mattering: Samples) -> None:
+    def _count(self, role: str, samples: Samples, mattering: Samples) -> None:
+        health = self.roles[role]
         health.samples += len(samples)
+        before, health.last_raw = health.last_raw, int(samples.raw[-1])
         known = samples.known.value
         if len(known):
             health.lowest = min(health.lowest, float(known.min()))
@@ -124,10 +128,12 @@ class Health:
         self._unlisted(health, samples, mattering)
         for reason, rows in absent.items():
             if reason not in health.doubts and rows.any():
-                times = samples.time_ns[rows]
-                bad = times[step_at(mattering, times) == 1]
+                bad = np.flatnonzero(rows & (step_at(mattering, samples.time_ns) == 1))
                 if len(bad):
-                    health.doubts[reason] = (int(bad[0]), "")
+                    row, spec = int(bad[0]), self._bench.bindings[role].signal
+                    last = int(samples.raw[row - 1]) if row else before
+                    told = told_absent(reason, int(samples.raw[row]), last, spec)
+                    health.doubts[reason] = Absence(int(samples.time_ns[row]), *told)
 
     def _unlisted(self, health: RoleHealth, samples: Samples, mattering: Samples) -> None:
         """Doubt codes that the plan lacks, unless a lever only passes between two places."""
@@ -182,8 +188,9 @@ def window_doubts(
         samples = history.samples(role).between(span.start_ns, span.end_ns)
         for status, reason in REASON_OF_STATUS.items():
             if (samples.status == status).any():
-                at_ns = int(samples.time_ns[samples.status == status][0])
-                found.append(Doubt(subject, reason, key, at_ns))
+                row = int(np.argmax(samples.status == status))
+                absence = absence_in(history, bench.bindings[role], reason, samples[row : row + 1])
+                found.append(absence.doubt(subject, reason, key))
         if span.kind is Window.OPENING or not len(history.samples(role)):
             continue
         times = np.concatenate(([span.start_ns], samples.time_ns, [span.end_ns]))
@@ -205,7 +212,7 @@ def _note_late_start(
         begun_ns = int(earlier.time_ns[earlier.value == 1][0])
         late_s = (first_ns - begun_ns) / SECOND_NS
         text = f"was first heard {late_s:.2f} s after a contactor had closed or a unit had turned"
-        health.doubts["stale"] = (begun_ns, text)
+        health.doubts["stale"] = Absence(begun_ns, text, "heard-late")
 
 
 def _note_code(health: RoleHealth, until_ns: int, mattering: Samples) -> None:
@@ -216,7 +223,8 @@ def _note_code(health: RoleHealth, until_ns: int, mattering: Samples) -> None:
     matters = step_at(mattering, np.array([from_ns]))[0] == 1
     matters |= bool((mattering.between(from_ns, until_ns).value == 1).any())
     if matters and until_ns - from_ns > BETWEEN_NS:
-        health.doubts["not-available"] = (from_ns, f"read {code}, which the plan does not list")
+        text = f"read {code}, which the plan does not list"
+        health.doubts["not-available"] = Absence(from_ns, text, "unlisted-code")
 
 
 def _note_gap(
@@ -228,7 +236,7 @@ def _note_gap(
     inside = mattering.between(stale_ns, until_ns)
     if step_at(mattering, np.array([stale_ns]))[0] == 1 or (inside.value == 1).any():
         text = f"{silent_ns / SECOND_NS:.2f} s without one"
-        health.doubts["stale"] = (stale_ns, text)
+        health.doubts["stale"] = Absence(stale_ns, text)
 
 
 def _mattering(history: History) -> Samples:

@@ -30,6 +30,7 @@ from canscope.model.bench import MAINS, Bench, DriveUnit
 from canscope.model.history import History, step_at
 from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Bools, Floats, Int64s
+from canscope.trust.remark import suspect_code
 from canscope.trust.shaft_balance import balance
 from canscope.trust.standing_still import switches
 
@@ -84,6 +85,7 @@ class Why:
 
     text: str
     roles: tuple[str, ...]
+    code: str = ""  # of the doubt, where there is a check of its own for it
 
 
 class Answers:
@@ -126,13 +128,17 @@ class Answers:
             BRAKE: f"read pressed {came}" if self._all_along(history, course, BRAKE, 1) else "",
             IGNITION: f"read off {came}" if self._all_along(history, course, IGNITION, 0) else "",
         }
+        apart = ""
         if not found[torque]:
-            both = self._too_heavy(history, unit, course) or self._balance(history, unit, course)
+            both = self._too_heavy(history, unit, course)
+            both = both or (apart := self._balance(history, unit, course))
             found[torque], found[role] = both, found[role] or both
         found[PEDAL] = found[PEDAL] or self._late_release(history, torque, course)
         for name, why in found.items():
             if why and name in self._bench.bindings:
-                self.whys.setdefault(name, Why(f"{why} ({unit.name})", (role, torque, *INPUTS)))
+                code = "apart" if why == apart else suspect_code(name)
+                roles = (role, torque, *INPUTS)
+                self.whys.setdefault(name, Why(f"{why} ({unit.name})", roles, code))
 
     def _unexplained(self, history: History, role: str, course: Course) -> str:
         """Whether the torque is too small for the speed that the unit gained."""

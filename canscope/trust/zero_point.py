@@ -112,9 +112,8 @@ class ZeroPoint:
         if before - value >= BLED_SHARE * before:
             return None
         text = f"stayed at {value:.0f} V for {LASTS_S} s with all contactors open and a bleed that "
-        return Remark(
-            role, "wrong", text + "empties it: an offset, or something feeds it", start_ns
-        )
+        text += "empties it: an offset, or something feeds it"
+        return Remark(role, "wrong", text, start_ns, code="holds-open")
 
 
 def _medians(known: Samples, starts_ns: Int64s) -> list[tuple[int, float]]:

@@ -140,3 +140,38 @@ def test_a_link_that_is_live_at_the_end_is_told_first_where_nothing_failed():
     assert look_first(found, [cause("axle-direction, front forward")], RULE_BOOK)[0] == (
         "link-discharge of rear link."
     )
+
+
+def test_what_the_diagnosis_knows_as_a_consequence_is_not_told_by_itself():
+    found = [
+        finding("unproven", "control-supply", "12 V", reason="inferred", code="counter-jumped"),
+        finding("unproven", "cycle-time", "can0:Box", reason="inferred", code="too-often"),
+        finding("unproven", "bus-sag", "pack", reason="not-exercised", code="not-exercised"),
+    ]
+    named = cause("cycle-time, can0:Box", "control-supply, 12 V")
+    assert look_first(found, [named], RULE_BOOK) == ("cycle-time of can0:Box.", "bus-sag of pack.")
+
+
+def test_a_fail_comes_first_though_its_cause_is_known_by_what_is_unproven():
+    found = [
+        finding("unproven", "precharge-level", "front link", reason="sensor-suspect"),
+        finding("fail", "link-discharge", "rear link", when=9.0),
+    ]
+    named = cause("precharge-level, front link", "link-discharge, rear link")
+    assert look_first(found, [named], RULE_BOOK) == (
+        "link-discharge of rear link.",
+        "precharge-level of front link.",
+    )
+
+
+def test_what_was_heard_late_on_one_bus_is_one_thing():
+    late = {"reason": "stale", "code": "heard-late"}
+    found = [
+        finding("unproven", "bus-sag", "front link", signals=("can1:F.Link",), **late),
+        finding("unproven", "speed-ceiling", "front", signals=("can1:F.Speed",), **late),
+        finding("unproven", "speed-ceiling", "rear", signals=("can2:F.Speed",), **late),
+    ]
+    assert look_first(found, [], RULE_BOOK) == (
+        "bus-sag of front link. Unproven for the same reason: 1 more (speed-ceiling).",
+        "speed-ceiling of rear.",
+    )

@@ -16,7 +16,7 @@ from canscope.decoding.columns import decode
 from canscope.judge.causes import TABLE
 from canscope.judge.check import check
 from canscope.judge.diagnosis import diagnose
-from canscope.model.findings import REASONS, Verdict
+from canscope.model.findings import MENDS, REASONS, Verdict
 from canscope.plan.load import read_plan
 from canscope.rules import RULES
 from canscope.simulate.folder import write_run
@@ -32,7 +32,7 @@ FAULTS = ("bus-off", "clock-step", "no-precharge", "rear-axle-locked", "sensor-f
 @pytest.mark.parametrize("sign", [s for s in SIGNS if s.code], ids=lambda s: f"{s.rule}-{s.code}")
 def test_every_code_of_the_table_is_one_that_its_rule_can_give(sign):
     rules = [RULES[name] for name in RULES if fnmatchcase(name, sign.rule)]
-    reasons = set(REASONS) if sign.verdict is Verdict.UNPROVEN else set()
+    reasons = {*REASONS, *MENDS} if sign.verdict is Verdict.UNPROVEN else set()
     assert all(sign.code in {*rule.codes, *reasons} for rule in rules)
     assert rules
 
@@ -86,5 +86,5 @@ def test_other_words_change_no_diagnosis(fault, tmp_path):
     assert report.diagnosis
     assert diagnose(reworded, units, plan.rules) == report.diagnosis
     codes = {f.code for f in report.findings}
-    assert codes <= {"", *REASONS, *DECLARED}
+    assert codes <= {"", *REASONS, *MENDS, *DECLARED}
     assert codes & DECLARED

@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
+from canscope.model.definition import Absent, SignalSpec
 from canscope.model.signals import NOT_AVAILABLE, OK, OUT_OF_RANGE
-from canscope.trust.missing_value import absence_at
+from canscope.trust.missing_value import absence_at, told_absent
 from tests.trust.past import MS, piece_of, samples
 
 ROLE = "pack.voltage"
@@ -39,3 +40,31 @@ def test_a_sample_that_comes_later_does_not_explain_anything():
 
 def test_what_was_never_heard_is_stale():
     assert absence_at(piece_of({}, {ROLE: 100}, 1000), ROLE, 500 * MS) == "stale"
+
+
+@pytest.mark.parametrize(
+    ("raw", "last", "labels", "code"),
+    [
+        (128, 127, {}, "declared-code"),  # beside what was read just before
+        (128, 20, {}, "declared-code"),  # 88 degC: within the declared range
+        (255, 20, {}, ""),  # beyond it, as a code for "no value" is
+        (128, 20, {128: "Not available"}, ""),  # its definition says so in words
+    ],
+)
+def test_a_code_amid_the_values_may_be_a_value_that_the_plan_takes_away(raw, last, labels, code):
+    spec = SignalSpec(
+        "can1",
+        "UnitSlow",
+        "WindingTemp",
+        0,
+        8,
+        offset=-40.0,
+        minimum=-40.0,
+        maximum=210.0,
+        unit="degC",
+        labels=labels,
+        absent=Absent("codes", (128, 255)),
+    )
+    text, told = told_absent("not-available", raw, last, spec)
+    assert told == code
+    assert ("which else is 88 degC" in text) == bool(code)

@@ -47,9 +47,11 @@ def test_a_role_that_always_had_a_value_raises_no_doubt():
 )
 def test_an_absent_value_matters_while_the_vehicle_is_engaged(status, reason):
     states = [status if ms == 1000 else OK for ms in EVERY]
-    assert doubts(EVERY, states) == [(reason, 1000, "can0:Cabin.ignition")]
+    said = {"not-available": "read 0, which means no value", "out-of-range": "read the raw value 0"}
+    told = [(reason, 1000, f"can0:Cabin.ignition {said[reason]}")]
+    assert doubts(EVERY, states) == told
     assert doubts(EVERY, states, engaged_ms=1001) == []
-    assert doubts(EVERY, states, engaged_ms=1000) == [(reason, 1000, "can0:Cabin.ignition")]
+    assert doubts(EVERY, states, engaged_ms=1000) == told
 
 
 @pytest.mark.parametrize(
@@ -128,7 +130,8 @@ def test_a_window_asks_only_what_happened_in_it():
     states = [NOT_AVAILABLE if ms in (900, 2000) else OK for ms in EVERY]
     assert window(EVERY, states) == []
     states = [OUT_OF_RANGE if ms == 1900 else OK for ms in EVERY]
-    assert window(EVERY, states) == [("out-of-range", 1900, "can0:Cabin.ignition")]
+    said = "can0:Cabin.ignition read the raw value 0"
+    assert window(EVERY, states) == [("out-of-range", 1900, said)]
 
 
 def test_a_window_is_not_covered_by_values_that_end_within_it():

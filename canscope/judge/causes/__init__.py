@@ -13,6 +13,7 @@ from canscope.judge.causes import (
     electrical,
     heat,
     power_up,
+    readings,
     recording,
     shutdown,
 )
@@ -20,6 +21,7 @@ from canscope.judge.causes.pattern import Row
 
 TABLE: tuple[Row, ...] = (
     *recording.ROWS,
+    *readings.ROWS,
     *direction.ROWS,
     *shutdown.ROWS,
     *power_up.ROWS,

@@ -16,7 +16,8 @@ ROWS = (
             ),
             (
                 "that node has another bit rate or sample point than the rest",
-                "unplug one node after the other and see when the errors stop",
+                "with the contactors open, unplug one node after the other and see when the "
+                "errors stop",
             ),
             (
                 "an inverter's switching couples into the bus: shield, ground or routing of the "
@@ -65,7 +66,8 @@ ROWS = (
             ),
             (
                 "a node has another bit rate or sample point than the rest",
-                "unplug one node after the other and see when the errors stop",
+                "with the contactors open, unplug one node after the other and see when the "
+                "errors stop",
             ),
         ),
         explains=("cycle-time|{bus}:*", "capture-gaps"),
@@ -75,7 +77,8 @@ ROWS = (
         causes=(
             (
                 "a node floods {bus}, or a unit alone repeats one frame that nobody acknowledges",
-                "unplug one node after the other and see when the load falls",
+                "with the contactors open, unplug one node after the other and see when the load "
+                "falls",
             ),
         ),
         explains=("capture-gaps",),
@@ -127,7 +130,9 @@ ROWS = (
             (
                 "the node that sends it was off, is not on {bus}, or {bus} is another bus in the "
                 "capture",
-                "look which identifiers {bus} carried, then unplug the node and see which stop",
+                "look which identifiers {bus} carried; then, with the contactors open, unplug "
+                "the node "
+                "and see which stop",
             ),
             (
                 "the definition gives it another identifier than this software version uses",
@@ -194,8 +199,8 @@ AFTER_HEAT = (  # wrong checksums are less urgent than a unit that gets hot
             (
                 "another node sends some of these frames, or a gateway changes them without making "
                 "their checksum anew",
-                "look for wrong frames that come out of step with the right ones, then unplug one "
-                "node after the other",
+                "look for wrong frames that come out of step with the right ones; then, with the "
+                "contactors open, unplug one node after the other",
             ),
             (
                 "bytes of the {unit} unit's frames change on their way inside the recorder",

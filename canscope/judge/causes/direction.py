@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from canscope.judge.causes.pattern import Row, failed, passed
+from canscope.judge.causes.pattern import Row, failed, passed, unproven
 
 AGAINST = "against-request"
 WRONG_WAY = (
@@ -31,7 +31,9 @@ ROWS = (
             ),
             (
                 "torque and speed of the {unit} unit have opposite signs in its definition",
-                "turn the {unit} axle forward by hand and read the sign of its speed",
+                "with the contactors open, turn the {unit} axle forward by hand and read the "
+                "sign of "
+                "its speed",
             ),
         ),
         explains=RUNS_AWAY,
@@ -41,7 +43,9 @@ ROWS = (
         causes=(
             (
                 "torque and speed of the {unit} unit have opposite signs in its definition",
-                "turn the {unit} axle forward by hand and read the sign of its speed",
+                "with the contactors open, turn the {unit} axle forward by hand and read the "
+                "sign of "
+                "its speed",
             ),
             (
                 "the {unit} unit's position sensor is offset, or two of its phases are exchanged",
@@ -109,7 +113,9 @@ ROWS = (
             (
                 "mounting, phases_swapped or the sign of the speed in the {unit} unit's definition "
                 "is wrong: a person saw other than CAN says",
-                "turn the {unit} axle forward by hand and read the sign of its speed",
+                "with the contactors open, turn the {unit} axle forward by hand and read the "
+                "sign of "
+                "its speed",
             ),
             (
                 "the marks were made for the other direction",
@@ -124,11 +130,13 @@ ROWS = (
             (
                 "the {unit} unit's mounting or phases_swapped in the plan is not as built, or the "
                 "sign of its speed in the definition is wrong",
-                "turn the {unit} axle forward by hand and read the sign of its speed",
+                "with the contactors open, turn the {unit} axle forward by hand and read the "
+                "sign of "
+                "its speed",
             ),
             (
                 "the {unit} unit's controller asks for the wrong sense",
-                "ask it for forward with nobody near and have a second person watch the wheel",
+                "ask it for forward, with a second person watching the wheel from a distance",
             ),
         ),
         unless=UNSTEADY,
@@ -172,11 +180,12 @@ ROWS = (
             ),
             (
                 "the buses of two units are exchanged, so that another unit was read",
-                "unplug the {unit} unit's bus and see which readings stop",
+                "with the contactors open, unplug the {unit} unit's bus and see which readings "
+                "stop",
             ),
             (
                 "the differential or reduction turns the wheels the other way than planned",
-                "turn the motor by hand and watch the wheel",
+                "with all power off, turn the motor by hand and watch the wheel",
             ),
         ),
     ),
@@ -186,7 +195,8 @@ ROWS = (
             (
                 "the buses of two units are exchanged: CAN told of the {unit} axle while another "
                 "one turned",
-                "unplug the {unit} unit's bus and see which readings stop",
+                "with the contactors open, unplug the {unit} unit's bus and see which readings "
+                "stop",
             ),
             (
                 "the {unit} motor turns and its wheels do not: a shaft, spline or clutch is not in",
@@ -198,6 +208,26 @@ ROWS = (
                 "repeat the burst and watch both wheels of the {unit} axle",
             ),
         ),
+    ),
+    # What says that it stands does not belong to what says that it pushes.
+    Row(
+        when=(
+            failed("axle-direction", "{unit} *", "stalled"),
+            unproven("*", "{unit}*", "apart"),
+        ),
+        causes=(
+            (
+                "the {unit} unit's speed comes late, is held, or is another unit's: it turned, but "
+                "not when its torque says",
+                "watch its wheel and its speed at creeping pace, from a distance: both must begin "
+                "together",
+            ),
+            (
+                "the {unit} axle is held at first: a brake binds, or a park lock is in",
+                "with all power off, turn the {unit} wheels by hand",
+            ),
+        ),
+        explains=("source-resistance", "temperature-*|{unit} *", "axle-direction|{unit} *"),
     ),
     Row(
         when=(failed("axle-direction", "{unit} *", "stalled"),),
@@ -244,14 +274,35 @@ ROWS = (
         explains=(*RUNS_AWAY, "pedal-at-rest|{unit}*", "torque-response|{unit}"),
     ),
     Row(
+        when=(failed("unasked-motion", "{unit}", "asked-in-power-up"),),
+        causes=(
+            (
+                "somebody spun the {unit} axle with pedal and selector: this run is of a stage in "
+                "which axles are spun",
+                "judge it again with the plan of that stage; in power-up leave the pedal alone",
+            ),
+            (
+                "the {unit} unit takes torque requests in a stage in which nothing shall turn",
+                "before the next closing limit its torque to nothing, or put the selector to "
+                "neutral",
+            ),
+        ),
+        explains=("nothing-turns|{unit}", "dry-exposure|{unit}", "pedal-at-rest|{unit}*"),
+    ),
+    Row(
         when=(failed("unasked-motion", "{unit}", "in-power-up"),),
         causes=(
             (
                 "the {unit} unit is asked for torque as soon as it has high voltage",
                 "read torque request and enable on the {unit} unit's bus before the next closing",
             ),
+            (
+                "the {unit} axle was turned from outside, or its speed is disturbed while it "
+                "stands",
+                "with the contactors open, see whether its speed reads zero",
+            ),
         ),
-        explains=("dry-exposure|{unit}", "pedal-at-rest|{unit}*"),
+        explains=("nothing-turns|{unit}", "dry-exposure|{unit}", "pedal-at-rest|{unit}*"),
     ),
     Row(
         when=(failed("unasked-motion", "{unit}"),),
@@ -260,12 +311,15 @@ ROWS = (
             (
                 "the {unit} unit's controller takes an input other than pedal and selector, or "
                 "holds its last command",
-                "unplug the pedal with all power off and see whether the command stays",
+                "with all power off unplug the pedal; then, with the contactors open, see "
+                "whether the "
+                "command stays",
             ),
             (
                 "the {unit} unit's speed is not what its wheels do: its sensor or its definition "
                 "is wrong",
-                "turn the {unit} axle by hand and compare it with its speed",
+                "with the contactors open, turn the {unit} axle by hand and compare it with its "
+                "speed",
             ),
         ),
         explains=("dry-exposure|{unit}", "change-at-standstill|{unit}"),

@@ -40,7 +40,9 @@ ROWS = (
             ),
             (
                 "the controller takes an input other than the pedal for torque",
-                "unplug the pedal with all power off and see whether the command stays",
+                "with all power off unplug the pedal; then, with the contactors open, see "
+                "whether the "
+                "command stays",
             ),
         ),
         explains=(

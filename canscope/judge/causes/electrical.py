@@ -8,7 +8,8 @@ LINK = ("precharge-level|{unit} link", "precharge-curve|{unit} link", "closing-i
 
 FACTOR = (
     "a factor or unit of torque, speed, current or voltage in a definition is wrong",
-    "compare each of the four with an instrument at one steady point",
+    "a qualified person compares voltage and current with rated instruments at one steady "
+    "point; count wheel turns and compare them with the speed",
 )
 SIGN = (
     "the pack current has the wrong sign: its sensor is mounted the other way round",
@@ -28,7 +29,7 @@ ROWS = (
             ),
             (
                 "the node that measures the pack lost its supply or its sense wire",
-                "compare it with a rated instrument while it reads low",
+                "a qualified person compares it with a rated instrument while it reads low",
             ),
         ),
         explains=("bus-sag", "voltage-agreement", "power-balance"),
@@ -60,6 +61,18 @@ ROWS = (
         explains=("voltage-agreement", "power-balance", "precharge-level", "precharge-curve"),
     ),
     Row(
+        when=(failed("power-balance", code="nothing-in"),),
+        causes=(
+            (
+                "the pack's current is not measured: its sensor is dead, unplugged or not round "
+                "this cable, or the plan binds another current",
+                "switch a known load on, such as a heater: the current must rise",
+            ),
+            FACTOR,
+        ),
+        unless=(failed("torque-response"),),
+    ),
+    Row(
         when=(failed("power-balance", code="wrong-scale"),),
         causes=(FACTOR, SIGN),
         unless=(failed("torque-response"),),
@@ -68,6 +81,39 @@ ROWS = (
         when=(failed("power-balance"),),
         causes=(SIGN, FACTOR),
         unless=(failed("torque-response"),),
+    ),
+    Row(
+        when=(failed("bus-sag", "pack", "without-load"),),
+        causes=(
+            (
+                "the pack's own circuit opened or collapsed (a fuse, a service plug, a cell "
+                "group): no load drew its voltage down",
+                "isolate, measure dead, then have a qualified person follow the voltage joint by "
+                "joint",
+            ),
+            (
+                "the pack's voltage reading fails: its sense wire, its node, or it is measured "
+                "behind the contactors",
+                "a qualified person compares it with a rated instrument while it reads low",
+            ),
+        ),
+        explains=("bus-sag", "source-resistance", "voltage-agreement"),
+    ),
+    Row(
+        when=(failed("bus-sag", "{unit} link", "without-load"), passed("bus-sag", "pack")),
+        causes=(
+            (
+                "a main contactor let go while its state still read closed: no load drew the "
+                "link's voltage down",
+                "with the pack isolated, have each contactor pulled in by itself, and look at its "
+                "coil's supply and its state",
+            ),
+            (
+                "the {unit} unit's voltage reading fails",
+                "a qualified person compares it with a rated instrument while it reads low",
+            ),
+        ),
+        explains=("bus-sag|{unit} link", "source-resistance|{unit} link", "voltage-agreement"),
     ),
     Row(
         when=(failed("bus-sag", "pack"), failed("source-resistance", "pack")),
@@ -103,7 +149,7 @@ ROWS = (
             ),
             (
                 "a bad joint between the pack and the {unit} unit",
-                "measure each joint with a milliohm meter, dead",
+                "isolate, measure dead, then measure each joint with a milliohm meter",
             ),
         ),
         explains=("bus-sag|{unit} link", "voltage-agreement|{unit} link"),
@@ -117,7 +163,7 @@ ROWS = (
             ),
             (
                 "current and voltage do not belong together in time or in factor",
-                "compare both with an instrument at one steady load",
+                "a qualified person compares both with rated instruments at one steady load",
             ),
         ),
         explains=("source-resistance",),
@@ -127,7 +173,9 @@ ROWS = (
         causes=(
             (
                 "the {unit} unit's voltage reading is off: factor in its definition, or its sensor",
-                "compare it with the pack voltage and a rated instrument, contactors closed",
+                "a qualified person compares it and the pack's with one rated instrument, "
+                "contactors "
+                "closed",
             ),
         ),
         explains=LINK,

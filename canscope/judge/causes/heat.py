@@ -10,7 +10,8 @@ ROWS = (
         causes=(
             (
                 "the {unit} unit turned too long while there is nothing to carry the heat away",
-                "let it cool, keep to the agreed seconds, and feel whether both units warm alike",
+                "let it cool, keep to the agreed seconds, and compare both units with an infrared "
+                "thermometer",
             ),
             (
                 "the {unit} unit works against something: a binding brake, a wrong sensor offset",

@@ -20,7 +20,7 @@ ROWS = (
             ),
             (
                 "the link's voltage is not measured ({unit}): sensor, or factor in its definition",
-                "compare with a rated instrument while pre-charge is closed",
+                "a qualified person compares it with a rated instrument while pre-charge is closed",
             ),
         ),
         explains=(*LINK, "precharge-attempts", "contactor-sequence"),
@@ -41,15 +41,35 @@ ROWS = (
         explains=LINK,
     ),
     Row(
+        when=(failed("precharge-curve", "{unit} link", "step-at-positive"),),
+        causes=(
+            (
+                "the pre-charge path is open (its resistor, fuse, contact or wire), and positive "
+                "closed onto an empty link: the inrush welds its contacts",
+                "with the pack isolated, measure the pre-charge path from end to end, and look "
+                "whether "
+                "the contacts of positive are pitted or stick",
+            ),
+            (
+                "the pre-charge resistor is bypassed or far too small, and the clock of the link's "
+                "bus is late",
+                "with the pack isolated, measure the resistor from end to end",
+            ),
+        ),
+        explains=LINK,
+    ),
+    Row(
         when=(failed("precharge-curve", "{unit} link", "step"),),
         causes=(
             (
-                "the link was already charged, or a contactor is welded",
-                "measure the link before power-up, then test each contactor by itself, isolated",
+                "the pre-charge resistor is bypassed or far too small",
+                "with the pack isolated, measure the resistor from end to end, and that each "
+                "contactor is open without its coil",
             ),
             (
-                "the pre-charge resistor is bypassed or far too small",
-                "with the pack isolated, measure the resistor from end to end",
+                "a contactor is welded, so that the link rises at once as the next one closes",
+                "treat the link as live; a qualified person isolates the pack, measures, and tests "
+                "each contactor by itself",
             ),
             (
                 "the pre-charge path is open, and positive closed onto an empty link",
@@ -134,6 +154,6 @@ ROWS = (
                 "measure the drop from terminal to box while the contactors close",
             ),
         ),
-        explains=("cycle-time", "alive-counter", "capture-gaps"),
+        explains=("supply-range", "cycle-time", "alive-counter", "capture-gaps"),
     ),
 )

@@ -32,7 +32,9 @@ ROWS = (
         causes=(
             (
                 "the active bleed does not switch in, or its resistor is open",
-                "wait, measure dead, then measure the bleed resistor and its switch",
+                "treat the link as live; a qualified person waits, measures it dead, then "
+                "measures the "
+                "bleed resistor and its switch",
             ),
             (
                 "something still feeds the link: a charger, a turning motor, a closed contactor",

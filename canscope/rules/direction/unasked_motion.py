@@ -113,6 +113,8 @@ class UnaskedMotion(Rule):
         "allows; beyond that it gained",
         "against-request": "the unit turned at {rpm:.0f} rpm against the request; it gained",
         "in-power-up": "the unit turned at {rpm:.0f} rpm in a stage in which nothing turns",
+        "asked-in-power-up": "the unit turned at {rpm:.0f} rpm, as pedal and direction asked it "
+        "to, in a stage in which nothing turns",
         "kept-turning": "the unit went on turning at {rpm:.0f} rpm though nobody asked for it; "
         "lost in {lose_s:g} s",
     }
@@ -122,6 +124,7 @@ class UnaskedMotion(Rule):
         "above-creep",
         "against-request",
         "in-power-up",
+        "asked-in-power-up",
         "kept-turning",
         "jump",
     )
@@ -213,7 +216,7 @@ class UnaskedMotion(Rule):
             least = np.minimum.accumulate(np.minimum(speed, watched.least_rpm))
             gained[mine] = np.where(due, unasked[mine] - (0.0 if always else least), np.nan)
             watched = Watched(code, watched.since_ns, watched.from_ns, float(least[-1]))
-        word = self._words(now, always=always)
+        word = self._asked_anyway(piece, now) if always else self._words(now)
         rows = margins(
             unit.name,
             now.time_ns,
@@ -246,9 +249,14 @@ class UnaskedMotion(Rule):
         speed: Floats = np.where(code == 0, np.abs(rpm), np.maximum(asked, 0.0))
         return speed
 
-    def _words(self, now: Turning, *, always: bool) -> np.ndarray:
-        if always:
-            return np.full(len(now.code), "in-power-up")
+    def _asked_anyway(self, piece: Piece, now: Turning) -> np.ndarray:
+        """Whether pedal and direction asked for the motion now or just before, in power-up."""
+        when = [now.time_ns, now.time_ns - to_ns(self.answer_s)]
+        asked = [asked_at(piece, times, self.rest_percent).sense for times in when]
+        turns = np.any([np.abs(sense) == 1 for sense in asked], axis=0)
+        return np.where(turns, "asked-in-power-up", "in-power-up")
+
+    def _words(self, now: Turning) -> np.ndarray:
         crept = (np.abs(now.code) == CREEPS) & (np.sign(now.code) * now.rpm > 0)
         cases = [crept, np.abs(now.code) == 1, now.neutral]
         return np.select(cases, ["above-creep", "against-request", "in-neutral"], "pedal-at-rest")

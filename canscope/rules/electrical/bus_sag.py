@@ -109,6 +109,7 @@ class BusSag(Rule):
         "pass": "the voltage held: {resting}, lowest {voltage_V:.1f} V at {current}; {below}",
         "fail": "the voltage sagged: {resting}, lowest {voltage_V:.1f} V at {current}; {below}",
     }
+    codes: ClassVar[tuple[str, ...]] = ("without-load",)
     spins: ClassVar[bool] = True
     exercise: ClassVar[str] = (
         "close the contactors, wait 3 s without load, spin the unit, and record all of it"
@@ -264,6 +265,7 @@ class BusSag(Rule):
             "voltage_V": volts,
             "current_A": part.current_A[judged],
         }
+        idle = np.abs(facts["current_A"]) <= self.rest_current_A
         against: list[tuple[float, float, ArrayLike, str]] = []
         if not math.isnan(resting_V):
             # The resting value is a reading as well, and its error moves the ratio.
@@ -284,6 +286,8 @@ class BusSag(Rule):
                     limit=ceiling,
                     uncertainty=u,
                     below=below,
+                    # What falls while nothing draws from it is no matter of a joint.
+                    code=np.where(idle, "without-load", ""),
                     **facts,
                 )
             )

@@ -107,10 +107,11 @@ class PowerBalance(Rule):
     says: ClassVar[dict[str, str]] = {
         "pass": "no more came out than went in{powers}; out by in",
         "fail": "a factor, sign or unit in the definition is wrong{powers}; out by in",
+        "nothing-in": "nothing went in for what came out{powers}; out by in",
         "close": "about as much came out as went in{powers}; out by in",
     }
     spins: ClassVar[bool] = True
-    codes: ClassVar[tuple[str, ...]] = ("wrong-scale",)
+    codes: ClassVar[tuple[str, ...]] = ("nothing-in", "wrong-scale")
     exercise: ClassVar[str] = (
         "rest 3 s, spin the unit, and rest 3 s again with the contactors closed"
     )
@@ -178,7 +179,7 @@ class PowerBalance(Rule):
                     limit=self.most,
                     uncertainty=(self.most * into_u + out_u) / scale,
                     start_ns=begin_ns,
-                    code="wrong-scale" if into > 0 else "",
+                    code=_way(into, into_u),
                     energies=f"{signed}, {into:.0f} J {source} from rest to the highest speed",
                 )
             )
@@ -256,7 +257,8 @@ class PowerBalance(Rule):
         else:
             shaft, pack = worst.facts["shaft_W"], worst.facts["pack_W"]
             powers = f" ({shaft:.0f} W at the shafts, {pack:.0f} W from the pack)"
-        return self.says[str(verdict)].format(powers=powers)
+        key = worst.code if verdict == Verdict.FAIL and worst.code in self.says else str(verdict)
+        return self.says[key].format(powers=powers)
 
     def _rows(self, times: Int64s, pack: Average, shaft: Average) -> Margins:
         """Margins where the powers can be compared."""
@@ -287,6 +289,16 @@ class PowerBalance(Rule):
             pack_W=pack.watt,
             code=np.where(into < 0, "", "wrong-scale"),
         )
+
+
+def _way(into: float, u: float) -> str:
+    """In which way what went in is too little: none of it, of the other sign, or of a wrong scale.
+
+    ``u`` is its uncertainty.
+    """
+    if abs(into) <= u:
+        return "nothing-in"
+    return "wrong-scale" if into > 0 else ""
 
 
 def _shafts(bench: Bench) -> list[tuple[str, str]]:

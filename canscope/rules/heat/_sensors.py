@@ -17,7 +17,7 @@ from canscope.model.outcome import Doubt, Subject
 from canscope.model.piece import Piece, S
 from canscope.model.signals import NEVER, NOT_AVAILABLE
 from canscope.model.tables import Bools, Int64s
-from canscope.trust.missing_value import REASON_OF_STATUS
+from canscope.trust.missing_value import REASON_OF_STATUS, Absence, absence_in
 from canscope.trust.proof_of_life import Life, Sensor, doubts, lives_of, watch
 from canscope.trust.range_ends import railed_new
 from canscope.trust.staleness import stale_after_ns
@@ -46,7 +46,8 @@ class Followed:
     watched_ns: int = int(NEVER)  # until when it was to be watched, as known then
     gap_ns: int | None = None  # begin of the first gap within the watch
     gap_s: float = 0.0
-    absent: tuple[str, int] | None = None  # why and when it first had no value within the watch
+    # Why it first had no value within the watch: as a reason, when and in words.
+    absent: tuple[str, Absence] | None = None
 
 
 @dataclass(frozen=True)
@@ -185,7 +186,7 @@ def _seen(followed: Followed, piece: Piece, role: str, unit: Watch) -> Followed:
     return replace(followed, last_ns=int(times[-1]), watched_ns=int(unit.at(times[-1:])[0]))
 
 
-def _absent(piece: Piece, role: str, unit: Watch) -> tuple[str, int] | None:
+def _absent(piece: Piece, role: str, unit: Watch) -> tuple[str, Absence] | None:
     """The first sample without a value within the watch, and why it has none.
 
     Heat soaks out with the contactors open, when no other rule looks at missing values. A node that
@@ -198,8 +199,12 @@ def _absent(piece: Piece, role: str, unit: Watch) -> tuple[str, int] | None:
         if status == NOT_AVAILABLE and len(rows):
             rows = rows[piece.at("@awake", samples.time_ns[rows]).value == 1]
         if len(rows):
-            found.append((reason, int(samples.time_ns[rows[0]])))
-    return min(found, key=lambda one: one[1], default=None)
+            found.append((reason, int(rows[0])))
+    if not found:
+        return None
+    reason, row = min(found, key=lambda one: one[1])
+    binding = piece.bench.bindings[role]
+    return reason, absence_in(piece.history, binding, reason, samples[row : row + 1])
 
 
 def closing(state: Heat, piece: Piece, watch_s: float, *, idle_counts: bool) -> list[Doubt]:
@@ -241,12 +246,12 @@ def _ended(
         after = (piece.until_ns - end_ns) / S
         text = f"the recording ended {after:.1f} s after the last burst; {soak}"
         return [Doubt(thermometer.subject, "not-exercised", text)]
+    if followed.absent is not None and _came_without(followed.absent[1].at_ns, followed):
+        reason, absence = followed.absent
+        return [absence.doubt(thermometer.subject, reason, "while heat soaked out, it")]
     if followed.gap_ns is not None:
         text = f"it gave nothing for {followed.gap_s:.1f} s while heat soaked out"
         return [Doubt(thermometer.subject, "stale", text, followed.gap_ns)]
-    if followed.absent is not None:
-        reason, at_ns = followed.absent
-        return [Doubt(thermometer.subject, reason, "while heat soaked out", at_ns)]
     if followed.last_ns == NEVER:
         return []
     if stale_after_ns(piece.history, thermometer.role, followed.last_ns) < until_ns:
@@ -254,3 +259,9 @@ def _ended(
         text = f"its values stopped {after:.1f} s after the last burst; {soak}"
         return [Doubt(thermometer.subject, "stale", text, followed.last_ns)]
     return []
+
+
+def _came_without(absent_ns: int, followed: Followed) -> bool:
+    """Whether its message came during its first gap: then it had no value and did not stop."""
+    gap_ns = followed.gap_ns
+    return gap_ns is None or gap_ns <= absent_ns <= gap_ns + followed.gap_s * S

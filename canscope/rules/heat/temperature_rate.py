@@ -67,7 +67,9 @@ class TemperatureRate(Rule):
         "a bearing or gear runs without oil and binds",
         "coolant does not flow where this sensor sits",
     )
-    next: ClassVar[str] = "stop, let it cool, and feel which part of the unit is warm"
+    next: ClassVar[str] = (
+        "stop, let it cool, and look for the warm part with an infrared thermometer"
+    )
 
     def subjects(self, bench: Bench) -> Sequence[Subject]:
         """Every temperature of every unit."""

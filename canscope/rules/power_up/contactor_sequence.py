@@ -72,7 +72,11 @@ class ContactorSequence(Rule):
         "fail": "{wrong}",
         "close": "sampling is too coarse to tell whether {right}, time between",
     }
-    codes: ClassVar[tuple[str, ...]] = ("negative-never-closed", "precharge-never-closed")
+    codes: ClassVar[tuple[str, ...]] = (
+        "negative-never-closed",
+        "precharge-never-closed",
+        "positive-first",
+    )
     exercise: ClassVar[str] = (
         "close the contactors the way the vehicle does, until positive is closed"
     )
@@ -135,7 +139,8 @@ class ContactorSequence(Rule):
             closed = first_after(_closings(window, pole), positive.time_ns)
             if closed is None:
                 return [self._never(window, pole, word, positive)]
-        rows: list[Outcome] = [self._order(window, closed, positive, right, wrong)]
+        code = "positive-first" if pole == "negative" else ""
+        rows: list[Outcome] = [self._order(window, closed, positive, right, wrong, code)]
         opened = first_after(_openings(window, pole), closed.time_ns)
         if pole == "negative" and opened is not None and opened.time_ns <= positive.time_ns:
             wrong = f"{word} had opened again before positive closed"
@@ -194,7 +199,13 @@ class ContactorSequence(Rule):
         ]
 
     def _order(
-        self, window: ClosedWindow, earlier: Event, later: Event, right: str, wrong: str
+        self,
+        window: ClosedWindow,
+        earlier: Event,
+        later: Event,
+        right: str,
+        wrong: str,
+        code: str = "",
     ) -> Margins:
         apart, u = lapse_ms(earlier, later)
         clock_ms = max(self.clock_ms, window.bench.clock_ms)
@@ -206,6 +217,7 @@ class ContactorSequence(Rule):
             limit=0.0,
             uncertainty=u + clock_ms,
             start_ns=min(earlier.after_ns, later.after_ns),
+            code=code,
             right=right + _late(window),
             wrong=f"{wrong}{_late(window)}, time between",
         )

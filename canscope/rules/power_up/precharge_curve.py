@@ -26,6 +26,8 @@ from canscope.trust.range_ends import last_at_end
 HIGH_VOLTAGE = "UN R100 section 2 (from memory)"
 DISCHARGES_S = (120, 5)  # without and with an active bleed, as link-discharge
 HELD = 0.02  # of its highest: a link that lies so close to it has not left it; likewise
+NO_CURVE = ("charged-before", "step", "step-at-positive")  # codes
+AT_POSITIVE_NS = 100 * MS  # by which a step and a state may lie apart; likewise
 FLAT = 0.2  # of the pack; below, the charging path is hardly there. Common practice, no source
 
 
@@ -46,7 +48,7 @@ class PrechargeCurve(Rule):
         tau within ``tau_least`` to ``tau_most`` times R C where R and C are given;
         95 % of the pack reached within ``reach_s``, by the readings, else as the fit foretells;
         a rise between two readings that is faster than R C allows is a step (resistor bypassed,
-        link already charged, contactor welded);
+        contactor welded);
         a rise that ends below ``minimum_percent`` of the pack is a plateau (load on the link,
         resistor too large, open fuse).
     Margin
@@ -89,20 +91,21 @@ class PrechargeCurve(Rule):
     cross_checks: ClassVar[tuple[str, ...]] = ("contactors.precharge", "units.*.link_voltage")
     says: ClassVar[dict[str, str]] = {
         "pass": "charged as it should: {told}; {curve}; share of what is allowed",
-        "fail": "did not charge as it should: {told}; {curve}; share of what is allowed",
-        "close": "charged close to a limit: {told}; {curve}; share of what is allowed",
+        "fail": "did not charge as it should: {told}; {curve}; share of the {bound} allowed",
+        "close": "charged close to a limit: {told}; {curve}; share of the {bound} allowed",
     }
     codes: ClassVar[tuple[str, ...]] = (
         "charged-before",
         "hardly-rose",
         "plateau",
         "step",
+        "step-at-positive",
         "too-slow",
         "other-time-constant",
     )
     exercise: ClassVar[str] = "close the contactors from an empty link, at least once"
     causes: ClassVar[tuple[str, ...]] = (
-        "a step: the resistor is bypassed, the link was already charged, or a contactor is welded",
+        "a step: the resistor is bypassed, or a contactor is welded",
         "a plateau: a load on the link, the resistor too large, an open fuse",
         "resistor or capacitance differ from what the plan says",
         "the link voltage signal has a wrong factor or belongs to another unit",
@@ -127,7 +130,9 @@ class PrechargeCurve(Rule):
         curve = str(worst.facts["curve"])
         if str(worst.facts["told"]).startswith("tau "):  # else the sentence would say it twice
             curve = curve.partition(", ")[2]
-        return super().clause(verdict, replace(worst, facts={**worst.facts, "curve": curve}))
+        clause = super().clause(verdict, replace(worst, facts={**worst.facts, "curve": curve}))
+        # What did not charge through the resistor gave it no energy.
+        return clause.replace(f"{curve}; ", "", 1) if worst.code in NO_CURVE else clause
 
     def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
         """Each link at every closing of pre-charge."""
@@ -169,7 +174,7 @@ class PrechargeCurve(Rule):
         if curve.start_V > pack_V / 2:
             text = f"pre-charge closed onto a link that was already at {curve.start_V:.0f} V"
             return [*rows, unjudged(name, "not-exercised", text, begin.time_ns)]
-        return [*rows, *self._shape(window.bench, name, curve, facts)]
+        return [*rows, *self._shape(window, name, role, curve, facts)]
 
     def _start(
         self,
@@ -223,15 +228,19 @@ class PrechargeCurve(Rule):
             return float("nan"), since_ns
         return float(samples.value[0]), int(samples.time_ns[0])
 
-    def _shape(self, bench: Bench, name: str, curve: Curve, facts: dict[str, Any]) -> list[Outcome]:
+    def _shape(
+        self, window: ClosedWindow, name: str, role: str, curve: Curve, facts: dict[str, Any]
+    ) -> list[Outcome]:
         """All outcomes of one curve."""
+        bench = window.bench
         rc_s = (bench.precharge_resistor_ohm or 0) * (bench.link_capacitance_F or 0)
         rows: list[Outcome] = list(self._plateau(name, curve, facts))
         plateau = bool(rows)
         if not plateau:
             rows += self._reach(name, curve, bench.clock_s, facts)
         if curve.step_s is not None:
-            rows += self._step(name, curve, rc_s, facts)
+            late = _rose_at_positive(window, role, curve.pack_V)
+            rows += self._step(name, curve, rc_s, facts, at_positive=late)
         elif curve.fit is not None and not plateau:
             rows += self._tau(name, curve, rc_s, facts)
             if curve.fit.r2 < self.least_r2:
@@ -269,15 +278,28 @@ class PrechargeCurve(Rule):
         share, u = (100 * value / self.reach_s for value in (curve.reach_s, reach_u))
         return [_most(name, curve.end_ns, share, u, told, facts, "too-slow", curve.begin_ns)]
 
-    def _step(self, name: str, curve: Curve, rc_s: float, facts: dict[str, Any]) -> list[Outcome]:
+    def _step(
+        self,
+        name: str,
+        curve: Curve,
+        rc_s: float,
+        facts: dict[str, Any],
+        *,
+        at_positive: bool,
+    ) -> list[Outcome]:
         """A rise that sampling does not resolve: its tau is at most ``curve.step_s``."""
         assert curve.step_s is not None
         most_ms = curve.step_s * 1e3
         if rc_s and curve.step_s < self.tau_least * rc_s:
             told = f"a step instead of a curve, tau at most {most_ms:.1f} ms where R C says "
             told += f"{rc_s * 1e3:.1f} ms"
+            code = "step"
+            if at_positive:
+                told += "; by the stamps of its own bus it rose as positive closed, which then "
+                told += "closed onto an empty link"
+                code = "step-at-positive"
             share = 100 * curve.step_s / (self.tau_least * rc_s)
-            return [_least(name, curve, share, 0.0, told, facts, "step")]
+            return [_least(name, curve, share, 0.0, told, facts, code)]
         text = f"the link rose within two readings (tau below {most_ms:.1f} ms): a step, or a "
         text += "curve too fast for its sampling"
         return [Doubt(name, "inferred", text, curve.end_ns)]
@@ -297,6 +319,23 @@ class PrechargeCurve(Rule):
             _least(name, curve, tau / least, u / least, low, facts, code),
             _most(name, curve.end_ns, share, share_u, high, facts, code, curve.begin_ns),
         ]
+
+
+def _rose_at_positive(window: ClosedWindow, role: str, pack_V: float) -> bool:
+    """Whether a link rose past half of the pack as positive closed, by its own bus's stamps.
+
+    Only asked of a link whose clock seems to differ: that it steps as positive closes may be what
+    makes it seem so.
+    """
+    lag = lag_of(window, role)
+    if lag is None or not lag.told:
+        return False
+    for positive in closings(window, "positive"):
+        from_ns, to_ns = positive.after_ns - AT_POSITIVE_NS, positive.time_ns + AT_POSITIVE_NS
+        volts = window.back(role, from_ns).between(from_ns, to_ns).known.value
+        if len(volts) > 1 and volts[0] < pack_V / 2 <= volts[-1]:
+            return True
+    return False
 
 
 def _still_falling(window: ClosedWindow, role: str, opening: Event, value: float) -> bool:
@@ -339,6 +378,7 @@ def _most(
         start_ns=start_ns,
         code=code,
         told=told,
+        bound="most",
         **facts,
     )
 
@@ -357,5 +397,6 @@ def _least(
         start_ns=curve.begin_ns,
         code=code,
         told=told,
+        bound="least",
         **facts,
     )

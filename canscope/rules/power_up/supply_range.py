@@ -13,8 +13,9 @@ from canscope.model.outcome import Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.model.signals import NEVER, Samples
-from canscope.model.tables import Bools
+from canscope.model.tables import Bools, Floats
 from canscope.rules import RULES
+from canscope.rules.power_up.control_supply import NODES_V
 from canscope.trust.range_ends import at_end_of_range
 
 NAME, SUPPLY = "12 V", "supply.voltage"
@@ -34,6 +35,7 @@ class Seen:
     woke_ns: int = int(NEVER)  # the first one after a silence
     closings: tuple[tuple[int, int], ...] = ()  # (after, time) of those that may still matter
     spoke: bool = False
+    highest_V: float = float("-inf")  # of all that counts
 
 
 @RULES.add("supply-range")
@@ -78,6 +80,7 @@ class SupplyRange(Rule):
         "fail": "was {side} the range of {low_V:g} to {high_V:g} V",
         "close": "came close to an end of its range of {low_V:g} to {high_V:g} V",
     }
+    codes: ClassVar[tuple[str, ...]] = ("always-low",)
     exercise: ClassVar[str] = "record the 12 V from before the contactors close until after key-off"
     causes: ClassVar[tuple[str, ...]] = (
         "the d.c. converter does not run, and the 12 V battery goes flat",
@@ -127,13 +130,16 @@ class SupplyRange(Rule):
         kept = tuple(closing for closing in state.closings if closing[1] >= kept_ns)
         state = replace(state, closings=kept, spoke=state.spoke or bool(judged.any()))
         part = samples[judged]
+        highest_V = np.maximum.accumulate(np.append(state.highest_V, part.value))
+        state = replace(state, highest_V=float(highest_V[-1]))
         below, above = part.value - self.minimum_V, self.maximum_V - part.value
         return state, [
-            *self._sunk(piece, part),
+            *self._sunk(piece, part, highest_V[1:]),
             margins(
                 NAME,
                 part.time_ns,
                 np.minimum(below, above),
+                code=np.where(highest_V[1:] < NODES_V, "always-low", ""),
                 measured=part.value,
                 limit=np.where(below <= above, self.minimum_V, self.maximum_V),
                 uncertainty=piece.bench.u(SUPPLY),
@@ -143,27 +149,32 @@ class SupplyRange(Rule):
             ),
         ]
 
-    def _sunk(self, piece: Piece, part: Samples) -> list[Outcome]:
-        """The highest of the last ``held_s`` where all were low with both poles closed."""
-        low, held_ns = part[part.value < self.closed_V], round(self.held_s * S)
-        if not len(low):
+    def _sunk(self, piece: Piece, part: Samples, so_far_V: Floats) -> list[Outcome]:
+        """The highest of the last ``held_s`` where all were low with both poles closed.
+
+        ``so_far_V`` is the highest reading up to each.
+        """
+        rows, held_ns = np.flatnonzero(part.value < self.closed_V), round(self.held_s * S)
+        if not len(rows):
             return []
-        closed = piece.at("@closed", low.time_ns)
-        low = low[(closed.value == 1) & (closed.age_ns >= held_ns)]
+        closed = piece.at("@closed", part.time_ns[rows])
+        rows = rows[(closed.value == 1) & (closed.age_ns >= held_ns)]
         found = []
-        for time_ns in low.time_ns.tolist():
+        for row in rows.tolist():
+            time_ns = int(part.time_ns[row])
             before = piece.back(SUPPLY, time_ns - held_ns).between(0, time_ns + 1).known
             highest = float(before.value.max())
             if highest < self.closed_V and len(before) >= FEWEST:
-                found.append((time_ns, highest))
+                found.append((time_ns, highest, so_far_V[row] < NODES_V))
         if not found:
             return []
-        highest_V = np.array([volts for _, volts in found])
+        highest_V = np.array([volts for _, volts, _ in found])
         return [
             margins(
                 NAME,
-                np.array([time for time, _ in found], np.int64),
+                np.array([time for time, _, _ in found], np.int64),
                 highest_V - self.closed_V,
+                code=np.where([always for _, _, always in found], "always-low", ""),
                 measured=highest_V,
                 limit=self.closed_V,
                 uncertainty=piece.bench.u(SUPPLY),

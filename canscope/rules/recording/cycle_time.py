@@ -123,7 +123,7 @@ class CycleTime(Rule):
         "fail": "the message of {cycle_ms:.4g} ms cycle fell silent after {last_s:.3f} s, for"
         " longer than allowed",
     }
-    codes: ClassVar[tuple[str, ...]] = ("silent", "frames-missing", "slower-twin")
+    codes: ClassVar[tuple[str, ...]] = ("silent", "frames-missing", "too-often", "slower-twin")
     exercise: ClassVar[str] = "record at least 33 frames of each message with its node powered"
     causes: ClassVar[tuple[str, ...]] = (
         "the node lost its supply or restarted",
@@ -511,7 +511,7 @@ def _too_often(nodes: Mapping[str, Node], bench: Bench) -> Iterator[Doubt]:
             "two nodes may send it, or frames were recorded twice, and one that dies would hide "
         )
         text += "behind the other; or state its own cycle in the plan"
-        yield Doubt(key, "inferred", text)
+        yield Doubt(key, "inferred", text, code="too-often")
 
 
 def _slower_twins(nodes: Mapping[str, Node], bench: Bench) -> Iterator[Doubt]:

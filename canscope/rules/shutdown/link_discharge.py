@@ -114,7 +114,10 @@ class LinkDischarge(Rule):
         "a contactor is welded and still feeds the link",
         "the bleed is passive and the plan says active",
     )
-    next: ClassVar[str] = "measure the link by hand, then the bleed resistor; " + MEASURE
+    next: ClassVar[str] = (
+        "treat the link as live: a qualified person measures it, then the bleed resistor; "
+        + MEASURE
+    )
 
     def subjects(self, bench: Bench) -> Sequence[Subject]:
         """Each link."""

@@ -168,9 +168,10 @@ def test_declared_creep_is_a_speed_limit_not_a_licence():
 
 
 def test_in_power_up_any_motion_with_a_pole_closed_fails_whatever_was_asked():
-    for pedal, direction in ((PRESSED, FORWARD), (None, None)):
+    asked = "asked-in-power-up"
+    for pedal, direction, code in ((PRESSED, FORWARD, asked), (None, None, "in-power-up")):
         finding = judge(BURST, pedal=pedal, direction=direction, stage="power-up")
-        assert (finding.verdict, finding.code) == (Verdict.FAIL, "in-power-up")
+        assert (finding.verdict, finding.code) == (Verdict.FAIL, code)
         assert finding.measured == 800
     assert judge(TIMES * 0, pedal=None, direction=None, stage="power-up").verdict is Verdict.PASS
 

@@ -238,3 +238,8 @@ def test_no_cut_changes_what_is_judged_at_rest():
         for volts in (dips(3.0, 5.0), dips(2.2, 2.3), dips(8.5, 9.9)):
             whole = judge(volts, role=role, subject=subject)
             assert judge(volts, role=role, subject=subject, cuts="each") == whole
+
+
+def test_a_sag_without_load_has_a_word_of_its_own():
+    assert judge(loaded(350.0)).code == ""
+    assert judge(loaded(350.0), amps=np.full(len(TIMES), 0.5)).code == "without-load"

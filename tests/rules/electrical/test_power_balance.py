@@ -226,6 +226,11 @@ def test_speed_beyond_what_the_shaft_was_given_fails_where_the_inertia_is_known(
     assert "197 J in what turns, 97 J at the shafts" in kinetic.sentence
 
 
+def test_a_current_that_stays_at_rest_gives_nothing():
+    assert gentle(amps=0.0).code == "nothing-in"
+    assert gentle(amps=0.05).code == "wrong-scale"
+
+
 def test_a_burst_without_rest_afterwards_is_not_judged():
     assert gentle(until_s=6.0).reason == "not-exercised"
 

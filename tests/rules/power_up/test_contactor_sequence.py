@@ -188,3 +188,7 @@ def test_a_recording_that_begins_with_a_pole_closed_is_not_mended_by_a_good_seco
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "capture-damaged")
     assert f"{pole} was already closed when it was first seen" in finding.sentence
     assert judge(**first, cuts="each") == finding
+
+
+def test_positive_before_negative_has_a_word_of_its_own():
+    assert judge(negative=[(1.7, 1)]).code == "positive-first"

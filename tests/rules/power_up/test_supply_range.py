@@ -67,6 +67,13 @@ def test_a_supply_that_sinks_slowly_fails_where_it_crosses_9_V():
     assert 13.49 < finding.first_failed_s < 13.55
 
 
+def test_12_V_that_never_read_enough_are_told_from_those_that_sank():
+    assert judge(during(0, 20, 6.5)).code == "always-low"
+    assert judge(during(8, 20, 6.5)).code == ""
+    low = judge(during(0, 20, 6.5), edit=both_closed, cuts=[3.0, 9.01])
+    assert (low.code, low.limit) == ("always-low", 10.5)
+
+
 def test_the_dip_of_a_coil_is_left_to_control_supply_but_not_a_second_of_it():
     assert judge(during(4.98, 5.3, 8.0)).verdict is Verdict.PASS
     assert judge(during(4.98, 5.6, 8.0)).verdict is Verdict.FAIL
