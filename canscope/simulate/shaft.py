@@ -11,7 +11,7 @@ RPM = 2 * math.pi / 60  # rad/s per rpm
 PEDAL_DEAD = 3.0  # percent of travel without effect
 PEDAL_DEEP = 8.0  # percent; a pedal that rests below this is no request yet
 GAIN = 0.5  # Nm per rad/s of the speed controller
-REGEN_NM, REGEN_FADE = 4.0, 11.0  # coasting torque; below 11 rad/s it fades out
+REGEN_FADE = 11.0  # rad/s below which the torque of coasting fades out
 TORQUE_LAG_S = 0.03
 BRAKE_NM = 22.0
 BRAKES_FOR_S = 5.0
@@ -78,7 +78,7 @@ class Shaft:
         if direction and build.rolls_back_rpm and not brake and self.has_turned:
             target = -direction * build.rolls_back_rpm * RPM
             return self.asked * min(max(GAIN * (target - seen), -limit), limit)
-        return -self.asked * REGEN_NM * min(max(seen / REGEN_FADE, -1.0), 1.0)
+        return -self.asked * build.coast_Nm * min(max(seen / REGEN_FADE, -1.0), 1.0)
 
     def _turn(self, dt: float, torque: float, brake: float) -> None:
         """Torque turns the shaft; friction only ever takes speed away."""

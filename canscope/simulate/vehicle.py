@@ -72,6 +72,7 @@ class UnitBuild:
     torque_limit_Nm: float = 12.0  # the controller's limit for a first spin
     speed_limit_rpm: float = 1200.0  # above it the inverter gives no torque
     rpm_per_percent: float = 42.0  # speed asked for, by pedal
+    coast_Nm: float = 4.0  # with which it brakes once the pedal is released
     creep_Nm: float = 0.0
     torque_sense: int = 1  # -1: the shaft goes against the torque that the unit reports
     rocks: bool = False

@@ -8,6 +8,7 @@ why a role has no value at an instant           ``missing_value``
 that a value is too old, or values stopped      ``staleness`` (three cycles: ``model.cycle``)
 that nothing at all was heard, on any bus       ``silence``
 when frames with late stamps were sent          ``even_stamps``
+in which order the frames of a counter were     ``sent_order``
 that a sensor is stuck                          ``standing_still``
 that pedal, brake, torque and speed agree       ``unit_answers``
 that a temperature sensor is alive              ``proof_of_life`` with ``heat_course`` and others

@@ -13,8 +13,9 @@ import numpy as np
 
 from canscope.model.median import median
 from canscope.model.piece import Past
+from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Floats, Int64s
-from canscope.trust.even_stamps import even_ns
+from canscope.trust.even_stamps import LATEST_NS, even_ns
 
 RISE = 0.03  # of the pack: a smaller rise may be noise of the link; common practice, no source
 NOISE = 0.015  # of the pack, from one reading of the link to the next; likewise
@@ -81,7 +82,8 @@ def link_step(past: Past, role: str, start_ns: int, end_ns: int, pack_V: float) 
 
     Every slope of the curve so far bounds what may follow: by the stamps, and by the frames, since
     stamps may be late. Steps that end a curve above 97 % of the pack cannot be told from it, nor
-    those before two readings rose along one.
+    those before two readings rose along one, nor those beside a fall: a charging link never falls,
+    so late stamps exchanged two readings.
     """
     samples = past.back(role, start_ns).between(start_ns, end_ns).known
     u = past.bench.u(role)
@@ -107,12 +109,19 @@ def link_step(past: Past, role: str, start_ns: int, end_ns: int, pack_V: float) 
         if None in slopes:
             continue
         allowed = max((s or 0.0) * dt for s, dt in zip(slopes, ahead, strict=True)) + least_V
-        if v[k + 1] - v[k] > allowed + NOISE * pack_V:
+        if v[k + 1] - v[k] > allowed + NOISE * pack_V and not _exchanged(samples, k, least_V):
             sure = [_slope(t, v, first, k, 2 * u) or 0.0 for t in clocks]
             drift = max(s * dt for s, dt in zip(sure, ahead, strict=True))
             at_ns = samples.time_ns[k : k + 2].tolist()
             return Shown(at_ns[0], at_ns[1], float(v[k]), min(drift, float(v[k + 1] - v[k])))
     return None
+
+
+def _exchanged(samples: Samples, k: int, least_V: float) -> bool:
+    """Whether the link fell just before reading ``k`` or just after the next one."""
+    near = samples[max(k - 1, 0) : k + 3]
+    falls = np.diff(near.value) < -least_V
+    return bool(np.any(falls & (np.diff(near.time_ns) <= LATEST_NS)))
 
 
 def _since(time_ns: Int64s, start_ns: int) -> Floats:

@@ -20,12 +20,13 @@ from canscope.model.median import median
 from canscope.model.piece import ClosedWindow
 from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Int64s
+from canscope.trust.even_stamps import LATEST_NS
+from canscope.trust.sent_order import Waiting, in_order
 
 AROUND_S = 2.0  # before the window, from which a counter's habit is learned as well
 FEWEST = 4  # counts that show a habit
 LOST_CYCLES = 1.5  # a longer way between two counts is a gap in the stamps
 LATELY_CYCLES = 3.0  # before a window, in which a count has to lie that is broken in it
-LATEST_NS = 25 * 10**6  # a stamp is no later; a serial adapter hands frames over by 20 ms late
 # All common practice, no source.
 STARTS_UP_NS = SECOND_NS  # so long what a node sends after its restart does not count
 LONGEST_NS = 5 * SECOND_NS  # of silence: a node that is away for longer has died
@@ -216,8 +217,9 @@ def counter_jump(window: ClosedWindow, role: str, begin_ns: int, last_ns: int) -
     counts = window.around(role, AROUND_S)
     if len(counts) < FEWEST:
         return None
-    modulus = window.bench.bindings[role].modulus
-    ways, steps = np.diff(counts.time_ns), np.diff(counts.raw) % modulus
+    modulus, end_ns = window.bench.bindings[role].modulus, int(counts.time_ns[-1]) + 2 * LATEST_NS
+    _, raw, _ = in_order(Waiting(), counts.time_ns, counts.raw, None, modulus, end_ns)
+    ways, steps = np.diff(counts.time_ns), np.diff(raw) % modulus
     kinds, times = np.unique(steps, return_counts=True)
     usual = int(kinds[np.argmax(times)])
     cycle = max(median(ways), 1.0)

@@ -5,7 +5,8 @@
 
 import pytest
 
-from tests.lies.healthy import TRAITS, Healthy, healthy_cases, told_of
+from tests.lies.healthy import Healthy, healthy_cases, told_of
+from tests.lies.real import every_trait
 
 PROVABLE = {"wired": "dry-spin", "no-feedback": "dry-spin", "bench-supply": "unit-alone"}
 
@@ -24,4 +25,4 @@ def test_what_is_on_no_bus_is_signed_for_once_and_the_rest_is_proven(name):
 
 def test_every_trait_can_be_given_to_some_vehicle():
     drawn = {name for case in healthy_cases(300, 1, []) for name in case.traits}
-    assert drawn == set(TRAITS)
+    assert drawn == set(every_trait())

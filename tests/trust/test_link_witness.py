@@ -84,3 +84,11 @@ def test_a_charging_curve_whose_stamps_are_late_has_none(latest_ms):
 def test_late_stamps_hide_no_jump_to_the_pack():
     jumps = [step_of(late(5, number), curve(565)) for number in range(50)]
     assert [jump.value for jump in jumps if jump] == pytest.approx([310.7] * 50, abs=0.1)
+
+
+@pytest.mark.parametrize("latest_ms", [12, 15])
+def test_readings_that_late_stamps_exchanged_make_no_step(latest_ms):
+    for number in range(50):
+        late_ms = np.random.default_rng(number).integers(0, latest_ms * 1000, len(TIMES)) / 1000
+        order = np.argsort(TIMES + late_ms)
+        assert step_of((TIMES + late_ms)[order], curve()[order]) is None

@@ -56,3 +56,9 @@ def test_a_count_whose_stamp_is_late_by_less_than_a_recorder_takes_is_no_jump():
     times[10] += 15  # 25 ms after the one before, and the next with it
     times[11] = times[10]
     assert jump_ms(times, ON) is None
+
+
+def test_frames_that_late_stamps_exchanged_are_no_restart():
+    every, counts = [10 * n for n in range(20)], [n % 16 for n in range(20)]
+    counts[10:13] = [counts[12], counts[10], counts[11]]
+    assert jump_ms(every, counts) is None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -11,6 +11,7 @@ from canscope.model.bench import Bench, Binding
 from canscope.model.cycle import LEARNED_FROM, SETTLES_NS, UNLEARNED_NS
 from canscope.model.piece import Piece
 from canscope.model.tables import Bools, Floats, Int64s
+from canscope.trust.sent_order import Waiting, in_order
 
 NONE = np.zeros(0, np.int64)
 GAP_CYCLES = 1.5  # a longer way between two counts leaves room for a lost frame
@@ -50,6 +51,7 @@ class Counted:
     raw: int = 0
     frames: int = 0
     lost: int = 0
+    waiting: Waiting = field(default_factory=Waiting)
 
 
 @dataclass(frozen=True)
@@ -112,13 +114,12 @@ def _follow(losses: Losses, piece: Piece) -> tuple[Losses, Mapping[str, Growth]]
             if found is not None:
                 grown[key] = found
     for role, count in losses.counted:
-        samples, key = piece[role], piece.bench.bindings[role].signal.message_key
+        key = piece.bench.bindings[role].signal.message_key
         if piece.restarted(key):
-            counted[role] = count = replace(count, time_ns=None)
-        if len(samples):
-            counted[role], found = _counts(count, role, piece)
-            if found is not None:
-                grown[f"{key}#"] = found
+            count = replace(count, time_ns=None, waiting=Waiting(moved=count.waiting.moved))
+        counted[role], found = _counts(count, role, piece)
+        if found is not None:
+            grown[f"{key}#"] = found
     return Losses(tuple(intervals.items()), tuple(counted.items())), grown
 
 
@@ -140,7 +141,13 @@ def lost_over_gap(
 
 def _counts(count: Counted, role: str, piece: Piece) -> tuple[Counted, Growth | None]:
     binding, samples = piece.bench.bindings[role], piece[role]
-    times, raw = samples.time_ns, samples.raw
+    last = None if count.time_ns is None else count.raw
+    times, raw, waiting = in_order(
+        count.waiting, samples.time_ns, samples.raw, last, binding.modulus, piece.until_ns
+    )
+    count = replace(count, waiting=waiting)
+    if not len(times):
+        return count, None
     after = replace(
         count, time_ns=int(times[-1]), raw=int(raw[-1]), frames=count.frames + len(times)
     )

@@ -18,6 +18,8 @@ from canscope.model.tables import Floats, Int64s
 from canscope.rules import RULES
 from canscope.rules.recording._losses import MOST_CYCLES, lost_over_gap
 from canscope.rules.shared.waking import Woken, waking
+from canscope.trust.even_stamps import LATEST_NS
+from canscope.trust.sent_order import Waiting, in_order
 
 
 @dataclass(frozen=True)
@@ -29,6 +31,7 @@ class Counter:
     wrong: int = 0  # steps that were not by one
     frames: int = 0  # that came
     lost: int = 0  # that the counter counted and nobody recorded
+    waiting: Waiting = field(default_factory=Waiting)
     woken: Woken = field(default_factory=Woken)
     boots: bool = True  # it has shown its first value alone since its node woke
 
@@ -50,7 +53,9 @@ class AliveCounter(Rule):
         longer gaps (the node paused or restarted; cycle-time speaks of it), the first second after
         a restart at rest, its first value again in the second after a node wakes with all poles
         open, steps until the cycle is known, and a frame that comes again with the
-        same count within half a cycle (a repeat on the bus is no new frame).
+        same count within half a cycle (a repeat on the bus is no new frame). Frames whose late
+        stamps exchanged them with others of the next 25 ms, so that each count is there once, are
+        put back in order first; capture-integrity counts them.
     Margin
         Minus the number of wrong steps so far; none is allowed.
     Unproven
@@ -101,27 +106,53 @@ class AliveCounter(Rule):
             role = piece.bench.unit(name).role("alive")
             samples = piece[role]
             if piece.restarted(piece.bench.bindings[role].signal.message_key):
-                after[name] = counter = replace(counter, time_ns=None, boots=True)
-            if not len(samples):
-                continue
-            times, raw = samples.time_ns, samples.raw
-            heard = counter.frames + len(samples)
-            new, woken = waking(piece, role, times, counter.woken)
-            first = raw[0] if counter.time_ns is None else counter.raw
-            booting = np.logical_and.accumulate(new & (raw == first) & counter.boots)
-            counter = replace(counter, woken=woken, boots=bool(booting.all()))
-            if booting.any():
-                last_ns, known = int(times[booting][-1]), counter.frames + int(booting.sum())
-                counter = replace(counter, time_ns=last_ns, raw=int(first), frames=known)
-                times, raw = times[~booting], raw[~booting]
-            if counter.time_ns is not None:
-                times = np.concatenate((np.array([counter.time_ns]), times))
-                raw = np.concatenate((np.array([counter.raw]), raw))
-            if len(times) > 1:
-                outcome, counter = self._steps(name, piece, role, times, raw, counter)
-                found.append(outcome)
-            after[name] = replace(counter, time_ns=int(times[-1]), raw=int(raw[-1]), frames=heard)
+                after[name] = replace(counter, time_ns=None, boots=True, waiting=Waiting())
+            found += self._counted(after, name, piece, samples.time_ns, samples.raw, piece.until_ns)
         return after, found
+
+    def close(self, state: Mapping[str, Counter], piece: Piece) -> Sequence[Outcome]:
+        """Judge the last counts, with which none can be exchanged any more."""
+        found: list[Outcome] = []
+        for name in state:
+            none = np.zeros(0, np.int64)
+            found += self._counted(dict(state), name, piece, none, none, piece.until_ns + LATEST_NS)
+        return found
+
+    def _counted(
+        self,
+        after: dict[str, Counter],
+        name: str,
+        piece: Piece,
+        new_ns: Int64s,
+        new_raw: Int64s,
+        until_ns: int,
+    ) -> Sequence[Outcome]:
+        """The outcome of new counts, put in the order in which they were sent."""
+        counter, role = after[name], piece.bench.unit(name).role("alive")
+        last = None if counter.time_ns is None else counter.raw
+        modulus = piece.bench.bindings[role].modulus
+        times, raw, waiting = in_order(counter.waiting, new_ns, new_raw, last, modulus, until_ns)
+        after[name] = counter = replace(counter, waiting=waiting)
+        if not len(times):
+            return ()
+        found: list[Outcome] = []
+        heard = counter.frames + len(times)
+        new, woken = waking(piece, role, times, counter.woken)
+        first = raw[0] if counter.time_ns is None else counter.raw
+        booting = np.logical_and.accumulate(new & (raw == first) & counter.boots)
+        counter = replace(counter, woken=woken, boots=bool(booting.all()))
+        if booting.any():
+            last_ns, known = int(times[booting][-1]), counter.frames + int(booting.sum())
+            counter = replace(counter, time_ns=last_ns, raw=int(first), frames=known)
+            times, raw = times[~booting], raw[~booting]
+        if counter.time_ns is not None:
+            times = np.concatenate((np.array([counter.time_ns]), times))
+            raw = np.concatenate((np.array([counter.raw]), raw))
+        if len(times) > 1:
+            outcome, counter = self._steps(name, piece, role, times, raw, counter)
+            found.append(outcome)
+        after[name] = replace(counter, time_ns=int(times[-1]), raw=int(raw[-1]), frames=heard)
+        return found
 
     def _steps(
         self, name: str, piece: Piece, role: str, time_ns: Int64s, raw: Int64s, before: Counter

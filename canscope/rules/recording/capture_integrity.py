@@ -24,6 +24,7 @@ MOST_NAMED = 3  # messages in a sentence
 FEWEST = 3  # messages that must agree on how wrong the clock runs; common practice, no source
 # By which they must be off, and agree: a timer that counts 1/1024 s is 2.4 % off 10 ms already.
 WRONG = 0.03  # common practice, no source
+MOST_EXCHANGED = 0.01  # of the frames of a message, as of lines; likewise
 
 
 @dataclass(frozen=True)
@@ -74,9 +75,11 @@ class CaptureIntegrity(Rule):
     Unproven
         Nothing was recorded (not-exercised); the recorder counted another number of frames than its
         captures hold (capture-damaged); three messages or more, and all that state a cycle,
-        came at the same multiple of it, more than 5 % off (capture-damaged); a bus on which the
-        plan binds nothing carries the identifiers of a unit of the plan, so that there is another
-        unit, of which nothing is judged (not-bound; not in stage unit-alone).
+        came at the same multiple of it, more than 5 % off (capture-damaged); more than 1 % of the
+        frames of a message stand in another order than they were sent in, by their rolling counter:
+        their stamps are late by more than a cycle (capture-damaged; fewer are told); a bus on which
+        the plan binds nothing carries the identifiers of a unit of the plan, so that there is
+        another unit, of which nothing is judged (not-bound; not in stage unit-alone).
     """
 
     skipped_percent: float = limit(1.0, "%", high=5.0, note="of lines or records", looser="higher")
@@ -140,7 +143,8 @@ class CaptureIntegrity(Rule):
         if tally.skipped:
             what += f", the first of them {'; '.join(tally.examples[:1])}"
         ran = "each recording's own clock ran on" if tally.clocks else "the clock ran on"
-        whole = f"{what}, none was lost, and {ran}; {_unvouched(state)}; percent unreadable"
+        told = "".join(_told_exchanged(key, *few) for key, few in _moved(state.losses, piece.bench))
+        whole = f"{what}, none was lost, and {ran}; {_unvouched(state)}{told}; percent unreadable"
         skipped = self.skipped_percent - percent
         found: list[Outcome] = [
             margins(
@@ -161,6 +165,7 @@ class CaptureIntegrity(Rule):
             found.append(_fault(at_ns, 1, cut, "cut-off"))
         found += _lost(state.missing, tally.skipped, at_ns)
         found += _uncounted(state, piece)
+        found += _exchanged(state.losses, piece.bench)
         for bus, count in state.unjudged.items():
             text = (
                 f"{count} frames on {bus} bear the identifiers of a unit of the plan, which binds "
@@ -177,6 +182,27 @@ def _uncounted(state: Recorded, piece: Piece) -> Iterator[Doubt]:
         return
     text = f"the recorder counted {counted} frames, and its captures hold {state.frames}"
     yield Doubt("capture", "capture-damaged", text)
+
+
+def _moved(losses: Losses, bench: Bench) -> Iterator[tuple[str, tuple[int, int]]]:
+    """Message -> how many of its frames stand in another order than sent, and how many came."""
+    for role, counted in losses.counted:
+        if counted.waiting.moved:
+            yield bench.bindings[role].signal.message_key, (counted.waiting.moved, counted.frames)
+
+
+def _told_exchanged(key: str, moved: int, frames: int) -> str:
+    return f"; {moved} of {frames} frames of {key} were stamped out of their order"
+
+
+def _exchanged(losses: Losses, bench: Bench) -> Iterator[Doubt]:
+    """A doubt for each message of which so many frames are out of order that its course is."""
+    for key, (moved, frames) in _moved(losses, bench):
+        if moved > MOST_EXCHANGED * frames:
+            text = f"{moved} of {frames} frames of {key} were stamped out of their order, by their "
+            text += "rolling counter: the adapter stamps late by more than a cycle, and no order "
+            text += "or slope within it is known; let the adapter stamp in hardware"
+            yield Doubt("capture", "capture-damaged", text)
 
 
 def _of_no_unit(known: Mapping[str, int], piece: Piece) -> Mapping[str, int]:

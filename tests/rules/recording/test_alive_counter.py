@@ -131,3 +131,16 @@ def test_a_counter_may_stand_at_its_first_value_until_its_node_has_booted(zeros,
     assert judge(counts, cuts="each") == finding
     later = np.concatenate((np.arange(50) % 16, [1, 1, 1], np.arange(2, 60) % 16))
     assert judge(later).measured == 3.0  # it had counted before
+
+
+def test_frames_that_late_stamps_exchanged_are_put_back_in_order():
+    # All counts are there, each once: 3 and 4 were sent before 5, and 9 before 10.
+    finding = judge([0, 1, 2, 4, 5, 3, 6, 7, 8, 10, 9, 11, 12])
+    assert (finding.verdict, finding.measured) == (Verdict.PASS, 0.0)
+    # At the very end nothing comes any more that could be exchanged.
+    finding = judge([0, 1, 2, 3, 5])
+    assert (finding.verdict, finding.measured, finding.at_s) == (Verdict.FAIL, 1.0, 0.04)
+    # Stamps more than 25 ms apart are not exchanged: it counted wrongly.
+    assert judge([0, 1, 3, 2, 4], np.arange(5) * 0.03, cycle_s=0.03).verdict is Verdict.FAIL
+    # A lost frame is none that stands elsewhere, also where a counter of four comes round soon.
+    assert judge([0, 1, 3, 0, 1, 2, 3], modulus=4).verdict is Verdict.FAIL

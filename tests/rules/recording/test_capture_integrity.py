@@ -204,3 +204,20 @@ def test_cutting_changes_nothing_about_missing_frames():
     whole = lossy(lambda n: n % 10, keys)
     assert lossy(lambda n: n % 10, keys, cuts="each") == whole
     assert lossy(lambda n: n % 10, keys, cuts=[0.5, 3.003, 3.01]) == whole
+
+
+def test_frames_stamped_out_of_their_order_are_told_and_many_are_doubted():
+    def with_exchanged(pairs):
+        counts = np.arange(1000)
+        for first in range(100, 100 + 20 * pairs, 20):  # every 20 frames one before the last
+            counts[[first, first + 1]] = first + 1, first
+        roles = {"units.front.alive": (np.arange(1000) / 100, counts % 16)}
+        options = {"units.front.alive": {"modulus": 16}}
+        return run("capture-integrity", roles, options=options)["capture"]
+
+    few = with_exchanged(5)  # 10 frames of 1,000 are one in a hundred, which is still told
+    assert few.verdict is Verdict.PASS
+    assert "10 of 1000 frames of can0:M0 were stamped out of their order" in few.sentence
+    many = with_exchanged(6)
+    assert (many.verdict, many.reason) == (Verdict.UNPROVEN, "capture-damaged")
+    assert "let the adapter stamp in hardware" in many.sentence

@@ -1,0 +1,112 @@
+"""A healthy vehicle and its run while traits are given to it, and the table of all traits."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from importlib import import_module
+
+import numpy as np
+
+from canscope.simulate.messages import all_messages
+from canscope.simulate.nodes import record
+from canscope.simulate.physics import Truth
+from canscope.simulate.recording import Recording
+from canscope.simulate.script import Floats, Script, Story
+from canscope.simulate.sensors import Readings
+from canscope.simulate.vehicle import Vehicle
+
+POWER_S = 4.0  # when the driver of every story first asks for high voltage
+
+Sensed = Callable[["Real", Truth, Readings], None]
+Sent = Callable[["Real", Recording], Recording]
+
+
+@dataclass(eq=False)
+class Real:
+    """A healthy vehicle and its run while traits are given to it."""
+
+    vehicle: Vehicle
+    story: Story
+    rng: np.random.Generator
+    loads_W: list[Callable[[Floats], Floats]] = field(default_factory=list)  # of the time, from 0
+    sensed: list[Sensed] = field(default_factory=list)
+    sent: list[Sent] = field(default_factory=list)
+    planned: list[Callable[[str, str], str]] = field(default_factory=list)  # (file, text) -> text
+
+    @property
+    def script(self) -> Script:
+        """What the driver does."""
+        return self.story.script()
+
+    @property
+    def units(self) -> list[str]:
+        """The channels of the units."""
+        return [unit.channel for unit in self.vehicle.units]
+
+    def some_unit(self) -> str:
+        """The channel of one of the units."""
+        return str(self.rng.choice(self.units))
+
+    def woken_s(self, channel: str) -> float:
+        """When the unit on that channel wakes."""
+        name = next(unit.name for unit in self.vehicle.units if unit.channel == channel)
+        return self.script.first("ignition", 1.0) + self.vehicle.wiring.nodes[name].wake_s
+
+    def relay(self, name: str, **changed: object) -> None:
+        """Send every message of that name otherwise."""
+        own = {
+            channel: tuple(replace(m, **changed) if m.name == name else m for m in messages)
+            for channel, messages in all_messages(self.vehicle).items()
+        }
+        self.rewire(messages=own)
+
+    def rewire(self, **changed: object) -> None:
+        """Change how the nodes send."""
+        wiring = replace(self.vehicle.wiring, **changed)  # type: ignore[arg-type]
+        self.vehicle = replace(self.vehicle, wiring=wiring)
+
+    def again(self, vehicle: Vehicle, seed: int) -> Recording:
+        """The same run, recorded from a vehicle that sends otherwise."""
+        return record(vehicle, self.script, self.seen, np.random.default_rng(seed))
+
+    seen: Readings = field(default_factory=Readings)
+    first_s: float = 0.0  # of the recording
+    asks: list[tuple[float, str]] = field(default_factory=list)  # what the lever was set to, when
+
+    def without(self, reason: str, *roles: str, keys: str) -> None:
+        """Take keys out of the vehicle's file; somebody signs that these roles are on no bus."""
+
+        def signed(file: str, text: str) -> str:
+            if file == "vehicle.toml":
+                return re.sub(rf"(?m)^({keys}) .*\n", "", text)
+            if not file.endswith(".toml"):
+                return text
+            if "[not_on_this_vehicle]" not in text:
+                text += f'\n[not_on_this_vehicle]\nroles = []\nreason = "{reason}"\nby = "T."\n'
+            names = "".join(f'"{role}", ' for role in roles)
+            return text.replace("\nroles = [", f"\nroles = [{names}")
+
+        self.planned.append(signed)
+
+
+Trait = Callable[[Real], str | None]
+TRAITS: dict[str, Trait] = {}
+
+
+def trait(name: str) -> Callable[[Trait], Trait]:
+    """Enter a trait under its name; it answers None where a vehicle cannot have it."""
+
+    def enter(maker: Trait) -> Trait:
+        TRAITS[name] = maker
+        return maker
+
+    return enter
+
+
+def every_trait() -> dict[str, Trait]:
+    """All traits by name."""
+    for module in ("traits", "workshop"):
+        import_module(f"tests.lies.{module}")
+    return TRAITS
