@@ -138,7 +138,8 @@ def broken_off(real: Real) -> str | None:
     """The first attempt is broken off, as a foot slips from the brake."""
     if not isinstance(real.story, DrySpin):
         return None
-    real.story = replace(real.story, retries=1)
+    # Opened in this order, nothing goes on charging the link while it is bled.
+    real.story = replace(real.story, retries=1, positive_first=False)
     return "one attempt broken off"
 
 

@@ -184,7 +184,8 @@ class UnaskedMotion(Rule):
         times = samples.time_ns[rows]
         silence = patience(piece, unit.role("speed"), times)
         width_ns = np.broadcast_to(np.maximum(to_ns(self.kept_s), silence), times.shape)
-        rpm = _medians(samples, rows, width_ns)
+        on = powered(piece, unit, times)
+        rpm = _medians(samples, rows, width_ns, _powered_row(piece, unit, samples, rows, width_ns))
         if piece.bench.stage == "power-up":
             code, neutral = np.zeros(len(times)), np.zeros(len(times), np.bool_)
             judged = np.ones(len(times), np.bool_)
@@ -193,7 +194,7 @@ class UnaskedMotion(Rule):
             code, neutral = _code(asked), asked.neutral
             # It may have been asked between two readings: only if known since the motion began.
             judged = asked.age_ns <= width_ns // 2
-        code = np.where(powered(piece, unit, times), code, np.nan)
+        code = np.where(on, code, np.nan)
         judged = judged & ~np.isnan(rpm) & ~np.isnan(code)
         return Turning(times, width_ns, rpm, code, neutral, judged)
 
@@ -377,9 +378,29 @@ def _since(now: Turning, watched: Watched) -> Int64s:
     return since_ns
 
 
-def _medians(samples: Samples, rows: Int64s, width_ns: Int64s) -> Floats:
-    """The median over the last ``width_ns`` at each of these rows; NaN with too few readings."""
+def _powered_row(
+    piece: Piece, unit: DriveUnit, samples: Samples, rows: Int64s, width_ns: Int64s
+) -> Int64s:
+    """The row from which on the unit could drive all the while until each of these; else 0.
+
+    What a hand turned just before a pole closed is no motion of the unit.
+    """
+    times = samples.time_ns[rows]
+    closed = powered(piece, unit, times) & ~powered(piece, unit, times - width_ns)
+    if not closed.any():
+        return np.zeros(len(rows), np.int64)
+    off = ~powered(piece, unit, samples.time_ns)
+    since = np.maximum.accumulate(np.where(off, np.arange(len(off)) + 1, 0))
+    return np.where(closed, np.minimum(since[rows], rows), 0)
+
+
+def _medians(samples: Samples, rows: Int64s, width_ns: Int64s, begin: Int64s | int = 0) -> Floats:
+    """The median over the last ``width_ns`` at each of these rows, not from before ``begin``.
+
+    NaN with too few readings.
+    """
     first = samples.time_ns.searchsorted(samples.time_ns[rows] - width_ns, "right")
+    first = np.maximum(first, begin)
     median = rolling(np.median, samples.value, first, rows)
     median[rows - first + 1 < READINGS] = np.nan
     return median

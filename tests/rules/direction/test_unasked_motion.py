@@ -191,6 +191,13 @@ def test_a_wheel_turned_by_hand_with_all_poles_open_is_no_motion_of_the_unit(sta
     assert judge(by_hand, **what | {"more": one_closed}).verdict is Verdict.FAIL
 
 
+@pytest.mark.parametrize("stage", ["dry-spin", "power-up"])
+def test_what_a_hand_turned_just_before_a_pole_closed_is_none_either(stage):
+    what = {"stage": stage, "more": poles((4, 1)), "pedal": ((0, 0.6), (5, 9), (6, 0.6))}
+    assert judge(bump(3, 90, 0.9, ramp_s=0.05), **what).verdict is Verdict.PASS  # until 3.95 s
+    assert judge(bump(3, 90, 1.5), **what).verdict is not Verdict.PASS
+
+
 def test_without_contactors_a_dead_link_says_that_the_unit_cannot_drive():
     link = steps(TIMES, (0, 0), (4, 350), (10, 20))
     more = {LINK: (TIMES, link)}
