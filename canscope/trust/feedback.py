@@ -19,6 +19,7 @@ from canscope.trust.clock_alignment import Alignment
 from canscope.trust.held import held
 from canscope.trust.losses import losses
 from canscope.trust.remark import Remark
+from canscope.trust.repeated import repeated
 
 WITNESSES = {
     Window.ATTEMPT: (
@@ -34,6 +35,7 @@ WITNESSES = {
         driven_on.live_all_along,
         driven_on.live_before,
         held,
+        repeated,
     ),
     Window.BURST: (
         trailing.pack_voltage,
@@ -45,6 +47,7 @@ WITNESSES = {
         driven_on.driven_on,
         driven_on.off_while_closed,
         held,
+        repeated,
     ),
     Window.OPENING: (
         pole_word.opening,
@@ -54,6 +57,7 @@ WITNESSES = {
         driven_on.kept_live,
         driven_on.off_while_closed,
         held,
+        repeated,
     ),
 }
 

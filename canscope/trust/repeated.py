@@ -1,0 +1,92 @@
+"""Messages that repeat all their numbers to the bit for a while, though they flicker.
+
+A gateway that holds a unit's last frame, or a task that hangs in it, goes on sending: its counter
+counts, its checksum is right, and what happened meanwhile is told by nobody. The noise of each
+number just before and just after says how unlikely it is that all of them stood still by chance.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from math import erf, log, sqrt
+
+import numpy as np
+
+from canscope.model.bench import Kind
+from canscope.model.differences import differences_from
+from canscope.model.piece import ClosedWindow
+from canscope.model.tables import SECOND_NS, Bools, Int64s
+from canscope.trust.remark import Links, Remark
+
+# All common practice, no source.
+BEFORE_NS = SECOND_NS  # of rest before a burst
+LONGEST_NS = 20 * SECOND_NS  # of a burst
+SHORTEST_NS, FEWEST = 3 * SECOND_NS // 20, 8  # a shorter standstill hides nothing
+BESIDE = 12  # frames before it, and as many after it, that show the noise
+LEAST_NOISE = 0.5  # steps: rounding alone looks like noise of up to so many
+UNLIKELY = log(1e9)
+
+
+def repeated(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """Every number of a message whose frames were repeated while something flickered in them."""
+    bench, start_ns = window.bench, window.span.start_ns - BEFORE_NS
+    end_ns = min(window.span.end_ns + BEFORE_NS, start_ns + LONGEST_NS, window.until_ns)
+    for roles in bench.bound_messages.values():
+        numbers = [role for role in roles if bench.bindings[role].kind is Kind.NUMBER]
+        every = [window.back(role, start_ns).between(start_ns, end_ns) for role in numbers]
+        if not every or len(every[0]) < 2 * BESIDE + FEWEST:
+            continue
+        times = every[0].time_ns
+        if any(len(of) != len(times) for of in every):
+            continue  # multiplexed: its frames carry other numbers in between
+        raws = [of.raw for of in every]
+        found = _first(times, raws)
+        if found is None:
+            continue
+        first, last = found
+        ms = (times[last] - times[first]) / 1e6
+        text = f"stood still to the bit for {ms:.0f} ms, as did all numbers of its message, though "
+        text += "they flickered before it and after it: the frame was repeated"
+        for role in numbers:
+            yield Remark(role, "stopped", text, int(times[first]))
+
+
+def _first(times: Int64s, raws: list[Int64s]) -> tuple[int, int] | None:
+    """The first and the last frame of the first standstill that is none by chance."""
+    still = np.ones(len(times), np.bool_)
+    for raw in raws:
+        still &= differences_from(int(raw[0]), raw) == 0
+    still[0] = False
+    for first, last in _stretches(still):
+        before, after = slice(max(first - BESIDE, 0), first), slice(last + 1, last + 1 + BESIDE)
+        long = times[last] - times[first] >= SHORTEST_NS
+        if not long or first < BESIDE or last + BESIDE >= len(times):
+            continue
+        odds = sum(min(_odds(raw[before]), _odds(raw[after])) for raw in raws)
+        if odds * (last - first) >= UNLIKELY:
+            return first, last
+    return None
+
+
+def _stretches(still: Bools) -> Iterator[tuple[int, int]]:
+    """First and last frame of each stretch in which enough frames repeat the first."""
+    edges = np.flatnonzero(np.diff(np.concatenate((still.view(np.int8), [0])), prepend=0))
+    for begin, end in edges.reshape(-1, 2).tolist():
+        if end - begin >= FEWEST:
+            yield begin - 1, end - 1
+
+
+def _odds(raw: Int64s) -> float:
+    """Minus the logarithm of how likely such a number repeats its code, whatever its level.
+
+    Second differences take a steady move out of it: of noise of one step they spread by sqrt(6).
+    """
+    ways = np.diff(raw.astype(np.float64))
+    step = float(np.abs(ways[ways != 0]).min(initial=np.inf))
+    if np.isinf(step):
+        return 0.0
+    noise = float(np.sqrt(np.mean(np.diff(ways) ** 2) / 6)) / step
+    if noise < LEAST_NOISE:
+        return 0.0
+    return -log(max(erf(0.5 / (sqrt(2) * noise)), 1e-3))
+
