@@ -89,4 +89,3 @@ def _odds(raw: Int64s) -> float:
     if noise < LEAST_NOISE:
         return 0.0
     return -log(max(erf(0.5 / (sqrt(2) * noise)), 1e-3))
-

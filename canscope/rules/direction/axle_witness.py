@@ -32,7 +32,12 @@ class Burst:
     sense: float  # 1 forward, -1 reverse
     begin_ns: int  # it was last known to stand; tells one burst from another
     turned_ns: int  # it last turned, by the time of the mark
-    over: bool = False  # it stood again by then
+    over_ns: int | None = None  # since when it stood again by then
+
+    @property
+    def over(self) -> bool:
+        """Whether it stood again when it was marked."""
+        return self.over_ns is not None
 
 
 @dataclass(frozen=True)
@@ -86,7 +91,7 @@ class AxleWitness(Rule):
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.SPIN})
     cross_checks: ClassVar[tuple[str, ...]] = ("units.*.speed", "driver.direction")
     says: ClassVar[dict[str, str]] = {
-        "pass": "a person saw the {axle} axle turn {direction}, as {against} says",
+        "pass": "a person saw the {axle} axle turn {direction}, as {against} says{late}",
         "fail": "a person saw the {axle} axle {seen} while {against} says {direction}",
     }
     codes: ClassVar[tuple[str, ...]] = (
@@ -177,7 +182,7 @@ class AxleWitness(Rule):
         seen, axle = str(mark.seen), str(mark.axle)
         if isinstance(burst, Burst):
             code = "wheel-stood-still" if seen == "still" else "wheel-turned-other-way"
-            return [_compared(mark, burst.sense, at_ns, code, "CAN")]
+            return [_compared(mark, burst.sense, at_ns, code, "CAN", burst.over_ns)]
         if np.isnan(burst):
             return [Doubt(f"{axle} {word}", "stale", NO_SPEED) for word in DIRECTIONS]
         if seen in DIRECTIONS:
@@ -228,8 +233,8 @@ class AxleWitness(Rule):
         stood = np.flatnonzero(rpm[:last] < self.still_rpm)
         begin_ns = known.sampled_ns[stood[-1] if len(stood) else 0]
         turned_ns = min(int(known.sampled_ns[last]), mark.time_ns)
-        over = bool(len(stopped)) and int(end_ns) <= mark.time_ns
-        return Burst(float(known.label[last]), int(begin_ns), turned_ns, over)
+        over_ns = int(end_ns) if len(stopped) and end_ns <= mark.time_ns else None
+        return Burst(float(known.label[last]), int(begin_ns), turned_ns, over_ns)
 
     def _begins_soon(self, piece: Piece, mark: Mark, at_ns: int) -> bool:
         """Whether the axle begins to turn as it was seen just after a mark."""
@@ -248,9 +253,21 @@ def _between(mark: Mark, burst: Burst) -> list[Outcome]:
     ]
 
 
-def _compared(mark: Mark, expected: float, at_ns: int, code: str, against: str) -> Outcome:
-    """What a person saw against a sense of rotation that something else says."""
+def _compared(
+    mark: Mark,
+    expected: float,
+    at_ns: int,
+    code: str,
+    against: str,
+    over_ns: int | None = None,
+) -> Outcome:
+    """What a person saw against a sense of rotation that something else says.
+
+    Who marks it long after the axle stood still may have seen another one: the sentence says so.
+    """
     seen = str(mark.seen)
+    late_ns = 0 if over_ns is None else mark.time_ns - over_ns
+    late = f", marked {late_ns / S:.1f} s after it stood still" if late_ns > SOON_NS else ""
     return margins(
         f"{mark.axle} {WORDS[expected]}",
         at_ns,
@@ -263,6 +280,7 @@ def _compared(mark: Mark, expected: float, at_ns: int, code: str, against: str) 
         direction=WORDS[expected],
         seen="stand still" if seen == "still" else f"turn {seen}",
         against=against,
+        late=late,
     )
 
 

@@ -9,7 +9,7 @@ from typing import ClassVar
 import numpy as np
 
 from canscope.model.bench import STAGES, Bench
-from canscope.model.outcome import Outcome, Subject, margins
+from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.model.signals import NEVER
@@ -19,6 +19,7 @@ from canscope.rules.shared.poles import MAIN_ROLES
 from canscope.rules.shared.powered import powered
 
 HERE = "power-up"
+TURNING = ("forward", "reverse")  # what a person sees of a wheel that does
 
 
 @dataclass(frozen=True)
@@ -43,7 +44,7 @@ class NothingTurns(Rule):
         ``limit_rpm`` minus that speed, in rpm. The uncertainty is the reading's own.
     Unproven
         The speed was never read with a main contactor closed (not-exercised), or was stale or not
-        available.
+        available; a person saw a wheel of the axle turn then, by a mark (sensor-suspect).
     """
 
     limit_rpm: float = limit(50.0, "rpm", low=5.0, high=200.0, note="motor speed, either sense")
@@ -106,9 +107,24 @@ class NothingTurns(Rule):
                     uncertainty=piece.bench.u(role),
                 )
             )
-        return after, found
+        return after, [*found, *_seen_to_turn(piece)]
 
     def close(self, state: Mapping[str, Seen], piece: Piece) -> Sequence[Outcome]:
         """Say of which unit nothing was judged."""
         text = "its speed was never read with a main contactor closed"
         return [unjudged(name, "not-exercised", text) for name, s in state.items() if not s.spoke]
+
+
+def _seen_to_turn(piece: Piece) -> list[Outcome]:
+    """Marks of wheels that turned while their unit could drive; what CAN knew is judged anyway."""
+    found: list[Outcome] = []
+    units = {unit.name: unit for unit in piece.bench.units}
+    for mark in piece.marks:
+        unit, at = units.get(str(mark.axle)), np.array([mark.time_ns], np.int64)
+        if unit is None or mark.seen not in TURNING or not powered(piece, unit, at)[0]:
+            continue
+        if piece.bench.has(*MAIN_ROLES) and both_open(piece, at, mark.u_ns, 0)[0]:
+            continue  # turned by hand
+        text = f"a person saw it turn {mark.seen} with a contactor closed"
+        found.append(Doubt(unit.name, "sensor-suspect", text, mark.time_ns))
+    return found

@@ -44,6 +44,13 @@ def test_a_person_who_saw_something_else_fails_what_can_says(seen, code):
     assert found["front forward"].code == code
 
 
+def test_how_long_after_the_wheel_stood_still_it_was_marked_is_told():
+    """Below 30 rpm from 4.963 s on, first read so at 5.0 s: another wheel may be meant by 20 s."""
+    late = judge(mark(20, "forward"))["front forward"].sentence
+    assert "turn forward, as CAN says, marked 15.0 s after it stood still" in late
+    assert "marked" not in judge(mark(6, "forward"))["front forward"].sentence
+
+
 def test_a_wrong_sighting_is_not_made_up_for_by_a_right_one():
     assert verdicts(mark(3, "reverse"), mark(4, "forward"))[0] == "fail"
 

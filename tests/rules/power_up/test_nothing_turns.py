@@ -79,3 +79,15 @@ def test_a_speed_that_fell_silent_is_stale():
 def test_no_cut_changes_anything():
     for rpm in (during(4.0, 4.06, 180.0), during(0, 0, 0)):
         assert judge(rpm, cuts="each") == judge(rpm)
+
+
+@pytest.mark.parametrize(
+    ("at_s", "seen", "verdict"),
+    [(4.0, "forward", "unproven"), (4.0, "still", "pass"), (10.5, "reverse", "pass")],
+)
+def test_a_wheel_that_a_person_saw_turn_is_no_pass_whatever_can_says(at_s, seen, verdict):
+    """With both poles open since 8 s it was turned by hand."""
+    mark = {"at_s": at_s, "axle": "front", "seen": seen}
+    finding = judge(np.zeros(len(TIMES)), marks=[mark])["front"]
+    assert finding.verdict == Verdict(verdict)
+    assert ("a person saw it turn forward" in finding.sentence) == (verdict == "unproven")
