@@ -30,7 +30,7 @@ def told(link, speed=STEADY):
 def held(values, since_ms, ms):
     """What a gateway makes of it that repeats the last frame for so long."""
     row = since_ms // 20
-    return np.where((AT_MS >= since_ms) & (AT_MS <= since_ms + ms), values[row], values)
+    return np.where((since_ms <= AT_MS) & (since_ms + ms >= AT_MS), values[row], values)
 
 
 def test_a_frame_that_is_repeated_for_half_a_second_is_told_of_every_number_in_it():

@@ -17,6 +17,7 @@ from canscope.model.rule import ALL_STAGES, CardStep, Rule, limit
 from canscope.model.tables import Flag, Tally
 from canscope.rules import RULES
 from canscope.rules.recording._losses import Growth, Losses, begin, follow
+from canscope.rules.recording._rhythm import Beats, beats, cut_out
 
 S = 10**9
 NONE = np.zeros(0, np.int64)
@@ -48,6 +49,7 @@ class Recorded:
     losses: Losses = field(default_factory=Losses)
     missing: Mapping[str, Missing] = field(default_factory=dict)
     unjudged: Mapping[str, int] = field(default_factory=dict)  # bus -> frames as of a unit
+    beats: Beats = ()
 
 
 @RULES.add("capture-integrity")
@@ -77,7 +79,9 @@ class CaptureIntegrity(Rule):
         captures hold (capture-damaged); three messages or more, and all that state a cycle,
         came at the same multiple of it, more than 5 % off (capture-damaged); more than 1 % of the
         frames of a message stand in another order than they were sent in, by their rolling counter:
-        their stamps are late by more than a cycle (capture-damaged; fewer are told); a bus on which
+        their stamps are late by more than a cycle (capture-damaged; fewer are told); three messages
+        or more, of two nodes at least, missed their cycle in the same instant by 15 % of it or
+        more, and kept the new beat (capture-damaged); a bus on which
         the plan binds nothing carries the identifiers of a unit of the plan, so that there is
         another unit, of which nothing is judged (not-bound; not in stage unit-alone).
     """
@@ -129,6 +133,7 @@ class CaptureIntegrity(Rule):
             losses=losses,
             missing=missing,
             unjudged=_of_no_unit(state.unjudged, piece),
+            beats=beats(state.beats, losses, piece),
         )
         return after, found
 
@@ -166,6 +171,7 @@ class CaptureIntegrity(Rule):
         found += _lost(state.missing, tally.skipped, at_ns)
         found += _uncounted(state, piece)
         found += _exchanged(state.losses, piece.bench)
+        found += _cut_out(state.beats, piece)
         for bus, count in state.unjudged.items():
             text = (
                 f"{count} frames on {bus} bear the identifiers of a unit of the plan, which binds "
@@ -203,6 +209,15 @@ def _exchanged(losses: Losses, bench: Bench) -> Iterator[Doubt]:
             text += "rolling counter: the adapter stamps late by more than a cycle, and no order "
             text += "or slope within it is known; let the adapter stamp in hardware"
             yield Doubt("capture", "capture-damaged", text)
+
+
+def _cut_out(known: Beats, piece: Piece) -> Iterator[Doubt]:
+    """A doubt for each instant at which time was cut out, or the recorder's clock was set."""
+    for at_ns, keys in cut_out(known, piece.bench):
+        named = ", ".join(keys[:MOST_NAMED])
+        more = f" and {len(keys) - MOST_NAMED} more" if len(keys) > MOST_NAMED else ""
+        text = f"{named}{more} left their rhythm at one instant, and kept the new one: time was cut"
+        yield Doubt("capture", "capture-damaged", f"{text} out, or the clock was set", at_ns)
 
 
 def _of_no_unit(known: Mapping[str, int], piece: Piece) -> Mapping[str, int]:
