@@ -17,6 +17,7 @@ that a reading fell as nothing real can         ``impossible_fall``
 that a contactor's state is its own word        ``echo``, ``pole_word``, ``link_witness``
 that it follows its command at all              ``obeys``
 that pack current or pack voltage come late     ``trailing``; a whole bus: ``clock_alignment``
+that a load goes on and off by itself           ``switching_load``
 that a reading does not answer to what moves it ``answers``
 that a reading stopped, or is renewed seldom    ``stopped``
 that one was held in the midst of a move        ``held``

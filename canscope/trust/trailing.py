@@ -19,6 +19,7 @@ from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Floats
 from canscope.trust.clock_alignment import MS, begins, positive_closings
 from canscope.trust.remark import Links, Remark
+from canscope.trust.switching_load import switching_load
 
 LATE_NS = 30 * MS  # surely; a filter of the current takes as long. Common practice, no source
 BEFORE_NS = SECOND_NS  # of rest before a burst, and after it
@@ -88,7 +89,13 @@ def against_shafts(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         watt += window.at(torque, power.time_ns).value * window.at(speed, power.time_ns).value
     if np.isnan(watt).any():
         return
-    fit = _fit(burst_samples(window, CURRENT), replace(power, value=watt), window, (CURRENT,))
+    flowed = burst_samples(window, CURRENT)
+    fit = _fit(flowed, replace(power, value=watt), window, (CURRENT,))
+    levels = switching_load(window, window.until_ns)
+    if fit is not None and flowed is not None and levels is not None:
+        # What goes on and off by itself may explain half its difference, either way.
+        unlike = fit.misfit * float(np.var(flowed.value)) - ((levels[1] - levels[0]) / 2) ** 2
+        fit = replace(fit, misfit=max(unlike / float(np.var(flowed.value)), 1e-6), u_ms=np.inf)
     if fit is not None and 1 - fit.misfit < UNLIKE_POWER:
         text = "flowed otherwise than the shafts took their power in a burst: at no lag do their "
         text += "courses agree"

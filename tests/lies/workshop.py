@@ -283,8 +283,8 @@ def pump_by_itself(real: Real) -> str | None:
 
 @trait("slow-current")
 def slow_current(real: Real) -> str:
-    """The current sensor averages over a tenth of a second and more."""
-    ms = int(real.rng.integers(50, 200))
+    """The current sensor averages over some hundredths of a second."""
+    ms = int(real.rng.integers(20, 100))
     real.sensed.append(
         lambda real, truth, seen: seen.update(
             {"can0:PackStatus.PackCurrent": trailing_mean(truth.pack_A, ms)}

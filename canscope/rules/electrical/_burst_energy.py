@@ -19,6 +19,7 @@ from canscope.model.signals import Samples
 from canscope.model.tables import Floats, Int64s
 from canscope.rules.shared.driving import RAD_S
 from canscope.rules.shared.poles import MAIN_ROLES
+from canscope.trust.switching_load import switching_load
 
 VOLTAGE, CURRENT, BRAKE = "pack.voltage", "pack.current", "driver.brake"
 SLOW, FAST = 0.2, 0.8  # of the highest speed: between them inertia is measured
@@ -65,6 +66,8 @@ def energy(piece: Piece, start_ns: int, end_ns: int) -> Energy | None:
     pack_J, pack_edge = _integral(current, volts * (current.value - rest_A))
     lasts_s = (peak_ns - begin_ns) / S
     rest_u = abs(before[0] - after[0]) / 2 + max(before[1], after[1])
+    if (levels := switching_load(piece, end_ns + APART_NS + REST_NS)) is not None:
+        rest_u = max(rest_u, levels[1] - levels[0])
     pack_u = (rest_u + 2 * piece.bench.u(CURRENT)) * float(np.abs(volts).max()) * lasts_s
     pack_u += abs(pack_J) * piece.bench.u(VOLTAGE) / max(float(np.abs(volts).max()), 1.0)
     shaft_J = shaft_u = kinetic_J = kinetic_u = 0.0

@@ -13,7 +13,7 @@ from canscope.model.bench import Bench
 from canscope.model.events import Window
 from canscope.model.findings import Verdict
 from canscope.model.outcome import Margins, Outcome, Subject, margins
-from canscope.model.piece import Piece
+from canscope.model.piece import Piece, S
 from canscope.model.rule import Rule, Worst, limit, unjudged
 from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
@@ -27,9 +27,11 @@ from canscope.rules.electrical._burst_energy import (
 )
 from canscope.rules.shared.driving import RAD_S
 from canscope.rules.shared.persistence import rolling, to_ns
+from canscope.trust.switching_load import at_rest, switching_load
 
 NAME, VOLTAGE, CURRENT = "power", "pack.voltage", "pack.current"
 STEADY = 0.10  # of itself, over one averaging time
+WATCHED_NS = 10 * S  # of rest, in which a load that goes on and off shows; no source
 KEPT = 16  # rests that may still matter within the time that is looked back
 
 
@@ -38,13 +40,17 @@ class State:
     """Bursts whose rest afterwards is not seen yet, and what the pack gave at rest before each."""
 
     bursts: tuple[tuple[int, int], ...] = ()
-    rests: tuple[tuple[int, float], ...] = ()  # from when on it counts, A
+    rests: tuple[tuple[int, float, float], ...] = ()  # from when on it counts, A, its u in A
 
-    def resting_A(self, times: Int64s) -> Floats:
-        """What the pack gave at rest before these instants; 0 where no rest was seen."""
-        since = np.array([at for at, _ in self.rests], np.int64)
-        amps = np.array([0.0, *(value for _, value in self.rests)])
-        return amps[since.searchsorted(times, "right")]
+    def resting_A(self, times: Int64s) -> tuple[Floats, Floats]:
+        """What the pack gave at rest before these instants and its uncertainty.
+
+        Both are 0 where no rest was seen.
+        """
+        since = np.array([rest[0] for rest in self.rests], np.int64)
+        amps = np.array([(0.0, 0.0), *(rest[1:] for rest in self.rests)])
+        rows = amps[since.searchsorted(times, "right")]
+        return rows[:, 0], rows[:, 1]
 
 
 @dataclass(frozen=True)
@@ -141,7 +147,9 @@ class PowerBalance(Rule):
         bursts, rests = (*state.bursts, *ended), list(state.rests)
         for event in piece.events_of("burst-start"):
             rested = rest(piece, event.time_ns - APART_NS)
-            rests += [(event.known_ns, rested[0])] if rested else []
+            if rested:
+                u_A = _standing_u(piece, event.time_ns - APART_NS, rested[0])
+                rests.append((event.known_ns, rested[0], u_A))
         over = [burst for burst in bursts if known_after_ns(burst[1]) <= piece.until_ns]
         found: list[Outcome] = []
         if piece.bench.stage != "rolling":
@@ -383,7 +391,7 @@ def _power(
     roles: tuple[str, str],
     scale: float,
     width_ns: int,
-    resting: Callable[[Int64s], Floats] | None = None,
+    resting: Callable[[Int64s], tuple[Floats, Floats]] | None = None,
 ) -> Power:
     """The product of two roles, from which averages that end at these instants can be taken.
 
@@ -391,7 +399,20 @@ def _power(
     """
     one, other = roles
     samples = piece.back(one, int(times[0]) - 2 * width_ns)
-    net = samples.value if resting is None else samples.value - resting(samples.time_ns)
+    rest, rest_u = (0.0, 0.0) if resting is None else resting(samples.time_ns)
     held = piece.at(other, samples.time_ns).value
-    u = np.abs(samples.value) * piece.bench.u(other) + np.abs(held) * piece.bench.u(one)
-    return Power(one, width_ns, samples.time_ns, net * held * scale, u * scale)
+    u = np.abs(samples.value) * piece.bench.u(other)
+    u += np.abs(held) * (piece.bench.u(one) + rest_u)
+    return Power(one, width_ns, samples.time_ns, (samples.value - rest) * held * scale, u * scale)
+
+
+def _standing_u(piece: Piece, until_ns: int, rest_A: float) -> float:
+    """How far what flows besides the shafts may differ from the rest just before.
+
+    A load that was seen to go on and off may do so again, and one that was hardly seen at all may.
+    """
+    levels = switching_load(piece, until_ns)
+    if levels is not None:
+        return levels[1] - levels[0]
+    seen = at_rest(piece, until_ns).time_ns
+    return 0.0 if len(seen) and until_ns - seen[0] >= WATCHED_NS else max(rest_A, 0.0)

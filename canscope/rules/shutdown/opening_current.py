@@ -19,6 +19,7 @@ from canscope.model.signals import Samples
 from canscope.rules import RULES
 from canscope.rules.shared.poles import MAIN_ROLES, main_openings
 from canscope.trust.missing_value import absence_at
+from canscope.trust.switching_load import switching_load
 
 NAME, CURRENT = "pack", "pack.current"
 OFFSET_A, SAME_A = 5.0, 0.5  # a sensor's own zero; common practice, no source
@@ -56,8 +57,8 @@ class OpeningCurrent(Rule):
         No main contactor opened (not-exercised); the current was not known just before (stale,
         not-available); the sensor reads more than ``limit_A`` and goes on doing so, within 0.5 A,
         with both contactors open: an offset of up to 5 A (sensor-suspect); the vehicle drew as
-        much, up to 5 A, whenever it stood still more than 5 s before: a d.c. converter's load,
-        which nobody left on (inferred).
+        much, up to 5 A, whenever it stood still more than 5 s before, or whenever a load that goes
+        on and off was on: a d.c. converter's load, which nobody left on (inferred).
     """
 
     limit_A: float = limit(2.0, "A", high=20.0, looser="higher")
@@ -109,11 +110,14 @@ class OpeningCurrent(Rule):
             text += f"{zero_A:.1f} A long after: an offset of the sensor"
             return Doubt(NAME, "sensor-suspect", text, event.time_ns, measured=abs(zero_A))
         u = window.bench.u(CURRENT) + reading.drift_A
-        standing_A = self._standing_A(window, event) - zero_A
+        before_ns = event.after_ns - STANDING_NS
+        levels = switching_load(window, before_ns) or (self._standing_A(window, before_ns),)
+        standing_A = min((amps - zero_A for amps in levels), key=lambda a: abs(a - magnitude))
         alike = abs(reading.current_A - zero_A - standing_A) <= WAVERS_A + u
         if magnitude - self.limit_A > u and alike and abs(standing_A) <= STANDING_A:
+            when = "all the while at rest" if len(levels) == 1 else "on and off at rest"
             text = f"the {pole} contactor opened onto the {magnitude:.1f} A that the vehicle drew "
-            text += "all the while at rest, as a d.c. converter does"
+            text += f"{when}, as a d.c. converter does"
             return Doubt(NAME, "inferred", text, event.time_ns, measured=magnitude)
         return margins(
             NAME,
@@ -135,11 +139,11 @@ class OpeningCurrent(Rule):
         zero_A = median(after.value) if both and len(after) else 0.0
         return zero_A if abs(zero_A) <= OFFSET_A else 0.0
 
-    def _standing_A(self, window: ClosedWindow, event: Event) -> float:
+    def _standing_A(self, window: ClosedWindow, before_ns: int) -> float:
         """What flowed at rest with both contactors closed, well before; NaN if nobody saw."""
         # No further back than every way of cutting the run still holds.
         samples = window.back(CURRENT, window.until_ns - 120 * S).known
-        samples = samples.between(0, event.after_ns - STANDING_NS)
+        samples = samples.between(0, before_ns)
         times = samples.time_ns
         rest = step_at(window.history.samples("@closed"), times) == 1
         for unit in window.bench.units:

@@ -173,6 +173,7 @@ def gentle(
     cuts=None,
     until_s=9.0,
     rules=None,
+    poles=False,
 ):
     times = clock(until_s, 0.01)
     moment, speed, rising = spin(times, torque, factor)
@@ -182,6 +183,9 @@ def gentle(
         "units.front.torque": (times, moment),
         "units.front.speed": (times, speed),
     }
+    if poles:
+        closed = (times >= 0.3).astype(float)
+        roles |= dict.fromkeys(("contactors.negative", "contactors.positive"), (times, closed))
     bench = {"units": (DriveUnit("front", inertia_kgm2=inertia),)}
     cycles = dict.fromkeys(roles, 0.01)
     return run("power-balance", roles, cycles_s=cycles, bench=bench, cuts=cuts, rules=rules)[
@@ -200,6 +204,17 @@ def test_a_gentle_spin_is_judged_by_its_energy():
 @pytest.mark.parametrize("rest_A", [3.0, -3.0])
 def test_what_the_pack_gives_at_rest_falls_out(rest_A):
     assert gentle(rest_A=rest_A).verdict is Verdict.PASS
+
+
+def test_a_load_that_goes_on_and_off_by_itself_makes_no_wrong_factor():
+    """2 A more at rest but for 0.7 s at first; they are off during the burst alone."""
+    times = clock(9.0, 0.01)
+    on, live = (times >= 1.2) & ((times < 3.95) | (times >= 5.45)), times >= 0.3
+    switched = gentle(rest_A=(0.5 + 2.0 * on) * live, poles=True)
+    assert (switched.verdict, switched.reason) == (Verdict.UNPROVEN, "not-exercised")
+    # Without ever having been off at rest it is a current of the wrong sign.
+    on = (times < 4.0) | (times >= 5.0)
+    assert gentle(rest_A=(0.5 + 2.0 * on) * live, poles=True).verdict is Verdict.FAIL
 
 
 @pytest.mark.parametrize(

@@ -137,6 +137,16 @@ def test_what_the_vehicle_draws_all_the_time_at_rest_is_no_load_left_on():
     assert late.verdict is Verdict.FAIL
 
 
+def test_a_load_that_goes_on_and_off_all_the_while_is_no_load_left_on():
+    """2.8 A for two of every four seconds; on again as the contactors open."""
+    opened = {"positive_s": 9.0, "negative_s": 9.2}
+    finding = judge(lambda t: np.where(t < 8.999, 0.2 + 2.6 * (t % 4 >= 2) * (t < 8), 0), **opened)
+    assert finding.verdict is Verdict.PASS
+    on = judge(lambda t: np.where(t < 8.999, 0.2 + 2.6 * ((t + 1) % 4 >= 1.5), 0), **opened)
+    assert (on.verdict, on.reason) == (Verdict.UNPROVEN, "inferred")
+    assert "2.8 A that the vehicle drew on and off at rest" in on.sentence
+
+
 def test_the_load_counts_from_the_sensors_own_zero():
     """The sensor reads 1.5 A too much: 2.9 A before the opening and 1.5 A after it are 1.4 A."""
     finding = judge(lambda t: np.where(t < 1.999, 2.9, 1.5))
