@@ -49,6 +49,7 @@ LEAST_A = 0.3  # a smaller current may be its sensor's own; common practice, no 
 STEADY = 0.1  # of the pack's voltage; common practice, no source
 LEAST, MOST = 0.4, 2.5  # times C dV that the current carried; common practice, no source
 MEDIAN = 0.6745 * 2**0.5  # median distance of neighbours over the noise of one, if Gaussian
+FILTER_NS = 30 * MS  # by which a current sensor that averages carries its charge late; likewise
 HALF, HALF_PART = 3, 0.8  # readings in each half of a rise; of the second half's charge; likewise
 AGAIN_A, AGAIN = 0.8, 0.2  # and of its peak, by which a current rises again; likewise
 LESS, MORE = 0.6, 1.67  # times what the resistor lets through; likewise
@@ -171,18 +172,22 @@ def halves(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     if not risen.max() >= 0.9:
         return
     amps = window.back(CURRENT, from_ns).between(from_ns, end_ns).known
-    first, second = amps.between(from_ns, half_ns + 1), amps.between(half_ns, most_ns + 1)
-    if len(first.between(begin.after_ns, half_ns + 1)) < HALF or len(second) < HALF:
-        return
-    level = median(rest.value)
-    coulomb = [integral(part.value - level, part.time_ns) for part in (first, second)]
-    # A peak may hide between two readings, and when the first of few came is worth one of them.
-    peak_A = float(np.max(first.value)) - level
-    u = (peak_A + bench.u(CURRENT) + noise(rest.value)) * median(np.diff(first.time_ns)) / 2e9
-    if coulomb[0] > 0 and coulomb[0] + u < HALF_PART * (1 - 1 / len(first)) * coulomb[1]:
-        text = f"carried {coulomb[0]:.3g} C for the first half of the link's rise and "
-        text += f"{coulomb[1]:.3g} C for the second: it may be clipped"
-        yield Remark(CURRENT, "wrong", text, most_ns)
+    level, told = median(rest.value), ""
+    for late_ns in (0, FILTER_NS):
+        middle_ns = half_ns + late_ns
+        first = amps.between(from_ns, middle_ns + 1)
+        second = amps.between(middle_ns, most_ns + late_ns + 1)
+        if len(first.between(begin.after_ns, middle_ns + 1)) < HALF or len(second) < HALF:
+            return
+        coulomb = [integral(part.value - level, part.time_ns) for part in (first, second)]
+        # A peak may hide between two readings, and when the first of few came is worth one of them.
+        peak_A = float(np.max(first.value)) - level
+        u = (peak_A + bench.u(CURRENT) + noise(rest.value)) * median(np.diff(first.time_ns)) / 2e9
+        if coulomb[0] <= 0 or coulomb[0] + u >= HALF_PART * (1 - 1 / len(first)) * coulomb[1]:
+            return
+        told = told or f"carried {coulomb[0]:.3g} C for the first half of the link's rise and "
+        told += "" if late_ns else f"{coulomb[1]:.3g} C for the second: it may be clipped"
+    yield Remark(CURRENT, "wrong", told, most_ns)
 
 
 def only_falls(window: ClosedWindow, links: Links) -> Iterator[Remark]:
