@@ -34,6 +34,7 @@ POWER_MS, SURE_POWER_MS, LIKE_POWER, UNLIKE_POWER = 100.0, 80.0, 0.7, 0.55
 TORQUE_MS, SURE_TORQUE_MS, LIKE_TORQUE, STEPS_TORQUE = 100.0, 70.0, 0.7, 4.0
 SLOPE_NS, STEADY = 40 * MS, 0.1  # of the fastest way, below which a speed is steady
 MISFIT = 2.5  # times the misfit at the best lag: surely not the lag; likewise
+GAUSSIAN = 1.5 * 0.6745 * 2**0.5  # ``noise`` of readings whose own is 1
 ALIKE, UNLIKE = 0.9, 0.6  # share of the variance explained at the best lag; likewise
 
 PACK, CURRENT, BRAKE = "pack.voltage", "pack.current", "driver.brake"
@@ -62,7 +63,7 @@ def pack_voltage(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         if fit is None:
             continue
         keys, end_ns = [bench.bindings[r].key for r in (PACK, role)], window.span.end_ns
-        if 1 - fit.misfit < UNLIKE:
+        if 1 - (fit.misfit - fit.noise) < UNLIKE:
             text = f"gave way otherwise than {keys[1]} in a burst, in one circuit"
             yield Remark(PACK, "wrong", text, end_ns)
         if 1 - fit.misfit < ALIKE or not fit.beyond(LATE_MS, SURE_MS):
@@ -144,11 +145,15 @@ def torque(window: ClosedWindow, links: Links) -> Iterator[Remark]:
 
 @dataclass(frozen=True)
 class Fit:
-    """How much later one column moves than another one, and what that leaves unexplained."""
+    """How much later one column moves than another one, and what that leaves unexplained.
+
+    ``noise`` is what the noise of the two alone leaves of it.
+    """
 
     ms: float
     u_ms: float
     misfit: float
+    noise: float
 
     def beyond(self, least_ms: float, sure_ms: float) -> bool:
         """Whether they lie apart by so much, and surely by so much."""
@@ -187,7 +192,16 @@ def _fit(
     misfit = _misfits(left, right)[::-1]  # the later the other, the earlier its stretch
     best = max(float(misfit.min()), 1e-6)
     near = lags[misfit <= MISFIT * best]
-    return Fit(float(near[-1] + near[0]) / 2, float(near[-1] - near[0]) / 2 + GRID_MS, best)
+    at_once = right[len(lags) // 2 :][: len(left)]
+    noisy = _noise_share(x.value, left) + _noise_share(y.value, at_once)
+    u_ms = float(near[-1] - near[0]) / 2 + GRID_MS
+    return Fit(float(near[-1] + near[0]) / 2, u_ms, best, noisy)
+
+
+def _noise_share(values: Floats, stretch: Floats) -> float:
+    """The share of the variance of a stretch that is noise of its readings, if that is Gaussian."""
+    variance = float(np.var(stretch))
+    return (noise(values) / GAUSSIAN) ** 2 / variance if variance else 0.0
 
 
 def burst_samples(window: ClosedWindow, role: str) -> Samples | None:

@@ -33,6 +33,7 @@ UNBOUND = "no signal tells whether its contactors were open"
 UNWATCHED = "a contactor had closed again before it was safe, or it was live from the first frame"
 SUNK = 0.9  # of safe_V; near it readings waver. Common practice, no source
 UNSEEN_S = 10.0  # a pre-charge that no signal shows lasts no longer; common practice, no source
+HELD = 0.02  # of its level: a link that lies so close to it has not left it; likewise
 LATE_NS = S // 2  # by which a contactor's state may come late; common practice, no source
 
 
@@ -67,7 +68,8 @@ class LinkDischarge(Rule):
     Margin
         The limit minus that time, in s. The opening and the crossing each lie between two samples:
         the middle, give or take half the interval, and the clock; the crossing's uncertainty has
-        half the raw step over the slope besides.
+        half the raw step over the slope besides. Of a link on another bus, whose clock may differ
+        by up to 1.2 s, the time counts from where it left its level, if that is earlier.
     Unproven
         No main contactor opened on a charged link, or one closed again before the limit
         (not-exercised); the recording ended above ``safe_V`` before the limit (not-exercised); the
@@ -267,6 +269,8 @@ class LinkDischarge(Rule):
 
     def _judge(self, window: ClosedWindow, name: str, role: str, opened: Event) -> Outcome:
         start_V = float(window.at(role, opened.after_ns).value[0])
+        if start_V < self.safe_V and (left := self._left(window, role, opened)) is not None:
+            opened, start_V = left
         if np.isnan(start_V):
             reason = absence_at(window, role, opened.after_ns)
             text = f"the link voltage was not known when the contactors opened; {MEASURE}"
@@ -281,6 +285,17 @@ class LinkDischarge(Rule):
         if last + 1 < len(samples):
             return self._fell(window, name, role, opened, samples, last, fit)
         return self._stayed(window, name, role, opened, samples, fit)
+
+    def _left(self, window: ClosedWindow, role: str, opened: Event) -> tuple[Event, float] | None:
+        """When a link on another bus, whose clock may differ, left its level before the opening."""
+        from_ns = opened.after_ns - clocks_ns(window.bench, role)
+        samples = window.back(role, from_ns).between(from_ns, opened.after_ns + 1).known
+        if not len(samples) or not samples.value[0] >= self.safe_V:
+            return None
+        full = np.flatnonzero(samples.value >= (1 - HELD) * samples.value[0])
+        row = min(int(full[-1]), len(samples) - 2)
+        after_ns, time_ns = (int(at) for at in samples.time_ns[row : row + 2])
+        return replace(opened, after_ns=after_ns, time_ns=time_ns), float(samples.value[row])
 
     def _fell(
         self,

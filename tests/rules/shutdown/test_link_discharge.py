@@ -321,3 +321,19 @@ def test_a_pole_that_reads_closed_to_the_last_was_not_seen_to_open():
     # Both closed at the end is another story: the link says it.
     both = judge(poles={"negative": [(0.5, 1)], "positive": [(0.6, 1)]})
     assert "still read closed" not in both.sentence
+
+
+def test_a_link_whose_clock_is_early_counts_from_where_it_left_its_level(monkeypatch):
+    """Its bus is stamped half a second early: it left 400 V at 1.49 s, 60 V after 0.28 s."""
+
+    def early(times):
+        return discharging(times, 1.49, 400.0, 0.15)
+
+    assert judge(link=early).reason == "not-exercised"  # on the contactors' own bus
+    clocks = "canscope.rules.shutdown.link_discharge.clocks_ns"
+    monkeypatch.setattr(clocks, lambda bench, role: 1_200_000_000)
+    finding = judge(link=early)
+    assert finding.verdict is Verdict.PASS
+    assert finding.measured == pytest.approx(1.89712 * 0.15, abs=0.02)
+    slow = judge(link=lambda times: discharging(times, 1.49, 400.0, 4.0))
+    assert slow.verdict is Verdict.FAIL
