@@ -5,12 +5,17 @@ All of it is inferred from the capture: it shows where to look, and proves nothi
 What makes a clear answer: a meter logged over the whole run, or ten readings at four different
 values or more; or eight presses while nothing else happens, three at least. Every time counts
 from the first frame and has to be right within half a second.
+
+Two sensors of one thing (the links of two units, two tracks of a pedal) no reading tells apart:
+they are told as undecided, and get no name in a definition until one is picked. Say which bus it is
+on if you know it: --reference can1:units.front.link_voltage=...
 """
 
 from __future__ import annotations
 
 import argparse
 import shlex
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -42,7 +47,7 @@ def add(subparsers: Any) -> None:
         help="something you know: ROLE=12.5:357.9,40:356 (seconds:value; with decimal commas "
         "'1,5:357,9; 40:356'), ROLE=3.2,8.1 (marks), "
         "ROLE=F.csv, or F.csv with the columns at_s, role, value; ROLE*9.1=... multiplies by a "
-        "ratio; may be repeated",
+        "ratio; can1:ROLE=... looks on that bus only; may be repeated",
     )
     parser.add_argument(
         "--pick",
@@ -103,6 +108,8 @@ def run(args: argparse.Namespace) -> int:
     for path in written:
         print(f"written: {path}")
     if args.accept:
+        for line in _unnamed(survey):
+            print(line)
         print(f"next: {_draft_words(args, survey)}")
     if all(one.is_rare for one in survey.identifiers):
         hint = "record for a minute or more, while as much as possible changes"
@@ -131,6 +138,16 @@ def _accept(survey: Survey, path: Path) -> list[Path]:
         except OSError as error:
             raise ReportError(f"cannot be written: {error}", where=Where(str(target))) from error
     return list(targets.values())
+
+
+def _unnamed(survey: Survey) -> Iterator[str]:
+    """For which references no field got its name in the definition, and why."""
+    for one in survey.rankings:
+        if not (one.clear or one.picked):
+            why = f"undecided among {one.tied}" if one.tied > 1 else "not clear enough"
+            why = why if one.candidates else "no field follows it"
+            pick = f"; --pick {one.role}=NUMBER takes one" if one.candidates else ""
+            yield f"not named in it: {one.role} ({why}{pick})"
 
 
 def _draft_words(args: argparse.Namespace, survey: Survey) -> str:

@@ -94,7 +94,10 @@ class Identifier:
 
 @dataclass(frozen=True)
 class Candidate:
-    """A field that follows what a person knows: value = raw * factor + offset."""
+    """A field that follows what a person knows: value = raw * factor + offset.
+
+    What the person read was ``gain`` times that: a meter and a sensor are each a bit off.
+    """
 
     identifier: Identifier
     field: Field
@@ -102,7 +105,22 @@ class Candidate:
     score: float  # 0 to 1
     factor: float = 1.0
     offset: float = 0.0
+    gain: float = 1.0
     error: float | None = None  # root mean square of what is left, in the reference's unit
+
+
+@dataclass(frozen=True)
+class Parting:
+    """Where in the capture fields differ most that a reference does not tell apart.
+
+    ``said`` is what each says then: values in the reference's unit; of marks 1 for what is fully
+    pressed and 0 for its rest. ``apart`` is by how much, beyond what a late frame explains.
+    """
+
+    at_s: float
+    said: tuple[float, ...]
+    apart: float
+    enough: bool  # whether a reading or a mark at that instant would tell them apart
 
 
 @dataclass(frozen=True)
@@ -116,6 +134,7 @@ class Ranking:
     clear: bool  # whether the first is clearly better than all others
     tied: int = 1  # how many from the first on the reference does not clearly tell apart
     picked: int = 0  # the place of the candidate that a person picked, from 1
+    parting: Parting | None = None  # of those tied
 
 
 @dataclass(frozen=True)

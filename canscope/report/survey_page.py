@@ -73,7 +73,10 @@ def fit(one: Candidate) -> str:
     """How a raw value becomes what the reference says, and how far it is off."""
     sign = "-" if one.offset < 0 else "+"
     shift = f" {sign} {abs(one.offset):g}" if one.offset else ""
-    return f"raw * {one.factor:g}{shift}, off by {one.error:g}"
+    percent = abs(one.gain - 1) * 100
+    side = "more" if one.gain > 1 else "less"
+    reads = f"; the meter reads {percent:.1f} % {side}" if percent >= 0.05 else ""
+    return f"raw * {one.factor:g}{shift}, off by {one.error:g}{reads}"
 
 
 def outcome(ranking: Ranking) -> str:
@@ -90,11 +93,33 @@ def outcome(ranking: Ranking) -> str:
     if ranking.tied == 1:
         more = "marks at three moments" if ranking.kind == "marks" else "readings at four values"
         return f"the first fits best, but that may be chance: give {more} at least, {pick}"
-    more = "marks" if ranking.kind == "marks" else "readings"
-    return (
-        f"a tie: the first {ranking.tied} fit about as well. Give more {more}, at times at which "
-        f"they differ, {pick}"
+    return f"{_undecided(ranking)}, {pick}"
+
+
+def _undecided(ranking: Ranking) -> str:
+    """Which fields a reference leaves open, and what would tell them apart."""
+    group = ranking.candidates[: ranking.tied]
+    text = (
+        f"undecided: the first {ranking.tied} follow it equally well, within what "
+        f"{ranking.points} {ranking.kind} leave open. "
     )
+    one = "mark" if ranking.kind == "marks" else "reading"
+    parting = ranking.parting
+    if parting is None:
+        text += f"Give more {one}s, at times at which they differ"
+    elif parting.enough and ranking.kind == "marks":
+        text += f"At {parting.at_s:g} s they move apart: if it was pressed then, mark it; give more"
+        text += " marks"
+    elif parting.enough:
+        said = ", ".join(f"{value:g}" for value in parting.said)
+        text += f"They differ most at {parting.at_s:g} s ({said}): give a reading from there"
+    else:
+        text += f"Nowhere in this capture do they differ enough for a {one} to tell them apart: "
+        text += "they may be one quantity sent twice. Record while only one of them changes"
+    if len({each.identifier.channel for each in group}) > 1:
+        text += f", or say which bus it is on: --reference {group[0].identifier.channel}:"
+        text += f"{ranking.role}=..."
+    return text
 
 
 def page(survey: Survey) -> list[bytes]:

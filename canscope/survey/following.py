@@ -22,6 +22,9 @@ import numpy as np
 from canscope.model.tables import Bools, Floats, Int64s
 from canscope.survey.usual import factors, offsets, plain_share
 
+# Common practice, no source: meters of volts and amperes and what measures them on the vehicle;
+# turns are counted, not measured.
+OFF, OFF_COUNTED = 0.005, 0.002
 MISTYPED = 4.0  # log odds that one reading can take away
 REFERENCE, FLOOR = 0.002, 0.001  # what a meter and a hand leave open: of the value, of the largest
 
@@ -34,11 +37,16 @@ ROUNDS = 3  # of fitting, each with the instants that the one before makes likel
 
 @dataclass(frozen=True, eq=False)
 class Readings:
-    """What a person read: seconds and values, and whether such values go below zero."""
+    """What a person read: seconds and values.
+
+    ``both_ways`` is whether such values go below zero, ``off`` the share (a standard deviation)
+    by which a meter and a sensor of it differ throughout.
+    """
 
     at_s: Floats
     value: Floats
     both_ways: bool = False
+    off: float = OFF
 
     @cached_property
     def fine(self) -> Floats:
@@ -77,11 +85,16 @@ class Around:
 
 @dataclass(frozen=True)
 class Fit:
-    """``weight`` are log odds against a field that knows nothing; ``left`` the mean square left."""
+    """``weight`` are log odds against a field that knows nothing; ``left`` the mean square left.
+
+    A reading is ``gain * (raw * factor + offset)``: the meter and the field's own sensor are each
+    off by a share of what they show, throughout.
+    """
 
     weight: float
     factor: float
     offset: float
+    gain: float
     left: float
 
 
@@ -115,16 +128,17 @@ def best_fit(field: Around, readings: Readings, *, signed: bool) -> Fit | None:
     problem = _Problem(field, readings, plain)
     share = plain_share(y, fine, signed=signed)
     found = [
-        (factor, offset, cost - math.log(1 - share if offset else share))
-        for factor, offset, cost in _explanations(problem)
+        (factor, offset, gain, cost - math.log(1 - share if offset else share))
+        for factor, offset, gain, cost in _explanations(problem)
     ]
     if not found:
         return None
-    scales, shifts, costs = map(np.array, zip(*found, strict=True))
-    weights = problem.weights(scales, shifts) - costs
+    scales, shifts, gains, costs = map(np.array, zip(*found, strict=True))
+    weights = problem.weights(gains * scales, gains * shifts) - costs
     best = int(weights.argmax())
-    factor, offset = float(scales[best]), float(shifts[best])
-    return Fit(float(weights[best]), factor, offset, problem.left(factor, offset))
+    factor, offset, gain = float(scales[best]), float(shifts[best]), float(gains[best])
+    left = problem.left(gain * factor, gain * offset)
+    return Fit(float(weights[best]), factor, offset, gain, left)
 
 
 @dataclass(frozen=True, eq=False)
@@ -196,24 +210,25 @@ def _log_sum(logs: Floats) -> Floats:
     return np.asarray(top + np.log(np.exp(logs - top[..., None]).sum(axis=-1)))
 
 
-def _explanations(problem: _Problem) -> Iterator[tuple[float, float, float]]:
-    """Factor, offset and what they cost in log odds."""
+def _explanations(problem: _Problem) -> Iterator[tuple[float, float, float, float]]:
+    """Factor, offset, gain, and what they cost in log odds."""
     for through_zero in (True, False):
         for start in _starts(problem, through_zero):
             fitted = _fitted(problem, start, through_zero)
             if fitted is None:
                 continue
             factor, sd, share, known = fitted
-            for value, cost in factors(factor, sd, both_ways=problem.readings.both_ways):
+            usual = factors(factor, sd, problem.readings.off, both_ways=problem.readings.both_ways)
+            for value, gain, cost in usual:
                 if through_zero:
-                    yield value, 0.0, cost
+                    yield value, 0.0, gain, cost
                     continue
                 weight = share * problem.readings.counts[:, None] / known
                 total = float(weight.sum())
-                left = problem.readings.value[:, None] - value * problem.field.raw
+                left = problem.readings.value[:, None] / gain - value * problem.field.raw
                 offset = float((weight * left).sum()) / total
                 for shift, dear in offsets(offset, 1 / math.sqrt(total), value):
-                    yield value, shift, cost + dear
+                    yield value, shift, gain, cost + dear
 
 
 def _starts(problem: _Problem, through_zero: bool) -> Iterator[Floats]:

@@ -11,9 +11,18 @@ import numpy as np
 from canscope.model.errors import UnknownNameError
 from canscope.model.roles import role_of
 from canscope.model.survey import ENUMERATION, FLAG, NUMBER, Candidate, Field
-from canscope.model.tables import Bools, Floats, Int64s
+from canscope.model.tables import Bools, Int64s
 from canscope.survey.counters import positions
-from canscope.survey.following import Around, Readings, around, best_fit, jitter, quick_fit
+from canscope.survey.following import (
+    OFF,
+    OFF_COUNTED,
+    Around,
+    Readings,
+    around,
+    best_fit,
+    jitter,
+    quick_fit,
+)
 from canscope.survey.reference import Reference
 from canscope.survey.series import AS_ONE, Series
 
@@ -24,7 +33,7 @@ SHORTEST, MERGED = 8, 17  # bits of such a part, and of a field that may be two
 PART = 4.0  # log odds against a field ending earlier than its bits say
 LEAST = 0.02  # score below which a field does not follow
 GLANCE = 3  # of so many instants one is looked at first
-BOTH_WAYS = ("A", "rpm", "Nm")  # units of what goes below zero
+BOTH_WAYS = ("A", "rpm", "Nm")  # units of what goes below zero: its sign is a matter of choice
 CODE = 6.0  # log odds against a few codes giving a value that a meter shows
 
 Fits = list[tuple[float, Candidate]]  # log odds, and the candidate
@@ -37,7 +46,10 @@ Glance = tuple[float, Series, Bits | None, Int64s, Bools]
 def by_values(series: Sequence[Series], reference: Reference) -> Fits:
     """How well raw * factor + offset gives the values of a reference: log odds, and the fit."""
     at_s, value = np.array(reference.at_s), np.array(reference.value)
-    readings = _thinned(Readings(at_s, value, _both_ways(reference.role, value)))
+    unit = _unit_of(reference.role)
+    both_ways = unit in BOTH_WAYS or bool(value.min() < 0 < value.max())
+    off = OFF_COUNTED if unit == "rpm" else OFF
+    readings = _thinned(Readings(at_s, value, both_ways, off))
     glances: list[Glance] = []
     for one in series:
         raw, seen = around(one.at_s, one.raw, readings.at_s)
@@ -64,14 +76,11 @@ def _glanced(glance: Glance) -> float:
     return glance[0]
 
 
-def _both_ways(role: str, value: Floats) -> bool:
-    """Whether a quantity goes below zero as well: its sign is then a matter of choice."""
-    if value.min() < 0 < value.max():
-        return True
+def _unit_of(role: str) -> str:
     try:
-        return role_of(role).unit in BOTH_WAYS
+        return role_of(role).unit or ""
     except UnknownNameError:
-        return False
+        return ""
 
 
 def _against(raw: Int64s, seen: Bools, readings: Readings) -> float:
@@ -90,7 +99,7 @@ def _thinned(readings: Readings) -> Readings:
     levels = np.linspace(readings.value.min(), readings.value.max(), MOST // 2)
     rows += np.abs(readings.value[:, None] - levels).argmin(axis=0).tolist()
     rows = sorted(set(rows))
-    return Readings(readings.at_s[rows], readings.value[rows], readings.both_ways)
+    return replace(readings, at_s=readings.at_s[rows], value=readings.value[rows])
 
 
 def _lower(series: Series) -> Iterator[Bits]:
@@ -143,6 +152,7 @@ def _fitted(series: Series, cut: Bits | None, raw: Int64s, seen: Bools, readings
         score=round(score, 4),
         factor=float(f"{fit.factor:.6g}"),
         offset=float(f"{fit.offset:.6g}"),
+        gain=round(fit.gain, 4),
         error=float(f"{fit.left**0.5:.3g}"),
     )
     return [(fit.weight - cost, follows)]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -12,6 +12,7 @@ from canscope.model.survey import WEAK, Candidate, Ranking
 from canscope.survey.counters import positions
 from canscope.survey.marking import AFTER_S, BEFORE_S
 from canscope.survey.metering import Fits, by_values
+from canscope.survey.parting import parting
 from canscope.survey.reference import Reference
 from canscope.survey.series import Series, series_of
 from canscope.survey.survey import Surveyed
@@ -22,26 +23,37 @@ MOMENTS = 3  # at which a mark must stand before a field is clearly what was mar
 SHOWN = 8  # candidates of a ranking
 LEVEL = 0.05  # of the range of the readings, from one level to the next
 OTHER_BUS = 5.0  # log odds against two readings of one unit being on different buses
-CLEAR = 3.0  # log odds by which the first must lead; what leads by less is a tie
+CLEAR = 3.0  # log odds by which the first must lead; what leads by less is undecided
+TWIN = 6.0  # ... one that says the same throughout
 
 
 def rank(surveyed: Sequence[Surveyed], references: Sequence[Reference]) -> tuple[Ranking, ...]:
-    """The candidates for each reference, best first."""
+    """The candidates for each reference, best first.
+
+    Raises UnknownNameError for a reference on a bus that is not in the capture.
+    """
     origin = min(int(one.payloads.all_ns.min()) for one in surveyed)
     series = [one for each in surveyed for one in series_of(each, origin)]
     fitted = [_fits(series, reference) for reference in references]
     return tuple(
-        _ranking(reference, _beside_its_unit(place, references, fitted))
+        _ranking(reference, fitted[place], _on_its_bus(place, references, fitted), surveyed, origin)
         for place, reference in enumerate(references)
     )
 
 
 def _fits(series: Sequence[Series], reference: Reference) -> Fits:
+    if reference.channel:
+        channels = {one.candidate.identifier.channel for one in series}
+        if reference.channel not in channels:
+            raise UnknownNameError("bus", reference.channel, channels)
+        series = [s for s in series if s.candidate.identifier.channel == reference.channel]
     return (by_marks if reference.value is None else by_values)(series, reference)
 
 
-def _beside_its_unit(place: int, references: Sequence[Reference], fitted: Sequence[Fits]) -> Fits:
-    """The fits for a reference, those down-weighted on whose bus its unit's others do not fit.
+def _on_its_bus(
+    place: int, references: Sequence[Reference], fitted: Sequence[Fits]
+) -> dict[str, float]:
+    """For each bus the log odds of its being its unit's, by how its unit's others fit there.
 
     Two links of one pack show the same voltage; the speed tells which bus is whose.
     """
@@ -56,10 +68,7 @@ def _beside_its_unit(place: int, references: Sequence[Reference], fitted: Sequen
             own = [weight for weight, one in fits if one.identifier.channel == channel]
             support[channel] += max(max(own, default=-np.inf) - best, -OTHER_BUS)
     most = max(support.values(), default=0.0)
-    return [
-        (weight + max(support[one.identifier.channel] - most, -OTHER_BUS), one)
-        for weight, one in fitted[place]
-    ]
+    return {channel: max(support[channel] - most, -OTHER_BUS) for channel in channels}
 
 
 def _unit_of(role: str) -> str:
@@ -68,22 +77,54 @@ def _unit_of(role: str) -> str:
     return ".".join(words[:2]) if words[0] == "units" and len(words) > 2 else ""
 
 
-def _ranking(reference: Reference, fitted: Fits) -> Ranking:
+def _ranking(
+    reference: Reference,
+    fitted: Fits,
+    on_bus: Mapping[str, float],
+    surveyed: Sequence[Surveyed],
+    origin: int,
+) -> Ranking:
     shown: list[tuple[float, Candidate]] = []
-    for weight, one in sorted(fitted, key=lambda pair: -pair[0]):
+    weighed = [(weight + on_bus[one.identifier.channel], one) for weight, one in fitted]
+    for weight, one in sorted(weighed, key=lambda pair: -pair[0]):
         if len(shown) < SHOWN and not any(_overlap(one, better) for _, better in shown):
             shown.append((weight, one))
     # That a factor is no usual one counts against the first: another may yet be meant.
     lead = CLEAR if not shown or is_usual(shown[0][1].factor) else 2 * CLEAR
-    tied = sum(shown[0][0] - weight < lead for weight, _ in shown)
+    group = [
+        one
+        for weight, one in shown
+        if shown[0][0] - weight < lead
+        or (
+            shown[0][0] - weight < TWIN
+            and on_bus[one.identifier.channel] > -CLEAR
+            and _is_twin(surveyed, origin, shown[0][1], one, reference)
+        )
+    ]
+    rest = [one for _, one in shown if one not in group]
+    tied = len(group)
     return Ranking(
         reference.role,
         reference.kind,
         len(reference.at_s),
-        tuple(one for _, one in shown),
-        clear=tied == 1 and _tells(reference, shown[0][1]),
+        (*group, *rest),
+        clear=tied == 1 and _tells(reference, group[0]),
         tied=tied,
+        parting=parting(surveyed, origin, group, reference.kind),
     )
+
+
+def _is_twin(
+    surveyed: Sequence[Surveyed], origin: int, best: Candidate, one: Candidate, reference: Reference
+) -> bool:
+    """Whether it says the same as the best throughout, so that errors of the meter decide.
+
+    What people would have chosen still does: a factor that is no usual one is no twin.
+    """
+    if reference.value is None or not (is_usual(best.factor) and is_usual(one.factor)):
+        return False
+    differ = parting(surveyed, origin, (best, one), reference.kind)
+    return differ is not None and not differ.enough
 
 
 def _tells(reference: Reference, best: Candidate) -> bool:

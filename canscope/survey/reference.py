@@ -15,7 +15,8 @@ from canscope.model.errors import CanscopeError, Where
 FORMS = (
     "pack.voltage=12.5:357.9,40:356.1 (seconds:value), driver.pedal=3.2,8.1 (marks, seconds), "
     "pack.voltage=F.csv, F.csv with the columns at_s, role, value, or marks as JSON Lines; "
-    "units.front.speed*9.1=... multiplies the values by a ratio"
+    "units.front.speed*9.1=... multiplies the values by a ratio; can1:units.front.speed=... looks "
+    "on that bus only"
 )
 
 
@@ -23,12 +24,14 @@ FORMS = (
 class Reference:
     """One quantity; without ``value`` the times are marks: something happened there.
 
-    ``at_s`` counts from the first frame of the capture, like the marks of a bench plan.
+    ``at_s`` counts from the first frame of the capture, like the marks of a bench plan. With a
+    ``channel``, the person knows which bus it is on.
     """
 
     role: str
     at_s: tuple[float, ...]
     value: tuple[float, ...] | None = None
+    channel: str = ""
 
     @property
     def kind(self) -> str:
@@ -41,7 +44,7 @@ def read_references(texts: Iterable[str]) -> list[Reference]:
 
     Raises CanscopeError, with the place, for anything that is none of them.
     """
-    points: dict[tuple[str, bool], list[tuple[float, float]]] = {}
+    points: dict[tuple[str, str, bool], list[tuple[float, float]]] = {}
     for text in texts:
         role, _, source = text.partition("=")
         role, _, ratio = role.partition("*")
@@ -50,14 +53,14 @@ def read_references(texts: Iterable[str]) -> list[Reference]:
         factor = _number(ratio, Where(f"--reference {text}")) if ratio else 1.0
         rows = _inline(source, text) if _is_inline(source) else _file(Path(source))
         for name, at_s, value in rows:
-            called = (role or name).strip()
+            channel, _, called = (role or name).strip().rpartition(":")
             if not called:
                 hint = "give the file a column role, or write ROLE=FILE"
                 raise CanscopeError("which role?", where=Where(source), hint=hint)
-            points.setdefault((called, value is None), []).append(
+            points.setdefault((channel, called, value is None), []).append(
                 (at_s, math.nan if value is None else value * factor)
             )
-    return [_reference(role, marks, sorted(rows)) for (role, marks), rows in points.items()]
+    return [_reference(*key, sorted(rows)) for key, rows in points.items()]
 
 
 def outside(references: Iterable[Reference], seconds: float) -> Iterator[str]:
@@ -75,7 +78,9 @@ def outside(references: Iterable[Reference], seconds: float) -> Iterator[str]:
             yield f"{one.role}: {out} of {len(one.at_s)} times lie outside the capture"
 
 
-def _reference(role: str, marks: bool, rows: Sequence[tuple[float, float]]) -> Reference:
+def _reference(
+    channel: str, role: str, marks: bool, rows: Sequence[tuple[float, float]]
+) -> Reference:
     least = 2 if marks else 3
     if len(rows) < least:
         kind = "marks" if marks else "values"
@@ -83,7 +88,7 @@ def _reference(role: str, marks: bool, rows: Sequence[tuple[float, float]]) -> R
         what = f"--reference {role}: {len(rows)} {kind} cannot tell fields apart: at least {least}"
         raise CanscopeError(what, hint=hint)
     at_s, value = zip(*rows, strict=True)
-    return Reference(role, at_s, None if marks else value)
+    return Reference(role, at_s, None if marks else value, channel)
 
 
 Row = tuple[str, float, float | None]

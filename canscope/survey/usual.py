@@ -40,19 +40,29 @@ def plain_share(y: Floats, fine: Floats, *, signed: bool) -> float:
     return BELOW_ZERO_PLAIN if below else UNSIGNED_PLAIN
 
 
-def factors(factor: float, sd: float, *, both_ways: bool) -> Iterator[tuple[float, float]]:
-    """A factor as fitted, and the usual ones within its uncertainty, with their costs."""
+def factors(
+    factor: float, sd: float, off: float, *, both_ways: bool
+) -> Iterator[tuple[float, float, float]]:
+    """A factor as fitted, and the usual ones within its uncertainty: factor, gain, cost.
+
+    Nothing is exact: a meter and a sensor together are ``off`` by such a share (a standard
+    deviation) throughout. What is left of the fitted one beside a usual one is the gain, so that
+    of two sensors of one thing none leads because its error happens to be that of the meter.
+    """
     negative = NEGATIVE_BOTH_WAYS if both_ways else NEGATIVE
     sign = -math.log(negative if factor < 0 else 1 - negative)
     relative = min(max(sd / abs(factor), 1e-6), 0.5)
     room = DECADES * math.log(10) / (relative * math.sqrt(2 * math.pi))
-    yield factor, sign + math.log(max(room, 1.0)) - math.log(1 - USUAL_FACTOR)
+    yield factor, 1.0, sign + math.log(max(room, 1.0)) - math.log(1 - USUAL_FACTOR)
     logs, shares = _usual_factors()
     near = np.abs(logs - math.log(abs(factor)))
-    within = min(max(TOLERANCE * relative, 0.005), 0.2)
+    within = min(TOLERANCE * math.hypot(relative, off), 0.2)
     for place in np.flatnonzero(near <= within).tolist():
         usual = math.copysign(math.exp(logs[place]), factor)
-        yield usual, sign - math.log(USUAL_FACTOR * shares[place] / DECADES)
+        cost = sign - math.log(USUAL_FACTOR * shares[place] / DECADES)
+        gain = factor / usual
+        wide = math.hypot(relative, off)
+        yield usual, gain, cost + 0.5 * (math.log(gain) / wide) ** 2 + math.log(wide / relative)
 
 
 @cache

@@ -33,7 +33,7 @@ from tests.benchmarks.survey_truth import Part, Score, observed, read_plain
 STAGES = ("dry-spin", "power-up", "wet-spin")
 SPECIAL = ("counter", "checksum")
 MARKS = (3, 8, 16)
-FIRST_SEED = 31_000
+FIRST_SEED = 83_000
 
 
 def main() -> None:
@@ -52,7 +52,7 @@ def main() -> None:
     line("field boundaries, F1", 0.9, mine.boundaries, plain.boundaries)
     line("sign", 0.97, mine.sign, plain.sign)
     line(f"counters and checksums, F1 ({mine.special_true})", 0.98, mine.special, plain.special)
-    print("\nthe field that comes first for a reference carries the quantity (wanted: first 0.95)")
+    print("\nthe field that comes first for a reference (wanted: 0.95, strictly first: own)")
     print("\n".join(rows(tally)))
     random_bytes()
     a_million_frames()

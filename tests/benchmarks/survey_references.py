@@ -19,22 +19,25 @@ The columns:
 - ``first``: the field that comes first carries the quantity. Two tracks of one pedal carry one
   quantity, and so does the voltage of the one link that all units share, whoever measures it. The
   speeds of two axles are two quantities, and so are pack and link voltage.
-- ``own``: ... and it is the very signal the reference was taken from.
+- ``own``: ... and it is the very signal the reference was taken from: strictly first.
+- ``group``: ... or the very signal is in the first group, which the ranking itself calls undecided;
+  ``size`` is how many fields that group has in the mean, where it is one.
+- ``on bus``: as ``own``, where the person says which bus it is on (``can2:units.front.speed=...``).
 - ``beside``: ... where ten readings of each of its unit's other quantities are given in one go.
 - ``value``: ... as ``first``, and its factor and offset give what the signal says, within 2 % of
   its range at 99 of 100 instants of the whole run. (Not asked of marks.)
 - ``READ``: as ``first``, of the field of a plain READ that has the greatest correlation.
 - ``told all``: as ``first``, of somebody who is told every layout, factor and offset. What he
   misses, the readings do not say. (Not asked of marks.)
-- ``all tied``: a field of the quantity is among those that the ranking itself calls equally good.
+- ``told own``: as ``own``, of him.
 - ``clear`` and ``wrong``: how often the ranking says that the first is clear, and how often it is
-  then wrong.
+  then not the very signal.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -92,26 +95,35 @@ class Shares:
     count: int = 0
     first: int = 0
     own: int = 0
+    group: int = 0
+    undecided: int = 0
+    sizes: int = 0
+    on_bus: int = 0
     beside: int = 0
     value: int = 0
     read: int = 0
     oracle: int = 0
-    tied: int = 0
+    oracle_own: int = 0
     clear: int = 0
     clear_wrong: int = 0
 
     def row(self, name: str) -> str:
         marks = "marks" in name or "drive" in name
-        value, oracle = (None, None) if marks else (self.value, self.oracle)
-        beside = self.beside if BESIDE in name else None
-        shares = (self.first, self.own, beside, value, self.read, oracle, self.tied, self.clear)
-        cells = "".join(
-            " " * 9 if share is None else f"{share / max(self.count, 1):>9.3f}" for share in shares
+        told = (None, None, None) if marks else (self.value, self.oracle, self.oracle_own)
+        size = f"{self.sizes / self.undecided:>9.1f}" if self.undecided else " " * 9
+        shares = (self.on_bus, self.beside if BESIDE in name else None, *told, self.read)
+        head = f"{name:26}{self.count:>5}"
+        head += self._cells(self.first, self.own, self.group) + size
+        return head + self._cells(*shares, self.clear) + f"{self.clear_wrong:>9}"
+
+    def _cells(self, *counts: int | None) -> str:
+        return "".join(
+            " " * 9 if count is None else f"{count / max(self.count, 1):>9.3f}" for count in counts
         )
-        return f"{name:26}{self.count:>5}{cells}{self.clear_wrong:>9}"
 
 
-HEADINGS = ("first", "own", "beside", "value", "READ", "told all", "all tied", "clear", "wrong")
+HEADINGS = ("first", "own", "group", "size", "on bus", "beside", "value")
+HEADINGS += ("told all", "told own", "READ", "clear", "wrong")
 HEAD = f"{'':26}{'of':>5}{''.join(f'{h:>9}' for h in HEADINGS)}"
 
 
@@ -149,6 +161,9 @@ class Tally:
         ranking = rank(found, [reference])[0]
         owners = owners_of(signals, ranking)
         beside = owners_of(signals, rank(found, references)[0]) if references[1:] else owners
+        located = replace(reference, channel=signal.spec.channel)
+        on_bus = owners_of(signals, rank(found, [located])[0])
+        told = told_all(signals, reference)
         best = owners[0] if owners else None
         right = is_same(best, signal)
         for name in (form, f"{form}: {signal.spec.name}"):
@@ -156,13 +171,17 @@ class Tally:
             row.count += 1
             row.first += right
             row.own += best is signal
+            row.group += signal in owners[: ranking.tied]
+            row.undecided += ranking.tied > 1
+            row.sizes += ranking.tied if ranking.tied > 1 else 0
+            row.on_bus += bool(on_bus) and on_bus[0] is signal
             row.beside += bool(beside) and beside[0] is signal
             row.value += right and gives_values(found, ranking.candidates[0], best)
-            row.tied += any(is_same(one, signal) for one in owners[: ranking.tied])
-            row.oracle += is_same(told_all(signals, reference), signal)
+            row.oracle += is_same(told, signal)
+            row.oracle_own += told is signal
             row.read += is_same(owner(signals, *by_read(found, reference)), signal)
             row.clear += ranking.clear
-            row.clear_wrong += ranking.clear and not right
+            row.clear_wrong += ranking.clear and best is not signal
         if not right:
             what = f"{best.key} {best.spec.name}" if best else "nothing"
             self.missed.append(f"{seed} {form} {signal.key} {signal.spec.name}: {what}")

@@ -40,6 +40,10 @@ def test_a_survey_finds_layouts_and_writes_a_page_and_a_definition_that_says_inf
         assert "confidence" in signal.inferred
         assert digest in signal.inferred
     assert "picked by hand" in printed
+    # Both links are one voltage while the contactors are closed; which is whose was not said.
+    assert "undecided: the first 2 follow it equally well" in " ".join(printed.split())
+    assert "not named in it: units.front.link_voltage (undecided among 2; --pick" in printed
+    assert not any("LinkVoltage" in s.name for s in mine.signals)
     vehicle = read_definitions(folder / "found_can0.dbc").signals().values()
     [pick] = [signal for signal in vehicle if "picked" in signal.inferred]
     assert (pick.name, pick.unit) == ("DriverPedal", "")  # marks say nothing of a scale

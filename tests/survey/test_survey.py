@@ -144,7 +144,7 @@ def test_what_the_readings_cannot_tell_apart_is_a_tie_until_somebody_picks():
     _, surveyed = survey_frames([frames])
     [ranking] = rank(surveyed, [meter])
     assert (ranking.tied, ranking.clear) == (2, False)
-    assert outcome(ranking).startswith("a tie: the first 2 ")
+    assert outcome(ranking).startswith("undecided: the first 2 follow it equally well")
     [mine] = picked([ranking], ["units.front.speed=2"])
     assert mine.candidates[0] == ranking.candidates[1]
     for wrong in ("units.front.speed=9", "units.front.speed=x", "units.rear.speed=1", "1"):
@@ -172,6 +172,89 @@ def test_readings_of_one_unit_are_looked_for_on_one_bus():
         _, found = rank(surveyed, [meter, volts])
         assert found.candidates[0].identifier.channel == channel
         assert found.clear
+
+
+def two_links(apart=None, sensors=(1.0, 1.0)):
+    """A voltage as two buses carry it, in steps of 0.1 V; from 12 s on the second is ``apart``."""
+    rng = np.random.default_rng(22)
+    link = 3600 * np.clip(np.minimum(np.arange(COUNT) - 200, 1300 - np.arange(COUNT)) / 200, 0, 1)
+    builder = FrameBuilder()
+    for row in range(COUNT):
+        for channel, sensor in zip(("can1", "can2"), sensors, strict=True):
+            volts = apart if apart is not None and row >= 1200 and channel == "can2" else link[row]
+            data = max(round(volts * sensor + rng.normal(0, 2)), 0).to_bytes(2, "little")
+            builder.add(row * 10_000_000, channel, 0x123, 0, 2, data)
+    _, surveyed = survey_frames([builder.build()])
+    return surveyed, link / 10
+
+
+@pytest.mark.parametrize("meter", [1.0, 0.996, 1.004])
+def test_two_sensors_of_one_voltage_are_undecided_however_the_meter_is_off(meter):
+    """The sensors differ by 0.8 %; that the meter agrees with one of them says nothing."""
+    surveyed, link = two_links(sensors=(0.996, 1.004))
+    at = (0.5, 2.5, 3.0, 3.5, 6.0, 8.0, 11.5, 12.0, 14.0)
+    volts = tuple(link[int(s * 100)] * meter for s in at)
+    for channel, size in (("", 2), ("can1", 1), ("can2", 1)):
+        [ranking] = rank(surveyed, [Reference("units.front.link_voltage", at, volts, channel)])
+        assert (ranking.tied, ranking.clear) == (size, size == 1)
+        first = ranking.candidates[0]
+        assert first.identifier.channel == (channel or first.identifier.channel)
+        assert first.factor == 0.1
+        own = 0.996 if first.identifier.channel == "can1" else 1.004
+        assert first.gain == pytest.approx(meter / own, abs=1e-3)
+        if size == 2:
+            assert not ranking.parting.enough
+            told = outcome(ranking)
+            assert "Nowhere in this capture do they differ enough" in told
+            assert f"--reference {first.identifier.channel}:units.front.link_voltage=" in told
+
+
+def test_where_undecided_fields_differ_is_told_and_a_reading_from_there_decides():
+    """From 12 s on the second shows 250 V, and the first what the meter shows."""
+    surveyed, link = two_links(apart=2500)
+    at = (0.5, 2.5, 3.0, 3.5, 6.0, 8.0, 11.5)
+    volts = tuple(link[int(s * 100)] for s in at)
+    [ranking] = rank(surveyed, [Reference("units.front.link_voltage", at, volts)])
+    assert ranking.tied == 2
+    assert ranking.parting.enough
+    assert ranking.parting.at_s > 12
+    assert sorted(ranking.parting.said)[1] == pytest.approx(250, abs=1)
+    assert f"differ most at {ranking.parting.at_s:g} s" in outcome(ranking)
+    more = (*at, ranking.parting.at_s)
+    volts = tuple(link[round(s * 100)] for s in more)
+    [ranking] = rank(surveyed, [Reference("units.front.link_voltage", more, volts)])
+    assert ranking.clear
+    assert ranking.candidates[0].identifier.channel == "can1"
+
+
+def test_marks_tell_when_and_not_which_of_two_tracks():
+    """Two tracks of one pedal, pressed at 3, 9 and 15 s; at 22 s only the first is moved."""
+    rng = np.random.default_rng(21)
+    seconds = np.arange(COUNT) / 50
+
+    def pressed(*starts):
+        return sum(np.clip(np.minimum(seconds - at, at + 2 - seconds), 0, 0.4) for at in starts)
+
+    both = pressed(3, 9, 15)
+    tracks = [500 * both, 250 * both], [500 * pressed(3, 9, 15, 22), 250 * both]
+    for (first, second), marks, places in (
+        (tracks[0], (3.1, 9.2, 14.9), {0, 8}),
+        (tracks[1], (3.1, 9.2, 14.9), {8}),
+        (tracks[1], (3.1, 9.2, 14.9, 22.1), {0}),
+    ):
+        rows = np.array([t + rng.integers(0, 4, COUNT) for t in (first, second)]).astype(int).T
+        _, surveyed = survey_frames([frames_of(rows.tolist(), every_ms=20)])
+        [ranking] = rank(surveyed, [Reference("driver.pedal", marks)])
+        assert {one.field.low for one in ranking.candidates[: ranking.tied]} == places
+        assert ranking.clear is (len(places) == 1)
+        assert ("one quantity sent twice" in outcome(ranking)) is (len(places) == 2)
+
+
+def test_a_reference_on_a_bus_that_is_not_there_is_told():
+    surveyed, _ = two_links()
+    at = (1.0, 4.0, 9.0)
+    with pytest.raises(CanscopeError, match="no bus named 'can7'"):
+        rank(surveyed, [Reference("pack.voltage", at, at, "can7")])
 
 
 def test_a_logger_whose_clock_is_off_tells_two_ramps_apart():
@@ -291,10 +374,11 @@ def test_references_are_read_in_every_form(tmp_path):
     bare.write_text("1,10\n2,20\n3,30\n")
     marks = tmp_path / "marks.jsonl"
     marks.write_text('{"at_s": 3, "text": "x"}\n{"at_s": 8}\n')
-    found = read_references([str(file), f"speed*2={bare}", f"brake={marks}", "pedal=3.2,8.1"])
+    words = [str(file), f"can2:speed*2={bare}", f"brake={marks}", "pedal=3.2,8.1"]
+    found = read_references(words)
     assert found == [
         Reference("pack.voltage", (1.5, 2.0, 3.0), (357.9, 356.0, 0.0)),
-        Reference("speed", (1.0, 2.0, 3.0), (20.0, 40.0, 60.0)),
+        Reference("speed", (1.0, 2.0, 3.0), (20.0, 40.0, 60.0), "can2"),
         Reference("brake", (3.0, 8.0)),
         Reference("pedal", (3.2, 8.1)),
     ]
