@@ -53,7 +53,8 @@ def limit(
 
     ``source`` is where the default comes from, ``low`` and ``high`` the range allowed, ``note``
     what the manual page says after the unit. ``looser`` is the direction in which the rule lets
-    more pass: ``higher`` or ``lower``; empty where neither does. Without a default (None, or an
+    more pass: ``higher`` or ``lower`` (than the default, or else than the example); empty where
+    neither does. Without a default (None, or an
     empty table) the rule does not judge; the page then shows ``example``. ``also`` is the key of
     the plan's [limits] that sets the same parameter.
 

@@ -59,11 +59,15 @@ def rule_book(
 
 
 def _looser(given: Mapping[str, Mapping[str, Any]]) -> Iterator[Looser]:
-    """The parameters that are looser than their default, in the rules' order."""
+    """The parameters that are looser than their default, in the rules' order.
+
+    Where there is none, than the example of the manual page, which is common practice.
+    """
     for rule in RULES:
         for entry in fields(RULES[rule]):
             value = given.get(rule, {}).get(entry.name)
             usual, way = entry.default, entry.metadata.get("looser", "")
+            usual = entry.metadata.get("example") if usual is None else usual
             if not isinstance(value, int | float) or not isinstance(usual, int | float) or not way:
                 continue
             if value > usual if way == "higher" else value < usual:

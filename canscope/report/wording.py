@@ -42,6 +42,10 @@ ACCEPTED_MEANING = (
 )
 
 
+# Of findings that are not required, what a person must read first all the same.
+TOLD_CODES = ("read-too-little",)
+
+
 def meaning(report: Report) -> str:
     """What the verdict means for the person at the vehicle."""
     if report.verdict == "pass" and report.waived:
@@ -59,6 +63,11 @@ def weakened(report: Report) -> list[str]:
     for channel, frames in report.capture.channels.items():
         if frames and channel not in bound and not report.misfits:
             lines.append(f"Not judged: {frames} frames on {channel}, where the plan binds nothing.")
+    lines += [
+        f"Found, though this stage does not require it: {one.sentence}"
+        for one in report.findings
+        if one.code in TOLD_CODES and state(one) == "advice"
+    ]
     if report.unanchored:
         lines.append(
             f"Nothing anchors the scale of {_grouped(report.unanchored)}: "

@@ -23,7 +23,7 @@ from canscope.model.integral import integral
 from canscope.model.median import median, percentile
 from canscope.model.piece import ClosedWindow
 from canscope.model.signals import Samples
-from canscope.model.tables import SECOND_NS, Floats, Int64s
+from canscope.model.tables import SECOND_NS, Bools, Floats, Int64s
 from canscope.trust.clock_alignment import EARLIER_NS, MS, positive_closings
 from canscope.trust.link_witness import link_onset
 from canscope.trust.remark import Links, Remark
@@ -51,6 +51,9 @@ LEAST, MOST = 0.4, 2.5  # times C dV that the current carried; common practice, 
 MEDIAN = 0.6745 * 2**0.5  # median distance of neighbours over the noise of one, if Gaussian
 FILTER_NS = 30 * MS  # by which a current sensor that averages carries its charge late; likewise
 HALF, HALF_PART = 3, 0.8  # readings in each half of a rise; of the second half's charge; likewise
+FALLS = 0.05  # of the pack, by which a link falls while it charges; likewise
+# Of its level, by which links are apart after an opening, and for how long; buses may lie apart
+APART, APART_NS = 0.15, SECOND_NS // 2
 AGAIN_A, AGAIN = 0.8, 0.2  # and of its peak, by which a current rises again; likewise
 LESS, MORE = 0.6, 1.67  # times what the resistor lets through; likewise
 TAUS = 4  # of R C, over which a pre-charge is over but for 2 %
@@ -220,6 +223,63 @@ def only_falls(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         text = f"fell to {low[row]:.2f} A and rose again by {rose[row]:.2f} A while the link "
         text += "charged, where it only falls: it may have a dead bit"
         yield Remark(CURRENT, "wrong", text, int(amps.time_ns[row]))
+
+
+def only_rises(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """A link that falls in the midst of its pre-charge, and rises again."""
+    bench, span = window.bench, window.span
+    pack = float(window.at(PACK, span.start_ns, before=True).value[0]) if bench.has(PACK) else 0.0
+    if not pack >= LEAST_V:
+        return
+    start_ns = span.start_ns - EARLIER_NS
+    end_ns = min([window.until_ns, *positive_closings(window)])
+    for role in links:
+        begin = link_onset(window, role, start_ns, end_ns, pack)
+        if begin is None:
+            continue
+        broken_ns = min(end_ns, _broken_off(window, begin.time_ns))
+        link = window.back(role, begin.after_ns).between(0, broken_ns).known
+        if len(link) < 5:
+            continue
+        low = np.maximum(link.value[:-1], link.value[1:])  # one reading alone may be wrong
+        fell = np.maximum.accumulate(link.value[:-1]) - low
+        rose = np.maximum.accumulate(link.value[::-1])[::-1][1:] - low
+        again = np.minimum(fell, rose)
+        row = int(again.argmax())
+        if again[row] > max(FALLS * pack, 6 * bench.u(role)):
+            text = f"fell by {fell[row]:.0f} V to {low[row]:.0f} V in the midst of a pre-charge and"
+            text += " rose again: something else drew from it, a contact opened, or it is wrong"
+            yield Remark(role, "wrong", text, int(link.time_ns[row]))
+
+
+def one_circuit(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """Links that discharge apart from each other, though they hang on one pair of wires."""
+    opened = [e for e in window.events_of("pole") if e.value == 0 and e.subject in MAINS]
+    if len(links) < 2 or not opened:
+        return
+    from_ns, keys = opened[0].after_ns, window.bench.bindings
+    first = window.back(links[0], from_ns).known
+    for mine, other in permutations(links, 2):
+        own = first if mine == links[0] else window.back(mine, from_ns).known
+        its = window.at(other, own.time_ns)
+        level = float(window.at(mine, from_ns).value[0])
+        if not level >= LEAST_V or not len(own):
+            continue
+        fresh = its.age_ns <= LATE_NS
+        apart = fresh & (its.value - own.value > max(APART * level, 2 * window.bench.u(mine)))
+        for start, end in _runs(apart):
+            lasted_ns = int(own.time_ns[end - 1] - own.time_ns[start])
+            if lasted_ns >= APART_NS:
+                text = f"read {own.value[start]:.0f} V where {keys[other].key}, which hangs on the "
+                text += f"same wires, read {its.value[start]:.0f} V, for {lasted_ns / 1e9:.1f} s "
+                text += "after the contactors had opened"
+                yield Remark(mine, "wrong", text, int(own.time_ns[start]))
+                break
+
+
+def _runs(marks: Bools) -> list[tuple[int, int]]:
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], marks.astype(np.int8), [0]))))
+    return [(a, b) for a, b in edges.reshape(-1, 2).tolist()]
 
 
 def supply(window: ClosedWindow, links: Links) -> Iterator[Remark]:

@@ -449,6 +449,7 @@ EVIDENCE = (
             "frozen: it stays while the shafts' power changes",
             "held: it flickers, and then repeats one value to the bit",
             "a wrong factor: it is not what the pre-charge resistor lets through",
+            "more than converters take while no unit turns or gives torque",
             "clipped, or with a dead bit: it stays behind what the shafts take, or rises again in "
             "the midst of a pre-charge",
         ),
@@ -490,7 +491,7 @@ EVIDENCE = (
                 "offset",
                 ("pack.current",),
                 "an offset of up to 3 A, as current sensors have one: it is told by what they read "
-                "with all contactors open, and a limit has to leave room for it",
+                "with all contactors open, and current-ceiling leaves room for it",
                 CLAMP,
                 least=-3.0,
                 most=3.0,
@@ -999,6 +1000,7 @@ EVIDENCE = (
             "frozen: no curve, no discharge",
             "the pack's voltage: it does not leave it as the poles open",
             "late, or made up: it gives way after the pack does, or otherwise",
+            "gone at once, or apart from the other link as both discharge on the same wires",
         ),
         (
             ALL_VOLTAGES,

@@ -29,6 +29,7 @@ WITNESSES = {
         answers.charge,
         answers.halves,
         answers.only_falls,
+        answers.only_rises,
         answers.steady,
         answers.supply,
         answers.lifted_by_coils,
@@ -52,6 +53,7 @@ WITNESSES = {
     Window.OPENING: (
         pole_word.opening,
         answers.gone,
+        answers.one_circuit,
         answers.converter_off,
         answers.insulation,
         driven_on.kept_live,

@@ -30,6 +30,7 @@ JUMP_K, JUMP_K_PER_S, BESIDE, JUMP_NS = 1.5, 8.0, 3, 300 * 10**6
 # A link that holds at least so much does not lose most of it so fast, unless it did so before.
 HELD_V = 120.0
 AT_ONCE_NS = 50 * 10**6
+EARLY_NS = 300 * 10**6  # before a contactor reads open
 FASTEST_TAU_S = 0.02  # 20 A through any bleed of 1 mF at 400 V
 FASTER = 4.0  # times the energy a second that it lost just before
 LEAST_V = 1.0  # what is left of it counts as so much
@@ -96,7 +97,8 @@ def link_fall(past: Past, role: str, start_ns: int, end_ns: int) -> Doubt | None
     while the link is still charged. Loads of constant power empty a link ever faster, but lose no
     more energy (V^2) a second than just before.
     """
-    samples = past.back(role, start_ns).between(start_ns, end_ns).known
+    # A state comes late, so that it may have gone before it.
+    samples = past.back(role, start_ns - EARLY_NS).between(0, end_ns).known
     if len(samples) < 2:
         return None
     before, now = samples.value[:-1], np.maximum(samples.value[1:], LEAST_V)

@@ -16,13 +16,15 @@ from canscope.model.bench import Bench
 from canscope.model.differences import differences_from
 from canscope.model.history import History, step_at
 from canscope.model.signals import Samples
-from canscope.model.tables import SECOND_NS, Int64s
+from canscope.model.tables import SECOND_NS, Floats, Int64s
 from canscope.trust.remark import Remark
 
 PEDALS = ("driver.pedal", "driver.pedal_2")
 MONITOR = "pack.insulation"  # it measures for seconds, and may be renewed as seldom
 FEWEST, SHORTEST_NS = 40, 4 * SECOND_NS // 5  # readings of one value: 0.61 ** 40 are 3 in 10 ** 9
-FLAT, FLAT_NS = 16, SECOND_NS // 4  # the same at the end of all that it read: few places to be
+# The same at the end of all that it read: few places to be. One that flickers by more of its steps
+# repeats a value more seldom: 0.4 / spread is the chance of it, if Gaussian, and fewer will do.
+FLAT, FEWEST_FLAT, FLAT_NS, CHANCE = 16, 6, SECOND_NS // 10, 1e-6
 BLOCK = 64  # readings in which it is looked for a flicker
 LIVELY = 0.4  # share that differs from the one before
 # Of its steps, by which it spreads, 0.29 of them by rounding: the noise of 0.58 steps that is left
@@ -42,6 +44,16 @@ NEVER_NS = 2**62
 # All of them: common practice, no source.
 
 
+@dataclass(frozen=True)
+class Flat:
+    """Readings of one value in a row: the code (see ``Rest.ends``), and how many since when."""
+
+    code: int = -NEVER_NS
+    count: int = 0
+    since_ns: int = 0
+    value: str = ""
+
+
 @dataclass
 class Rest:
     """One role: its last value, since when it has been repeated, and how its changes lie apart.
@@ -57,9 +69,10 @@ class Rest:
     nearest_ns: int = NEVER_NS  # the shortest time between two changes
     stopped: bool = False
     last_ns: int = 0
-    # Highest code, and the lowest with its sign turned; where it stood there: code, since, value.
+    # Highest code, and the lowest with its sign turned; where it stood there for longest.
     ends: list[int] = field(default_factory=lambda: [-NEVER_NS] * 2)
-    flat: list[tuple[int, int, str]] = field(default_factory=lambda: [(-NEVER_NS, 0, "")] * 2)
+    flat: list[Flat] = field(default_factory=lambda: [Flat()] * 2)
+    spread: float = np.inf  # in steps, the least of all blocks that flickered
     times: Int64s = field(default_factory=lambda: np.zeros(0, np.int64))  # of the open block
     raws: Int64s = field(default_factory=lambda: np.zeros(0, np.int64))
     flickers: list[int] = field(default_factory=lambda: [0] * 3)
@@ -141,11 +154,16 @@ class Stopped:
                 return Remark(role, "stopped", text, int(starts[row]))
         for side, sign in enumerate((1, -1)):
             reached = np.maximum.accumulate(np.append(rest.ends[side], sign * codes))
-            flat = (counts >= FLAT) & (lasted_ns >= FLAT_NS) & (sign * codes >= reached[:-1])
+            flat = (counts >= FEWEST_FLAT) & (lasted_ns >= FLAT_NS)
+            flat &= sign * codes >= reached[:-1]
             for row in np.flatnonzero(flat).tolist():
-                value = self._unlikely(role, rest, int(starts[row]), FLAT, FLAT_NS, history)
-                if value is not None and rest.flat[side][0] < sign * codes[row]:
-                    rest.flat[side] = (int(sign * codes[row]), int(starts[row]), value)
+                code, count, since_ns = int(sign * codes[row]), int(counts[row]), int(starts[row])
+                known = rest.flat[side]
+                if (code, count) <= (known.code, known.count):
+                    continue
+                value = self._unlikely(role, rest, since_ns, FEWEST_FLAT, FLAT_NS, history)
+                if value is not None:
+                    rest.flat[side] = Flat(code, count, since_ns, value)
             rest.ends[side] = int(reached[-1])
         return None
 
@@ -179,11 +197,14 @@ class Stopped:
     def _clipped(self, role: str, rest: Rest) -> Iterator[Remark]:
         """A reading that never went beyond a level at which it stood for a while."""
         for side, word in enumerate(("above", "below")):
-            level, since_ns, value = rest.flat[side]
-            if value and level == rest.ends[side]:
+            flat = rest.flat[side]
+            if not flat.value or flat.code != rest.ends[side]:
+                continue
+            chance = min(0.4 / rest.spread, 0.61)
+            if flat.count >= min(max(1 + np.log(CHANCE) / np.log(chance), FEWEST_FLAT), FLAT):
                 text = f"may be clipped: it flickers from reading to reading, never read {word} "
-                text += f"{value}, and repeated that to the bit for {FLAT_NS / SECOND_NS:g} s"
-                yield Remark(role, "stopped", text, since_ns)
+                text += f"{flat.value}, and repeated that to the bit in {flat.count} readings"
+                yield Remark(role, "stopped", text, flat.since_ns)
 
     def _blocks(self, rest: Rest, samples: Samples, history: History) -> None:
         """Look for a flicker in every whole block of readings."""
@@ -194,9 +215,13 @@ class Stopped:
         whole = len(raw) // BLOCK * BLOCK
         rest.times, rest.raws = times[whole:], raw[whole:]
         times, raw = times[:whole].reshape(-1, BLOCK), raw[:whole].reshape(-1, BLOCK)
-        rows = _flickering(raw)
+        rows, spread = _flickering(raw)
         going_on = self._goes_on(history, times[rows].ravel()).reshape(-1, BLOCK).max(axis=1)
-        for end_ns, went_on in zip(times[rows, -1].tolist(), going_on.tolist(), strict=True):
+        ends = zip(times[rows, -1].tolist(), going_on.tolist(), spread.tolist(), strict=True)
+        for end_ns, went_on, wide in ends:
+            if rest.lively_ns[OPEN] < NEVER_NS:
+                return
+            rest.spread = min(rest.spread, wide)
             rest.flickers[went_on] += 1
             if rest.flickers[went_on] == BLOCKS:
                 rest.lively_ns[went_on] = end_ns
@@ -236,11 +261,15 @@ class Stopped:
         return f"{value:.4g} {self._bench.bindings[role].unit}"
 
 
-def _flickering(raw: Int64s) -> Int64s:
-    """The blocks of readings that are noise of more than half a step, which shows at any level."""
+def _flickering(raw: Int64s) -> tuple[Int64s, Floats]:
+    """The blocks of readings that are noise of more than half a step, which shows at any level.
+
+    And by how many of their steps they spread.
+    """
     ways = np.abs(np.diff(raw, axis=1))
     lively = np.count_nonzero(ways, axis=1) >= LIVELY * (BLOCK - 1)
     step = np.where(ways > 0, ways, np.iinfo(np.int64).max).min(axis=1, initial=NEVER_NS)
     spread = np.std(raw, axis=1)
     white = np.sqrt(np.mean(ways.astype(np.float64) ** 2, axis=1)) >= WHITE * spread
-    return np.flatnonzero(lively & white & (spread >= SPREAD * step))
+    rows = np.flatnonzero(lively & white & (spread >= SPREAD * step))
+    return rows, spread[rows] / step[rows]

@@ -3,7 +3,8 @@
 A pack that carries the same current again, within a minute, has the same voltage again, but for
 what it recovers by and what it was charged or discharged. Where pack and links fall or rise
 together by more, nothing in the run is a load that explains it: all of them are wrong alike, or a
-current flows past its sensor.
+current flows past its sensor. Likewise, where units stand still without torque, no more flows than
+converters and pumps take.
 """
 
 from __future__ import annotations
@@ -28,6 +29,8 @@ CLOSED_NS = 2 * SECOND_NS  # since when both poles are closed: links have follow
 ALIKE_A = 1.0  # that carries the same current
 SHARE = 0.025  # of the voltage; a pack that rests after a load recovers by 1 or 2 %
 SURE = 4.0  # times the noise of a mean
+IDLE_NM, IDLE_RPM = 1.0, 15.0  # of a unit that takes nothing, beside half a step
+TAKEN_W, LASTS = 3000.0, 3  # more than converters take, for so many tenths
 
 
 @dataclass
@@ -50,7 +53,10 @@ class Unloaded:
         asked = bench.has(CURRENT, *(f"contactors.{pole}" for pole in MAINS))
         circuit = [PACK, *bench.link_roles().values()] if asked else []
         self._voltages = [role for role in circuit if bench.has(role)]
-        self._means = {role: Means() for role in (CURRENT, *self._voltages)} if asked else {}
+        self._shafts = [unit.role(word) for unit in bench.units for word in ("torque", "speed")]
+        self._idles = bench.has(PACK, *self._shafts) and bench.stage != "rolling"
+        roles = (CURRENT, *self._voltages, *(self._shafts if self._idles else ()))
+        self._means = {role: Means() for role in roles} if asked else {}
 
     def feed(self, history: History, until_ns: int) -> Iterator[Remark]:
         """What is wrong in the whole tenths before an instant."""
@@ -63,6 +69,8 @@ class Unloaded:
         for row in range(max(len(self._numbers) - len(new) - REACH, 0), len(self._numbers) - REACH):
             if self._closed[row]:
                 yield from self._compare(row)
+            if self._idles and row >= LASTS + REACH and self._closed[row - LASTS : row + 1].all():
+                yield from self._takes(row)
         kept = slice(-KEPT - REACH, None)
         self._numbers, self._closed = self._numbers[kept], self._closed[kept]
         for means in self._means.values():
@@ -109,6 +117,25 @@ class Unloaded:
                 text = f"read {mean[-1]:.1f} V where it had read {before:.1f} V within the minute "
                 text += f"before, while the pack current was the same to {allowed_A:.1f} A: no load"
                 yield Remark(role, "wrong", text + " of the run explains it", at_ns)
+
+    def _takes(self, row: int) -> Iterator[Remark]:
+        """Whether more flows, for some tenths, than anything takes while no unit gives torque."""
+        now = slice(row - LASTS + 1, row + 1)
+        watt = self._means[PACK].mean[now] * self._means[CURRENT].mean[now]
+        if not np.abs(watt).min() > TAKEN_W:  # nearly always
+            return
+        near = slice(row - LASTS + 1 - REACH, row + 1 + REACH)
+        for role in self._shafts:
+            means = self._means[role]
+            most = IDLE_RPM if role.endswith(".speed") else IDLE_NM
+            most += self._bench.u(role)
+            low, high = np.fmin.reduce(means.low[near]), np.fmax.reduce(means.high[near])
+            if not max(-low, high) <= most:
+                return
+        amps = float(self._means[CURRENT].mean[row])
+        text = f"read {amps:.1f} A, which are {np.abs(watt).min() / 1000:.1f} kW, while no unit "
+        text += "turned or gave torque: nothing of the run takes it"
+        yield Remark(CURRENT, "wrong", text, int(self._numbers[row]) * BLOCK_NS)
 
 
 def _each(values: Floats, edges: Int64s) -> tuple[Floats, Floats, Floats]:

@@ -177,3 +177,11 @@ def test_what_is_looser_than_usual_is_known(folder):
     more = "\n[rules.precharge-level]\nminimum_percent = 90\n[rules.bus-sag]\nlimit_percent = 5\n"
     (looser,) = load(folder, more).looser
     assert looser.text == "precharge-level: minimum_percent = 90 %, usually 95 %"
+
+
+def test_a_dry_burst_longer_than_usual_is_looser_though_it_has_no_default(folder):
+    text = (folder / "plan.toml").read_text("utf-8")
+    plan = folder / "long.toml"
+    plan.write_text(re.sub(r"dry_burst_s = \S+", "dry_burst_s = 60", text), "utf-8")
+    (looser,) = read_plan(plan).looser
+    assert looser.text == "dry-exposure: burst_s = 60 s, usually 5 s"

@@ -485,3 +485,24 @@ def test_pieces_make_no_difference():
     changed = {"pack__voltage": healthy()[PACK][::50].repeat(50)[: len(TIMES)]}
     whole = remarks(**changed)
     assert remarks(cuts=(3.6, 3.7, 9.0, 13.3, 21.0), **changed) == whole
+
+
+def test_a_link_that_falls_in_the_midst_of_a_pre_charge_is_not_believed():
+    """From 300 V back to 200 V for 60 ms, at 250 ms of a pre-charge of 100 ms."""
+    fallen = np.where((TIMES >= 3.7) & (TIMES < 3.76), 200.0, healthy()[LINK])
+    assert "in the midst of a pre-charge" in remarks(units__front__link_voltage=fallen)[LINK_KEY]
+
+
+@pytest.mark.parametrize(("tau_s", "told"), [(0.5, False), (0.45, False), (0.1, True)])
+def test_links_on_the_same_wires_discharge_together(tau_s, told):
+    """The rear one is to be as the front one, which falls with 0.5 s from 20.0 s on."""
+    rear = np.where(TIMES < 20.0, link(TIMES), discharging(TIMES, 20.0, 400.0, tau_s))
+    said = remarks(units__rear__link_voltage=rear).get("units.rear.link.voltage", "")
+    assert ("hangs on the same wires" in said) == told
+
+
+def test_a_finely_read_current_that_stands_at_its_highest_for_a_moment_may_be_clipped():
+    """Its noise is 5 steps of 0.1 A; 0.2 s are 10 readings in a row of one value."""
+    rough = healthy()[CURRENT] + np.random.default_rng(7).normal(0, 0.5, len(TIMES))
+    peak = np.where((TIMES >= 9.0) & (TIMES < 9.2), 30.0, rough)
+    assert "never read above 24 A" in remarks(pack__current=np.minimum(peak, 24.0))[CURRENT]

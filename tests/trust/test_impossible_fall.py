@@ -83,6 +83,12 @@ def test_a_link_that_reads_nothing_at_once_has_lost_its_sensor():
     assert "read 360 V and 10 ms later 0 V" in doubt.text
 
 
+def test_it_may_have_gone_before_its_contactor_reads_open():
+    of = samples([0, 10, 20, 30, 40], [360, 360, 0, 0, 0])
+    piece = piece_of({LINK: of}, {LINK: 10}, 9000)
+    assert link_fall(piece, LINK, 30 * MS, 9000 * MS).at_ns == 20 * MS
+
+
 @pytest.mark.parametrize(("volt", "falls"), [(180.5, False), (179.5, True)])
 def test_half_of_it_in_ten_milliseconds_is_too_fast(volt, falls):
     """ln 2 is 0.693: 10 ms / 0.693 is 14.4 ms, less than 20 ms."""

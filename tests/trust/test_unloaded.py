@@ -7,7 +7,7 @@ and 10 V.
 import numpy as np
 import pytest
 
-from tests.trust.test_feedback import CURRENT, LINK_KEY, PACK, TIMES, healthy, remarks
+from tests.trust.test_feedback import CURRENT, LINK_KEY, PACK, TIMES, healthy, load, remarks
 
 LINK = "units.front.link_voltage"
 
@@ -32,6 +32,19 @@ def test_pack_and_links_that_give_way_without_a_load_are_not_believed(volts, tol
     said = shifted(volts, cuts=(7.03, 14.12, 14.2, 16.9))
     assert ("no load of the run explains it" in said.get(PACK, "")) == told
     assert ("no load of the run explains it" in said.get(LINK_KEY, "")) == told
+
+
+@pytest.mark.parametrize(
+    ("amps", "torque", "told"), [(10.0, 0.0, True), (5.0, 0.0, False), (10.0, 4.0, False)]
+)
+def test_kilowatts_that_flow_while_no_unit_gives_torque_are_not_believed(amps, torque, told):
+    """4 kW are more than a converter takes; 2 kW, or a unit that holds its shaft, are not."""
+    flows = (TIMES >= 14) & (TIMES < 15)
+    said = remarks(
+        pack__current=healthy()[CURRENT] + amps * flows,
+        units__front__torque=5 * load(TIMES) + torque * flows,
+    )
+    assert ("nothing of the run takes it" in said.get(CURRENT, "")) == told
 
 
 def test_a_load_explains_it():

@@ -8,7 +8,8 @@ from typing import ClassVar
 
 import numpy as np
 
-from canscope.model.bench import Bench
+from canscope.model.bench import MAINS, Bench
+from canscope.model.median import median
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import ALL_STAGES, CardStep, Rule, limit
@@ -16,6 +17,8 @@ from canscope.rules import RULES
 from canscope.trust.range_ends import first_at_end
 
 CURRENT = "pack.current"
+FIRST = 32  # readings, whose median is the sensor's zero
+ZERO_A = 0.5  # a smaller one is none; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -25,6 +28,8 @@ class Seen:
     engaged: bool = False  # a pole was closed or a unit turned
     turned: bool = False
     clipped_ns: int | None = None
+    idle_A: tuple[float, ...] = ()  # the first readings before any pole closed
+    zero_ns: int | None = None  # when the last of them came
 
 
 @RULES.add("current-ceiling")
@@ -36,7 +41,9 @@ class CurrentCeiling(Rule):
         On every sample of the pack current, charging or discharging: against ``dry_current_A``
         while coolant or oil is empty, else against ``current_A``.
     Margin
-        The ceiling minus the magnitude of the pack current, in A.
+        The ceiling minus the magnitude of the pack current, in A. Where the sensor read more than
+        0.5 A before any contactor closed, this is added to the uncertainty: the median of its first
+        32 readings then.
     Unproven
         The plan gives no ceiling for this stage (no-limit); no unit turned in the whole run, or in
         power-up no pole closed, nor, where none is bound, did a link come up to the pack
@@ -93,6 +100,7 @@ class CurrentCeiling(Rule):
     def fold(self, state: Seen, piece: Piece) -> tuple[Seen, Sequence[Outcome]]:
         """Judge the new samples."""
         # Where no contactor is bound, a link that comes up to the pack was connected to it.
+        state = _idle(state, piece)
         charged = any(event.value == 1 for event in piece.events_of("link"))
         if not state.engaged and (charged or (piece["@engaged"].value == 1).any()):
             state = replace(state, engaged=True)
@@ -107,6 +115,7 @@ class CurrentCeiling(Rule):
         if ceiling is None:
             return state, ()
         magnitude = np.abs(samples.value)
+        u = piece.bench.u(CURRENT)
         return state, [
             margins(
                 "pack",
@@ -114,7 +123,7 @@ class CurrentCeiling(Rule):
                 ceiling - magnitude,
                 measured=magnitude,
                 limit=ceiling,
-                uncertainty=piece.bench.u(CURRENT),
+                uncertainty=u + np.where(samples.time_ns > (state.zero_ns or 0), _zero_A(state), 0),
             )
         ]
 
@@ -133,3 +142,25 @@ class CurrentCeiling(Rule):
 
     def _ceiling(self, bench: Bench) -> float | None:
         return self.dry_current_A if bench.dry else self.current_A
+
+
+def _idle(state: Seen, piece: Piece) -> Seen:
+    """Take in the first readings before any contactor closed."""
+    bench, lacking = piece.bench, FIRST - len(state.idle_A)
+    if state.engaged or not lacking or not bench.has(CURRENT, *(f"contactors.{p}" for p in MAINS)):
+        return state
+    samples, engaged = piece[CURRENT].known, piece["@engaged"]
+    closed_ns = engaged.time_ns[engaged.value == 1]
+    until_ns = int(closed_ns[0]) if len(closed_ns) else piece.until_ns
+    idle = samples[piece.at("@engaged", samples.time_ns).value == 0]
+    idle = idle[idle.time_ns < until_ns][:lacking]
+    if not len(idle):
+        return state
+    known = (*state.idle_A, *idle.value.tolist())
+    return replace(state, idle_A=known, zero_ns=int(idle.time_ns[-1]))
+
+
+def _zero_A(state: Seen) -> float:
+    """How far the sensor's zero is off; 0 where it is not known, or hardly."""
+    zero_A = abs(median(np.array(state.idle_A))) if len(state.idle_A) == FIRST else 0.0
+    return zero_A if zero_A > ZERO_A else 0.0

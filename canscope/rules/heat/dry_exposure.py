@@ -52,7 +52,14 @@ class DryExposure(Rule):
     """
 
     burst_s: float | None = limit(
-        None, "s", low=0.1, high=120.0, note="of the longest burst", example=5, also="dry_burst_s"
+        None,
+        "s",
+        low=0.1,
+        high=120.0,
+        note="of the longest burst",
+        example=5,
+        also="dry_burst_s",
+        looser="higher",
     )
     total_s: float | None = limit(
         None,
@@ -62,6 +69,7 @@ class DryExposure(Rule):
         note="of all bursts of a unit together",
         example=60,
         also="dry_total_s",
+        looser="higher",
     )
     pause_s: float | None = limit(
         None,
@@ -70,6 +78,7 @@ class DryExposure(Rule):
         note="of the shortest pause between bursts",
         example=20,
         also="dry_pause_s",
+        looser="lower",
     )
 
     unit: ClassVar[str] = "s"

@@ -21,8 +21,10 @@ from canscope.trust.range_ends import at_end_of_range
 
 NAME, MONITOR, VOLTAGE = "pack", "pack.insulation", "pack.voltage"
 REGULATION = "UN R100 5.1.3"
+LITTLE = "read-too-little"
 AWAKE_S = 2.0  # closed before a reading is of the whole vehicle at all; common practice, no source
 MEASURED_S = 5.0  # closed before it has measured anew, so that it holds no value from before
+ANEW = 0.1  # by which two readings in a row differ from that, if it has measured anew before
 
 
 @dataclass(frozen=True)
@@ -37,6 +39,8 @@ class Seen:
     measured_ns: int | None = None  # when the poles closed (opened) since which it read enough
     low: tuple[int, int] | None = None  # the same of too little, and when; it was not enough since
     fell_ns: int | None = None  # first reading of too little that no settling explains
+    alone_ohm: float = float("nan")  # the last reading before both poles closed
+    steady: tuple[int, float] | None = None  # the closing, and the last reading in it
 
 
 @RULES.add("insulation-resistance")
@@ -61,7 +65,8 @@ class InsulationResistance(Rule):
         (not-exercised); the readings stood at the upper end of the monitor's range
         (sensor-suspect), were not available or fell silent; the monitor read 0 ohm with the
         contactors closed before it had settled, or read too little after it had read enough in the
-        same closing (opening), or all the time until they opened, closed or the recording ended
+        same closing (opening; after 5 s, or once two readings in a row agreed and differed from the
+        one before closing), or all the time until they opened, closed or the recording ended
         (sensor-suspect): a monitor that settles goes from low to enough, and an insulation that
         comes and goes does not; there is neither a
         ``maximum_voltage_V`` nor a pack voltage to make a limit of (no-limit).
@@ -97,6 +102,7 @@ class InsulationResistance(Rule):
         "fail": "the vehicle's own monitor reads too little insulation, {kohm:.0f} kohm at a "
         "working voltage of {working_V:.0f} V",
     }
+    codes: ClassVar[tuple[str, ...]] = ("read-too-little",)
     exercise: ClassVar[str] = (
         "close the contactors and leave them closed at rest until the monitor has settled"
     )
@@ -158,12 +164,12 @@ class InsulationResistance(Rule):
         if state.nothing_ns is not None:
             text = "the monitor read 0 ohm with the contactors closed, before it had settled: a "
             text += "short circuit that came and went, or a code"
-            return [Doubt(NAME, "sensor-suspect", text, state.nothing_ns)]
+            return [Doubt(NAME, "sensor-suspect", text, state.nothing_ns, code=LITTLE)]
         fell_ns = state.fell_ns or (state.low or (0, None))[1]
         if fell_ns is not None:
             text = "the monitor read too little, and not only as it "
             text += "settled: insulation that comes and goes, or a monitor that needs longer"
-            return [Doubt(NAME, "sensor-suspect", text, fell_ns)]
+            return [Doubt(NAME, "sensor-suspect", text, fell_ns, code=LITTLE)]
         if state.clipped_ns is not None:
             text = "the monitor stood at the upper end of its range"
             return [unjudged(NAME, "sensor-suspect", text, state.clipped_ns)]
@@ -203,12 +209,21 @@ class InsulationResistance(Rule):
         enough = readings.value >= self._wanted(piece.bench) * working_V
         opened = both_open(piece, times, 0, 0) & (since_ns != state.first_ns)
         counts = live & ((closed.value == 1) | opened) & (closed.age_ns >= AWAKE_S * S)
-        for row in np.flatnonzero(counts & ~settled):
-            now, since = int(times[row]), int(since_ns[row])
+        for row in np.flatnonzero(~settled):
+            now, since, ohm = int(times[row]), int(since_ns[row]), float(readings.value[row])
+            if closed.value[row] != 1:
+                state = replace(state, alone_ohm=ohm)
+            if not counts[row]:
+                continue
             if enough[row]:
                 if state.low is not None and state.low[0] == since:
                     state = replace(state, low=None)
-                if closed.age_ns[row] >= MEASURED_S * S and state.measured_ns != since:
+                before = state.steady[1] if state.steady and state.steady[0] == since else np.nan
+                anew = abs(ohm - state.alone_ohm) > ANEW * state.alone_ohm
+                anew &= abs(ohm - before) <= ANEW / 2 * before
+                anew |= bool(closed.age_ns[row] >= MEASURED_S * S)
+                state = replace(state, steady=(since, ohm))
+                if anew and state.measured_ns != since:
                     state = replace(state, measured_ns=since)
             elif state.low is None:
                 state = replace(state, low=(since, now))

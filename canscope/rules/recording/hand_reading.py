@@ -20,6 +20,7 @@ from canscope.rules import RULES
 from canscope.rules.shared.persistence import to_ns
 
 COARSE_K = 10.0  # of a temperature, whose zero is no zero; common practice, no source
+VOLTS = 0.5  # of what is too coarse otherwise; likewise
 
 Waiting = tuple[Reading, ...]  # readings whose time, with its uncertainty, has not passed yet
 
@@ -47,7 +48,8 @@ class HandReading(Rule):
     Unproven
         The reading lies outside the recording (not-exercised); nothing was known of the role at
         that time (stale); what is allowed is more than ``coarse_percent`` of the reading, or 10 K
-        of a temperature, so that it would agree with a wrong scale as well (too-close-to-call).
+        of a temperature, so that it would agree with a wrong scale as well; of a voltage half of
+        that, as pack and links agree within a few percent anyway (too-close-to-call).
     """
 
     agree_percent: float = limit(5.0, "%", high=20.0, note="of the reading", looser="higher")
@@ -132,8 +134,9 @@ class HandReading(Rule):
             + abs(shown) * self.agree_percent / 100
         )
         distance = abs((abs(value) if sized else value) - shown)
-        warm = piece.bench.bindings[reading.role].unit == "degC"
-        coarse = COARSE_K if warm else abs(shown) * self.coarse_percent / 100
+        unit = piece.bench.bindings[reading.role].unit
+        part = self.coarse_percent / 100 * (VOLTS if unit == "V" else 1.0)
+        coarse = COARSE_K if unit == "degC" else abs(shown) * part
         if allowed > coarse and distance <= allowed:
             text = f"{reading.said} is too coarse a reading to tell a wrong scale by"
             return unjudged(reading.role, "too-close-to-call", text, end_ns)

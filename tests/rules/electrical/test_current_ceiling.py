@@ -23,6 +23,29 @@ def judge(peak_A, turns=True, rest_A=0.5, rules=LIMITS, bench=DRY, **more):
     ]
 
 
+def closed_from(at_s):
+    changes = np.where(at_s <= TIMES, 1.0, 0.0)
+    return {f"contactors.{pole}": (TIMES, changes) for pole in ("negative", "positive")}
+
+
+@pytest.mark.parametrize(("zero_A", "verdict"), [(0.0, "pass"), (-3.0, "unproven"), (0.4, "pass")])
+@pytest.mark.parametrize("cuts", [(), (0.31, 1.77)])
+def test_a_zero_that_is_off_before_closing_makes_it_uncertain(zero_A, verdict, cuts):
+    """28 A of 30; it reads 25 with a zero of -3 A, which is then 25 +- 3.5: 28.5 at most passes.
+    The peak of 28.5 A reads 25.5 +- 3.5 A and passes; of 30 A 27 +- 3.5 A, too close."""
+    current = np.where(TURNS, 30.0 if zero_A < -1 else 28.0, 0.0) + zero_A
+    roles = {
+        "pack.current": (TIMES, current),
+        "units.front.speed": (TIMES, np.where(TURNS, 500.0, 0.0)),
+        **closed_from(1.75),
+    }
+    found = run(
+        "current-ceiling", roles, rules=LIMITS, bench=DRY, u={"pack.current": 0.5}, cuts=cuts
+    )["pack"]
+    assert found.verdict == verdict
+    assert found.uncertainty == pytest.approx(3.5 if zero_A < -1 else 0.5)
+
+
 def test_a_current_above_the_dry_ceiling_fails_at_its_first_sample():
     finding = judge(42.0)
     assert (finding.verdict, finding.margin, finding.limit) == (Verdict.FAIL, -12.0, 30.0)

@@ -222,6 +222,18 @@ def test_insulation_that_comes_and_goes_before_the_monitor_settled_is_no_pass(oh
     assert "at 12.000 s" in found.sentence
 
 
+def test_a_monitor_that_has_measured_anew_within_two_seconds_has_settled():
+    """With the poles open it reads 5.2 Mohm, from 2 s after closing 300 kohm, and then 20 kohm."""
+
+    def read(t):
+        return np.where(t < 3.0, 5.2e6, between(5.0, 7.0, 20e3)(t))
+
+    found = judge(read)
+    assert (found.verdict, found.code) == (Verdict.UNPROVEN, "read-too-little")
+    assert "at 5.000 s" in found.sentence
+    assert judge(lambda t: np.where(t < 3.0, 5.2e6, 300e3)).verdict is Verdict.PASS
+
+
 @pytest.mark.parametrize("low_until_s", [4.0, 28.0, 30.9])
 def test_a_monitor_that_goes_from_low_to_enough_has_settled(low_until_s):
     assert judge(between(0.0, low_until_s, 20e3)).verdict is Verdict.PASS

@@ -58,6 +58,8 @@ def test_a_signal_that_moves_while_it_is_read_is_too_close_to_call():
 
 def test_a_reading_that_would_agree_with_any_scale_proves_none_but_may_refute_it():
     assert judge(358.0, reading(350.0, 90.0)).reason == "too-close-to-call"
+    assert judge(358.0, reading(350.0, 20.0)).reason == "too-close-to-call"  # 10.7 % in all
+    assert judge(358.0, reading(350.0, 15.0)).verdict is Verdict.PASS  # 9.3 %
     assert judge(0.0, reading(0.1, 0.1)).reason == "too-close-to-call"
     assert judge(100.0, reading(350.0, 90.0)).verdict is Verdict.FAIL
 
