@@ -54,6 +54,7 @@ HALF, HALF_PART = 3, 0.8  # readings in each half of a rise; of the second half'
 FALLS = 0.05  # of the pack, by which a link falls while it charges; likewise
 # Of its level, by which links are apart after an opening, and for how long; buses may lie apart
 APART, APART_NS = 0.15, SECOND_NS // 2
+TAIL_V, TAIL_NS = 100.0, 3 * SECOND_NS // 10  # a bleed that takes it is a heater of 30 W and more
 AGAIN_A, AGAIN = 0.8, 0.2  # and of its peak, by which a current rises again; likewise
 LESS, MORE = 0.6, 1.67  # times what the resistor lets through; likewise
 TAUS = 4  # of R C, over which a pre-charge is over but for 2 %
@@ -250,6 +251,31 @@ def only_rises(window: ClosedWindow, links: Links) -> Iterator[Remark]:
             text = f"fell by {fell[row]:.0f} V to {low[row]:.0f} V in the midst of a pre-charge and"
             text += " rose again: something else drew from it, a contact opened, or it is wrong"
             yield Remark(role, "wrong", text, int(link.time_ns[row]))
+
+
+def passive_tail(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """A link that loses its last 100 V faster than a passive bleed can take them.
+
+    Above that a converter may empty it; below no converter works.
+    """
+    if window.bench.bleed != "passive":
+        return
+    opened = [e for e in window.events_of("pole") if e.value == 0 and e.subject in MAINS]
+    if not opened:
+        return
+    for role in links:
+        link = window.back(role, opened[0].after_ns - LATE_NS).known
+        high = np.flatnonzero(link.value >= TAIL_V)
+        if not len(high) or high[-1] + 1 >= len(link):
+            continue
+        low = np.flatnonzero(link.value[high[-1] :] <= TAIL_V / np.e) + high[-1]
+        if not len(low):
+            continue
+        first, last = int(link.time_ns[high[-1]]), int(link.time_ns[low[0]])
+        if last - first < TAIL_NS and window.at("@awake", last).value[0] == 1:
+            text = f"fell from {link.value[high[-1]]:.0f} to {link.value[low[0]]:.0f} V in "
+            text += f"{(last - first) / 1e9:.2f} s, where only a passive bleed empties it"
+            yield Remark(role, "wrong", text, last)
 
 
 def one_circuit(window: ClosedWindow, links: Links) -> Iterator[Remark]:

@@ -265,7 +265,8 @@ LATE_BOTH = Unseen(
 LATE_CURRENT = Unseen(
     "late-feedback",
     ("pack.current",),
-    "a delay within what the cycles of current and contactor states leave open",
+    "a delay of up to 0.2 s, about what the cycles of current and contactor states leave open: it "
+    "is told where it shows, and no ceiling, sag or balance depends on it",
     "send both every 20 ms or faster",
     most=200.0,
 )
@@ -486,6 +487,7 @@ EVIDENCE = (
                 most=100.0,
             ),
             LATE_CURRENT,
+            replace(LATE_CURRENT, kind="delay", least=0.0, most=0.2),
             LATE_BOTH,
             Unseen(
                 "offset",
@@ -1014,6 +1016,14 @@ EVIDENCE = (
                 VOLTMETER,
                 least=-9.0,
                 most=9.0,
+            ),
+            Unseen(
+                "link-fades",
+                ("units.*.link_voltage",),
+                "all links read that they are empty within parts of a second after the opening, on "
+                "a vehicle that discharges actively: an inverter that gives its motor current can "
+                "empty them as fast",
+                "measure the link before touching, each time",
             ),
             Unseen(
                 "early-end",

@@ -21,6 +21,7 @@ from canscope.trust.losses import losses
 from canscope.trust.remark import Remark
 from canscope.trust.repeated import repeated
 
+LEVELS_MS = 200.0  # by which a reading may come late whose levels alone count
 WITNESSES = {
     Window.ATTEMPT: (
         pole_word.closing,
@@ -54,6 +55,7 @@ WITNESSES = {
         pole_word.opening,
         answers.gone,
         answers.one_circuit,
+        answers.passive_tail,
         answers.converter_off,
         answers.insulation,
         driven_on.kept_live,
@@ -69,7 +71,8 @@ class Feedback:
 
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
-        self._remarks: dict[tuple[str, str], Remark] = {}  # by role and kind
+        # By role and kind, and whether it is but a little late.
+        self._remarks: dict[tuple[str, str, bool], Remark] = {}
 
     def add(self, window: ClosedWindow, alignment: Alignment) -> None:
         """Take in a closed window, after ``alignment`` has."""
@@ -81,7 +84,7 @@ class Feedback:
     def note(self, remarks: Iterable[Remark]) -> None:
         """Keep the first remark of each kind on each role."""
         for remark in remarks:
-            self._remarks.setdefault((remark.role, remark.kind), remark)
+            self._remarks.setdefault((remark.role, remark.kind, _little(remark)), remark)
 
     def doubts(self, rule: Rule, subject: Subject, worst: Worst | None) -> list[Doubt]:
         """What lowers a pass of this subject."""
@@ -90,6 +93,8 @@ class Feedback:
             if remark.role not in subject.needs:
                 continue
             if remark.kind == "late state" and not _needs_time(rule, worst, remark.late_ms):
+                continue
+            if remark.role in rule.levels and _little(remark):
                 continue
             text, code = self._text(remark), remark.doubt_code
             found.append(Doubt(subject.name, remark.reason, text, remark.at_ns, code=code))
@@ -105,6 +110,11 @@ class Feedback:
 
     def _text(self, remark: Remark) -> str:
         return f"{self._bench.bindings[remark.role].key} {remark.text}"
+
+
+def _little(remark: Remark) -> bool:
+    """Whether a reading comes so little late that its highest and lowest levels are the same."""
+    return remark.kind == "late" and 0 < remark.late_ms <= LEVELS_MS
 
 
 def _needs_time(rule: Rule, worst: Worst | None, late_ms: float) -> bool:

@@ -12,8 +12,9 @@ class Remark:
     """One thing that is wrong with a role's readings; ``text`` follows the signal's name.
 
     ``kind`` is "late state", "early state", "late", "late renewal", "silent", "stopped" or "wrong".
-    ``late_ms`` is how late a state came at least. ``code`` says what exactly is doubted, where
-    there is a check of its own for it (``findings.MENDS``).
+    ``late_ms`` is how late a state, or a reading, came at least; 0 where that is not known.
+    ``code`` says what exactly is doubted, where there is a check of its own for it
+    (``findings.MENDS``).
     """
 
     role: str

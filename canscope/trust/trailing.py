@@ -26,6 +26,7 @@ BEFORE_NS = SECOND_NS  # of rest before a burst, and after it
 LONGEST_NS = 12 * SECOND_NS  # of a burst
 GRID_MS, FARTHEST_MS = 10, 800  # the lags tried
 STEPS = 8.0  # of both voltages, by which they have to give way; common practice, no source
+SIGMAS = 1.43  # of white noise, that ``noise`` amounts to
 LATE_MS = 50.0  # by which they lie apart, surely by 40; likewise
 SURE_MS = 40.0
 # The same of a current against shafts, whose losses come before their power.
@@ -52,7 +53,7 @@ def current(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     if late_ns > LATE_NS:
         key = window.bench.bindings[f"contactors.{begin.closed.subject}"].key
         text = f"began to flow at least {late_ns / MS:.0f} ms after {key} said closed: it is late"
-        yield Remark(CURRENT, "late", text, begin.current.time_ns)
+        yield Remark(CURRENT, "late", text, begin.current.time_ns, late_ns / MS)
 
 
 def pack_voltage(window: ClosedWindow, links: Links) -> Iterator[Remark]:
@@ -105,7 +106,7 @@ def against_shafts(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         return
     when, kind = ("after", "late") if fit.ms > 0 else ("before", "wrong")
     text = f"flowed {abs(fit.ms):.0f} ms (+-{fit.u_ms:.0f} ms) {when} the shafts took their power"
-    yield Remark(CURRENT, kind, text, window.span.end_ns)
+    yield Remark(CURRENT, kind, text, window.span.end_ns, abs(fit.ms))
 
 
 def torque(window: ClosedWindow, links: Links) -> Iterator[Remark]:

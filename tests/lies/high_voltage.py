@@ -442,3 +442,50 @@ def ignition_off(told: Told) -> Lie | None:
         return None
     told.put(key, np.zeros(length), slice(at, at + length))
     return Lie("ignition-off", key, f"for {length / 1000:g} s at {at / 1000:.1f} s", (key,))
+
+
+@kind("link-fades")
+def link_fades(told: Told) -> Lie | None:
+    """Links that fade to nothing by themselves from the first opening on: one of them, or all."""
+    keys = told.keys("LinkVoltage")
+    some = keys if told.rng.random() < 0.5 else [any_of(told, keys)]
+    _, last = _edges(told, told.closed())
+    ms = int(told.rng.choice([60, 200, 1000]))
+    shape = np.interp(np.arange(told.rows - last), [0, ms], [1, 0])
+    for key in some:
+        told.put(key, told.seen[key][last] * shape, slice(last, told.rows))
+    active = told.vehicle.box.bleed == "active" and len(some) == len(keys)
+    name = "link-fades" if active else "link-hidden"
+    return Lie(name, ", ".join(some), f"straight to 0 in {ms} ms from the opening on", tuple(some))
+
+
+@kind("idle-current")
+def idle_current(told: Told) -> Lie | None:
+    """A current of kilowatts flows, in or out, while the poles are closed and nothing turns."""
+    key, (first, last) = told.keys("PackCurrent")[0], _edges(told)
+    turning = np.flatnonzero(told.turning())
+    begin = int(turning[-1]) + 2500 if len(turning) else first + 4000
+    length = int(told.rng.choice([600, 3000]))
+    if last - 500 - length <= begin:
+        return None
+    at = int(told.rng.integers(begin, last - 500 - length))
+    amps = float(told.rng.choice([-20, 12, 25]))
+    rows = slice(at, at + length)
+    told.put(key, told.seen[key][rows] + amps, rows)
+    return Lie("idle-current", key, f"{amps:+g} A for {length} ms at {at / 1000:.1f} s", (key,))
+
+
+@kind("insulation-dips")
+def insulation_dips(told: Told) -> Lie | None:
+    """Insulation reads far too little for some seconds with the contactors closed."""
+    keys, shut = told.keys("Resistance"), np.flatnonzero(told.closed())
+    if not keys:
+        return None
+    s = float(told.rng.choice([2.0, 4.0, 15.0]))
+    at = int(shut[0]) + int(told.rng.integers(5200, 12_000))
+    rows = slice(at, at + round(1000 * s))
+    if rows.stop > int(shut[-1]) or not told.closed()[rows].all():
+        return None
+    told.put(keys[0], np.full(rows.stop - at, 20.0), rows)
+    words = f"20 kohm for {s:g} s, {(at - int(shut[0])) / 1000:.1f} s after closing"
+    return Lie("insulation-dips", keys[0], words, (keys[0],))

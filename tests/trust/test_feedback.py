@@ -13,6 +13,9 @@ import pytest
 
 from canscope.judge.judge import Judge
 from canscope.judge.time_slice import TimeSlice
+from canscope.rules import RULES
+from canscope.trust.feedback import Feedback
+from canscope.trust.remark import Remark
 from tests.rules.harness import START_NS, bench_of, frames_of, kind_of, samples_of
 from tests.rules.vehicle import charging, clock, discharging, state
 
@@ -64,10 +67,10 @@ def healthy():
     }
 
 
-def remarks(cuts=(), **changed):
+def remarks(cuts=(), bleed=None, **changed):
     """Role -> what is said of it, with these columns instead; ``_`` stands for a dot."""
     columns = healthy() | {name.replace("__", "."): column for name, column in changed.items()}
-    fields = {"precharge_resistor_ohm": 100.0, "link_capacitance_F": 1e-3}
+    fields = {"precharge_resistor_ohm": 100.0, "link_capacitance_F": 1e-3, "bleed": bleed}
     u = {role: step / 2 for role, step in STEPS.items()}
     bench = bench_of(list(columns), "dry-spin", fields, u, dict.fromkeys(columns, 0.02))
     data = {
@@ -506,3 +509,33 @@ def test_a_finely_read_current_that_stands_at_its_highest_for_a_moment_may_be_cl
     rough = healthy()[CURRENT] + np.random.default_rng(7).normal(0, 0.5, len(TIMES))
     peak = np.where((TIMES >= 9.0) & (TIMES < 9.2), 30.0, rough)
     assert "never read above 24 A" in remarks(pack__current=np.minimum(peak, 24.0))[CURRENT]
+
+
+@pytest.mark.parametrize(("tau_s", "told"), [(0.5, False), (0.1, True)])
+def test_a_passive_bleed_does_not_take_the_last_100_v_at_once(tau_s, told):
+    """A converter takes it down to 100 V within 0.3 s; from there to 37 V is one tau."""
+    since = np.maximum(TIMES - 20.3, 0.0)
+    volts = np.interp(TIMES, [20.0, 20.3], [400, 100]) * np.exp(-since / tau_s)
+    fallen = np.where(TIMES < 20.0, link(TIMES), volts)
+    said = remarks(bleed="passive", units__front__link_voltage=fallen).get(LINK_KEY, "")
+    assert ("only a passive bleed empties it" in said) == told
+
+
+def test_a_sag_that_hardly_exceeds_the_noise_looks_different_in_pack_and_link():
+    """0.6 V of load beside noise of 0.15 V: the courses explain half of each other at most."""
+    rng = np.random.default_rng(11)
+    sag, roles = 0.45 * load(TIMES), ("pack__voltage", "units__front__link_voltage")
+    base = {roles[0]: 400.0, roles[1]: link(TIMES) + 10 * load(TIMES)}
+    columns = {role: base[role] - sag + rng.normal(0, 0.15, len(TIMES)) for role in roles}
+    assert "gave way otherwise" not in remarks(**columns).get(PACK, "")
+
+
+@pytest.mark.parametrize(
+    ("late_ms", "lowers"), [((60,), False), ((300,), True), ((60, 300), True), ((0,), True)]
+)
+def test_a_current_that_comes_a_little_late_is_no_less_high(late_ms, lowers):
+    rule = RULES["current-ceiling"]()
+    bench = bench_of([CURRENT], "dry-spin", {})
+    feedback = Feedback(bench)
+    feedback.note(Remark(CURRENT, "late", "came late", ms, float(ms)) for ms in late_ms)
+    assert bool(feedback.doubts(rule, rule.subjects(bench)[0], None)) == lowers

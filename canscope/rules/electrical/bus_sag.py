@@ -103,6 +103,7 @@ class BusSag(Rule):
         {"unit-alone", "dry-spin", "wet-spin", "rolling"}
     )
     stops: ClassVar[bool] = True
+    levels: ClassVar[frozenset[str]] = frozenset({CURRENT})
     limit_parameter: ClassVar[str] = "limit_percent"
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.SPIN})
     says: ClassVar[dict[str, str]] = {

@@ -66,6 +66,7 @@ class CurrentCeiling(Rule):
     unit: ClassVar[str] = "A"
     required_in: ClassVar[frozenset[str]] = ALL_STAGES
     stops: ClassVar[bool] = True
+    levels: ClassVar[frozenset[str]] = frozenset({CURRENT})
     limit_source: ClassVar[str] = "plan"
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.POWER_UP, CardStep.SPIN})
     says: ClassVar[dict[str, str]] = {
