@@ -1,6 +1,6 @@
 """A wheel turned by hand with all poles open is told, and is no burst of its unit.
 
-A unit without high voltage cannot drive. Its motion becomes a burst as soon as a pole closes while
+A unit without high voltage cannot drive, nor one whose link is empty. Its motion becomes a burst as soon as a pole closes while
 it still turns; a burst that began under power stays one while it coasts.
 """
 
@@ -108,11 +108,12 @@ class ByHand:
     def _dead(self, poles: Poles, since_ns: int, now_ns: int, history: History) -> bool:
         """Whether nothing could drive the unit since then."""
         is_open = poles.open_since(since_ns)
-        if is_open is not None:
-            return is_open
         links = history.samples(self._link).between(since_ns, now_ns + 1).known
-        if len(links):
-            return bool((links.value < DEAD_V).all())
+        empty = bool((links.value < DEAD_V).all()) if len(links) else None
+        if is_open is not None:
+            return is_open and empty is not False
+        if empty is not None:
+            return empty
         # A box that has not been heard yet holds no coil.
         return bool(poles.bound) and not poles.closed
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
@@ -35,6 +35,7 @@ class Watched:
     since_ns: int = int(NEVER)  # since when that is asked
     from_ns: int = int(NEVER)  # from when on it has to have answered
     least_rpm: float = float("inf")  # the slowest that it turned unasked since then
+    by_hand: bool = False  # it turns, and nothing could drive it as it began to
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,16 +69,19 @@ class UnaskedMotion(Rule):
         ``lose_percent`` in ``lose_s``, while it is at or above ``turning_rpm``. With ``creep`` in
         the plan, a unit may turn in the requested direction with the pedal at rest, at up to
         ``creep_rpm``. In power-up nothing may be asked: any motion counts. With all poles open
-        (without contactors: with the unit's link below 60 V) a wheel turned by hand is no motion of
-        the unit: the report's list of bursts tells of it.
+        and the unit's link below 60 V (without contactors: with that alone) a wheel turned by hand
+        is no motion of the unit: the report's list of events tells of it.
     Margin
         ``moving_rpm`` minus what it gained, in rpm; or what it lost minus what it had to lose.
     Unproven
         Neither pedal nor direction is bound (not-bound); no pole was ever closed (not-exercised);
         a speed jumped from one reading to the next as no rotor can: faster than the claimed torque
         and ``drag_Nm`` can turn ``least_kgm2``, with the brake known to be released if it fell, or
-        down to standstill by four times its three steps before (sensor-suspect); speed, pedal or
-        direction stale or not available.
+        down to standstill by four times its three steps before (sensor-suspect); it began to turn
+        though nothing could drive it, and turned faster than a hand turns a wheel: ``hand_rpm``
+        times the gear ratio, or 10 where the plan states none (sensor-suspect; not in rolling); in
+        power-up a person marked that the wheel turned while the unit could drive (sensor-suspect);
+        speed, pedal or direction stale or not available.
     """
 
     moving_rpm: float = limit(25.0, "rpm", high=200)
@@ -93,6 +97,7 @@ class UnaskedMotion(Rule):
     jump_rpm: float = limit(100.0, "rpm", high=1000)
     least_kgm2: float = limit(0.02, "kgm^2", low=0.001, high=1, note="inertia of a bare rotor")
     drag_Nm: float = limit(10.0, "Nm", high=100)
+    hand_rpm: float = limit(120.0, "rpm", high=300, note="of the wheel, turned by hand")
 
     unit: ClassVar[str] = "rpm"
     order: ClassVar[bool] = True
@@ -127,6 +132,8 @@ class UnaskedMotion(Rule):
         "asked-in-power-up",
         "kept-turning",
         "jump",
+        "beyond-hand",
+        "seen-to-turn",
     )
     missed: ClassVar[str] = "it was never known what was asked of a unit that can drive"
     exercise: ClassVar[str] = (
@@ -175,9 +182,38 @@ class UnaskedMotion(Rule):
             after[unit.name], gained = self._gained(piece, unit, now, state[unit.name])
             found += gained
             found += self._jumps(piece, unit, samples, rows)
+            by_hand, doubts = self._by_hand(piece, unit, now, by_hand=state[unit.name].by_hand)
+            after[unit.name] = replace(after[unit.name], by_hand=by_hand)
+            found += doubts
             if piece.bench.stage not in ("rolling", "power-up"):
                 found += self._lost(piece, unit, samples, now, state[unit.name])
-        return after, found
+        return after, [*found, *_seen_to_turn(piece)]
+
+    def _by_hand(
+        self, piece: Piece, unit: DriveUnit, now: Turning, *, by_hand: bool
+    ) -> tuple[bool, list[Outcome]]:
+        """Whether a unit that nothing could drive turns, and what no hand can have done."""
+        begun = [e.time_ns for e in piece.events_of("turned-by-hand", unit.name)]
+        rpm = np.abs(np.nan_to_num(now.rpm))
+        new = piece[unit.role("speed")].known
+        slow_ns = new.time_ns[np.abs(new.value) < self.turning_rpm]  # a median comes late
+        most_rpm = self.hand_rpm * (unit.gear_ratio or GEAR_RATIO)
+        found: list[Outcome] = []
+        turned = by_hand or bool(begun)
+        if turned and piece.bench.stage != "rolling":
+            from_ns = int(NEVER) if by_hand else min(begun)
+            ended = slow_ns[slow_ns > (max(begun) if begun else NEVER)]
+            until_ns = int(ended[0]) if len(ended) else piece.until_ns
+            fast = (rpm > most_rpm) & (now.time_ns >= from_ns) & (now.time_ns < until_ns)
+            fast &= ~powered(piece, unit, now.time_ns)
+            if fast.any():
+                row = int(np.argmax(fast))
+                text = f"it turned at {rpm[row]:.0f} rpm with all poles open and its link empty, "
+                text += f"faster than a hand turns a wheel ({most_rpm:.0f} rpm of the motor)"
+                at_ns = int(now.time_ns[row])
+                found.append(Doubt(unit.name, "sensor-suspect", text, at_ns, code="beyond-hand"))
+            turned = not len(ended)
+        return turned, found
 
     def _turning(self, piece: Piece, unit: DriveUnit, samples: Samples, rows: Int64s) -> Turning:
         """The new readings, what was asked then, and which of them can be judged."""
@@ -348,6 +384,24 @@ class UnaskedMotion(Rule):
         return self.says[key].format(lose_s=self.lose_s, **worst.facts)
 
 
+def _seen_to_turn(piece: Piece) -> list[Outcome]:
+    """Marks of a wheel that turned in the stage in which nothing turns."""
+    if piece.bench.stage != "power-up":
+        return []
+    units = {unit.name: unit for unit in piece.bench.units}
+    found: list[Outcome] = []
+    for mark in piece.marks:
+        if mark.axle not in units or mark.seen not in ("forward", "reverse"):
+            continue
+        if powered(piece, units[mark.axle], np.array([mark.time_ns], np.int64))[0]:
+            text = f"a person saw its wheel turn {mark.seen} in a stage in which nothing turns"
+            found.append(
+                Doubt(mark.axle, "sensor-suspect", text, mark.time_ns, code="seen-to-turn")
+            )
+    return found
+
+
+GEAR_RATIO = 10.0  # of a drive unit whose plan states none; common practice, no source
 CREEPS = 2.0  # magnitude of a code: turning that way is allowed, but nobody asks for it
 
 

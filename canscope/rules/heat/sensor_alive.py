@@ -49,10 +49,10 @@ class SensorAlive(Rule):
         everything else on a cold vehicle, until 60 s after its last burst; it stayed at its highest
         while what is heated with it warmed on; it was back within a second of the end of every
         burst; it lay otherwise than bursts can make of a part, by more than 0.8 of its steps and
-        15 % of its way (with coolant 25 to 40 %); it stopped changing before a burst of its unit or
-        after it; or it stood still over one burst where it moves by three steps over another as long. The
-        temperature rules then do not pass on it either. All these thresholds are common practice,
-        no source.
+        15 % of its way (with coolant 25 to 40 %); it stopped changing before a burst of its unit
+        or after it; or it stood still over one burst where it moves by three steps over another as
+        long. The temperature rules then do not pass on it either. All these thresholds are common
+        practice, no source.
     """
 
     unit: ClassVar[str] = "proof"

@@ -16,7 +16,7 @@ from canscope.model.signals import NEVER
 from canscope.rules import RULES
 from canscope.rules.shared.open_poles import both_open
 from canscope.rules.shared.poles import MAIN_ROLES
-from canscope.rules.shared.powered import powered
+from canscope.rules.shared.powered import DEAD_V, powered
 
 HERE = "power-up"
 TURNING = ("forward", "reverse")  # what a person sees of a wheel that does
@@ -39,7 +39,8 @@ class NothingTurns(Rule):
     Judged
         In stage power-up, on every reading of each unit's speed: the smaller magnitude of two
         readings in a row (noise at standstill comes and goes). With both main contactors read open
-        a wheel may be turned by hand, and is not judged here.
+        and its link below 60 V a wheel may be turned by hand, and is not judged here: what turns
+        faster than a hand can is left to unasked-motion.
     Margin
         ``limit_rpm`` minus that speed, in rpm. The uncertainty is the reading's own.
     Unproven
@@ -55,7 +56,7 @@ class NothingTurns(Rule):
     limit_parameter: ClassVar[str] = "limit_rpm"
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.POWER_UP})
     says: ClassVar[dict[str, str]] = {
-        "pass": "it stood still, at most",
+        "pass": "it stood still while it could drive, at most",
         "fail": "it turned in a stage in which nothing turns",
         "close": "it moved about as much as counts as turning",
     }
@@ -93,9 +94,11 @@ class NothingTurns(Rule):
             before = np.concatenate(([seen.last_rpm], rpm[:-1]))
             joined = np.diff(times, prepend=seen.last_ns) < S
             both = np.where(joined, np.minimum(rpm, before), 0.0)
-            judged = powered(piece, piece.bench.unit(name), times)
+            unit = piece.bench.unit(name)
+            judged = powered(piece, unit, times)
             if piece.bench.has(*MAIN_ROLES):
-                judged &= ~both_open(piece, times, 0, 0)
+                charged = piece.at(unit.role("link_voltage"), times).value >= DEAD_V
+                judged &= ~both_open(piece, times, 0, 0) | charged
             after[name] = Seen(int(times[-1]), float(rpm[-1]), seen.spoke or bool(judged.any()))
             found.append(
                 margins(

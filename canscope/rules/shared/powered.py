@@ -1,4 +1,8 @@
-"""Can a unit drive? With all poles open a wheel that turns is turned by hand, or coasts."""
+"""Can a unit drive? With all poles open a wheel that turns is turned by hand, or coasts.
+
+A link that is still charged holds enough to turn a rotor: 45 J at 300 V and 1 mF turn 0.02 kgm^2 at
+640 rpm.
+"""
 
 from __future__ import annotations
 
@@ -13,10 +17,10 @@ DEAD_V = 60.0  # a unit whose link is below it cannot drive: where a pole is not
 
 
 def powered(piece: Piece, unit: DriveUnit, times_ns: Int64s) -> Bools:
-    """Whether the unit can drive: not all poles are known to be open.
+    """Whether the unit can drive: not all poles are known to be open, or its link is charged.
 
     Where a pole is not bound or not known, a link below ``DEAD_V`` says as much. A box that has not
-    been heard yet holds no coil, unless the link says otherwise.
+    been heard yet holds no coil.
     """
     return piece.once_at((powered, unit.name), times_ns, lambda: _powered(piece, unit, times_ns))
 
@@ -30,10 +34,10 @@ def _powered(piece: Piece, unit: DriveUnit, times_ns: Int64s) -> Bools:
     is_open = [(state == 0) | (np.isnan(state) & dead) for state in states]
     all_open: Bools = np.logical_and.reduce(is_open)
     if any(np.isnan(state).any() for state in states):
-        live = piece.at(unit.role("link_voltage"), times_ns).value >= DEAD_V
         unheard = [piece.at(role, times_ns).sampled_ns == NEVER for role in roles]
-        all_open = all_open | (np.logical_and.reduce(unheard) & ~live)
-    return ~all_open
+        all_open = all_open | np.logical_and.reduce(unheard)
+    live: Bools = piece.at(unit.role("link_voltage"), times_ns).value >= DEAD_V
+    return ~all_open | live
 
 
 def _pole(piece: Piece, pole: str) -> str:

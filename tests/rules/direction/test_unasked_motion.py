@@ -285,3 +285,36 @@ def test_cutting_does_not_matter(cuts, creep):
     whole = judge(rpm, **what)
     assert whole.verdict is Verdict.FAIL
     assert judge(rpm, **what, cuts=cuts) == whole
+
+
+# With all poles open from 10 s on; the wheel turns from 11 s to 13 s.
+OPENS = {role: (SLOW, np.where(SLOW < 10, 1.0, 0.0)) for role in POLES}
+
+
+def after_opening(rpm, link_V, stage="power-up"):
+    link = {LINK: (SLOW, np.where(SLOW < 10, 350.0, link_V))}
+    return judge(bump(11, rpm, 2, 0.5), stage=stage, more={**OPENS, **link})
+
+
+@pytest.mark.parametrize("stage", ["power-up", "dry-spin"])
+def test_a_charged_link_can_turn_a_unit_with_all_poles_open(stage):
+    """45 J at 300 V and 1 mF turn 0.02 kgm^2 at 640 rpm."""
+    assert after_opening(300, 300.0, stage).verdict is Verdict.FAIL
+    assert after_opening(300, 20.0, stage).verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize(("rpm", "reason"), [(1100, None), (1300, "sensor-suspect")])
+def test_no_hand_turns_a_wheel_at_more_than_120_rpm(rpm, reason):
+    """Of the wheel: 1200 of a motor whose plan states no ratio, taken as 10."""
+    assert after_opening(rpm, 20.0).reason == reason
+    assert after_opening(rpm, 20.0, "rolling").reason is None
+
+
+def test_a_person_who_saw_a_wheel_turn_in_power_up_is_believed():
+    def seen(at_s, **mark):
+        marks = [{"at_s": at_s, "axle": "front", **mark}]
+        return judge(line((0, 0)), stage="power-up", more=OPENS, marks=marks)
+
+    assert "a person saw its wheel turn forward" in seen(5.0, seen="forward").sentence
+    assert seen(5.0, seen="still").verdict is Verdict.PASS
+    assert seen(12.0, seen="forward").verdict is Verdict.PASS  # turned by hand
