@@ -1,7 +1,7 @@
 """A wheel turned by hand with all poles open is told, and is no burst of its unit.
 
-A unit without high voltage cannot drive, nor one whose link is empty. Its motion becomes a burst as soon as a pole closes while
-it still turns; a burst that began under power stays one while it coasts.
+A unit with all poles open and an empty link cannot drive. Its motion becomes a burst as soon as a
+pole closes while it still turns; a burst that began under power stays one while it coasts.
 """
 
 from __future__ import annotations

@@ -16,7 +16,7 @@ from canscope.model.rule import Rule, Worst, limit
 from canscope.model.signals import NEVER, NOT_AVAILABLE, Samples
 from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
-from canscope.rules.shared.links import SAFE_V
+from canscope.rules.shared.links import SAFE_V, clocks_ns
 from canscope.rules.shared.persistence import to_ns
 from canscope.rules.shared.poles import MAIN_ROLES
 from canscope.rules.shared.waking import Woken, waking
@@ -45,6 +45,7 @@ class Unit:
     again: tuple[tuple[int, int], ...] = ()  # (code, stamp): came back, perhaps as a pole opened
     unheard: bool | None = None  # whether its first code came after both poles had closed
     opened: tuple[int, int] | None = None  # (code, stamp): came with a pole open, of such a unit
+    sound: bool = False  # its last code was of the list, and not of its first second
 
 
 @RULES.add("unit-fault")
@@ -58,7 +59,8 @@ class UnitFault(Rule):
         ``fault = { signal = "can1:UnitSlow.Fault", ok = [0] }``. Not judged is what it sends in
         the first second* after it woke with all poles open. A code from before the first closing
         may say that high voltage is missing: it has to be gone ``grace_s`` after both poles closed,
-        must not go away by itself while all poles are open, and may come back whenever they are
+        must not go away by itself while all poles are open nor come, after one of the list, while a
+        pole closes, and may come back whenever they are
         open again, as may one of that first second, and one that a unit first heard within
         ``grace_s`` after the closing had; of a unit first heard after both poles had
         closed nobody knows whether a code that comes with a pole open is such a one (inferred).
@@ -145,7 +147,7 @@ class UnitFault(Rule):
         first = unit.unheard is None and len(samples)
         if piece.bench.has(*MAIN_ROLES) and (bad.any() or unit.waiting or first):
             unit = _early(unit, piece, samples, bad & fresh)
-            unit, waits, late = self._waiting(unit, piece, samples, bad & ~fresh)
+            unit, waits, late = self._waiting(unit, piece, role, samples, bad, fresh)
             spared |= waits
         elif not piece.bench.has(*MAIN_ROLES) and (bad.any() or unit.waiting):
             unit, waits = self._without_contactors(unit, piece, name, samples, bad & ~fresh)
@@ -155,6 +157,8 @@ class UnitFault(Rule):
         if len(closings):
             unit = replace(unit, closed_ns=int(closings[-1]))
         found: list[Outcome] = []
+        if len(samples):
+            unit = replace(unit, sound=bool(~bad[-1] & ~fresh[-1]))
         judged = samples[~spared]
         if len(judged):
             margin = np.where(bad[~spared], -1.0, 0.0)
@@ -166,13 +170,15 @@ class UnitFault(Rule):
         return unit, found
 
     def _waiting(
-        self, unit: Unit, piece: Piece, samples: Samples, bad: Bools
+        self, unit: Unit, piece: Piece, role: str, samples: Samples, bad: Bools, fresh: Bools
     ) -> tuple[Unit, Bools, list[tuple[int, int]]]:
         """Which codes may wait for high voltage, and (stamp, code) of those that waited in vain."""
+        bad = bad & ~fresh
         spared = np.zeros(len(samples), np.bool_)
         waiting, again, late = dict(unit.waiting), list(unit.again), list[tuple[int, int]]()
         unheard, opened, early = unit.unheard, unit.opened, unit.early
         closed = piece.at("@closed", samples.time_ns).value
+        sound, engaged = unit.sound, _engaged(piece, role, samples.time_ns)
         for row, (at_ns, code) in enumerate(
             zip(samples.time_ns.tolist(), samples.raw.tolist(), strict=True)
         ):
@@ -182,7 +188,9 @@ class UnitFault(Rule):
                 for other, told in waiting.items():
                     if other != code and told.gone_ns is None:
                         waiting[other] = replace(told, gone_ns=at_ns)
-                if bad[row]:
+                # What comes while a pole closes was not there for want of high voltage.
+                comes = sound and engaged[row] and code not in waiting and code not in early
+                if bad[row] and not comes:
                     waiting[code] = Waiting(code, at_ns)
                     spared[row] = True
             elif bad[row] and (code in waiting or code in early):
@@ -194,6 +202,7 @@ class UnitFault(Rule):
                 early, spared[row] = early | {code}, True  # it may have had it before the closing
             elif bad[row] and unheard and closed[row] == 0:
                 opened, spared[row] = opened or (code, at_ns), True
+            sound = not bad[row] and not fresh[row]
         for code, told in list(waiting.items()):
             due_ns = FAR if told.gone_ns is None else told.gone_ns + OPENS_NS
             if due_ns < piece.until_ns:
@@ -240,6 +249,13 @@ class UnitFault(Rule):
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
         """The clause with the definition's name of the code."""
         return self.says.get(str(verdict), "").format(label=worst.facts.get("label", ""))
+
+
+def _engaged(piece: Piece, role: str, times_ns: Int64s) -> Bools:
+    """Whether a pole was surely closed; on another bus than the contactors clocks may differ."""
+    earlier_ns = times_ns - clocks_ns(piece.bench, role)
+    states = [piece.at("@engaged", stamps).value for stamps in (times_ns, earlier_ns)]
+    return np.asarray((states[0] == 1) & (states[1] == 1))
 
 
 def _early(unit: Unit, piece: Piece, samples: Samples, fresh: Bools) -> Unit:

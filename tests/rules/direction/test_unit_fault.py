@@ -93,6 +93,17 @@ def test_a_code_that_comes_and_goes_while_all_poles_are_open_fails():
     assert (finding.verdict, finding.first_failed_s) == (Verdict.FAIL, pytest.approx(2.3))
 
 
+@pytest.mark.parametrize(("from_s", "verdict"), [(2.5, "fail"), (1.0, "pass"), (0.0, "pass")])
+def test_a_code_that_comes_after_none_while_a_pole_closes_fails(from_s, verdict):
+    """Negative closes at 2 s, positive at 3 s; the code is gone at 3.4 s."""
+    early = (CLOCK, np.where((CLOCK >= 2) & (CLOCK < 9), 1, 0))
+    codes = (CLOCK, np.where((from_s - 0.05 <= CLOCK) & (CLOCK < 3.4), 7, 0))
+    roles = {**POLES, "contactors.negative": early, ROLE: codes}
+    cycles = dict.fromkeys(roles, 0.1)
+    found = run("unit-fault", roles, options={ROLE: {"ok": (0,)}}, cycles_s=cycles)["front"]
+    assert str(found.verdict) == verdict
+
+
 def test_a_code_of_the_first_second_may_come_back_once_the_poles_are_open():
     """A unit that is slow to report says "no high voltage" once before it comes."""
     assert powered(np.where((CLOCK < 0.95) | (CLOCK >= 9.45), 7, 0)).verdict is Verdict.PASS
