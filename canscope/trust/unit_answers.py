@@ -44,7 +44,7 @@ LONGEST_NS = 120 * SECOND_NS  # of a burst: what the history surely keeps
 BEFORE_NS = 3 * SECOND_NS // 2  # before a burst is known to begin, in which it begins from rest
 MOVED_RPM = 50.0  # at which a pedal has to have been pressed
 REST_PERCENT = 3.0
-HIGH, LOST = 0.95, 0.3  # of its highest speed, from which it falls by so much
+HIGH, LOST = 0.95, (0.3, 0.7)  # of its highest speed, from which it falls by so much: one of them
 HELD = 0.9  # of the pedal's reading, above which it is still held
 SLOPE_NS = SECOND_NS // 10  # at least, over which a slope is taken
 FLAT, STAYS, PUSHES_NM = 0.1, 0.8, 5.0  # of the slope before; of the torque before; that torque
@@ -183,12 +183,24 @@ class Answers:
         return f"was at rest {after_s:.2f} s after the unit had come to {MOVED_RPM:g} rpm"
 
     def _against_pedal(self, history: History, unit: DriveUnit, course: Course) -> str:
-        """Whether the unit slowed down by braking torque with the pedal held."""
+        """Whether the unit slowed down by braking torque, or far without any, with pedal held."""
         torque = _torque(history, unit.role("torque"), course)
         if torque is None:
             return ""
+        found = (self._held_on(history, unit, course, torque, lost) for lost in LOST)
+        return next(filter(None, found), "")
+
+    def _held_on(
+        self,
+        history: History,
+        unit: DriveUnit,
+        course: Course,
+        torque: tuple[Int64s, Floats],
+        part: float,
+    ) -> str:
+        """The same of the time in which it lost that part of its highest speed."""
         top_rpm = float(course.rpm[course.top])
-        lost = course.rpm[course.top :] <= (1 - LOST) * top_rpm
+        lost = course.rpm[course.top :] <= (1 - part) * top_rpm
         if not lost.any() or top_rpm < CLEAR_RPM:
             return ""
         end = course.top + int(np.argmax(lost))
@@ -206,11 +218,17 @@ class Answers:
             return ""
         at_ns, along_Nm = torque
         some = (at_ns >= from_ns) & (at_ns <= end_ns)
-        if not some.any() or not along_Nm[some].mean() < -self._bench.u(unit.role("torque")):
+        drove = (at_ns >= from_ns - DRAG_NS) & (at_ns < from_ns)
+        if not some.any() or not drove.any():
+            return ""
+        brakes, u = float(along_Nm[some].mean()), self._bench.u(unit.role("torque"))
+        ended = part == max(LOST) and brakes <= u
+        ended &= along_Nm[drove].mean() > max(DRIVES_NM, 2 * u)
+        if not (brakes < -u or ended):
             return ""
         return (
             f"read {least:.0f} % and more while the unit slowed down from {top_rpm:.0f} rpm by"
-            f" {LOST:.0%} with the brake released"
+            f" {part:.0%} with the brake released"
         )
 
     def _all_along(self, history: History, course: Course, role: str, held: int) -> bool:
@@ -381,13 +399,18 @@ class Answers:
         )
 
     def _left_alone(self, history: History, from_ns: int, end_ns: int) -> bool:
-        """Whether only the pedal acted: power on, brake and stop released, the same request."""
+        """Whether only the pedal acted: power on, brake and stop released, the same request.
+
+        The ignition stays on as well.
+        """
         closed = history.samples("@closed").between(from_ns, end_ns + 1)
         if self._poles and (closed.value != 1).any():
             return False
         for role in (BRAKE, STOP):
             if self._bench.has(role) and not (_held(history, role, from_ns, end_ns) == 0).all():
                 return False
+        if self._bench.has(IGNITION) and (_held(history, IGNITION, from_ns, end_ns) == 0).any():
+            return False
         if not self._bench.has(REQUEST):
             return True
         asked = _held(history, REQUEST, from_ns, end_ns)

@@ -107,6 +107,14 @@ def test_a_pedal_that_is_held_while_the_unit_brakes_itself_is_not_believed():
     assert doubts("pedal-at-rest", "pedal", pedal=soon)[0] == "pass"
 
 
+def test_a_pedal_that_is_held_while_the_unit_coasts_to_rest_is_not_believed():
+    """4 Nm keep it at speed against its friction, and end at 6 s; by 70 % within 1.05 s."""
+    coasts = {"torque": steps((0, 0), (3.1, 24), (3.1 + RISE, 4), (6, 0))}
+    text = suspect("pedal-at-rest", "pedal", pedal=steps((0, 0.5), (3, 20), (8, 0.5)), **coasts)
+    assert "slowed down from 573 rpm by 70%" in text
+    assert doubts("pedal-at-rest", "pedal", **coasts)[0] == "pass"
+
+
 def test_a_brake_under_which_a_unit_comes_up_to_speed_is_not_believed():
     brake = steps((0, 1), (4, 0), (8, 1))
     assert "read pressed while" in suspect("brake-interlock", "driver", brake=brake)
