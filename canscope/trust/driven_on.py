@@ -22,6 +22,7 @@ HELD_NS = S // 2  # for which the input says so; common practice, no source
 ANSWER_NS = 3 * S // 10  # in which a controller's ramp has begun; likewise
 DRIVES_NM, KEPT = 1.0, 0.9  # torque, and share of the speed before; likewise
 FEWEST = 4  # readings of torque and of speed
+OFTEN = 3  # times in a burst, that no foot presses a brake while it drives on; likewise
 LOOKED_AT_NS = S  # from where the input says so, in which nothing answers; likewise
 EARLY_NS = S  # by which an ignition may be late; likewise
 LIVE_NS = 10 * S  # in which contactors open after key-off, as nodes fall asleep; likewise
@@ -38,8 +39,8 @@ def driven_on(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     for role, value, word in INPUTS:
         if not window.bench.has(role) or (role == BRAKE and window.bench.stage == "rolling"):
             continue
-        for start_ns, end_ns in _spells(window, role, value):
-            last_ns = min(end_ns, start_ns + LOOKED_AT_NS)
+        for start_ns, end_ns, often in _spells(window, role, value):
+            last_ns = end_ns if often else min(end_ns, start_ns + LOOKED_AT_NS)
             pushes, turns = (_inside(window, one, start_ns, last_ns) for one in (torque, speed))
             if min(len(pushes), len(turns)) < FEWEST:
                 continue
@@ -48,7 +49,10 @@ def driven_on(window: ClosedWindow, links: Links) -> Iterator[Remark]:
             kept_Nm = float((pushes.value * sense).min())
             kept_rpm = float((turns.value * sense).min())
             if kept_Nm >= least_Nm and kept_rpm >= KEPT * before_rpm * sense:
-                text = f"read {word} for {(end_ns - start_ns) / S:.1f} s while the {unit.name} "
+                times = f"{often} times " if often else ""
+                text = (
+                    f"read {word} {times}for {(end_ns - start_ns) / S:.1f} s while the {unit.name} "
+                )
                 text += f"unit was driven on, at {kept_Nm:.1f} Nm and {kept_rpm:.0f} rpm and more"
                 yield Remark(role, "wrong", text, start_ns)
                 break
@@ -130,18 +134,25 @@ def kept_live(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         yield Remark(IGNITION, "wrong", text, int(off.time_ns[0]))
 
 
-def _spells(window: ClosedWindow, role: str, value: int) -> Iterator[tuple[int, int]]:
+def _spells(window: ClosedWindow, role: str, value: int) -> Iterator[tuple[int, int, int]]:
     """Where an input read so for long enough within the burst, from its first to its last reading.
 
-    One that read so from the burst's begin on did not change while the unit turned.
+    One that read so from the burst's begin on did not change while the unit turned. The last one is
+    all of them, where they came ``OFTEN`` and more, and how many they were; else 0.
     """
     known = window.back(role, window.span.start_ns).between(0, window.span.end_ns).known
     edges = np.diff(np.concatenate(([0], (known.value == value).astype(np.int8), [0])))
     begins, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
-    for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
-        start_ns, end_ns = int(known.time_ns[begin]), int(known.time_ns[end - 1])
-        if begin and end_ns - start_ns >= HELD_NS:
-            yield start_ns, end_ns
+    spells = [
+        (int(known.time_ns[begin]), int(known.time_ns[end - 1]))
+        for begin, end in zip(begins.tolist(), ends.tolist(), strict=True)
+        if begin
+    ]
+    for start_ns, end_ns in spells:
+        if end_ns - start_ns >= HELD_NS:
+            yield start_ns, end_ns, 0
+    if len(spells) >= OFTEN and spells[-1][1] - spells[0][0] >= HELD_NS:
+        yield spells[0][0], spells[-1][1], len(spells)
 
 
 def _inside(window: ClosedWindow, role: str, start_ns: int, end_ns: int) -> Samples:

@@ -139,6 +139,13 @@ ONE_BURST = Unseen(
     least=0.66,
     most=1.5,
 )
+ONE_BURST_BOTH = Unseen(
+    "burst-scale",
+    ("units.*.speed", "units.*.torque"),
+    "another factor of torque and speed alike in one burst: a unit that was asked for less turns and "
+    "pushes less, and losses hide what the pack gave it",
+    TURNS,
+)
 STOPPED = tuple(
     Unseen(
         kind,
@@ -164,7 +171,8 @@ EARLY_INPUTS = Unseen(
 COARSE_TORQUE = Unseen(
     "quantised",
     ("units.*.torque",),
-    "steps of up to 3 Nm: losses hide as much, and sense and energy are the shaft's all the same",
+    "steps of up to 3 Nm: it is known to half of one then, which losses hide and no limit is as "
+    "narrow as; sense and energy are the shaft's all the same",
     "read in the unit's own documentation how finely it says its torque",
     most=3.0,
 )
@@ -707,6 +715,14 @@ EVIDENCE = (
                 least=0.0,
                 most=1.0,
             ),
+            Unseen(
+                "from-lever",
+                ("driver.brake",),
+                "a brake computed from the lever, before each of its changes: a driver "
+                "who presses it only then reads the same; a controller, which cannot know what the "
+                "lever will do, makes it late, which brake-interlock fails",
+                "press it once without touching the lever, and mark it",
+            ),
             EARLY_INPUTS,
         ),
     ),
@@ -938,6 +954,7 @@ EVIDENCE = (
             TORQUES,
             TORQUES_NEAR,
             replace(ONE_BURST, roles=("units.*.torque",)),
+            ONE_BURST_BOTH,
             ASKED_TORQUE,
             COARSE_TORQUE,
             _dead_bit("units.*.torque", 3.0, "3 Nm, as with an offset"),

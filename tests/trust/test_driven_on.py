@@ -45,6 +45,15 @@ def test_a_brake_too_short_to_answer_to_says_nothing():
     assert "driver.brake" not in told
 
 
+@pytest.mark.parametrize(("times", "told"), [(3, True), (2, False)])
+def test_a_brake_that_comes_and_goes_while_a_unit_is_driven_on_is_not_believed(times, told):
+    """Pressed for 0.2 s in every 0.4 s: a foot may touch it twice."""
+    presses = [(8.6 + 0.2 * k, (k + 1) % 2) for k in range(2 * times)]
+    said = remarks(driver__brake=state(TIMES, *presses), units__front__torque=pushed())
+    assert ("driver.brake" in said) is told
+    assert not told or "pressed 3 times for" in said["driver.brake"]
+
+
 @pytest.mark.parametrize(("off_s", "told"), [(8.0, "read off for 12 s"), (14.0, ""), (26.0, "")])
 def test_contactors_that_stay_closed_long_after_key_off_are_told(off_s, told):
     """They open at 20 s: 12 s and 6 s after key-off, or before it."""
