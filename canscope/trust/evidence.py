@@ -142,8 +142,8 @@ ONE_BURST = Unseen(
 ONE_BURST_BOTH = Unseen(
     "burst-scale",
     ("units.*.speed", "units.*.torque"),
-    "another factor of torque and speed alike in one burst: a unit that was asked for less turns and "
-    "pushes less, and losses hide what the pack gave it",
+    "another factor of torque and speed alike in one burst: a unit that was asked for less turns "
+    "and pushes less, and losses hide what the pack gave it",
     TURNS,
 )
 STOPPED = tuple(
@@ -998,8 +998,9 @@ EVIDENCE = (
             Unseen(
                 "same-sensor",
                 ("units.*.torque",),
-                "the other unit's torque: both may report the one torque that both were told to "
-                "give, and the power of both together is right either way",
+                "the other unit's torque, unless it carries the other's noise at rest: both may "
+                "report the one torque that both were told to give, and the power of both together "
+                "is right either way",
                 "spin one unit alone, and see the other's torque stay at rest",
             ),
         ),

@@ -20,6 +20,7 @@ from canscope.model.tables import Floats, Int64s
 FARTHEST_NS, LAG_NS = 500 * 10**6, 5 * 10**6  # distances tried
 FEWEST, MOST = 100, 2000  # telling rows, before which nothing is said and after which all is known
 CHANCE = 6.0  # standard deviations beyond chance
+RESTS_STEPS = 6.0  # from what it reads most of the time, within which a reading rests
 BESIDE = 0.1  # share that may agree one sample beside the best distance
 # All of these: common practice, no source.
 
@@ -37,6 +38,7 @@ class Noise:
 
     steps: tuple[float, float]
     share: float  # of the telling rows that have to agree
+    resting: bool = False  # only while the first rests tells its noise: else it is told what to do
     telling: int = 0
     cycle_ns: int = 0
     votes: Int64s = field(default_factory=lambda: np.zeros(len(LAGS), np.int64))
@@ -56,7 +58,11 @@ class Noise:
         self.cycle_ns = self.cycle_ns or int(median(np.diff(one.time_ns)))
         bend = np.diff(one.value, 2)
         # A slope that is rounded bends by one step, to and fro; noise by more.
-        rows = np.flatnonzero(np.abs(bend) > 1.5 * step)[: MOST - self.telling]
+        tells = np.abs(bend) > 1.5 * step
+        if self.resting:
+            off = np.abs(one.value - median(one.value)) <= RESTS_STEPS * step
+            tells &= off[:-2] & off[1:-1] & off[2:]
+        rows = np.flatnonzero(tells)[: MOST - self.telling]
         inside = one.time_ns[rows] >= other.time_ns[0] + FARTHEST_NS
         inside &= one.time_ns[rows + 2] <= other.time_ns[-1] - FARTHEST_NS
         rows = rows[inside]

@@ -7,7 +7,8 @@ same), link voltages (one link feeds all), the same part of two units (twins war
 in stage rolling (the road couples the axles).
 
 A copy that is late, in other steps or turned round is known by the noise that it carries
-(``same_noise``): all but torques are compared by that.
+(``same_noise``). Torques are compared by that alone, and only while they rest: what a unit was told
+to give has no noise then.
 """
 
 from __future__ import annotations
@@ -75,6 +76,7 @@ class Sensors:
             (one, other): Noise(
                 (2 * bench.bindings[one].half_step, 2 * bench.bindings[other].half_step),
                 _share(one, other),
+                one.endswith(".torque"),
             )
             for one, other in _noisy_pairs(bench)
         }
@@ -158,7 +160,8 @@ def _pairs(bench: Bench) -> list[tuple[str, str]]:
 def _noisy_pairs(bench: Bench) -> list[tuple[str, str]]:
     speeds = [unit.role("speed") for unit in bench.units]
     parts = [role for unit in bench.units for role in unit.temperature_roles().values()]
-    groups = (speeds, list(bench.link_roles().values()), parts, TRACKS)
+    torques = [unit.role("torque") for unit in bench.units]
+    groups = (speeds, torques, list(bench.link_roles().values()), parts, TRACKS)
     return [pair for group in groups for pair in combinations(group, 2) if bench.has(*pair)]
 
 

@@ -133,12 +133,12 @@ def carried(delay_s, factor, own_noise=0.0, step=0.5, seed=5):
     return noises(times, np.round(speed / step) * step, np.round(copy / step) * step, step)
 
 
-def noises(times, one, other, step):
-    """What two speeds of such samples show."""
-    bench = bench_of(SPEEDS, "dry-spin", {}, u=dict.fromkeys(SPEEDS, step / 2))
+def noises(times, one, other, step, roles=SPEEDS):
+    """What two speeds, or others, of such samples show."""
+    bench = bench_of(roles, "dry-spin", {}, u=dict.fromkeys(roles, step / 2))
     history, sensors = History(), Sensors(bench, START_NS)
-    history.append(SPEEDS[0], samples_of(times, one, Kind.NUMBER, step))
-    history.append(SPEEDS[1], samples_of(times + 0.0007, other, Kind.NUMBER, step))
+    history.append(roles[0], samples_of(times, one, Kind.NUMBER, step))
+    history.append(roles[1], samples_of(times + 0.0007, other, Kind.NUMBER, step))
     sensors.finish(history, START_NS + 21 * 10**9)
     return sensors.doubted()
 
@@ -159,6 +159,21 @@ def test_a_copy_that_is_late_scaled_or_turned_round_is_known_by_its_noise(
     found = carried(delay_s, factor, own_noise)
     assert set(found) == set(SPEEDS)
     assert "shows the noise of can0:M0.units_front_speed" in found[SPEEDS[1]]
+
+
+def test_a_torque_is_another_one_s_if_it_carries_its_noise_at_rest():
+    """0.1 Nm of noise; what both were told to give, 12 Nm with a pedal's noise, says nothing."""
+    rng = np.random.default_rng(4)
+    times = np.arange(0, 20, 0.01)
+    told = np.where((times > 5) & (times < 8), 12 + rng.normal(0, 0.3, len(times)), 0.0)
+    own, other = (rng.normal(0, 0.1, len(times)) for _ in range(2))
+    roles = [speed.replace("speed", "torque") for speed in SPEEDS]
+
+    def found(one, two):
+        return set(noises(times, np.round(one * 20) / 20, np.round(two * 20) / 20, 0.05, roles))
+
+    assert found(told + own, told + own) == set(roles)
+    assert found(told + own, told + other) == found(told, told) == set()
 
 
 def test_a_swing_in_common_is_no_noise_in_common():

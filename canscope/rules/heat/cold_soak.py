@@ -9,9 +9,10 @@ from typing import ClassVar
 import numpy as np
 
 from canscope.model.bench import Bench
-from canscope.model.outcome import Doubt, Outcome, Subject, margins
+from canscope.model.findings import Verdict
+from canscope.model.outcome import Doubt, Outcome, Subject, deciding_rows, margins
 from canscope.model.piece import Piece
-from canscope.model.rule import Rule, limit, unjudged
+from canscope.model.rule import Rule, Worst, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.heat._sensors import lives_among, thermometers
 from canscope.trust.missing_value import absence_at
@@ -29,6 +30,8 @@ class Seen:
     begin_ns: int | None = None
     turned: bool = False
     sensors: Mapping[str, Sensor] = field(default_factory=dict)  # by subject
+    # By role, in power-up: what it read as the first pole closed, and its last reading.
+    closed: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -49,11 +52,13 @@ class ColdSoak(Rule):
         Just before the first burst of the run (in power-up, before the first pole closes): the
         difference between the warmest and the coldest of all temperatures of all units, and of
         ``job.ambient_degC`` if it is given. A vehicle that stood overnight has one temperature; a
-        sensor that reads another one lies. Without ``ambient_degC`` a mistake that all of them
-        share cannot be seen, unless it puts them where no workshop is.
+        sensor that reads another one lies. In power-up, also from then on until the end: how far
+        each sensor rose, as the smaller of two readings in a row; nothing turns there, so that only
+        a current through a standing motor heats it so. Without ``ambient_degC`` a mistake that all
+        of them share cannot be seen, unless it puts them where no workshop is.
     Margin
-        ``limit_K`` minus that difference, in K. Both readings carry their uncertainty; the ambient
-        temperature is taken as the plan states it.
+        ``limit_K`` minus that difference, in K; ``rise_K`` minus what it rose. Both readings carry
+        their uncertainty; the ambient temperature is taken as the plan states it.
     Unproven
         No unit turned, or the vehicle did not stand long enough: they differ by more, and the plan
         does not say ``job.cold``, so that it is advice and no fault (not-exercised); a sensor had
@@ -64,6 +69,7 @@ class ColdSoak(Rule):
     """
 
     limit_K: float = limit(5.0, "K", high=20.0, looser="higher")
+    rise_K: float = limit(10.0, "K", high=30.0, looser="higher", note="in power-up")
 
     unit: ClassVar[str] = "K"
     limit_parameter: ClassVar[str] = "limit_K"
@@ -72,8 +78,10 @@ class ColdSoak(Rule):
         "pass": "they agreed before the first burst, {coldest} to {warmest}{without}",
         "fail": "they disagreed before the first burst of a cold vehicle, {coldest} to "
         "{warmest}{without}",
+        "warmed": "{warmest} warmed in a stage in which nothing turns, by",
         "close": "they just about agreed before the first burst, {coldest} to {warmest}{without}",
     }
+    codes: ClassVar[tuple[str, ...]] = ("warmed",)
     exercise: ClassVar[str] = (
         "let the vehicle stand overnight, write the ambient temperature and cold = true into the "
         "plan, and record before the first spin"
@@ -82,6 +90,7 @@ class ColdSoak(Rule):
         "a sensor has a wrong factor, offset or characteristic in the definition",
         "a sensor of another kind is fitted, or its connector has a high resistance",
         "the vehicle was not cold: it ran, was charged or stood in the sun",
+        "in power-up: a current through a standing motor, as of a phase that is always on",
     )
     next: ClassVar[str] = "measure the odd part with a surface thermometer and compare"
 
@@ -113,12 +122,61 @@ class ColdSoak(Rule):
         if piece.bench.stage == "power-up":
             starts += [event for event in piece.events_of("pole") if event.value == 1]
         if state.turned or not starts:
-            return state, ()
+            return self._warmed(state, piece)
         state = replace(state, turned=True)
         # After a clock step it is not known whether a unit had turned before.
         if state.begin_ns != piece.origin_ns:
             return state, ()
-        return state, self._judge(piece, min(event.time_ns for event in starts))
+        begin_ns = min(event.time_ns for event in starts)
+        found = self._judge(piece, begin_ns)
+        if piece.bench.stage == "power-up":
+            roles = [thermometer.role for thermometer in thermometers(piece.bench)]
+            held = {role: float(piece.at(role, begin_ns, before=True).value[0]) for role in roles}
+            closed = {role: (degC, degC) for role, degC in held.items() if not np.isnan(degC)}
+            state, rows = self._warmed(replace(state, closed=closed), piece, begin_ns)
+            found += rows
+        return state, found
+
+    def _warmed(
+        self, state: Seen, piece: Piece, from_ns: int | None = None
+    ) -> tuple[Seen, list[Outcome]]:
+        """How far each sensor rose since the first pole closed, in power-up."""
+        found, closed = list[Outcome](), dict(state.closed)
+        for thermometer in thermometers(piece.bench):
+            role = thermometer.role
+            samples = piece[role].known
+            if role not in closed or not len(samples):
+                continue
+            samples = samples[~railed(piece.bench.bindings[role], samples)]
+            if from_ns is not None:
+                samples = samples[samples.time_ns >= from_ns]
+            if not len(samples):
+                continue
+            base, last = closed[role]
+            rise_K = np.minimum(samples.value, [last, *samples.value[:-1]]) - base
+            closed[role] = base, float(samples.value[-1])
+            u = 2 * piece.bench.u(role)
+            some = np.flatnonzero(self.rise_K - rise_K < u)  # one that stands still says nothing
+            some = some[deciding_rows(self.rise_K - rise_K[some], u)]
+            found.append(
+                margins(
+                    NAME,
+                    samples.time_ns[some],
+                    self.rise_K - rise_K[some],
+                    measured=rise_K[some],
+                    limit=self.rise_K,
+                    uncertainty=u,
+                    code="warmed",
+                    warmest=thermometer.subject,
+                    coldest="",
+                    without="",
+                )
+            )
+        return replace(state, closed=closed), found
+
+    def clause(self, verdict: Verdict | str, worst: Worst) -> str:
+        """Say what warmed, where that is it."""
+        return super().clause("warmed" if worst.code == "warmed" else verdict, worst)
 
     def close(self, state: Seen, piece: Piece) -> Sequence[Outcome]:
         """Unproven if no unit turned; a sensor that may be dead agrees with nothing."""

@@ -124,3 +124,22 @@ def test_no_sensor_bound_is_not_bound():
 @pytest.mark.parametrize("winding", [17.5, 25.0])
 def test_no_cut_changes_anything(winding):
     assert judge(winding=winding, cuts="each") == judge(winding=winding)
+
+
+@pytest.mark.parametrize(
+    ("rise_K", "cold", "fails"), [(30, True, True), (30, False, True), (8, True, False)]
+)
+def test_a_part_that_warms_in_power_up_fails_though_nothing_turned(rise_K, cold, fails):
+    """1.5 K/s from 6 s on, with a pole closed from 5 s on; 10 K, both readings to 0.5 K."""
+    pole = (FAST, np.where(FAST >= 5, 1.0, 0.0))
+    warms = np.minimum(np.interp(SLOW, [6, 26], [0, 30]), rise_K)
+
+    def edit(roles):
+        roles |= {WINDING: (SLOW, 17.5 + warms), INVERTER: (SLOW, np.full(len(SLOW), 17.0))}
+        roles["contactors.negative"] = pole
+
+    finding = judge(edit=edit, turn=False, stage="power-up", cold=cold)
+    assert (finding.verdict is Verdict.FAIL) is fails
+    assert (
+        "front winding warmed in a stage in which nothing turns, by" in finding.sentence
+    ) is fails
