@@ -84,9 +84,9 @@ class Course:
         u = self.scatter / float(np.sqrt(samples))
         return Level(total / samples / UNIT, u, int(self.end_ns[rows[-1]]))
 
-    def highest_after(self, time_ns: int) -> Level | None:
-        """The highest level from an instant on; None if nothing was read since."""
-        return self._outermost(time_ns, 1)
+    def highest_after(self, time_ns: int, until_ns: int | None = None) -> Level | None:
+        """The highest level from an instant on (and until another); None if nothing was read."""
+        return self._outermost(time_ns, 1, until_ns)
 
     def lowest_after(self, time_ns: int, until_ns: int | None = None) -> Level | None:
         """The lowest level from an instant on (and until another); None if nothing was read."""

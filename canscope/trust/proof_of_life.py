@@ -309,9 +309,9 @@ class _Seen:
         """By how much levels have to differ, so that the difference is one."""
         return max(STEP * self.step_K, SURE * math.hypot(*(level.u for level in levels)))
 
-    def rise_K(self, from_ns: int) -> tuple[float, float]:
+    def rise_K(self, from_ns: int, until_ns: int | None = None) -> tuple[float, float]:
         """How far its level rose from an instant on, and how far at least to be sure of it."""
-        before, after = self.course.level_at(from_ns), self.course.highest_after(from_ns)
+        before, after = self.course.level_at(from_ns), self.course.highest_after(from_ns, until_ns)
         if before is None or after is None or self.sensor.moved_ns is None:
             return 0.0, float("inf")
         return after.value - before.value, self.least_K(before, after)
@@ -512,10 +512,12 @@ class _Together:
 
     def _hardly_warmed(self, one: _Seen) -> str:
         """Whether it warmed by far less than its like in a unit whose other parts warmed alike."""
-        own_K, _ = one.rise_K(one.from_ns)
         for other in self._seen:
-            if other.word != one.word or other.unit == one.unit:
+            highest = other.course.highest_after(other.from_ns)
+            if other.word != one.word or other.unit == one.unit or highest is None:
                 continue
+            # What it shows only long after its like hides as much until then.
+            own_K, _ = one.rise_K(one.from_ns, highest.time_ns + RESTED_NS)
             if not 1 / ALIKE_TURNED <= one.turned_ns / max(other.turned_ns, 1) <= ALIKE_TURNED:
                 continue
             its_K = other.warmed_K()
