@@ -26,7 +26,6 @@ BEFORE_NS = SECOND_NS  # of rest before a burst, and after it
 LONGEST_NS = 12 * SECOND_NS  # of a burst
 GRID_MS, FARTHEST_MS = 10, 800  # the lags tried
 STEPS = 8.0  # of both voltages, by which they have to give way; common practice, no source
-SIGMAS = 1.43  # of white noise, that ``noise`` amounts to
 LATE_MS = 50.0  # by which they lie apart, surely by 40; likewise
 SURE_MS = 40.0
 # The same of a current against shafts, whose losses come before their power.
