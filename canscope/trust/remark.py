@@ -11,7 +11,8 @@ Links = tuple[str, ...]  # roles of the links whose clock is that of the other r
 class Remark:
     """One thing that is wrong with a role's readings; ``text`` follows the signal's name.
 
-    ``kind`` is "late state", "early state", "late", "late renewal", "silent", "stopped" or "wrong".
+    ``kind`` is "late state", "early state", "late", "late renewal", "silent", "stopped",
+    "repeated" or "wrong".
     ``late_ms`` is how late a state, or a reading, came at least; 0 where that is not known.
     ``code`` says what exactly is doubted, where there is a check of its own for it
     (``findings.MENDS``).

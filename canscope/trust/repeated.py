@@ -45,10 +45,12 @@ def repeated(window: ClosedWindow, links: Links) -> Iterator[Remark]:
             continue
         first, last = found
         ms = (times[last] - times[first]) / 1e6
-        text = f"stood still to the bit for {ms:.0f} ms, as did all numbers of its message, though "
-        text += "they flickered before it and after it: the frame was repeated"
+        text = f"stood still to the bit for {ms:.0f} ms, though it flickered before and after"
+        if len(numbers) > 1:
+            text = f"stood still to the bit for {ms:.0f} ms, as did all numbers of its message, "
+            text += "though they flickered before and after: the frame was repeated"
         for role in numbers:
-            yield Remark(role, "stopped", text, int(times[first]))
+            yield Remark(role, "repeated", text, int(times[first]))
 
 
 def _first(times: Int64s, raws: list[Int64s]) -> tuple[int, int] | None:

@@ -67,10 +67,10 @@ def healthy():
     }
 
 
-def remarks(cuts=(), bleed=None, **changed):
+def remarks(cuts=(), bleed=None, resistor_ohm=100.0, **changed):
     """Role -> what is said of it, with these columns instead; ``_`` stands for a dot."""
     columns = healthy() | {name.replace("__", "."): column for name, column in changed.items()}
-    fields = {"precharge_resistor_ohm": 100.0, "link_capacitance_F": 1e-3, "bleed": bleed}
+    fields = {"link_capacitance_F": 1e-3, "bleed": bleed, "precharge_resistor_ohm": resistor_ohm}
     u = {role: step / 2 for role, step in STEPS.items()}
     bench = bench_of(list(columns), "dry-spin", fields, u, dict.fromkeys(columns, 0.02))
     data = {
@@ -134,10 +134,19 @@ def test_a_pre_charge_that_is_broken_off_and_begun_again_is_two():
     assert "while the link charged" in remarks(**wrong)[CURRENT]
 
 
-def test_a_current_that_is_clipped_carries_too_little_at_first():
-    """45 % of the rise take 60 ms and carry 0.18 C; clipped at 1 A they carry 0.06 C."""
-    told = remarks(pack__current=np.minimum(healthy()[CURRENT], 1.0))
-    assert "first half of the link's rise" in told["pack.current"]
+@pytest.mark.parametrize(("most_A", "told"), [(0.3, True), (4.0, False)])
+def test_a_current_that_is_clipped_carries_too_little_at_first(most_A, told):
+    """With 250 ms 45 % of the rise take 150 ms and carry 0.18 C; clipped at 0.3 A, 0.045 C.
+
+    The next 45 % take 430 ms and then carry 0.12 C, also if all of it comes 30 ms late.
+    """
+    since = np.maximum(TIMES - 3.5, 0.0)
+    slow = (TIMES >= 3.5) & (TIMES < 4.52)
+    rise = np.where(slow, 400 * (1 - np.exp(-since / 0.25)), healthy()[LINK])
+    amps = np.where(slow, 1.6 * np.exp(-since / 0.25), healthy()[CURRENT])
+    changed = {"pack__current": np.minimum(amps, most_A), "units__front__link_voltage": rise}
+    said = remarks(resistor_ohm=250.0, **changed)
+    assert ("first half of the link's rise" in said.get("pack.current", "")) == told
 
 
 @pytest.mark.parametrize(("ms", "told"), [(60, True), (20, False)], ids=["dead bit", "bounces"])

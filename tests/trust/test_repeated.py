@@ -36,7 +36,7 @@ def held(values, since_ms, ms):
 def test_a_frame_that_is_repeated_for_half_a_second_is_told_of_every_number_in_it():
     told_of = told(held(3200 + NOISE, 4000, 500))
     assert [role for role, _, _ in told_of] == [LINK, SPEED]
-    assert {(kind, abs(at - 4000) <= 60) for _, kind, at in told_of} == {("stopped", True)}
+    assert {(kind, abs(at - 4000) <= 60) for _, kind, at in told_of} == {("repeated", True)}
 
 
 @pytest.mark.parametrize(
