@@ -61,7 +61,18 @@ def judge_files(
         )
     read_as = ReadAs(format, tuple(channel or ()), dict(offsets or {}), dict(columns or {}))
     warnings = (*inputs.notes, *capture.notes, *report.warnings)
-    return replace(report, warnings=warnings, read_as=read_as)
+    return replace(_with_overlooked(report, plan), warnings=warnings, read_as=read_as)
+
+
+def _with_overlooked(report: Report, plan: Plan) -> Report:
+    """The report with signals that look like roles which the plan says are not there."""
+    if not report.not_on_vehicle:
+        return report
+    from canscope.draft.overlooked import overlooked
+
+    found = overlooked(plan)
+    checks = (replace(one, looks_like=found.get(one.role, "")) for one in report.not_on_vehicle)
+    return replace(report, not_on_vehicle=tuple(checks))
 
 
 def _channel(given: Sequence[str] | None, plan: Plan) -> str | Sequence[str] | None:

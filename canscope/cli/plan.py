@@ -165,13 +165,16 @@ def _rules_table(plan: Plan) -> Any:
 
 def _by_hand(plan: Plan, found: list[Prospect]) -> Iterator[str]:
     """What no bus of this vehicle will ever answer, and what a person does instead."""
+    from canscope.draft.overlooked import overlooked
     from canscope.model.roles import role_of
 
-    bench = plan.bench
+    bench, found_like = plan.bench, overlooked(plan)
     for role in bench.not_on_vehicle:
         rules = dict.fromkeys(prospect.rule for prospect in found if role in prospect.lacks)
         resting = f" ({', '.join(rules)})" if rules else ""
         yield f"never by bus: {role}{resting}; by hand: {role_of(role).hand_check}"
+        if role in found_like:
+            yield f"but {found_like[role]} looks like {role}: bind it, if it is sent"
     if bench.units and not bench.has("driver.direction") and bench.stage != "power-up":
         yield "no signal for driver.direction: marks with asked = say what was requested"
 

@@ -81,11 +81,12 @@ def _defined(by_bus: Mapping[str, Sequence[str]]) -> Inventory:
     for channel, files in by_bus.items():
         bus = Bus(channel, files=tuple(files))
         for spec in read_definitions({channel: files}).messages:
-            bus.messages.append(_unseen(spec))
+            bus.messages.append(unseen(spec))
         buses.append(bus)
     return Inventory(buses, 0, 0, Tally())
 
 
-def _unseen(spec: MessageSpec) -> MessageFacts:
+def unseen(spec: MessageSpec) -> MessageFacts:
+    """A message of a definition, of which no frame was seen."""
     facts = tuple(SignalFacts(signal) for signal in spec.signals)
     return MessageFacts(spec.channel, spec.can_id, spec.extended, spec=spec, signals=facts)

@@ -184,6 +184,7 @@ class HandCheck:
     by: str
     check: str
     findings: tuple[str, ...] = ()  # "rule, subject" that stay unproven for want of it
+    looks_like: str = ""  # a free signal of the definitions that looks like it
 
 
 @dataclass(frozen=True)

@@ -64,6 +64,11 @@ def weakened(report: Report) -> list[str]:
         if frames and channel not in bound and not report.misfits:
             lines.append(f"Not judged: {frames} frames on {channel}, where the plan binds nothing.")
     lines += [
+        f"Said not to be on this vehicle: {one.role}; {one.looks_like} looks like it: bind it."
+        for one in report.not_on_vehicle
+        if one.looks_like
+    ]
+    lines += [
         f"Found, though this stage does not require it: {one.sentence}"
         for one in report.findings
         if one.code in TOLD_CODES and state(one) == "advice"

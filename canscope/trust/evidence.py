@@ -535,6 +535,15 @@ EVIDENCE = (
                 least=0.0,
                 most=10.0,
             ),
+            Unseen(
+                "insulation-stops",
+                ("pack.insulation",),
+                "a stop after it has measured for 10 s with the contactors closed, where nodes "
+                "fall asleep within seconds of their opening: nothing is connected or taken off "
+                "while it has to speak",
+                "leave the ignition on for ten seconds after the contactors have opened, and see "
+                "its value change",
+            ),
             _held("pack.insulation", 10.0, "a monitor itself measures for seconds"),
             _dead_bit("pack.insulation", float("inf"), "a wrong offset: nothing else measures it"),
             Unseen(

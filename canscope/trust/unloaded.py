@@ -29,6 +29,8 @@ CLOSED_NS = 2 * SECOND_NS  # since when both poles are closed: links have follow
 ALIKE_A = 1.0  # that carries the same current
 SHARE = 0.025  # of the voltage; a pack that rests after a load recovers by 1 or 2 %
 SURE = 4.0  # times the noise of a mean
+FED_A, FED_LASTS = 1.5, 20  # into the pack, beside the zero, for so many tenths
+ZERO = 20  # tenths with all poles open, whose median is the zero
 IDLE_NM, IDLE_RPM = 1.0, 15.0  # of a unit that takes nothing, beside half a step
 TAKEN_W, LASTS = 3000.0, 3  # more than converters take, for so many tenths
 
@@ -54,6 +56,7 @@ class Unloaded:
         circuit = [PACK, *bench.link_roles().values()] if asked else []
         self._voltages = [role for role in circuit if bench.has(role)]
         self._shafts = [unit.role(word) for unit in bench.units for word in ("torque", "speed")]
+        self._zeros: list[float] = []  # of the current, tenth by tenth, before any pole closed
         self._idles = bench.has(PACK, *self._shafts) and bench.stage != "rolling"
         roles = (CURRENT, *self._voltages, *(self._shafts if self._idles else ()))
         self._means = {role: Means() for role in roles} if asked else {}
@@ -69,8 +72,9 @@ class Unloaded:
         for row in range(max(len(self._numbers) - len(new) - REACH, 0), len(self._numbers) - REACH):
             if self._closed[row]:
                 yield from self._compare(row)
-            if self._idles and row >= LASTS + REACH and self._closed[row - LASTS : row + 1].all():
+            if self._idles and row >= FED_LASTS + REACH and self._closed[row - LASTS]:
                 yield from self._takes(row)
+                yield from self._fed(row)
         kept = slice(-KEPT - REACH, None)
         self._numbers, self._closed = self._numbers[kept], self._closed[kept]
         for means in self._means.values():
@@ -85,12 +89,17 @@ class Unloaded:
         )
         self._numbers = np.append(self._numbers, new)
         self._closed = np.append(self._closed, begun & (row == 0))
+        first = len(self._numbers) - len(new)
         for role, means in self._means.items():
             samples = history.samples(role).known
             edges = samples.time_ns.searchsorted(np.append(at_ns, at_ns[-1] + BLOCK_NS))
             low, high, mean = _each(samples.value, edges)
             means.low, means.high = np.append(means.low, low), np.append(means.high, high)
             means.mean = np.append(means.mean, mean)
+        if len(self._zeros) < ZERO and self._means:
+            open_ = step_at(history.samples("@engaged"), at_ns) == 0
+            zeros = self._means[CURRENT].mean[first:][open_]
+            self._zeros += zeros[~np.isnan(zeros)].tolist()[: ZERO - len(self._zeros)]
 
     def _compare(self, row: int) -> Iterator[Remark]:
         """One tenth with those of the minute before it that carried the same current."""
@@ -124,18 +133,39 @@ class Unloaded:
         watt = self._means[PACK].mean[now] * self._means[CURRENT].mean[now]
         if not np.abs(watt).min() > TAKEN_W:  # nearly always
             return
-        near = slice(row - LASTS + 1 - REACH, row + 1 + REACH)
+        if not self._closed[now].all() or not self._still(row, LASTS):
+            return
+        amps = float(self._means[CURRENT].mean[row])
+        text = f"read {amps:.1f} A, which are {np.abs(watt).min() / 1000:.1f} kW, while no unit "
+        text += "turned or gave torque: nothing of the run takes it"
+        yield Remark(CURRENT, "wrong", text, int(self._numbers[row]) * BLOCK_NS)
+
+    def _fed(self, row: int) -> Iterator[Remark]:
+        """Whether current flows into the pack for long, though no unit slows down."""
+        now = slice(row - FED_LASTS + 1, row + 1)
+        amps = self._means[CURRENT].mean[now]
+        if len(self._zeros) < ZERO or not amps.max() < -FED_A + max(self._zeros):
+            return
+        least_A = FED_A + 2 * self._bench.u(CURRENT)
+        zero_A = median(np.array(self._zeros))
+        if not amps.max() < zero_A - least_A or not self._closed[now].all():
+            return
+        if self._still(row, FED_LASTS):
+            text = f"read {amps.max():.1f} A and less for {FED_LASTS / 10:g} s, beside a zero of "
+            text += f"{zero_A:.1f} A, while no unit turned: nothing of the run feeds the pack"
+            yield Remark(CURRENT, "wrong", text, int(self._numbers[row]) * BLOCK_NS)
+
+    def _still(self, row: int, lasts: int) -> bool:
+        """Whether no unit turned or gave torque in so many tenths and beside them."""
+        near = slice(row - lasts + 1 - REACH, row + 1 + REACH)
         for role in self._shafts:
             means = self._means[role]
             most = IDLE_RPM if role.endswith(".speed") else IDLE_NM
             most += self._bench.u(role)
             low, high = np.fmin.reduce(means.low[near]), np.fmax.reduce(means.high[near])
             if not max(-low, high) <= most:
-                return
-        amps = float(self._means[CURRENT].mean[row])
-        text = f"read {amps:.1f} A, which are {np.abs(watt).min() / 1000:.1f} kW, while no unit "
-        text += "turned or gave torque: nothing of the run takes it"
-        yield Remark(CURRENT, "wrong", text, int(self._numbers[row]) * BLOCK_NS)
+                return False
+        return True
 
 
 def _each(values: Floats, edges: Int64s) -> tuple[Floats, Floats, Floats]:

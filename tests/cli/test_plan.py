@@ -20,6 +20,17 @@ def test_check_tells_what_is_bound_and_what_stays_unproven(tmp_path, capsys):
     assert "off: axle-witness: no second person today" in out
 
 
+def test_check_names_a_signal_that_looks_like_a_role_the_vehicle_is_said_not_to_have(
+    tmp_path, capsys
+):
+    text = PLAN.replace('brake     = "can0:Cabin.BrakePressed"', "")
+    text += '\n[not_on_this_vehicle]\nroles = ["driver.brake"]\n'
+    path = lay_out(tmp_path, text + 'reason = "wired"\nby = "A. Tester"\n')
+    assert main(["plan", "check", str(path)]) == 0
+    out = capsys.readouterr().out
+    assert "but can0:Cabin.BrakePressed looks like driver.brake: bind it" in out
+
+
 def test_check_lists_the_codes_that_mean_no_value(tmp_path, capsys):
     path = lay_out(tmp_path)
     file = tmp_path / "drive_unit.dbc"

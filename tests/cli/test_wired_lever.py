@@ -70,6 +70,8 @@ def test_it_is_provable(check):
     listed = {one["role"]: one for one in report["not_on_vehicle"]}
     assert "asked" in listed["driver.direction"]["check"]
     assert any("brake-interlock" in name for name in listed["driver.brake"]["findings"])
+    # The definitions of this vehicle hold both all the same.
+    assert listed["driver.brake"]["looks_like"] == "can0:Cabin.BrakePressed"
 
 
 def test_without_marks_of_what_was_asked_the_direction_stays_unproven(check):

@@ -114,6 +114,11 @@ def gateway_holds(told: Told) -> Lie | None:
         return Lie("delay", key, words, (key,), late_ms / 1000)
     if "Pedal" in key or "Resistance" in key:
         return Lie("renewed", key, words, (key,), ms / 1000)
+    if "Voltage" in key:  # as one that is held
+        changes = int(
+            np.count_nonzero(np.diff(np.round(honest[rows] / step_of(told.vehicle, key))))
+        )
+        return Lie("held", key, f"{words}, {changes} changes", (key,), float(changes))
     return Lie("gateway-holds", key, words, (key,))
 
 

@@ -370,7 +370,14 @@ def dither(told: Told) -> Lie | None:
     key, (rows, when) = any_of(told, told.numbers()), _spell(told)
     level, step = told.seen[key][rows.start], step_of(told.vehicle, key)
     told.put(key, level + step * told.rng.integers(-1, 2, rows.stop - rows.start), rows)
-    return Lie("dither", key, f"flickers about one value {when}", (key,))
+    name = "insulation-stops" if _measured(told, key, rows.start) else "dither"
+    return Lie(name, key, f"flickers about one value {when}", (key,))
+
+
+def _measured(told: Told, key: str, row: int) -> bool:
+    """Whether it is the insulation monitor, which has seen the contactors closed for 10 s."""
+    closed = told.closed()[max(row - 10_000, 0) : row]
+    return _name(key) == "Resistance" and len(closed) == 10_000 and bool(closed.all())
 
 
 @kind("constant")

@@ -47,6 +47,17 @@ def test_kilowatts_that_flow_while_no_unit_gives_torque_are_not_believed(amps, t
     assert ("nothing of the run takes it" in said.get(CURRENT, "")) == told
 
 
+@pytest.mark.parametrize(
+    ("closed_A", "open_A", "told"), [(-2.5, 0.0, True), (-2.5, -2.5, False), (-0.8, 0.0, False)]
+)
+def test_a_pack_that_is_fed_at_rest_is_not_believed(closed_A, open_A, told):
+    """From 12 to 18 s; a sensor whose zero is off reads as much with all contactors open."""
+    flows = np.where((TIMES >= 12) & (TIMES < 18), closed_A, open_A)
+    torque = 5 * load(TIMES)
+    said = remarks(pack__current=healthy()[CURRENT] + flows, units__front__torque=torque)
+    assert ("nothing of the run feeds the pack" in said.get(CURRENT, "")) == told
+
+
 def test_a_load_explains_it():
     """25 A for 2 s, which take 20 V out of 0.8 ohm."""
     loads = (TIMES >= 14) & (TIMES < 16)

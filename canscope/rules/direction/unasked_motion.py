@@ -22,7 +22,7 @@ from canscope.rules.shared.powered import powered
 
 EDGE, BESIDE = 4.0, 3  # times its steps beside that one; so many of them; no source
 READINGS = 3  # that a median takes at least, so that one wrong reading is no motion
-BRAKE, IGNITION = "driver.brake", "driver.ignition"
+BRAKE, IGNITION, STOP = "driver.brake", "driver.ignition", "driver.emergency_stop"
 RPM_S = 60 / (2 * np.pi)  # rpm a second per rad/s^2
 UNKNOWN_NM = 50.0  # torque allowed for where none is known; common practice, no source
 
@@ -101,7 +101,7 @@ class UnaskedMotion(Rule):
 
     unit: ClassVar[str] = "rpm"
     order: ClassVar[bool] = True
-    timeless: ClassVar[frozenset[str]] = frozenset({IGNITION})
+    timeless: ClassVar[frozenset[str]] = frozenset({IGNITION, STOP})
     required_in: ClassVar[frozenset[str]] = ALL_STAGES
     limit_parameter: ClassVar[str] = "moving_rpm"
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.POWER_UP, CardStep.SPIN})
@@ -153,9 +153,10 @@ class UnaskedMotion(Rule):
     def subjects(self, bench: Bench) -> Sequence[Subject]:
         """Every unit; in power-up nothing may be asked, so that its speed is enough.
 
-        With the ignition off nobody asks for anything: one that reads off then is doubted.
+        With the ignition off, or the stop pressed, nobody asks for anything: an ignition that reads
+        off then is doubted, and a stop whose state is not known leaves it open.
         """
-        asks = tuple(role for role in (IGNITION,) if bench.has(role))
+        asks = tuple(role for role in (IGNITION, STOP) if bench.has(role))
         if bench.stage != "power-up":
             asks = (*says_what_is_asked(bench), *asks)
         return [Subject(u.name, needs=(u.role("speed"), *asks)) for u in bench.units] or [
