@@ -29,6 +29,8 @@ def diagnose(
     groups = list(_matched(findings, tuple(units)))
     explained = {finding.key for _, members in groups for finding in members}
     groups += _left(findings, explained, rules)
+    # What failed is explained before what is only unproven.
+    groups.sort(key=lambda group: not any(f.verdict is Verdict.FAIL for f in group[1]))
     causes = []
     most = max((len(pairs) for pairs, _ in groups), default=0)
     for place in range(most):
@@ -73,7 +75,8 @@ def _members(
     findings: Sequence[Finding], row: Row, names: Mapping[str, str], explained: set[Key]
 ) -> list[Finding]:
     """What the row explains if it matches, the findings that are its signs first; else nothing."""
-    signs = [_first(findings, sign, names, explained) for sign in row.when]
+    lacking = all(sign.verdict is not Verdict.FAIL for sign in row.when)
+    signs = [_first(findings, sign, names, explained, lacking=lacking) for sign in row.when]
     found = [finding for finding in signs if finding is not None]
     if len(found) < len(signs) or any(_first(findings, sign, names) for sign in row.unless):
         return []
@@ -90,22 +93,30 @@ def _first(
     sign: Sign,
     names: Mapping[str, str],
     explained: set[Key] | None = None,
+    *,
+    lacking: bool = True,
 ) -> Finding | None:
     """The finding that is this sign, if it is there and not explained already."""
     for finding in findings:
-        if _fits(finding, sign, names) and not (explained and finding.key in explained):
+        fits = _fits(finding, sign, names, lacking=lacking)
+        if fits and not (explained and finding.key in explained):
             return finding
     return None
 
 
-def _fits(finding: Finding, sign: Sign, names: Mapping[str, str]) -> bool:
-    """Whether a finding is such a sign."""
+def _fits(finding: Finding, sign: Sign, names: Mapping[str, str], *, lacking: bool) -> bool:
+    """Whether a finding is such a sign.
+
+    ``lacking``: an unproven one only if it keeps the run from passing, for any other alone needs no
+    cause. Beside a fail it is evidence all the same.
+    """
+    if lacking and finding.verdict is Verdict.UNPROVEN and not _is_lacking(finding):
+        return False
     return (
         finding.verdict is sign.verdict
         and is_named(finding.rule, sign.rule)
         and is_named(finding.subject, _pattern(sign.subject, names))
         and sign.code in ("", finding.code)
-        and (finding.verdict is not Verdict.UNPROVEN or _is_lacking(finding))
     )
 
 
@@ -135,7 +146,8 @@ def _is_alike(finding: Finding, row: Row, names: Mapping[str, str]) -> bool:
     """
     if finding.verdict is not Verdict.UNPROVEN or not _is_lacking(finding):
         return False
-    if any(_fits(finding, sign, names) for sign in row.when if sign.verdict is Verdict.UNPROVEN):
+    unproven = [sign for sign in row.when if sign.verdict is Verdict.UNPROVEN]
+    if any(_fits(finding, sign, names, lacking=True) for sign in unproven):
         return True
     return all(sign.verdict is Verdict.UNPROVEN for sign in row.when) and any(
         is_named(finding.rule, entry.partition("|")[0])

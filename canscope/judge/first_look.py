@@ -12,8 +12,9 @@ from canscope.model.report import Cause
 from canscope.model.rule import Rule
 
 LIVE = "live-at-end"  # of link-discharge
-LATE = "heard-late"
+LATE, APART = "heard-late", "clocks-apart"
 OF_A_SENSOR = ("sensor-suspect", "stale", "not-available", "out-of-range")
+KEY = re.compile(r"[^:]+:[^:]+\.[^:.]+")  # channel:Message.Signal
 NUMBER = re.compile(r"(?<![\w:])[\d.]+")  # the digits within a name are no number
 
 
@@ -46,7 +47,12 @@ def look_first(
     leads += first.values()
     leads += _failing(diagnosis, named, rules)
     leads.sort(key=lambda finding: finding.verdict is not Verdict.FAIL)
-    return tuple(dict.fromkeys(finding.sentence for finding in leads))[:MOST]
+    told = list(dict.fromkeys(finding.sentence for finding in leads))
+    # Somebody may be about to touch it: that is told whatever else failed.
+    live = [finding.sentence for finding in findings if finding.code == LIVE]
+    if live and not set(live) & set(told[:MOST]):
+        told.insert(min(len(told), MOST - 1), live[0])
+    return tuple(told[:MOST])
 
 
 def _failing(
@@ -105,10 +111,13 @@ def _why(finding: Finding, unseen: Collection[str]) -> tuple[str, ...]:
     if finding.subject in unseen:
         return "not-seen", finding.subject
     reason = finding.reason or ""
+    if finding.code == APART:
+        return (APART,)
     if finding.code == LATE and finding.signals:
         return LATE, finding.signals[0].partition(":")[0]
     if reason in OF_A_SENSOR:
-        return reason, *finding.signals[:1]
+        first = finding.doubt.partition(" ")[0]  # most doubts begin with the signal's key
+        return (reason, first) if KEY.fullmatch(first) else (reason, *finding.signals[:1])
     if reason == "not-seen":  # the doubt begins with the signal that was not seen
         messages = (key for key in unseen if finding.doubt.startswith(f"{key}."))
         return reason, next(messages, finding.subject)

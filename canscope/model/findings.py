@@ -36,7 +36,8 @@ REASONS: Mapping[str, str] = {
 MENDS: Mapping[str, str] = {
     "capture-damaged": "look at the recording's gaps and clocks in this report, then record again",
     "not-bound": (
-        "bind it to a signal in the plan, or list it there under [not_on_this_vehicle] with a name"
+        "bind it to a signal in the plan, or answer it by hand and list it there under"
+        " [not_on_this_vehicle] with reason and name"
     ),
     "not-seen": "find out why its message never came: the node's supply, its plug, the right bus",
     "stale": "find out why its message stopped coming, then record again",
@@ -65,12 +66,28 @@ MENDS: Mapping[str, str] = {
         " with its state on the bus, then record again"
     ),
     "suspect-input": (
-        "with the contactors open, operate it by hand and watch its signal, look up what the signal"
+        "with the contactors open, operate it and watch its signal, look up what the signal"
         " is made of, then record again"
     ),
     "suspect-high-voltage": (
         "look up where it is measured; a qualified person holds a rated instrument against it as"
         " the contactors close and open; then record again"
+    ),
+    "suspect-current": (
+        "a qualified person puts a d.c. clamp round one cable of the pack while a known load, such"
+        " as a heater, is switched on and off; then record again"
+    ),
+    "suspect-insulation": (
+        "with the high voltage off, a qualified person connects a known resistor as the monitor's"
+        " maker describes and reads the value; then record again"
+    ),
+    "clocks-apart": (
+        "record all buses by one clock (one recorder, or adapters that it keeps in step), and look"
+        " whether a filter or a gateway delays that reading"
+    ),
+    "same-sensor": (
+        "look up which node sends each of the two; with the contactors open, move or warm only one"
+        " of the two parts: only its own reading may follow"
     ),
     "behind-contactors": (
         "look up which signal is measured on the battery's side of the contactors, and bind"

@@ -133,6 +133,7 @@ class Rule:
     missed: ClassVar[str] = ""  # what did not happen if nothing at all was judged
     exercise: ClassVar[str] = ""  # what to do at the vehicle so that it can be judged
     spins: ClassVar[bool] = False  # ``exercise`` or ``next`` has a unit turn
+    at_rest: ClassVar[bool] = False  # it may also fail while nothing turns
     causes: ClassVar[tuple[str, ...]] = ()  # of a fail, most probable first
     next: ClassVar[str] = ""  # the next thing to check after a fail
 
@@ -182,7 +183,8 @@ class Rule:
 
     def next_in(self, bench: Bench) -> str:
         """The next thing to check after a fail in its stage, likewise."""
-        return FAILED_AT_REST if self.spins and bench.stage == "power-up" else self.next
+        moved = self.spins and not self.at_rest
+        return FAILED_AT_REST if moved and bench.stage == "power-up" else self.next
 
     def source(self, given: frozenset[str]) -> str:
         """Where the limit comes from; ``given`` are the parameters that the plan sets."""

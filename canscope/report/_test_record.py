@@ -166,6 +166,7 @@ def roles(report: Report) -> Rows:
             str(fact.not_available),
             str(fact.out_of_range),
             ", ".join(fact.checked_by) or "nothing",
+            ", ".join(fact.anchored_by) or ("nothing" if fact.role in report.unanchored else ""),
         )
         for fact in report.roles
     ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from canscope.model.bench import STAGES
 from canscope.model.findings import Finding, mend
 from canscope.model.quantities import STATE
 from canscope.model.report import Report
@@ -72,13 +73,20 @@ class TopicRow:
 
 def leads(report: Report) -> list[Lead]:
     """What is wrong, else what is missing, the most important first; nothing for a pass."""
-    found = [report.lead(text) or text for text in report.look_first]
-    if not found:
-        open_ones = [f for f in worst_first(report.findings) if state(f) in ("failed", "unproven")]
-        found = list(open_ones[:3])
-    return [
-        Lead(one) if isinstance(one, str) else Lead(one.short or one.sentence, one) for one in found
-    ]
+    found = [_lead(report, text) for text in report.look_first]
+    if found:
+        return found
+    open_ones = [f for f in worst_first(report.findings) if state(f) in ("failed", "unproven")]
+    return [Lead(finding.short or finding.sentence, finding) for finding in open_ones[:3]]
+
+
+def _lead(report: Report, text: str) -> Lead:
+    """A sentence of ``look_first`` in short words, with what it says of further findings."""
+    finding = report.lead(text)
+    if finding is None:
+        return Lead(text)
+    also = text.removeprefix(finding.sentence)
+    return Lead((finding.short or finding.sentence) + also, finding)
 
 
 def do_now(report: Report) -> str:
@@ -95,7 +103,9 @@ def do_now(report: Report) -> str:
     text = next(filter(None, checks), "")
     if report.verdict == "fail":
         return f"Do not go on. {_sentence(text)}".rstrip()
-    return _sentence(text) or "Read the cautions, sign, and go on to the next stage."
+    last = report.stage == STAGES[-1]
+    go_on = "and sign" if last else "sign, and go on to the next stage"
+    return _sentence(text) or f"Read the cautions{' ' if last else ', '}{go_on}."
 
 
 def _sentence(text: str) -> str:

@@ -73,6 +73,11 @@ def weakened(report: Report) -> list[str]:
         for one in report.findings
         if one.code in TOLD_CODES and state(one) == "advice"
     ]
+    anchors: dict[str, list[str]] = {}
+    for role in report.roles:
+        if role.anchored_by:
+            anchors.setdefault(" and ".join(role.anchored_by), []).append(role.role)
+    lines += [f"Scale anchored by {by}: {_grouped(of)}." for by, of in anchors.items()]
     if report.unanchored:
         lines.append(
             f"Nothing anchors the scale of {_grouped(report.unanchored)}: "

@@ -20,6 +20,7 @@ from canscope.model.tables import SECOND_NS
 from canscope.trust.link_witness import Shown, current_onset, link_onset
 
 MS = 10**6
+CLOCKS_APART = "clocks-apart"  # code of a doubt
 MOST_MS = 55.0  # clocks closer than this count as one; common practice, no source
 SURE = 0.5  # of MOST_MS, which a difference surely exceeds before it is told; likewise
 AGREE_NS = 25 * MS  # two that show one instant, besides what sampling leaves open; likewise
@@ -65,7 +66,7 @@ class Lag:
 def unordered(subject: str, clocks: Lag, at_ns: int | None = None) -> Doubt:
     """What two clocks that differ leave open, and lowers a pass."""
     text = f"{clocks.text}: what came first on the two is not known within that"
-    return Doubt(subject, "capture-damaged", text, at_ns)
+    return Doubt(subject, "capture-damaged", text, at_ns, code=CLOCKS_APART)
 
 
 def lag_of(window: ClosedWindow, role: str) -> Lag | None:

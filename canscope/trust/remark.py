@@ -44,6 +44,8 @@ def suspect_code(role: str) -> str:
         return "suspect-state"
     if role.startswith("driver."):
         return "suspect-input"
+    if role in ("pack.current", "pack.insulation"):
+        return f"suspect-{role.removeprefix('pack.')}"
     if role == "pack.voltage" or role.endswith(".link_voltage"):
         return "suspect-high-voltage"
     return ""

@@ -320,14 +320,13 @@ def test_a_voltage_that_falls_while_nothing_is_drawn_is_no_joint():
     assert "contactor let go" in causes(link, ("pass", "bus-sag", "pack", ""))[0].cause
 
 
-@pytest.mark.parametrize(
-    ("rule", "code"), [("control-supply", "low-before"), ("supply-range", "always-low")]
-)
-def test_12_V_that_are_never_enough_for_nodes_that_talk_are_first_a_wrong_factor(rule, code):
-    found = causes(("fail", rule, "12 V", code), ("fail", "supply-range", "12 V", code))
+def test_12_V_that_are_never_enough_for_nodes_that_talk_are_first_a_wrong_factor():
+    dip = ("fail", "control-supply", "12 V", "")
+    found = causes(dip, ("fail", "supply-range", "12 V", "always-low"))
     assert "wrong factor" in found[0].cause
     assert "flat" in found[1].cause
-    assert "tired" in causes(("fail", "control-supply", "12 V", ""))[0].cause
+    assert len(found[0].findings) == 2
+    assert "tired" in causes(dip)[0].cause
 
 
 def test_a_run_judged_by_the_plan_of_another_stage_is_told_from_a_unit_that_runs_by_itself():
@@ -364,6 +363,110 @@ def test_a_pack_that_gives_nothing_is_no_wrong_sign():
     found = causes(("fail", "power-balance", "power", "nothing-in"))
     assert "not measured" in found[0].cause
     assert not any("sign" in cause.cause for cause in found)
+
+
+def test_a_reading_that_does_not_move_is_told_before_a_unit_that_creeps():
+    creeps = [("fail", "pedal-at-rest", "front", ""), ("fail", "unasked-motion", "front", "")]
+    dead = causes(*creeps, ("unproven", "pedal-at-rest", "pedal", "suspect-input"))
+    assert "pedal's reading does not move" in dead[0].cause
+    assert "press the pedal" in dead[0].check
+    assert "creep is on" in causes(*creeps)[0].cause
+
+
+def test_what_is_unproven_and_not_required_is_evidence_beside_a_fail_only():
+    told = {"required": False}
+    pedal = ("unproven", "pedal-at-rest", "pedal", "suspect-input")
+    assert "does not move" in causes(("fail", "pedal-at-rest", "front", ""), pedal, **told)[0].cause
+    assert causes(("unproven", "cycle-time", "can0:Box", "too-often"), **told) == ()
+
+
+def test_all_axles_that_turn_together_against_one_request_are_the_selectors_reading():
+    told = [("fail", "axle-direction", f"{unit} forward", AGAINST) for unit in ("front", "rear")]
+    also = [("fail", "unasked-motion", unit, "against-request") for unit in ("front", "rear")]
+    found = causes(*told, *also, ("pass", "axle-agreement", "front and rear", ""))
+    assert "selector's reading stays at forward" in found[0].cause
+    assert len(found[0].findings) == 4
+    alone = causes(told[0], also[0], units=("front",))
+    assert "does not follow the selector" in alone[0].cause
+
+
+def test_two_axles_of_one_sensor_are_one_cause():
+    found = causes(
+        ("fail", "torque-response", "rear", ""),
+        ("fail", "axle-direction", "rear forward", AGAINST),
+        ("unproven", "axle-witness", "front forward", "same-sensor"),
+        ("unproven", "speed-ceiling", "front", "same-sensor"),
+    )
+    assert [cause.cause[:10] for cause in found] == ["the speeds"]
+
+
+def test_a_link_that_came_alive_again_is_fed_by_something_and_no_slow_bleed():
+    for code in ("live-again", "live-before"):
+        found = causes(("fail", "link-discharge", "front link", code))
+        assert "feeds the link" in found[0].cause
+        assert "treat the link as live" in found[0].check
+    assert "bleed" in causes(("fail", "link-discharge", "front link", ""))[0].cause
+
+
+def test_a_link_whose_values_leave_their_range_is_read_by_a_wrong_definition():
+    found = causes(
+        ("fail", "link-discharge", "middle link", "live-again"),
+        ("fail", "precharge-curve", "middle link", "charged-before"),
+        ("fail", "voltage-ceiling", "middle link", ""),
+        ("unproven", "bus-sag", "middle link", "out-of-range"),
+        units=("middle",),
+    )
+    assert "byte order" in found[0].cause
+    assert "as live" in found[0].check
+    assert len(found) == 1
+
+
+def test_12_V_that_sink_all_the_time_lack_their_converter():
+    found = causes(("fail", "control-supply", "12 V", ""), ("fail", "supply-range", "12 V", ""))
+    assert "converter does not run" in found[0].cause
+
+
+def test_a_current_beside_empty_links_flows_through_no_contactor():
+    found = causes(("fail", "current-while-open", "pack", "links-empty"))
+    assert "offset" in found[0].cause
+    assert not any("welded" in cause.cause for cause in found)
+    assert "welded" in causes(("fail", "current-while-open", "pack", ""))[0].cause
+
+
+def test_a_stop_that_never_read_released_is_first_a_reading_the_other_way_round():
+    found = causes(("fail", "emergency-stop", "emergency stop", "never-released"))
+    assert "the other way round" in found[0].cause
+    assert "contactors open" in found[0].check
+
+
+def test_lost_frames_are_told_once_though_two_rules_count_them():
+    found = causes(
+        ("fail", "cycle-time", "can2:UnitFast", "frames-missing"),
+        ("fail", "alive-counter", "rear", "frames-lost"),
+    )
+    assert "loses frames" in found[0].cause
+    assert not any("hangs" in cause.cause for cause in found)
+
+
+def test_temperatures_in_degF_are_told_before_a_unit_that_was_hot():
+    hot = ("fail", "temperature-ceiling", "front winding", "")
+    found = causes(("fail", "cold-soak", "temperatures", "as-fahrenheit"), hot)
+    assert "degF" in found[0].cause
+    assert "still hot" in causes(("fail", "cold-soak", "temperatures", ""), hot)[0].cause
+
+
+def test_axles_that_roll_at_different_speeds_are_no_wrong_mounting():
+    found = causes(("fail", "axle-agreement", "front and rear", "speeds-differ"))
+    assert "gear ratio" in found[0].cause
+    assert not any("mounting" in cause.cause for cause in found)
+
+
+def test_what_failed_is_explained_before_what_is_only_unproven():
+    found = causes(
+        ("fail", "precharge-curve", "front link", "step-at-positive"),
+        ("unproven", "pedal-at-rest", "front", "clocks-apart"),
+    )
+    assert ["empty link" in found[0].cause, "clocks" in found[1].cause] == [True, True]
 
 
 CHECKS = [check for row in TABLE for _, check in row.causes] + [RULES[name].next for name in RULES]

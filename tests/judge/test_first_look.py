@@ -175,3 +175,30 @@ def test_what_was_heard_late_on_one_bus_is_one_thing():
         "bus-sag of front link. Unproven for the same reason: 1 more (speed-ceiling).",
         "speed-ceiling of rear.",
     )
+
+
+def test_a_link_that_was_live_at_the_end_is_told_whatever_failed():
+    live = {"reason": "not-exercised", "code": "live-at-end"}
+    found = [
+        finding("fail", "speed-ceiling", "front", when=1.0),
+        finding("fail", "unit-fault", "front", when=2.0),
+        finding("fail", "bus-sag", "pack", when=3.0),
+        finding("unproven", "link-discharge", "front link", **live),
+        finding("unproven", "link-discharge", "rear link", **live),
+    ]
+    told = look_first(found, [], RULE_BOOK)
+    assert len(told) == 3
+    assert told[2] == "link-discharge of front link."
+    assert look_first(found[:1] + found[3:], [], RULE_BOOK)[1:] == told[2:]
+
+
+def test_clocks_that_differ_and_one_sensor_of_many_findings_are_one_thing_each():
+    apart = {"reason": "capture-damaged", "code": "clocks-apart"}
+    key = {"reason": "sensor-suspect", "doubt": "can0:Box.Positive still said closed 3 s after"}
+    found = [
+        finding("unproven", "link-discharge", "front link", doubt="one thing", **apart),
+        finding("unproven", "precharge-level", "front link", doubt="another", **apart),
+        finding("unproven", "bus-sag", "pack", signals=("can0:Pack.Voltage",), **key),
+        finding("unproven", "bus-sag", "front link", signals=("can1:F.Link",), **key),
+    ]
+    assert len(look_first(found, [], RULE_BOOK)) == 2

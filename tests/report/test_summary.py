@@ -7,6 +7,7 @@ import pytest
 from rich.console import Console
 
 from canscope.cli._summary import print_summary
+from canscope.report.html import render
 from tests.report import factory
 
 
@@ -100,3 +101,37 @@ def test_a_waiver_beside_a_fail_does_not_make_it_read_as_accepted():
     said = printed(factory.failing(findings=(odd,)))
     assert "\nFailed" in said
     assert "accepted" not in said
+
+
+def test_what_an_instrument_was_held_against_is_on_the_first_screen_with_what_vouches_for_it():
+    whole = factory.whole()
+    pack, speed = whole.roles
+    anchored = replace(pack, anchored_by=("hand-reading",))
+    told = replace(whole, roles=(anchored, speed), unanchored=(speed.role,))
+    said = printed(told)
+    assert "Scale anchored by hand-reading: pack voltage." in said
+    assert "Nothing anchors the scale of front speed" in said
+    assert said.index("Scale anchored") < said.index("DO NOW")
+    page = render(told)
+    assert "Scale anchored by hand-reading: pack voltage." in page
+    rows = [row for row in page.split("<tr") if f">{pack.role}<" in row or f">{speed.role}<" in row]
+    assert ">hand-reading<" in rows[-2]
+    assert ">nothing<" in rows[-1]
+
+
+def test_a_lead_says_how_many_more_lack_the_same():
+    marks = [
+        factory.unproven("axle-witness", f"{axle} {way}", "not-exercised", short="No mark.")
+        for axle in ("front", "rear")
+        for way in ("forward", "reverse")
+    ]
+    more = " Unproven for the same reason: 3 more (front reverse, rear forward, rear reverse)."
+    report = replace(
+        factory.open_ended(), findings=tuple(marks), look_first=(marks[0].sentence + more,)
+    )
+    assert f"MISSING  No mark.{more}" in printed(report)
+
+
+def test_after_the_last_stage_nobody_goes_on_to_a_next_one():
+    assert "go on to the next stage" in printed(factory.whole(waived=0))
+    assert "next stage" not in printed(factory.whole(stage="rolling"))

@@ -153,18 +153,31 @@ ROWS = (
                 "look up its cycle in the node's description, and give it in the plan",
             ),
         ),
+        explains=("cycle-time|{bus}:*", "alive-counter"),
+    ),
+    Row(
+        when=(failed("alive-counter", "{unit}", "frames-lost"),),
+        causes=(
+            (
+                "the recorder, its adapter or a gateway loses frames of the {unit} unit",
+                "record again with another adapter, and see whether the same frames lack",
+            ),
+            (
+                "the modulus in the plan is not the counter's own",
+                "look at the counter's values one after the other in the recording",
+            ),
+        ),
     ),
     Row(
         when=(failed("cycle-time", "{bus}:*"),),
         causes=(
             (
-                "everything on {bus} fell silent: a node that is alone on it lost its supply or "
-                "hangs, or all of its nodes did",
-                "with {bus} silent, measure 12 V at the plug of each of its nodes",
+                "everything on {bus} fell silent: a node that is alone on its bus lost its supply "
+                "or hangs, or all nodes there did",
+                "with {bus} silent, measure 12 V at the plug of each node there",
             ),
             (
-                "the wiring of {bus} itself: a plug, a broken wire, a short, the recorder's own "
-                "plug",
+                "the wiring of {bus}: a plug, a broken wire, a short, the recorder's own plug",
                 "with all power off, measure 60 ohm between the two bus wires, at both ends",
             ),
             (
@@ -173,7 +186,15 @@ ROWS = (
             ),
         ),
         unless=(passed("cycle-time", "{bus}:*"),),
-        explains=("cycle-time|{bus}:*", "link-discharge", "dry-exposure", "axle-witness"),
+        explains=(
+            "cycle-time|{bus}:*",
+            "link-discharge",
+            "dry-exposure",
+            "axle-witness",
+            "bus-sag",
+            "voltage-agreement",
+            "alive-counter",
+        ),
     ),
     Row(
         when=(failed("cycle-time", "{bus}:*"),),
@@ -209,6 +230,21 @@ AFTER_HEAT = (  # wrong checksums are less urgent than a unit that gets hot
             (
                 "profile, bytes or data_id in the plan fit only by chance",
                 "compare them with the unit's description, byte by byte",
+            ),
+        ),
+    ),
+    Row(
+        when=(failed("value-range", code="end-code"),),
+        causes=(
+            (
+                "the sensor is unplugged, broken or shorted, or its node says so by a code that "
+                "the plan does not list",
+                "look at its plug; look its raw code up, and list it as not_available if it means "
+                "no value",
+            ),
+            (
+                "the definition's factor, offset, sign or byte order is wrong",
+                "compare the definition with its source, bit by bit",
             ),
         ),
     ),

@@ -30,7 +30,7 @@ ROWS = (
                 "with the inverter's, then have the sensor offset taught anew",
             ),
             (
-                "torque and speed of the {unit} unit have opposite signs in its definition",
+                "torque and speed of the {unit} unit have opposite signs in the definition",
                 "with the contactors open, turn the {unit} axle forward by hand and read the "
                 "sign of "
                 "its speed",
@@ -42,7 +42,7 @@ ROWS = (
         when=(failed("torque-response", "{unit}"),),
         causes=(
             (
-                "torque and speed of the {unit} unit have opposite signs in its definition",
+                "torque and speed of the {unit} unit have opposite signs in the definition",
                 "with the contactors open, turn the {unit} axle forward by hand and read the "
                 "sign of "
                 "its speed",
@@ -82,6 +82,30 @@ ROWS = (
         ),
         unless=(passed("axle-direction"), failed("torque-response")),
         explains=("axle-direction", "axle-witness", "unasked-motion"),
+    ),
+    *(
+        Row(
+            when=(
+                failed("axle-direction", f"* {wrong}", AGAINST),
+                passed("axle-agreement"),
+            ),
+            causes=(
+                (
+                    f"the selector's reading stays at {wrong} or is not the selector's: all axles "
+                    "turned together, the way that the driver may have asked",
+                    "with the contactors open, put the selector to each place and read the "
+                    "signal's raw code",
+                ),
+                (
+                    f"the controller does not take the request for {wrong}",
+                    f"ask for {wrong} from standstill, with a second person watching a wheel of "
+                    "each axle from a distance",
+                ),
+            ),
+            unless=(passed("axle-direction", f"* {wrong}"), failed("torque-response")),
+            explains=("axle-direction", "axle-witness", "unasked-motion"),
+        )
+        for wrong in ("forward", "reverse")
     ),
     # Both directions of one axle, by what a person saw.
     Row(
@@ -166,6 +190,43 @@ ROWS = (
         for wrong, right in (("forward", "reverse"), ("reverse", "forward"))
     ),
     Row(
+        when=(failed("axle-agreement", code="speeds-differ"),),
+        causes=(
+            (
+                "a gear ratio in the plan is wrong, or the tyres of the two axles differ in size",
+                "push the vehicle one turn of a wheel with the contactors open, and compare the "
+                "turns of both motors with their ratios",
+            ),
+            (
+                "one axle's speed has a wrong factor in its definition",
+                "count the turns of a wheel of each axle over a stated time, and compare them with "
+                "the speeds",
+            ),
+            (
+                "a wheel slipped",
+                "repeat on dry ground with less pedal",
+            ),
+        ),
+    ),
+    Row(
+        when=(failed("axle-direction", "{unit} *", AGAINST),),
+        causes=(
+            (
+                "the selector's reading does not follow the selector: the other direction was "
+                "never seen to be asked for",
+                "with the contactors open, put the selector to each place and read the signal's "
+                "raw code",
+            ),
+            (
+                "the {unit} unit's mounting or phases_swapped in the plan is not as built",
+                "with the contactors open, turn the {unit} axle forward by hand and read the sign "
+                "of its speed",
+            ),
+        ),
+        unless=(*UNSTEADY, passed("axle-direction", "{unit} *")),
+        explains=MOVES_ODDLY,
+    ),
+    Row(
         when=(
             failed("axle-witness", "{unit} forward"),
             failed("axle-witness", "{unit} reverse"),
@@ -219,7 +280,8 @@ ROWS = (
             (
                 "the {unit} unit's speed comes late, is held, or is another unit's: it turned, but "
                 "not when its torque says",
-                "watch its wheel and its speed at creeping pace, from a distance: both must begin "
+                "watch the {unit} wheel and its speed at creeping pace, from a distance: both "
+                "must begin "
                 "together",
             ),
             (
@@ -293,7 +355,9 @@ ROWS = (
         when=(failed("unasked-motion", "{unit}", "in-power-up"),),
         causes=(
             (
-                "the {unit} unit is asked for torque as soon as it has high voltage",
+                "the {unit} unit is asked for torque as soon as it has high voltage, by its "
+                "controller: "
+                "nobody asked it to turn",
                 "read torque request and enable on the {unit} unit's bus before the next closing",
             ),
             (

@@ -17,6 +17,23 @@ SIGN = (
 )
 
 ROWS = (
+    Row(
+        when=(failed("bus-sag", "pack", "without-load"),),
+        causes=(
+            (
+                "the pack's own circuit opened or collapsed (a fuse, a service plug, a cell "
+                "group): no load drew its voltage down",
+                "isolate, measure dead, then have a qualified person follow the voltage joint by "
+                "joint",
+            ),
+            (
+                "the pack's voltage reading fails: its sense wire, its node, or it is measured "
+                "behind the contactors",
+                "a qualified person compares it with a rated instrument while it reads low",
+            ),
+        ),
+        explains=("bus-sag", "source-resistance", "voltage-agreement", "power-balance"),
+    ),
     # A wrong factor is wrong all the time; a voltage that was right and fell is none.
     Row(
         when=(failed("bus-sag", "pack"), failed("voltage-agreement", "pack", "wrong-scale")),
@@ -83,28 +100,11 @@ ROWS = (
         unless=(failed("torque-response"),),
     ),
     Row(
-        when=(failed("bus-sag", "pack", "without-load"),),
-        causes=(
-            (
-                "the pack's own circuit opened or collapsed (a fuse, a service plug, a cell "
-                "group): no load drew its voltage down",
-                "isolate, measure dead, then have a qualified person follow the voltage joint by "
-                "joint",
-            ),
-            (
-                "the pack's voltage reading fails: its sense wire, its node, or it is measured "
-                "behind the contactors",
-                "a qualified person compares it with a rated instrument while it reads low",
-            ),
-        ),
-        explains=("bus-sag", "source-resistance", "voltage-agreement"),
-    ),
-    Row(
         when=(failed("bus-sag", "{unit} link", "without-load"), passed("bus-sag", "pack")),
         causes=(
             (
-                "a main contactor let go while its state still read closed: no load drew the "
-                "link's voltage down",
+                "a main contactor let go, or was opened, while its state still read closed (held, "
+                "late or not its own): no load drew the link's voltage down",
                 "with the pack isolated, have each contactor pulled in by itself, and look at its "
                 "coil's supply and its state",
             ),
@@ -179,6 +179,23 @@ ROWS = (
             ),
         ),
         explains=LINK,
+    ),
+    Row(
+        when=(failed("current-while-open", code="links-empty"),),
+        causes=(
+            (
+                "the current sensor has an offset or a fault: no contactor fed anything, for the "
+                "links were empty",
+                "isolate the pack at its disconnect; a qualified person puts a d.c. clamp round "
+                "the pack cable and compares it with the reading",
+            ),
+            (
+                "something on the pack's side of the contactors draws from it, or is shorted there",
+                "isolate the pack at its disconnect; a qualified person follows what is connected "
+                "there",
+            ),
+        ),
+        explains=("opening-current",),
     ),
     Row(
         when=(failed("current-ceiling"),),

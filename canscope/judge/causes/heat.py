@@ -5,6 +5,25 @@ from __future__ import annotations
 from canscope.judge.causes.pattern import Row, failed, unproven
 
 ROWS = (
+    *(
+        Row(
+            when=(failed("cold-soak", code="as-fahrenheit"), *more),
+            causes=(
+                (
+                    "a temperature is in degF and its definition says degC: it reads what the "
+                    "cold vehicle has, in degF",
+                    "look up the unit of each temperature in the description of its node; compare "
+                    "it with a contact thermometer on the cold housing",
+                ),
+                (
+                    "the unit was still hot from an earlier run",
+                    "let it stand until all its sensors agree, then repeat",
+                ),
+            ),
+            explains=("temperature-*",),
+        )
+        for more in ((failed("temperature-*"),), ())
+    ),
     Row(
         when=(failed("temperature-*", "{unit} *"), failed("dry-exposure", "{unit}")),
         causes=(
@@ -54,7 +73,7 @@ ROWS = (
         when=(failed("cold-soak"),),
         causes=(
             (
-                "one temperature sensor is off, or its definition has another offset",
+                "one temperature sensor is off, or its definition has another factor or offset",
                 "compare each with a contact thermometer on the cold housing",
             ),
             (

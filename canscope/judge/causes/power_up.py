@@ -143,6 +143,25 @@ ROWS = (
     ),
     # 12 V and the bus.
     Row(
+        when=(failed("control-supply"), failed("supply-range")),
+        causes=(
+            (
+                "nothing charges the 12 V battery, which goes flat: the d.c. converter does not "
+                "run, or its fuse or cable is open",
+                "measure the 12 V at the battery, converter on and off",
+            ),
+            (
+                "the 12 V battery is tired or small: it gives way when a coil pulls in",
+                "measure the 12 V at its terminals while the contactors close",
+            ),
+            (
+                "a thin or loose 12 V supply or ground to the contactor box",
+                "measure the drop from terminal to box while the contactors close",
+            ),
+        ),
+        explains=("cycle-time", "alive-counter", "capture-gaps"),
+    ),
+    Row(
         when=(failed("control-supply"),),
         causes=(
             (

@@ -16,6 +16,77 @@ BOUND_ELSEWHERE = (
 )
 
 ROWS = (
+    Row(
+        when=(unproven("axle-*", code="same-sensor"),),
+        causes=(
+            (
+                "the speeds of two axles are one sensor's: the plan binds one of them twice, or a "
+                "gateway or node sends the other's as its own",
+                "with the contactors open, turn one axle by hand: only its own speed may move",
+            ),
+        ),
+        explains=(
+            "torque-response",
+            "axle-*",
+            "unasked-motion",
+            "units-fighting",
+            "power-balance",
+            "turns-after-release",
+        ),
+    ),
+    Row(
+        when=(unproven("*", code="same-sensor"),),
+        unless=(unproven("axle-*", code="same-sensor"),),
+        causes=(
+            (
+                "two readings are one sensor's: the plan binds one of them twice, or a gateway or "
+                "node sends the other's as its own",
+                "look up which node sends each of the two; with the contactors open, move or warm "
+                "only one of the two parts: only its own reading may follow",
+            ),
+        ),
+    ),
+    Row(
+        when=(
+            failed("link-discharge", "{unit} link"),
+            unproven("*", "{unit} link", "out-of-range"),
+        ),
+        causes=(
+            (
+                "the reading of the {unit} link is no voltage: wrong byte order, start bit, factor "
+                "or offset in its definition",
+                "treat the link as live; look at its curve in the report, which has to rise and "
+                "fall smoothly, and compare its definition with its source",
+            ),
+        ),
+        explains=(
+            "link-discharge|{unit} link",
+            "precharge-*|{unit} link",
+            "voltage-*|{unit} link",
+            "value-range",
+            "bus-sag|{unit} link",
+            "source-resistance|{unit} link",
+        ),
+    ),
+    Row(
+        when=(
+            failed("pedal-at-rest", "{unit}*"),
+            unproven("pedal-at-rest", "pedal", "suspect-input"),
+        ),
+        causes=(
+            (
+                "the pedal's reading does not move: its plug is out, its track is dead, or the "
+                "plan binds another signal, so that CAN does not show who asked",
+                "with the contactors open, press the pedal and watch its signal",
+            ),
+            (
+                "the controller takes an input other than the pedal for torque, or creep is on",
+                "with all power off unplug the pedal; then, with the contactors open, see whether "
+                "the command stays",
+            ),
+        ),
+        explains=("pedal-at-rest", "unasked-motion", "dry-exposure", "change-at-standstill"),
+    ),
     # Two readings of high voltage in each other's place.
     Row(
         when=(
@@ -50,48 +121,65 @@ ROWS = (
         ),
         explains=BOUND_ELSEWHERE,
     ),
-    Row(
-        when=(failed("contactor-sequence", code="positive-first"), failed("precharge-level")),
-        causes=(
-            (
-                "positive and negative are exchanged, in the plan or in the wiring of their states "
-                "(or this vehicle pre-charges on its negative side: then bind them so)",
-                "with the pack isolated, have each contactor pulled in by itself and see whose "
-                "state moves",
-            ),
-            (
-                "the controller does close positive first, onto an empty link",
-                "with the pack isolated, let it go through its sequence and listen to each "
-                "contactor; look at the contacts of positive",
-            ),
-        ),
-        explains=(
-            "contactor-sequence",
-            "precharge-*",
-            "closing-inrush",
-            "current-while-open",
-            "contactor-weld",
-        ),
-    ),
     *(
         Row(
-            when=(failed(rule, code=code),),
+            when=(failed("contactor-sequence", code="positive-first"), failed(second)),
             causes=(
                 (
-                    "the 12 V reading has a wrong factor or offset in its definition, or is "
-                    "another quantity: it reads less than the nodes that talk need, already at "
-                    "rest",
-                    "measure the 12 V at the battery, and compare it with the reading at that "
-                    "moment",
+                    "the state of the negative contactor is inverted, or positive and negative are "
+                    "exchanged, in the plan or in their wiring (or this vehicle pre-charges on its "
+                    "negative side: then bind them so)",
+                    "with the pack isolated, have each contactor pulled in by itself and see whose "
+                    "state moves, and which way",
                 ),
                 (
-                    "the 12 V battery is flat, or the node that reports it is badly supplied",
-                    "charge the battery; measure the 12 V at the plug of that node",
+                    "the controller does close positive first, onto an empty link",
+                    "with the pack isolated, let it go through its sequence and listen to each "
+                    "contactor; look at the contacts of positive",
                 ),
             ),
-            explains=("control-supply", "supply-range"),
+            explains=(
+                "contactor-sequence",
+                "precharge-*",
+                "closing-inrush",
+                "current-while-open",
+                "contactor-weld",
+                "bus-sag",
+                "source-resistance",
+                "voltage-agreement",
+            ),
         )
-        for rule, code in (("control-supply", "low-before"), ("supply-range", "always-low"))
+        for second in ("precharge-level", "current-while-open")
+    ),
+    Row(
+        when=(failed("supply-range", code="always-low"),),
+        causes=(
+            (
+                "the 12 V reading has a wrong factor or offset in its definition, or is "
+                "another quantity: it reads less than the nodes that talk need, already at "
+                "rest",
+                "measure the 12 V at the battery, and compare it with the reading at that moment",
+            ),
+            (
+                "the 12 V battery is flat, or the node that reports it is badly supplied",
+                "charge the battery; measure the 12 V at the plug of that node",
+            ),
+        ),
+        explains=("control-supply", "supply-range"),
+    ),
+    Row(
+        when=(unproven("*", code="clocks-apart"),),
+        unless=(unproven("*", "* link", "out-of-range"),),  # its rise shows no clock
+        causes=(
+            (
+                "the clocks of two adapters differ, or one of them runs fast or slow",
+                "record all buses by one clock: one recorder, or adapters that it keeps in step",
+            ),
+            (
+                "a filter, a gateway or a slow node delays one of the two readings",
+                "look up how old its values may be, and compare its course with the other one's",
+            ),
+        ),
     ),
     Row(
         when=(unproven("*", code="heard-late"),),

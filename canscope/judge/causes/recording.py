@@ -18,7 +18,15 @@ ROWS = (
                 "look up in the vehicle's description which messages the gateway repeats",
             ),
         ),
-        explains=("capture-integrity", "alive-counter", "axle-direction", "axle-witness"),
+        explains=(
+            "capture-integrity",
+            "alive-counter",
+            "axle-*",
+            "unasked-motion",
+            "torque-response",
+            "units-fighting",
+            "power-balance",
+        ),
     ),
     Row(
         when=(failed("capture-integrity", code="clock-stepped"),),

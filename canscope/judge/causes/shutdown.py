@@ -1,4 +1,4 @@
-"""High voltage that does not go away, or leaks."""
+"""High voltage that does not go away, or leaks, and the button that takes it away."""
 
 from __future__ import annotations
 
@@ -27,6 +27,26 @@ ROWS = (
         ),
         explains=("link-discharge", "voltage-agreement"),
     ),
+    *(
+        Row(
+            when=(failed("link-discharge", code=code),),
+            causes=(
+                (
+                    "something feeds the link while both contactors read open: one of them closed "
+                    "again or is welded, a charger, a turning motor",
+                    "treat the link as live; a qualified person isolates the pack, measures, and "
+                    "tests each contactor by itself",
+                ),
+                (
+                    "the state of a contactor is not its contact's own word",
+                    "with the pack isolated, have each contactor pulled in and let go by itself, "
+                    "and compare it with its state on the bus",
+                ),
+            ),
+            unless=(failed("contactor-weld"),),
+        )
+        for code in ("live-again", "live-before")
+    ),
     Row(
         when=(failed("link-discharge"),),
         causes=(
@@ -42,6 +62,22 @@ ROWS = (
             ),
         ),
         unless=(failed("contactor-weld"),),
+    ),
+    Row(
+        when=(failed("emergency-stop", code="never-released"),),
+        causes=(
+            (
+                "the reading of the emergency stop is the other way round, or its plug is out: it "
+                "read pressed from the first reading on",
+                "with the contactors open, press and release the button and see which way its "
+                "signal moves; then trace the stop loop with a meter",
+            ),
+            (
+                "the button was pressed and does not break the coils' supply",
+                "trace the stop loop with a meter: it must break the coils' supply without any "
+                "software",
+            ),
+        ),
     ),
     Row(
         when=(failed("insulation-resistance"),),

@@ -98,6 +98,7 @@ class AxleAgreement(Rule):
         "fail speed": "the axle speeds of {subject} differ by more than is allowed",
         "close speed": "the axle speeds of {subject} differ by about what is allowed",
     }
+    codes: ClassVar[tuple[str, ...]] = ("speeds-differ",)
     missed: ClassVar[str] = "the axles were not seen to turn at the same time"
     exercise: ClassVar[str] = "let both axles turn at the same time, in each direction"
     causes: ClassVar[tuple[str, ...]] = (
@@ -220,6 +221,7 @@ class AxleAgreement(Rule):
             uncertainty=u_rpm,
             start_ns=both.time_ns - to_ns(self.mean_s),
             speed=1,
+            code="speeds-differ",
         )
 
     def _mean(self, piece: Piece, role: str, times_ns: Int64s) -> tuple[Floats, Floats]:

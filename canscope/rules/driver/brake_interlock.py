@@ -54,6 +54,7 @@ class BrakeInterlock(Rule):
     }
     missed: ClassVar[str] = "no direction was entered"
     spins: ClassVar[bool] = True
+    at_rest: ClassVar[bool] = True
     exercise: ClassVar[str] = "press the brake, enter forward, later press it and enter reverse"
     causes: ClassVar[tuple[str, ...]] = (
         "the controller does not ask for the brake before it changes direction",

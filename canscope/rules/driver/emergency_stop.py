@@ -41,6 +41,7 @@ class State:
     press: Press | None = None
     pressed: bool = False  # ever
     button: LastLabel = NO_LABEL  # and since when it has read so
+    first_ns: int | None = None  # when it was first read
 
 
 @dataclass(frozen=True)
@@ -85,7 +86,7 @@ class EmergencyStop(Rule):
     limit_parameter: ClassVar[str] = "limit_s"
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.EMERGENCY_STOP})
     cross_checks: ClassVar[tuple[str, ...]] = ("driver.emergency_stop",)
-    codes: ClassVar[tuple[str, ...]] = ("ignored",)
+    codes: ClassVar[tuple[str, ...]] = ("ignored", "never-released")
     says: ClassVar[dict[str, str]] = {
         "pass": "after pressing, all contactors read open and torque none in time, "
         "{what} last{told}; CAN cannot prove that the loop opens without software",
@@ -125,8 +126,11 @@ class EmergencyStop(Rule):
                 found += answer[1]
             press = new
         button = follow(piece, STOP, state.button)
-        found += self._while_pressed(piece, button)
-        return State(value, time_ns, press, pressed, button.last), found
+        first_ns = state.first_ns
+        if first_ns is None and len(piece[STOP]):
+            first_ns = int(piece[STOP].time_ns[0])
+        found += self._while_pressed(piece, button, first_ns or 0)
+        return State(value, time_ns, press, pressed, button.last, first_ns), found
 
     def close(self, state: State, piece: Piece) -> Sequence[Outcome]:
         """Unproven if it was never pressed, or pressed too shortly before the end."""
@@ -144,8 +148,11 @@ class EmergencyStop(Rule):
             return [unjudged(NAME, "not-exercised", text)]
         return ()
 
-    def _while_pressed(self, piece: Piece, button: Stretches) -> list[Margins]:
-        """What is active, or begins to turn, long after the button first read pressed."""
+    def _while_pressed(self, piece: Piece, button: Stretches, first_ns: int) -> list[Margins]:
+        """What is active, or begins to turn, long after the button first read pressed.
+
+        ``first_ns``: when it was first read.
+        """
         found: list[Margins] = []
         if not (button.label == 1).any():  # nearly always
             return found
@@ -162,13 +169,13 @@ class EmergencyStop(Rule):
             step_s = (states.time_ns[rows] - states.time_ns[np.maximum(rows - 1, 0)]) / S
             over &= ~(active[np.maximum(rows - 1, 0)] & (took - step_s > self.limit_s))
             what = f"{_words(role)} was {'there' if role.endswith('torque') else 'closed'}"
-            found.append(self._held(piece, new.time_ns[over], took[over], what))
+            found.append(self._held(piece, new.time_ns[over], took[over], what, first_ns))
         for event in piece.events_of("burst-start"):
             at_ns = np.array([event.known_ns], np.int64)
             took = self._pressed_s(piece, button, at_ns)
             over = took - (event.known_ns - event.time_ns) / S > self.limit_s
             what = f"the {event.subject} unit began to turn"
-            found.append(self._held(piece, at_ns[over], took[over], what))
+            found.append(self._held(piece, at_ns[over], took[over], what, first_ns))
         return [rows for rows in found if len(rows.time_ns)]
 
     def _pressed_s(self, piece: Piece, button: Stretches, times_ns: Int64s) -> Floats:
@@ -176,7 +183,10 @@ class EmergencyStop(Rule):
         at = button.at(piece, times_ns)
         return np.where(at.label == 1, (times_ns - at.since_ns) / S, 0.0)
 
-    def _held(self, piece: Piece, times_ns: Int64s, took_s: Floats, what: str) -> Margins:
+    def _held(
+        self, piece: Piece, times_ns: Int64s, took_s: Floats, what: str, first_ns: int
+    ) -> Margins:
+        start_ns = times_ns - np.round(took_s * S).astype(np.int64)
         return margins(
             NAME,
             times_ns,
@@ -184,8 +194,8 @@ class EmergencyStop(Rule):
             measured=took_s,
             limit=self.limit_s,
             uncertainty=piece.bench.clock_s,
-            start_ns=times_ns - np.round(took_s * S).astype(np.int64),
-            code="ignored",
+            start_ns=start_ns,
+            code=np.where(start_ns <= first_ns, "never-released", "ignored"),
             what=what,
             late=f"{what} although the button had read pressed all the while,",
             told="",

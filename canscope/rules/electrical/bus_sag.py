@@ -112,6 +112,7 @@ class BusSag(Rule):
     }
     codes: ClassVar[tuple[str, ...]] = ("without-load",)
     spins: ClassVar[bool] = True
+    at_rest: ClassVar[bool] = True
     exercise: ClassVar[str] = (
         "close the contactors, wait 3 s without load, spin the unit, and record all of it"
     )

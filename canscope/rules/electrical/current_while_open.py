@@ -14,8 +14,9 @@ from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.model.signals import NEVER, Samples
-from canscope.model.tables import Floats, Int64s
+from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
+from canscope.rules.shared.links import SAFE_V
 from canscope.rules.shared.open_poles import PRECHARGE, circuit_open
 from canscope.rules.shared.poles import MAIN_ROLES
 
@@ -72,6 +73,7 @@ class CurrentWhileOpen(Rule):
         "pass": "no current while a main contactor read open{zero}, at most",
         "fail": "a current while a main contactor read open{zero}",
     }
+    codes: ClassVar[tuple[str, ...]] = ("links-empty",)
     exercise: ClassVar[str] = (
         "record for some seconds before the contactors close and after they have opened"
     )
@@ -174,6 +176,16 @@ class CurrentWhileOpen(Rule):
                 measured=held,
                 limit=self.limit_A,
                 uncertainty=piece.bench.u(CURRENT),
+                code=np.where(_links_empty(piece, times), "links-empty", ""),
                 zero=zero,
             )
         ]
+
+
+def _links_empty(piece: Piece, times: Int64s) -> Bools:
+    """Whether every link was empty: then no contactor fed anything behind it."""
+    roles = piece.bench.link_roles().values()
+    empty = np.full(len(times), len(roles) > 0)
+    for role in roles:
+        empty &= piece.at(role, times).value < SAFE_V
+    return empty

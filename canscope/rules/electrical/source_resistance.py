@@ -110,6 +110,7 @@ class SourceResistance(Rule):
         "close": "it gave way about as far as allowed{step}",
     }
     spins: ClassVar[bool] = True
+    at_rest: ClassVar[bool] = True
     exercise: ClassVar[str] = "let it rest for a second, then press the pedal briskly and hold it"
     causes: ClassVar[tuple[str, ...]] = (
         "the positive contactor does not carry: the link still hangs on the pre-charge resistor",

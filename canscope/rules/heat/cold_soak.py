@@ -19,7 +19,8 @@ from canscope.trust.missing_value import absence_at
 from canscope.trust.proof_of_life import Sensor, doubts, watch
 from canscope.trust.range_ends import railed
 
-NAME = "temperatures"
+NAME, AMBIENT = "temperatures", "ambient"
+FAHRENHEIT = 5.0  # degF, within which a reading is the other one in degF; likewise
 COLDEST_DEGC, HOT_DEGC = -25.0, 45.0  # of a workshop; common practice, no source
 
 
@@ -72,6 +73,7 @@ class ColdSoak(Rule):
     rise_K: float = limit(10.0, "K", high=30.0, looser="higher", note="in power-up")
 
     unit: ClassVar[str] = "K"
+    codes: ClassVar[tuple[str, ...]] = ("as-fahrenheit",)
     limit_parameter: ClassVar[str] = "limit_K"
     cross_checks: ClassVar[tuple[str, ...]] = ("units.*.temperatures.*",)
     says: ClassVar[dict[str, str]] = {
@@ -191,7 +193,7 @@ class ColdSoak(Rule):
     def _judge(self, piece: Piece, burst_ns: int) -> list[Outcome]:
         readings, found = _readings(piece, burst_ns)
         if piece.bench.ambient_degC is not None:
-            readings.append(Reading("ambient", piece.bench.ambient_degC, 0.0))
+            readings.append(Reading(AMBIENT, piece.bench.ambient_degC, 0.0))
         if len(readings) < 2:
             return found
         coldest, *_, warmest = sorted(readings, key=lambda reading: reading.degC)
@@ -213,6 +215,7 @@ class ColdSoak(Rule):
             measured=apart_K,
             limit=self.limit_K,
             uncertainty=u,
+            code="as-fahrenheit" if _as_fahrenheit(readings, coldest, warmest) else "",
             **words,
             without=without,
         )
@@ -249,6 +252,13 @@ def _nowhere(coldest: Reading, warmest: Reading, burst_ns: int) -> list[Outcome]
             text += "twice, or its unit another one? job.ambient_degC would tell"
             return [Doubt(NAME, "sensor-suspect", text, burst_ns)]
     return []
+
+
+def _as_fahrenheit(readings: Sequence[Reading], coldest: Reading, warmest: Reading) -> bool:
+    """Whether the warmest reads in degF what the coldest, or the air, reads in degC."""
+    air = next((one for one in readings if one.name == AMBIENT), coldest)
+    wanted = air.degC * 1.8 + 32
+    return abs(warmest.degC - wanted) <= FAHRENHEIT + warmest.u + 1.8 * air.u
 
 
 def _words(reading: Reading) -> str:

@@ -66,6 +66,7 @@ class TemperatureCeiling(Rule):
         "fail": "the temperature rose above its ceiling",
     }
     spins: ClassVar[bool] = True
+    at_rest: ClassVar[bool] = True
     exercise: ClassVar[str] = "spin the unit, and record for 60 s after the last stop"
     causes: ClassVar[tuple[str, ...]] = (
         "the unit ran for too long, or with too much current, without coolant or oil",

@@ -70,6 +70,7 @@ class TemperatureForecast(Rule):
         "close": "about {horizon_s:g} s to its ceiling at the present slope, forecast {how}",
     }
     spins: ClassVar[bool] = True
+    at_rest: ClassVar[bool] = True
     exercise: ClassVar[str] = "spin the unit, and record for 60 s after the last stop"
     causes: ClassVar[tuple[str, ...]] = (
         "the unit works too hard, or for too long, for the coolant and oil that it has",

@@ -61,6 +61,7 @@ class TemperatureRate(Rule):
         "fail": "the temperature rose too fast",
     }
     spins: ClassVar[bool] = True
+    at_rest: ClassVar[bool] = True
     exercise: ClassVar[str] = "spin the unit, and record for 60 s after the last stop"
     causes: ClassVar[tuple[str, ...]] = (
         "the position sensor is out of adjustment, so that current makes heat instead of torque",

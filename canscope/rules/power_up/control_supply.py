@@ -21,8 +21,6 @@ from canscope.trust.restart import counter_jump
 from canscope.trust.staleness import gaps
 
 NAME, SUPPLY = "12 V", "supply.voltage"
-NODES_V = 9.0  # below it nodes of a 12 V vehicle hardly speak; common practice, no source
-BEFORE_NS = 2 * S  # of rest before a closing
 HIGHEST_V = 36.0  # a 24 V supply on charge stays below 30 V; common practice, no source
 
 
@@ -63,7 +61,7 @@ class ControlSupply(Rule):
         "fail": "broke down when the {pole} contactor closed",
         "close": "came close to its lowest allowed when the {pole} contactor closed",
     }
-    codes: ClassVar[tuple[str, ...]] = ("low-before", "counter-jumped")
+    codes: ClassVar[tuple[str, ...]] = ("counter-jumped",)
     exercise: ClassVar[str] = "close the contactors the way the vehicle does"
     causes: ClassVar[tuple[str, ...]] = (
         "a weak 12 V battery, or the d.c. converter is not running",
@@ -111,7 +109,6 @@ class ControlSupply(Rule):
                     uncertainty=u,
                     start_ns=begin,
                     end_ns=last,
-                    code="low-before" if _low_before(window, begin) else "",
                     pole=pole,
                 )
         if covered is not None:
@@ -154,12 +151,6 @@ class ControlSupply(Rule):
                 text = f"the rolling counter of {unit.name} did not count on when {pole} closed: "
                 text += "a sign of a brown-out shorter than a sample"
                 yield Doubt(NAME, "inferred", text, jump_ns, code="counter-jumped")
-
-
-def _low_before(window: ClosedWindow, begin_ns: int) -> bool:
-    """Whether the supply read less than its nodes need already before anything loaded it."""
-    rest = window.back(SUPPLY, begin_ns - BEFORE_NS).between(begin_ns - BEFORE_NS, begin_ns).known
-    return len(rest) > 0 and float(rest.value.max()) < NODES_V
 
 
 def _unseen_V(readings: Samples, lowest: int) -> float:

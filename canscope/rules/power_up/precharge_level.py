@@ -20,7 +20,7 @@ from canscope.rules.shared.first_state import first_seen_closed
 from canscope.rules.shared.links import SAFE_V, link_subjects, links
 from canscope.rules.shared.poles import closings, openings
 from canscope.rules.shared.true_changes import Change, own_step, true_closings
-from canscope.trust.clock_alignment import lag_of
+from canscope.trust.clock_alignment import CLOCKS_APART, lag_of
 from canscope.trust.missing_value import absence_at
 from canscope.trust.range_ends import last_at_end
 
@@ -135,7 +135,7 @@ class PrechargeLevel(Rule):
             before, drift = step.value, step.drift
         elif lag is not None and lag.told:
             text = f"{lag.text}: its level when positive closed is not known"
-            return Doubt(name, "capture-damaged", text, positive.time_ns)
+            return Doubt(name, "capture-damaged", text, positive.time_ns, code=CLOCKS_APART)
         else:
             before, drift = _level(window, role, positive)
             if change.late_ms and 100 * before / gain / pack >= self.minimum_percent:

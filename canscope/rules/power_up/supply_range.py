@@ -15,7 +15,6 @@ from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Bools, Floats
 from canscope.rules import RULES
-from canscope.rules.power_up.control_supply import NODES_V
 from canscope.trust.range_ends import at_end_of_range
 
 NAME, SUPPLY = "12 V", "supply.voltage"
@@ -23,6 +22,7 @@ WAIT_NS = S // 5  # a closing may be told so late; common practice, no source
 PULL_NS = S // 20  # a coil draws before its contact meets; likewise
 COLD_START_NS = S  # a node that has just woken may not have measured yet; likewise
 FEWEST = 3  # readings that show that it lasted; likewise
+NODES_V = 9.0  # below it nodes of a 12 V vehicle hardly speak; likewise
 NOTHING_V = 1.0  # what speaks has a supply: less is no measurement; likewise
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import ClassVar, cast
 
 import numpy as np
+from numpy.typing import NDArray
 
 from canscope.model.bench import Bench, Binding
 from canscope.model.definition import SignalSpec
@@ -14,7 +15,7 @@ from canscope.model.findings import Verdict
 from canscope.model.outcome import Outcome, Subject, deciding_rows, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule, Worst
-from canscope.model.tables import Frames, Int64s
+from canscope.model.tables import Floats, Frames, Int64s
 from canscope.rules import RULES
 from canscope.rules.shared.checksums import PROFILES, bytes_of, id_bytes, places_of
 from canscope.rules.shared.payloads import Bytes, column, rows_of
@@ -54,7 +55,7 @@ class Checksum(Rule):
         "fail": "the checksum does not fit the bytes of {share} (there it reads {said:02X} and"
         " has to be {due:02X}); wrong of {total}",
     }
-    codes: ClassVar[tuple[str, ...]] = ("some-frames", "every-frame")
+    codes: ClassVar[tuple[str, ...]] = ("some-frames", "most-frames", "every-frame")
     exercise: ClassVar[str] = "record the bus with the unit powered"
     causes: ClassVar[tuple[str, ...]] = (
         "profile, bytes or data_id in the plan are not the unit's own",
@@ -96,7 +97,7 @@ class Checksum(Rule):
                     -measured[some],
                     measured=measured[some],
                     limit=0.0,
-                    code=np.where(measured[some] < total, "some-frames", "every-frame"),
+                    code=_share(measured[some], total),
                     total=total,
                     said=said[some],
                     due=due[some],
@@ -109,6 +110,12 @@ class Checksum(Rule):
         share = worst.code.replace("-", " ")
         says = self.says.get(str(verdict), self.says["fail"])
         return says.format(share=share, **worst.facts)
+
+
+def _share(wrong: Floats, total: Int64s) -> NDArray[np.str_]:
+    """How many of so many frames are wrong, in a word."""
+    few = np.where(2 * wrong <= total, "some-frames", "most-frames")
+    return np.where(wrong < total, few, "every-frame")
 
 
 def _roles(bench: Bench) -> dict[str, str]:

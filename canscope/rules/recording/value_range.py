@@ -14,9 +14,10 @@ from canscope.model.outcome import Doubt, Outcome, Subject, deciding_rows, margi
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule
 from canscope.model.signals import NOT_AVAILABLE, OUT_OF_RANGE, Samples
-from canscope.model.tables import Floats, Int64s
+from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
 from canscope.rules.shared.waking import Woken, waking
+from canscope.trust.no_value_codes import largest, wrapped
 
 # Bits of a floating-point signal -> (unsigned type that holds its raw code, its own type).
 FLOATS = {
@@ -48,6 +49,7 @@ class ValueRange(Rule):
         "pass": "stayed within its declared range of {low:g} to {high:g} {unit}; nearest to an end",
         "fail": "left its declared range of {low:g} to {high:g} {unit}",
     }
+    codes: ClassVar[tuple[str, ...]] = ("end-code",)
     exercise: ClassVar[str] = "record the signal with its node powered"
     causes: ClassVar[tuple[str, ...]] = (
         "the definition's factor, offset, sign or byte order is wrong",
@@ -131,8 +133,17 @@ def _judged(binding: Binding, samples: Samples) -> Outcome:
         limit=_in_role(binding, nearer),
         low=ends[0],
         high=ends[1],
+        code=np.where(_end_codes(spec, samples.raw[rows]), "end-code", ""),
         unit=binding.unit,
     )
+
+
+def _end_codes(spec: SignalSpec, raw: Int64s) -> Bools:
+    """Which codes are the first or last that the signal's bits can hold."""
+    if spec.is_float:
+        return np.zeros(len(raw), np.bool_)
+    least = -(1 << spec.length_bits - 1) if spec.signed else 0
+    return np.asarray((raw == wrapped(largest(spec))) | (raw == least))
 
 
 def _outermost(spec: SignalSpec, minimum: float, maximum: float, samples: Samples) -> Int64s | None:

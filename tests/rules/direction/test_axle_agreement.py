@@ -114,6 +114,7 @@ def test_rolling_axles_more_than_ten_percent_apart_fail():
     # half a step of each motor speed over its ratio, and 10 % of that for the allowance
     assert finding.uncertainty == pytest.approx((0.5 / 9 + 0.5 / 9) * 1.1)
     assert "differ by more than is allowed" in finding.sentence
+    assert finding.code == "speeds-differ"
 
 
 def test_rolling_axles_nine_percent_apart_pass():

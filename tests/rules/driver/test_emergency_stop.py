@@ -116,7 +116,7 @@ def test_a_stop_that_reads_pressed_all_the_time_is_ignored_by_the_contactors():
     and is still closed at 1.02 s."""
     finding = judge(presses=((-1.0, 1),), opens_s=9.0)
     assert finding.verdict is Verdict.FAIL
-    assert (finding.first_failed_s, finding.code) == (pytest.approx(1.02), "ignored")
+    assert (finding.first_failed_s, finding.code) == (pytest.approx(1.02), "never-released")
     assert "although the button had read pressed all the while" in finding.sentence
 
 

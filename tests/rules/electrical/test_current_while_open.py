@@ -4,6 +4,7 @@ main contactors closed from 5 to 10 s."""
 import numpy as np
 import pytest
 
+from canscope.model.bench import DriveUnit
 from canscope.model.findings import Verdict
 from tests.rules.harness import judge as run
 from tests.rules.vehicle import clock, state, within
@@ -134,3 +135,17 @@ def test_without_a_current_bound_it_is_not_bound():
 def test_no_cut_changes_anything():
     for amps in (during(2, 3, 0.4), during(12, 12.1, 9.0), during(0.0, 5.0, 3.0)):
         assert judge(amps, cuts="each") == judge(amps)
+
+
+def test_empty_links_show_that_no_contactor_carried_it():
+    def link(volts):
+        def edit(roles):
+            closed = (TIMES >= 5.0) & (TIMES < 10.0)
+            roles["units.front.link_voltage"] = (TIMES, np.where(closed, 350.0, volts))
+
+        return edit
+
+    units = {"units": (DriveUnit("front"),)}
+    assert judge(during(2, 3, 8.0), edit=link(0.0), bench=units).code == "links-empty"
+    assert judge(during(2, 3, 8.0), edit=link(200.0), bench=units).code == ""
+    assert judge(during(2, 3, 8.0)).code == ""

@@ -143,3 +143,9 @@ def test_a_part_that_warms_in_power_up_fails_though_nothing_turned(rise_K, cold,
     assert (
         "front winding warmed in a stage in which nothing turns, by" in finding.sentence
     ) is fails
+
+
+def test_what_reads_the_airs_degF_is_told_from_what_is_hot():
+    """17 degC is 62.6 degF."""
+    assert judge(62.6, 63.0).code == "as-fahrenheit"
+    assert judge(45.0, 17.0).code == ""

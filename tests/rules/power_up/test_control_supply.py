@@ -178,14 +178,3 @@ def test_a_reading_outside_of_its_declared_range_is_told_as_that():
     finding = judge(edit=outside)
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "out-of-range")
     assert "no 12 V reading when the negative contactor closed" in finding.sentence
-
-
-def test_12_V_that_read_too_little_already_at_rest_are_told_from_a_dip():
-    """Half of 13.0 V at rest: nodes of a 12 V vehicle hardly speak below 9 V (common practice)."""
-
-    def halved(roles):
-        times, volts = roles["supply.voltage"]
-        roles["supply.voltage"] = (times, volts / 2)
-
-    assert judge(9.8, edit=halved).code == "low-before"
-    assert judge(9.8).code == ""

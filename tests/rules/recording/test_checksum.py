@@ -52,6 +52,7 @@ def test_published_samples_fit_and_any_other_checksum_does_not(number, profile, 
     assert "wrong of 4: 2 frames, limit 0 frames" in finding.sentence
     assert "every frame" in run([wrong] * 3, **where).sentence
     assert run([wrong] * 3, **where).code == "every-frame"
+    assert run([right, wrong, wrong], **where).code == "most-frames"
 
 
 @pytest.mark.parametrize(

@@ -43,6 +43,9 @@ def test_a_value_outside_fails_by_the_excess():
     finding = run([0, 2001, 2100, -2002])
     assert (finding.verdict, finding.measured, finding.margin) == (Verdict.FAIL, 1050.0, -50.0)
     assert (finding.first_failed_s, finding.at_s, finding.limit) == (1.1, 1.2, 1000.0)
+    assert finding.code == ""
+    assert run([0, -32768]).code == "end-code"  # of 16 bits, signed
+    assert run([0, 32767]).code == "end-code"
 
 
 def test_below_the_range_fails_as_well():
