@@ -54,11 +54,14 @@ def value_of(question: Question, path: KeyPath, said: str, draft: Draft) -> str 
     text = said if not is_list or said.startswith("[") else f"[{said}]"
     if path[-1] == "mounting" and not said.startswith("{"):
         angles = re.fullmatch(r"([-+.\d]+)[\s,;]+([-+.\d]+)[\s,;]+([-+.\d]+)", said)
-        text = f"{{ {said} }}"
+        text = re.sub(r"(roll|pitch|yaw)\s*[=:]?\s*", r"\1 = ", said.lower())
+        text = f"{{ {re.sub(r'(?<=[.0-9])[ ;]+(?=[rpy])', ', ', text)} }}"  # yaw 180 roll 90
         if angles:
             text = "{{ roll = {}, pitch = {}, yaw = {} }}".format(*angles.groups())
-    if not is_list and path[-1] != "mounting" and "," in text:
-        text = text.replace(",", ".")  # a decimal comma
+    if not is_list and path[-1] != "mounting":
+        # A decimal comma; the unit that was asked for, and no other; a ratio to one.
+        unit = re.search(r"in (\S+)\?$", question.asks)
+        text = text.replace(",", ".").removesuffix(unit[1] if unit else ":1").strip()
     try:
         value = tomllib.loads(f"answer = {text}")["answer"]
     except tomllib.TOMLDecodeError:

@@ -193,7 +193,19 @@ def test_answers_are_understood_as_people_type_them():
         ("units", "front", "phases_swapped"): {"no": "false", "Yes": "true", "5": None},
         ("contactors", "bleed"): {"None": "false", "Active": '"active"', "yes": None},
         ("units", "?can1"): {"rear": "rear", "yes": None, "9": None},
-        ("pack", "maximum_voltage_V"): {"409,5": "409.5", "high": None},
+        ("pack", "maximum_voltage_V"): {
+            "409,5": "409.5",
+            "409 V": "409",
+            "0.4 kV": None,
+            "a": None,
+        },
+        ("units", "rear", "gear_ratio"): {"9,1:1": "9.1"},
+        ("units", "rear", "mounting"): {
+            "yaw 180": "{ yaw = 180 }",
+            "Yaw: 180 roll 90": "{ yaw = 180, roll = 90 }",
+            "0 0 180": "{ roll = 0, pitch = 0, yaw = 180 }",
+            "180": None,
+        },
     }
     for path, answers in said.items():
         for typed, value in answers.items():
