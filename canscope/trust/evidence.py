@@ -387,6 +387,23 @@ def _held(role: str, most: float, why: str) -> Unseen:
     )
 
 
+DRIFTING_PEDAL = Unseen(
+    "drift",
+    ("driver.pedal*",),
+    "a pedal whose zero drifts downwards: at rest it reads 0 % all the same, and too little while "
+    "it is pressed, as with a wrong factor; upwards by more than the 3 % of its rest it is seen",
+    "press it to its stop with the contactors open, at the end as well, and read 100 %",
+    least=-15.0,
+    most=2.0,
+)
+RESTING_PEDAL = Unseen(
+    "every-second-zero",
+    ("driver.pedal*",),
+    "a pedal that reads 0 % now and then while it rests within the 3 % that its rest may be off",
+    "press it slowly, and watch its value",
+    least=0.0,
+    most=3.0,
+)
 STUCK_PEDAL = _dead_bit("driver.pedal*", 6.0, "6 %, as with coarse steps")
 
 EVIDENCE = (
@@ -794,6 +811,8 @@ EVIDENCE = (
             HELD_PEDAL,
             *PART_PEDAL,
             STUCK_PEDAL,
+            DRIFTING_PEDAL,
+            RESTING_PEDAL,
             Unseen(
                 "held",
                 ("driver.pedal*",),
@@ -936,7 +955,8 @@ EVIDENCE = (
                 "clipped",
                 ("units.*.speed",),
                 "a reading that stops at some level and so hides no more than a twelfth of the "
-                "highest speed: friction that is not quite what one takes it for does as much",
+                "highest speed (in rolling an eighth): friction that is not quite what one takes it "
+                "for does as much",
                 "let the unit speed up slowly, and see whether its value stops before it does",
                 least=0.0,
                 most=0.085,

@@ -39,10 +39,11 @@ class Balance:
     time_ns: int
 
 
-def balance(rpm: Samples, torque: Samples, u_rpm: float) -> Balance | None:
+def balance(rpm: Samples, torque: Samples, u_rpm: float, part: float = LEFT) -> Balance | None:
     """What torque makes of the shaft in a burst, both along its sense; None if it says nothing.
 
-    ``u_rpm`` is what the speed resolves. Neither holds an unknown value; the brake is released.
+    ``u_rpm`` is what the speed resolves, ``part`` of the speed gained may be left over. Neither
+    holds an unknown value; the brake is released.
     """
     top = int(np.argmax(rpm.value))
     gained = float(rpm.value[top])
@@ -61,7 +62,7 @@ def balance(rpm: Samples, torque: Samples, u_rpm: float) -> Balance | None:
             continue
         left, per_Nms = fitted
         row = int(np.argmax(np.abs(left)))
-        much = abs(left[row]) > LEFT * gained + u_rpm
+        much = abs(left[row]) > part * gained + u_rpm
         at_ns = from_ns + round(row * GRID_S * SECOND_NS)
         one = Balance(per_Nms, float(left[row]) if much else 0.0, at_ns)
         if much or found is None:

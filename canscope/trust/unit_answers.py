@@ -8,8 +8,8 @@ late, clipped, or of a wrong factor. What excludes that, on stands, where nothin
 - an axle does not turn before its pedal is pressed (unless it creeps), nor slow down by braking
   torque with the pedal held and the brake released;
 - no unit comes up to speed under a pressed brake, nor with the ignition off;
-- at every instant its speed is what torque, inertia and friction make it (``shaft_balance``), and
-  its inertia is the same in every burst;
+- at every instant its speed is what torque, inertia and friction make it (``shaft_balance``), in
+  rolling what the torques of all units make it; and its inertia is the same in every burst;
 - what turns freely has no more inertia than wheels and a large rotor;
 - torque ends within moments of the pedal's release;
 - a speed that rises does not stop rising at once while the torque stays;
@@ -31,7 +31,7 @@ from canscope.model.history import History, step_at
 from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Bools, Floats, Int64s
 from canscope.trust.remark import suspect_code
-from canscope.trust.shaft_balance import balance
+from canscope.trust.shaft_balance import LEFT, balance
 from canscope.trust.standing_still import switches
 
 RAD_S = 2 * np.pi / 60  # per rpm
@@ -52,6 +52,7 @@ ROTOR_KGM2, WHEELS_KGM2 = 0.3, 6.0  # the most that turns freely; the wheels by 
 TURNS_RPM = 50.0  # that it comes to before its inertia says anything
 DRAG_NS = SECOND_NS // 5  # before a release, over which a torque is averaged
 RELEASED_NS, DRIVES_NM = 6 * SECOND_NS // 10, 1.0  # a controller's ramp has begun long before that
+ROLLS = 0.10  # of the speed gained, that slopes and bumps may leave over
 ALIKE = 1.5  # times the inertia of another burst
 CLEAR_RPM = 100.0  # that a speed gains before it says anything
 STAIR_RPM, STAIR_STEPS, STAIRS = 16.0, 6.0, 4  # of the signal's own steps; so many of them
@@ -111,13 +112,18 @@ class Answers:
             self._burst(history, self._bench.unit(unit), since_ns, until_ns)
 
     def _burst(self, history: History, unit: DriveUnit, since_ns: int, until_ns: int) -> None:
-        if until_ns - since_ns > LONGEST_NS or self._bench.stage == "rolling":
+        if until_ns - since_ns > LONGEST_NS:
             return
         if not self._powered(history, unit, since_ns):
             return
         role, torque = unit.role("speed"), unit.role("torque")
         course = _course(history.samples(role).between(since_ns - BEFORE_NS, until_ns + 1).known)
         if course is None:
+            return
+        if self._bench.stage == "rolling":  # the road moves it too, but not at once
+            apart = self._balance(history, unit, course)
+            found = {role: self._clipped(history, torque, course) or apart, torque: apart}
+            self._keep(found, unit, apart)
             return
         came = f"while the unit came to {BRAKED_RPM:g} rpm"
         found = {
@@ -134,10 +140,14 @@ class Answers:
             both = both or (apart := self._balance(history, unit, course))
             found[torque], found[role] = both, found[role] or both
         found[PEDAL] = found[PEDAL] or self._late_release(history, torque, course)
+        self._keep(found, unit, apart)
+
+    def _keep(self, found: dict[str, str], unit: DriveUnit, apart: str) -> None:
+        """Keep of each role why it did not answer; ``apart``: what is said of two of them."""
+        roles = (unit.role("speed"), unit.role("torque"), *INPUTS)
         for name, why in found.items():
             if why and name in self._bench.bindings:
                 code = "apart" if why == apart else suspect_code(name)
-                roles = (role, torque, *INPUTS)
                 self.whys.setdefault(name, Why(f"{why} ({unit.name})", roles, code))
 
     def _unexplained(self, history: History, role: str, course: Course) -> str:
@@ -287,11 +297,18 @@ class Answers:
         if not len(turns) or len(pushes) < 2:
             return ""
         turns, pushes = (replace(one, value=one.value * course.sense) for one in (turns, pushes))
-        found = balance(turns, pushes, 2 * self._bench.u(role))
+        rolls = self._bench.stage == "rolling"
+        if rolls:
+            helped = self._helped(history, unit, pushes)
+            if helped is None:
+                return ""
+            pushes = helped
+        part = ROLLS if rolls else LEFT
+        found = balance(turns, pushes, 2 * self._bench.u(role), part)
         if found is None:
             return ""
         if not found.left_rpm:
-            return self._other_inertia(unit, found.rpm_per_Nms)
+            return "" if rolls else self._other_inertia(unit, found.rpm_per_Nms)
         at_s = (found.time_ns - int(course.time_ns[course.first])) / SECOND_NS
         return (
             f"and the other one of torque and speed do not belong together: {at_s:.1f} s into a "
@@ -299,6 +316,26 @@ class Answers:
             f"{'above' if found.left_rpm > 0 else 'below'} what its torque explains: one may be "
             "clipped, held or smoothed"
         )
+
+    def _helped(self, history: History, unit: DriveUnit, pushes: Samples) -> Samples | None:
+        """A unit's torque with what the others push the vehicle by; None if that is not known."""
+        total = pushes.value
+        for other in self._bench.units:
+            if other is unit:
+                continue
+            ends = int(pushes.time_ns[0]), int(pushes.time_ns[-1]) + 1
+            names = other.role("torque"), other.role("speed")
+            torque, speed = (history.samples(name).between(*ends).known for name in names)
+            if len(torque) < 2 or not len(speed):
+                return None
+            way = float(np.sign(speed.value[np.argmax(np.abs(speed.value))]))
+            way *= (other.gear_ratio or 1.0) / (unit.gear_ratio or 1.0)
+            since = torque.time_ns[0]
+            at = (pushes.time_ns - since).astype(float)
+            total = total + way * np.interp(
+                at, (torque.time_ns - since).astype(float), torque.value
+            )
+        return replace(pushes, value=total)
 
     def _other_inertia(self, unit: DriveUnit, rpm_per_Nms: float) -> str:
         """Whether the shaft has another inertia in this burst than in one before."""

@@ -70,7 +70,7 @@ def slow_drift(told: Told) -> Lie | None:
     if "Temp" in key:
         size = float(told.rng.choice([-8.0, -3.0, 3.0, 8.0]))
     told.put(key, told.seen[key] + np.linspace(0, size, told.rows))
-    name = "drift" if "Temp" in key else "offset"
+    name = "drift" if "Temp" in key or "Pedal" in key else "offset"
     return Lie(name, key, f"drifts by {size:+.4g} until the end", (key,), size)
 
 
@@ -243,8 +243,10 @@ def every_second_zero(told: Told) -> Lie | None:
     """A number is zero, or old, in every second frame or so, as one that is multiplexed."""
     key, ms = any_of(told, told.numbers()), int(told.rng.choice([20, 100]))
     off = np.arange(told.rows) // ms % 2 == 1
-    told.put(key, np.where(off, 0.0, told.seen[key]))
-    return Lie("every-second-zero", key, f"zero for {ms} ms in every {2 * ms} ms", (key,))
+    column = told.seen[key]
+    told.put(key, np.where(off, 0.0, column))
+    size = float(np.abs(column).max()) if "Pedal" in key else None
+    return Lie("every-second-zero", key, f"zero for {ms} ms in every {2 * ms} ms", (key,), size)
 
 
 @kind("random-walk")

@@ -175,3 +175,15 @@ def test_a_factor_that_changes_between_two_bursts_is_told(factor, verdict):
     finding = judge("change-at-standstill", roles)["front"]
     assert finding.verdict == verdict
     assert ("kgm^2 in one burst and to" in finding.sentence) == (verdict == "unproven")
+
+
+def test_in_rolling_a_speed_is_held_against_the_torque_as_well():
+    """573 rpm, cut off at 400 rpm; what moves the vehicle beside its units does not do so."""
+
+    def rolls(**changed):
+        data = {role: (T, column) for role, column in (RUN | changed).items()}
+        return judge("axle-direction", data, stage="rolling")["front forward"]
+
+    assert str(rolls().verdict) == "pass"
+    cut = rolls(**{SPEED: np.minimum(RUN[SPEED], 400.0)})
+    assert cut.reason == "sensor-suspect"

@@ -16,7 +16,7 @@ from canscope.model.rule import Rule, Worst, limit
 from canscope.model.signals import NEVER, NOT_AVAILABLE, Samples
 from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
-from canscope.rules.shared.links import SAFE_V, clocks_ns
+from canscope.rules.shared.links import SAFE_V
 from canscope.rules.shared.persistence import to_ns
 from canscope.rules.shared.poles import MAIN_ROLES
 from canscope.rules.shared.waking import Woken, waking
@@ -147,7 +147,7 @@ class UnitFault(Rule):
         first = unit.unheard is None and len(samples)
         if piece.bench.has(*MAIN_ROLES) and (bad.any() or unit.waiting or first):
             unit = _early(unit, piece, samples, bad & fresh)
-            unit, waits, late = self._waiting(unit, piece, role, samples, bad, fresh)
+            unit, waits, late = self._waiting(unit, piece, samples, bad, fresh)
             spared |= waits
         elif not piece.bench.has(*MAIN_ROLES) and (bad.any() or unit.waiting):
             unit, waits = self._without_contactors(unit, piece, name, samples, bad & ~fresh)
@@ -170,7 +170,7 @@ class UnitFault(Rule):
         return unit, found
 
     def _waiting(
-        self, unit: Unit, piece: Piece, role: str, samples: Samples, bad: Bools, fresh: Bools
+        self, unit: Unit, piece: Piece, samples: Samples, bad: Bools, fresh: Bools
     ) -> tuple[Unit, Bools, list[tuple[int, int]]]:
         """Which codes may wait for high voltage, and (stamp, code) of those that waited in vain."""
         bad = bad & ~fresh
@@ -178,7 +178,7 @@ class UnitFault(Rule):
         waiting, again, late = dict(unit.waiting), list(unit.again), list[tuple[int, int]]()
         unheard, opened, early = unit.unheard, unit.opened, unit.early
         closed = piece.at("@closed", samples.time_ns).value
-        sound, engaged = unit.sound, _engaged(piece, role, samples.time_ns)
+        sound, engaged = unit.sound, piece.at("@engaged", samples.time_ns).value == 1
         for row, (at_ns, code) in enumerate(
             zip(samples.time_ns.tolist(), samples.raw.tolist(), strict=True)
         ):
@@ -249,13 +249,6 @@ class UnitFault(Rule):
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
         """The clause with the definition's name of the code."""
         return self.says.get(str(verdict), "").format(label=worst.facts.get("label", ""))
-
-
-def _engaged(piece: Piece, role: str, times_ns: Int64s) -> Bools:
-    """Whether a pole was surely closed; on another bus than the contactors clocks may differ."""
-    earlier_ns = times_ns - clocks_ns(piece.bench, role)
-    states = [piece.at("@engaged", stamps).value for stamps in (times_ns, earlier_ns)]
-    return np.asarray((states[0] == 1) & (states[1] == 1))
 
 
 def _early(unit: Unit, piece: Piece, samples: Samples, fresh: Bools) -> Unit:
