@@ -955,8 +955,8 @@ EVIDENCE = (
                 "clipped",
                 ("units.*.speed",),
                 "a reading that stops at some level and so hides no more than a twelfth of the "
-                "highest speed (in rolling an eighth): friction that is not quite what one takes it "
-                "for does as much",
+                "highest speed (in rolling an eighth): friction that is not quite what one takes "
+                "it for does as much",
                 "let the unit speed up slowly, and see whether its value stops before it does",
                 least=0.0,
                 most=0.085,

@@ -628,7 +628,8 @@ class _Together:
         if held_K := _held_K(one):
             yield f"followed a hand by {held_K:.1f} K before its unit turned", True
         if not self._not_cold(one):
-            yield "is as cold as the air and its neighbours, as nothing warmed", False
+            words = "is as cold as the air and its neighbours, none of which warmed by more than "
+            yield f"{words}two of its steps", False
         if (read_degC := self._read_by_hand(one)) is not None:
             yield (
                 f"agrees with {read_degC:.1f} degC that a person read after its unit turned",

@@ -123,6 +123,7 @@ class Answers:
         if self._bench.stage == "rolling":  # the road moves it too, but not at once
             apart = self._balance(history, unit, course)
             found = {role: self._clipped(history, torque, course) or apart, torque: apart}
+            found[PEDAL] = self._late_release(history, torque, course)
             self._keep(found, unit, apart)
             return
         came = f"while the unit came to {BRAKED_RPM:g} rpm"

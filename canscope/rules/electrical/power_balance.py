@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import ClassVar
 
@@ -87,9 +87,9 @@ class PowerBalance(Rule):
         while speeding up and coasting through the same speeds amount to an inertia, which is within
         ``inertia_factor`` of it: so the factors of both are held against something from outside,
         but for errors in both that cancel. Energies below twice their uncertainty are not judged,
-        nor those that come too close, nor any in stage rolling. It proves no efficiency, and so no
-        factor otherwise: losses hide whatever makes the shafts' part too small or the pack's too
-        large.
+        nor those that come too close; in stage rolling, where a road may push, only what shafts
+        that drive took of the pack. It proves no efficiency, and so no factor otherwise: losses
+        hide whatever makes the shafts' part too small or the pack's too large.
     Margin
         ``most`` minus that quotient. Where the signs differ it is negative: of a driving unit
         ``most`` times the pack power minus the shaft power, over the magnitude of the pack power;
@@ -152,10 +152,13 @@ class PowerBalance(Rule):
                 rests.append((event.known_ns, rested[0], u_A))
         over = [burst for burst in bursts if known_after_ns(burst[1]) <= piece.until_ns]
         found: list[Outcome] = []
-        if piece.bench.stage != "rolling":
-            for begin_ns, end_ns in over:
-                found += self._burst(energy(piece, begin_ns, end_ns), begin_ns)
+        for begin_ns, end_ns in over:
+            seen = energy(piece, begin_ns, end_ns)
+            if piece.bench.stage != "rolling":
+                found += self._burst(seen, begin_ns)
                 found += self._inertias(piece, begin_ns, end_ns)
+            elif seen is not None and seen.shaft_J > 0:  # a road may push, and turn what it likes
+                found += self._burst(replace(seen, kinetic_J=0.0, kinetic_u=0.0), begin_ns)
         state = State(tuple(b for b in bursts if b not in over), tuple(rests[-KEPT:]))
         return state, [*found, *self._steady(state, piece, shafts)]
 

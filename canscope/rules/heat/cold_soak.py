@@ -73,7 +73,7 @@ class ColdSoak(Rule):
     rise_K: float = limit(10.0, "K", high=30.0, looser="higher", note="in power-up")
 
     unit: ClassVar[str] = "K"
-    codes: ClassVar[tuple[str, ...]] = ("as-fahrenheit",)
+    codes: ClassVar[tuple[str, ...]] = ("as-fahrenheit", "warmed")
     limit_parameter: ClassVar[str] = "limit_K"
     cross_checks: ClassVar[tuple[str, ...]] = ("units.*.temperatures.*",)
     says: ClassVar[dict[str, str]] = {
@@ -83,7 +83,6 @@ class ColdSoak(Rule):
         "warmed": "{warmest} warmed in a stage in which nothing turns, by",
         "close": "they just about agreed before the first burst, {coldest} to {warmest}{without}",
     }
-    codes: ClassVar[tuple[str, ...]] = ("warmed",)
     exercise: ClassVar[str] = (
         "let the vehicle stand overnight, write the ambient temperature and cold = true into the "
         "plan, and record before the first spin"
