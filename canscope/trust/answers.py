@@ -177,7 +177,11 @@ def halves(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         return
     amps = window.back(CURRENT, from_ns).between(from_ns, end_ns).known
     level, told = median(rest.value), ""
-    for late_ns in (0, FILTER_NS):
+    # One that averages takes as long to rise to its highest, one that is clipped does so at once.
+    high = amps.value - level >= 0.9 * (float(amps.value.max()) - level)
+    rises_ns = int(amps.time_ns[np.argmax(high)]) - begin.after_ns
+    rises_ns -= int(median(np.diff(amps.time_ns)))
+    for late_ns in (0, min(max(rises_ns, 0), FILTER_NS)):
         middle_ns = half_ns + late_ns
         first = amps.between(from_ns, middle_ns + 1)
         second = amps.between(middle_ns, most_ns + late_ns + 1)
@@ -189,8 +193,10 @@ def halves(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         u = (peak_A + bench.u(CURRENT) + noise(rest.value)) * median(np.diff(first.time_ns)) / 2e9
         if coulomb[0] <= 0 or coulomb[0] + u >= HALF_PART * (1 - 1 / len(first)) * coulomb[1]:
             return
-        told = told or f"carried {coulomb[0]:.3g} C for the first half of the link's rise and "
-        told += "" if late_ns else f"{coulomb[1]:.3g} C for the second: it may be clipped"
+        told = told or (
+            f"carried {coulomb[0]:.3g} C for the first half of the link's rise and "
+            f"{coulomb[1]:.3g} C for the second: it may be clipped"
+        )
     yield Remark(CURRENT, "wrong", told, most_ns)
 
 

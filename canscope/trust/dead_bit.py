@@ -19,7 +19,7 @@ from canscope.trust.remark import Remark
 
 CODES = 1 << 16  # kept, from the first one on: a wider signal comes round, and fills gaps at most
 # All common practice, no source.
-TEETH, FILLED = 3, 0.75  # beside each other, and the share of each one's codes that were read
+TEETH, FILLED = 3, 0.875  # beside each other, and the share of each one's codes that were read
 SWEPT = 48  # teeth read at all, whose codes may lie anywhere; a steady ramp may fit some of them
 PLACES = 0.6  # of a tooth's codes that were read on any of these, so that steps are fine
 

@@ -16,6 +16,7 @@ from canscope.model.piece import ClosedWindow
 from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Bools, Floats, Int64s
 from canscope.trust.remark import Links, Remark
+from canscope.trust.switching_load import switched_A
 from canscope.trust.trailing import burst_samples, noise
 
 PACK, CURRENT = "pack.voltage", "pack.current"
@@ -25,6 +26,7 @@ GRID_NS, MEAN_NS = SECOND_NS // 20, SECOND_NS // 10  # instants, and the mean ab
 LAGS = 4  # of the grid, by which what the pack gives may come early or late
 PART = 0.6  # of what the shafts take more, that the pack gives more at least: torques may be wrong
 PUMP_W = 200.0  # what a 12 V pump takes, which may stop in a burst
+DRIVES_W = 50.0  # of all shafts, in what is compared with less
 BACK_W = 20.0  # of a shaft, which then does not drive
 ALIKE_NM, ALIKE_RPM = 0.2, 10.0  # beside half a step: what means may differ by
 SURE = 4.0  # standard errors
@@ -52,6 +54,7 @@ def losses(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         above &= drives[:, None] & drives[None, :]
         above &= _no_more(np.abs(torque), ALIKE_NM + bench.u(roles[0]))
         above &= _no_more(np.abs(speed), ALIKE_RPM + bench.u(roles[1]))
+    above &= (taken_W >= DRIVES_W)[None, :]
     if len(grid) <= 4 * LAGS or np.isnan(given_W).any() or np.isnan(taken_W).any():
         return
     best = _lag(given_W, taken_W)
@@ -60,11 +63,12 @@ def losses(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     readings = max(1.0, MEAN_NS / max(median(np.diff(amps.time_ns)), 1.0))
     u_W = SURE * noise(amps.value) / readings**0.5 * median(volt)
     u_W += 2 * bench.u(CURRENT) * median(volt)
+    u_W += switched_A(window) * median(volt)
     if lacks_W > PUMP_W + u_W:
         text = "stayed behind what the shafts took in a burst: as their torque and speed rose, and "
         text += f"their power from {from_W:.0f} to {to_W:.0f} W, the pack lacked {lacks_W:.0f} W "
-        text += f"(+-{u_W:.0f} W) of what that takes more: it may be clipped, have a dead bit or be"
-        yield Remark(CURRENT, "wrong", text + " another burst's", int(grid[at]))
+        text += f"(+-{u_W:.0f} W) of what that takes more: it may be clipped, have a dead bit, be"
+        yield Remark(CURRENT, "wrong", text + " another burst's, or a load went off", int(grid[at]))
 
 
 def _course(samples: Samples | None, grid: Int64s) -> Floats:

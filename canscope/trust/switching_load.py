@@ -18,14 +18,20 @@ CURRENT, SAFE_V = "pack.current", 60.0
 WITHIN_NS = 60 * SECOND_NS  # it is looked for; common practice, no source
 FEWEST = 30  # readings at rest
 STILL_RPM, APART_NS = 30.0, SECOND_NS // 2  # a unit at rest, and how long before and after it
-LEAST_A, MOST_A = 0.4, 5.0  # it changes by; a d.c. converter of 1.5 kW on 300 V; likewise
-CLEAR = 6.0  # times the noise that the two levels lie apart; likewise
+LEAST_A, MOST_A = 0.4, 3.3  # it changes by; a d.c. converter of 1 kW on 300 V; likewise
+CLEAR = 4.0  # times the noise that the two levels lie apart; likewise
 NEAR, SHARE = 0.2, 0.9  # of the difference, within which so many readings lie at a level; likewise
 
 
 def switching_load(past: Past, until_ns: int) -> tuple[float, float] | None:
     """The two levels of the pack current at rest in the minute before, in A; None without them."""
     return past.once((switching_load, until_ns), lambda: _levels(at_rest(past, until_ns), past))
+
+
+def switched_A(past: Past) -> float:
+    """By how much such a load may change the pack current, in A; 0 where none was seen."""
+    levels = switching_load(past, past.until_ns)
+    return 0.0 if levels is None else levels[1] - levels[0]
 
 
 def at_rest(past: Past, until_ns: int) -> Samples:

@@ -19,7 +19,7 @@ from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Floats
 from canscope.trust.clock_alignment import MS, begins, positive_closings
 from canscope.trust.remark import Links, Remark
-from canscope.trust.switching_load import switching_load
+from canscope.trust.switching_load import switched_A
 
 LATE_NS = 30 * MS  # surely; a filter of the current takes as long. Common practice, no source
 BEFORE_NS = SECOND_NS  # of rest before a burst, and after it
@@ -34,6 +34,7 @@ POWER_MS, SURE_POWER_MS, LIKE_POWER, UNLIKE_POWER = 100.0, 80.0, 0.7, 0.55
 TORQUE_MS, SURE_TORQUE_MS, LIKE_TORQUE, STEPS_TORQUE = 100.0, 70.0, 0.7, 4.0
 SLOPE_NS, STEADY = 40 * MS, 0.1  # of the fastest way, below which a speed is steady
 MISFIT = 2.5  # times the misfit at the best lag: surely not the lag; likewise
+SWITCHED = 0.25  # of a current's way in a burst: a load that goes on and off hides its course
 GAUSSIAN = 1.5 * 0.6745 * 2**0.5  # ``noise`` of readings whose own is 1
 ALIKE, UNLIKE = 0.9, 0.6  # share of the variance explained at the best lag; likewise
 
@@ -92,11 +93,8 @@ def against_shafts(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         return
     flowed = burst_samples(window, CURRENT)
     fit = _fit(flowed, replace(power, value=watt), window, (CURRENT,))
-    levels = switching_load(window, window.until_ns)
-    if fit is not None and flowed is not None and levels is not None:
-        # What goes on and off by itself may explain half its difference, either way.
-        unlike = fit.misfit * float(np.var(flowed.value)) - ((levels[1] - levels[0]) / 2) ** 2
-        fit = replace(fit, misfit=max(unlike / float(np.var(flowed.value)), 1e-6), u_ms=np.inf)
+    if flowed is not None and switched_A(window) > SWITCHED * _moved(flowed.value)[0]:
+        return
     if fit is not None and 1 - fit.misfit < UNLIKE_POWER:
         text = "flowed otherwise than the shafts took their power in a burst: at no lag do their "
         text += "courses agree"

@@ -13,11 +13,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from canscope.model.bench import MAINS, Bench
 from canscope.model.history import History, step_at
 from canscope.model.median import median
-from canscope.model.tables import SECOND_NS, Floats, Int64s
+from canscope.model.tables import SECOND_NS, Bools, Floats, Int64s
 from canscope.trust.remark import Remark
 
 PACK, CURRENT = "pack.voltage", "pack.current"
@@ -70,7 +71,7 @@ class Unloaded:
         self._take_in(new, history)
         # What lies beside the last of them is not known yet.
         for row in range(max(len(self._numbers) - len(new) - REACH, 0), len(self._numbers) - REACH):
-            if self._closed[row]:
+            if self._stays_closed(row, row + 1).all():
                 yield from self._compare(row)
             if self._idles and row >= FED_LASTS + REACH and self._closed[row - LASTS]:
                 yield from self._takes(row)
@@ -101,6 +102,11 @@ class Unloaded:
             zeros = self._means[CURRENT].mean[first:][open_]
             self._zeros += zeros[~np.isnan(zeros)].tolist()[: ZERO - len(self._zeros)]
 
+    def _stays_closed(self, first: int, end: int) -> Bools:
+        """Which tenths end well before a pole reads open: it opened before its state said so."""
+        ahead = sliding_window_view(self._closed[first : end + REACH], REACH + 1)
+        return np.asarray(ahead.all(axis=1))
+
     def _compare(self, row: int) -> Iterator[Remark]:
         """One tenth with those of the minute before it that carried the same current."""
         amps = self._means[CURRENT]
@@ -108,7 +114,7 @@ class Unloaded:
         low, high = (_around(one, first, row, way) for one, way in ((amps.low, -1), (amps.high, 1)))
         allowed_A = ALIKE_A + 2 * self._bench.u(CURRENT)
         alike = np.maximum(high, high[-1]) - np.minimum(low, low[-1]) <= allowed_A
-        alike &= self._closed[first : row + 1]
+        alike &= self._stays_closed(first, row + 1)
         if not alike[-1]:
             return
         for role in self._voltages:

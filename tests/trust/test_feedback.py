@@ -149,6 +149,20 @@ def test_a_current_that_is_clipped_carries_too_little_at_first(most_A, told):
     assert ("first half of the link's rise" in said.get("pack.current", "")) == told
 
 
+def test_a_current_that_is_averaged_over_80_ms_carries_its_charge_late_and_is_not_clipped():
+    mean = np.convolve(healthy()[CURRENT], np.ones(4) / 4)[: len(TIMES)]
+    assert "clipped" not in remarks(pack__current=mean).get("pack.current", "")
+
+
+def test_a_pack_that_gives_way_by_hardly_more_than_its_noise_is_no_other_circuits():
+    """0.7 V of 0.06 V noise each."""
+    noise = np.random.default_rng(7).normal(0, 0.06, (2, len(TIMES)))
+    own = np.where((TIMES > 6) & (TIMES < 14), 400.0 - 0.7 * load(TIMES), 400.0)
+    fed = np.where((TIMES > 6) & (TIMES < 14), own, link(TIMES))
+    said = remarks(pack__voltage=own + noise[0], units__front__link_voltage=fed + noise[1])
+    assert "otherwise" not in said.get("pack.voltage", "")
+
+
 @pytest.mark.parametrize(("ms", "told"), [(60, True), (20, False)], ids=["dead bit", "bounces"])
 def test_a_current_that_falls_and_rises_again_while_the_link_charges_is_not_believed(ms, told):
     """From 4 to 1.5 A it takes 100 ms; a bit of 2 A that is dead takes that off at first."""

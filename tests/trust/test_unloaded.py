@@ -63,3 +63,12 @@ def test_a_load_explains_it():
     loads = (TIMES >= 14) & (TIMES < 16)
     said = shifted(np.where(loads, -20.0, 0.0), pack__current=healthy()[CURRENT] + 25 * loads)
     assert "no load" not in said.get(PACK, "")
+
+
+def test_a_link_that_falls_before_the_pole_reads_open_is_not_told():
+    """Contacts open 0.1 s before their states say so."""
+    links = np.where(
+        TIMES >= 19.9, 400 * np.exp(np.minimum(19.9 - TIMES, 0) / 0.5), healthy()[LINK]
+    )
+    said = remarks(units__front__link_voltage=links)
+    assert "no load" not in said.get(LINK_KEY, "")

@@ -94,7 +94,9 @@ class PowerBalance(Rule):
         ``most`` minus that quotient. Where the signs differ it is negative: of a driving unit
         ``most`` times the pack power minus the shaft power, over the magnitude of the pack power;
         of a braking one, the pack power over the shaft power. Uncertainty: that of both powers, by
-        those of torque, speed, voltage and current, to first order.
+        those of torque, speed, voltage and current, to first order, and by what flows besides:
+        where the pack current stands at two levels at rest, up to 3.3 A apart, a converter or
+        heater goes on and off by itself; less than 10 s of rest do not show whether one does.
     Unproven
         Neither power was ever above ``floor_W`` and steady, and no burst began and ended at rest
         with enough energy to compare (not-exercised); torque or speed of one
