@@ -14,6 +14,7 @@ import numpy as np
 
 from canscope.model.bench import Kind
 from canscope.model.differences import differences_from
+from canscope.model.median import median
 from canscope.model.piece import ClosedWindow
 from canscope.model.tables import SECOND_NS, Bools, Int64s
 from canscope.trust.remark import Links, Remark
@@ -25,6 +26,7 @@ SHORTEST_NS, FEWEST = 3 * SECOND_NS // 20, 8  # a shorter standstill hides nothi
 BESIDE = 12  # frames before it, and as many after it, that show the noise
 LEAST_NOISE = 0.5  # steps: rounding alone looks like noise of up to so many
 UNLIKELY = log(1e9)
+GAUSSIAN = 0.6745  # median distance from the mean over the spread
 
 
 def repeated(window: ClosedWindow, links: Links) -> Iterator[Remark]:
@@ -82,12 +84,13 @@ def _odds(raw: Int64s) -> float:
     """Minus the logarithm of how likely such a number repeats its code, whatever its level.
 
     Second differences take a steady move out of it: of noise of one step they spread by sqrt(6).
+    Their median leaves out single moves, as a coil's pull-in is one of the 12 V.
     """
     ways = np.diff(raw.astype(np.float64))
     step = float(np.abs(ways[ways != 0]).min(initial=np.inf))
     if np.isinf(step):
         return 0.0
-    noise = float(np.sqrt(np.mean(np.diff(ways) ** 2) / 6)) / step
+    noise = median(np.abs(np.diff(ways))) / (GAUSSIAN * sqrt(6)) / step
     if noise < LEAST_NOISE:
         return 0.0
     return -log(max(erf(0.5 / (sqrt(2) * noise)), 1e-3))

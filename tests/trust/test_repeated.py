@@ -33,6 +33,11 @@ def held(values, since_ms, ms):
     return np.where((since_ms <= AT_MS) & (since_ms + ms >= AT_MS), values[row], values)
 
 
+def dip(at_ms):
+    """8 steps down, and back with 70 ms."""
+    return np.where(at_ms <= AT_MS, 8 * np.exp(-np.maximum(AT_MS - at_ms, 0) / 70), 0)
+
+
 def test_a_frame_that_is_repeated_for_half_a_second_is_told_of_every_number_in_it():
     told_of = told(held(3200 + NOISE, 4000, 500))
     assert [role for role, _, _ in told_of] == [LINK, SPEED]
@@ -47,6 +52,7 @@ def test_a_frame_that_is_repeated_for_half_a_second_is_told_of_every_number_in_i
         held(3200 + NOISE // 2, 4000, 200),  # by chance, perhaps
         np.full(len(AT_MS), 3200),  # nothing that flickers
         np.where((AT_MS > 4000) & (AT_MS < 4500), 3204, 3200 + AT_MS // 20),  # a move that ends
+        np.round(3200.0 - dip(3900) - dip(4900)).astype(int),  # coils that pull in
     ],
 )
 def test_what_may_stand_still_by_itself_is_believed(link):
