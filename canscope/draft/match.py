@@ -12,7 +12,7 @@ from canscope.draft.choices import Choice, assigned, is_likely
 from canscope.draft.evidence import Candidate, Picture
 from canscope.draft.inventory import Inventory
 from canscope.draft.scores import Scores
-from canscope.draft.units import Unit, fill, units_of
+from canscope.draft.units import Unit, belongs, fill, surveyed_as, units_of
 
 
 @dataclass
@@ -36,11 +36,14 @@ def match(inventory: Inventory) -> Matches:
     units = units_of(candidates, inventory)
     scored = Scores(candidates, picture, units)
     choices = assigned(scored.all())
-    # A unit that nothing likely moves is none; which of several signals it is may stay open.
+    known = [c for c in candidates if surveyed_as(c).startswith("units.")]
+    # A unit that nothing likely moves is none, unless somebody knew what is one's; which of
+    # several signals it is may stay open.
     kept = [
         unit
         for unit in units
         if any(is_likely(choices[f"units.{unit.name}.{word}"]) for word in ("speed", "torque"))
+        or any(belongs(one, unit, units) for one in known)
     ]
     for unit in kept:
         fill(unit, candidates, choices, units)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
@@ -10,7 +9,7 @@ import numpy as np
 from canscope.draft.choices import Match
 from canscope.draft.evidence import Candidate, Picture, turns
 from canscope.draft.role_words import SAYS, UNIT_OF, says
-from canscope.draft.units import Unit, belongs
+from canscope.draft.units import Unit, belongs, surveyed_as
 from canscope.draft.words import meanings
 from canscope.model.bench import POLES, Kind
 from canscope.model.roles import ROLES
@@ -18,7 +17,6 @@ from canscope.model.roles import ROLES
 NAME, UNIT, BEHAVIOUR, ALONE = 0.55, 0.2, 0.35, 0.35  # what each kind of evidence counts
 NAMED_ALONE = 0.2  # the only one with such a name, and nothing in its course against it
 OF_BOTH = 0.4  # taken off where a contactor is named and no pole: it may tell of both
-REFERENCE = re.compile(r"follows the reference (\S+) with")  # as ``survey --accept`` writes it
 NAMELESS = 0.15  # taken off where neither name nor unit says anything
 
 
@@ -69,11 +67,10 @@ class Scores:
         A number that was found by marks has no scale: it is named, and not bound.
         """
         for one in self.candidates:
-            said = REFERENCE.search(one.facts.spec.inferred)
-            role = next((r for r in ROLES if said and r.covers(said[1])), None)
-            if not said or role is None:
+            name = surveyed_as(one)
+            role = next((r for r in ROLES if name and r.covers(name)), None)
+            if role is None:
                 continue
-            name = said[1]
             if role.words[0] == "units":
                 own = [u for u in self.units if belongs(one, u, self.units)]
                 if len(own) != 1:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -15,6 +16,7 @@ from canscope.draft.words import meanings
 from canscope.rules.shared.checksums import PROFILES, WIDTH_BITS, bytes_of
 
 AXLES = ("front", "rear", "left", "right")
+REFERENCE = re.compile(r"follows the reference (\S+) with")  # as ``survey --accept`` writes it
 PLACES = ("winding", "inverter", "motor")
 NO_TEMPERATURE_OF_A_UNIT = ("coolant", "ambient", "battery", "cell", "target", "limit", "valid",
                             "brake", "charger", "fan")  # fmt: skip
@@ -33,6 +35,12 @@ class Unit:
     name: str = ""
 
 
+def surveyed_as(one: Candidate) -> str:
+    """The role that somebody knew, by which ``survey --accept`` found the signal; else empty."""
+    said = REFERENCE.search(one.facts.spec.inferred)
+    return said[1] if said else ""
+
+
 def axle_of(one: Candidate) -> str | None:
     """The axle that the names of a signal and its message tell, if they tell one."""
     for name in (one.facts.spec.name, one.message.spec.name if one.message.spec else ""):
@@ -43,7 +51,10 @@ def axle_of(one: Candidate) -> str | None:
 
 
 def units_of(candidates: Sequence[Candidate], inventory: Inventory) -> list[Unit]:
-    """A unit wherever there is a speed or a torque: on a bus, and for each axle named on it."""
+    """A unit wherever there is a speed or a torque, or somebody knew what is a unit's.
+
+    Each is on a bus, and one for each axle named on it.
+    """
     files = {bus.channel: bus.files for bus in inventory.buses}
     places: dict[tuple[str, str | None], None] = {}
     for one in candidates:
@@ -52,7 +63,7 @@ def units_of(candidates: Sequence[Candidate], inventory: Inventory) -> list[Unit
                                                             "limit", "steering"))  # fmt: skip
         units = one.dims or {}
         moving = ("rpm" in units or "Nm" in units) and not against
-        if moving:
+        if moving or surveyed_as(one).startswith("units."):
             places[one.channel, axle_of(one)] = None
     found = []
     for channel, axle in places:

@@ -34,6 +34,7 @@ PART = 4.0  # log odds against a field ending earlier than its bits say
 LEAST = 0.02  # score below which a field does not follow
 GLANCE = 3  # of so many instants one is looked at first
 BOTH_WAYS = ("A", "rpm", "Nm")  # units of what goes below zero: its sign is a matter of choice
+MOST_OFF = 4.0  # standard deviations by which a meter may be off
 CODE = 6.0  # log odds against a few codes giving a value that a meter shows
 
 Fits = list[tuple[float, Candidate]]  # log odds, and the candidate
@@ -146,13 +147,15 @@ def _fitted(series: Series, cut: Bits | None, raw: Int64s, seen: Bools, readings
         return []
     if one.kind in (FLAG, ENUMERATION):
         cost += CODE
+    # No meter is off by more: readings that leave that much open do not tell the factor.
+    gain = fit.gain if abs(fit.gain - 1) < MOST_OFF * readings.off else 1.0
     follows = replace(
         series.candidate,
         field=one,
         score=round(score, 4),
-        factor=float(f"{fit.factor:.6g}"),
-        offset=float(f"{fit.offset:.6g}"),
-        gain=round(fit.gain, 4),
+        factor=float(f"{fit.factor * fit.gain / gain:.6g}"),
+        offset=float(f"{fit.offset * fit.gain / gain:.6g}"),
+        gain=round(gain, 4),
         error=float(f"{fit.left**0.5:.3g}"),
     )
     return [(fit.weight - cost, follows)]

@@ -22,6 +22,7 @@ def test_a_survey_finds_layouts_and_writes_a_page_and_a_definition_that_says_inf
     words = ("--reference", LINK, "--accept", "found.dbc", "--json", "found.json")
     words += ("--reference", "driver.pedal=11.3,61.7,61.9", "--pick", "driver.pedal=1")
     words += ("--reference", "driver.brake=2.8,16.9,67.2")
+    words += ("--reference", LINK.replace("units.front", "can2:units.rear"))
     code, printed, _ = canscope("survey", run / "capture.log", *words, "--html", "found.html")
     folder = run.parent
     assert code == 0
@@ -54,6 +55,7 @@ def test_a_survey_finds_layouts_and_writes_a_page_and_a_definition_that_says_inf
     assert code == 2
     # What marks found has no scale, and a survey cannot tell that something is missing.
     assert 'brake = "can0:Id138.DriverBrake"  # 95 %: found by your reference' in drafted
+    assert 'link_voltage = "can2:Id2A0.UnitsRearLinkVoltage"  # 95 %: found by' in drafted
     assert '\n# pedal = "can0:Id138.DriverPedal"' in drafted
     assert "\n# [not_on_this_vehicle]" in drafted
     text = (folder / "found_can1.dbc").read_text()
