@@ -107,7 +107,7 @@ def _check_usable(inventory: Inventory, args: argparse.Namespace) -> None:
         seen = ", ".join(bus.channel for bus in inventory.buses)
         hint = (
             "canscope signals CAPTURE lists what is there; --bus NAME=FILE takes a file "
-            "for a bus whatever fits"
+            "for a bus whatever fits; canscope survey CAPTURE looks into a bus without one"
         )
         raise CanscopeError(f"no definition fits any bus of the capture ({seen})", hint=hint)
 

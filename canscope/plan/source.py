@@ -113,7 +113,7 @@ def read_text(path: Path, content: bytes) -> str | CanscopeError:
         return CanscopeError(
             f"not UTF-8 text: byte 0x{content[error.start]:02X} cannot be read",
             where=Where(str(path), line),
-            hint="save the file in the encoding UTF-8",
+            hint="a bench plan is a text file in the encoding UTF-8",
         )
 
 
@@ -182,7 +182,10 @@ def _note_capture(path: Path, content: bytes, mistakes: Mistakes) -> bool:
         kind = detect(content[:DETECT_BYTES], str(path))
     except CaptureError:
         return False
-    hint = "the capture comes first, then the plan: canscope check CAPTURE --plan PLAN"
+    hint = (
+        "the capture comes first, then the plan: canscope check CAPTURE --plan PLAN; "
+        "canscope plan new CAPTURE drafts one"
+    )
     mistakes.add(Where(str(path)), f"this is a capture ({kind}), not a bench plan", hint)
     return True
 

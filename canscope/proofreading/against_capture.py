@@ -36,19 +36,25 @@ CHANGES = 50  # of a signal before its byte order is doubted
 
 @dataclass
 class Traffic:
-    """How often each identifier came, by channel."""
+    """How often each identifier came, and with how few bytes, by channel."""
 
     seen: dict[str, Counter[Id]] = field(default_factory=dict)
+    shortest: dict[str, dict[Id, int]] = field(default_factory=dict)
 
     def take(self, frames: Frames) -> None:
         """Count the data frames of a chunk."""
         data = (frames.flags & (Flag.REMOTE | Flag.ERROR)) == 0
         extended = ((frames.flags & Flag.EXTENDED) != 0).astype(np.int64)
         codes = frames.channel.astype(np.int64) << 33 | extended << 32 | frames.can_id
-        for code, count in zip(*np.unique(codes[data], return_counts=True), strict=True):
-            channel = frames.channels[int(code) >> 33]
-            identifier = int(code) & 0x1FFFFFFF, bool(int(code) >> 32 & 1)
-            self.seen.setdefault(channel, Counter())[identifier] += int(count)
+        found, place, count = np.unique(codes[data], return_inverse=True, return_counts=True)
+        least = np.full(len(found), np.iinfo(np.int64).max)
+        np.minimum.at(least, place, frames.length[data].astype(np.int64))
+        for code, n, size in zip(found.tolist(), count.tolist(), least.tolist(), strict=True):
+            channel = frames.channels[code >> 33]
+            identifier = code & 0x1FFFFFFF, bool(code >> 32 & 1)
+            self.seen.setdefault(channel, Counter())[identifier] += n
+            sizes = self.shortest.setdefault(channel, {})
+            sizes[identifier] = min(size, sizes.get(identifier, size))
 
     def channels_of(self, messages: Sequence[MessageSpec]) -> list[str]:
         """The channels that a definition fits best, none if it fits no channel at all."""
@@ -186,13 +192,15 @@ class Comparison:
                 self._messages[key].short += count
 
     def problems(
-        self, seen: Mapping[Id, int], lines: Mapping[str, Line]
+        self, traffic: Traffic, lines: Mapping[str, Line]
     ) -> Iterator[tuple[str, Problem]]:
         """(file, problem) of everything that does not fit."""
+        seen = traffic.seen.get(self.channel, Counter[Id]())
+        shortest = traffic.shortest.get(self.channel, {})
         messages = self.definitions.messages
         for message in messages:
             line = lines[message.file]
-            for problem in self._of_message(message, seen, line):
+            for problem in self._of_message(message, seen, shortest, line):
                 yield message.file, problem
         yield from self._not_defined(seen)
         not_seen = [m for m in messages if not self._messages[m.key].count]
@@ -214,7 +222,11 @@ class Comparison:
             yield self.definitions.files[0], Problem("note", what, hint)
 
     def _of_message(
-        self, message: MessageSpec, seen: Mapping[Id, int], line: Line
+        self,
+        message: MessageSpec,
+        seen: Mapping[Id, int],
+        shortest: Mapping[Id, int],
+        line: Line,
     ) -> Iterator[Problem]:
         found = self._messages[message.key]
         at, about = line(message.name, ""), f"on {self.channel}, message {message.name}"
@@ -228,6 +240,11 @@ class Comparison:
         if found.short:
             what = f"came shorter than defined in {found.short} of {found.count} frames"
             yield problem("doubt", what, f"{message.length} bytes are defined; correct the length")
+        elif (size := shortest.get((message.can_id, message.extended), message.length)) < (
+            message.length
+        ):
+            what = f"came with {size} bytes and is defined with {message.length}"
+            yield problem("doubt", what, "correct the length; all its signals lie within them")
         measured, stated = found.cycle_ms, (message.cycle_ns or 0) / 1e6
         if measured is not None and stated and abs(measured - stated) > CYCLE_OFF * stated:
             what = f"comes every {measured:.4g} ms; {stated:.4g} ms is stated"
@@ -337,8 +354,8 @@ def compare(
     for frames in read_capture(*captures, format=format, channel=bus):
         for comparison in comparisons.values():
             comparison.take(frames)
-    for channel, comparison in comparisons.items():
-        found += comparison.problems(traffic.seen.get(channel, {}), lines)
+    for comparison in comparisons.values():
+        found += comparison.problems(traffic, lines)
     return found, files
 
 

@@ -161,6 +161,11 @@ def test_short_frames_and_values_outside_their_range_are_counted(check, capture)
     _, said, _ = check(body, "--capture", capture)
     assert "signal Fast.Speed left its declared range in 999 of 2000 values" in said
     assert "d.dbc:14: on can3, message Slow came shorter than defined in 2000 of 2000" in said
+    # Where every signal lies within what came, the length is wrong all the same.
+    _, said, _ = check(
+        body.replace(' SG_ B : 8|8@1+ (1,0) [0|0] "" Node\n', ""), "--capture", capture
+    )
+    assert "d.dbc:14: on can3, message Slow came with 1 bytes and is defined with 2" in said
 
 
 def test_a_definition_of_another_vehicle_fits_no_bus(check, capture):
