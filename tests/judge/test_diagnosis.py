@@ -453,6 +453,8 @@ def test_temperatures_in_degF_are_told_before_a_unit_that_was_hot():
     found = causes(("fail", "cold-soak", "temperatures", "as-fahrenheit"), hot)
     assert "degF" in found[0].cause
     assert "still hot" in causes(("fail", "cold-soak", "temperatures", ""), hot)[0].cause
+    warmed = causes(("fail", "cold-soak", "temperatures", "warmed"))
+    assert "unit that stands" in warmed[0].cause
 
 
 def test_axles_that_roll_at_different_speeds_are_no_wrong_mounting():

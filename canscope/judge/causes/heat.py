@@ -5,6 +5,22 @@ from __future__ import annotations
 from canscope.judge.causes.pattern import Row, failed, unproven
 
 ROWS = (
+    Row(
+        when=(failed("cold-soak", code="warmed"),),
+        causes=(
+            (
+                "current flows through a unit that stands: its inverter is enabled, holds torque "
+                "or is shorted",
+                "open the contactors, let it cool; then read enable, torque and current of that "
+                "unit at that time in the recording",
+            ),
+            (
+                "something else warms it, such as a heater, or the sensor is another part's",
+                "compare it with an infrared thermometer",
+            ),
+        ),
+        explains=("temperature-*",),
+    ),
     *(
         Row(
             when=(failed("cold-soak", code="as-fahrenheit"), *more),
