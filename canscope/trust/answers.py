@@ -27,7 +27,7 @@ from canscope.model.tables import SECOND_NS, Bools, Floats, Int64s
 from canscope.trust.clock_alignment import EARLIER_NS, MS, positive_closings
 from canscope.trust.link_witness import link_onset
 from canscope.trust.remark import Links, Remark
-from canscope.trust.trailing import burst_samples, noise, step_of
+from canscope.trust.trailing import GAUSSIAN, burst_samples, noise, step_of
 
 PACK, CURRENT, SUPPLY, MONITOR = (
     "pack.voltage",
@@ -365,7 +365,9 @@ def _coil_pulls(window: ClosedWindow, rest: Samples, busy: Samples, step: float)
     lowest = float(np.convolve(around.value, np.ones(beside) / beside, "valid").min())
     steps = 1.5 if np.ptp(rest.value) else 0.9
     steps = steps * step / beside**0.5
-    least = max(steps, FLICKERS * noise(rest.value) / beside**0.5, WANDERS * wanders)
+    # One that toggles between two steps differs from its neighbour by more than its noise is.
+    rough = min(noise(rest.value), GAUSSIAN * float(np.std(rest.value)))
+    least = max(steps, FLICKERS * rough / beside**0.5, WANDERS * wanders)
     return bool(median(rest.value[-2 * DIPS :]) - lowest >= least)
 
 

@@ -39,7 +39,7 @@ def test_a_current_that_does_not_rise_with_it_is_not(current):
 
 @pytest.mark.parametrize("watt", [150.0, 1500.0])
 def test_a_pump_that_stops_meanwhile_is_no_lie_and_no_more_than_a_pump_does_so(watt):
-    stops = np.where((TIMES > 6) & (TIMES < 9), watt / 400, 0.0)
+    stops = np.where((TIMES > 8.2) & (TIMES < 9), watt / 400, 0.0)
     assert ("stayed behind" in told(FLOWS + stops)) == (watt > 1000)
 
 
