@@ -174,6 +174,8 @@ class UnaskedMotion(Rule):
         found: list[Outcome] = []
         for unit in piece.bench.units:
             role = unit.role("speed")
+            if not piece.bench.has(role):
+                continue
             samples = recent(piece, role, to_ns(self.kept_s + self.lose_s), silences=2)
             new_ns, new = fresh(piece, role, samples)
             if not len(new_ns):

@@ -54,6 +54,17 @@ def code_of(finding):
     return finding.code if finding.verdict is Verdict.FAIL else str(finding.verdict)
 
 
+def test_a_unit_whose_speed_is_not_bound_is_unproven():
+    """A survey may know a unit by its link alone; only front has a speed here, both have links."""
+    other = "units.rear.link_voltage"
+    links = {role: (TIMES, np.full(len(TIMES), 350.0)) for role in (LINK, other)}
+    roles = {SPEED: (TIMES, line(*BURST)), REQUEST: (SLOW, steps(SLOW, *FORWARD)), **links}
+    cycles = {role: round(float(t[1] - t[0]), 3) for role, (t, _) in roles.items()}
+    found = run("unasked-motion", roles, u={SPEED: 0.5}, cycles_s=cycles)
+    assert found["rear"].verdict is Verdict.UNPROVEN
+    assert found["rear"].reason == "not-bound"
+
+
 def test_a_burst_that_was_asked_for_and_coasts_down_passes():
     finding = judge(BURST)
     assert finding.verdict is Verdict.PASS
