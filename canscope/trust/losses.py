@@ -17,7 +17,7 @@ from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Bools, Floats, Int64s
 from canscope.trust.remark import Links, Remark
 from canscope.trust.switching_load import switched_A
-from canscope.trust.trailing import burst_samples, noise
+from canscope.trust.trailing import burst_samples, noise, step_of
 
 PACK, CURRENT = "pack.voltage", "pack.current"
 RAD_S = 2 * np.pi / 60  # per rpm
@@ -30,6 +30,8 @@ DRIVES_W = 50.0  # of all shafts, in what is compared with less
 BACK_W = 20.0  # of a shaft, which then does not drive
 ALIKE_NM, ALIKE_RPM = 0.2, 10.0  # beside half a step: what means may differ by
 SURE = 4.0  # standard errors
+FEWEST, STEPS = 10, 1.5  # readings in a burst, and of its steps, by which a current has to move
+LONGEST_NS = 60 * SECOND_NS  # in which its steps are looked for
 
 
 def losses(window: ClosedWindow, links: Links) -> Iterator[Remark]:
@@ -57,6 +59,7 @@ def losses(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     above &= (taken_W >= DRIVES_W)[None, :]
     if len(grid) <= 4 * LAGS or np.isnan(given_W).any() or np.isnan(taken_W).any():
         return
+    yield from _stands(window, amps, grid, taken_W)
     best = _lag(given_W, taken_W)
     near = range(max(best - 1, -LAGS), min(best + 1, LAGS) + 1)
     lacks_W, at, from_W, to_W = min(_lacks(given_W, taken_W, above, lag) for lag in near)
@@ -69,6 +72,23 @@ def losses(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         text += f"their power from {from_W:.0f} to {to_W:.0f} W, the pack lacked {lacks_W:.0f} W "
         text += f"(+-{u_W:.0f} W) of what that takes more: it may be clipped, have a dead bit, be"
         yield Remark(CURRENT, "wrong", text + " another burst's, or a load went off", int(grid[at]))
+
+
+def _stands(window: ClosedWindow, amps: Samples, grid: Int64s, taken_W: Floats) -> Iterator[Remark]:
+    """A current that repeats one value over a whole burst in which it has to move by its steps."""
+    span = window.span
+    inside = amps.between(span.start_ns, span.end_ns)
+    turns = taken_W[(grid >= span.start_ns) & (grid < span.end_ns)]
+    if len(inside) < FEWEST or len(turns) < 2 or np.ptp(inside.value):
+        return
+    volt = float(window.at(PACK, span.start_ns).value[0])
+    every = window.back(CURRENT, span.start_ns - LONGEST_NS).known.value
+    step_A = step_of(every, window.bench.bindings[CURRENT].half_step)
+    moves_A = PART * float(np.ptp(turns)) / volt if volt > 0 else 0.0
+    if moves_A > STEPS * step_A:
+        text = f"stood at {inside.value[0]:.2f} A in a burst in which the shafts' power changed by "
+        text += f"{float(np.ptp(turns)):.0f} W, which are {moves_A:.2g} A and more: it was held"
+        yield Remark(CURRENT, "stopped", text, int(inside.time_ns[0]))
 
 
 def _course(samples: Samples | None, grid: Int64s) -> Floats:

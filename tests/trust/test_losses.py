@@ -45,3 +45,12 @@ def test_a_pump_that_stops_meanwhile_is_no_lie_and_no_more_than_a_pump_does_so(w
 
 def test_a_torque_that_says_a_fifth_too_much_is_the_torques_error():
     assert "stayed behind" not in told(FLOWS, 1.2 * TORQUE)
+
+
+def test_a_current_that_is_held_over_a_burst_is_not_believed():
+    """6283 W at 400 V are 15.7 A, of which 60 % have to show."""
+    held = np.where((TIMES >= 7.9) & (TIMES < 12.5), 0.5, FLOWS)
+    noise = np.where((TIMES >= 7.9) & (TIMES < 12.5), 0.0, 0.1) * (np.arange(len(TIMES)) % 2)
+    columns = {"units__front__torque": TORQUE, "units__front__speed": SPEED}
+    said = remarks(pack__current=held + noise, **columns)[CURRENT]
+    assert "stood at 0.50 A" in said or "to the bit" in said
