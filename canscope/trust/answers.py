@@ -52,8 +52,8 @@ MEDIAN = 0.6745 * 2**0.5  # median distance of neighbours over the noise of one,
 FILTER_NS = 30 * MS  # by which a current sensor that averages carries its charge late; likewise
 HALF, HALF_PART = 3, 0.8  # readings in each half of a rise; of the second half's charge; likewise
 FALLS = 0.05  # of the pack, by which a link falls while it charges; likewise
-# Of its level, by which links are apart after an opening, and for how long; buses may lie apart
-APART, APART_NS = 0.15, SECOND_NS // 2
+# By which links are apart after an opening: their sensors are right to 3 % each, and have a zero.
+APART, APART_V, APART_NS, BESIDE_NS = 0.06, 10.0, SECOND_NS // 2, 60 * MS
 TAIL_V, TAIL_NS = 100.0, 3 * SECOND_NS // 10  # a bleed that takes it is a heater of 30 W and more
 AGAIN_A, AGAIN = 0.8, 0.2  # and of its peak, by which a current rises again; likewise
 LESS, MORE = 0.6, 1.67  # times what the resistor lets through; likewise
@@ -297,8 +297,11 @@ def one_circuit(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         level = float(window.at(mine, from_ns).value[0])
         if not level >= LEAST_V or not len(own):
             continue
-        fresh = its.age_ns <= LATE_NS
-        apart = fresh & (its.value - own.value > max(APART * level, 2 * window.bench.u(mine)))
+        # Buses may lie a little apart: the least that the other read around each instant counts.
+        around = [window.at(other, own.time_ns + way * BESIDE_NS).value for way in (-1, 1)]
+        least = np.minimum(its.value, np.fmin(*around))
+        allowed = APART * least + APART_V + 2 * window.bench.u(mine)
+        apart = (its.age_ns <= LATE_NS) & (least >= LEAST_V) & (least - own.value > allowed)
         for start, end in _runs(apart):
             lasted_ns = int(own.time_ns[end - 1] - own.time_ns[start])
             if lasted_ns >= APART_NS:

@@ -28,11 +28,11 @@ class Unseen:
     ``kind`` is what was done (scale, offset, same-sensor, exchanged, delay ...), ``roles`` the
     patterns of all that it was done to alike, ``least`` and ``most`` between which sizes nobody
     sees it: of a scale the factor, of an offset the change in the role's unit, of a pack voltage
-    how far it is off, of a state that a link stands for the share of the pack, of a reading that is
-    held how often it changes, of one that is clipped what that hides (of a torque or speed as a
-    part of its highest value), of a torque's delay the rpm gained in it, of other delays, a
-    low-pass and an early end the seconds, of an echo the cycle in ms. ``unless`` is a key of
-    the plan whose statement makes it seen.
+    how far it is off, of an insulation the seconds, of a state that a link stands for the share
+    of the pack, of a reading that is held how often it changes, of one that is clipped what that
+    hides (of a torque or speed as a part of its highest value), of a torque's delay the rpm gained
+    in it, of other delays, a low-pass and an early end the seconds, of an echo the cycle in ms.
+    ``unless`` is a key of the plan whose statement makes it seen.
     """
 
     kind: str
@@ -551,6 +551,17 @@ EVIDENCE = (
                 "watch its value settle again after the contactors have closed",
                 least=0.0,
                 most=10.0,
+            ),
+            Unseen(
+                "insulation-settles",
+                ("pack.insulation",),
+                "insulation that reads too little for seconds just after contactors close or open, "
+                "and enough from then on: a monitor settles so, as the filters of what is newly "
+                "connected charge; what comes later, or stays, is told",
+                "connect a known resistor to the chassis, as the monitor's maker describes, and "
+                "see how long it takes to read it",
+                least=0.0,
+                most=5.0,
             ),
             Unseen(
                 "insulation-stops",

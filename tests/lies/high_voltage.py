@@ -482,10 +482,12 @@ def insulation_dips(told: Told) -> Lie | None:
     if not keys:
         return None
     s = float(told.rng.choice([2.0, 4.0, 15.0]))
-    at = int(shut[0]) + int(told.rng.integers(5200, 12_000))
+    begins = bool(told.rng.random() < 0.2)
+    at = int(shut[0]) + (0 if begins else int(told.rng.integers(5200, 12_000)))
+    s = min(s, 4.0) if begins else s
     rows = slice(at, at + round(1000 * s))
     if rows.stop > int(shut[-1]) or not told.closed()[rows].all():
         return None
     told.put(keys[0], np.full(rows.stop - at, 20.0), rows)
     words = f"20 kohm for {s:g} s, {(at - int(shut[0])) / 1000:.1f} s after closing"
-    return Lie("insulation-dips", keys[0], words, (keys[0],))
+    return Lie("insulation-settles" if begins else "insulation-dips", keys[0], words, (keys[0],), s)

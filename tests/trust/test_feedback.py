@@ -519,10 +519,20 @@ def test_a_link_that_falls_in_the_midst_of_a_pre_charge_is_not_believed():
     assert "in the midst of a pre-charge" in remarks(units__front__link_voltage=fallen)[LINK_KEY]
 
 
-@pytest.mark.parametrize(("tau_s", "told"), [(0.5, False), (0.45, False), (0.1, True)])
-def test_links_on_the_same_wires_discharge_together(tau_s, told):
-    """The rear one is to be as the front one, which falls with 0.5 s from 20.0 s on."""
-    rear = np.where(TIMES < 20.0, link(TIMES), discharging(TIMES, 20.0, 400.0, tau_s))
+@pytest.mark.parametrize(
+    ("tau_s", "factor", "told"),
+    [
+        (0.5, 1.0, False),
+        (0.47, 1.0, False),
+        (0.5, 0.95, False),
+        (0.35, 1.0, True),
+        (0.1, 1.0, True),
+    ],
+)
+def test_links_on_the_same_wires_discharge_together(tau_s, factor, told):
+    """The rear one is to be as the front one, which falls with 0.5 s from 20.0 s on: 0.5 s later it
+    is at 147 V, and with 0.35 s at 96 V; 6 % and 10 V are allowed."""
+    rear = np.where(TIMES < 20.0, link(TIMES), discharging(TIMES, 20.0, 400.0, tau_s)) * factor
     said = remarks(units__rear__link_voltage=rear).get("units.rear.link.voltage", "")
     assert ("hangs on the same wires" in said) == told
 
