@@ -9,7 +9,7 @@ converters and pumps take.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -19,6 +19,7 @@ from canscope.model.bench import MAINS, Bench
 from canscope.model.history import History, step_at
 from canscope.model.median import median
 from canscope.model.tables import SECOND_NS, Bools, Floats, Int64s
+from canscope.trust.clock_alignment import Alignment
 from canscope.trust.remark import Remark
 
 PACK, CURRENT = "pack.voltage", "pack.current"
@@ -57,13 +58,14 @@ class Unloaded:
         circuit = [PACK, *bench.link_roles().values()] if asked else []
         self._voltages = [role for role in circuit if bench.has(role)]
         self._shafts = [unit.role(word) for unit in bench.units for word in ("torque", "speed")]
+        self._found: dict[str, Remark] = {}
         self._zeros: list[float] = []  # of the current, tenth by tenth, before any pole closed
         self._idles = bench.has(PACK, *self._shafts) and bench.stage != "rolling"
         roles = (CURRENT, *self._voltages, *(self._shafts if self._idles else ()))
         self._means = {role: Means() for role in roles} if asked else {}
 
-    def feed(self, history: History, until_ns: int) -> Iterator[Remark]:
-        """What is wrong in the whole tenths before an instant."""
+    def feed(self, history: History, until_ns: int) -> None:
+        """Take in the whole tenths before an instant."""
         first, self._next = self._next, max(self._next, until_ns // BLOCK_NS)
         if not self._voltages or self._next == first:
             return
@@ -72,14 +74,25 @@ class Unloaded:
         # What lies beside the last of them is not known yet.
         for row in range(max(len(self._numbers) - len(new) - REACH, 0), len(self._numbers) - REACH):
             if self._stays_closed(row, row + 1).all():
-                yield from self._compare(row)
+                self._note(self._compare(row))
             if self._idles and row >= FED_LASTS + REACH and self._closed[row - LASTS]:
-                yield from self._takes(row)
-                yield from self._fed(row)
+                self._note(self._takes(row))
+                self._note(self._fed(row))
         kept = slice(-KEPT - REACH, None)
         self._numbers, self._closed = self._numbers[kept], self._closed[kept]
         for means in self._means.values():
             means.low, means.high, means.mean = means.low[kept], means.high[kept], means.mean[kept]
+
+    def finish(self, alignment: Alignment) -> Iterator[Remark]:
+        """What was wrong first with each role, unless clocks that differ make it look so."""
+        for remark in self._found.values():
+            beside = (PACK, *self._shafts) if remark.role == CURRENT else ()
+            if alignment.between(self._bench, (CURRENT, remark.role, *beside)) is None:
+                yield remark
+
+    def _note(self, remarks: Iterable[Remark]) -> None:
+        for remark in remarks:
+            self._found.setdefault(remark.role, remark)
 
     def _take_in(self, new: Int64s, history: History) -> None:
         at_ns = new * BLOCK_NS
