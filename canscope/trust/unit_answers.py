@@ -308,6 +308,8 @@ class Answers:
         found = balance(turns, pushes, 2 * self._bench.u(role), part)
         if found is None:
             return ""
+        if rolls and not found.rpm_per_Nms:
+            return ""  # the road moved it, or somebody pushed
         if not found.left_rpm:
             return "" if rolls else self._other_inertia(unit, found.rpm_per_Nms)
         at_s = (found.time_ns - int(course.time_ns[course.first])) / SECOND_NS
