@@ -97,7 +97,9 @@ class UnaskedMotion(Rule):
     jump_rpm: float = limit(100.0, "rpm", high=1000)
     least_kgm2: float = limit(0.02, "kgm^2", low=0.001, high=1, note="inertia of a bare rotor")
     drag_Nm: float = limit(10.0, "Nm", high=100)
-    hand_rpm: float = limit(120.0, "rpm", high=300, note="of the wheel, turned by hand")
+    hand_rpm: float = limit(
+        120.0, "rpm", high=300, looser="higher", note="of the wheel, turned by hand"
+    )
 
     unit: ClassVar[str] = "rpm"
     order: ClassVar[bool] = True
