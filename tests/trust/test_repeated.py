@@ -34,8 +34,8 @@ def held(values, since_ms, ms):
 
 
 def dip(at_ms):
-    """8 steps down, and back with 70 ms."""
-    return np.where(at_ms <= AT_MS, 8 * np.exp(-np.maximum(AT_MS - at_ms, 0) / 70), 0)
+    """20 steps down, and back with 15 ms."""
+    return np.where(at_ms <= AT_MS, 20 * np.exp(-np.maximum(AT_MS - at_ms, 0) / 15), 0)
 
 
 def test_a_frame_that_is_repeated_for_half_a_second_is_told_of_every_number_in_it():
