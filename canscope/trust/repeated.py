@@ -84,13 +84,16 @@ def _odds(raw: Int64s) -> float:
     """Minus the logarithm of how likely such a number repeats its code, whatever its level.
 
     Second differences take a steady move out of it: of noise of one step they spread by sqrt(6).
-    Their median leaves out single moves, as a coil's pull-in is one of the 12 V.
+    Their median leaves out single moves, as a coil's pull-in is one of the 12 V; of a few codes it
+    may be too large.
     """
     ways = np.diff(raw.astype(np.float64))
     step = float(np.abs(ways[ways != 0]).min(initial=np.inf))
     if np.isinf(step):
         return 0.0
-    noise = median(np.abs(np.diff(ways))) / (GAUSSIAN * sqrt(6)) / step
+    bends = np.abs(np.diff(ways))
+    spread = min(median(bends) / GAUSSIAN, float(np.sqrt(np.mean(bends**2))))
+    noise = spread / sqrt(6) / step
     if noise < LEAST_NOISE:
         return 0.0
     return -log(max(erf(0.5 / (sqrt(2) * noise)), 1e-3))
