@@ -327,6 +327,9 @@ def supply(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     bench, start_ns = window.bench, window.span.start_ns
     if not bench.has(SUPPLY, "contactors.negative", "contactors.positive"):
         return
+    # The coil pulled in since the state was read last, and that may be long ago.
+    closed = [event.after_ns for event in window.events_of("pole") if event.value == 1]
+    start_ns = min([start_ns, *closed[:1]])
     if window.at("@closed", window.until_ns, before=True).value[0] != 1:
         return
     rest = window.back(SUPPLY, start_ns - REST_NS).between(start_ns - REST_NS, start_ns - EARLY_NS)

@@ -231,7 +231,7 @@ def charger_on_12V(real: Real) -> str:
         real.vehicle.supply,
         resting_V=float(real.rng.uniform(13.3, 13.8)),
         charging_V=float(real.rng.uniform(13.7, 14.2)),
-        dip_V=float(real.rng.uniform(0.05, 0.25)),
+        dip_V=float(real.rng.uniform(0.12, 0.3)),
     )
     real.vehicle = replace(real.vehicle, supply=supply)
     return f"12 V at {supply.resting_V:.1f} V, dips of {supply.dip_V:.2f} V"
