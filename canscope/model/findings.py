@@ -89,6 +89,10 @@ MENDS: Mapping[str, str] = {
         "look up which node sends each of the two; with the contactors open, move or warm only one"
         " of the two parts: only its own reading may follow"
     ),
+    "live-at-end": (
+        "treat the link as live: nobody touches it until a qualified person has measured it; record"
+        " until it is below 60 V"
+    ),
     "behind-contactors": (
         "look up which signal is measured on the battery's side of the contactors, and bind"
         " pack.voltage to that one"

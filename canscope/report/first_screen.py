@@ -93,19 +93,31 @@ def do_now(report: Report) -> str:
     """The next thing to do, in one sentence."""
     if report.misfits:
         return "Give the plan and the recording that belong together, and check again."
-    checks = [found.check for found in report.diagnosis if found.check]
-    for lead in leads(report):
-        finding = lead.finding
-        if finding is not None and state(finding) == "unproven":
-            checks.append(mend(finding.reason, finding.code) or finding.next)
-        elif finding is not None:
-            checks.append(finding.next)
+    found = leads(report)
+    checks = []
+    for lead in found[:1]:  # what is most urgent, with the cause that explains it
+        name = lead.finding and f"{lead.finding.rule}, {lead.finding.subject}"
+        checks += [cause.check for cause in report.diagnosis if name in cause.findings]
+        # A lead that no cause explains comes first for what it is itself.
+        checks += [_own_check(lead)] if not checks else []
+    checks += [cause.check for cause in report.diagnosis]
+    checks += map(_own_check, found)
     text = next(filter(None, checks), "")
     if report.verdict == "fail":
         return f"Do not go on. {_sentence(text)}".rstrip()
     last = report.stage == STAGES[-1]
     go_on = "and sign" if last else "sign, and go on to the next stage"
     return _sentence(text) or f"Read the cautions{' ' if last else ', '}{go_on}."
+
+
+def _own_check(lead: Lead) -> str:
+    """What to do about a lead by itself."""
+    finding = lead.finding
+    if finding is None:
+        return ""
+    if state(finding) == "unproven":
+        return mend(finding.reason, finding.code) or finding.next
+    return finding.next
 
 
 def _sentence(text: str) -> str:

@@ -463,6 +463,35 @@ def test_axles_that_roll_at_different_speeds_are_no_wrong_mounting():
     assert not any("mounting" in cause.cause for cause in found)
 
 
+def test_a_person_who_saw_the_wheel_turn_knows_better_than_a_speed_that_stands():
+    stalled = ("fail", "axle-direction", "rear forward", "stalled")
+    found = causes(stalled, ("unproven", "axle-witness", "rear forward", "sensor-suspect"))
+    assert "speed is not read" in found[0].cause
+
+
+def test_a_pack_that_falls_while_the_links_hold_is_a_reading():
+    sag = ("fail", "bus-sag", "pack", "without-load")
+    assert "reading fails" in causes(sag, ("pass", "bus-sag", "front link", ""))[0].cause
+    assert "circuit opened" in causes(sag, ("fail", "bus-sag", "front link", ""))[0].cause
+
+
+def test_voltages_beyond_what_their_signals_allow_have_a_wrong_factor():
+    over = ("fail", "voltage-ceiling", "front link", "")
+    found = causes(over, ("fail", "value-range", "can0:Pack.Voltage", "end-code"))
+    assert "wrong factor" in found[0].cause
+
+
+def test_a_negative_contactor_that_closes_again_let_go():
+    found = causes(("fail", "contactor-sequence", "contactors", "closed-again"))
+    assert "let go" in found[0].cause
+
+
+def test_a_stop_that_is_ignored_may_be_another_signal():
+    found = causes(("fail", "emergency-stop", "emergency stop", "ignored"))
+    assert "coil circuit" in found[0].cause
+    assert "not the button's" in found[1].cause
+
+
 def test_what_failed_is_explained_before_what_is_only_unproven():
     found = causes(
         ("fail", "precharge-curve", "front link", "step-at-positive"),

@@ -7,6 +7,7 @@ import pytest
 from rich.console import Console
 
 from canscope.cli._summary import print_summary
+from canscope.model.report import Cause
 from canscope.report.html import render
 from tests.report import factory
 
@@ -135,3 +136,20 @@ def test_a_lead_says_how_many_more_lack_the_same():
 def test_after_the_last_stage_nobody_goes_on_to_a_next_one():
     assert "go on to the next stage" in printed(factory.whole(waived=0))
     assert "next stage" not in printed(factory.whole(stage="rolling"))
+
+
+def test_what_to_do_now_belongs_to_the_first_line():
+    live = factory.unproven(
+        "link-discharge", "front link", "stale", code="live-at-end", doubt="seen at 89 V"
+    )
+    late = factory.unproven("cycle-time", "can0:Box", "inferred", code="too-often")
+    cause = Cause("it comes twice", "look at the recorder", ("cycle-time, can0:Box",))
+    report = replace(
+        factory.open_ended(),
+        findings=(live, late),
+        look_first=(live.sentence, late.sentence),
+        diagnosis=(cause,),
+    )
+    assert "DO NOW   Treat the link as live: nobody touches it" in printed(report)
+    other = replace(report, look_first=(late.sentence, live.sentence))
+    assert "DO NOW   Look at the recorder." in printed(other)

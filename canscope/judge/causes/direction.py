@@ -270,6 +270,25 @@ ROWS = (
             ),
         ),
     ),
+    Row(
+        when=(
+            failed("axle-direction", "{unit} *", "stalled"),
+            unproven("axle-witness", "{unit} *", "sensor-suspect"),
+        ),
+        causes=(
+            (
+                "the {unit} unit's speed is not read: a person saw its wheel turn, and CAN knew of "
+                "no motion",
+                "with the contactors open, turn the {unit} axle by hand and watch its speed; look "
+                "at the sensor's plug and at what the plan binds",
+            ),
+            (
+                "the mark is another axle's, and the {unit} axle is held: a brake, a park lock",
+                "with all power off, turn the {unit} wheels by hand",
+            ),
+        ),
+        explains=("source-resistance", "temperature-*|{unit} *", "axle-direction|{unit} *"),
+    ),
     # What says that it stands does not belong to what says that it pushes.
     Row(
         when=(

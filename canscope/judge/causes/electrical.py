@@ -18,6 +18,24 @@ SIGN = (
 
 ROWS = (
     Row(
+        when=(failed("bus-sag", "pack", "without-load"), passed("bus-sag", "* link")),
+        unless=(failed("bus-sag", "* link"),),
+        causes=(
+            (
+                "the pack's voltage reading fails (its sense wire, its node, a code that means no "
+                "value): the links, in one circuit with it, held",
+                "look up its raw code at that time; a qualified person compares it with a rated "
+                "instrument while it reads low",
+            ),
+            (
+                "a fuse or service plug between the pack and that measurement opened",
+                "isolate, measure dead, then have a qualified person follow the voltage joint by "
+                "joint",
+            ),
+        ),
+        explains=("bus-sag|pack", "source-resistance|pack", "voltage-agreement", "power-balance"),
+    ),
+    Row(
         when=(failed("bus-sag", "pack", "without-load"),),
         causes=(
             (

@@ -118,6 +118,22 @@ ROWS = (
         explains=("precharge-*", "closing-inrush", "current-ceiling"),
     ),
     Row(
+        when=(failed("contactor-sequence", code="closed-again"),),
+        causes=(
+            (
+                "the negative contactor let go and closed again onto the link: its coil's supply "
+                "or its command broke off",
+                "with the pack isolated, have it pulled in and move its plug and wires; look at "
+                "its contacts",
+            ),
+            (
+                "only its auxiliary contact or that wire flickers",
+                "compare its state with the current at that instant: through an open contactor "
+                "none flows",
+            ),
+        ),
+    ),
+    Row(
         when=(failed("precharge-level", "{unit} link"),),
         causes=(
             (

@@ -152,6 +152,21 @@ ROWS = (
         for second in ("precharge-level", "current-while-open")
     ),
     Row(
+        when=(failed("voltage-ceiling"), failed("value-range")),
+        causes=(
+            (
+                "a voltage has a wrong factor, offset or byte order in its definition",
+                "a qualified person compares it with a rated instrument; compare its definition "
+                "with its source",
+            ),
+            (
+                "braking fed back into a pack that was full, or that had just been disconnected",
+                "compare pack and links at that instant: if only one is high, it is that reading",
+            ),
+        ),
+        explains=("voltage-ceiling", "value-range", "voltage-agreement"),
+    ),
+    Row(
         when=(failed("supply-range", code="always-low"),),
         causes=(
             (

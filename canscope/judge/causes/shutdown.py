@@ -64,6 +64,26 @@ ROWS = (
         unless=(failed("contactor-weld"),),
     ),
     Row(
+        when=(failed("emergency-stop", code="ignored"),),
+        causes=(
+            (
+                "the emergency stop is not in the contactors' coil circuit, only a wish to the "
+                "controller",
+                "trace the stop loop with a meter: it must break the coils' supply without any "
+                "software",
+            ),
+            (
+                "the reading is not the button's, or is the other way round",
+                "with the contactors open, press and release the button and see which way its "
+                "signal moves",
+            ),
+            (
+                "a contactor is welded, or its feedback contact is stuck",
+                "with the pack isolated, test each contactor by itself",
+            ),
+        ),
+    ),
+    Row(
         when=(failed("emergency-stop", code="never-released"),),
         causes=(
             (

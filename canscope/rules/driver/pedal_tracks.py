@@ -78,10 +78,12 @@ class PedalTracks(Rule):
     exercise: ClassVar[str] = "press the pedal slowly down and let it up again, in neutral"
     causes: ClassVar[tuple[str, ...]] = (
         "one track's zero or span is not taught, or its factor in the definition is wrong",
-        "one track's supply, ground or wire is broken",
-        "the pedal's mechanics stick on one track",
+        "one track comes late or is renewed seldom: then they differ only while the pedal moves",
+        "one track's supply, ground or wire is broken, or its mechanics stick",
     )
-    next: ClassVar[str] = "read both tracks at rest and fully pressed"
+    next: ClassVar[str] = (
+        "hold the pedal still at rest, half way and fully pressed, and read both tracks each time"
+    )
 
     def subjects(self, bench: Bench) -> Sequence[Subject]:
         """The pedal, where it has a second track."""

@@ -76,6 +76,7 @@ class ContactorSequence(Rule):
         "negative-never-closed",
         "precharge-never-closed",
         "positive-first",
+        "closed-again",
     )
     exercise: ClassVar[str] = (
         "close the contactors the way the vehicle does, until positive is closed"
@@ -161,9 +162,11 @@ class ContactorSequence(Rule):
             ):
                 continue
             since_ns = window.span.start_ns if positive is None else positive.time_ns
-            wrong = "negative closed again while positive was closed; for"
+            wrong = "negative closed again while positive was closed, positive closed for"
             late = max(1.0, (negative.time_ns - since_ns) / MS)
-            found.append(self._row(negative.time_ns, late, negative.after_ns, wrong))
+            found.append(
+                self._row(negative.time_ns, late, negative.after_ns, wrong, "closed-again")
+            )
         return found
 
     def _never(self, window: ClosedWindow, pole: str, word: str, positive: Event) -> Outcome:
