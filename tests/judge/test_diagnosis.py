@@ -472,6 +472,7 @@ def test_a_person_who_saw_the_wheel_turn_knows_better_than_a_speed_that_stands()
 def test_a_pack_that_falls_while_the_links_hold_is_a_reading():
     sag = ("fail", "bus-sag", "pack", "without-load")
     assert "reading fails" in causes(sag, ("pass", "bus-sag", "front link", ""))[0].cause
+    assert "reading fails" in causes(sag, ("fail", "voltage-agreement", "front link", ""))[0].cause
     assert "circuit opened" in causes(sag, ("fail", "bus-sag", "front link", ""))[0].cause
 
 

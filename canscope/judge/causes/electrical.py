@@ -17,23 +17,34 @@ SIGN = (
 )
 
 ROWS = (
-    Row(
-        when=(failed("bus-sag", "pack", "without-load"), passed("bus-sag", "* link")),
-        unless=(failed("bus-sag", "* link"),),
-        causes=(
-            (
-                "the pack's voltage reading fails (its sense wire, its node, a code that means no "
-                "value): the links, in one circuit with it, held",
-                "look up its raw code at that time; a qualified person compares it with a rated "
-                "instrument while it reads low",
+    *(
+        Row(
+            when=(failed("bus-sag", "pack", "without-load"), held),
+            unless=(failed("bus-sag", "* link"),),
+            causes=(
+                (
+                    "the pack's voltage reading fails (its sense wire, its node, a code that "
+                    "means no "
+                    "value): the links, in one circuit with it, held",
+                    "look up its raw code at that time; a qualified person compares it with a "
+                    "rated "
+                    "instrument while it reads low",
+                ),
+                (
+                    "a fuse or service plug between the pack and that measurement opened",
+                    "isolate, measure dead, then have a qualified person follow the voltage "
+                    "joint by "
+                    "joint",
+                ),
             ),
-            (
-                "a fuse or service plug between the pack and that measurement opened",
-                "isolate, measure dead, then have a qualified person follow the voltage joint by "
-                "joint",
+            explains=(
+                "bus-sag|pack",
+                "source-resistance|pack",
+                "voltage-agreement",
+                "power-balance",
             ),
-        ),
-        explains=("bus-sag|pack", "source-resistance|pack", "voltage-agreement", "power-balance"),
+        )
+        for held in (passed("bus-sag", "* link"), failed("voltage-agreement", "* link"))
     ),
     Row(
         when=(failed("bus-sag", "pack", "without-load"),),
