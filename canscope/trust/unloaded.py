@@ -29,6 +29,7 @@ KEPT = 600  # of them, that one is compared with
 REACH = 3  # of them, by which current and voltages may come apart
 CLOSED_NS = 2 * SECOND_NS  # since when both poles are closed: links have followed
 ALIKE_A = 1.0  # that carries the same current
+LEAST_V = 60.0  # of a pack of high voltage: of fewer cells an ampere takes a larger share
 SHARE = 0.025  # of the voltage; a pack that rests after a load recovers by 1 or 2 %
 SURE = 4.0  # times the noise of a mean
 FED_A, FED_LASTS = 1.5, 20  # into the pack, beside the zero, for so many tenths
@@ -133,7 +134,7 @@ class Unloaded:
         for role in self._voltages:
             mean = self._means[role].mean[first : row + 1]
             known = mean[alike & ~np.isnan(mean)]
-            if len(known) < 2 or np.isnan(mean[-1]):
+            if len(known) < 2 or not known.max() >= LEAST_V or np.isnan(mean[-1]):
                 continue
             off = np.abs(known - mean[-1])
             if not off.max() > SHARE * abs(mean[-1]):  # nearly always

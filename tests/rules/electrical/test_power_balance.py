@@ -106,7 +106,7 @@ def test_what_is_small_or_changes_is_not_judged():
     def doubling(t):
         return 5 * 2 ** (t / 2)  # 19 % in 0.5 s
 
-    assert judge((doubling, 3000), amps=lambda t: doubling(t) / 3).reason == "not-exercised"
+    assert judge((doubling, 3000), amps=lambda t: 0.9 * doubling(t)).reason == "not-exercised"
 
 
 def test_the_averages_bridge_a_ripple_that_single_samples_would_fail():
