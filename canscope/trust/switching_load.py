@@ -15,7 +15,7 @@ from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Bools, Int64s
 
 CURRENT, SAFE_V = "pack.current", 60.0
-WITHIN_NS = 60 * SECOND_NS  # it is looked for; common practice, no source
+WITHIN_NS = 100 * SECOND_NS  # it is looked for; common practice, no source
 FEWEST = 30  # readings at rest
 STILL_RPM, APART_NS = 30.0, SECOND_NS // 2  # a unit at rest, and how long before and after it
 LEAST_A, MOST_A = 0.4, 3.3  # it changes by; a d.c. converter of 1 kW on 300 V; likewise
@@ -24,7 +24,7 @@ NEAR, SHARE = 0.2, 0.9  # of the difference, within which so many readings lie a
 
 
 def switching_load(past: Past, until_ns: int) -> tuple[float, float] | None:
-    """The two levels of the pack current at rest in the minute before, in A; None without them."""
+    """The two levels of the pack current at rest in the 100 s before, in A; None without them."""
     return past.once((switching_load, until_ns), lambda: _levels(at_rest(past, until_ns), past))
 
 
@@ -35,7 +35,7 @@ def switched_A(past: Past) -> float:
 
 
 def at_rest(past: Past, until_ns: int) -> Samples:
-    """The pack current in the minute before while both poles are closed and nothing turns."""
+    """The pack current in the 100 s before while both poles are closed and nothing turns."""
     samples = past.back(CURRENT, until_ns - WITHIN_NS).between(until_ns - WITHIN_NS, until_ns).known
     times, bench = samples.time_ns, past.bench
     if bench.has("contactors.negative", "contactors.positive"):

@@ -119,7 +119,8 @@ def precharges(window: ClosedWindow) -> Iterator[tuple[Event, int]]:
         if begin is None or begin.time_ns < closed.time_ns:
             begin = closed
         positive = first_after(positives, closed.time_ns - 1)
-        broken = first_after(openings(window, "negative"), begin.time_ns)
+        # Both may have changed between the same two readings.
+        broken = first_after(openings(window, "negative"), begin.after_ns)
         ends = [event.after_ns for event in (opened, positive, broken) if event is not None]
         yield begin, min([*ends, window.until_ns - 1])
 
