@@ -196,7 +196,6 @@ def weather(real: Real) -> str:
 @trait("sensor-tolerance")
 def sensor_tolerance(real: Real) -> str:
     """Each temperature sensor is off by its tolerance, the thermometer in the hall too."""
-    words = []
 
     def off(real: Real, truth: Truth, seen: Readings) -> None:
         for key in seen:
@@ -204,12 +203,14 @@ def sensor_tolerance(real: Real) -> str:
                 seen[key] = seen[key] + real.rng.uniform(-1.5, 1.5)
 
     guess = float(real.rng.uniform(-1.5, 1.5))
-    words = f"{real.vehicle.ambient_degC + guess:.1f}"
-    real.planned.append(
-        lambda _, text: re.sub(r"(?m)^ambient_degC +=.*$", f"ambient_degC = {words}", text)
-    )
+
+    def stated(file: str, text: str) -> str:
+        degC = real.vehicle.ambient_degC + guess
+        return re.sub(r"(?m)^ambient_degC +=.*$", f"ambient_degC = {degC:.1f}", text)
+
+    real.planned.append(stated)
     real.sensed.append(off)
-    return f"temperatures off by up to 1.5 K, ambient stated as {words}"
+    return f"temperatures off by up to 1.5 K, ambient stated {guess:+.1f} K"
 
 
 @trait("charge")
