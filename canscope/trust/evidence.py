@@ -491,6 +491,15 @@ EVIDENCE = (
                 least=0.0,
                 most=2.0,
             ),
+            Unseen(
+                "unsigned",
+                ("pack.current",),
+                "up to 2 A that flow back into the pack, read as flowing out: losses, a 12 V pump "
+                "and its converter may change by as much meanwhile",
+                CLAMP,
+                least=0.0,
+                most=2.0,
+            ),
             _held("pack.current", 0.3, "a peak as short may lie between two readings as well"),
             _dead_bit("pack.current", 3.0, "the 3 A that the zero of such a sensor may be off"),
             Unseen(

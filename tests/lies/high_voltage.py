@@ -171,6 +171,7 @@ def current_wrong(told: Told) -> Lie | None:
         if column.min() > -1.5:
             return None
         told.put(key, np.abs(column))
+        return Lie("unsigned", key, "what flows back reads as flowing out", (key,), -column.min())
     else:
         told.put(key, trailing_mean(column, 4000))
     words = f"{how} {amps:.1f} A" if how in ("stuck", "offset") else how
