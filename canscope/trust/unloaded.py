@@ -73,12 +73,11 @@ class Unloaded:
         new = np.arange(first, self._next)
         self._take_in(new, history)
         # What lies beside the last of them is not known yet.
-        for row in range(max(len(self._numbers) - len(new) - REACH, 0), len(self._numbers) - REACH):
-            if self._stays_closed(row, row + 1).all():
-                self._note(self._compare(row))
-            if self._idles and row >= FED_LASTS + REACH and self._closed[row - LASTS]:
-                self._note(self._takes(row))
-                self._note(self._fed(row))
+        for row in self._apart(len(new)):
+            self._note(self._compare(row))
+        for row in self._flows(len(new)) if self._idles else ():
+            self._note(self._takes(row))
+            self._note(self._fed(row))
         kept = slice(-KEPT - REACH, None)
         self._numbers, self._closed = self._numbers[kept], self._closed[kept]
         for means in self._means.values():
@@ -115,6 +114,32 @@ class Unloaded:
             open_ = step_at(history.samples("@engaged"), at_ns) == 0
             zeros = self._means[CURRENT].mean[first:][open_]
             self._zeros += zeros[~np.isnan(zeros)].tolist()[: ZERO - len(self._zeros)]
+
+    def _apart(self, new: int) -> list[int]:
+        """The new tenths with both poles closed in which a voltage may be far from another one."""
+        end = len(self._numbers) - REACH
+        rows = np.arange(max(end - new, 0), end)
+        closed = self._stays_closed(0, end) if len(rows) else np.zeros(0, np.bool_)
+        if not closed.any():
+            return []
+        found = np.zeros(len(rows), np.bool_)
+        for role in self._voltages:
+            mean = self._means[role].mean[:end]
+            low, high = np.fmin.reduce(mean[closed]), np.fmax.reduce(mean[closed])
+            own = mean[rows]
+            found |= np.maximum(high - own, own - low) > SHARE * np.abs(own)
+        return [int(row) for row in rows[found & closed[rows]]]
+
+    def _flows(self, new: int) -> list[int]:
+        """The new tenths in which so much flows that nothing may take it, or give it."""
+        end = len(self._numbers) - REACH
+        rows = np.arange(max(end - new, FED_LASTS + REACH), end)
+        if not len(rows):
+            return []
+        amps = self._means[CURRENT].mean[rows]
+        found = np.abs(amps * self._means[PACK].mean[rows]) > TAKEN_W
+        found |= amps < -FED_A + max(self._zeros, default=0.0)
+        return [int(row) for row in rows[found & self._closed[rows - LASTS]]]
 
     def _stays_closed(self, first: int, end: int) -> Bools:
         """Which tenths end well before a pole reads open: it opened before its state said so."""
@@ -191,9 +216,13 @@ class Unloaded:
 def _each(values: Floats, edges: Int64s) -> tuple[Floats, Floats, Floats]:
     """Lowest, highest and mean of the values between each two edges."""
     found = np.full((3, len(edges) - 1), np.nan)
-    for i in np.flatnonzero(np.diff(edges)).tolist():
-        part = values[edges[i] : edges[i + 1]]
-        found[:, i] = part.min(), part.max(), part.mean()
+    count = np.diff(edges)
+    some = count > 0
+    if some.any():
+        part, starts = values[edges[0] : edges[-1]], edges[:-1][some] - edges[0]
+        found[0, some] = np.minimum.reduceat(part, starts)
+        found[1, some] = np.maximum.reduceat(part, starts)
+        found[2, some] = np.add.reduceat(part, starts) / count[some]
     return found[0], found[1], found[2]
 
 

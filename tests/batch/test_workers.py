@@ -1,5 +1,6 @@
 """A batch over real worker processes: stopped, gone on with, killed in the middle."""
 
+import contextlib
 import json
 import os
 import signal
@@ -39,10 +40,8 @@ def law(out, alone):
         assert findings_of(out / results[name]) == report
 
 
-def test_a_batch_that_is_stopped_goes_on_and_finds_what_check_finds(
-    bench, alone, tmp_path, capsys, monkeypatch
-):
-    out = tmp_path / "out"
+def stopped(bench, out):
+    """The exit code of a batch that Ctrl-C is sent to after its first run; all of it has ended."""
     terminal = Terminal("canscope", *words(bench, out, "--workers", "1"))
     terminal.wait_for("0 of 4 runs", 600)  # the workers are there
     own = psutil.Process(terminal.process.pid)
@@ -52,12 +51,23 @@ def test_a_batch_that_is_stopped_goes_on_and_finds_what_check_finds(
     assert {c.laddr.ip for c in listening} == {"127.0.0.1"}
     terminal.wait_for("1 of 4 runs", 600)
     for process in processes:  # as a terminal does: Ctrl-C goes to all of them
-        process.send_signal(signal.SIGINT)
-    assert terminal.end() == 2
-    assert "stopped by the keyboard" in terminal.shown
+        with contextlib.suppress(psutil.NoSuchProcess):
+            process.send_signal(signal.SIGINT)
+    code = terminal.end()
     assert "Traceback" not in terminal.shown
+    assert (code == 2) == ("stopped by the keyboard" in terminal.shown)
     psutil.wait_procs(processes, timeout=30)
     assert not [p for p in processes if p.is_running()]
+    return code
+
+
+def test_a_batch_that_is_stopped_goes_on_and_finds_what_check_finds(
+    bench, alone, tmp_path, capsys, monkeypatch
+):
+    for attempt in range(5):  # short runs may be over before the keyboard is heard
+        out = tmp_path / f"out{attempt}"
+        if stopped(bench, out) == 2:
+            break
     assert not (out / "index.html").exists()
 
     # Goes on, with a further run that takes its worker with it.
