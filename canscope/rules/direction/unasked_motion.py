@@ -18,7 +18,7 @@ from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
 from canscope.rules.direction._asked import Asked, asked_at, says_what_is_asked
 from canscope.rules.shared.persistence import fresh, patience, recent, rolling, to_ns
-from canscope.rules.shared.powered import powered
+from canscope.rules.shared.powered import powered, seen_to_turn
 
 EDGE, BESIDE = 4.0, 3  # times its steps beside that one; so many of them; no source
 READINGS = 3  # that a median takes at least, so that one wrong reading is no motion
@@ -391,18 +391,10 @@ class UnaskedMotion(Rule):
 
 def _seen_to_turn(piece: Piece) -> list[Outcome]:
     """Marks of a wheel that turned in the stage in which nothing turns."""
-    if piece.bench.stage != "power-up":
-        return []
-    units = {unit.name: unit for unit in piece.bench.units}
     found: list[Outcome] = []
-    for mark in piece.marks:
-        if mark.axle not in units or mark.seen not in ("forward", "reverse"):
-            continue
-        if powered(piece, units[mark.axle], np.array([mark.time_ns], np.int64))[0]:
-            text = f"a person saw its wheel turn {mark.seen} in a stage in which nothing turns"
-            found.append(
-                Doubt(mark.axle, "sensor-suspect", text, mark.time_ns, code="seen-to-turn")
-            )
+    for unit, mark in seen_to_turn(piece) if piece.bench.stage == "power-up" else ():
+        text = f"a person saw its wheel turn {mark.seen} in a stage in which nothing turns"
+        found.append(Doubt(unit.name, "sensor-suspect", text, mark.time_ns, code="seen-to-turn"))
     return found
 
 

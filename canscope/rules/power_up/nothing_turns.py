@@ -16,10 +16,9 @@ from canscope.model.signals import NEVER
 from canscope.rules import RULES
 from canscope.rules.shared.open_poles import both_open
 from canscope.rules.shared.poles import MAIN_ROLES
-from canscope.rules.shared.powered import DEAD_V, powered
+from canscope.rules.shared.powered import DEAD_V, powered, seen_to_turn
 
 HERE = "power-up"
-TURNING = ("forward", "reverse")  # what a person sees of a wheel that does
 
 
 @dataclass(frozen=True)
@@ -121,11 +120,8 @@ class NothingTurns(Rule):
 def _seen_to_turn(piece: Piece) -> list[Outcome]:
     """Marks of wheels that turned while their unit could drive; what CAN knew is judged anyway."""
     found: list[Outcome] = []
-    units = {unit.name: unit for unit in piece.bench.units}
-    for mark in piece.marks:
-        unit, at = units.get(str(mark.axle)), np.array([mark.time_ns], np.int64)
-        if unit is None or mark.seen not in TURNING or not powered(piece, unit, at)[0]:
-            continue
+    for unit, mark in seen_to_turn(piece):
+        at = np.array([mark.time_ns], np.int64)
         if piece.bench.has(*MAIN_ROLES) and both_open(piece, at, mark.u_ns, 0)[0]:
             continue  # turned by hand
         text = f"a person saw it turn {mark.seen} with a contactor closed"

@@ -6,9 +6,11 @@ A link that is still charged holds enough to turn a rotor: 45 J at 300 V and 1 m
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
-from canscope.model.bench import POLES, DriveUnit
+from canscope.model.bench import POLES, DriveUnit, Mark
 from canscope.model.piece import Piece
 from canscope.model.signals import NEVER
 from canscope.model.tables import Bools, Int64s
@@ -23,6 +25,17 @@ def powered(piece: Piece, unit: DriveUnit, times_ns: Int64s) -> Bools:
     been heard yet holds no coil.
     """
     return piece.once_at((powered, unit.name), times_ns, lambda: _powered(piece, unit, times_ns))
+
+
+def seen_to_turn(piece: Piece) -> Iterator[tuple[DriveUnit, Mark]]:
+    """Each new mark of a wheel that a person saw turn while its unit could drive."""
+    units = {unit.name: unit for unit in piece.bench.units}
+    for mark in piece.marks:
+        unit = units.get(str(mark.axle))
+        if unit is None or mark.seen not in ("forward", "reverse"):
+            continue
+        if powered(piece, unit, np.array([mark.time_ns], np.int64))[0]:
+            yield unit, mark
 
 
 def _powered(piece: Piece, unit: DriveUnit, times_ns: Int64s) -> Bools:
