@@ -38,6 +38,7 @@ class Intervals:
     tail: tuple[int, ...] = ()
     open: int = 0
     settled_ns: int | None = None  # from when on intervals are learned from
+    learned_ns: int = 0  # from when on the cycle is known
     learning: tuple[int, ...] = ()
     heard: int = 0
     missing: int = 0
@@ -239,6 +240,7 @@ def _learned(known: Intervals, new: Int64s) -> tuple[Intervals, Growth | None]:
         known,
         cycle_ns=cycle,
         learning=(),
+        learned_ns=int(times[-1]),
         tail=(int(times[-1]),),
         heard=known.heard + len(new) - len(rest),
     )

@@ -45,6 +45,7 @@ def beats(known: Beats, losses: Losses, piece: Piece) -> Beats:
     for key, intervals in losses.intervals:
         beat = after.get(key, Beat())
         times = piece.arrivals.get(key, NONE)
+        times = times[times.searchsorted(intervals.learned_ns) :]  # however the run is cut
         if piece.restarted(key):
             beat = replace(beat, tail=())
         if len(beat.missed) > MOST or not len(times) or intervals.cycle_ns is None:

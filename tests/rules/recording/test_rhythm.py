@@ -19,7 +19,7 @@ def judge(change=lambda role, times: times, **more):
     for number, (role, cycle) in enumerate(CYCLES_S.items()):
         times = change(role, np.arange(0.001 * number, 10, cycle))
         roles[role] = (np.round(times, 6), np.full(len(times), 12.0))
-    return run("capture-integrity", roles, cycles_s=CYCLES_S, **more)["capture"]
+    return run("capture-integrity", roles, **{"cycles_s": CYCLES_S, **more})["capture"]
 
 
 def cut(times, since_s, length_s):
@@ -54,3 +54,15 @@ def test_messages_of_two_nodes_that_miss_their_beat_in_one_instant(cuts):
 )
 def test_what_else_disturbs_a_beat_is_no_cut(change):
     assert "rhythm" not in judge(change).sentence
+
+
+@pytest.mark.parametrize("since_s", [1.2, 7.0])
+def test_where_cycles_are_learned_cutting_changes_nothing(since_s):
+    """From 1 s on 33 frames of a message teach its cycle: of 100 ms until 4.3 s."""
+
+    def spliced(role, times):
+        return cut(times, since_s, 0.1337)
+
+    whole = judge(spliced, cycles_s=None)
+    assert ("rhythm" in whole.sentence) == (since_s > 4.3)
+    assert judge(spliced, cycles_s=None, cuts=[0.9, 1.1, 1.25, 1.4, 2.0, 5.0, 7.01]) == whole
