@@ -99,7 +99,7 @@ class AxleDirection(Rule):
     still_rpm: float = limit(30.0, "rpm", low=1.0, high=200.0, looser="lower")
     stalled_Nm: float = limit(5.0, "Nm", high=50.0, looser="higher")
     stalled_s: float = limit(1.0, "s", high=5.0, looser="higher")
-    strained_s: float = limit(0.4, "s", high=5)
+    strained_s: float = limit(0.3, "s", high=5)
     rest_percent: float = limit(3.0, "%", high=100, note="of the pedal's travel")
 
     unit: ClassVar[str] = "rpm"
