@@ -28,6 +28,7 @@ import numpy as np
 
 from canscope.model.bench import MAINS, Bench, DriveUnit
 from canscope.model.history import History, step_at
+from canscope.model.median import median
 from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Bools, Floats, Int64s
 from canscope.trust.remark import suspect_code
@@ -255,24 +256,28 @@ class Answers:
     def _too_heavy(self, history: History, unit: DriveUnit, course: Course) -> str:
         """Whether speed and torque amount to more inertia than anything that turns on stands.
 
-        What the torque is on average near the highest speed is drag.
+        What the torque mostly is near the highest speed is drag; until it first falls to that, it
+        speeds the shaft up, also where the speed stays at some value meanwhile.
         """
         torque = _torque(history, unit.role("torque"), course)
-        start_ns, top_ns = (int(course.time_ns[row]) for row in (course.first, course.top))
         omega = float(course.rpm[course.top] - course.rpm[course.first]) * RAD_S
         if torque is None or course.rpm[course.top] < TURNS_RPM:
             return ""
-        if not self._left_alone(history, start_ns, top_ns):
-            return ""
+        start_ns = int(course.time_ns[course.first])
         at_ns, along_Nm = torque
         fast_ns = course.time_ns[course.rpm >= HIGH * course.rpm[course.top]]
         last = (at_ns >= fast_ns[0]) & (at_ns <= fast_ns[-1])
-        some = (at_ns >= start_ns) & (at_ns <= top_ns)
+        some = (at_ns >= start_ns) & (at_ns <= fast_ns[-1])
         if not last.any() or some.sum() < 4:
             return ""
-        spare = along_Nm[some] - float(along_Nm[last].mean()) - self._bench.u(unit.role("torque"))
-        seconds = np.diff(at_ns[some]) / SECOND_NS
-        given = float(np.sum(np.maximum((spare[1:] + spare[:-1]) / 2, 0) * seconds))
+        spare = along_Nm[some] - median(along_Nm[last]) - self._bench.u(unit.role("torque"))
+        pushes = spare > 0
+        first = int(np.argmax(pushes))
+        pushed = first + int(np.argmin(np.append(pushes[first:], False)))  # it no longer does
+        if not self._left_alone(history, start_ns, int(at_ns[some][max(pushed - 1, 0)])):
+            return ""
+        spare, seconds = spare[first:pushed], np.diff(at_ns[some][first:pushed]) / SECOND_NS
+        given = float(np.sum((spare[1:] + spare[:-1]) / 2 * seconds))
         ratio = unit.gear_ratio or 1.0
         most = ROTOR_KGM2 + WHEELS_KGM2 / ratio**2
         if given <= most * omega:

@@ -137,6 +137,14 @@ def test_a_wheel_s_speed_amounts_to_more_inertia_than_anything_that_turns_freely
     assert doubts("change-at-standstill", "front", bench=unit, speed=RUN[SPEED] / 2)[0] == "pass"
 
 
+def test_a_speed_that_stays_low_while_the_torque_goes_on_is_not_believed():
+    """Cut off at 65 rpm, or 6.8 rad/s, while 20 Nm go on for 0.3 s: 6 Nm s, or 0.88 kgm^2."""
+    unit = {"units": (DriveUnit("front", gear_ratio=9.0),)}
+    speed = np.minimum(RUN[SPEED], 65)
+    text = suspect("change-at-standstill", "front", bench=unit, speed=speed)
+    assert "more than the 0.37 kgm^2 of wheels" in text
+
+
 @pytest.mark.parametrize(("early_s", "told"), [(0.9, True), (0.3, False)])
 def test_a_pedal_that_is_released_long_before_the_torque_ends_is_early(early_s, told):
     """5 Nm hold the speed against drag until the pedal is released at 6 s."""
