@@ -27,11 +27,12 @@ class Unseen:
 
     ``kind`` is what was done (scale, offset, same-sensor, exchanged, delay ...), ``roles`` the
     patterns of all that it was done to alike, ``least`` and ``most`` between which sizes nobody
-    sees it: of a scale the factor, of an offset the change in the role's unit, of a pack voltage
-    how far it is off, of an insulation the seconds, of a state that a link stands for the share
-    of the pack, of a reading that is held how often it changes, of one that is clipped what that
-    hides (of a torque or speed as a part of its highest value), of a torque's delay the rpm gained
-    in it, of other delays, a low-pass and an early end the seconds, of an echo the cycle in ms.
+    sees it: of a scale the factor (of a temperature's by how much it moves a cold one), of an
+    offset the change in the role's unit, of a pack voltage how far it is off, of an insulation the
+    seconds, of a state that a link stands for the share of the pack, of a reading that is held how
+    often it changes, of one that is clipped what that hides (of a torque or speed as a part of its
+    highest value), of a torque's delay the rpm gained in it, of other delays, a low-pass and an
+    early end the seconds, of an echo the cycle in ms.
     ``unless`` is a key of the plan whose statement makes it seen.
     """
 
@@ -122,13 +123,14 @@ CURRENTS = Unseen(
     most=2.5,
 )
 TEMPERATURES = Unseen(
-    "scale",
+    "warm-scale",
     ("units.*.temperatures.*",),
-    "a wrong factor of temperatures that moves them at ambient by no more than the 5 K that "
-    "cold-soak allows",
+    "a wrong factor of temperatures that moves a cold one by no more than the 5 K that cold-soak "
+    "allows: of the warming it shows too much, or as little as a sensor that touches its part "
+    "badly",
     THERMOMETER,
-    least=0.7,
-    most=1.4,
+    least=-5.0,
+    most=5.0,
 )
 ONE_BURST = Unseen(
     "burst-scale",
@@ -387,14 +389,18 @@ def _held(role: str, most: float, why: str) -> Unseen:
     )
 
 
-DRIFTING_PEDAL = Unseen(
-    "drift",
-    ("driver.pedal*",),
-    "a pedal whose zero drifts downwards: at rest it reads 0 % all the same, and too little while "
-    "it is pressed, as with a wrong factor; upwards by more than the 3 % of its rest it is seen",
-    "press it to its stop with the contactors open, at the end as well, and read 100 %",
-    least=-15.0,
-    most=2.0,
+DRIFTING_PEDAL = tuple(
+    Unseen(
+        kind,
+        ("driver.pedal*",),
+        f"a pedal whose zero {words} downwards: at rest it reads 0 % all the same, and too little "
+        "while it is pressed, as with a wrong factor; upwards by more than the 3 % of its rest, or "
+        "apart from its second track by more than 10 %, it is seen",
+        "press it to its stop with the contactors open, at the end as well, and read 100 %",
+        least=-15.0,
+        most=2.0,
+    )
+    for kind, words in (("drift", "drifts"), ("offset", "lies"))
 )
 RESTING_PEDAL = Unseen(
     "every-second-zero",
@@ -831,7 +837,7 @@ EVIDENCE = (
             HELD_PEDAL,
             *PART_PEDAL,
             STUCK_PEDAL,
-            DRIFTING_PEDAL,
+            *DRIFTING_PEDAL,
             RESTING_PEDAL,
             Unseen(
                 "held",

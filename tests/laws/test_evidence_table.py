@@ -70,3 +70,11 @@ def test_what_the_plan_states_is_an_anchor():
     assert unseen("scale", speed, 0.1) == ""  # ten times the inertia of what turns
     assert unseen("scale", speed, 0.1, inertia) == ""
     assert "within half as much again" in unseen("scale", speed, 1.33, inertia)
+
+
+def test_a_factor_of_a_temperature_is_measured_by_what_it_does_to_a_cold_one():
+    """Twice 4 degC are 8, within the 5 K of cold-soak; twice 18 degC are 18 K off."""
+    winding = frozenset({"units.rear.temperatures.winding"})
+    assert "cold-soak" in unseen("warm-scale", winding, 4.0)
+    assert unseen("warm-scale", winding, 18.0) == ""
+    assert unseen("scale", winding, 1.0) == ""

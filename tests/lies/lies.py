@@ -316,8 +316,12 @@ def scale(told: Told) -> Lie | None:
     """A wrong factor: of one signal, or of all that one mistake changes."""
     factor = float(told.rng.choice([0.1, 0.25, 0.5, 0.75, 1.33, 2.0, 9.55, 0.105]))
     about, keys = _signals(told)
+    cold = max((float(told.seen[key][0]) for key in keys), key=abs)
     for key in keys:
         told.put(key, told.seen[key] * factor)
+    if all("Temp" in key for key in keys):  # its size: by how much it moves a cold one
+        moves = (factor - 1) * cold
+        return Lie("warm-scale", about, f"times {factor:g}", tuple(keys), moves)
     return Lie("scale", about, f"times {factor:g}", tuple(keys), factor)
 
 
