@@ -52,7 +52,10 @@ def _matched(findings: Sequence[Finding], units: tuple[str, ...]) -> Iterator[Gr
     """
     buses = tuple(dict.fromkeys(f.subject.partition(":")[0] for f in findings if _of_bus(f)))
     explained: set[Key] = set()
+    verdicts = {finding.verdict for finding in findings}
     for row in TABLE:
+        if any(sign.verdict not in verdicts for sign in row.when):
+            continue
         text = repr(row)
         together: dict[Key, Finding] = {}
         hit: list[Mapping[str, str]] = []
@@ -76,9 +79,13 @@ def _members(
 ) -> list[Finding]:
     """What the row explains if it matches, the findings that are its signs first; else nothing."""
     lacking = all(sign.verdict is not Verdict.FAIL for sign in row.when)
-    signs = [_first(findings, sign, names, explained, lacking=lacking) for sign in row.when]
-    found = [finding for finding in signs if finding is not None]
-    if len(found) < len(signs) or any(_first(findings, sign, names) for sign in row.unless):
+    found = []
+    for sign in row.when:
+        finding = _first(findings, sign, names, explained, lacking=lacking)
+        if finding is None:
+            return []
+        found.append(finding)
+    if any(_first(findings, sign, names) for sign in row.unless):
         return []
     found += [f for f in findings if _is_explained(f, row, names) or _is_alike(f, row, names)]
     return [finding for finding in found if finding.verdict is not Verdict.PASS]
@@ -98,8 +105,9 @@ def _first(
 ) -> Finding | None:
     """The finding that is this sign, if it is there and not explained already."""
     for finding in findings:
-        fits = _fits(finding, sign, names, lacking=lacking)
-        if fits and not (explained and finding.key in explained):
+        if finding.verdict is sign.verdict and _fits(finding, sign, names, lacking=lacking):
+            if explained and finding.key in explained:
+                continue
             return finding
     return None
 

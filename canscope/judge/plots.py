@@ -227,9 +227,10 @@ def _line(
     times, values = samples.time_ns, samples.value
     if len(times) > 1:
         rows = gaps(history, role, times)
-        times = np.insert(times, rows + 1, times[rows] + 1)
-        values = np.insert(values, rows + 1, np.nan)
-        judged += int(np.count_nonzero(rows < judged))
+        if len(rows):
+            times = np.insert(times, rows + 1, times[rows] + 1)
+            values = np.insert(values, rows + 1, np.nan)
+            judged += int(np.count_nonzero(rows < judged))
     keep = changes(values) if states else thin(values)
     if judged >= 0:
         keep = distinct(np.append(keep, judged))

@@ -68,7 +68,7 @@ class Link:
         box, pack, before = self.box, self.pack, self.volt
         if conducts["negative"] and conducts["positive"]:
             bleed = box.active_bleed_ohm if bleeding else box.passive_bleed_ohm
-            load_A = load_W / max(before, 60.0)
+            load_A = load_W / (before if before > 60.0 else 60.0)
             self.volt = pack.open_circuit_V - pack.resistance_ohm * (load_A + before / bleed)
             charge = box.link_capacitance_F * (self.volt - before)
             self._draw(load_A + self.volt / bleed + charge / dt)
@@ -105,10 +105,9 @@ class Link:
         return rows
 
     def _draw(self, current_A: float) -> None:
-        self.pack_A = current_A
+        self.pack_A, rest_V = current_A, self.pack.open_circuit_V
         # A closing spike is over in a fraction of a step: the terminals never fall below the link.
-        sag = self.pack.resistance_ohm * current_A
-        self.pack_V = max(self.pack.open_circuit_V - sag, min(self.volt, self.pack.open_circuit_V))
+        self.pack_V = max(rest_V - self.pack.resistance_ohm * current_A, min(self.volt, rest_V))
 
 
 def simulate(vehicle: Vehicle, script: Script, *, extra_load_W: Floats | None = None) -> Truth:
@@ -151,12 +150,13 @@ def _run(vehicle: Vehicle, script: Script, inputs: Floats, rows: array[float]) -
     shafts = [Shaft(unit) for unit in vehicle.units]
     changes = np.flatnonzero(np.any(np.diff(inputs, axis=0) != 0, axis=1)) + 1
     upcoming = iter([*changes.tolist(), len(inputs)])
-    change, row, driver = next(upcoming), 0, inputs.tolist()
-    while row < len(driver):
+    change = row = 0
+    driver: list[float] = []
+    while row < len(inputs):
         while change <= row:
-            change = next(upcoming)
+            change, driver = next(upcoming), inputs[row].tolist()
         before = link.volt
-        mains = _step(row * STEP_S, driver[row], link, box, shafts, vehicle.supply, rows)
+        mains = _step(row * STEP_S, driver, link, box, shafts, vehicle.supply, rows)
         row += 1
         settled = not mains or abs(link.volt - before) < 1e-9
         if settled and row < change and box.at_rest and all(s.at_rest for s in shafts):
@@ -187,7 +187,8 @@ def _step(
         shaft.step(STEP_S, time_s, (asked, sense, brake), live)
         load_W += shaft.power if live else 0.0
     link.step(STEP_S, box.conducts, load_W, not box.on)
-    rows.extend((link.pack_V, link.pack_A, link.volt, *map(float, box.closed.values())))
+    row = [link.pack_V, link.pack_A, link.volt, *box.closed.values()]
     for shaft in shafts:
-        rows.extend((shaft.speed, shaft.sign * shaft.raw_torque, float(shaft.excited)))
+        row += shaft.speed, shaft.sign * shaft.raw_torque, shaft.excited
+    rows.extend(row)
     return mains

@@ -22,8 +22,8 @@ SHAKE_NM, SHAKE_HZ = 15.0, 3.0
 class Shaft:
     """A rotor with its gears and hanging wheels.
 
-    ``speed`` is in rad/s in the vehicle's sense (positive rolls it forward); ``raw_speed`` and
-    ``raw_torque`` are what the unit itself measures. ``sign`` is ``UnitBuild.true_sign``.
+    ``speed`` is in rad/s in the vehicle's sense (positive rolls it forward), ``raw_torque`` is
+    what the unit itself measures. ``sign`` is ``UnitBuild.true_sign``.
     """
 
     def __init__(self, build: UnitBuild) -> None:
@@ -33,11 +33,6 @@ class Shaft:
         self.excited = self.has_turned = False
 
     @property
-    def raw_speed(self) -> float:
-        """Speed as the unit's own sensor has it, in rad/s."""
-        return self.sign * self.speed
-
-    @property
     def at_rest(self) -> bool:
         """Whether it stands still and gives no torque."""
         return self.speed == 0.0 and self.raw_torque == 0.0
@@ -45,18 +40,20 @@ class Shaft:
     def step(self, dt: float, time_s: float, driver: Sequence[float], live: bool) -> None:
         """One step; ``driver`` is pedal in percent, direction (1, -1, 0), brake (0, 1)."""
         pedal, direction, brake = driver
-        live = live and time_s < self.build.dies_s
+        build = self.build
+        live = live and time_s < build.dies_s
         wanted = self._command(time_s, pedal, direction, brake) if live else 0.0
         self.raw_torque += (wanted - self.raw_torque) * min(1.0, dt / TORQUE_LAG_S)
         if not live or (wanted == 0.0 and abs(self.raw_torque) < 1e-6):
             self.raw_torque = 0.0
-        torque = self.sign * self.raw_torque * self.build.torque_sense
+        torque = self.sign * self.raw_torque * build.torque_sense
         self._turn(dt, torque, brake)
-        self.excited = live and (abs(self.speed) > 2.0 or abs(torque) > 1.0)
-        self.has_turned = direction != 0 and (self.has_turned or abs(self.speed) > 2.0)
+        turns = abs(self.speed) > 2.0
+        self.excited = live and (turns or abs(torque) > 1.0)
+        self.has_turned = direction != 0 and (self.has_turned or turns)
         self.power = torque * self.speed
         if self.excited:
-            self.power += self.build.winding_loss_W + self.build.inverter_loss_W
+            self.power += build.winding_loss_W + build.inverter_loss_W
             self.power += COPPER_W_NM2 * torque * torque
 
     def _command(self, time_s: float, pedal: float, direction: float, brake: float) -> float:
@@ -64,7 +61,7 @@ class Shaft:
         build, limit = self.build, self.build.torque_limit_Nm
         brake = 0.0 if build.ignores_brake else brake
         braking = build.brakes_s <= time_s < build.brakes_s + BRAKES_FOR_S
-        seen = self.asked * self.raw_speed  # the motion as the controller sees it
+        seen = self.asked * (self.sign * self.speed)  # the motion as the controller sees it
         if abs(self.speed) > build.speed_limit_rpm * RPM:
             return 0.0
         if direction and pedal > PEDAL_DEEP and not brake and not braking:
@@ -84,6 +81,7 @@ class Shaft:
         """Torque turns the shaft; friction only ever takes speed away."""
         build = self.build
         free = self.speed + torque * dt / build.inertia_kgm2
-        friction = build.drag_Nm + build.drag_Nm_s * abs(free) + (BRAKE_NM if brake else 0.0)
-        left = abs(free) - friction * dt / build.inertia_kgm2
+        size = abs(free)
+        friction = build.drag_Nm + build.drag_Nm_s * size + (BRAKE_NM if brake else 0.0)
+        left = size - friction * dt / build.inertia_kgm2
         self.speed = math.copysign(left, free) if left > 0 else 0.0

@@ -179,11 +179,14 @@ class UnitFault(Rule):
         unheard, opened, early = unit.unheard, unit.opened, unit.early
         closed = piece.at("@closed", samples.time_ns).value
         sound, engaged = unit.sound, piece.at("@engaged", samples.time_ns).value == 1
-        for row, (at_ns, code) in enumerate(
-            zip(samples.time_ns.tolist(), samples.raw.tolist(), strict=True)
+        closed_since = _closed_since(unit, piece, samples.time_ns).tolist()
+        if unheard is None and closed_since:
+            unheard = closed_since[0] != NEVER
+        # Row by row only where a row may change something: a unit is mostly all right.
+        looked_at = samples if bad.any() or waiting else samples[:0]
+        for row, (at_ns, code, since_ns) in enumerate(
+            zip(looked_at.time_ns.tolist(), looked_at.raw.tolist(), closed_since, strict=False)
         ):
-            since_ns = _closed_since(unit, piece, at_ns)
-            unheard = since_ns != NEVER if unheard is None else unheard
             if since_ns == NEVER:  # high voltage never came so far
                 for other, told in waiting.items():
                     if other != code and told.gone_ns is None:
@@ -253,12 +256,9 @@ class UnitFault(Rule):
 
 def _early(unit: Unit, piece: Piece, samples: Samples, fresh: Bools) -> Unit:
     """The unit with its codes of the first second: one that means no high voltage may come back."""
-    stamps, codes = samples.time_ns[fresh].tolist(), samples.raw[fresh].tolist()
-    before = {
-        code
-        for at_ns, code in zip(stamps, codes, strict=True)
-        if _closed_since(unit, piece, at_ns) == NEVER
-    }
+    codes = samples.raw[fresh].tolist()
+    since = _closed_since(unit, piece, samples.time_ns[fresh]).tolist()
+    before = {code for code, at_ns in zip(codes, since, strict=True) if at_ns == NEVER}
     return replace(unit, early=unit.early | before) if before else unit
 
 
@@ -267,11 +267,11 @@ def _roles(bench: Bench) -> dict[str, str]:
     return {name: role for name, role in roles.items() if bench.has(role)}
 
 
-def _closed_since(unit: Unit, piece: Piece, at_ns: int) -> int:
-    """When both poles last closed by then; NEVER if they never did."""
+def _closed_since(unit: Unit, piece: Piece, times_ns: Int64s) -> Int64s:
+    """When both poles last closed by these instants; NEVER if they never did."""
     steps = piece["@closed"]
-    closings = steps.time_ns[(steps.value == 1) & (steps.time_ns <= at_ns)]
-    return int(closings[-1]) if len(closings) else unit.closed_ns
+    closings = np.concatenate(([unit.closed_ns], steps.time_ns[steps.value == 1]))
+    return closings[closings[1:].searchsorted(times_ns, "right")]
 
 
 def _rows(binding: Binding, name: str, times: Int64s, margin: Floats, raw: Int64s) -> Margins:
