@@ -9,8 +9,9 @@ import pytest
 from canscope.simulate.physics import simulate
 from canscope.simulate.random_vehicle import draw
 from canscope.simulate.sensors import readings
-from tests.lies.judging import STAGES, Case, judged
-from tests.lies.lies import KINDS, Told, every_kind
+from tests.lies.__main__ import told
+from tests.lies.judging import STAGES, Answer, Case, judged
+from tests.lies.lies import KINDS, Lie, Told, every_kind
 
 HIGH_VOLTAGE = "tests.lies.high_voltage"
 OTHERS = [kind for kind in every_kind() if KINDS[kind].__module__ != HIGH_VOLTAGE]
@@ -41,3 +42,15 @@ def test_a_lie_about_high_voltage_of_each_kind_is_told_of_one_run():
         assert lie is not None
         changed = {key for key in honest if not np.array_equal(honest[key], told.seen[key])}
         assert changed or told.later
+
+
+def test_a_pass_is_told_before_the_next_case_is_judged(capsys):
+    """Whoever stops a campaign of hours has read what passed until then."""
+
+    def answers():
+        yield Answer(
+            Case(7, "dry-spin", ("held",)), (Lie("held", "a signal", "for a while"),), "pass", ()
+        )
+        assert capsys.readouterr().out.startswith("PASS 7 dry-spin: held")
+
+    assert told(answers()) == 1
