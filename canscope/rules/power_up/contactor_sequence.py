@@ -35,9 +35,10 @@ class ContactorSequence(Rule):
         the onset of pack current or link (negative, pre-charge), or else by any time since the
         command; the sentence says how late it came. Three orders: negative closed before positive,
         pre-charge closed before positive, pre-charge opened after positive closed. A contactor
-        that never closes, or a pre-charge that stays closed, fails by the time until the window
-        ended (pre-charge: 5 s after positive closed). Negative closing (again) while positive is
-        closed fails as well, and so does pre-charge from 0.5 s after that, whenever they do.
+        that never closes, or a pre-charge that stays closed, whoever saw it close, fails by the
+        time until the window ended (pre-charge: 5 s after positive closed). Negative closing
+        (again) while positive is closed fails as well, and so does pre-charge from 0.5 s after
+        that, whenever they do.
     Margin
         The time between the two changes, in ms. Each change lies between two samples: it is taken
         in the middle, give or take half the interval; the two halves and the clock add up to the
@@ -184,9 +185,11 @@ class ContactorSequence(Rule):
     def _opened(self, window: ClosedWindow, positive: Event) -> list[Outcome]:
         """Whether pre-charge opened after positive had closed."""
         closed = last_until(_closings(window, "precharge"), positive.time_ns)
-        if closed is None:
+        if closed is None and not _is_closed(window, "precharge", positive.time_ns):
             return []
-        opened = first_after(_openings(window, "precharge"), closed.time_ns)
+        # One that was closed when it was first seen has to open all the same.
+        since_ns = positive.after_ns if closed is None else closed.time_ns
+        opened = first_after(_openings(window, "precharge"), since_ns)
         if opened is not None:
             right = "pre-charge opened after positive closed"
             wrong = "pre-charge opened before positive closed"

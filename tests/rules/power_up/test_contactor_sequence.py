@@ -96,6 +96,14 @@ def test_pre_charge_that_stays_closed_fails_by_the_five_seconds_waited_for_it():
     assert finding.margin == pytest.approx(-5000, abs=0.01)
 
 
+def test_pre_charge_that_was_closed_from_the_first_frame_on_has_to_open_as_well():
+    """A welded one, or a state that is stuck: 5 s after positive closed it is closed still."""
+    finding = judge(precharge=[(-1.0, 1)])
+    assert finding.verdict is Verdict.FAIL
+    assert "pre-charge stayed closed" in finding.sentence
+    assert finding.margin == pytest.approx(-5000, abs=0.01)
+
+
 def test_pre_charge_that_stays_closed_until_the_recording_ends_is_unproven():
     finding = judge(precharge=[(1.2, 1)], until_s=4.0)
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
