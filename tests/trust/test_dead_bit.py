@@ -7,7 +7,7 @@ With the bit that counts for 8 always clear, 1000 to 1007 stay and 1008 to 1015 
 import numpy as np
 import pytest
 
-from canscope.trust.dead_bit import DeadBits, dead_bit
+from canscope.trust.dead_bit import DeadBits, Read, dead_bit, leapt_over
 from tests.trust.past import bench_of, binding, samples
 
 SLOW = np.round(np.linspace(1000, 1200, 2000) + np.random.default_rng(1).normal(0, 2, 2000))
@@ -52,3 +52,35 @@ def test_of_a_whole_run_it_is_told_once_in_the_unit_of_the_role():
         bits.feed({"pack.voltage": own})
     (remark,) = bits.finish()
     assert "every second stretch of 8 codes, or 0.8" in remark.text
+
+
+RESTING = np.round(np.random.default_rng(2).normal(1019, 3, 3000)).astype(np.int64)
+
+
+def leaps(codes):
+    read = Read(int(codes[0]), int(codes[0]), 0)
+    for part in np.array_split(codes, 9):
+        read.feed(part)
+    return leapt_over(read.seen, read.ways)
+
+
+@pytest.mark.parametrize("shown", [RESTING | 128, RESTING & ~128], ids=["set", "clear"])
+@pytest.mark.parametrize("offset", [0, -1100])
+def test_a_reading_that_rests_at_the_edge_of_a_dead_bit_leaps_over_it(shown, offset):
+    """1023 is the last code below the edge: 1024 reads as 1152, or 1023 as 895."""
+    assert leaps(shown + offset) == 128
+
+
+def test_a_level_away_from_the_edge_shows_nothing():
+    assert leaps(RESTING - 40) == leaps((RESTING - 40) | 128) == 0
+
+
+@pytest.mark.parametrize("apart", range(100, 161, 3))
+def test_a_load_that_goes_on_and_off_is_no_dead_bit(apart):
+    """Each side flickers by itself, so the two do not touch where one gap is taken out."""
+    assert leaps(RESTING + apart * (np.arange(3000) // 70 % 2)) == 0
+
+
+def test_dips_that_recover_slowly_are_no_leaps_to_and_fro():
+    dip = np.append(1019 - (128 * np.exp(-np.arange(60) / 20)).astype(np.int64), [1147] * 60)
+    assert leaps(np.tile(dip, 12) + RESTING[:1440] % 3) == 0
