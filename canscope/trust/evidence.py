@@ -304,6 +304,23 @@ LONE_POLE = Unseen(
     "sent: one contact alone closes no circuit, whether it was true or not",
     "bind the command beside it",
 )
+SILENT_BOX = Unseen(
+    "early-end",
+    ("contactors.*",),
+    "a vehicle's bus that falls silent up to 10 s before the units', after all poles have opened "
+    "and the links are below 60 V: nodes that fall asleep do the same",
+    "record until all nodes sleep, and measure the link before touching",
+    least=0.0,
+    most=10.0,
+)
+AFTERWARDS = Unseen(
+    "inputs-repeat",
+    ("driver.*",),
+    "inputs that a gateway repeats from the last release of the pedal on, in a message without "
+    "counter and checksum: lever and key ask for nothing then that is judged, and of a stop button "
+    "it is told that nobody was seen to press it",
+    "send a rolling counter in it, and bind it",
+)
 LATE_PEDAL = Unseen(
     "delay",
     ("driver.pedal*",),
@@ -491,8 +508,9 @@ EVIDENCE = (
                 "clipped",
                 ("pack.current",),
                 "a reading that stops at some level and so hides no more than 2 A of what flows "
-                "for a moment: what a unit loses, and what a 12 V pump and its converter take, may "
-                "change by as much meanwhile",
+                "for 0.1 s and more: what a unit loses, and what a 12 V pump and its converter "
+                "take, may change by as much meanwhile; a shorter peak, as of a pre-charge, may "
+                "lie between two readings as well",
                 CLAMP,
                 least=0.0,
                 most=2.0,
@@ -507,7 +525,11 @@ EVIDENCE = (
                 most=2.0,
             ),
             _held("pack.current", 0.3, "a peak as short may lie between two readings as well"),
-            _dead_bit("pack.current", 3.0, "the 3 A that the zero of such a sensor may be off"),
+            _dead_bit(
+                "pack.current",
+                3.0,
+                "the 3 A that the zero of such a sensor may be off, but for one reading alone",
+            ),
             Unseen(
                 "absent",
                 ("pack.current",),
@@ -538,18 +560,21 @@ EVIDENCE = (
                 least=-3.0,
                 most=3.0,
             ),
-            Unseen(
-                "dither",
-                ("pack.current",),
-                "a flicker by a step, over a spell in which what flows changes by no more",
-                CLAMP,
-            ),
-            Unseen(
-                "pack-dead",
-                ("pack.current",),
-                "a stop or a flicker after the last load, where what flows at rest is less than "
-                "some of its steps",
-                CLAMP,
+            *(
+                Unseen(
+                    kind,
+                    ("pack.current",),
+                    f"a {words}, as long as no more than 1 A of what flows is hidden by it, such as"
+                    " a converter takes at rest: nothing measures so little beside it",
+                    CLAMP,
+                    least=0.0,
+                    most=1.0,
+                )
+                for kind, words in (
+                    ("freeze", "stop"),
+                    ("dither", "flicker by a step in place of it"),
+                    ("pack-dead", "stop or a flicker from some moment on"),
+                )
             ),
         ),
     ),
@@ -581,13 +606,21 @@ EVIDENCE = (
             Unseen(
                 "insulation-stops",
                 ("pack.insulation",),
-                "a stop after it has measured for 10 s with the contactors closed, where nodes "
+                "a stop after it has measured for 5 s with the contactors closed, where nodes "
                 "fall asleep within seconds of their opening: nothing is connected or taken off "
                 "while it has to speak",
                 "leave the ignition on for ten seconds after the contactors have opened, and see "
                 "its value change",
             ),
             _held("pack.insulation", 10.0, "a monitor itself measures for seconds"),
+            Unseen(
+                "quantised",
+                ("pack.insulation",),
+                "steps that are wider than its definition says: it is known to half of one then, "
+                "as with a wrong offset, and nothing else measures it",
+                "connect a known resistor to the chassis, as the monitor's maker describes",
+                least=0.0,
+            ),
             _dead_bit("pack.insulation", float("inf"), "a wrong offset: nothing else measures it"),
             Unseen(
                 "clipped",
@@ -744,6 +777,7 @@ EVIDENCE = (
                 "no rule needs one",
                 "switch it off while recording, and see it change",
             ),
+            AFTERWARDS,
         ),
     ),
     Evidence(
@@ -923,7 +957,7 @@ EVIDENCE = (
                     "exchanged: the link rises as it opens",
                     "early: it says closed before current flows, or open before the link leaves",
                 ),
-                (ECHO, LATE_STATE, LATER_STATE, EARLY_STATE, FULL_LINK, LONE_POLE),
+                (ECHO, LATE_STATE, LATER_STATE, EARLY_STATE, FULL_LINK, LONE_POLE, SILENT_BOX),
             ),
             Evidence(
                 f"contactors.{pole}.command",

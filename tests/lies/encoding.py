@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
+from scipy.ndimage import minimum_filter1d
 
 from canscope.simulate.messages import all_messages, cycle_s, signal_of, step_of
 from canscope.simulate.recording import Recording
@@ -56,9 +57,14 @@ def bit_stuck(told: Told) -> Lie | None:
     bit = int(told.rng.integers(0, min(bits, used)))
     on = bool(told.rng.random() < 0.5)
     shown = codes | (1 << bit) if on else codes & ~(1 << bit)
-    way = float(np.abs(shown - codes).max()) * step_of(told.vehicle, key)
+    off = np.abs(shown - codes) * step_of(told.vehicle, key)
+    if key.endswith("PackCurrent"):  # a peak of one reading may lie between two as well
+        off = minimum_filter1d(off, round(2000 * cycle_s(told.vehicle, key)))
     told.put(key, back(shown), still=True)
-    size = None if "Temp" in key else way  # of these it is known only beside the true ones
+    if np.mean(off > 0) > 0.999 and "Pedal" not in key:  # all along, but for noise: an offset
+        size = float((shown - codes)[0]) * step_of(told.vehicle, key)
+        return Lie("offset", key, f"bit {bit} always {int(on)}, which matters always", (key,), size)
+    size = None if "Temp" in key else float(off.max())  # it is known only beside the true ones
     return Lie("bit-stuck", key, f"bit {bit} always {int(on)}", (key,), size)
 
 
@@ -95,6 +101,8 @@ def saturates(told: Told) -> Lie | None:
     level = low + float(told.rng.uniform(0.4, 0.9)) * (high - low)
     told.put(key, np.minimum(_noisy(told, key), level), still=True)
     hides = high - level
+    if _of(key) == "PackCurrent":  # for a moment, it may lie between two readings
+        hides = max(float(minimum_filter1d(column - level, 100).max()), 0.0)
     if _of(key) in ("MotorSpeed", "Torque"):  # as a part of the highest
         hides /= max(high, 1e-3)
     return Lie("clipped", key, f"never above {level:.4g}", (key,), hides)

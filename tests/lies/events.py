@@ -93,7 +93,7 @@ def supply_sinks(told: Told) -> Lie | None:
     if not keys or rows.stop < rows.start:
         return None
     _put(told, keys, rows, np.linspace(13.0, 8.0, rows.stop - rows.start))
-    return Lie("supply-sinks", ", ".join(keys), "from 13 to 8 V until key-off")
+    return Lie("supply-sinks", ", ".join(keys), "from 13 to 8 V until key-off", tuple(keys))
 
 
 @kind("stop-pressed")

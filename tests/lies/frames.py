@@ -9,7 +9,7 @@ import numpy as np
 from canscope.simulate.bits import crc8_j1850, put
 from canscope.simulate.messages import all_messages, step_of
 from canscope.simulate.recording import Recording
-from tests.lies.lies import STATES, Lie, Told, any_of, kind
+from tests.lies.lies import STATES, Lie, Told, any_of, kind, measured
 
 
 def _units(told: Told) -> list[str]:
@@ -97,7 +97,12 @@ def gateway_repeats(told: Told) -> Lie | None:
     ]
     size = np.inf if {"Alive", "Checksum"} & set(names) else max(hidden, default=np.inf)
     words = f"one payload for {s:g} s from {from_s:.1f} s on, which hides {size:.1f} steps"
-    return Lie("gateway-repeats", message.key, words, tuple(keys), size)
+    # From the pedal's last release on, or once the monitor has measured, less rests on it.
+    pedals = [told.seen[key][rows.start :] for key in keys if "Pedal" in key]
+    if pedals and rows.stop == told.rows and max(pedal.max() for pedal in pedals) < 3:
+        return Lie("inputs-repeat", message.key, words, tuple(keys))
+    name = "insulation-stops" if measured(told, keys[0], rows.start) else "gateway-repeats"
+    return Lie(name, message.key, words, tuple(keys), size)
 
 
 @kind("gateway-holds")

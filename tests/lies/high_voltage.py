@@ -6,6 +6,7 @@ Each is a likely mistake of a definition, of a gateway or of a sensor, on a run 
 from __future__ import annotations
 
 import numpy as np
+from scipy.ndimage import minimum_filter1d
 
 from canscope.simulate.messages import cycle_s, step_of
 from canscope.simulate.sensors import commanded, trailing_mean
@@ -388,7 +389,10 @@ def clipped(told: Told) -> Lie | None:
     if told.rng.random() < 0.5:
         level = low + float(told.rng.uniform(0.3, 0.8)) * (high - low)
         told.put(key, np.minimum(column, level))
-        return Lie("clipped", key, f"never above {level:.4g}", (key,), high - level)
+        hides = high - level
+        if key.endswith("PackCurrent"):  # for a moment, it may lie between two readings
+            hides = max(float(minimum_filter1d(column - level, 100).max()), 0.0)
+        return Lie("clipped", key, f"never above {level:.4g}", (key,), hides)
     level = low + float(told.rng.uniform(0.2, 0.6)) * (high - low)
     told.put(key, np.maximum(column, level))
     return Lie("clipped", key, f"never below {level:.4g}", (key,), level - low)

@@ -159,6 +159,8 @@ def why_unseen(lie: Lie, vehicle: Vehicle) -> str:
         roles = {f"units.{name}.alive" for name in units.values()}
     if lie.kind == "early-end" and lie.about in units:
         roles = {f"units.{units[lie.about]}.link_voltage"}
+    if lie.kind == "early-end" and lie.about == "can0":
+        roles = {"contactors.negative", "contactors.precharge", "contactors.positive"}
     if lie.kind == "message-late" and lie.size is not None:
         return _late_together(roles, lie.size)
     told = [unit for unit in vehicle.units if any(f"units.{unit.name}." in r for r in roles)]

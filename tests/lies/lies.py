@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from importlib import import_module
 
 import numpy as np
+from scipy.ndimage import minimum_filter1d
 
 from canscope.simulate.messages import all_messages, cycle_s, step_of
 from canscope.simulate.nodes import record
@@ -374,14 +375,14 @@ def dither(told: Told) -> Lie | None:
     key, (rows, when) = any_of(told, told.numbers()), _spell(told)
     level, step = told.seen[key][rows.start], step_of(told.vehicle, key)
     told.put(key, level + step * told.rng.integers(-1, 2, rows.stop - rows.start), rows)
-    name = "insulation-stops" if _measured(told, key, rows.start) else "dither"
+    name = "insulation-stops" if measured(told, key, rows.start) else "dither"
     return Lie(name, key, f"flickers about one value {when}", (key,))
 
 
-def _measured(told: Told, key: str, row: int) -> bool:
-    """Whether it is the insulation monitor, which has seen the contactors closed for 10 s."""
-    closed = told.closed()[max(row - 10_000, 0) : row]
-    return _name(key) == "Resistance" and len(closed) == 10_000 and bool(closed.all())
+def measured(told: Told, key: str, row: int) -> bool:
+    """Whether it is the insulation monitor, which has seen the contactors closed for 5 s."""
+    closed = told.closed()[max(row - 5000, 0) : row]
+    return _name(key) == "Resistance" and len(closed) == 5000 and bool(closed.all())
 
 
 @kind("constant")
@@ -586,11 +587,13 @@ def _in_frames(vehicle: Vehicle, lie: Lie, recording: Recording, sent: Recording
 def _sized(lie: Lie, honest: dict[str, np.ndarray], told: Told) -> Lie:
     """A lie of a slow reading that stops or drifts, with how far it leads at most.
 
-    So has one about the pack's voltage alone, in whatever way.
+    So has one about the pack's voltage alone, in whatever way, and a stop of its current.
     """
     if lie.keys and lie.kind in PACK_KINDS and all("PackVoltage" in key for key in lie.keys):
         off_V = max(float(np.abs(told.seen[key] - honest[key]).max()) for key in lie.keys)
         return replace(lie, size=off_V)
+    if lie.kind in ("freeze", "dither", "pack-dead") and "PackCurrent" in "".join(lie.keys):
+        return replace(lie, size=max(lasting(told, honest, key, 100) for key in lie.keys))
     if lie.kind not in STOPS or not lie.keys or "Temp" not in lie.keys[0]:
         return lie
     if lie.size is not None and lie.kind != "mean-of-both":
@@ -599,6 +602,12 @@ def _sized(lie: Lie, honest: dict[str, np.ndarray], told: Told) -> Lie:
     shown = max(float((told.seen[key] - honest[key]).max()) for key in lie.keys)
     kind = lie.kind if lie.kind == "mean-of-both" else "freeze"
     return replace(lie, kind=kind, size=max(hidden, shown / 2, 0.0))  # too warm is safe
+
+
+def lasting(told: Told, honest: dict[str, np.ndarray], key: str, ms: int) -> float:
+    """By how much a reading is off for so long at least."""
+    off = np.abs(told.seen[key] - honest[key])
+    return float(minimum_filter1d(off, ms).max())
 
 
 def _differs(one: np.ndarray, other: np.ndarray, step: float) -> bool:
