@@ -24,6 +24,7 @@ REGULATION = "UN R100 5.1.3"
 LITTLE = "read-too-little"
 AWAKE_S = 2.0  # closed before a reading is of the whole vehicle at all; common practice, no source
 MEASURED_S = 5.0  # closed before it has measured anew, so that it holds no value from before
+LOW_NS = S // 2  # for which it reads too little again, so that it is no disturbed frame; likewise
 ANEW = 0.1  # by which two readings in a row differ from that, if it has measured anew before
 
 
@@ -55,8 +56,11 @@ class InsulationResistance(Rule):
         a.c. and the d.c. side, so the limit is ``joined_ohm_per_V``; it is ``protected_ohm_per_V``
         where the plan says ``ac_protected``: the a.c. side is doubly insulated or in mechanically
         robust housings. With both open for ``settle_s`` a reading proves nothing of what is then
-        not connected, but one below the limit fails: it is the pack's own. CAN only tells what the
-        monitor believes; an insulation tester proves it.
+        not connected, but one below the limit fails: it is the pack's own. So does, before
+        ``settle_s``, a reading that is too little for 0.5 s and more in the same closing (opening)
+        in which the monitor had measured enough: after 5 s, or once two readings in a row agreed
+        and differed from the one before closing. CAN only tells what the monitor believes; an
+        insulation tester proves it.
     Margin
         That quotient minus the limit, in ohm/V. Uncertainty: of the reading, and of the voltage if
         it was measured, to first order.
@@ -64,12 +68,11 @@ class InsulationResistance(Rule):
         The contactors never stayed closed for ``settle_s``, or no reading came after that
         (not-exercised); the readings stood at the upper end of the monitor's range
         (sensor-suspect), were not available or fell silent; the monitor read 0 ohm with the
-        contactors closed before it had settled, or read too little after it had read enough in the
-        same closing (opening; after 5 s, or once two readings in a row agreed and differed from the
-        one before closing), or all the time until they opened, closed or the recording ended
-        (sensor-suspect): a monitor that settles goes from low to enough, and an insulation that
-        comes and goes does not; there is neither a
-        ``maximum_voltage_V`` nor a pack voltage to make a limit of (no-limit).
+        contactors closed before it had settled, or read too little for a moment after it had
+        measured enough in the same closing (opening), or all the time until they opened, closed or
+        the recording ended (sensor-suspect): a monitor that settles goes from low to enough, and an
+        insulation that comes and goes does not; there is neither a ``maximum_voltage_V`` nor a pack
+        voltage to make a limit of (no-limit).
     """
 
     # The plan may be stricter than the regulation, not laxer.
@@ -151,9 +154,10 @@ class InsulationResistance(Rule):
             if nothing.any():
                 state = replace(state, nothing_ns=int(readings.time_ns[nothing][0]))
         live = ~clipped & (working_V > 0)
-        state = self._settling(state, piece, readings, working_V, settled, live)
+        state, fell = self._settling(state, piece, readings, working_V, settled, live)
         found: list[Outcome] = []
-        for judged in (settled & live, self._pack_alone(piece, readings, working_V) & live):
+        alone = self._pack_alone(piece, readings, working_V) & live
+        for judged in (settled & live, alone, fell):
             times, ohm = readings.time_ns[judged], readings.value[judged]
             rows = self._rows(piece, times, ohm, working_V[judged], working_u[judged])
             found += [rows] if len(rows.time_ns) else []
@@ -196,11 +200,13 @@ class InsulationResistance(Rule):
         working_V: Floats,
         settled: Bools,
         live: Bools,
-    ) -> Seen:
+    ) -> tuple[Seen, Bools]:
         """Whether readings before ``settle_s`` went from too little to enough, and only so.
 
-        What it reads before the poles first close may be a monitor that has not begun.
+        What it reads before the poles first close may be a monitor that has not begun. Beside the
+        state: which of them are too little again, and have been so for ``LOW_NS``.
         """
+        fell = np.zeros(len(readings), np.bool_)
         times = readings.time_ns
         closed = piece.at("@closed", times)
         since_ns = times - closed.age_ns
@@ -231,9 +237,11 @@ class InsulationResistance(Rule):
                     state = replace(state, fell_ns=now)
             elif state.low[0] != since:  # the closing before ended with too little
                 state = replace(state, low=(since, now), fell_ns=state.fell_ns or state.low[1])
+            else:
+                fell[row] = state.measured_ns == since and now - state.low[1] >= LOW_NS
         if state.low is not None and (counts & enough & (since_ns == state.low[0]))[settled].any():
             state = replace(state, low=None)
-        return state
+        return state, fell
 
     def _pack_alone(self, piece: Piece, readings: Samples, working_V: Floats) -> Bools:
         """Readings below the limit with both poles open for long enough."""
