@@ -991,6 +991,11 @@ EVIDENCE = (
             REPEATED,
             COARSE,
             _dead_bit("units.*.speed", 10.0, "10 rpm, as with an offset"),
+            _held(
+                "units.*.speed",
+                0.8,
+                "where its steps hide its flicker; its torque, told beside it, goes on meanwhile",
+            ),
             EXCHANGED,
             ASKED_SPEED,
             Unseen(

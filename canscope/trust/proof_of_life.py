@@ -69,7 +69,7 @@ COLD_K = 3.0  # and a step: so far a cold sensor may lie from the air and from i
 COLD_STEPS = 2.0  # warmer by more than so many of its steps, a neighbour says that it is not cold
 COLD_TURNED_NS = 20 * SECOND_NS  # a unit that turned for longer in all is not cold
 FINE_K = 0.3  # nor one that reads steps as fine as that, and one value all along
-COLD_WORK_J = 1000.0  # nor one that did more work, of which losses are a multiple; by steps of 1 K
+COLD_WORK_J = 800.0  # nor one that did more work, of which losses are a multiple; by steps of 1 K
 COLD_UNKNOWN_NS = 6 * SECOND_NS  # the same of one whose torque is not bound
 HAND_K = 4.0  # beside a step: within which a person's own reading agrees
 # Raw steps by which a level jumps that no part has, and times the least step that the sensor ever

@@ -3,6 +3,7 @@
 A gateway that holds a unit's last frame, or a task that hangs in it, goes on sending: its counter
 counts, its checksum is right, and what happened meanwhile is told by nobody. The noise of each
 number just before and just after says how unlikely it is that all of them stood still by chance.
+The speed of a shaft that turns has to flicker on by itself, whatever else its message carries.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import numpy as np
 
 from canscope.model.bench import Kind
 from canscope.model.differences import differences_from
+from canscope.model.events import Window
 from canscope.model.median import median
 from canscope.model.piece import ClosedWindow
 from canscope.model.tables import SECOND_NS, Bools, Int64s
@@ -27,6 +29,7 @@ BESIDE = 12  # frames before it, and as many after it, that show the noise
 LEAST_NOISE = 0.5  # steps: rounding alone looks like noise of up to so many
 UNLIKELY = log(1e9)
 GAUSSIAN = 0.6745  # median distance from the mean over the spread
+TURNS_RPM = 50.0  # a slower shaft may read zero
 
 
 def repeated(window: ClosedWindow, links: Links) -> Iterator[Remark]:
@@ -53,6 +56,22 @@ def repeated(window: ClosedWindow, links: Links) -> Iterator[Remark]:
             text += "though they flickered before and after: the frame was repeated"
         for role in numbers:
             yield Remark(role, "repeated", text, int(times[first]))
+    if window.span.kind is Window.BURST:
+        yield from _stands(window, start_ns, end_ns)
+
+
+def _stands(window: ClosedWindow, start_ns: int, end_ns: int) -> Iterator[Remark]:
+    """The speed of a unit that stands still to the bit while it turns."""
+    role = f"units.{window.span.subject}.speed"
+    speed = window.back(role, start_ns).between(start_ns, end_ns).known
+    turns = speed[np.abs(speed.value) >= TURNS_RPM]
+    found = _first(turns.time_ns, [turns.raw]) if len(turns) else None
+    if found is not None:
+        first, last = found
+        ms = (turns.time_ns[last] - turns.time_ns[first]) / 1e6
+        text = f"stood still to the bit at {turns.value[first]:.0f} rpm for {ms:.0f} ms, though it "
+        text += "flickered before and after: it was held"
+        yield Remark(role, "repeated", text, int(turns.time_ns[first]))
 
 
 def _first(times: Int64s, raws: list[Int64s]) -> tuple[int, int] | None:

@@ -62,3 +62,11 @@ def test_what_may_stand_still_by_itself_is_believed(link):
 def test_a_number_that_goes_on_shows_that_the_frame_is_new():
     link = held(3200 + NOISE, 4000, 500)
     assert told(link, STEADY + AT_MS // 20) == []
+
+
+def test_a_speed_that_stands_to_the_bit_while_its_shaft_turns_is_told_alone():
+    """600 rpm, held for half a second while the link flickers on; at rest it may stand."""
+    turns = held(600 + NOISE, 4000, 500)
+    assert [(role, kind) for role, kind, _ in told(3200 + NOISE, turns)] == [(SPEED, "repeated")]
+    assert told(3200 + NOISE, 600 + NOISE) == []
+    assert told(3200 + NOISE, np.where((AT_MS > 4000) & (AT_MS < 4500), 0, 40 + NOISE)) == []

@@ -35,7 +35,7 @@ class SensorAlive(Rule):
         and cooled; a hand moved it by three steps before the first burst; it is cold and constant,
         within one of its steps and 3 K of ``job.ambient_degC`` and of its neighbours, while none
         of them warmed by more than two of its steps, no unit turned for more than 20 s and its own
-        did no more than 1 kJ of work, or as much less as its step is finer than 1 K (without a
+        did no more than 0.8 kJ of work, or as much less as its step is finer than 1 K (without a
         torque: turned for no more than 6 s), unless it
         has steps of 0.3 K or finer and never made one; it agrees
         within 4 K with a hand reading taken after its unit began to turn; an earlier recording of
