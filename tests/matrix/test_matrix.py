@@ -8,9 +8,12 @@ The matrix itself is tested: with any rule emptied, or its good and bad exchange
 """
 
 from dataclasses import replace
+from functools import cache
 
 import pytest
 
+from canscope.judge.diagnosis import diagnose
+from canscope.model.findings import MENDS, REASONS
 from canscope.rules import RULES
 from canscope.simulate.faults.catalogue import fault_names, find_fault
 from canscope.simulate.faults.fault import FAULTS
@@ -36,6 +39,8 @@ NOTHING_TO_FLIP = {
 # a person's instrument that shows something else (tests/rules).
 NOT_OF_A_VEHICLE = {"buses-distinct", "hand-reading"}
 
+CODES = {"", *REASONS, *MENDS, *(code for name in RULES for code in RULES[name].codes)}
+
 
 def pytest_generate_tests(metafunc):
     if "scenario" in metafunc.fixturenames:
@@ -46,20 +51,30 @@ def pytest_generate_tests(metafunc):
 def test_a_run_is_judged_as_what_it_is(scenario):
     run = scenario.run()
     read = decoded(run)
-    row = row_of(scenario, run, read.report())
+    report = read.report()
+    row = row_of(scenario, run, report)
     assert row.wrongs == ()
+    assert_told_apart_by_codes(report, read.plan)
     if scenario.fault is None:
         return
     assert row.verdict != "pass"
-    for name in run.fault.must_in(run.vehicle):
-        for how in ("empty", "flip") if name in NOTHING_TO_FLIP else ("empty",):
-            report = read.report({name: spoiled(read.plan.rules[name], how)})
-            assert rules_with(report, "fail") == set(), f"nothing notices that {name} is spoiled"
+    for name in NOTHING_TO_FLIP & run.fault.must_in(run.vehicle):
+        report = read.report({name: spoiled(read.plan.rules[name], "flip")})
+        assert rules_with(report, "fail") == set(), f"nothing notices that {name} is spoiled"
+
+
+def assert_told_apart_by_codes(report, plan):
+    """Other words change no diagnosis, and every code is one that somebody declares."""
+    reworded = [replace(f, sentence="x", doubt="x", facts={}) for f in report.findings]
+    assert diagnose(reworded, [unit.name for unit in plan.bench.units], plan.rules) == (
+        report.diagnosis
+    )
+    assert {f.code for f in report.findings} <= CODES
 
 
 @pytest.fixture(scope="module")
 def healthy():
-    """Runs in good health in which every rule speaks that can."""
+    """Runs in good health in which every rule speaks that can: honest, flipped and emptied."""
     limits = Limits(bus_load_percent=70.0)
     vehicle = replace(BRAMBLE, limits=limits)
     wet = replace(vehicle, wiring=replace(vehicle.wiring, coolant_flow=True))
@@ -68,7 +83,15 @@ def healthy():
     braked = DrySpin(pedal_percent=27.0, brake_in_burst=True)
     runs["braked"] = decoded(make_run(vehicle, story=braked))
     few = make_run(fault="nobody-acknowledges", severity=0.2)  # six error frames, ten are allowed
-    return {**runs, "few errors": decoded(few)}
+    runs["few errors"] = decoded(few)
+
+    @cache
+    def report(which, how):
+        read = runs[which]
+        rules = read.plan.rules
+        return read.report({n: spoiled(rule, how) for n, rule in rules.items()} if how else rules)
+
+    return report
 
 
 ONLY_IN = {
@@ -84,17 +107,24 @@ ONLY_IN = {
 
 @pytest.mark.parametrize("name", sorted(set(RULES) - NOTHING_TO_FLIP))
 def test_a_flipped_rule_turns_a_healthy_run_red(healthy, name):
-    read = healthy[ONLY_IN.get(name, "dry-spin")]
-    rule = read.plan.rules[name]
-    assert rules_with(read.report({name: rule}), "fail") == set()
-    assert rules_with(read.report({name: spoiled(rule, "flip")}), "fail") == {name}
+    """All of them are flipped at once: what one says, no other one reads."""
+    which = ONLY_IN.get(name, "dry-spin")
+    assert name not in rules_with(healthy(which, ""), "fail")
+    assert name in rules_with(healthy(which, "flip"), "fail")
+
+
+@pytest.mark.parametrize("which", ["dry-spin", "power-up", "few errors"])
+def test_rules_that_are_emptied_prove_nothing_and_fail_nothing(healthy, which):
+    """So no fault is noticed whose rule is emptied: every row of the matrix would turn red."""
+    report = healthy(which, "empty")
+    assert {finding.verdict for finding in report.findings} == {"unproven"}
 
 
 @pytest.mark.parametrize("name", sorted(NEVER_FAILS))
 def test_a_rule_that_never_fails_and_is_emptied_leaves_a_healthy_run_unproven(healthy, name):
-    read = healthy["dry-spin"]
-    assert read.report({name: read.plan.rules[name]}).verdict == "pass"
-    assert read.report({name: spoiled(read.plan.rules[name], "empty")}).verdict == "unproven"
+    assert name in rules_with(healthy("dry-spin", ""), "pass")
+    emptied = [f for f in healthy("dry-spin", "empty").findings if f.rule == name]
+    assert {(f.verdict, f.required) for f in emptied} == {("unproven", True)}
 
 
 def test_the_matrix_is_large_enough_and_its_fifth_has_every_fault():
