@@ -1,7 +1,10 @@
 """Lower floors never import upper ones, and rooms on a floor do not import each other."""
 
 import ast
+from functools import cache
 from pathlib import Path
+
+import pytest
 
 import canscope
 
@@ -22,8 +25,21 @@ FLOOR = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}
 ROOT = Path(canscope.__file__).parent
 
 
+@pytest.fixture(scope="module", autouse=True)
+def forgotten():
+    """Each file is parsed once for all that follows; so many nodes are not kept any longer."""
+    yield
+    nodes.cache_clear()
+
+
+@cache
+def nodes(path):
+    """Every node of a file, the whole of it first."""
+    return tuple(ast.walk(ast.parse(path.read_text("utf-8"))))
+
+
 def imports(path):
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+    for node in nodes(path):
         if isinstance(node, ast.ImportFrom) and node.module:
             yield node.module
         elif isinstance(node, ast.Import):
@@ -56,7 +72,7 @@ def test_imports_go_down():
 def private_imports(path):
     """What this file imports by a name with a leading underscore, except its folder's modules."""
     folder = ".".join(path.relative_to(ROOT.parent).parent.parts)
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+    for node in nodes(path):
         if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("canscope"):
             for alias in node.names:
                 names = [*node.module.split("."), alias.name]
@@ -100,7 +116,7 @@ def test_nothing_in_the_package_can_transmit():
     found = [
         f"{path.relative_to(ROOT)}:{node.lineno}"
         for path in ROOT.glob("**/*.py")
-        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        for node in nodes(path)
         if (isinstance(node, ast.Attribute) and node.attr in SENDS | SENDING)
         or (isinstance(node, ast.Constant) and node.value in SENDS)
         or (isinstance(node, ast.ImportFrom) and {name.name for name in node.names} & SENDING)
@@ -112,7 +128,7 @@ def test_only_one_function_writes_to_an_adapter_and_only_what_a_listener_may_say
     """Whoever holds the serial line could write to it: one place does, behind its own check."""
     writers = []
     for path in (ROOT / "live").rglob("*.py"):
-        for function in ast.walk(ast.parse(path.read_text("utf-8"))):
+        for function in nodes(path):
             if isinstance(function, ast.FunctionDef):
                 writers += [
                     (path.name, function.name)
@@ -132,7 +148,7 @@ def test_no_module_imports_itself_by_way_of_others():
     }
     graph = {name: set() for name in files}
     for name, path in files.items():
-        for node in ast.parse(path.read_text("utf-8")).body:
+        for node in nodes(path)[0].body:
             if isinstance(node, ast.ImportFrom) and node.module in files:
                 graph[name].add(node.module)
             elif isinstance(node, ast.ImportFrom) and node.module:
