@@ -221,8 +221,9 @@ class InsulationResistance(Rule):
                 state = replace(state, alone_ohm=ohm)
             if not counts[row]:
                 continue
+            low = state.low
             if enough[row]:
-                if state.low is not None and state.low[0] == since:
+                if low is not None and low[0] == since:
                     state = replace(state, low=None)
                 before = state.steady[1] if state.steady and state.steady[0] == since else np.nan
                 anew = abs(ohm - state.alone_ohm) > ANEW * state.alone_ohm
@@ -231,14 +232,14 @@ class InsulationResistance(Rule):
                 state = replace(state, steady=(since, ohm))
                 if anew and state.measured_ns != since:
                     state = replace(state, measured_ns=since)
-            elif state.low is None:
+            elif low is None:
                 state = replace(state, low=(since, now))
                 if state.measured_ns == since and state.fell_ns is None:
                     state = replace(state, fell_ns=now)
-            elif state.low[0] != since:  # the closing before ended with too little
-                state = replace(state, low=(since, now), fell_ns=state.fell_ns or state.low[1])
+            elif low[0] != since:  # the closing before ended with too little
+                state = replace(state, low=(since, now), fell_ns=state.fell_ns or low[1])
             else:
-                fell[row] = state.measured_ns == since and now - state.low[1] >= LOW_NS
+                fell[row] = state.measured_ns == since and now - low[1] >= LOW_NS
         if state.low is not None and (counts & enough & (since_ns == state.low[0]))[settled].any():
             state = replace(state, low=None)
         return state, fell
