@@ -702,11 +702,12 @@ EVIDENCE = (
             Unseen(
                 "clipped",
                 ("supply.voltage",),
-                "a reading that stops at some level and hides no more than 0.9 V by it: a coil's "
-                "dip still shows, and what would lie beyond was never there",
+                "a reading that stops at some level and hides no more than the 1.9 V that a small "
+                "error of its factor makes: a coil's dip still shows, and what would lie beyond "
+                "was never there",
                 VOLTMETER,
                 least=0.0,
-                most=0.9,
+                most=1.9,
             ),
             _held("supply.voltage", 0.3, "a dip is looked for around each closing for as long"),
             _dead_bit("supply.voltage", 1.9, "a small error of its factor makes it"),

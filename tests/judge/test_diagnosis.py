@@ -401,7 +401,7 @@ def test_two_axles_of_one_sensor_are_one_cause():
 
 
 def test_a_link_that_came_alive_again_is_fed_by_something_and_no_slow_bleed():
-    for code in ("live-again", "live-before"):
+    for code in ("live-again", "fed-again", "live-before"):
         found = causes(("fail", "link-discharge", "front link", code))
         assert "feeds the link" in found[0].cause
         assert "treat the link as live" in found[0].check

@@ -45,7 +45,7 @@ ROWS = (
             ),
             unless=(failed("contactor-weld"),),
         )
-        for code in ("live-again", "live-before")
+        for code in ("live-again", "fed-again", "live-before")
     ),
     Row(
         when=(failed("link-discharge"),),

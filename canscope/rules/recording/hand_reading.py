@@ -70,7 +70,7 @@ class HandReading(Rule):
         "units.*.temperatures.*",
     )
     says: ClassVar[dict[str, str]] = {
-        "pass": "agrees with the {said} that {by} {read} ({instrument})",
+        "pass": "agrees to {apart:.3g}{word} with the {said} that {by} {read} ({instrument})",
         "fail": "disagrees with the {said} that {by} {read} ({instrument})",
         "close": "the signal moved too much to compare it with the {said} that {by} {read} "
         "({instrument})",
@@ -148,6 +148,8 @@ class HandReading(Rule):
             limit=shown,
             uncertainty=spread,
             start_ns=start_ns,
+            apart=distance,
+            word=f" {unit}" if unit else "",
             said=reading.said,
             by=reading.by,
             read="counted" if reading.counted else "read",

@@ -8,7 +8,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from canscope.model.bench import Bench
+from canscope.model.bench import MAINS, Bench
 from canscope.model.events import Event, Window
 from canscope.model.findings import COMMON_PRACTICE, Verdict
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
@@ -35,6 +35,9 @@ SUNK = 0.9  # of safe_V; near it readings waver. Common practice, no source
 UNSEEN_S = 10.0  # a pre-charge that no signal shows lasts no longer; common practice, no source
 HELD = 0.02  # of its level: a link that lies so close to it has not left it; likewise
 LATE_NS = S // 2  # by which a contactor's state may come late; common practice, no source
+# By which a link rises that nothing feeds, of where it was as the contactors opened; likewise.
+RISE, RISE_V = 0.05, 10.0
+STILL_RPM = 30.0  # a motor that turns faster may feed it; likewise
 
 
 @dataclass(frozen=True)
@@ -62,7 +65,9 @@ class LinkDischarge(Rule):
         time to ``safe_V`` that it foretells are told. Besides, from the first frame to the last: a
         link that was below ``safe_V`` and reads ``safe_V`` or more again while both main contactors
         read open fails; so does one that was live with both read open from the first frame on and
-        stays so for longer than the limit. (A contactor's state may come late: none of the three
+        stays so for longer than the limit. So does one that falls and rises again by 5 % of where
+        it was, and by 10 V, with both read open and no unit turning: a capacitor that nothing
+        feeds does not. (A contactor's state may come late: none of the three
         may read closed within 0.5 s. Where one signal tells of both main contactors and pre-charge
         is not bound, it may be pre-charging for up to 10 s.)
     Margin
@@ -101,12 +106,14 @@ class LinkDischarge(Rule):
         f"({{bleed}}{{decay}}; {MEASURE})",
         "live again": "rose again to {volts:.1f} V with both main contactors read open "
         f"({MEASURE}); time at or above {{safe_V:g}} V",
+        "fed again": "rose again by {rose:.0f} V to {volts:.1f} V with both main contactors read "
+        f"open ({MEASURE}); time since its lowest",
         "live before": "was at {volts:.1f} V with both main contactors read open from the first "
         f"frame on ({{bleed}}; {MEASURE}); time at or above {{safe_V:g}} V",
         "close": "took about as long as allowed to fall below {safe_V:g} V "
         f"({{bleed}}{{decay}}; {MEASURE})",
     }
-    codes: ClassVar[tuple[str, ...]] = ("live-again", "live-before", LIVE)
+    codes: ClassVar[tuple[str, ...]] = ("live-again", "fed-again", "live-before", LIVE)
     exercise: ClassVar[str] = (
         "open the contactors and keep the 12 V on and recording until the link is below 60 V; "
         + MEASURE
@@ -262,6 +269,7 @@ class LinkDischarge(Rule):
         found: list[Outcome] = []
         for name, role in links(window.bench):
             found.append(self._judge(window, name, role, opened[0]))
+            found += self._rose(window, name, role, opened)
             gone = link_fall(window, role, opened[0].after_ns, window.until_ns)
             if gone:
                 found.append(replace(gone, subject=name, text=f"{gone.text}; {MEASURE}"))
@@ -285,6 +293,48 @@ class LinkDischarge(Rule):
         if last + 1 < len(samples):
             return self._fell(window, name, role, opened, samples, last, fit)
         return self._stayed(window, name, role, opened, samples, fit)
+
+    def _rose(
+        self, window: ClosedWindow, name: str, role: str, opened: list[Event]
+    ) -> list[Margins]:
+        """Where it rose again with both main contactors open, which something fed it for."""
+        bench, all_open_ns = window.bench, max(event.time_ns for event in opened)
+        if {event.subject for event in opened} < set(MAINS) or _unseen_s(bench):
+            return []
+        from_ns = all_open_ns + LATE_NS
+        closed = [e.after_ns for e in window.events_of("pole") if e.value == 1]
+        end_ns = min([t for t in closed if t > all_open_ns], default=window.until_ns) - LATE_NS
+        link = window.back(role, from_ns).known.between(from_ns, end_ns)
+        link = link[window.at("@awake", link.time_ns).value == 1] if len(link) else link
+        if len(link) < 4:
+            return []
+        # Two readings each: one alone may be disturbed.
+        two = np.stack((link.value[:-1], link.value[1:]))
+        rose = two.min(axis=0) - np.minimum.accumulate(two.max(axis=0))
+        row, level = int(rose.argmax()), float(window.at(role, opened[0].after_ns).value[0])
+        if not rose[row] > max(RISE * level, RISE_V, 6 * bench.u(role)):
+            return []
+        speeds = [unit.role("speed") for unit in bench.units]
+        for speed in filter(bench.has, speeds):
+            turns = window.back(speed, from_ns).known.between(from_ns, end_ns)
+            if np.abs(turns.value).max(initial=0.0) >= STILL_RPM:
+                return []
+        lowest_ns = int(link.time_ns[two.max(axis=0)[: row + 1].argmin()])
+        took_s = (int(link.time_ns[row]) - lowest_ns) / S
+        return [
+            margins(
+                name,
+                int(link.time_ns[row]),
+                -took_s,
+                measured=took_s,
+                limit=0.0,
+                start_ns=lowest_ns,
+                code="fed-again",
+                rose=float(rose[row]),
+                volts=float(two[:, row].min()),
+                safe_V=self.safe_V,
+            )
+        ]
 
     def _left(self, window: ClosedWindow, role: str, opened: Event) -> tuple[Event, float] | None:
         """When a link on another bus, whose clock may differ, left its level before the opening."""

@@ -36,7 +36,7 @@ def test_a_voltmeter_that_agrees_anchors_the_scale():
     assert found.verdict is Verdict.PASS
     assert found.margin == pytest.approx(0.05 + 0.5 + 357.9 * 0.05 - 0.1)
     assert found.unit == "V"
-    assert "agrees with the 357.9 that A. Tester read (meter 3)" in found.sentence
+    assert "agrees to 0.1 V with the 357.9 that A. Tester read (meter 3)" in found.sentence
 
 
 def test_voltages_at_three_quarters_of_the_truth_fail():

@@ -258,6 +258,25 @@ def test_a_link_that_is_live_again_with_both_poles_open_fails_however_late(start
     assert MEASURE in finding.sentence
 
 
+@pytest.mark.parametrize(("volts", "verdict"), [(45.0, Verdict.FAIL), (15.0, Verdict.PASS)])
+def test_a_falling_link_that_rises_again_is_fed_by_something(volts, verdict):
+    """Passive, tau 20 s: at 5.99 s it is at 400 exp(-0.2) = 327 V, and then 45 V above that.
+
+    5 % of 400 V are 20 V, which it may rise by.
+    """
+
+    def link(times):
+        fed = np.where((times >= 6.0) & (times < 7.0), volts, 0.0)
+        return discharging(times, OPEN_S, 400.0, 20.0) + fed
+
+    finding = judge(bleed="passive", until_s=60.0, link=link)
+    assert finding.verdict is verdict
+    if verdict is Verdict.FAIL:
+        assert (finding.code, finding.at_s) == ("fed-again", pytest.approx(6.0, abs=0.03))
+        assert "rose again by 44 V to 372" in finding.sentence  # two readings fell on by 1 V
+        assert MEASURE in finding.sentence
+
+
 def test_the_last_frame_counts():
     assert judge(until_s=30.0, link=between(29.98, 31.0)).verdict is Verdict.FAIL
 
