@@ -110,7 +110,7 @@ def _first(report: Report) -> Iterator[tuple[str, list[str]]]:
     if texts:
         yield "LIKELY", texts
     yield "DO NOW", [do_now(report)]
-    if report.verdict != "fail" and report.bursts:
+    if report.verdict != "fail" and (report.bursts or any(e.by_hand for e in report.events)):
         yield "SEEN", [f"{name}: {text}" for name, text in key_numbers(report)]
 
 

@@ -67,6 +67,7 @@ class EventLog:
                 at_s=(event.time_ns - origin_ns) / 1e9,
                 what=_words(event),
                 source=SOURCES.get(event.kind, "state"),
+                by_hand=event.subject if event.kind == "turned-by-hand" else "",
             )
             for event in self._kept
         ]

@@ -59,13 +59,15 @@ class Burst:
 class RunEvent:
     """Something that happened between ``since_s`` and ``at_s``, and what shows it.
 
-    ``since_s`` is None where nothing was recorded before it.
+    ``since_s`` is None where nothing was recorded before it. ``by_hand`` names the unit that was
+    turned though nothing could drive it.
     """
 
     since_s: float | None
     at_s: float
     what: str
     source: str
+    by_hand: str = ""
 
 
 @dataclass(frozen=True)

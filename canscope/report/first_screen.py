@@ -22,6 +22,7 @@ from canscope.report.wording import (
 OTHER = "Other"  # row of the proof matrix for rules of no topic
 AXLE_RULES = ("axle-direction", "axle-witness")
 DIRECTIONS = ("forward", "reverse")
+SOME = 3  # times of one kind that are told; the list of events has all of them
 ROW_WORDS = {
     **STATE_WORDS,
     "partly": "proven in part",
@@ -224,6 +225,12 @@ def key_numbers(report: Report) -> list[tuple[str, str]]:
                 turns.append(f"{direction} to {max(known):.0f} rpm{seen}")
         turning_s = sum(burst.length_s for burst in bursts)
         numbers.append((f"{unit} axle", "; ".join([*turns, f"turned {turning_s:.0f} s in all"])))
+    turned = [event for event in report.events if event.by_hand]
+    for unit in dict.fromkeys(event.by_hand for event in turned):
+        times = [f"{event.at_s:.1f} s" for event in turned if event.by_hand == unit]
+        also = f" and {len(times) - SOME} more" if len(times) > SOME else ""
+        text = f"turned at {', '.join(times[:SOME])}{also} with all contactors open: if nobody "
+        numbers.append((f"{unit} axle by hand", text + "turned it then, find out what did"))
     lowest = [b.lowest_voltage_V for b in report.bursts if b.lowest_voltage_V is not None]
     highest = [b.peak_current_A for b in report.bursts if b.peak_current_A is not None]
     if lowest:

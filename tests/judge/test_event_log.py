@@ -29,3 +29,11 @@ def test_a_unit_that_turned_when_the_recording_began_was_not_seen_to_begin():
     first, _ = rows_of({"units.front.speed": (T, np.where(T < 3, 600.0, 0.0))})
     assert (first.since_s, first.at_s) == (None, 0.0)
     assert first.what == "front unit turned already when its speed was first recorded"
+
+
+def test_a_wheel_that_turns_with_all_poles_open_names_its_unit():
+    turns = {"units.front.speed": (T, np.where((T > 1) & (T < 3), 600.0, 0.0))}
+    is_open = {f"contactors.{pole}": (T, np.zeros(len(T))) for pole in ("negative", "positive")}
+    (row,) = [row for row in rows_of(turns | is_open) if "turned" in row.what]
+    assert (row.at_s, row.by_hand) == (1.1, "front")
+    assert not any(row.by_hand for row in rows_of(turns))

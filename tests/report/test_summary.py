@@ -7,7 +7,7 @@ import pytest
 from rich.console import Console
 
 from canscope.cli._summary import print_summary
-from canscope.model.report import Cause
+from canscope.model.report import Cause, RunEvent
 from canscope.report.html import render
 from tests.report import factory
 
@@ -153,3 +153,13 @@ def test_what_to_do_now_belongs_to_the_first_line():
     assert "DO NOW   Treat the link as live: nobody touches it" in printed(report)
     other = replace(report, look_first=(late.sentence, live.sentence))
     assert "DO NOW   Look at the recorder." in printed(other)
+
+
+def test_a_wheel_that_turned_while_nothing_could_drive_it_is_on_the_first_screen():
+    """Whoever stood beside it knows whether somebody turned it."""
+    at = (42.0, 44.0, 47.5, 50.0)
+    turned = tuple(RunEvent(None, each, "turned", "speed", by_hand="rear") for each in at)
+    report = factory.whole(bursts=(), events=turned)
+    said = " ".join(printed(report).split())
+    assert "rear axle by hand: turned at 42.0 s, 44.0 s, 47.5 s and 1 more with all" in said
+    assert "rear axle by hand" in render(report)
