@@ -45,6 +45,7 @@ DIP_NS = 30 * MS  # over which a coil pulls in, at least; likewise
 COIL_STEP_V = 0.05  # of a reading that shows it; twice as coarse, it takes twice as many; likewise
 # Times the noise at rest, and what its neighbouring means differ by, which a dip exceeds; likewise
 FLICKERS, WANDERS = 2.4, 4.0
+NEARLY = 2 / 3  # of that, from which on it is not known; likewise
 LEAST_A = 0.3  # a smaller current may be its sensor's own; common practice, no source
 STEADY = 0.1  # of the pack's voltage; common practice, no source
 LEAST, MOST = 0.4, 2.5  # times C dV that the current carried; common practice, no source
@@ -374,7 +375,9 @@ def _coil_pulls(window: ClosedWindow, rest: Samples, busy: Samples, step: float)
     # One that toggles between two steps differs from its neighbour by more than its noise is.
     rough = min(noise(rest.value), GAUSSIAN * float(np.std(rest.value)))
     least = max(steps, FLICKERS * rough / beside**0.5, WANDERS * wanders)
-    return bool(median(rest.value[-2 * DIPS :]) - lowest >= least)
+    # Of one that toggles between two steps the mean is its level; a moment's dip takes little.
+    fell = float(rest.value[-2 * DIPS :].mean()) - lowest
+    return None if NEARLY * least <= fell < least else bool(fell >= least)
 
 
 def together(window: ClosedWindow, links: Links) -> Iterator[Remark]:

@@ -356,12 +356,16 @@ class _Seen:
     def only_flickers(self) -> bool:
         """Whether it went to and fro between two neighbouring values, again and again, all along.
 
-        One that warms by so little passes from the one to the other and stays there.
+        One that warms by so little passes from the one to the other and stays there, however it
+        flickers on its way.
         """
-        if self.sensor.flicker.changes < FLICKERS or not len(self.course.table):
+        flicker, table = self.sensor.flicker, self.course.table
+        if flicker.changes < FLICKERS or not len(table):
             return False
-        lowest, highest = self.course.table[:, LOWEST].min(), self.course.table[:, HIGHEST].max()
-        rests_ns = self.sensor.flicker.longest_ns
+        lowest, highest = table[:, LOWEST].min(), table[:, HIGHEST].max()
+        rests_ns, before = flicker.longest_ns, table[self.course.end_ns <= self.from_ns]
+        if len(before) >= SMALL and before[:, LOWEST].min() == before[:, HIGHEST].max():
+            rests_ns = max(rests_ns, flicker.last_ns - flicker.since_ns)
         long_ns = self.sensor.last_ns - int(self.course.start_ns[0])
         narrow = highest - lowest <= 1.01 * self.step_K * UNIT
         return bool(narrow and rests_ns < long_ns // 4)

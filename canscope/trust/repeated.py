@@ -28,6 +28,7 @@ SHORTEST_NS, FEWEST = 3 * SECOND_NS // 20, 8  # a shorter standstill hides nothi
 BESIDE = 12  # frames before it, and as many after it, that show the noise
 LEAST_NOISE = 0.5  # steps: rounding alone looks like noise of up to so many
 UNLIKELY = log(1e9)
+MOVE = 5.0  # times the median: one in 700 of noise is as far, and a coil that pulls in is farther
 GAUSSIAN = 0.6745  # median distance from the mean over the spread
 TURNS_RPM = 50.0  # a slower shaft may read zero
 
@@ -104,14 +105,17 @@ def _odds(raw: Int64s) -> float:
 
     Second differences take a steady move out of it: of noise of one step they spread by sqrt(6).
     Their median leaves out single moves, as a coil's pull-in is one of the 12 V; of a few codes it
-    may be too large.
+    may be too large, and then they count without the farthest move and what lies beside it.
     """
     ways = np.diff(raw.astype(np.float64))
     step = float(np.abs(ways[ways != 0]).min(initial=np.inf))
     if np.isinf(step):
         return 0.0
     bends = np.abs(np.diff(ways))
-    spread = min(median(bends) / GAUSSIAN, float(np.sqrt(np.mean(bends**2))))
+    middle, farthest = median(bends), int(bends.argmax())
+    if bends[farthest] > MOVE * middle:
+        bends = np.delete(bends, slice(max(farthest - 1, 0), farthest + 2))
+    spread = min(middle / GAUSSIAN, float(np.sqrt(np.mean(bends**2))))
     noise = spread / sqrt(6) / step
     if noise < LEAST_NOISE:
         return 0.0

@@ -12,11 +12,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from canscope.model.bench import Bench
+from canscope.model.bench import POLES, Bench
 from canscope.model.differences import differences_from
 from canscope.model.history import History, step_at
 from canscope.model.signals import Samples
-from canscope.model.tables import SECOND_NS, Floats, Int64s
+from canscope.model.tables import SECOND_NS, Bools, Floats, Int64s
 from canscope.trust.remark import Remark
 
 PEDALS = ("driver.pedal", "driver.pedal_2")
@@ -92,6 +92,7 @@ class Stopped:
         roles = (*steady, *PEDALS, *moving)
         self._rests = {role: Rest() for role in roles if role in bench.bindings}
         self._steady = frozenset(steady)
+        self._poles = [role for pole in POLES if (role := f"contactors.{pole}") in bench.bindings]
         self._bench = bench
 
     def feed(self, new: Mapping[str, Samples], history: History) -> Iterator[Remark]:
@@ -216,6 +217,9 @@ class Stopped:
         rest.times, rest.raws = times[whole:], raw[whole:]
         times, raw = times[:whole].reshape(-1, BLOCK), raw[:whole].reshape(-1, BLOCK)
         rows, spread = _flickering(raw)
+        if len(rows):
+            calm = ~self._switched(history, times[rows, 0], times[rows, -1])
+            rows, spread = rows[calm], spread[calm]
         going_on = self._goes_on(history, times[rows].ravel()).reshape(-1, BLOCK).max(axis=1)
         ends = zip(times[rows, -1].tolist(), going_on.tolist(), spread.tolist(), strict=True)
         for end_ns, went_on, wide in ends:
@@ -233,6 +237,15 @@ class Stopped:
         for unit in self._bench.units:
             turns = step_at(history.samples(f"@turning.{unit.name}"), times_ns) == 1
             found = np.where(turns, TURNING, found)
+        return found
+
+    def _switched(self, history: History, from_ns: Int64s, until_ns: Int64s) -> Bools:
+        """Whether a contactor switched in these blocks: it moves whatever is read, once."""
+        found = np.zeros(len(from_ns), np.bool_)
+        for role in self._poles:
+            states = history.samples(role).known
+            at_ns = states.time_ns[1:][np.diff(states.raw) != 0]
+            found |= at_ns.searchsorted(until_ns, "right") > at_ns.searchsorted(from_ns)
         return found
 
     def _unlikely(

@@ -338,6 +338,24 @@ def test_12_v_that_flicker_stop_at_any_level_also_soon_after_a_dip(since_s, unti
     assert remarks(supply__voltage=column) == {}
 
 
+def test_12_v_between_two_coarse_steps_flicker_only_because_coils_pull_in():
+    """12.75 and 13.8 V with 20 mV of noise in steps of 0.1 V: the former toggles, the latter stays.
+
+    Two blocks of 64 readings hold dips of coils; the converter starts at 5.2 s.
+    """
+    dips = sum(0.5 * np.exp(-(TIMES - at) / 0.03) * (at <= TIMES) for at in (3.0, 3.5, 4.5))
+    noise = np.random.default_rng(8).normal(0, 0.02, len(TIMES))
+    column = np.where((TIMES < 5.2) | (TIMES > 22.5), 12.75, 13.8) - dips + noise
+    assert remarks(supply__voltage=np.round(column, 1)) == {}
+
+
+def test_coils_that_pull_by_little_more_than_a_coarse_step_are_not_missed():
+    """Coils with economisers pull by 0.13 V out of 13.54 V, read in steps of 0.1 V."""
+    noise = np.random.default_rng(2).normal(0, 0.02, len(TIMES))
+    column = np.where((TIMES < 4.6) | (TIMES > 22.5), 13.54, 13.8) - coils(0.13) + noise
+    assert "did not dip" not in remarks(supply__voltage=np.round(column, 1)).get(SUPPLY, "")
+
+
 def test_a_pack_and_a_current_that_are_held_for_a_second_under_load_have_stopped():
     """100 mV of noise in steps of 100 mV; the gateway stands from 8.6 to 9.7 s."""
     held = (TIMES >= 8.6) & (TIMES < 9.7)

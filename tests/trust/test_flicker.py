@@ -77,6 +77,12 @@ def test_a_sensor_that_only_steps_to_and_fro_has_shown_no_warming():
     assert "only steps to and fro" in finding.sentence
 
 
+def test_one_that_rests_on_either_side_of_a_step_has_warmed_however_it_flickers_between():
+    """At 19 degC until the burst at 20 s, to and fro from 25 to 40 s, at 20 degC until 100 s."""
+    passing = np.where((T >= 25) & (T < 40), rounded(19.45 + FLICKER, 1.0), 20.0)
+    assert judge(np.where(T < 20, 19.0, passing), step=1.0).verdict is Verdict.PASS
+
+
 def test_a_sensor_that_died_beside_one_that_warms_is_suspect():
     """It moved by one coarse step at 2 s; meanwhile the inverter warms by 5 K from the burst on."""
     dead = np.where(T < 2, 19.0, 20.0)

@@ -38,6 +38,13 @@ def dip(at_ms):
     return np.where(at_ms <= AT_MS, 20 * np.exp(-np.maximum(AT_MS - at_ms, 0) / 15), 0)
 
 
+# Two coils that pull in by 0.7 and 0.6 V before 4 s, another one as the converter starts at 4.78 s.
+STEPS = [122, 123, 125, 126, 127, 127, 128, 128, 128, 128, 129, 128, 129]
+STEPS += [123, 124, 125, 126, 127, 127, 128, 128, 128] + [129] * 42
+STEPS += [123, 133, 135, 135, 136, 137, 137, 137, 137, 138, 138, 137]
+COILS = np.concatenate((np.full(176, 129), STEPS, np.full(len(AT_MS) - 176 - len(STEPS), 138)))
+
+
 def test_a_frame_that_is_repeated_for_half_a_second_is_told_of_every_number_in_it():
     told_of = told(held(3200 + NOISE, 4000, 500))
     assert [role for role, _, _ in told_of] == [LINK, SPEED]
@@ -53,6 +60,7 @@ def test_a_frame_that_is_repeated_for_half_a_second_is_told_of_every_number_in_i
         np.full(len(AT_MS), 3200),  # nothing that flickers
         np.where((AT_MS > 4000) & (AT_MS < 4500), 3204, 3200 + AT_MS // 20),  # a move that ends
         np.round(3200.0 - dip(3900) - dip(4900)).astype(int),  # coils that pull in
+        np.where((AT_MS >= 3960) & (AT_MS < 4760), 129, COILS),  # the same in coarse steps
     ],
 )
 def test_what_may_stand_still_by_itself_is_believed(link):

@@ -17,6 +17,7 @@ from canscope.rules import RULES
 from canscope.rules.shared.asked import CODES, NOTHING_ASKED, Asked
 from canscope.rules.shared.direction_changes import SENSES, WORDS
 from canscope.rules.shared.persistence import NO_LABEL, sense, stretches, to_ns
+from canscope.rules.shared.powered import powered
 
 DIRECTIONS = ("forward", "reverse")
 BACK_S = 60.0  # far enough to see a burst that ended in time, and its slow end
@@ -69,7 +70,8 @@ class AxleWitness(Rule):
         asked, a wheel seen to turn is compared with that as well, which shows a controller and a
         plan that are wrong together. A wheel seen still is judged ``within_s`` after the mark: if
         the other wheel of the axle was seen to turn in the same burst, that is an open differential
-        and no contradiction.
+        and no contradiction. A wheel that a hand turned with all poles open, and that was seen
+        still later, is none either.
     Margin
         +1 where the person saw what CAN says, -1 where not; a state, no unit. Measured and limit
         are the sense seen and the sense by CAN, or asked for: 1 forward, -1 reverse, 0 still.
@@ -155,6 +157,8 @@ class AxleWitness(Rule):
             waiting.remove(mark)
             burst = self._burst(piece, mark, min(mark.time_ns + to_ns(self.turning_s), at_ns))
             axle = str(mark.axle)
+            if isinstance(burst, Burst) and mark.seen == "still" and _by_hand(piece, axle, burst):
+                burst = 0.0
             if isinstance(burst, Burst):
                 begun = (axle, burst.begin_ns)
                 if mark.seen == "still" and begun in turned:
@@ -241,6 +245,12 @@ class AxleWitness(Rule):
         role = piece.bench.unit(str(mark.axle)).role("speed")
         rpm = piece.back(role, mark.time_ns).between(mark.time_ns, at_ns + 1).known.value
         return bool((rpm * SENSES[str(mark.seen)] >= self.turning_rpm).any())
+
+
+def _by_hand(piece: Piece, axle: str, burst: Burst) -> bool:
+    """Whether the unit stands still again and could not drive when it last turned."""
+    at_ns = np.array([burst.turned_ns], np.int64)
+    return burst.over and not powered(piece, piece.bench.unit(axle), at_ns)[0]
 
 
 def _between(mark: Mark, burst: Burst) -> list[Outcome]:

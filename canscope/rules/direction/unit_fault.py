@@ -149,8 +149,8 @@ class UnitFault(Rule):
             unit = _early(unit, piece, samples, bad & fresh)
             unit, waits, late = self._waiting(unit, piece, samples, bad, fresh)
             spared |= waits
-        elif not piece.bench.has(*MAIN_ROLES) and (bad.any() or unit.waiting):
-            unit, waits = self._without_contactors(unit, piece, name, samples, bad & ~fresh)
+        elif not piece.bench.has(*MAIN_ROLES) and (bad.any() or unit.waiting or unit.early):
+            unit, waits = self._without_contactors(unit, piece, name, samples, bad, fresh)
             spared |= waits
         steps = piece["@closed"]
         closings = steps.time_ns[steps.value == 1]
@@ -223,9 +223,13 @@ class UnitFault(Rule):
         return replace(unit, early=early), spared, late
 
     def _without_contactors(
-        self, unit: Unit, piece: Piece, name: str, samples: Samples, bad: Bools
+        self, unit: Unit, piece: Piece, name: str, samples: Samples, bad: Bools, fresh: Bools
     ) -> tuple[Unit, Bools]:
-        """The same by the unit's own link: which codes may wait for high voltage."""
+        """The same by the unit's own link: which codes may wait for high voltage.
+
+        One of the first second may where it lasts on as the link rises.
+        """
+        early, begins, bad = unit.early, bad & fresh, bad & ~fresh
         spared = np.zeros(len(samples), np.bool_)
         waiting, again, closed_ns = dict(unit.waiting), list(unit.again), unit.closed_ns
         link, times = piece.bench.unit(name).role("link_voltage"), samples.time_ns
@@ -234,7 +238,9 @@ class UnitFault(Rule):
         dead = piece.at(link, times).value < SAFE_V
         for row, (at_ns, code) in enumerate(zip(times.tolist(), samples.raw.tolist(), strict=True)):
             if closed_ns == NEVER and not live[row]:
-                if bad[row] and (dead[row] or code in waiting):
+                lasts = (begins[row] and dead[row]) or code in early
+                early = frozenset({code}) if lasts else frozenset()
+                if bad[row] and (dead[row] or code in waiting or code in early):
                     waiting[code], spared[row] = Waiting(code, at_ns), True
                 continue
             if live[row]:
@@ -247,7 +253,8 @@ class UnitFault(Rule):
                 spared[row] = gone or not live[row]
                 if live[row] and gone and code not in [c for c, _ in again]:
                     again.append((code, at_ns))
-        return replace(unit, waiting=waiting, again=tuple(again), closed_ns=closed_ns), spared
+        unit = replace(unit, waiting=waiting, again=tuple(again), closed_ns=closed_ns)
+        return replace(unit, early=early), spared
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
         """The clause with the definition's name of the code."""

@@ -10,6 +10,8 @@ from tests.rules.harness import judge as run
 TIMES = np.round(np.arange(0, 60, 0.05), 3)
 FORWARD = np.round(np.interp(TIMES, [2, 2.5, 4.5, 5], [0, 400, 400, 0]), 6)
 
+CYCLES = {"units.front.speed": 0.05, "contactors.negative": 0.05}
+
 
 def mark(at_s, seen, axle="front"):
     return {"at_s": at_s, "axle": axle, "seen": seen, "text": "left wheel watched"}
@@ -17,8 +19,7 @@ def mark(at_s, seen, axle="front"):
 
 def judge(*marks, speed=FORWARD, times=TIMES, **more):
     roles = {"units.front.speed": (times, speed)}
-    cycles = {"units.front.speed": 0.05}
-    return run("axle-witness", roles, marks=marks, cycles_s=cycles, **more)
+    return run("axle-witness", roles, marks=marks, cycles_s=CYCLES, **more)
 
 
 def verdicts(*marks, **more):
@@ -70,6 +71,15 @@ def test_a_wheel_seen_still_waits_half_a_minute_for_the_other_one():
     assert judge(mark(3, "still"), mark(32.9, "forward"), cuts=[3.1, 20, 32.95, 33.1]) == whole
     whole = judge(mark(3, "still"), mark(33.1, "forward"))
     assert judge(mark(3, "still"), mark(33.1, "forward"), cuts=[3.1, 20, 33.05, 33.15]) == whole
+
+
+def test_a_wheel_that_a_hand_turned_before_high_voltage_may_be_seen_still_later():
+    """All poles are open until 7 s; with one closed since 1 s it drove."""
+    for closed_s, verdict in ((7.0, "unproven"), (1.0, "fail")):
+        pole = (TIMES, (closed_s <= TIMES).astype(float))
+        roles = {"units.front.speed": (TIMES, FORWARD), "contactors.negative": pole}
+        found = run("axle-witness", roles, marks=[mark(20, "still")], cycles_s=CYCLES)
+        assert str(found["front forward"].verdict) == verdict
 
 
 def test_missing_marks_are_unproven():

@@ -174,3 +174,18 @@ def test_without_contactors_the_link_says_when_high_voltage_came(until_s, again_
     more = {"options": {ROLE: {"ok": (0,)}}, "cycles_s": dict.fromkeys(roles, 0.1)}
     finding = run("unit-fault", roles, **more)["front"]
     assert (finding.verdict, finding.reason) == (verdict, reason)
+
+
+@pytest.mark.parametrize(("until_s", "verdict"), [(9.0, "pass"), (0.95, "fail")])
+def test_without_contactors_a_code_of_the_first_second_may_last_until_the_link_is_live(
+    until_s, verdict
+):
+    """The link rises at 0.9 s, 18 goes at 1.9 s; it was gone from 1.0 to 1.2 s, or was not."""
+    times = np.arange(0, 6, 0.1)
+    codes = np.where((times < until_s) | (times >= 1.15), 18.0, 0.0) * (times < 1.85)
+    link = {"units.front.link_voltage": (times, np.where(times >= 0.85, 400.0, 0.0))}
+    roles = {ROLE: (times, codes)} | link
+    more = {"options": {ROLE: {"ok": (0,)}}, "cycles_s": dict.fromkeys(roles, 0.1)}
+    found = run("unit-fault", roles, **more)
+    assert str(found["front"].verdict) == verdict
+    assert run("unit-fault", roles, cuts="each", **more) == found
