@@ -17,6 +17,11 @@ from canscope.model.rule import CardStep, Rule, limit
 from canscope.model.signals import NEVER
 from canscope.model.tables import Int64s
 from canscope.rules import RULES
+from canscope.rules.shared.powered import powered
+
+# Both common practice, no source.
+SLOW_RPM = 20.0  # a unit turns, though it makes no burst; a resolver at rest reads up to 15 rpm
+PAUSE_S = 1.0  # a stretch goes on over shorter pauses, as a burst does
 
 
 @dataclass(frozen=True)
@@ -28,6 +33,7 @@ class Exposure:
     bursts: int = 0
     total_s: float = 0.0  # of finished bursts, and of earlier runs
     total_u_s: float = 0.0
+    slow_ns: tuple[int, int] = (0, -2 * S)  # first and last sample of turning below a burst
 
 
 @RULES.add("dry-exposure")
@@ -39,7 +45,9 @@ class DryExposure(Rule):
         For each unit, on every speed sample while it turns (coasting counts): the length of the
         burst so far, and the total turning time, summed with the earlier runs of the build record.
         At the start of each burst: the pause since the end of the one before. At its end: its
-        whole length. In power-up nothing shall turn: any burst fails.
+        whole length. In power-up nothing shall turn: any burst fails. A unit that could drive and
+        turns by 20 rpm and more, too slowly for a burst, runs its gears dry as well: such a stretch
+        fails once it is longer than ``burst_s``.
     Margin
         ``burst_s`` minus the length, ``total_s`` minus the total, the pause minus ``pause_s``, in
         s. Uncertainty: the sample intervals in which starts and ends lie, and the clock. Those
@@ -142,7 +150,35 @@ class DryExposure(Rule):
                 after[name], rows = self._turned(after[name], piece, unit, event)
                 found += rows
             found += self._running(after[name], piece, unit, first_ns, piece.until_ns)
+            after[name], rows = self._slowly(after[name], piece, unit)
+            found += rows
         return after, found
+
+    def _slowly(
+        self, now: Exposure, piece: Piece, unit: DriveUnit
+    ) -> tuple[Exposure, list[Outcome]]:
+        """The state after this piece's samples below a burst, and those beyond ``burst_s``."""
+        if self.burst_s is None or piece.bench.stage == "power-up":
+            return now, []
+        speed = piece[unit.role("speed")].known
+        speed = speed[np.abs(speed.value) >= SLOW_RPM]
+        speed = speed[piece.at(f"@turning.{unit.name}", speed.time_ns).value != 1]
+        times = speed.time_ns[powered(piece, unit, speed.time_ns)]
+        if not len(times):
+            return now, []
+        start_ns, last_ns = now.slow_ns
+        begins = np.diff(times, prepend=last_ns) > PAUSE_S * S
+        first = np.where(begins, times, start_ns)
+        first = np.maximum.accumulate(first)
+        length_s = (times - first) / S
+        slow = replace(now, slow_ns=(int(first[-1]), int(times[-1])))
+        long = length_s > self.burst_s
+        if not long.any():
+            return slow, []
+        length_s, times = length_s[long], times[long]
+        u_s, what = PAUSE_S + piece.bench.clock_s, "time turned too slowly for a burst"
+        margin = self.burst_s - length_s
+        return slow, [self._row(piece, unit, times, length_s, self.burst_s, u_s, margin, what)]
 
     def _turned(
         self, now: Exposure, piece: Piece, unit: DriveUnit, event: Event

@@ -45,6 +45,21 @@ def test_coasting_counts_until_the_unit_stands():
     assert (finding.verdict, finding.measured) == (Verdict.FAIL, pytest.approx(8.7))
 
 
+def test_turning_too_slowly_for_a_burst_is_turning_dry_as_well():
+    finding = judge((5, 8), (20, 40), rpm=40.0)["front"]
+    assert (finding.verdict, finding.measured) == (Verdict.FAIL, pytest.approx(19.9))
+    # 5 s and the second over which a stretch may be interrupted, from 20.0 s on.
+    assert finding.first_failed_s == pytest.approx(26.1)
+    assert "time turned too slowly for a burst" in finding.sentence
+    by_hand = {f"contactors.{pole}": (TIMES, 0.0 * TIMES) for pole in ("negative", "positive")}
+    link = {"units.front.link_voltage": (TIMES, 0.0 * TIMES)}
+    speed = {SPEED: (TIMES, np.where(TIMES > 20, 40.0, 0.0))}
+    still = run(
+        "dry-exposure", speed | by_hand | link, rules={"burst_s": 5.0}, bench={"oil": "empty"}
+    )["front"]
+    assert still.reason == "not-exercised"
+
+
 def test_a_gap_under_a_second_does_not_end_a_burst():
     assert judge((10, 13), (13.5, 16))["front"].measured == pytest.approx(6.0)
 
