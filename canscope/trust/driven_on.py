@@ -103,16 +103,17 @@ def off_while_closed(window: ClosedWindow, links: Links) -> Iterator[Remark]:
 
 
 def live_before(window: ClosedWindow, links: Links) -> Iterator[Remark]:
-    """An ignition that reads on only long after both poles have closed."""
-    closed = window.last("@closed", window.until_ns - 1)
-    if not window.bench.has(IGNITION) or not len(closed) or closed.value[0] != 1:
+    """An ignition that reads on only once a circuit has closed, and long after its first pole."""
+    closed = [event for event in window.events_of("pole") if event.value == 1]
+    if not window.bench.has(IGNITION) or not closed:
         return
-    closed_ns = int(closed.time_ns[0])
+    closed_ns, circuit_ns = closed[0].time_ns, closed[min(1, len(closed) - 1)].time_ns
     known = window.around(IGNITION, 1.0).known
     on = known.time_ns[known.value != 0]
-    if len(on) and on[0] > closed_ns + EARLY_NS and known.time_ns[0] < closed_ns:
+    late = len(on) > 0 and on[0] > max(closed_ns + EARLY_NS, circuit_ns)
+    if late and known.time_ns[0] < closed_ns:
         text = (
-            f"read off until {(int(on[0]) - closed_ns) / S:.1f} s after the contactors had closed"
+            f"read off until {(int(on[0]) - closed_ns) / S:.1f} s after the first contactor closed"
         )
         yield Remark(IGNITION, "wrong", text, closed_ns)
 

@@ -765,7 +765,8 @@ EVIDENCE = (
             Unseen(
                 "delay",
                 ("driver.ignition",),
-                "an ignition that is late by up to a second: contactors close and nodes fall "
+                "an ignition that comes up to a second after the first contactor has closed, or is "
+                "that one's state: a coil that hangs on the key does the same, and nodes fall "
                 "asleep later than that",
                 "watch its value while another person switches it",
                 least=0.0,

@@ -449,6 +449,16 @@ def ignition_off(told: Told) -> Lie | None:
     return Lie("ignition-off", key, f"for {length / 1000:g} s at {at / 1000:.1f} s", (key,))
 
 
+@kind("ignition-from-pole")
+def ignition_from_pole(told: Told) -> Lie | None:
+    """The ignition is the state of a contactor: late by as much as that closes after the first."""
+    key, pole = "can0:Cabin.Ignition", any_of(told, told.keys(*CLOSED))
+    late_s = (_edges(told, told.seen[pole])[0] - _edges(told)[0]) / 1000
+    told.put(key, told.seen[pole])
+    name = "ignition-from-pole" if "Precharge" in pole else "delay"
+    return Lie(name, key, f"is {pole}", (key,), late_s)
+
+
 @kind("link-fades")
 def link_fades(told: Told) -> Lie | None:
     """Links that fade to nothing by themselves from the first opening on: one of them, or all."""

@@ -71,9 +71,11 @@ def test_a_unit_that_speeds_up_under_a_pressed_brake_is_told_whatever_its_torque
     assert "while the front unit was driven on" in told["driver.brake"]
 
 
-@pytest.mark.parametrize(("on_s", "told"), [(6.6, "read off"), (5.7, "read off"), (5.0, "")])
+@pytest.mark.parametrize(
+    ("on_s", "told"), [(6.6, "read off"), (5.0, "until 2.0 s after the first"), (3.9, "")]
+)
 def test_contactors_that_close_long_before_the_ignition_are_told(on_s, told):
-    """Both main contactors are closed from 4.52 s on."""
+    """The first one closes at 3.0 s, both main contactors are closed from 4.52 s on."""
     said = remarks(driver__ignition=state(TIMES, (on_s, 1))).get("driver.ignition", "")
     assert bool(said) == bool(told)
     assert told in said
