@@ -25,6 +25,7 @@ RAD_S = 2 * np.pi / 60  # per rpm
 GRID_NS, MEAN_NS = SECOND_NS // 20, SECOND_NS // 10  # instants, and the mean about each of them
 LAGS = 4  # of the grid, by which what the pack gives may come early or late
 PART = 0.6  # of what the shafts take more, that the pack gives more at least: torques may be wrong
+MORE = 1.15  # times what the pack gives over its rest at most: its sensor may average
 PUMP_W = 200.0  # what a 12 V pump takes, which may stop in a burst
 DRIVES_W = 50.0  # of all shafts, in what is compared with less
 BACK_W = 20.0  # of a shaft, which then does not drive
@@ -72,6 +73,14 @@ def losses(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         text += f"their power from {from_W:.0f} to {to_W:.0f} W, the pack lacked {lacks_W:.0f} W "
         text += f"(+-{u_W:.0f} W) of what that takes more: it may be clipped, have a dead bit, be"
         yield Remark(CURRENT, "wrong", text + " another burst's, or a load went off", int(grid[at]))
+    top, rest_W = int(taken_W.argmax()), median(given_W[: SECOND_NS // GRID_NS // 2])
+    most_W = max(float(given_W.max()) - rest_W, 0.0)
+    if taken_W[top] > MORE * most_W + u_W:
+        text = (
+            f"gave {most_W:.0f} W more at most than at rest, in a burst in which the shafts took "
+        )
+        text += f"{taken_W[top]:.0f} W by their torque and speed: a factor of one of them is wrong"
+        yield Remark(CURRENT, "wrong", text, int(grid[top]))
 
 
 def _stands(window: ClosedWindow, amps: Samples, grid: Int64s, taken_W: Floats) -> Iterator[Remark]:

@@ -47,6 +47,15 @@ def test_a_torque_that_says_a_fifth_too_much_is_the_torques_error():
     assert "stayed behind" not in told(FLOWS, 1.2 * TORQUE)
 
 
+@pytest.mark.parametrize(("factor", "told_of"), [(1.15, False), (1.5, True)])
+def test_shafts_that_take_more_than_the_pack_gives_at_most_have_a_wrong_factor(factor, told_of):
+    """6283 W beside the 7083 W of the pack: 1.15 times as much are 1.02 times those, 1.5 are 1.33.
+
+    Between them lies what an averaging sensor may hide of a peak.
+    """
+    assert ("at most than at rest" in told(FLOWS, factor * TORQUE)) == told_of
+
+
 def test_a_current_that_is_held_over_a_burst_is_not_believed():
     """6283 W at 400 V are 15.7 A, of which 60 % have to show."""
     held = np.where((TIMES >= 7.9) & (TIMES < 12.5), 0.5, FLOWS)
