@@ -17,30 +17,47 @@ from canscope.model.signals import Samples
 from canscope.trust.remark import Links, Remark
 
 IGNITION, BRAKE = "driver.ignition", "driver.brake"
-INPUTS = ((IGNITION, 0, "off"), (BRAKE, 1, "pressed"))
+PEDAL, REQUEST = "driver.pedal", "driver.direction"
+REST_PERCENT = 3.0  # of its travel; common practice, no source
+LOOKED_AT_NS = S  # from where the input says so, in which nothing answers; common practice
+SOON_NS = 13 * S // 20  # the same of what is asked at every moment; inputs may be 0.6 s early
+# What says that nothing may drive: the role, what it reads at least and at most, in words, and for
+# how long it is looked at.
+INPUTS = (
+    (IGNITION, 0.0, 0.0, "off", LOOKED_AT_NS),
+    (BRAKE, 1.0, 1.0, "pressed", LOOKED_AT_NS),
+    (PEDAL, -np.inf, REST_PERCENT, "at rest", SOON_NS),
+    (REQUEST, 0.0, 0.0, "neutral", SOON_NS),
+)
 HELD_NS = S // 2  # for which the input says so; common practice, no source
 ANSWER_NS = 3 * S // 10  # in which a controller's ramp has begun; likewise
 DRIVES_NM, KEPT = 1.0, 0.9  # torque, and share of the speed before; likewise
 FEWEST = 4  # readings of torque and of speed
 OFTEN = 3  # times in a burst, that no foot presses a brake while it drives on; likewise
-LOOKED_AT_NS = S  # from where the input says so, in which nothing answers; likewise
 EARLY_NS = S  # by which an ignition may be late; likewise
 LIVE_NS = 10 * S  # in which contactors open after key-off, as nodes fall asleep; likewise
 LONGEST_NS = 120 * S  # of the past that is kept
 
 
 def driven_on(window: ClosedWindow, links: Links) -> Iterator[Remark]:
-    """An ignition that reads off, or a brake pressed, while torque and speed go on as before."""
+    """An input that says that nothing may drive, while torque and speed go on as before.
+
+    An ignition that reads off, a brake pressed, a pedal at rest, a request for neutral.
+    """
     unit = window.bench.unit(window.span.subject)
     torque, speed = unit.role("torque"), unit.role("speed")
     if not window.bench.has(torque, speed):
         return
+    link = unit.role("link_voltage")
+    if window.bench.has(link) and link not in links:
+        return  # its bus has another clock
     least_Nm = max(DRIVES_NM, 4 * window.bench.u(torque))
-    for role, value, word in INPUTS:
-        if not window.bench.has(role) or (role == BRAKE and window.bench.stage == "rolling"):
+    for role, least, most, word, looked_at_ns in INPUTS:
+        may = window.bench.creep if role == PEDAL else window.bench.stage == "rolling"
+        if not window.bench.has(role) or (may and role in (PEDAL, BRAKE)):
             continue
-        for start_ns, end_ns, often in _spells(window, role, value):
-            last_ns = end_ns if often else min(end_ns, start_ns + LOOKED_AT_NS)
+        for start_ns, end_ns, often in _spells(window, role, least, most):
+            last_ns = end_ns if often else min(end_ns, start_ns + looked_at_ns)
             pushes, turns = (_inside(window, one, start_ns, last_ns) for one in (torque, speed))
             if min(len(pushes), len(turns)) < FEWEST:
                 continue
@@ -135,14 +152,18 @@ def kept_live(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         yield Remark(IGNITION, "wrong", text, int(off.time_ns[0]))
 
 
-def _spells(window: ClosedWindow, role: str, value: int) -> Iterator[tuple[int, int, int]]:
+def _spells(
+    window: ClosedWindow, role: str, least: float, most: float
+) -> Iterator[tuple[int, int, int]]:
     """Where an input read so for long enough within the burst, from its first to its last reading.
 
     One that read so from the burst's begin on did not change while the unit turned. The last one is
-    all of them, where they came ``OFTEN`` and more, and how many they were; else 0.
+    all of them, where they came ``OFTEN`` and more, and how many they were; else 0. A pedal may be
+    pressed again and again.
     """
     known = window.back(role, window.span.start_ns).between(0, window.span.end_ns).known
-    edges = np.diff(np.concatenate(([0], (known.value == value).astype(np.int8), [0])))
+    reads = (known.value >= least) & (known.value <= most)
+    edges = np.diff(np.concatenate(([0], reads.astype(np.int8), [0])))
     begins, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
     spells = [
         (int(known.time_ns[begin]), int(known.time_ns[end - 1]))
@@ -152,7 +173,7 @@ def _spells(window: ClosedWindow, role: str, value: int) -> Iterator[tuple[int, 
     for start_ns, end_ns in spells:
         if end_ns - start_ns >= HELD_NS:
             yield start_ns, end_ns, 0
-    if len(spells) >= OFTEN and spells[-1][1] - spells[0][0] >= HELD_NS:
+    if role != PEDAL and len(spells) >= OFTEN and spells[-1][1] - spells[0][0] >= HELD_NS:
         yield spells[0][0], spells[-1][1], len(spells)
 
 

@@ -853,6 +853,7 @@ EVIDENCE = (
             "frozen or always at rest: axles turn though nobody pressed it",
             "an offset: it does not rest near 0 %",
             "late: axles turn before it moves",
+            "at rest while a unit is driven on at its speed: it is not what the unit follows",
             "not there in every second frame: it jumps to and fro as no foot does",
         ),
         (

@@ -22,12 +22,28 @@ def pushed(*, until_s=10.5, fall_s=0.0):
         ("driver__ignition", ((0.0, 1), (9.0, 0), (9.6, 1)), "read off for 0.6 s"),
         ("driver__brake", ((9.0, 1), (9.6, 0)), "read pressed for 0.6 s"),
         ("driver__ignition", ((0.0, 1), (9.0, 0), (12.0, 1)), "read off for 2.0 s"),  # to its end
+        (
+            "driver__pedal",
+            ((0.0, 0.5), (8.0, 18.0), (9.0, 2.5), (9.6, 18.0)),
+            "read at rest for 0.6 s",
+        ),
+        ("driver__direction", ((0.0, 0), (7.0, 1), (9.0, 0)), "read neutral for 2.0 s"),
     ],
 )
 def test_an_input_against_which_a_unit_is_driven_on_is_not_believed(role, changes, word):
     told = remarks(**{role: state(TIMES, *changes), "units__front__torque": pushed()})
     said = told[role.replace("__", ".")]
     assert f"{word} while the front unit was driven on, at 5.0 Nm and 900 rpm and more" in said
+
+
+@pytest.mark.parametrize("drives_on_s", [0.6, 0.8])
+def test_a_unit_that_is_driven_on_with_the_pedal_at_rest_is_told_after_what_inputs_may_be_early(
+    drives_on_s,
+):
+    """The pedal is at rest from 9 s on, and the unit gives 5 Nm for so much longer."""
+    pedal = state(TIMES, (0.0, 0.5), (8.0, 18.0), (9.0, 0.5))
+    said = remarks(driver__pedal=pedal, units__front__torque=pushed(until_s=9 + drives_on_s))
+    assert ("driver.pedal" in said) is (drives_on_s > 0.65)
 
 
 @pytest.mark.parametrize(
