@@ -11,6 +11,7 @@ from canscope.model.bench import Bench, Binding
 from canscope.model.cycle import LEARNED_FROM, SETTLES_NS, UNLEARNED_NS
 from canscope.model.piece import Piece
 from canscope.model.tables import Bools, Floats, Int64s
+from canscope.rules.recording._stamps import ALL_CLEAR, Stamps, unclear
 from canscope.trust.sent_order import Waiting, in_order
 
 NONE = np.zeros(0, np.int64)
@@ -42,6 +43,12 @@ class Intervals:
     learning: tuple[int, ...] = ()
     heard: int = 0
     missing: int = 0
+    stamps: Stamps = ALL_CLEAR  # of a message whose cycle nobody states
+
+    @property
+    def doubted(self) -> bool:
+        """Whether frames would be missing, did its stamps not come late or in batches."""
+        return self.stamps.unclear and self.missing > max(FEWEST, self.heard / SELDOM)
 
 
 @dataclass(frozen=True)
@@ -65,11 +72,15 @@ class Losses:
 
 @dataclass(frozen=True, eq=False)
 class Growth:
-    """Instants at which more frames of a message turned out to be missing, and how many by then."""
+    """Instants at which more frames of a message turned out to be missing, and how many by then.
+
+    ``unclear``: its stamps come late or in batches, and may look so with all frames there.
+    """
 
     time_ns: Int64s
     missing: Int64s
     heard: Int64s
+    unclear: Bools | None = None
 
     @property
     def allowed(self) -> Floats:
@@ -78,8 +89,9 @@ class Growth:
 
     @property
     def beyond(self) -> Bools:
-        """Where the number is more than allowed."""
-        return self.missing > self.allowed
+        """Where the number is surely more than allowed."""
+        more: Bools = self.missing > self.allowed
+        return more if self.unclear is None else more & ~self.unclear
 
 
 def begin(bench: Bench) -> Losses:
@@ -187,6 +199,10 @@ def _heard(known: Intervals, new: Int64s) -> tuple[Intervals, Growth | None]:
         tail=tuple(times[-(BEFORE + AROUND + 2) :].tolist()),
         open=len(interval) - max(last, first),
     )
+    late: Bools | None = None
+    if not known.stated and len(interval):
+        stamps, late = unclear(known.stamps, known.cycle_ns, times[max(before - 1, 0) :])
+        after = replace(after, stamps=stamps)
     if last <= first:
         return after, None
     rows = np.arange(first, last)
@@ -199,7 +215,10 @@ def _heard(known: Intervals, new: Int64s) -> tuple[Intervals, Growth | None]:
         return after, None
     missing = known.missing + np.cumsum(np.rint(interval[rows] / cycle).astype(np.int64) - 1)
     heard = known.heard - before + rows + 2
-    return replace(after, missing=int(missing[-1])), Growth(times[rows + 1 + reach], missing, heard)
+    if late is not None:
+        late = late[rows + reach - max(before - 1, 0)]
+    grown = Growth(times[rows + 1 + reach], missing, heard, late)
+    return replace(after, missing=int(missing[-1])), grown
 
 
 def _missing(interval: Int64s, rows: Int64s, cycle_ns: int, stated: bool) -> Bools:

@@ -99,7 +99,9 @@ class CycleTime(Rule):
         The message never came (not-seen), or too seldom to learn its cycle (not-exercised); it came
         far more often than its stated cycle, so that a node that dies would hide behind another one
         that sends the same, or the cycle is not its own (inferred); nobody states its cycle, and
-        the same message of an equal unit on another bus came 1.6 times as often (inferred); the
+        the same message of an equal unit on another bus came 1.6 times as often (inferred), or
+        intervals of whole cycles may come about by its stamps, since one in five of them is none,
+        or since all of them lie on one line as in batches as long as its cycle (inferred); the
         recording ended during a silence that may have been a shutdown (stale); it was missing only
         because nothing at all was recorded (capture-damaged).
     """
@@ -339,6 +341,7 @@ class CycleTime(Rule):
         found += self._lasting(nodes, end_ns)
         found += _too_often(nodes, piece.bench)
         found += _slower_twins(nodes, piece.bench)
+        found += _unclear(state.losses)
         for key, node in nodes.items():
             if node.asked and not _asleep_alike(nodes, key, state, piece.bench):
                 text = (
@@ -512,6 +515,16 @@ def _too_often(nodes: Mapping[str, Node], bench: Bench) -> Iterator[Doubt]:
         )
         text += "behind the other; or state its own cycle in the plan"
         yield Doubt(key, "inferred", text, code="too-often")
+
+
+def _unclear(losses: Losses) -> Iterator[Doubt]:
+    """Messages of which frames would be missing, were they stamped as they came."""
+    for key, known in losses.intervals:
+        if known.doubted:
+            text = f"{known.missing} of its intervals look as if frames were missing, and nobody "
+            text += "states its cycle: its stamps come late, or in batches as long as its cycle; "
+            text += "let the adapter stamp in hardware, or state its cycle in the plan"
+            yield Doubt(key, "inferred", text, code="frames-missing")
 
 
 def _slower_twins(nodes: Mapping[str, Node], bench: Bench) -> Iterator[Doubt]:

@@ -176,6 +176,38 @@ def test_cutting_changes_nothing_about_missing_frames(keep, cycles_s):
     assert judge(lacking(keep), cycles_s=cycles_s, cuts=[0.55, 3.0, 3.41, 11.0]) == whole
 
 
+def in_batches(sent_s, batch_s):
+    """Stamped when its batch ends."""
+    return np.round(np.ceil(np.round(sent_s / batch_s, 6)) * batch_s, 6)
+
+
+def test_stamps_in_batches_as_long_as_an_unstated_cycle_leave_open_whether_frames_are_missing():
+    """Every 20 ms in batches of 16 ms: 16, 16, 16, 32 ms. Its cycle stated, none is missing.
+
+    Of a cycle of 16 ms that lacks a quarter of its frames at random, stamps leave any line.
+    """
+    others = {VOLTAGE: (every_100_ms(), 400.0)}
+    times = np.arange(0, 20, 0.02)
+    batches = in_batches(times, 0.016)
+    found = judge(batches, others, cycles_s={})
+    assert (found.verdict, found.reason, found.code) == ("unproven", "inferred", "frames-missing")
+    assert judge(batches, others, cycles_s={}, cuts=np.arange(0.1, 20, 0.37).tolist()) == found
+    assert judge(batches, others, cycles_s={SPEED: 0.02}).verdict is Verdict.PASS
+    kept = np.random.default_rng(3).random(1250) < 0.75
+    lacking = np.round(np.arange(0, 20, 0.016)[kept], 6)
+    assert judge(lacking, others, cycles_s={}).code == "frames-missing"
+    assert judge(lacking, others, cycles_s={}).verdict is Verdict.FAIL
+
+
+def test_stamps_late_by_more_than_an_unstated_cycle_leave_open_whether_frames_are_missing():
+    """Every 10 ms, up to 14 ms late and sorted: some intervals are whole cycles by chance."""
+    times = np.arange(0, 200, 0.01)
+    late = np.sort(times + np.random.default_rng(1).uniform(0, 0.014, len(times)))
+    others = {VOLTAGE: (every_100_ms(0, 200), 400.0)}
+    found = judge(np.round(late, 6), others, cycles_s={})
+    assert (found.verdict, found.reason) == ("unproven", "inferred")
+
+
 def test_silence_after_the_ignition_went_off_is_no_fault():
     off = {IGNITION: (every_100_ms(), np.where(every_100_ms() < 5.0, 1, 0))}
     assert judge(every_100_ms(end_s=5.1), others=off).verdict is Verdict.PASS
