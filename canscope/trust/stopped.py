@@ -277,12 +277,14 @@ class Stopped:
 def _flickering(raw: Int64s) -> tuple[Int64s, Floats]:
     """The blocks of readings that are noise of more than half a step, which shows at any level.
 
-    And by how many of their steps they spread.
+    And by how many of their steps they spread. Neighbours have to differ as much: one that toggles
+    between two steps, with less noise, spreads as far where its level moves as well.
     """
     ways = np.abs(np.diff(raw, axis=1))
     lively = np.count_nonzero(ways, axis=1) >= LIVELY * (BLOCK - 1)
     step = np.where(ways > 0, ways, np.iinfo(np.int64).max).min(axis=1, initial=NEVER_NS)
     spread = np.std(raw, axis=1)
-    white = np.sqrt(np.mean(ways.astype(np.float64) ** 2, axis=1)) >= WHITE * spread
-    rows = np.flatnonzero(lively & white & (spread >= SPREAD * step))
+    beside = np.sqrt(np.mean(ways.astype(np.float64) ** 2, axis=1))
+    noise = (beside >= WHITE * spread) & (np.minimum(spread, beside / 2**0.5) >= SPREAD * step)
+    rows = np.flatnonzero(lively & noise)
     return rows, spread[rows] / step[rows]

@@ -349,6 +349,15 @@ def test_12_v_between_two_coarse_steps_flicker_only_because_coils_pull_in():
     assert remarks(supply__voltage=np.round(column, 1)) == {}
 
 
+def test_a_pack_that_toggles_at_the_edge_of_a_step_while_a_load_goes_on_and_off_has_not_stopped():
+    """60 mV of noise in steps of 0.25 V: 400.125 V, for moments 399.75 V, and 400.5 V at last."""
+    noise = np.random.default_rng(3).normal(0, 0.06, len(TIMES))
+    loads = np.where((TIMES > 5) & (TIMES % 1.28 >= 1.14), 0.375, 0.0)  # ends 64 readings
+    volts = np.where(TIMES < 8, 400.125 - loads, 400.5) + noise
+    told = remarks(pack__voltage=np.round(volts * 4) / 4)
+    assert "to the bit" not in told.get(PACK, "")
+
+
 def test_coils_that_pull_by_little_more_than_a_coarse_step_are_not_missed():
     """Coils with economisers pull by 0.13 V out of 13.54 V, read in steps of 0.1 V."""
     noise = np.random.default_rng(2).normal(0, 0.02, len(TIMES))
