@@ -263,11 +263,18 @@ def _four_decimals(since_ns: Int64s) -> list[float]:
 
 
 def _seven_digits(values: Floats) -> list[float | None]:
-    """Each value with seven digits, NaN as None; many are the same, as signals have raw steps."""
-    codes = values.view(np.int64).tolist()  # they tell 0 from -0
-    different = dict(zip(codes, values.tolist(), strict=True))
-    short = {code: None if v != v else float(f"{v:.7g}") for code, v in different.items()}
-    return [short[code] for code in codes]
+    """Each value with seven digits, NaN as None."""
+    # Signals have raw steps: most are a few thousandths but for the last bits, and the quotient is
+    # the number nearest to those, as reading their digits gives it.
+    with np.errstate(over="ignore", invalid="ignore"):
+        thousandths = np.rint(values * 1000)
+        short = thousandths / 1000
+        few = (np.abs(short - values) <= 1e-9 * np.abs(values)) & (np.abs(thousandths) < 1e7)
+    found: list[float | None] = short.tolist()
+    for row in np.flatnonzero(~few).tolist():
+        value = float(values[row])
+        found[row] = None if value != value else float(f"{value:.7g}")
+    return found
 
 
 def thin(values: Floats, points: int = POINTS) -> Int64s:

@@ -86,7 +86,7 @@ def _first(times: Int64s, raws: list[Int64s]) -> tuple[int, int] | None:
         long = times[last] - times[first] >= SHORTEST_NS
         if not long or first < BESIDE or last + BESIDE >= len(times):
             continue
-        odds = sum(min(_odds(raw[before]), _odds(raw[after])) for raw in raws)
+        odds = sum(_least_odds(raw[before], raw[after]) for raw in raws)
         if odds * (last - first) >= UNLIKELY:
             return first, last
     return None
@@ -98,6 +98,12 @@ def _stretches(still: Bools) -> Iterator[tuple[int, int]]:
     for begin, end in edges.reshape(-1, 2).tolist():
         if end - begin >= FEWEST:
             yield begin - 1, end - 1
+
+
+def _least_odds(before: Int64s, after: Int64s) -> float:
+    """The lower of both; most numbers hardly flicker."""
+    odds = _odds(before)
+    return min(odds, _odds(after)) if odds else 0.0
 
 
 def _odds(raw: Int64s) -> float:

@@ -193,6 +193,8 @@ def _compared(pair: Pair, until_ns: int, number: int) -> tuple[Pair, Rows | None
     votes, telling = pair.votes, pair.telling
     at, counts, where = [], [], []
     for first in range(0, end, BLOCK):
+        if telling == MOST_TELLING:
+            break
         rows = slice(first, min(first + BLOCK, end))
         times, words = pair.waiting.time_ns[rows], pair.waiting.word[rows]
         low = int(pair.heard.time_ns.searchsorted(times[0] - NEAR_NS))

@@ -9,6 +9,7 @@ swing in one way) is smooth, and agrees beside it as well.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -25,6 +26,7 @@ BESIDE = 0.1  # share that may agree one sample beside the best distance
 # All of these: common practice, no source.
 
 AT_ONCE = 1 << 16  # readings that are looked for, which fit the cache
+SHORT_BITS = 20  # of the ns of a stretch in a table, below which the table grows too large
 LAGS = np.arange(-FARTHEST_NS, FARTHEST_NS + 1, LAG_NS)
 
 
@@ -74,9 +76,10 @@ class Noise:
         for k in range(3):
             used[rows + k] = True
         at, way = np.cumsum(used) - 1, np.sign(bend[rows])
+        times, nearest = one.time_ns[used], _nearest(other)
         few = max(1, AT_ONCE // int(at[-1] + 1))
         for number in range(0, len(lags), few):
-            found = _nearest(other, one.time_ns[used] + lags[number : number + few, None])
+            found = nearest(times + lags[number : number + few, None])
             first, middle, last = (found[:, at[rows + k]] for k in range(3))
             agree = np.sign(first - 2 * middle + last) @ way
             self.votes[number : number + few] += agree.astype(np.int64)
@@ -102,9 +105,29 @@ class Noise:
         return agreed / self.telling, float(LAGS[best]) / 1e6
 
 
-def _nearest(samples: Samples, times: Int64s) -> Floats:
-    """The value of the sample that is nearest to each instant, of two as near the later."""
-    stamps = samples.time_ns - samples.time_ns[0]
-    twice_halfway, twice = stamps[:-1] + stamps[1:], 2 * (times - samples.time_ns[0])
-    found: Floats = samples.value[twice_halfway.searchsorted(twice, "right")]
-    return found
+def _nearest(samples: Samples) -> Callable[[Int64s], Floats]:
+    """What looks up the value of the sample nearest to each instant, of two as near the later.
+
+    The instants lie within the samples.
+    """
+    stamps, value = samples.time_ns - samples.time_ns[0], samples.value
+    twice_halfway = stamps[:-1] + stamps[1:]
+    bits = int(np.diff(twice_halfway).min()).bit_length() - 1
+    if bits < SHORT_BITS:
+        return lambda times: value[
+            twice_halfway.searchsorted(2 * (times - samples.time_ns[0]), "right")
+        ]
+    # A table of stretches so short that in each of them at most one sample gives way to the next
+    # one: that takes a third of the time of a search, which took an eighth of a whole check.
+    first = twice_halfway.searchsorted(np.arange((int(stamps[-1]) >> (bits - 1)) + 1) << bits)
+    edge = np.append(twice_halfway, np.iinfo(np.int64).max)
+
+    def looked_up(times: Int64s) -> Floats:
+        twice = times - samples.time_ns[0]
+        twice += twice
+        row = first.take(twice >> bits)
+        row += edge.take(row) <= twice
+        found: Floats = value.take(row)
+        return found
+
+    return looked_up

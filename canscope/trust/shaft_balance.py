@@ -11,7 +11,6 @@ All thresholds are common practice, no source.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import product
 
 import numpy as np
 
@@ -87,12 +86,16 @@ def _fitted(rpm: Samples, torque: Samples, from_ns: int, to_ns: int) -> tuple[Fl
     ones = np.ones(len(seconds))
     frictions = (seconds, np.cumsum(speed) * GRID_S)
     best, least, per_Nms = speed - speed.mean(), np.inf, 0.0
-    for lag_s, uses in product(np.arange(-LAGS_S, LAGS_S + GRID_S / 2, GRID_S), range(4)):
+    for lag_s in np.arange(-LAGS_S, LAGS_S + GRID_S / 2, GRID_S):
         given = np.interp(seconds - lag_s, pushes_s, total)
-        taken = [column for bit, column in enumerate(frictions) if uses >> bit & 1]
-        columns = np.stack([given, ones, *taken], axis=1)
-        parts = np.linalg.lstsq(columns, speed, rcond=None)[0]
-        left = speed - columns @ parts
-        if parts[0] > 0 and (parts[2:] <= 0).all() and left @ left < least:
-            best, least, per_Nms = left, float(left @ left), float(parts[0])
+        for uses in (3, 2, 1, 0):  # either friction, none
+            taken = [column for bit, column in enumerate(frictions) if uses >> bit & 1]
+            columns = np.stack([given, ones, *taken], axis=1)
+            parts = np.linalg.lstsq(columns, speed, rcond=None)[0]
+            left = speed - columns @ parts
+            misfit = float(left @ left)
+            if parts[0] > 0 and (parts[2:] <= 0).all() and misfit < least:
+                best, least, per_Nms = left, misfit, float(parts[0])
+            if misfit >= least and uses == 3:
+                break  # with fewer of them no less is left
     return np.convolve(best, np.ones(MEAN) / MEAN, "same"), per_Nms
