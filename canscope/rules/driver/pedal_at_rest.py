@@ -59,7 +59,10 @@ class State:
     units: Mapping[str, Watched] = field(default_factory=dict)
 
 
-KICK, KICK_NS = 5.0, S // 10  # times the torque allowed, for so long; common practice, no source
+# Times the torque allowed, for so long: a free shaft moves by it, a heavy one by 20 rpm and more.
+# Common practice, no source.
+STANDING_KICK, STANDING_NS = 1.8, S // 4
+KICK, KICK_NS = 5.0, 7 * S // 100
 
 
 @RULES.add("pedal-at-rest")
@@ -71,13 +74,14 @@ class PedalAtRest(Rule):
         ``pedal``: in each stretch with direction neutral, when it ends, the lowest reading that was
         held for ``held_s``. Each unit, unless the plan declares ``creep``, while the pedal is at
         rest (at or below ``rest_percent``), from ``release_s`` after its release: the speed that it
-        kept up for ``turning_s`` after it had stood still (below ``still_rpm`` for
-        ``standing_s``), not with all poles open, where it is turned by hand; and as ``UNIT torque``
-        the driving torque that it kept up for ``held_s``, and five times as much for 0.1 s, which
-        is a kick (common practice, no source). Driving torque is torque along the
-        motion; coasting and braking torque are allowed, and so is torque that holds a unit at
-        standstill (below ``still_rpm``) while a direction is chosen: whether it moves then is
-        judged from its motion. In neutral, ``release_s`` after it was chosen, any torque drives.
+        kept up for ``turning_s`` after it had stood still (below ``still_rpm`` for ``standing_s``),
+        not with all poles open, where it is turned by hand; and as ``UNIT torque`` the driving
+        torque that it kept up for ``held_s``, and 1.8 times as much at standstill for 0.25 s, or
+        five times for 0.07 s, which is a kick (common practice, no source). Driving torque is
+        torque along the motion; coasting and braking torque are allowed, and so is torque that
+        holds a unit at standstill (below ``still_rpm``) while a direction is chosen: whether it
+        moves then is judged from its motion. In neutral, ``release_s`` after it was chosen, any
+        torque drives.
     Margin
         ``rest_percent`` minus that reading, in %; ``turning_rpm`` minus that speed, in rpm;
         ``torque_Nm`` minus that torque, in Nm.
@@ -227,24 +231,28 @@ class PedalAtRest(Rule):
         judged = pedal.held(at_ns, 1.0, to_ns(self.release_s) + width_ns)
         judged &= pedal.sampled_ns >= at_ns - width_ns
         judged &= known.new.held(at_ns, 0.0, width_ns)
-        kept_Nm = kept_up(times, drive_Nm, judged, width_ns)
-        kick_Nm = kept_up(times, drive_Nm, judged, KICK_NS)
-        return known.last, [
-            margins(
-                _torque(unit),
-                at_ns[judged],
-                limit_Nm - Nm,
-                measured=Nm,
-                limit=limit_Nm,
-                uncertainty=piece.bench.u(role),
-                start_ns=at_ns[judged] - long_ns,
-                about=about,
+        stands = judged & (np.abs(piece.at(unit.role("speed"), at_ns).value) < self.still_rpm)
+        found: list[Outcome] = []
+        for about, times_as_much, long_ns, rows in (
+            ("drives", 1.0, width_ns, judged),
+            ("kicks", STANDING_KICK, STANDING_NS, stands),
+            ("kicks", KICK, KICK_NS, judged),
+        ):
+            limit_Nm = times_as_much * self.torque_Nm
+            kept_Nm = kept_up(times, drive_Nm, rows, long_ns)
+            found.append(
+                margins(
+                    _torque(unit),
+                    at_ns[rows],
+                    limit_Nm - kept_Nm,
+                    measured=kept_Nm,
+                    limit=limit_Nm,
+                    uncertainty=piece.bench.u(role),
+                    start_ns=at_ns[rows] - long_ns,
+                    about=about,
+                )
             )
-            for about, Nm, limit_Nm, long_ns in (
-                ("drives", kept_Nm, self.torque_Nm, width_ns),
-                ("kicks", kick_Nm, KICK * self.torque_Nm, KICK_NS),
-            )
-        ]
+        return known.last, found
 
     def _driving_Nm(self, piece: Piece, unit: DriveUnit, torque: Samples) -> Floats:
         """Torque along the motion, in neutral also at standstill; 0 where it can only hold."""
