@@ -233,6 +233,28 @@ def test_a_pre_charge_given_up_without_positive_is_still_judged():
     assert judge(positive=False).verdict is Verdict.PASS
 
 
+@pytest.mark.parametrize(
+    ("read_open_s", "verdict"), [(1.05, Verdict.UNPROVEN), (1.25, Verdict.FAIL)]
+)
+def test_a_pre_charge_broken_off_between_the_same_two_readings_shows_no_plateau(
+    read_open_s, verdict
+):
+    """Charged from 1.004 to 1.03 s, tau 40 ms: 191 V. States every 200 ms, so at 1.2 s.
+
+    Read open by 1.2 s negative may have opened at 1.03 s; read open by 1.4 s it opened after 1.2 s.
+    """
+
+    def broken(roles):
+        times, _ = roles["contactors.negative"]
+        roles["contactors.negative"] = times, state(times, (0.8, 1), (read_open_s, 0))
+
+    def stands(times):
+        return charging(np.minimum(times, 1.03), BEGIN_S, 400.0, 0.04)
+
+    found = judge(stands, states_s=0.2, held_s=0.6, positive=False, edit=broken)
+    assert found.verdict is verdict
+
+
 def test_without_pre_charge_it_is_not_exercised():
     def never(roles):
         times, values = roles["contactors.precharge"]
