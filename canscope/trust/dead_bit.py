@@ -29,6 +29,7 @@ SWEPT = 48  # teeth read at all, whose codes may lie anywhere; a steady ramp may
 PLACES = 0.6  # of a tooth's codes that were read on any of these, so that steps are fine
 LEAPS = 4  # over the gap that the next reading takes back: a load stays for longer
 LEAST_POWER = 4  # of a bit whose gap is looked for in leaps
+SMALLER = 0.5  # of the leaps: where more moves are half as wide, it is noise, if only in bursts
 FINE = 16.0  # times its noise and its finest step, that the bit counts for at least
 ONE_LEVEL = 4.5  # times its usual difference, by which the leaps differ from the gap on average
 
@@ -156,6 +157,8 @@ def leapt_over(seen: Bools, ways: Floats) -> int:
     for power in many.tolist():
         size = 1 << power
         if size < FINE * max(usual, finest) or beside[power] > ONE_LEVEL * usual * counts[power]:
+            continue
+        if counts[power - 1] > SMALLER * counts[power]:
             continue
         # From its last code below the gap it leaps to the first one above it ...
         if ((gaps > size) & (gaps <= size + near)).any():

@@ -30,6 +30,7 @@ class Real:
     vehicle: Vehicle
     story: Story
     rng: np.random.Generator
+    scripted: list[Callable[[Script], Script]] = field(default_factory=list)
     loads_W: list[Callable[[Floats], Floats]] = field(default_factory=list)  # of the time, from 0
     sensed: list[Sensed] = field(default_factory=list)
     sent: list[Sent] = field(default_factory=list)
@@ -38,7 +39,10 @@ class Real:
     @property
     def script(self) -> Script:
         """What the driver does."""
-        return self.story.script()
+        script = self.story.script()
+        for change in self.scripted:
+            script = change(script)
+        return script
 
     @property
     def units(self) -> list[str]:
@@ -107,6 +111,6 @@ def trait(name: str) -> Callable[[Trait], Trait]:
 
 def every_trait() -> dict[str, Trait]:
     """All traits by name."""
-    for module in ("traits", "workshop"):
+    for module in ("traits", "workshop", "garage"):
         import_module(f"tests.lies.{module}")
     return TRAITS

@@ -84,3 +84,15 @@ def test_a_load_that_goes_on_and_off_is_no_dead_bit(apart):
 def test_dips_that_recover_slowly_are_no_leaps_to_and_fro():
     dip = np.append(1019 - (128 * np.exp(-np.arange(60) / 20)).astype(np.int64), [1147] * 60)
     assert leaps(np.tile(dip, 12) + RESTING[:1440] % 3) == 0
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_bursts_in_which_a_reading_flickers_more_are_no_leaps(seed):
+    """At rest by a code, in bursts by 6: what differs by 16 there is noise, as what differs by 8.
+
+    The codes of a fast rise leave gaps by chance, one of them of 17.
+    """
+    rng = np.random.default_rng(seed)
+    burst = np.append(np.cumsum([17, 11, 17, 5, 12, 9]), rng.normal(240, 6, 140))
+    codes = np.concatenate((rng.normal(0, 0.7, 1500), burst, rng.normal(0, 0.7, 1500)))
+    assert leaps(np.round(codes).astype(np.int64)) == 0

@@ -74,7 +74,9 @@ def energy(piece: Piece, start_ns: int, end_ns: int) -> Energy | None:
     for unit in units:
         own_J, own_u = _shaft(piece, unit, begin_ns, peak_ns)
         shaft_J, shaft_u = shaft_J + own_J, shaft_u + own_u
-        peak_rpm = float(np.abs(speeds[unit].value).max())
+        # Of the fastest it is the highest; another unit may speed up for longer.
+        until = speeds[unit].between(start_ns, peak_ns + 1).value
+        peak_rpm = float(np.abs(until[-1])) if len(until) else 0.0
         u_rpm = piece.bench.u(unit.role("speed"))
         if unit.inertia_kgm2:
             kinetic_J += unit.inertia_kgm2 * (peak_rpm * RAD_S) ** 2 / 2

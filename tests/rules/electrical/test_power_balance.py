@@ -241,6 +241,27 @@ def test_speed_beyond_what_the_shaft_was_given_fails_where_the_inertia_is_known(
     assert "197 J in what turns, 97 J at the shafts" in kinetic.sentence
 
 
+def test_a_light_unit_is_at_its_highest_before_a_heavy_one():
+    """0.04 kg m2 reach 300 rpm in 0.2 s, and 0.1 kg m2 as much in 0.5 s.
+
+    By 4.2 s they hold 19.7 and 7.9 J (120 rpm), and the pack has given 40 J; by 4.5 s 49 J are
+    in the heavy one.
+    """
+    times = clock(9.0, 0.01)
+    roles = {
+        "pack.current": (times, 0.5 * ((times >= 4.0) & (times < 4.5)) + 0.01 * (times < 0.2)),
+        "pack.voltage": (times, np.where(times < 0.5, 399.0, 400.0)),
+    }
+    for unit, until_s in (("front", 4.2), ("rear", 4.5)):
+        torque = np.where((times >= 4.0) & (times < until_s), 6.283, 0.0)
+        speed = np.interp(times, [4.0, until_s, 5.0], [0, 300, 0], right=0)
+        roles |= {f"units.{unit}.torque": (times, torque), f"units.{unit}.speed": (times, speed)}
+    units = (DriveUnit("front", inertia_kgm2=0.04), DriveUnit("rear", inertia_kgm2=0.1))
+    more = {"cycles_s": dict.fromkeys(roles, 0.01), "bench": {"units": units}}
+    finding = run("power-balance", roles, rules={"inertia_factor": 8}, **more)["power"]
+    assert finding.verdict is Verdict.PASS, finding.sentence
+
+
 def test_a_current_that_stays_at_rest_gives_nothing():
     assert gentle(amps=0.0).code == "nothing-in"
     assert gentle(amps=0.05).code == "wrong-scale"
