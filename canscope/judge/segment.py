@@ -69,6 +69,8 @@ class Segment:
         It is cut where a node may have restarted: whether it did follows from all that lies before.
         """
         for one in self._restarts.returns(time_slice.arrivals, time_slice.samples):
+            if not self._restarts.may_be(one, time_slice.samples, self._history):
+                continue
             early, time_slice = time_slice.cut(one.back_ns)
             self._feed(early, marks)
             if self._restarts.decide(one, time_slice.samples, self._history):

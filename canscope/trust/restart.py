@@ -87,6 +87,18 @@ class Restarts:
                     found.append(Restart(node, int(times[row]), back_ns))
         return sorted(found, key=lambda one: (one.back_ns, one.node))
 
+    def may_be(self, one: Restart, samples: Mapping[str, Samples], history: History) -> bool:
+        """Whether it may be a restart, by what its messages said just before it.
+
+        ``history`` ends where ``samples`` begin, at or before ``one.back_ns``. A recording that
+        lost frames has hundreds of such silences, and what is cut there takes as long as a piece.
+        """
+        if self.starting:  # of what does not count it is not known yet how much is kept
+            return True
+        return any(
+            self._begins(key, samples, history, one.back_ns) for key in self._nodes[one.node]
+        )
+
     def decide(self, one: Restart, samples: Mapping[str, Samples], history: History) -> bool:
         """Whether it was a restart at rest; its frames then do not count for a second.
 
@@ -142,13 +154,14 @@ class Restarts:
     ) -> bool:
         """Whether it said something else before, or its counter did not count on."""
         now = self._raw(key, samples, at_ns)
-        before = {role: int(known.raw[-1]) for role in now if len(known := history.samples(role))}
+        known = {role: _just_before(samples[role], history.samples(role), at_ns) for role in now}
+        before = {role: int(one.raw[-1]) for role, one in known.items() if len(one)}
         if self._is_blank(now) and before and not self._is_blank(before):
             return True
         for role, raw in now.items():
             if role.endswith(".alive") and role in before and raw <= 1:
                 modulus = self._bench.bindings[role].modulus
-                way_ns = at_ns - int(history.samples(role).time_ns[-1])
+                way_ns = at_ns - int(known[role].time_ns[-1])
                 frames = round(way_ns / int(self._cycles[key].at_ns(np.array([at_ns]))[0]))
                 # A frame more or less over a gap is the cycle's own jitter.
                 if (raw - before[role] - frames + 1) % modulus > 2:
@@ -199,6 +212,12 @@ def _at_rest(bench: Bench, history: History, one: Restart) -> bool:
     poles = [f"contactors.{pole}" for pole in POLES if bench.has(f"contactors.{pole}")]
     known = [_last(history, role) for role in poles or bench.link_roles().values()]
     return bool(known) and not np.isnan(known).any()
+
+
+def _just_before(samples: Samples, past: Samples, at_ns: int) -> Samples:
+    """The sample before an instant, of these or of the past that ended where they begin."""
+    row = int(samples.time_ns.searchsorted(at_ns))
+    return samples[row - 1 : row] if row else past[-1:]
 
 
 def _last(history: History, role: str) -> float:

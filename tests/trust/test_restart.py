@@ -1,8 +1,10 @@
 """A counter counts on by its own step, modulo 16; one that does not shows a restart."""
 
+from dataclasses import replace
+
 from canscope.model.events import Span, Window
 from canscope.model.piece import ClosedWindow
-from canscope.trust.restart import counter_jump
+from canscope.trust.restart import Restarts, counter_jump
 from tests.trust.past import MS, bench_of, binding, history_of, samples
 
 ALIVE = "units.front.alive"
@@ -62,3 +64,19 @@ def test_frames_that_late_stamps_exchanged_are_no_restart():
     every, counts = [10 * n for n in range(20)], [n % 16 for n in range(20)]
     counts[10:13] = [counts[12], counts[10], counts[11]]
     assert jump_ms(every, counts) is None
+
+
+def may_be_ms(counts):
+    """When a node may have restarted whose 5th frame was followed by the 13th."""
+    times = [100 * n for n in (*range(5), *range(12, 22))]
+    bench = bench_of(replace(binding(ALIVE, 4), cycle_ns=100 * MS))
+    (key,), heard = bench.bound_messages, {ALIVE: samples(times, counts)}
+    restarts = Restarts(bench)
+    found = restarts.returns({key: heard[ALIVE].time_ns}, heard)
+    return [one.back_ns // MS for one in found if restarts.may_be(one, heard, history_of({}, {}))]
+
+
+def test_a_recording_that_lost_frames_is_not_cut_where_the_count_went_on():
+    """Each cut takes as long as a piece: a capture with every fifth frame lost took 12 times."""
+    assert may_be_ms([*range(4, 9), *range(10)]) == []  # 8 + 8 is 0, modulo 16
+    assert may_be_ms([*range(5), *range(10)]) == [1200]
