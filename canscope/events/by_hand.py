@@ -9,12 +9,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from canscope.model.bench import POLES, Bench
+from canscope.model.bench import POLES, SAFE_V, Bench
 from canscope.model.events import Event
 from canscope.model.history import History
 from canscope.model.signals import NEVER
 
-DEAD_V = 60.0  # of the link, where no state of a pole says as much; as rules.shared.powered
 POLE_ROLES = {f"contactors.{pole}" for pole in POLES}
 POLE, END, START, SWITCH = range(4)  # the order of what happens at one instant
 
@@ -109,7 +108,7 @@ class ByHand:
         """Whether nothing could drive the unit since then."""
         is_open = poles.open_since(since_ns)
         links = history.samples(self._link).between(since_ns, now_ns + 1).known
-        empty = bool((links.value < DEAD_V).all()) if len(links) else None
+        empty = bool((links.value < SAFE_V).all()) if len(links) else None
         if is_open is not None:
             return is_open and empty is not False
         if empty is not None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from canscope.events.states import between
-from canscope.model.bench import MAINS, Bench
+from canscope.model.bench import MAINS, SAFE_V, Bench
 from canscope.model.events import Event
 from canscope.model.history import History
 from canscope.model.signals import Samples
@@ -17,7 +17,7 @@ from canscope.model.tables import Int64s
 REACHED = 0.95  # of the pack's voltage; common practice, no source
 LEFT = 0.90  # likewise; apart from the other, so that ripple makes no events
 RECENT_NS = 2 * 10**9  # an older pack voltage says nothing; likewise
-LEAST_V = 60.0  # a pack below this is off or not measured
+LEAST_V = SAFE_V  # a pack below this is off or not measured
 
 
 class Charged:

@@ -6,7 +6,7 @@ from collections import deque
 
 import numpy as np
 
-from canscope.model.bench import MAINS, POLES, Bench
+from canscope.model.bench import MAINS, POLES, SAFE_V, Bench
 from canscope.model.events import Event, Span, Window
 from canscope.model.history import History
 from canscope.model.signals import Samples
@@ -18,7 +18,6 @@ PRECHARGE_PATIENCE_NS = 5 * S  # common practice, no source
 BEFORE_NS = 2 * S
 QUIET_NS = 10 * S
 SUNK_NS = S // 2
-SAFE_V = 60.0  # UN R100: high voltage begins above 60 V d.c.
 
 
 def _sunk_ns(link: Samples, never_ns: int) -> int:

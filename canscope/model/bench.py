@@ -12,6 +12,7 @@ from canscope.model.definition import MessageSpec, SignalSpec
 STAGES = ("unit-alone", "power-up", "dry-spin", "wet-spin", "rolling")
 MAINS = ("negative", "positive")
 POLES = ("negative", "precharge", "positive")
+SAFE_V = 60.0  # d.c., UN R100: high voltage begins above it; a link below it drives nothing
 MARK_S = 1.0  # how far a mark may lie from its instant; common practice, no source
 
 Made = TypeVar("Made")

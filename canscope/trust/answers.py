@@ -18,7 +18,7 @@ from itertools import permutations
 
 import numpy as np
 
-from canscope.model.bench import MAINS
+from canscope.model.bench import MAINS, SAFE_V
 from canscope.model.integral import integral
 from canscope.model.median import median, percentile
 from canscope.model.piece import ClosedWindow
@@ -36,7 +36,7 @@ PACK, CURRENT, SUPPLY, MONITOR = (
     "pack.insulation",
 )
 RAD_S = 2 * np.pi / 60  # per rpm
-LEAST_V = 60.0  # a link that rises by less shows nothing
+LEAST_V = SAFE_V  # a link that rises by less shows nothing
 LIFTED_V = 0.5  # by which a converter lifts the 12 V; common practice, no source
 FEW = 5  # of a fifth of a second more or less; likewise
 BUMP_V = 0.1  # by which a coil pulls it at least to be told; likewise

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from canscope.model.bench import Bench
+from canscope.model.bench import SAFE_V, Bench
 from canscope.model.events import Event
 from canscope.model.outcome import Doubt
 from canscope.model.piece import ClosedWindow
@@ -29,7 +29,7 @@ AFTER_NS = 3 * SECOND_NS // 2  # how long after a link is full that is looked fo
 EARLIER_NS = SECOND_NS // 2  # a state may come so much later than the current
 FLOWS, FLOWS_NS = 0.3, 100 * MS  # of the pack over the resistor, and how soon; likewise
 QUIET_NS = 200 * MS  # of a current, before it may begin; likewise
-LEAST_V = 60.0  # of the pack, to take a share of
+LEAST_V = SAFE_V  # of the pack, to take a share of
 
 
 @dataclass(frozen=True)

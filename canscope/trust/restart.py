@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from canscope.model.bench import POLES, Bench
+from canscope.model.bench import POLES, SAFE_V, Bench
 from canscope.model.cycle import STALE_CYCLES, Cycle
 from canscope.model.events import Event
 from canscope.model.history import History, step_at
@@ -31,7 +31,6 @@ LATELY_CYCLES = 3.0  # before a window, in which a count has to lie that is brok
 STARTS_UP_NS = SECOND_NS  # so long what a node sends after its restart does not count
 LONGEST_NS = 5 * SECOND_NS  # of silence: a node that is away for longer has died
 BLANK_BITS = 16  # fewer that are all alike are no sign: they may be two states
-LIVE_V = 60.0  # IEC 60204-1 6.2.4
 TURNS_RPM = 50.0
 
 
@@ -207,7 +206,7 @@ def _at_rest(bench: Bench, history: History, one: Restart) -> bool:
         return False
     speeds = [_last(history, unit.role("speed")) for unit in bench.units]
     links = [_last(history, role) for role in bench.link_roles().values()]
-    if any(speed >= TURNS_RPM for speed in speeds) or any(volts >= LIVE_V for volts in links):
+    if any(speed >= TURNS_RPM for speed in speeds) or any(volts >= SAFE_V for volts in links):
         return False
     poles = [f"contactors.{pole}" for pole in POLES if bench.has(f"contactors.{pole}")]
     known = [_last(history, role) for role in poles or bench.link_roles().values()]

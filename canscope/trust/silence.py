@@ -7,14 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from canscope.model.bench import POLES
+from canscope.model.bench import POLES, SAFE_V
 from canscope.model.cycle import UNLEARNED_NS
 from canscope.model.history import step_at
 from canscope.model.piece import Piece
 from canscope.model.signals import NEVER
 from canscope.model.tables import Bools, Int64s
 
-DEAD_V = 60.0  # of a link, below which nothing drives; as in rules.shared.powered
 SILENT_NS = np.int64(2**62)  # the cycle of a message that does not speak
 
 
@@ -98,5 +97,5 @@ def idle(piece: Piece, time_ns: int) -> bool:
     at = np.array([time_ns])
     # Of one that has fallen silent the last reading counts.
     last = [step_at(piece.history.samples(role), at)[0] for role in links]
-    dead = bool(last) and all(value < DEAD_V for value in last)
+    dead = bool(last) and all(value < SAFE_V for value in last)
     return dead and bool(engaged != 1)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from canscope.model.bench import POLES, Bench
+from canscope.model.bench import POLES, SAFE_V, Bench
 from canscope.model.differences import differences_from
 from canscope.model.history import History, step_at
 from canscope.model.signals import Samples
@@ -32,7 +32,7 @@ LIVELY = 0.4  # share that differs from the one before
 SPREAD = 0.65
 WHITE = 1.0  # times their spread that neighbours differ by: noise, and no load that wavers
 BLOCKS = 2  # that flickered, before anything is said
-LEAST_V = 60.0  # a link below may read nothing at all
+LEAST_V = SAFE_V  # a link below may read nothing at all
 OPEN, CLOSED, TURNING = range(3)  # what goes on: the more, the more a reading flickers
 CHANGES = 8  # of the value, before which nothing is said of its renewal
 FALL_NS, FELL_V, FELL_STEPS = SECOND_NS // 10, 2.0, 6.0  # in which a link fell as it stopped

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import numpy as np
 
+from canscope.model.bench import SAFE_V
 from canscope.model.history import step_at
 from canscope.model.median import median
 from canscope.model.piece import Past
 from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Bools, Int64s
 
-CURRENT, SAFE_V = "pack.current", 60.0
+CURRENT = "pack.current"
 WITHIN_NS = 100 * SECOND_NS  # it is looked for; common practice, no source
 FEWEST = 30  # readings at rest
 STILL_RPM, APART_NS = 30.0, SECOND_NS // 2  # a unit at rest, and how long before and after it

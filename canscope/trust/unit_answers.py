@@ -26,7 +26,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from canscope.model.bench import MAINS, Bench, DriveUnit
+from canscope.model.bench import MAINS, SAFE_V, Bench, DriveUnit
 from canscope.model.history import History, step_at
 from canscope.model.median import median
 from canscope.model.signals import Samples
@@ -40,7 +40,7 @@ LEAST_KGM2 = 0.02  # a bare rotor
 GAINED_RPM = 100.0  # from standstill, before torque has to explain it
 BRAKED_RPM = 200.0  # from standstill under a pressed brake, which may drag at first
 STILL_RPM = 30.0
-DEAD_V = 60.0  # a link below it drives nothing; where no pole is bound
+DEAD_V = SAFE_V  # where no pole is bound
 LONGEST_NS = 120 * SECOND_NS  # of a burst: what the history surely keeps
 BEFORE_NS = 3 * SECOND_NS // 2  # before a burst is known to begin, in which it begins from rest
 MOVED_RPM = 50.0  # at which a pedal has to have been pressed

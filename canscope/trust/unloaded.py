@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from canscope.model.bench import MAINS, Bench
+from canscope.model.bench import MAINS, SAFE_V, Bench
 from canscope.model.history import History, step_at
 from canscope.model.median import median
 from canscope.model.tables import SECOND_NS, Bools, Floats, Int64s
@@ -29,7 +29,7 @@ KEPT = 600  # of them, that one is compared with
 REACH = 3  # of them, by which current and voltages may come apart
 CLOSED_NS = 2 * SECOND_NS  # since when both poles are closed: links have followed
 ALIKE_A = 1.0  # that carries the same current
-LEAST_V = 60.0  # of a pack of high voltage: of fewer cells an ampere takes a larger share
+LEAST_V = SAFE_V  # of a pack of high voltage: of fewer cells an ampere takes a larger share
 SHARE = 0.025  # of the voltage; a pack that rests after a load recovers by 1 or 2 %
 SURE = 4.0  # times the noise of a mean
 FED_A, FED_LASTS = 1.5, 20  # into the pack, beside the zero, for so many tenths

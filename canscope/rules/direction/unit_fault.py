@@ -8,7 +8,7 @@ from typing import ClassVar, cast
 
 import numpy as np
 
-from canscope.model.bench import Bench, Binding
+from canscope.model.bench import SAFE_V, Bench, Binding
 from canscope.model.findings import Verdict
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, deciding_rows, margins
 from canscope.model.piece import Piece, S
@@ -16,7 +16,6 @@ from canscope.model.rule import Rule, Worst, limit
 from canscope.model.signals import NEVER, NOT_AVAILABLE, Samples
 from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
-from canscope.rules.shared.links import SAFE_V
 from canscope.rules.shared.persistence import to_ns
 from canscope.rules.shared.poles import MAIN_ROLES
 from canscope.rules.shared.waking import Woken, waking

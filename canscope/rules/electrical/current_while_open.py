@@ -8,7 +8,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from canscope.model.bench import Bench
+from canscope.model.bench import SAFE_V, Bench
 from canscope.model.median import median
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
@@ -16,7 +16,6 @@ from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
-from canscope.rules.shared.links import SAFE_V
 from canscope.rules.shared.open_poles import PRECHARGE, circuit_open
 from canscope.rules.shared.poles import MAIN_ROLES
 

@@ -8,7 +8,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from canscope.model.bench import Bench
+from canscope.model.bench import SAFE_V, Bench
 from canscope.model.findings import Verdict
 from canscope.model.median import median
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
@@ -24,7 +24,6 @@ from canscope.rules.electrical._main_contactors import (
     stayed_closed,
 )
 from canscope.rules.electrical._voltages import CURRENT, voltage_subjects, voltages
-from canscope.rules.shared.links import SAFE_V
 from canscope.rules.shared.persistence import NO_LABEL, LastLabel, Stretches, follow, to_ns
 from canscope.rules.shared.poles import MAIN_ROLES
 

@@ -8,7 +8,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from canscope.model.bench import Bench
+from canscope.model.bench import SAFE_V, Bench
 from canscope.model.findings import Verdict
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece
@@ -22,7 +22,7 @@ from canscope.rules.electrical._main_contactors import (
     settled,
     stayed_closed,
 )
-from canscope.rules.shared.links import SAFE_V, clocks_ns, links
+from canscope.rules.shared.links import clocks_ns, links
 from canscope.rules.shared.persistence import rolling, to_ns
 from canscope.rules.shared.poles import MAIN_ROLES
 from canscope.trust.range_ends import first_at_end

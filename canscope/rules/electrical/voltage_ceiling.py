@@ -6,13 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
-from canscope.model.bench import Bench
+from canscope.model.bench import SAFE_V, Bench
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import ALL_STAGES, CardStep, Rule
 from canscope.rules import RULES
 from canscope.rules.electrical._voltages import voltages
-from canscope.rules.shared.links import SAFE_V
 from canscope.trust.range_ends import at_end_of_range
 
 MISSING = "pack.maximum_voltage_V is not given in the plan"

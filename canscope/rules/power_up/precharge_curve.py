@@ -8,7 +8,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from canscope.model.bench import Bench
+from canscope.model.bench import SAFE_V, Bench
 from canscope.model.events import Event, Window
 from canscope.model.findings import COMMON_PRACTICE, Verdict
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
@@ -16,7 +16,7 @@ from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import CardStep, Rule, Worst, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.power_up._curve_reading import Curve, facts_of, precharges, read_curve
-from canscope.rules.shared.links import SAFE_V, link_subjects, links
+from canscope.rules.shared.links import link_subjects, links
 from canscope.rules.shared.poles import MS, closings
 from canscope.trust.clock_alignment import lag_of
 from canscope.trust.even_stamps import LATEST_NS

@@ -8,7 +8,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from canscope.model.bench import Bench
+from canscope.model.bench import SAFE_V, Bench
 from canscope.model.events import Event, Window
 from canscope.model.median import median
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
@@ -17,7 +17,7 @@ from canscope.model.rule import SPINNING, CardStep, Rule, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.rules import RULES
 from canscope.rules.shared.first_state import first_seen_closed
-from canscope.rules.shared.links import SAFE_V, link_subjects, links
+from canscope.rules.shared.links import link_subjects, links
 from canscope.rules.shared.poles import closings, openings
 from canscope.rules.shared.true_changes import Change, own_step, true_closings
 from canscope.trust.clock_alignment import CLOCKS_APART, lag_of

@@ -9,7 +9,6 @@ from canscope.model.outcome import Subject
 from canscope.model.piece import S
 from canscope.model.tables import Floats, Int64s
 
-SAFE_V = 60.0  # UN R100: high voltage begins above 60 V d.c.
 CLOCKS_NS = 12 * S // 10  # by which adapters' clocks may differ; common practice, no source
 
 

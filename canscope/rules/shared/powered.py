@@ -10,12 +10,12 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from canscope.model.bench import POLES, DriveUnit, Mark
+from canscope.model.bench import POLES, SAFE_V, DriveUnit, Mark
 from canscope.model.piece import Piece
 from canscope.model.signals import NEVER
 from canscope.model.tables import Bools, Int64s
 
-DEAD_V = 60.0  # a unit whose link is below it cannot drive: where a pole is not bound or not known
+DEAD_V = SAFE_V  # of a link, where a pole is not bound or not known
 
 
 def powered(piece: Piece, unit: DriveUnit, times_ns: Int64s) -> Bools:

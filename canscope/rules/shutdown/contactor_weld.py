@@ -8,7 +8,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from canscope.model.bench import MAINS, Bench
+from canscope.model.bench import MAINS, SAFE_V, Bench
 from canscope.model.events import Event, Window
 from canscope.model.median import median
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
@@ -27,7 +27,6 @@ MEASURED_NS = (S, 10 * S)  # how long a bleed has to be seen to be known, and is
 SURE = 5.0  # times what can be told, that a bleed known so has to take; likewise
 SLOW = 0.3  # of what the bleed takes: a link that lost less is held by something; likewise
 FAST_S = 5.0  # down to 60 V: as fast as an active bleed, IEC 60204-1 6.2.4
-SAFE_V = 60.0
 LAST_NS = S // 2  # the median of the last half second decides, so that one reading cannot
 
 
