@@ -10,6 +10,7 @@ import numpy as np
 from markupsafe import Markup
 
 from canscope.model.report import Plot
+from canscope.model.runs import runs_of
 from canscope.report._plot_layout import (
     BOTTOM,
     GAP,
@@ -95,8 +96,7 @@ def _curve(plot: Plot, panel: Panel, top: int, line: Line) -> Iterator[str]:
     x = np.round(_x(plot, at), 1).tolist()
     y = np.round(np.where(known, _y(panel, top, np.where(known, value, 0.0)), 0.0), 1).tolist()
     path = []
-    ends = np.flatnonzero(np.diff(np.concatenate([[False], known, [False]])))
-    for start, end in zip(ends[::2].tolist(), ends[1::2].tolist(), strict=True):
+    for start, end in runs_of(known):
         points = zip(x[start:end], y[start:end], strict=True)
         if line.trace.states:
             first, *others = points

@@ -22,8 +22,9 @@ from canscope.model.bench import MAINS, SAFE_V
 from canscope.model.integral import integral
 from canscope.model.median import median, percentile
 from canscope.model.piece import ClosedWindow
+from canscope.model.runs import runs_of
 from canscope.model.signals import Samples
-from canscope.model.tables import SECOND_NS, Bools, Floats, Int64s
+from canscope.model.tables import SECOND_NS, Floats, Int64s
 from canscope.trust.clock_alignment import EARLIER_NS, MS, positive_closings
 from canscope.trust.link_witness import link_onset
 from canscope.trust.remark import Links, Remark
@@ -303,7 +304,7 @@ def one_circuit(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         least = np.minimum(its.value, np.fmin(*around))
         allowed = APART * least + APART_V + 2 * window.bench.u(mine)
         apart = (its.age_ns <= LATE_NS) & (least >= LEAST_V) & (least - own.value > allowed)
-        for start, end in _runs(apart):
+        for start, end in runs_of(apart):
             lasted_ns = int(own.time_ns[end - 1] - own.time_ns[start])
             if lasted_ns >= APART_NS:
                 text = f"read {own.value[start]:.0f} V where {keys[other].key}, which hangs on the "
@@ -311,11 +312,6 @@ def one_circuit(window: ClosedWindow, links: Links) -> Iterator[Remark]:
                 text += "after the contactors had opened"
                 yield Remark(mine, "wrong", text, int(own.time_ns[start]))
                 break
-
-
-def _runs(marks: Bools) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], marks.astype(np.int8), [0]))))
-    return [(a, b) for a, b in edges.reshape(-1, 2).tolist()]
 
 
 def supply(window: ClosedWindow, links: Links) -> Iterator[Remark]:

@@ -13,6 +13,7 @@ import numpy as np
 from canscope.model.bench import MAINS
 from canscope.model.events import Window
 from canscope.model.piece import ClosedWindow, S
+from canscope.model.runs import runs_of
 from canscope.model.signals import Samples
 from canscope.trust.remark import Links, Remark
 
@@ -163,11 +164,9 @@ def _spells(
     """
     known = window.back(role, window.span.start_ns).between(0, window.span.end_ns).known
     reads = (known.value >= least) & (known.value <= most)
-    edges = np.diff(np.concatenate(([0], reads.astype(np.int8), [0])))
-    begins, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
     spells = [
         (int(known.time_ns[begin]), int(known.time_ns[end - 1]))
-        for begin, end in zip(begins.tolist(), ends.tolist(), strict=True)
+        for begin, end in runs_of(reads)
         if begin
     ]
     for start_ns, end_ns in spells:

@@ -13,8 +13,9 @@ import numpy as np
 
 from canscope.model.events import Window
 from canscope.model.piece import ClosedWindow
+from canscope.model.runs import runs_of
 from canscope.model.signals import Samples
-from canscope.model.tables import SECOND_NS, Bools
+from canscope.model.tables import SECOND_NS
 from canscope.trust.remark import Links, Remark
 from canscope.trust.trailing import noise, step_of
 
@@ -61,8 +62,8 @@ def _first_hold(samples: Samples, half_step: float) -> tuple[int, int] | None:
     ways = np.diff(value)
     if not np.abs(ways).max() >= LEAP_MOVES * least:
         return None  # no leap: nearly always
-    for first, last in _stays(np.abs(ways) <= STAYS * least):
-        if first < MOVES or last + 1 >= len(ways):
+    for first, last in runs_of(np.abs(ways) <= STAYS * least):
+        if last - first < HELD or first < MOVES or last + 1 >= len(ways):
             continue
         count, leap, later = last - first, ways[last], ways[last + 1]
         before = ways[first - MOVES : first] * np.sign(leap)
@@ -73,9 +74,3 @@ def _first_hold(samples: Samples, half_step: float) -> tuple[int, int] | None:
         if abs(leap) >= max(LEAP * count * abs(later), LEAP_MOVES * abs(later)):
             return first, last
     return None
-
-
-def _stays(still: Bools) -> list[tuple[int, int]]:
-    """First and last reading of each stretch in which at least ``HELD`` repeat the first."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], still.astype(np.int64), [0]))))
-    return [(a, b) for a, b in edges.reshape(-1, 2).tolist() if b - a >= HELD]

@@ -18,7 +18,8 @@ from canscope.model.differences import differences_from
 from canscope.model.events import Window
 from canscope.model.median import median
 from canscope.model.piece import ClosedWindow
-from canscope.model.tables import SECOND_NS, Bools, Int64s
+from canscope.model.runs import runs_of
+from canscope.model.tables import SECOND_NS, Int64s
 from canscope.trust.remark import Links, Remark
 
 # All common practice, no source.
@@ -81,7 +82,10 @@ def _first(times: Int64s, raws: list[Int64s]) -> tuple[int, int] | None:
     for raw in raws:
         still &= differences_from(int(raw[0]), raw) == 0
     still[0] = False
-    for first, last in _stretches(still):
+    for begin, end in runs_of(still):
+        first, last = begin - 1, end - 1
+        if last - first < FEWEST:
+            continue
         before, after = slice(max(first - BESIDE, 0), first), slice(last + 1, last + 1 + BESIDE)
         long = times[last] - times[first] >= SHORTEST_NS
         if not long or first < BESIDE or last + BESIDE >= len(times):
@@ -90,14 +94,6 @@ def _first(times: Int64s, raws: list[Int64s]) -> tuple[int, int] | None:
         if odds * (last - first) >= UNLIKELY:
             return first, last
     return None
-
-
-def _stretches(still: Bools) -> Iterator[tuple[int, int]]:
-    """First and last frame of each stretch in which enough frames repeat the first."""
-    edges = np.flatnonzero(np.diff(np.concatenate((still.view(np.int8), [0])), prepend=0))
-    for begin, end in edges.reshape(-1, 2).tolist():
-        if end - begin >= FEWEST:
-            yield begin - 1, end - 1
 
 
 def _least_odds(before: Int64s, after: Int64s) -> float:
