@@ -49,6 +49,7 @@ FLICKERS, WANDERS = 2.4, 4.0
 NEARLY = 2 / 3  # of that, from which on it is not known; likewise
 LEAST_A = 0.3  # a smaller current may be its sensor's own; common practice, no source
 STEADY = 0.1  # of the pack's voltage; common practice, no source
+KEPT = 0.015  # of it, within which a pack stays that is not loaded; likewise
 LEAST, MOST = 0.4, 2.5  # times C dV that the current carried; common practice, no source
 MEDIAN = 0.6745 * 2**0.5  # median distance of neighbours over the noise of one, if Gaussian
 FILTER_NS = 30 * MS  # by which a current sensor that averages carries its charge late; likewise
@@ -456,6 +457,23 @@ def steady(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         empty = float(samples.value[0]) < STEADY * level
         code = "behind-contactors" if empty else ""
         yield Remark(PACK, "wrong", text, int(samples.time_ns[row]), code=code)
+        return
+    # Before anything flowed, and once the link is charged through its resistor: hardly anything.
+    start_ns, closed_ns = window.span.start_ns, min(positive_closings(window), default=None)
+    if closed_ns is None or closed_ns - start_ns < 2 * LATE_NS:
+        return
+    before = samples.between(start_ns - SECOND_NS, start_ns - EARLY_NS)
+    full = samples.between(closed_ns - LATE_NS, closed_ns - EARLY_NS)
+    if min(len(before), len(full)) < FEW or not full.time_ns[0] > before.time_ns[-1]:
+        return
+    fell = median(before.value) - median(full.value)
+    step = step_of(samples.value, window.bench.bindings[PACK].half_step)
+    rough = noise(before.value) / len(full) ** 0.5
+    if abs(fell) > max(KEPT * level, STEPS * rough, 1.5 * step):
+        text = f"read {median(before.value):.1f} V before the contactors closed and "
+        text += f"{median(full.value):.1f} V once the link had charged: so little current leaves a "
+        text += "pack its voltage"
+        yield Remark(PACK, "wrong", text, closed_ns)
 
 
 def gone(window: ClosedWindow, links: Links) -> Iterator[Remark]:

@@ -441,6 +441,7 @@ EVIDENCE = (
             "a wrong factor: the links disagree",
             "frozen: it does not move by a step as load sets in",
             "one link's own voltage: it falls as the contactors open, and the pack does not",
+            "lower while a link charges: nothing loads it then",
             "a collapse for a moment, with whatever contactors, or a fall together with the links: "
             "no current explains it",
             "late, or made up: it gives way after the links do, or otherwise",
@@ -1135,9 +1136,10 @@ EVIDENCE = (
             Unseen(
                 "link-fades",
                 ("units.*.link_voltage",),
-                "all links read that they are empty within parts of a second after the opening, on "
-                "a vehicle that discharges actively: an inverter that gives its motor current can "
-                "empty them as fast",
+                "all links read that they are empty sooner after the opening than they are: within "
+                "parts of a second on a vehicle that discharges actively, as an inverter that "
+                "gives its motor current does, or along a curve as of a stronger bleed; nothing "
+                "else measures what they still hold",
                 "measure the link before touching, each time",
             ),
             Unseen(
@@ -1189,8 +1191,9 @@ EVIDENCE = (
             Unseen(
                 "splice",
                 ("units.*.alive",),
-                "a stretch of rest that was cut out of a recording and closed up, as long as it is "
-                "a whole number of rounds of every counter and of every message's cycle",
+                "a stretch of rest that was cut out of a recording and closed up, or is in it "
+                "twice, as long as it is a whole number of rounds of every counter and of every "
+                "message's cycle",
                 "record into a run folder, whose hashes are written as it ends",
             ),
         ),

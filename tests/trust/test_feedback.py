@@ -239,6 +239,14 @@ def test_a_pack_that_collapses_while_contactors_close_is_not_believed():
     assert "a pack holds its voltage" in remarks(pack__voltage=column)["pack.voltage"]
 
 
+@pytest.mark.parametrize(("volts", "told"), [(12.0, True), (4.0, False)])
+def test_a_pack_that_reads_lower_while_a_link_charges_is_not_believed(volts, told):
+    """Its level would prove a link full that is not: 1.5 % of 400 V are 6 V."""
+    low = healthy()[PACK] - volts * ((TIMES >= 3.4) & (TIMES < 4.5))
+    said = remarks(pack__voltage=low).get("pack.voltage", "")
+    assert ("so little current leaves a pack its voltage" in said) == told
+
+
 def test_12_v_that_no_contactor_moves_are_not_believed():
     flicker = np.random.default_rng(3).integers(-1, 2, len(TIMES)) * 0.01
     assert "neither a coil nor" in remarks(supply__voltage=12.6 + flicker)["supply.voltage"]
