@@ -20,6 +20,7 @@ from canscope.rules.direction._asked import Asked, asked_at, says_what_is_asked
 from canscope.rules.shared.persistence import fresh, patience, recent, rolling, to_ns
 from canscope.rules.shared.powered import powered, seen_to_turn
 
+JERK = 3.0  # times what counts as moving, three readings in a row; common practice, no source
 EDGE, BESIDE = 4.0, 3  # times its steps beside that one; so many of them; no source
 READINGS = 3  # that a median takes at least, so that one wrong reading is no motion
 BRAKE, IGNITION, STOP = "driver.brake", "driver.ignition", "driver.emergency_stop"
@@ -77,7 +78,9 @@ class UnaskedMotion(Rule):
         Neither pedal nor direction is bound (not-bound); no pole was ever closed (not-exercised);
         a speed jumped from one reading to the next as no rotor can: faster than the claimed torque
         and ``drag_Nm`` can turn ``least_kgm2``, with the brake known to be released if it fell, or
-        down to standstill by four times its three steps before (sensor-suspect); it began to turn
+        down to standstill by four times its three steps before (sensor-suspect); it went to three
+        times ``moving_rpm`` and back within ``kept_s``, in three readings of one sense, where
+        nothing had been asked for ``answer_s`` (sensor-suspect); it began to turn
         though nothing could drive it, and turned faster than a hand turns a wheel: ``hand_rpm``
         times the gear ratio, or 10 where the plan states none (sensor-suspect; not in rolling); in
         power-up a person marked that the wheel turned while the unit could drive (sensor-suspect);
@@ -134,6 +137,7 @@ class UnaskedMotion(Rule):
         "asked-in-power-up",
         "kept-turning",
         "jump",
+        "jerk",
         "beyond-hand",
         "seen-to-turn",
     )
@@ -187,6 +191,7 @@ class UnaskedMotion(Rule):
             after[unit.name], gained = self._gained(piece, unit, now, state[unit.name])
             found += gained
             found += self._jumps(piece, unit, samples, rows)
+            found += self._jerks(unit, samples, rows, _since(now, state[unit.name]), now.code)
             by_hand, doubts = self._by_hand(piece, unit, now, by_hand=state[unit.name].by_hand)
             after[unit.name] = replace(after[unit.name], by_hand=by_hand)
             found += doubts
@@ -365,6 +370,31 @@ class UnaskedMotion(Rule):
             f"{(times[row] - before_ns[row]) / 1e6:.0f} ms, which no rotor can"
         )
         return [Doubt(unit.name, "sensor-suspect", text, int(times[row]), code="jump")]
+
+    def _jerks(
+        self, unit: DriveUnit, samples: Samples, rows: Int64s, since_ns: Int64s, code: Floats
+    ) -> list[Outcome]:
+        """Motion that came and went in less than ``kept_s``, where nothing had long been asked.
+
+        ``rows``: of the new readings; since when the same is asked at each, and what.
+        """
+        rpm, times = samples.value, samples.time_ns
+        moves = np.abs(rpm) >= self.moving_rpm
+        ended = moves[rows - 1] & ~moves[rows] & (rows > 0) & (code == 0)
+        for at in np.flatnonzero(ended).tolist():
+            row = int(rows[at])
+            first = int(np.flatnonzero(~moves[:row])[-1:].max(initial=-1)) + 1
+            began_ns = times[max(first - 1, 0)]
+            short = times[row - 1] - times[first] <= to_ns(self.kept_s)
+            if not first or not short or began_ns < since_ns[at] + to_ns(self.answer_s):
+                continue
+            most_rpm = float(rpm[first:row][np.argmax(np.abs(rpm[first:row]))])
+            if (rpm[first:row] * np.sign(most_rpm) >= JERK * self.moving_rpm).sum() < READINGS:
+                continue
+            text = f"its speed went to {most_rpm:.0f} rpm and back in {row - first} readings, "
+            text += "though nobody asked for it: it jerked, or its sensor is disturbed"
+            return [Doubt(unit.name, "sensor-suspect", text, int(times[row]), code="jerk")]
+        return []
 
     def _cut_off(self, samples: Samples, rows: Int64s) -> Bools:
         """Whether a speed fell to standstill at once, far beyond its steps just before."""

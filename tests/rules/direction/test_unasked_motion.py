@@ -281,6 +281,21 @@ def test_a_jump_that_no_rotor_can_make_takes_the_proof():
     assert judge(at_once, more=released | pressed).verdict is Verdict.PASS
 
 
+@pytest.mark.parametrize(
+    ("at_s", "rpm", "long_s", "reason"),
+    [(7.0, 300, 0.1, "sensor-suspect"), (7.0, -180, 0.15, "sensor-suspect"), (7.0, 70, 0.1, None)],
+    ids=["a jerk", "backwards", "slower"],
+)
+def test_a_jerk_that_nobody_asked_for_takes_the_proof(at_s, rpm, long_s, reason):
+    """A half sine of 0.1 s, of which two thirds lie above 75 rpm: 7 readings; none of 70 rpm."""
+    inside = (at_s <= TIMES) & (at_s + long_s > TIMES)
+    jerk = np.where(inside, rpm * np.sin(np.pi * (TIMES - at_s) / long_s), 0.0)
+    finding = judge(line(*BURST) + jerk)
+    assert finding.reason == reason
+    assert judge(line(*BURST) + jerk, cuts=(6.9, 7.03, 7.06, 7.2)) == finding
+    assert judge(line(*BURST) + jerk, pedal=((0, 0.6), (2, 20))).reason != "sensor-suspect"
+
+
 def test_nobody_can_take_it_away_in_any_stage():
     assert len(RULES["unasked-motion"].required_in) == 5
 
