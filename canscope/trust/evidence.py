@@ -1213,7 +1213,7 @@ EVIDENCE = (
         (
             "an offset, or degF called degC: cold, it differs from the ambient",
             "frozen, or flickering by a step: its neighbours warm and it does not",
-            "another unit's sensor: equal to the bit",
+            "another unit's sensor: equal to the bit, or warming as that unit turns",
             "falling while everything warms",
             "made up: it swings, wanders or jumps otherwise than bursts can warm a part",
             "made of speed, torque or current: it falls at once as its unit stops",

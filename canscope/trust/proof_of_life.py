@@ -59,6 +59,7 @@ FAR_STEPS = 5.0  # the same of a neighbour that may differ more: in another unit
 SMALL = 4  # blocks before the first burst, in which nothing can be said to have followed a hand
 HELD_STEPS = 3  # codes apart: a hand that holds a sensor moves it through so many
 RESTED_NS = 20 * SECOND_NS  # a sensor that then stands for so long, while others cool, is dead
+SOAKS_NS = 5 * SECOND_NS  # after a burst, in which what it heats warms on
 CUT_STEPS = 5.0  # by which a neighbour moves on while a sensor stays at its highest
 AT_ONCE_S = 2.0  # within which units that turn together begin to turn
 COOLED_STEPS, COOLED_K = 8.0, 2.0  # by how much a neighbour of another kind cools meanwhile
@@ -432,6 +433,9 @@ class _Together:
             return text, sensor.began_ns, ""
         if text := self._against_neighbours(one):
             return text, sensor.began_ns, "against-neighbours"
+        text, since_ns = self._warmed_by_another(one)
+        if text:
+            return text, since_ns, "against-neighbours"
         if sensor.flicker.stopped_ns is not None:
             text = "the sensor stopped moving at all before a burst that heats it"
             return text, sensor.flicker.stopped_ns, ""
@@ -606,6 +610,18 @@ class _Together:
                 return f"{text} warmed by {rise_K:.1f} K", start_ns
             if same and share >= 1 / ALIKE and share * fall_K >= far_K:
                 return f"{text} cooled by {fall_K:.1f} K", start_ns
+        return "", 0
+
+    def _warmed_by_another(self, one: _Seen) -> tuple[str, int]:
+        """Whether it warmed as another unit turned, before its own one ever did."""
+        for unit, begin_ns, end_ns in one.sensor.turns:
+            soaked_ns = (end_ns or self._until_ns) + SOAKS_NS
+            if unit == one.unit or one.sensor.began_ns is None or one.from_ns < soaked_ns:
+                continue
+            rise_K, least_K = one.rise_K(begin_ns, soaked_ns)
+            if rise_K >= max(WARMED_STEPS * one.step_K, WARMED_K, least_K):
+                text = f"the sensor warmed by {rise_K:.1f} K as {unit} turned, before its own unit "
+                return text + "ever did: it may be the other one's", begin_ns
         return "", 0
 
     def _neighbours(self, one: _Seen) -> Iterator[tuple[_Seen, float]]:

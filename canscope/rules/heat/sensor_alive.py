@@ -44,8 +44,9 @@ class SensorAlive(Rule):
         There is no such proof, or something in this run speaks against the sensor, whatever proves
         it (sensor-suspect): it stood at a rail while the vehicle was engaged or after its first
         burst; it never gave a good value; a neighbour warmed by three of its steps (of another
-        unit: by five) and 0.5 K while it stood, dithered or fell; it stopped for good while a
-        neighbour that had warmed alike cooled; it fell from one reading to the next as no part
+        unit: by five) and 0.5 K while it stood, dithered or fell; it warmed as another unit
+        turned, before its own one ever did; it stopped for good while a neighbour that had warmed
+        alike cooled; it fell from one reading to the next as no part
         cools; it rose in one straight line from first to last; it read colder than the air and
         everything else on a cold vehicle, until 60 s after its last burst; it stayed at its highest
         while what is heated with it warmed on; it was back within a second of the end of every

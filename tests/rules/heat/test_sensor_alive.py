@@ -371,3 +371,20 @@ def test_a_sensor_that_falls_below_the_air_within_a_minute_is_suspect():
     """By 6 K, from 20 s after the burst on; 3 K and a step are allowed."""
     fallen = heat(2.0) - np.interp(LONG, [45, 100], [0, 10])
     assert "colder than all was before" in pair(fallen).sentence
+
+
+@pytest.mark.parametrize(("warms_at_s", "reason"), [(20, "sensor-suspect"), (60, None)])
+def test_a_sensor_that_warms_as_another_unit_turns_may_be_that_units(warms_at_s, reason):
+    """Front turns from 20 to 23 s, rear from 60 to 63 s; its winding warms by 2 K in 10 s."""
+    rear, speed = "units.rear.temperatures.winding", "units.rear.speed"
+    warms = 20.0 + np.interp(LONG, [warms_at_s, warms_at_s + 10, 100], [0, 2.0, 1.6])
+    roles = {
+        WINDING: (LONG, steps(heat(2.0), 0.1)),
+        SPEED: (LONG, np.where((LONG >= 20) & (LONG < 23), 800.0, 0.0)),
+        rear: (LONG, steps(warms, 0.1)),
+        speed: (LONG, np.where((LONG >= 60) & (LONG < 63), 800.0, 0.0)),
+    }
+    u = {WINDING: 0.05, rear: 0.05}
+    finding = run("sensor-alive", roles, u=u, bench=COLD)["rear winding"]
+    assert finding.reason == reason
+    assert reason is None or "K as front turned" in finding.sentence
