@@ -21,6 +21,8 @@ from canscope.rules.shared.persistence import fresh, patience, recent, rolling, 
 from canscope.rules.shared.powered import powered, seen_to_turn
 
 JERK = 3.0  # times what counts as moving, three readings in a row; common practice, no source
+# More than a resolver's zero wanders by; torque by which a unit moves a vehicle. Common practice.
+CREPT_RPM, PUSHES_NM = 16.0, 0.5
 EDGE, BESIDE = 4.0, 3  # times its steps beside that one; so many of them; no source
 READINGS = 3  # that a median takes at least, so that one wrong reading is no motion
 BRAKE, IGNITION, STOP = "driver.brake", "driver.ignition", "driver.emergency_stop"
@@ -80,7 +82,8 @@ class UnaskedMotion(Rule):
         and ``drag_Nm`` can turn ``least_kgm2``, with the brake known to be released if it fell, or
         down to standstill by four times its three steps before (sensor-suspect); it went to three
         times ``moving_rpm`` and back within ``kept_s``, in three readings of one sense, where
-        nothing had been asked for ``answer_s`` (sensor-suspect); it began to turn
+        nothing had been asked for ``answer_s`` (sensor-suspect); or it turned at 16 rpm and more
+        for ``lose_s`` without slowing down (in rolling: with torque that way); it began to turn
         though nothing could drive it, and turned faster than a hand turns a wheel: ``hand_rpm``
         times the gear ratio, or 10 where the plan states none (sensor-suspect; not in rolling); in
         power-up a person marked that the wheel turned while the unit could drive (sensor-suspect);
@@ -138,6 +141,7 @@ class UnaskedMotion(Rule):
         "kept-turning",
         "jump",
         "jerk",
+        "crept",
         "beyond-hand",
         "seen-to-turn",
     )
@@ -191,7 +195,9 @@ class UnaskedMotion(Rule):
             after[unit.name], gained = self._gained(piece, unit, now, state[unit.name])
             found += gained
             found += self._jumps(piece, unit, samples, rows)
-            found += self._jerks(unit, samples, rows, _since(now, state[unit.name]), now.code)
+            since_ns = _since(now, state[unit.name])
+            found += self._jerks(unit, samples, rows, since_ns, now.code)
+            found += self._crept(piece, unit, samples, now, since_ns)
             by_hand, doubts = self._by_hand(piece, unit, now, by_hand=state[unit.name].by_hand)
             after[unit.name] = replace(after[unit.name], by_hand=by_hand)
             found += doubts
@@ -395,6 +401,36 @@ class UnaskedMotion(Rule):
             text += "though nobody asked for it: it jerked, or its sensor is disturbed"
             return [Doubt(unit.name, "sensor-suspect", text, int(times[row]), code="jerk")]
         return []
+
+    def _crept(
+        self, piece: Piece, unit: DriveUnit, samples: Samples, now: Turning, since_ns: Int64s
+    ) -> list[Outcome]:
+        """Motion below ``moving_rpm`` that goes on and on, where nothing had long been asked.
+
+        Noise and flicker have another median over so long a time; what coasts slows down. In
+        rolling the road moves it, unless it gives torque.
+        """
+        long_ns = to_ns(self.lose_s)
+        slow = (now.code == 0) & (np.abs(np.nan_to_num(now.rpm)) >= CREPT_RPM)
+        slow &= now.time_ns >= since_ns + to_ns(self.answer_s) + long_ns
+        if not slow.any():
+            return []
+        at_ns, width_ns, here = now.time_ns[slow], now.width_ns[slow], now.rpm[slow]
+        before = samples.time_ns.searchsorted(at_ns - long_ns, "right") - 1
+        then = _medians(samples, np.maximum(before, 0), width_ns)
+        rows, long = samples.time_ns.searchsorted(at_ns), np.full(len(at_ns), long_ns)
+        all_along = _medians(samples, rows, long) * np.sign(here)
+        crept = (then * np.sign(here) >= CREPT_RPM) & (all_along >= CREPT_RPM) & (before >= 0)
+        crept &= np.abs(here) >= (1 - self.lose_percent / 100) * np.abs(then)
+        if piece.bench.stage == "rolling" and crept.any():
+            torque = piece.at(unit.role("torque"), at_ns).value
+            crept &= torque * np.sign(here) > PUSHES_NM
+        if not crept.any():
+            return []
+        row = int(np.argmax(crept))
+        text = f"it turned at {here[row]:.0f} rpm for {self.lose_s:g} s and more, no slower at the "
+        text += "end, though nobody asked for it: it creeps, or its sensor's zero is off"
+        return [Doubt(unit.name, "sensor-suspect", text, int(at_ns[row]), code="crept")]
 
     def _cut_off(self, samples: Samples, rows: Int64s) -> Bools:
         """Whether a speed fell to standstill at once, far beyond its steps just before."""

@@ -296,6 +296,29 @@ def test_a_jerk_that_nobody_asked_for_takes_the_proof(at_s, rpm, long_s, reason)
     assert judge(line(*BURST) + jerk, pedal=((0, 0.6), (2, 20))).reason != "sensor-suspect"
 
 
+@pytest.mark.parametrize(
+    ("rpm", "until_rpm", "reason"),
+    [(20, 20, "sensor-suspect"), (-20, -20, "sensor-suspect"), (20, 10, None), (9, 9, None)],
+    ids=["creeps", "backwards", "coasts", "a zero that is off"],
+)
+def test_creeping_on_and_on_takes_the_proof(rpm, until_rpm, reason):
+    """From 8 s to 12 s, below the 25 rpm that count as moving."""
+    crept = line((0, 0), (8, 0), (8.1, rpm), (12, until_rpm), (12.1, 0), (20, 0))
+    finding = judge(line(*BURST) + crept)
+    assert finding.reason == reason
+    assert judge(line(*BURST) + crept, cuts=(8.05, 9.5, 10.02, 11.4)) == finding
+    noise = np.random.default_rng(2).normal(0, 15, len(TIMES)) * (np.abs(crept) > 0)
+    assert judge(line(*BURST) + noise).verdict is Verdict.PASS
+
+
+def test_in_rolling_a_vehicle_that_creeps_without_torque_may_be_on_a_slope():
+    crept = line((0, 0), (8, 0), (8.1, 20), (12, 20), (12.1, 0), (20, 0))
+    for torque_Nm, reason in ((2.0, "sensor-suspect"), (0.0, None)):
+        torque = {TORQUE: (TIMES, np.where((TIMES > 8) & (TIMES < 12), torque_Nm, 0.0))}
+        finding = judge(line(*BURST) + crept, stage="rolling", more=torque)
+        assert finding.reason == reason
+
+
 def test_nobody_can_take_it_away_in_any_stage():
     assert len(RULES["unasked-motion"].required_in) == 5
 
