@@ -34,6 +34,7 @@ HELD_NS = S // 2  # for which the input says so; common practice, no source
 ANSWER_NS = 3 * S // 10  # in which a controller's ramp has begun; likewise
 DRIVES_NM, KEPT = 1.0, 0.9  # torque, and share of the speed before; likewise
 FEWEST = 4  # readings of torque and of speed
+ROLLS_NS = 2 * S  # for which a foot may touch the brake while it drives a vehicle; likewise
 OFTEN = 3  # times in a burst, that no foot presses a brake while it drives on; likewise
 EARLY_NS = S  # by which an ignition may be late; likewise
 LIVE_NS = 10 * S  # in which contactors open after key-off, as nodes fall asleep; likewise
@@ -54,10 +55,12 @@ def driven_on(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         return  # its bus has another clock
     least_Nm = max(DRIVES_NM, 4 * window.bench.u(torque))
     for role, least, most, word, looked_at_ns in INPUTS:
-        may = window.bench.creep if role == PEDAL else window.bench.stage == "rolling"
-        if not window.bench.has(role) or (may and role in (PEDAL, BRAKE)):
+        if not window.bench.has(role) or (role == PEDAL and window.bench.creep):
             continue
+        rolls = role == BRAKE and window.bench.stage == "rolling"
         for start_ns, end_ns, often in _spells(window, role, least, most):
+            if rolls and end_ns - start_ns < ROLLS_NS:
+                continue
             last_ns = end_ns if often else min(end_ns, start_ns + looked_at_ns)
             pushes, turns = (_inside(window, one, start_ns, last_ns) for one in (torque, speed))
             if min(len(pushes), len(turns)) < FEWEST:

@@ -125,6 +125,9 @@ class Answers:
             apart = self._balance(history, unit, course)
             found = {role: self._clipped(history, torque, course) or apart, torque: apart}
             found[PEDAL] = self._late_release(history, torque, course)
+            top_rpm = HIGH * float(course.rpm[course.top])  # a foot may hold it at first
+            if self._all_along(history, course, BRAKE, 1, top_rpm):
+                found[BRAKE] = f"read pressed while the unit came to {top_rpm:.0f} rpm"
             self._keep(found, unit, apart)
             return
         came = f"while the unit came to {BRAKED_RPM:g} rpm"
@@ -243,10 +246,12 @@ class Answers:
             f" {part:.0%} with the brake released"
         )
 
-    def _all_along(self, history: History, course: Course, role: str, held: int) -> bool:
-        """Whether a driver's input read one state all the time in which the unit sped up."""
+    def _all_along(
+        self, history: History, course: Course, role: str, held: int, least_rpm: float = BRAKED_RPM
+    ) -> bool:
+        """Whether a driver's input read one state all the time in which the unit sped up so far."""
         rows = slice(course.first, course.top + 1)
-        fast = course.rpm[rows] >= BRAKED_RPM
+        fast = course.rpm[rows] >= max(least_rpm, BRAKED_RPM)
         if not self._bench.has(role) or not fast.any():
             return False
         end_ns = int(course.time_ns[rows][int(np.argmax(fast))])
