@@ -7,6 +7,7 @@ then falls with tau 0.5 s. All is read every 20 ms.
 """
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -67,10 +68,11 @@ def healthy():
     }
 
 
-def remarks(cuts=(), seldom=(), bleed=None, resistor_ohm=100.0, **changed):
+def remarks(cuts=(), seldom=(), bleed=None, resistor_ohm=100.0, link_late_s=None, **changed):
     """Role -> what is said of it, with these columns instead; ``_`` stands for a dot.
 
-    Roles that are read ``seldom`` come every 200 ms.
+    Roles that are read ``seldom`` come every 200 ms. With ``link_late_s`` the link is on a bus of
+    its own, whose stamps are that much too late.
     """
     columns = healthy() | {name.replace("__", "."): column for name, column in changed.items()}
     fields = {"link_capacitance_F": 1e-3, "bleed": bleed, "precharge_resistor_ohm": resistor_ohm}
@@ -86,6 +88,11 @@ def remarks(cuts=(), seldom=(), bleed=None, resistor_ohm=100.0, **changed):
         )
         for role, (times, column) in columns.items()
     }  # fmt: skip
+    if link_late_s is not None:
+        signal = replace(bench.bindings[LINK].signal, channel="can1")
+        own = {LINK: replace(bench.bindings[LINK], signal=signal)}
+        bench = replace(bench, bindings={**bench.bindings, **own})
+        data[LINK] = replace(data[LINK], time_ns=data[LINK].time_ns + round(link_late_s * 1e9))
     judge = Judge(bench, {})
     edges = [0.0, *cuts, 31.0]
     for begin, end in itertools.pairwise(edges):

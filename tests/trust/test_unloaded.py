@@ -58,6 +58,25 @@ def test_a_pack_that_is_fed_at_rest_is_not_believed(closed_A, open_A, told):
     assert ("nothing of the run feeds the pack" in said.get(CURRENT, "")) == told
 
 
+@pytest.mark.parametrize("late_s", [-0.8, 0.8])
+def test_a_link_whose_adapter_has_another_clock_is_not_blamed(late_s):
+    """The burst takes 20 V; 0.8 s late the link still has them to find while no current flows."""
+    loads = 10 * load(TIMES)
+    columns = {"pack__voltage": healthy()[PACK] - loads}
+    columns["units__front__link_voltage"] = healthy()[LINK] - loads
+    said = remarks(link_late_s=late_s, **columns)
+    assert "no load" not in "".join(said.values())
+
+
+@pytest.mark.parametrize("late_s", [0.0, 0.8])
+def test_the_pack_and_a_link_of_a_right_clock_are_blamed_all_the_same(late_s):
+    """They give way from 14 to 14.3 s, the link by 20 V as well."""
+    dips = np.where((TIMES >= 14) & (TIMES < 14.3), -20.0, 0.0)
+    said = shifted(dips, link_late_s=late_s)
+    assert "no load of the run explains it" in said.get(PACK, "")
+    assert ("no load of the run explains it" in said.get(LINK_KEY, "")) == (late_s == 0)
+
+
 def test_a_load_explains_it():
     """25 A for 2 s, which take 20 V out of 0.8 ohm."""
     loads = (TIMES >= 14) & (TIMES < 16)
