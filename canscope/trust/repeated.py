@@ -107,11 +107,12 @@ def _odds(raw: Int64s) -> float:
 
     Second differences take a steady move out of it: of noise of one step they spread by sqrt(6).
     Their median leaves out single moves, as a coil's pull-in is one of the 12 V; of a few codes it
-    may be too large, and then they count without the farthest move and what lies beside it.
+    may be too large, and then they count without the farthest move and what lies beside it. One
+    that toggles between two codes lies at their edge, with whatever noise.
     """
     ways = np.diff(raw.astype(np.float64))
     step = float(np.abs(ways[ways != 0]).min(initial=np.inf))
-    if np.isinf(step):
+    if not np.ptp(raw) > step:  # never moved where step is infinite
         return 0.0
     bends = np.abs(np.diff(ways))
     middle, farthest = median(bends), int(bends.argmax())

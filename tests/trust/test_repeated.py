@@ -61,6 +61,7 @@ def test_a_frame_that_is_repeated_for_half_a_second_is_told_of_every_number_in_i
         np.where((AT_MS > 4000) & (AT_MS < 4500), 3204, 3200 + AT_MS // 20),  # a move that ends
         np.round(3200.0 - dip(3900) - dip(4900)).astype(int),  # coils that pull in
         np.where((AT_MS >= 3960) & (AT_MS < 4760), 129, COILS),  # the same in coarse steps
+        np.where((AT_MS >= 3960) & (AT_MS < 4760), 129, 129 + AT_MS // 20 % 2 - (AT_MS > 4300)),
     ],
 )
 def test_what_may_stand_still_by_itself_is_believed(link):

@@ -343,7 +343,7 @@ class CycleTime(Rule):
         found += _slower_twins(nodes, piece.bench)
         found += _unclear(state.losses)
         for key, node in nodes.items():
-            if node.asked and not _asleep_alike(nodes, key, state, piece.bench):
+            if node.asked and not _asleep_alike(nodes, key, state, piece.bench, end_ns):
                 text = (
                     "it fell silent with all poles open and nothing turning, and the recording"
                     " ended before it could be told whether it died or was switched off"
@@ -465,19 +465,25 @@ def _unit(bench: Bench, key: str) -> str | None:
     return owners.pop() if alone and len(owners) == 1 else None
 
 
-def _asleep_alike(nodes: Mapping[str, Node], key: str, state: Bus, bench: Bench) -> bool:
+def _asleep_alike(
+    nodes: Mapping[str, Node], key: str, state: Bus, bench: Bench, end_ns: int
+) -> bool:
     """Whether a message ceased after high voltage was on, with all messages of its unit."""
     node, others = nodes[key], [nodes[o] for o in _companions(bench, key)]
     after = state.closed_ns is not None and state.closed_ns < node.due_ns
-    return after and bool(others) and all(_silent_with(o, node) for o in others)
+    return after and bool(others) and all(_silent_with(o, node, end_ns) for o in others)
 
 
-def _silent_with(other: Node, node: Node) -> bool:
-    """Whether one message ceased with another one, within the time in which a node shuts down."""
+def _silent_with(other: Node, node: Node, end_ns: int) -> bool:
+    """Whether one message ceased with another one, within the time in which a node shuts down.
+
+    A slow one may be missing just once by the end.
+    """
     if other.last_ns is None or other.last_ns <= node.due_ns:
         return True
     together = other.last_ns <= (node.last_ns or 0) + TOGETHER_NS
-    return together and (other.asked or other.late)
+    missed = end_ns > other.last_ns + MISSED * (other.cycle_ns or end_ns)
+    return together and (other.asked or other.late or missed)
 
 
 def _settling(node: Node, times: Int64s, spared: Int64s) -> tuple[Node, int]:

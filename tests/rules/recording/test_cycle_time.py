@@ -292,6 +292,15 @@ def test_without_an_ignition_a_unit_may_sleep_after_high_voltage_while_others_ta
     assert judge(asleep, others=closed(2.0, 4.0)).verdict is Verdict.PASS
 
 
+@pytest.mark.parametrize(("slow_s", "verdict"), [(18.15, "pass"), (18.9, "unproven")])
+def test_a_unit_sleeps_if_its_slow_message_is_missing_once_by_the_end(slow_s, verdict):
+    """Every second, last at 18.15 s: missing by 19.65 s. The recording ends at 19.9 s."""
+    link = (np.append(np.arange(0.15, 18, 1), slow_s), 10.0)
+    others = closed(2.0, 4.0) | {"units.front.link_voltage": link}
+    cycles_s = STATED | {"units.front.link_voltage": 1.0}
+    assert judge(every_100_ms(end_s=18.1), others, cycles_s=cycles_s).verdict == verdict
+
+
 @pytest.mark.parametrize(("rest_V", "verdict"), [(20.0, "pass"), (80.0, "fail")])
 def test_without_feedback_a_unit_may_sleep_once_its_link_was_full_and_is_below_60_V(
     rest_V, verdict
