@@ -60,14 +60,13 @@ def _of_volts(real: Real, open_V: float) -> None:
         resistor_ohm=resistor,
         stated_resistor_ohm=resistor,
         link_capacitance_F=farad,
-        active_bleed_ohm=box.active_bleed_ohm * ohms,
-        passive_bleed_ohm=box.passive_bleed_ohm * ohms,
+        active_bleed_ohm=max(box.active_bleed_ohm * ohms, open_V / 1.2),
+        passive_bleed_ohm=max(box.passive_bleed_ohm * ohms, open_V / 1.2),
     )
     real.vehicle = replace(real.vehicle, pack=pack, box=box)
-    if hasattr(real.story, "discharge_wait_s"):
-        more_s = box.link_capacitance_F * box.active_bleed_ohm * max(np.log(share), 0.0)
-        wait_s = real.story.discharge_wait_s + float(more_s)
-        real.story = replace(real.story, discharge_wait_s=wait_s)
+    empties_s = farad * box.active_bleed_ohm * float(np.log(open_V / 60.0))
+    wait_s = max(real.story.discharge_wait_s, empties_s + 2.0)
+    real.story = replace(real.story, discharge_wait_s=wait_s)
 
 
 def _rescaled(real: Real, steps: dict[str, float], wider: float = 1.0) -> None:
@@ -327,6 +326,60 @@ def on_change(real: Real) -> str:
 
     real.sent.insert(0, more)
     return "contactor box sends on change as well"
+
+
+@trait("one-bus")
+def one_bus(real: Real) -> str | None:
+    """Both units are on one bus, under other identifiers."""
+    if len(real.units) < 2:
+        return None
+    own = all_messages(real.vehicle)
+    stays, goes = real.units
+    ids = [{(m.can_id, m.extended) for m in own[channel]} for channel in (stays, goes)]
+    if ids[0] & ids[1]:
+        return None
+
+    def moved(real: Real, recording: Recording) -> Recording:
+        one, other = (recording.channels.index(channel) for channel in (stays, goes))
+        return replace(
+            recording, channel=np.where(recording.channel == other, one, recording.channel)
+        )
+
+    def told(file: str, text: str) -> str:
+        if file == f"{goes}.dbc":
+            return text.replace("UnitFast", "OtherFast").replace("UnitSlow", "OtherSlow")
+        text = re.sub(rf"(?m)^{goes} = .*\n", "", text)
+        text = text.replace(f'["{stays}.dbc"]', f'["{stays}.dbc", "{goes}.dbc"]')
+        return text.replace(f"{goes}:Unit", f"{stays}:Other")
+
+    real.sent.append(moved)
+    real.planned.append(told)
+    return f"both units on {stays}"
+
+
+@trait("split-bus")
+def split_bus(real: Real) -> str:
+    """The battery and its contactors are on a bus of their own."""
+    names = ("PackStatus", "ContactorBox")
+    ids = [m.can_id for m in all_messages(real.vehicle)["can0"] if m.name in names]
+
+    def moved(real: Real, recording: Recording) -> Recording:
+        own = recording.of("can0") & np.isin(recording.can_id, ids)
+        channels = (*recording.channels, "can8")
+        channel = np.where(own, len(channels) - 1, recording.channel)
+        return replace(recording, channel=channel, channels=channels)
+
+    def told(file: str, text: str) -> str:
+        if not file.endswith(".toml"):
+            return text
+        text = re.sub(r"(?m)^can0 = (.*)$", r"can0 = \1\ncan8 = \1", text)
+        for name in names:
+            text = text.replace(f"can0:{name}", f"can8:{name}")
+        return text
+
+    real.sent.append(moved)
+    real.planned.append(told)
+    return "battery and contactors on a bus of their own"
 
 
 @trait("hum")
