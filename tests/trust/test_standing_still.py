@@ -103,7 +103,7 @@ def test_a_spell_shorter_than_a_second_need_not_show():
 def test_a_torque_and_a_link_that_never_move_while_the_unit_turns_prove_nothing():
     lively = np.where(TURNING, 8.0, 0.0)
     roles = ROLES | {
-        "driver.pedal": (T, np.where((T > 2.5) & (T < 5), 20.0, 0.0)),
+        "driver.pedal": (T, np.where((T > 2.5) & (T < 6), 20.0, 0.0)),
         "units.front.torque": (T, lively),
     }
     assert judge("pedal-at-rest", roles)["front torque"].verdict == "pass"
