@@ -11,6 +11,7 @@ if TYPE_CHECKING:
 
 WET = ("wet-spin", "rolling")
 FLUIDS = ("coolant", "oil")
+FULLEST = 1.4  # times its nominal voltage: 1.17 for most lithium cells; common practice, no source
 
 
 def fluid_state(given: str | None, stage: str) -> str:
@@ -23,10 +24,15 @@ def check_stage(plan: PlanTable, notes: Notes) -> None:
     if "job" not in notes.touched:
         _check_fluids(plan, notes)
     pack = plan.pack
-    highest = pack.maximum_voltage_V
-    if highest is not None and highest < (pack.nominal_voltage_V or 0.0):
-        path = ("pack", "maximum_voltage_V")
-        notes.mistake(path, "below nominal_voltage_V", "the voltage of the fully charged pack")
+    highest, nominal = pack.maximum_voltage_V, pack.nominal_voltage_V
+    if highest is None or nominal is None:
+        return
+    path, hint = ("pack", "maximum_voltage_V"), "the voltage of the fully charged pack"
+    if highest < nominal:
+        notes.mistake(path, "below nominal_voltage_V", hint)
+    elif highest > FULLEST * nominal:
+        what = f"more than {FULLEST:g} times nominal_voltage_V ({nominal:g} V), as no cell has it"
+        notes.mistake(path, what, hint)
 
 
 def _check_fluids(plan: PlanTable, notes: Notes) -> None:

@@ -471,6 +471,7 @@ def test_an_ambiguous_signal_lists_its_candidates(tmp_path):
         ("minimum_percent = 94", "minimum_percent = 101", "expected 80 to 100 %, got 101"),
         ('off = "no second person today"', "off = true", "expected the reason in words"),
         ("maximum_voltage_V = 409", "maximum_voltage_V = 309", "below nominal_voltage_V"),
+        ("maximum_voltage_V = 409", "maximum_voltage_V = 900", "more than 1.4 times nominal"),
         ("at_s = 21.5", "at_s = 21.5\ntime_ns = 5", "either at_s or time_ns"),
         ('seen = "forward"', 'seen = "forwards"', "did you mean 'forward'?"),
         ("format = 1", "format = 2", "format: expected 1, the only format there is, got 2"),
