@@ -178,6 +178,15 @@ COARSE_TORQUE = Unseen(
     "read in the unit's own documentation how finely it says its torque",
     most=3.0,
 )
+COARSE_VOLTAGE = Unseen(
+    "quantised",
+    ("units.*.link_voltage",),
+    "steps of up to 4 V, whatever its definition says: it is known to half of one then, which is "
+    "less than the 3 % by which pack and links may differ",
+    VOLTMETER,
+    least=0.0,
+    most=4.0,
+)
 ASKED_TORQUE = Unseen(
     "asked-for",
     ("units.*.torque",),
@@ -453,6 +462,7 @@ EVIDENCE = (
             *STILL_PACK,
             _held("pack.voltage", 0.3, "links show what it misses, within 3 % of the pack"),
             _dead_bit("pack.voltage", 4.0, "4 V of the 3 % by which pack and links may differ"),
+            replace(COARSE_VOLTAGE, roles=("pack.voltage",)),
             Unseen(
                 "clipped",
                 ("pack.voltage",),
@@ -525,6 +535,15 @@ EVIDENCE = (
                 least=0.0,
                 most=2.0,
             ),
+            Unseen(
+                "quantised",
+                ("pack.current",),
+                "steps of up to 3 A, whatever its definition says: it is known to half of one then,"
+                " and its zero may be off by as much as that",
+                CLAMP,
+                least=0.0,
+                most=3.0,
+            ),
             _held("pack.current", 0.3, "a peak as short may lie between two readings as well"),
             _dead_bit(
                 "pack.current",
@@ -596,13 +615,13 @@ EVIDENCE = (
             Unseen(
                 "insulation-settles",
                 ("pack.insulation",),
-                "insulation that reads too little for seconds just after contactors close or open, "
-                "and enough from then on: a monitor settles so, as the filters of what is newly "
-                "connected charge; what comes later, or stays, is told",
+                "insulation that reads too little from when contactors close or open on, for up to "
+                "the 30 s that a monitor is given, and enough from then on: a monitor settles so, as "
+                "the filters of what is newly connected charge; what comes later, or stays, is told",
                 "connect a known resistor to the chassis, as the monitor's maker describes, and "
                 "see how long it takes to read it",
                 least=0.0,
-                most=5.0,
+                most=30.0,
             ),
             Unseen(
                 "insulation-stops",
@@ -1124,6 +1143,7 @@ EVIDENCE = (
             ALL_VOLTAGES,
             LATE_LINK,
             _dead_bit("units.*.link_voltage", 9.0, "the 3 % by which pack and links may differ"),
+            COARSE_VOLTAGE,
             Unseen(
                 "offset",
                 ("units.*.link_voltage",),

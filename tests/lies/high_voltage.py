@@ -499,7 +499,7 @@ def insulation_dips(told: Told) -> Lie | None:
     s = float(told.rng.choice([2.0, 4.0, 15.0]))
     begins = bool(told.rng.random() < 0.2)
     at = int(shut[0]) + (0 if begins else int(told.rng.integers(5200, 12_000)))
-    s = min(s, 4.0) if begins else s
+    s = min(s, 8.0) if begins else s
     rows = slice(at, at + round(1000 * s))
     if rows.stop > int(shut[-1]) or not told.closed()[rows].all():
         return None
