@@ -616,8 +616,9 @@ EVIDENCE = (
                 "insulation-settles",
                 ("pack.insulation",),
                 "insulation that reads too little from when contactors close or open on, for up to "
-                "the 30 s that a monitor is given, and enough from then on: a monitor settles so, as "
-                "the filters of what is newly connected charge; what comes later, or stays, is told",
+                "the 30 s that a monitor is given, and enough from then on: a monitor settles so, "
+                "as the filters of what is newly connected charge; what comes later, or stays, is "
+                "told",
                 "connect a known resistor to the chassis, as the monitor's maker describes, and "
                 "see how long it takes to read it",
                 least=0.0,
