@@ -93,6 +93,8 @@ class _Loader:
         check_stage(table, self.notes)
         self.mistakes.raise_any(str(self.source.path))
         bound = {binding.signal.message_key for binding in bindings.values()}
+        for channel in sorted(set(table.buses) - {key.partition(":")[0] for key in bound}):
+            self.notes.warn(("buses", channel), "no role is bound to it: its nodes are not judged")
         bench = replace(
             _bench(table, self.source),
             units=units,

@@ -212,6 +212,14 @@ def test_role_tables_take_labels_codes_cycles_and_uncertainty(tmp_path):
     assert bound["contactors.negative.command"].codes == {1: 1.0, 0: 0.0}
 
 
+def test_a_bus_that_the_plan_declares_and_binds_nothing_to_is_told(tmp_path):
+    """Whoever deletes a unit from the plan leaves its bus, on which it may turn unseen."""
+    swap = ("can2 = {", 'can7 = { definitions = ["drive_unit.dbc"], bitrate = 500_000 }\ncan2 = {')
+    plan = loaded(tmp_path, swap)
+    assert [text for text in plan.warnings if "buses.can7: no role is bound to it" in text]
+    assert not [text for text in plan.warnings if "buses.can2" in text]
+
+
 def test_a_missing_unit_is_a_warning_with_its_line(tmp_path):
     plan = loaded(tmp_path, drive_unit__dbc=_with_unit('"V"', '""'))
     line = PLAN.split("\n").index('link_voltage = "can2:UnitFast.LinkVoltage"') + 1
