@@ -17,7 +17,7 @@ from canscope.model.runs import runs_of
 from canscope.model.signals import Samples
 from canscope.trust.remark import Links, Remark
 
-IGNITION, BRAKE = "driver.ignition", "driver.brake"
+IGNITION, BRAKE, STOP = "driver.ignition", "driver.brake", "driver.emergency_stop"
 PEDAL, REQUEST = "driver.pedal", "driver.direction"
 REST_PERCENT = 3.0  # of its travel; common practice, no source
 LOOKED_AT_NS = S  # from where the input says so, in which nothing answers; common practice
@@ -39,6 +39,9 @@ OFTEN = 3  # times in a burst, that no foot presses a brake while it drives on; 
 EARLY_NS = S  # by which an ignition may be late; likewise
 LIVE_NS = 10 * S  # in which contactors open after key-off, as nodes fall asleep; likewise
 LONGEST_NS = 120 * S  # of the past that is kept
+# After the stop was released somebody has to ask anew: its reset starts nothing (ISO 13850:2015,
+# 4.1.4). Nobody does so within; common practice, no source.
+RESET_NS = 3 * S // 10
 
 
 def driven_on(window: ClosedWindow, links: Links) -> Iterator[Remark]:
@@ -137,6 +140,22 @@ def live_before(window: ClosedWindow, links: Links) -> Iterator[Remark]:
             f"read off until {(int(on[0]) - closed_ns) / S:.1f} s after the first contactor closed"
         )
         yield Remark(IGNITION, "wrong", text, closed_ns)
+
+
+def closed_by_reset(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """A stop that reads pressed until the very moment at which the first contactor closes."""
+    closed = [event for event in window.events_of("pole") if event.value == 1]
+    if not window.bench.has(STOP) or not closed:
+        return
+    known = window.around(STOP, 1.0).known
+    first_ns = closed[0].time_ns
+    pressed = known.between(first_ns - RESET_NS, first_ns + 1)
+    pressed = pressed[pressed.value == 1]
+    if len(pressed) and known.value[-1] == 0:
+        ago_ms = (first_ns - int(pressed.time_ns[-1])) / 1e6
+        text = f"read pressed until {ago_ms:.0f} ms before the first contactor closed: a reset "
+        text += "starts nothing by itself, so that it may be made of the contactors' states"
+        yield Remark(STOP, "wrong", text, first_ns)
 
 
 def kept_live(window: ClosedWindow, links: Links) -> Iterator[Remark]:

@@ -575,7 +575,8 @@ EVIDENCE = (
                 "offset",
                 ("pack.current",),
                 "an offset of up to 3 A, as current sensors have one: it is told by what they read "
-                "with all contactors open, and current-ceiling leaves room for it",
+                "with all contactors open, and current-ceiling leaves room for it; one that is "
+                "there with the contactors closed alone is the load of a converter",
                 CLAMP,
                 least=-3.0,
                 most=3.0,
@@ -844,6 +845,7 @@ EVIDENCE = (
         (
             "always released: the stop that the plan asks for is never seen",
             "always pressed: poles close and axles turn under it",
+            "made of the contactors' states: it reads pressed until the first one closes",
         ),
         (
             Unseen(

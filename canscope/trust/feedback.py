@@ -36,6 +36,7 @@ WITNESSES = {
         answers.lifted_by_coils,
         driven_on.live_all_along,
         driven_on.live_before,
+        driven_on.closed_by_reset,
         held,
         repeated,
     ),

@@ -459,6 +459,22 @@ def ignition_from_pole(told: Told) -> Lie | None:
     return Lie(name, key, f"is {pole}", (key,), late_s)
 
 
+@kind("stop-from-poles")
+def stop_from_poles(told: Told) -> Lie | None:
+    """The stop button reads pressed while all poles are open: each opening is its own doing."""
+    key = told.keys("EmergencyStop")[0]
+    told.put(key, 1.0 - _shut(told))
+    return Lie("stop-from-poles", key, "pressed while all poles are open", (key,))
+
+
+@kind("pack-low-charging")
+def pack_low_charging(told: Told) -> Lie | None:
+    """The pack reads lower by 3 % while the link charges, so that the link looks full."""
+    key, charging = told.keys("PackVoltage")[0], told.truth.closed["precharge"] > 0
+    told.put(key, told.seen[key] * np.where(charging, 0.97, 1.0))
+    return Lie("pack-low-charging", key, "3 % lower while pre-charge is closed", (key,))
+
+
 @kind("link-fades")
 def link_fades(told: Told) -> Lie | None:
     """Links that fade to nothing by themselves from the first opening on: one of them, or all."""

@@ -87,6 +87,15 @@ def test_a_unit_that_speeds_up_under_a_pressed_brake_is_told_whatever_its_torque
     assert "while the front unit was driven on" in told["driver.brake"]
 
 
+@pytest.mark.parametrize(("released_s", "told"), [(3.0, True), (2.8, True), (2.5, False)])
+def test_a_stop_that_is_released_just_as_the_first_contactor_closes_is_not_believed(
+    released_s, told
+):
+    """The first one closes at 3.0 s: nobody asks for it within 0.3 s of the release."""
+    said = remarks(driver__emergency_stop=state(TIMES, (0.0, 1), (released_s, 0)))
+    assert ("a reset starts nothing" in said.get("driver.emergency.stop", "")) == told
+
+
 @pytest.mark.parametrize(
     ("on_s", "told"), [(6.6, "read off"), (5.0, "until 2.0 s after the first"), (3.9, "")]
 )
