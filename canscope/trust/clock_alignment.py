@@ -92,6 +92,8 @@ def _lag_of(window: ClosedWindow, role: str) -> Lag | None:
     if rise is None:
         return None
     earliest, latest = rise.after_ns - begin.time_ns, rise.time_ns - begin.after_ns
+    if max(earliest, -latest) > REACH_NS:
+        return None  # of another attempt
     middle, half = (earliest + latest) / 2 / MS, (latest - earliest) / 2 / MS
     text = f"{by} and the rise of {bench.bindings[role].key}"
     return Lag(channel, against, middle, half, text, window.span.end_ns)

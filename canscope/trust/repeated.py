@@ -29,6 +29,7 @@ SHORTEST_NS, FEWEST = 3 * SECOND_NS // 20, 8  # a shorter standstill hides nothi
 BESIDE = 12  # frames before it, and as many after it, that show the noise
 LEAST_NOISE = 0.5  # steps: rounding alone looks like noise of up to so many
 UNLIKELY = log(1e9)
+WIDE = 1.5  # steps about a straight line, within which two codes and their edge lie
 MOVE = 5.0  # times the median: one in 700 of noise is as far, and a coil that pulls in is farther
 GAUSSIAN = 0.6745  # median distance from the mean over the spread
 TURNS_RPM = 50.0  # a slower shaft may read zero
@@ -108,11 +109,14 @@ def _odds(raw: Int64s) -> float:
     Second differences take a steady move out of it: of noise of one step they spread by sqrt(6).
     Their median leaves out single moves, as a coil's pull-in is one of the 12 V; of a few codes it
     may be too large, and then they count without the farthest move and what lies beside it. One
-    that toggles between two codes lies at their edge, with whatever noise.
+    that toggles between two codes lies at their edge, with whatever noise, on its way as well.
     """
     ways = np.diff(raw.astype(np.float64))
     step = float(np.abs(ways[ways != 0]).min(initial=np.inf))
-    if not np.ptp(raw) > step:  # never moved where step is infinite
+    if np.isinf(step):
+        return 0.0
+    row = np.arange(len(raw)) - (len(raw) - 1) / 2
+    if np.ptp(raw - row * (row @ raw) / (row @ row)) < WIDE * step:
         return 0.0
     bends = np.abs(np.diff(ways))
     middle, farthest = median(bends), int(bends.argmax())

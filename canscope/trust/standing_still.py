@@ -26,7 +26,7 @@ from canscope.model.bench import MAINS, Bench
 from canscope.model.differences import differences_from
 from canscope.model.history import History, step_at
 from canscope.model.signals import NEVER, Samples
-from canscope.model.tables import SECOND_NS, Int64s
+from canscope.model.tables import SECOND_NS, Floats, Int64s
 
 MUST_MOVE = ("pack.voltage", "pack.current", "pack.insulation", "supply.voltage")
 MUST_MOVE_CLOSED = "pack.insulation"
@@ -36,6 +36,7 @@ BRAKE = "driver.brake"
 BEGINS_NS = 1_200_000_000  # turning is known 0.2 s after it began; the load may come 1 s before it
 SPELL_NS = SECOND_NS  # a shorter spell need not show anything
 COARSE = 1.5  # steps of its own, by which others of its circuit may move while it stands
+FEW = 5  # readings in a mean; common practice, no source
 WHOLE = 1.0  # V: a reading that never changes and is whole may resolve no more
 LOOKS_BACK_NS = 120 * SECOND_NS
 
@@ -225,7 +226,7 @@ class Stuck:
         """How far the others of a voltage's circuit moved; infinite where none of them tells."""
         since_ns = max(from_ns, until_ns - LOOKS_BACK_NS)
         ways = [
-            float(np.ptp(samples.value))
+            float(np.ptp(_means(samples.value)))
             for other in self._circuit
             if other != role
             and len(samples := history.samples(other).between(since_ns, until_ns).known) > 1
@@ -236,6 +237,11 @@ class Stuck:
         """Whether high voltage was on; a wheel turned by hand loads nothing."""
         closed = step_at(history.samples("@closed"), np.array([time_ns]))
         return not self._poles or closed[0] == 1
+
+
+def _means(values: Floats) -> Floats:
+    """Means of a few readings, so that noise at either end moves nothing."""
+    return values if len(values) < 2 * FEW else np.convolve(values, np.ones(FEW) / FEW, "valid")
 
 
 def switches(bench: Bench, history: History, from_ns: int) -> Iterator[tuple[int, str, bool]]:

@@ -44,6 +44,10 @@ STEPS += [123, 124, 125, 126, 127, 127, 128, 128, 128] + [129] * 42
 STEPS += [123, 133, 135, 135, 136, 137, 137, 137, 137, 138, 138, 137]
 COILS = np.concatenate((np.full(176, 129), STEPS, np.full(len(AT_MS) - 176 - len(STEPS), 138)))
 
+# A current that settles, toggles at the last edge, and stands until the pedal is released at 5.62 s.
+RELEASED = [16, 12, 6, 0, -5, -8, -8, -7, -2, 1, 3, 3]
+SETTLES = np.array([19] * 183 + [18] * 5 + [17, 18, 17, 18] + [17] * 89 + RELEASED + [3] * 107)
+
 
 def test_a_frame_that_is_repeated_for_half_a_second_is_told_of_every_number_in_it():
     told_of = told(held(3200 + NOISE, 4000, 500))
@@ -62,6 +66,7 @@ def test_a_frame_that_is_repeated_for_half_a_second_is_told_of_every_number_in_i
         np.round(3200.0 - dip(3900) - dip(4900)).astype(int),  # coils that pull in
         np.where((AT_MS >= 3960) & (AT_MS < 4760), 129, COILS),  # the same in coarse steps
         np.where((AT_MS >= 3960) & (AT_MS < 4760), 129, 129 + AT_MS // 20 % 2 - (AT_MS > 4300)),
+        SETTLES,
     ],
 )
 def test_what_may_stand_still_by_itself_is_believed(link):

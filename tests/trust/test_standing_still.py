@@ -117,6 +117,19 @@ def test_a_torque_and_a_link_that_never_move_while_the_unit_turns_prove_nothing(
     assert judge("bus-sag", of, bench=nominal)["front link"].reason == "sensor-suspect"
 
 
+@pytest.mark.parametrize(("fell_V", "told"), [(0.4, False), (1.2, True)])
+def test_a_pack_in_coarse_steps_need_not_move_while_a_finer_link_hardly_does(fell_V, told):
+    """Steps of 0.5 V, and a link in steps of 0.01 V with 0.1 V of noise, whose ends say nothing."""
+    noise = np.random.default_rng(4).normal(0, 0.1, len(T))
+    roles = ROLES | {
+        "pack.voltage": (T, np.where(T < 1, 400.5, 400.0)),
+        "units.front.link_voltage": (T, 400.0 - fell_V * TURNING + noise),
+    }
+    more = {"u": {"pack.voltage": 0.005}, "cycles_s": dict.fromkeys(roles, 0.02)}
+    finding = judge("bus-sag", roles, bench={"nominal_voltage_V": 400.0}, **more)["pack"]
+    assert ("never changed while front turned" in finding.sentence) == told
+
+
 def test_a_brake_that_stays_pressed_while_the_axle_turns_is_suspect():
     """Released at first and at the end, pressed from before forward until after the spin."""
     held = ROLES | {"driver.brake": (T, ((T > 0.5) & (T < 7)).astype(float))}
