@@ -44,7 +44,7 @@ STEPS += [123, 124, 125, 126, 127, 127, 128, 128, 128] + [129] * 42
 STEPS += [123, 133, 135, 135, 136, 137, 137, 137, 137, 138, 138, 137]
 COILS = np.concatenate((np.full(176, 129), STEPS, np.full(len(AT_MS) - 176 - len(STEPS), 138)))
 
-# A current that settles, toggles at the last edge, and stands until the pedal is released at 5.62 s.
+# A current that settles, toggles at the last edge, and stands until the pedal is released (5.62 s).
 RELEASED = [16, 12, 6, 0, -5, -8, -8, -7, -2, 1, 3, 3]
 SETTLES = np.array([19] * 183 + [18] * 5 + [17, 18, 17, 18] + [17] * 89 + RELEASED + [3] * 107)
 
