@@ -106,7 +106,7 @@ class PedalAtRest(Rule):
     limit_parameter: ClassVar[str] = "rest_percent"
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.POWER_UP, CardStep.SPIN})
     says: ClassVar[dict[str, str]] = {
-        "pass": "the pedal came back to rest whenever direction was neutral",
+        "pass": "the pedal came to rest in each stretch with direction neutral",
         "fail": "the pedal did not come back to rest while direction was neutral",
         "close": "the pedal's rest is about at the limit",
         "pass moves": "the {unit} unit stayed where it was with the pedal at rest",
