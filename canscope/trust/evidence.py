@@ -734,6 +734,16 @@ EVIDENCE = (
             _held("supply.voltage", 0.3, "a dip is looked for around each closing for as long"),
             _dead_bit("supply.voltage", 1.9, "a small error of its factor makes it"),
             Unseen(
+                "gain",
+                ("supply.voltage",),
+                "moves that are too small by one factor about its resting level: how far a coil "
+                "pulls it down, or a converter lifts it, is known from nothing else",
+                "catch its lowest value with a meter's minimum function as the contactors close, "
+                "and note it as a reading",
+                least=0.2,
+                most=1.0,
+            ),
+            Unseen(
                 "reflected",
                 ("supply.voltage",),
                 "a voltage with its sense turned about its resting level, where it is sent more "

@@ -475,6 +475,15 @@ def pack_low_charging(told: Told) -> Lie | None:
     return Lie("pack-low-charging", key, "3 % lower while pre-charge is closed", (key,))
 
 
+@kind("supply-gain")
+def supply_gain(told: Told) -> Lie | None:
+    """The 12 V move by a part only of what they should, about what they read at first."""
+    key, gain = told.keys("ControlVoltage")[0], float(told.rng.choice([0.1, 0.3, 0.6]))
+    column = told.seen[key]
+    told.put(key, column[0] + gain * (column - column[0]))
+    return Lie("gain", key, f"moves times {gain:g}", (key,), gain)
+
+
 @kind("link-fades")
 def link_fades(told: Told) -> Lie | None:
     """Links that fade to nothing by themselves from the first opening on: one of them, or all."""
