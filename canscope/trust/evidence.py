@@ -740,7 +740,7 @@ EVIDENCE = (
                 "pulls it down, or a converter lifts it, is known from nothing else",
                 "catch its lowest value with a meter's minimum function as the contactors close, "
                 "and note it as a reading",
-                least=0.2,
+                least=0.0,
                 most=1.0,
             ),
             Unseen(
