@@ -58,6 +58,9 @@ FALLS = 0.05  # of the pack, by which a link falls while it charges; likewise
 # By which links are apart after an opening: their sensors are right to 3 % each, and have a zero.
 APART, APART_V, APART_NS, BESIDE_NS = 0.06, 10.0, SECOND_NS // 2, 60 * MS
 TAIL_V, TAIL_NS = 100.0, 3 * SECOND_NS // 10  # a bleed that takes it is a heater of 30 W and more
+# Of a passive discharge: seconds that it lasts, and shares of its usual rate at which it stays and
+# falls on; likewise.
+STAYS_SECONDS, FLAT, FALLS_ON = 7, 0.2, 0.4
 AGAIN_A, AGAIN = 0.8, 0.2  # and of its peak, by which a current rises again; likewise
 LESS, MORE = 0.6, 1.67  # times what the resistor lets through; likewise
 TAUS = 4  # of R C, over which a pre-charge is over but for 2 %
@@ -285,6 +288,39 @@ def passive_tail(window: ClosedWindow, links: Links) -> Iterator[Remark]:
             text = f"fell from {link.value[high[-1]]:.0f} to {link.value[low[0]]:.0f} V in "
             text += f"{(last - first) / 1e9:.2f} s, where only a passive bleed empties it"
             yield Remark(role, "wrong", text, last)
+
+
+def passive_stays(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """A link that stops falling for seconds and then falls on, where only a bleed empties it."""
+    opened = [e for e in window.events_of("pole") if e.value == 0 and e.subject in MAINS]
+    if window.bench.bleed != "passive" or not opened:
+        return
+    closed = [e.after_ns for e in window.events_of("pole") if e.value == 1]
+    from_ns = opened[0].after_ns
+    until_ns = min([t for t in closed if t > from_ns], default=window.until_ns)
+    for role in links:
+        link = window.back(role, from_ns).between(from_ns, until_ns).known
+        link = link[link.value >= LEAST_V]
+        seconds = (link.time_ns - from_ns) // SECOND_NS
+        starts = np.flatnonzero(np.diff(seconds, prepend=-1))
+        if len(starts) < STAYS_SECONDS or (np.diff(seconds[starts]) != 1).any():
+            continue
+        level = np.add.reduceat(link.value, starts) / np.diff(starts, append=len(link))
+        rates = -np.diff(np.log(level))[:-1]  # without the last second, which is none
+        usual = median(rates)
+        if not usual > 0:
+            continue
+        clear = level[:-2] * usual > max(6 * window.bench.u(role), 4 * noise(link.value))
+        flat = (rates < FLAT * usual) & clear
+        last = int(np.flatnonzero(rates > FALLS_ON * usual)[-1])
+        fallen = link.value[0] - level > FALLS_ON * usual * level
+        for row in np.flatnonzero(flat[:-1] & flat[1:]).tolist():
+            if fallen[row] and row < last:
+                text = f"stayed at {level[row]:.0f} V for 2 s and more and then fell on, by "
+                text += f"{usual:.0%} in each second, after the contactors had opened: something "
+                text += "fed it, or it is wrong"
+                yield Remark(role, "wrong", text, from_ns + int(seconds[starts[row]]) * SECOND_NS)
+                break
 
 
 def one_circuit(window: ClosedWindow, links: Links) -> Iterator[Remark]:

@@ -57,6 +57,7 @@ WITNESSES = {
         answers.gone,
         answers.one_circuit,
         answers.passive_tail,
+        answers.passive_stays,
         answers.converter_off,
         answers.insulation,
         driven_on.kept_live,

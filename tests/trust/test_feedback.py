@@ -611,6 +611,15 @@ def test_a_passive_bleed_does_not_take_the_last_100_v_at_once(tau_s, told):
     assert ("only a passive bleed empties it" in said) == told
 
 
+@pytest.mark.parametrize(("stays_s", "told"), [(0.0, False), (1.0, False), (3.5, True)])
+def test_a_link_on_a_passive_bleed_does_not_stop_falling_for_seconds(stays_s, told):
+    """It falls with 6 s from 20.0 s on, 15 % in each second, and stays where it was at 21.0 s."""
+    run = np.minimum(TIMES - 20.0, 1.0) + np.maximum(TIMES - 21.0 - stays_s, 0.0)
+    fallen = np.where(TIMES < 20.0, link(TIMES), 400 * np.exp(-run / 6.0))
+    said = remarks(bleed="passive", units__front__link_voltage=fallen).get(LINK_KEY, "")
+    assert ("and then fell on" in said) == told
+
+
 def test_a_sag_that_hardly_exceeds_the_noise_looks_different_in_pack_and_link():
     """0.6 V of load beside noise of 0.15 V: the courses explain half of each other at most."""
     rng = np.random.default_rng(11)
