@@ -24,7 +24,8 @@ REGULATION = "UN R100 5.1.3"
 LITTLE = "read-too-little"
 AWAKE_S = 2.0  # closed before a reading is of the whole vehicle at all; common practice, no source
 MEASURED_S = 5.0  # closed before it has measured anew, so that it holds no value from before
-LOW_NS = S // 2  # for which it reads too little again, so that it is no disturbed frame; likewise
+# Of too little again in a row, so that it is no disturbed frame; likewise.
+LOW_NS, LOW_READINGS = S // 2, 3
 ANEW = 0.1  # by which two readings in a row differ from that, if it has measured anew before
 
 
@@ -39,6 +40,7 @@ class Seen:
     first_ns: int | None = None  # when the poles were first known as at its first reading
     measured_ns: int | None = None  # when the poles closed (opened) since which it read enough
     low: tuple[int, int] | None = None  # the same of too little, and when; it was not enough since
+    lows: int = 0  # readings since then
     fell_ns: int | None = None  # first reading of too little that no settling explains
     alone_ohm: float = float("nan")  # the last reading before both poles closed
     steady: tuple[int, float] | None = None  # the closing, and the last reading in it
@@ -57,10 +59,10 @@ class InsulationResistance(Rule):
         where the plan says ``ac_protected``: the a.c. side is doubly insulated or in mechanically
         robust housings. With both open for ``settle_s`` a reading proves nothing of what is then
         not connected, but one below the limit fails: it is the pack's own. So does, before
-        ``settle_s``, a reading that is too little for 0.5 s and more in the same closing (opening)
-        in which the monitor had measured enough: after 5 s, or once two readings in a row agreed
-        and differed from the one before closing. CAN only tells what the monitor believes; an
-        insulation tester proves it.
+        ``settle_s``, a reading that is too little for 0.5 s and more, or the third one in a row, in
+        the same closing (opening) in which the monitor had measured enough: after 5 s, or once two
+        readings in a row agreed and differed from the one before closing. CAN only tells what the
+        monitor believes; an insulation tester proves it.
     Margin
         That quotient minus the limit, in ohm/V. Uncertainty: of the reading, and of the voltage if
         it was measured, to first order.
@@ -233,13 +235,16 @@ class InsulationResistance(Rule):
                 if anew and state.measured_ns != since:
                     state = replace(state, measured_ns=since)
             elif low is None:
-                state = replace(state, low=(since, now))
+                state = replace(state, low=(since, now), lows=1)
                 if state.measured_ns == since and state.fell_ns is None:
                     state = replace(state, fell_ns=now)
             elif low[0] != since:  # the closing before ended with too little
-                state = replace(state, low=(since, now), fell_ns=state.fell_ns or low[1])
+                fell_ns = state.fell_ns or low[1]
+                state = replace(state, low=(since, now), lows=1, fell_ns=fell_ns)
             else:
-                fell[row] = state.measured_ns == since and now - low[1] >= LOW_NS
+                state = replace(state, lows=state.lows + 1)
+                often = now - low[1] >= LOW_NS or state.lows >= LOW_READINGS
+                fell[row] = state.measured_ns == since and often
         if state.low is not None and (counts & enough & (since_ns == state.low[0]))[settled].any():
             state = replace(state, low=None)
         return state, fell
