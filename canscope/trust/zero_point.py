@@ -19,6 +19,7 @@ from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Bools, Int64s
 from canscope.trust.remark import Remark
 
+REQUEST = "driver.direction"
 FEWEST = 5  # readings in a second
 STILL_RPM = 10.0  # a resolver's own noise has a smaller median
 IDLE_NM = 3.0  # a current sensor's offset amounts to less
@@ -57,8 +58,13 @@ class ZeroPoint:
         starts_ns = np.arange(first, self._next) * SECOND_NS
         idle = self._idle(history, starts_ns).tolist()
         for role, level in self._levels.items():
+            unasked = self._unasked(role, history, starts_ns)
             for row, value in _medians(history.samples(role).known, starts_ns):
                 remark = self._follow(role, level, value, int(starts_ns[row]), idle=idle[row])
+                if remark is None and unasked[row] and abs(value) > IDLE_NM:
+                    text = f"read {value:.1f} Nm at standstill in neutral, where nobody asks for "
+                    text += "any: an offset, or another quantity"
+                    remark = Remark(role, "wrong", text, int(starts_ns[row]))
                 if remark is not None and role not in self._told:
                     self._told.add(role)
                     yield remark
@@ -78,6 +84,20 @@ class ZeroPoint:
         awake = step_at(history.samples("@awake"), at_ns)
         quiet: Bools = ((engaged == 0) & (awake == 1)).reshape(-1, 5).all(axis=1)
         return quiet & self._poles
+
+    def _unasked(self, role: str, history: History, starts_ns: Int64s) -> Bools:
+        """Whether a unit stood in neutral, all along each second and the one before it.
+
+        All of them are not, where it is not the role of a torque.
+        """
+        unit, _, word = role.rpartition(".")
+        if word != "torque" or not self._bench.has(REQUEST, f"{unit}.speed"):
+            return np.zeros(len(starts_ns), np.bool_)
+        at_ns = (starts_ns[:, None] + np.arange(-4, 5) * (SECOND_NS // 4)).ravel()
+        quiet = step_at(history.samples(REQUEST), at_ns) == 0
+        quiet &= np.abs(step_at(history.samples(f"{unit}.speed"), at_ns)) < 2 * STILL_RPM
+        quiet &= step_at(history.samples("@awake"), at_ns) == 1
+        return np.asarray(quiet.reshape(-1, 9).all(axis=1))
 
     @property
     def _poles(self) -> bool:

@@ -16,6 +16,7 @@ from tests.rules.harness import START_NS, bench_of, samples_of
 
 TIMES = np.arange(0, 20, 0.05)
 SPEED, TORQUE, LINK = "units.front.speed", "units.front.torque", "units.front.link_voltage"
+REQUEST = "driver.direction"
 MAINS = ("contactors.negative", "contactors.positive")
 CLOSED = (TIMES >= 6) & (TIMES < 12)
 
@@ -25,13 +26,18 @@ def link(rest_V=0.0, tau_s=0.6):
     return np.where(TIMES < 6, rest_V, np.where(CLOSED, 400.0, fallen))
 
 
-def remarks(bleed="active", cuts=(), **columns):
+def remarks(bleed="active", cuts=(), request=None, **columns):
     roles = {"speed": 0 * TIMES, "torque": 0 * TIMES, "link_voltage": link()} | columns
     data = {f"units.front.{word}": values for word, values in roles.items()}
-    bench = bench_of([*data, *MAINS], "dry-spin", {"bleed": bleed, "nominal_voltage_V": 400.0})
+    asked = [] if request is None else [REQUEST]
+    bench = bench_of(
+        [*data, *MAINS, *asked], "dry-spin", {"bleed": bleed, "nominal_voltage_V": 400.0}
+    )
     history = History()
     for role, values in data.items():
         history.append(role, samples_of(TIMES, values, Kind.NUMBER))
+    if request is not None:
+        history.append(REQUEST, samples_of(TIMES, request, Kind.NUMBER))
     changes = START_NS + np.array([0, 6, 12]) * 10**9
     history.append("@engaged", steps(changes, np.array([0.0, 1.0, 0.0])))
     history.append("@awake", steps(changes[:1], np.ones(1)))
@@ -63,6 +69,18 @@ def test_a_wheel_that_turns_for_a_while_is_no_offset():
 def test_torque_with_all_contactors_open_is_none():
     assert "no inverter gives any" in remarks(torque=4.0 + 0 * TIMES)[TORQUE]
     assert remarks(torque=np.where(CLOSED, 40.0, 1.0)) == {}
+
+
+def test_torque_at_standstill_in_neutral_is_none_either():
+    """4 Nm while the poles are closed; with a direction chosen a unit may hold its shaft."""
+    neutral, holds = 0 * TIMES, np.where(CLOSED, 4.0, 0.0)
+    assert "at standstill in neutral" in remarks(torque=holds, request=neutral)[TORQUE]
+    assert remarks(torque=holds, request=neutral, cuts=(6.5, 7.2, 8.9)) == remarks(
+        torque=holds, request=neutral
+    )
+    assert remarks(torque=holds, request=neutral + 1) == {}
+    assert remarks(torque=holds, request=neutral, speed=np.where(CLOSED, 300.0, 0.0)) == {}
+    assert remarks(torque=0.7 * holds, request=neutral) == {}
 
 
 @pytest.mark.parametrize("bleed", ["active", "passive"])
