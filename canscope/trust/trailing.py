@@ -35,6 +35,7 @@ TORQUE_MS, SURE_TORQUE_MS, LIKE_TORQUE, STEPS_TORQUE = 100.0, 70.0, 0.7, 4.0
 SLOPE_NS, STEADY = 40 * MS, 0.1  # of the fastest way, below which a speed is steady
 MISFIT = 2.5  # times the misfit at the best lag: surely not the lag; likewise
 SWITCHED = 0.25  # of a current's way in a burst: a load that goes on and off hides its course
+RESTS = 8  # readings before a burst, and after it, that tell whether a load went on or off in it
 GAUSSIAN = 1.5 * 0.6745 * 2**0.5  # ``noise`` of readings whose own is 1
 ALIKE, UNLIKE = 0.9, 0.6  # share of the variance explained at the best lag; likewise
 
@@ -93,8 +94,10 @@ def against_shafts(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         return
     flowed = burst_samples(window, CURRENT)
     fit = _fit(flowed, replace(power, value=watt), window, (CURRENT,))
-    if flowed is not None and switched_A(window) > SWITCHED * _moved(flowed.value)[0]:
-        return
+    if flowed is not None:
+        before, after = (median(part.value) for part in (flowed[:RESTS], flowed[-RESTS:]))
+        if max(switched_A(window), abs(after - before)) > SWITCHED * _moved(flowed.value)[0]:
+            return
     if fit is not None and 1 - fit.misfit < UNLIKE_POWER:
         text = "flowed otherwise than the shafts took their power in a burst: at no lag do their "
         text += "courses agree"

@@ -364,6 +364,15 @@ def test_12_v_between_two_coarse_steps_flicker_only_because_coils_pull_in():
     assert remarks(supply__voltage=np.round(column, 1)) == {}
 
 
+@pytest.mark.parametrize(("until_s", "told"), [(19.0, False), (10.7, True)])
+def test_a_load_that_goes_on_in_a_burst_and_stays_hides_what_the_shafts_take(until_s, told):
+    """1.6 A from 9.6 s on, beside 1.5 A for the shafts: at rest the pack gives more than before."""
+    charge = np.where(TIMES < 7, healthy()[CURRENT], 1.5 * load(TIMES) ** 2)
+    more = 1.6 * ((TIMES >= 9.6) & (until_s > TIMES))
+    said = remarks(pack__current=charge + more, units__front__torque=5 * load(TIMES))
+    assert ("flowed otherwise" in said.get(CURRENT, "")) == told
+
+
 def test_a_pack_that_toggles_at_the_edge_of_a_step_while_a_load_goes_on_and_off_has_not_stopped():
     """60 mV of noise in steps of 0.25 V: 400.125 V, for moments 399.75 V, and 400.5 V at last."""
     noise = np.random.default_rng(3).normal(0, 0.06, len(TIMES))
