@@ -36,6 +36,7 @@ SLOPE_NS, STEADY = 40 * MS, 0.1  # of the fastest way, below which a speed is st
 MISFIT = 2.5  # times the misfit at the best lag: surely not the lag; likewise
 SWITCHED = 0.25  # of a current's way in a burst: a load that goes on and off hides its course
 RESTS = 8  # readings before a burst, and after it, that tell whether a load went on or off in it
+SLOW = 0.1  # of its highest speed, below which a unit is about at rest
 GAUSSIAN = 1.5 * 0.6745 * 2**0.5  # ``noise`` of readings whose own is 1
 ALIKE, UNLIKE = 0.9, 0.6  # share of the variance explained at the best lag; likewise
 
@@ -96,7 +97,9 @@ def against_shafts(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     fit = _fit(flowed, replace(power, value=watt), window, (CURRENT,))
     if flowed is not None:
         before, after = (median(part.value) for part in (flowed[:RESTS], flowed[-RESTS:]))
-        if max(switched_A(window), abs(after - before)) > SWITCHED * _moved(flowed.value)[0]:
+        fast = np.abs(power.value)
+        rested_A = abs(after - before) if fast[[0, -1]].max() <= SLOW * fast.max() else 0.0
+        if max(switched_A(window), rested_A) > SWITCHED * _moved(flowed.value)[0]:
             return
     if fit is not None and 1 - fit.misfit < UNLIKE_POWER:
         text = "flowed otherwise than the shafts took their power in a burst: at no lag do their "
