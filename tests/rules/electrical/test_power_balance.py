@@ -99,7 +99,7 @@ def test_a_quotient_within_its_uncertainty_of_the_limit_is_too_close_to_call():
 
 
 def test_what_is_small_or_changes_is_not_judged():
-    small = judge((1, 3000), amps=100 / 400)  # 314 W from 100 W
+    small = judge((1, 3000), amps=400 / 400)  # 314 W from 400 W
     assert small.reason == "not-exercised"
     assert "no power above 500 W was steady for 0.5 s" in small.sentence
 
