@@ -93,6 +93,10 @@ MENDS: Mapping[str, str] = {
         "treat the link as live: nobody touches it until a qualified person has measured it; record"
         " until it is below 60 V"
     ),
+    "hand-or-link": (
+        "let nobody touch a wheel before the link is below 60 V; if nobody did, treat the unit as"
+        " one that turns by itself; then record again"
+    ),
     "behind-contactors": (
         "look up which signal is measured on the battery's side of the contactors, and bind"
         " pack.voltage to that one"

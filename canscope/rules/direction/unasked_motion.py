@@ -17,6 +17,7 @@ from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
 from canscope.rules.direction._asked import Asked, asked_at, says_what_is_asked
+from canscope.rules.shared.open_poles import both_open
 from canscope.rules.shared.persistence import fresh, patience, recent, rolling, to_ns
 from canscope.rules.shared.powered import powered, seen_to_turn
 
@@ -85,7 +86,9 @@ class UnaskedMotion(Rule):
         nothing had been asked for ``answer_s`` (sensor-suspect); or it turned at 16 rpm and more
         for ``lose_s`` without slowing down (in rolling: with torque that way); it began to turn
         though nothing could drive it, and turned faster than a hand turns a wheel: ``hand_rpm``
-        times the gear ratio, or 10 where the plan states none (sensor-suspect; not in rolling); in
+        times the gear ratio, or 10 where the plan states none (sensor-suspect; not in rolling); it
+        turned at up to 120 rpm of the motor (``hand_rpm``) without torque, with both main poles
+        open and its link still charged (sensor-suspect: by hand, or by the link); in
         power-up a person marked that the wheel turned while the unit could drive (sensor-suspect);
         speed, pedal or direction stale or not available.
     """
@@ -142,6 +145,7 @@ class UnaskedMotion(Rule):
         "jump",
         "jerk",
         "crept",
+        "hand-or-link",
         "beyond-hand",
         "seen-to-turn",
     )
@@ -269,6 +273,7 @@ class UnaskedMotion(Rule):
             least = np.minimum.accumulate(np.minimum(speed, watched.least_rpm))
             gained[mine] = np.where(due, unasked[mine] - (0.0 if always else least), np.nan)
             watched = Watched(code, watched.since_ns, watched.from_ns, float(least[-1]))
+        gained, doubts = self._moved_by_hand(piece, unit, now, gained)
         word = self._asked_anyway(piece, now) if always else self._words(now)
         rows = margins(
             unit.name,
@@ -281,7 +286,28 @@ class UnaskedMotion(Rule):
             code=word,
             rpm=now.rpm,
         )
-        return watched, [rows]
+        return watched, [rows, *doubts]
+
+    def _moved_by_hand(
+        self, piece: Piece, unit: DriveUnit, now: Turning, gained_rpm: Floats
+    ) -> tuple[Floats, list[Outcome]]:
+        """What was gained, without what a hand may have done beside a link that is still charged.
+
+        With all poles open and no torque nothing says which of both it was.
+        """
+        maybe = gained_rpm > self.moving_rpm - piece.bench.u(unit.role("speed"))
+        if not maybe.any():
+            return gained_rpm, []
+        torque_Nm = np.abs(piece.at(unit.role("torque"), now.time_ns).value)
+        maybe &= (torque_Nm <= PUSHES_NM) & (np.abs(now.rpm) <= self.hand_rpm)
+        maybe &= both_open(piece, now.time_ns, 0, 0)
+        if not maybe.any():
+            return gained_rpm, []
+        row = int(np.argmax(maybe))
+        text = f"it turned at {now.rpm[row]:.0f} rpm with all poles open and its link charged: by "
+        text += "hand, or by what the link still holds"
+        doubt = Doubt(unit.name, "sensor-suspect", text, int(now.time_ns[row]), code="hand-or-link")
+        return np.where(maybe, np.nan, gained_rpm), [doubt]
 
     def _begun(self, now: Turning, row: int, before: float, *, always: bool) -> Watched:
         """Something else is asked from this reading on.

@@ -352,6 +352,20 @@ def test_a_charged_link_can_turn_a_unit_with_all_poles_open(stage):
     assert after_opening(300, 20.0, stage).verdict is Verdict.PASS
 
 
+@pytest.mark.parametrize(("rpm", "torque_Nm", "suspect"), [(60, 0, 1), (60, 2, 0), (150, 0, 0)])
+def test_a_hand_beside_a_charged_link_cannot_be_told_from_it_where_there_is_no_torque(
+    rpm, torque_Nm, suspect
+):
+    """60 rpm of the motor are 6 to 7 turns of a wheel in a minute."""
+    link = {
+        LINK: (SLOW, np.full(len(SLOW), 300.0)),
+        TORQUE: (TIMES, np.full(len(TIMES), torque_Nm)),
+    }
+    found = judge(bump(11, rpm, 2, 0.5), stage="dry-spin", more={**OPENS, **link})
+    assert found.verdict is (Verdict.UNPROVEN if suspect else Verdict.FAIL)
+    assert not suspect or "by hand, or by what the link still holds" in found.sentence
+
+
 @pytest.mark.parametrize(("rpm", "reason"), [(1100, None), (1300, "sensor-suspect")])
 def test_no_hand_turns_a_wheel_at_more_than_120_rpm(rpm, reason):
     """Of the wheel: 1200 of a motor whose plan states no ratio, taken as 10."""
