@@ -1126,6 +1126,13 @@ EVIDENCE = (
                 most=130.0,
             ),
             Unseen(
+                "towed",
+                ("units.*.torque",),
+                "in rolling, a torque that stays near zero in some bursts, or is far too small: the"
+                " other unit may tow this one, and losses hide which of the two the pack fed",
+                "spin it on stands, where nothing else turns it",
+            ),
+            Unseen(
                 "same-sensor",
                 ("units.*.torque",),
                 "the other unit's torque, unless it carries the other's noise at rest: both may "
