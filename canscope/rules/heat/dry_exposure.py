@@ -34,6 +34,7 @@ class Exposure:
     total_s: float = 0.0  # of finished bursts, and of earlier runs
     total_u_s: float = 0.0
     slow_ns: tuple[int, int] = (0, -2 * S)  # first and last sample of turning below a burst
+    slow_s: float = 0.0  # of the stretches of that which are over
 
 
 @RULES.add("dry-exposure")
@@ -47,7 +48,8 @@ class DryExposure(Rule):
         At the start of each burst: the pause since the end of the one before. At its end: its
         whole length. In power-up nothing shall turn: any burst fails. A unit that could drive and
         turns by 20 rpm and more, too slowly for a burst, runs its gears dry as well: such a stretch
-        fails once it is longer than ``burst_s``.
+        fails once it is longer than ``burst_s``, and all those above 1 s together once they are
+        longer than ``total_s``.
     Margin
         ``burst_s`` minus the length, ``total_s`` minus the total, the pause minus ``pause_s``, in
         s. Uncertainty: the sample intervals in which starts and ends lie, and the clock. Those
@@ -157,8 +159,11 @@ class DryExposure(Rule):
     def _slowly(
         self, now: Exposure, piece: Piece, unit: DriveUnit
     ) -> tuple[Exposure, list[Outcome]]:
-        """The state after this piece's samples below a burst, and those beyond ``burst_s``."""
-        if self.burst_s is None or piece.bench.stage == "power-up":
+        """The state after this piece's samples below a burst, and those beyond a limit.
+
+        Stretches of up to ``PAUSE_S`` are the ends of bursts, and noise.
+        """
+        if piece.bench.stage == "power-up":
             return now, []
         speed = piece[unit.role("speed")].known
         speed = speed[np.abs(speed.value) >= SLOW_RPM]
@@ -168,17 +173,25 @@ class DryExposure(Rule):
             return now, []
         start_ns, last_ns = now.slow_ns
         begins = np.diff(times, prepend=last_ns) > PAUSE_S * S
-        first = np.where(begins, times, start_ns)
-        first = np.maximum.accumulate(first)
+        first = np.maximum.accumulate(np.where(begins, times, start_ns))
         length_s = (times - first) / S
-        slow = replace(now, slow_ns=(int(first[-1]), int(times[-1])))
-        long = length_s > self.burst_s
-        if not long.any():
-            return slow, []
-        length_s, times = length_s[long], times[long]
-        u_s, what = PAUSE_S + piece.bench.clock_s, "time turned too slowly for a burst"
-        margin = self.burst_s - length_s
-        return slow, [self._row(piece, unit, times, length_s, self.burst_s, u_s, margin, what)]
+        counts_s = np.where(length_s > PAUSE_S, length_s, 0.0)
+        before_s = (last_ns - start_ns) / S  # of the stretch that is known of
+        ended_s = np.append(before_s if before_s > PAUSE_S else 0.0, counts_s[:-1])
+        slow_s = now.slow_s + np.cumsum(np.where(begins, ended_s, 0.0))
+        found: list[Outcome] = []
+        for value, ceiling_s, what in (
+            (length_s, self.burst_s, "time turned too slowly for a burst"),
+            (slow_s + counts_s, self.total_s, "all the time turned too slowly for a burst"),
+        ):
+            if ceiling_s is None or not (long := (value > ceiling_s) & (counts_s > 0)).any():
+                continue
+            u_s = PAUSE_S + piece.bench.clock_s
+            margin = ceiling_s - value[long]
+            row = self._row(piece, unit, times[long], value[long], ceiling_s, u_s, margin, what)
+            found.append(row)
+        slow_ns = (int(first[-1]), int(times[-1]))
+        return replace(now, slow_ns=slow_ns, slow_s=float(slow_s[-1])), found
 
     def _turned(
         self, now: Exposure, piece: Piece, unit: DriveUnit, event: Event

@@ -60,6 +60,16 @@ def test_turning_too_slowly_for_a_burst_is_turning_dry_as_well():
     assert still.reason == "not-exercised"
 
 
+def test_many_slow_turns_add_up_to_the_total():
+    turns = [(start_s, start_s + 4.0) for start_s in range(5, 50, 6)]  # eight of 3.9 s and a sample
+    finding = judge(*turns, rpm=40.0, rules={"burst_s": 5.0, "total_s": 20.0})["front"]
+    assert (finding.verdict, finding.measured) == (Verdict.FAIL, pytest.approx(8 * 3.9))
+    # Five are 19.5 s; of the sixth, from 35.0 s on, 1.5 s are beyond 20 s and the second allowed.
+    assert finding.first_failed_s == pytest.approx(36.6)
+    whole = judge(*turns, rpm=40.0, rules={"total_s": 40.0})["front"]
+    assert whole.reason == "not-exercised"
+
+
 def test_a_gap_under_a_second_does_not_end_a_burst():
     assert judge((10, 13), (13.5, 16))["front"].measured == pytest.approx(6.0)
 
