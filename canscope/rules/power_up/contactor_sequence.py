@@ -15,11 +15,12 @@ from canscope.model.piece import ClosedWindow, Piece, S
 from canscope.model.rule import SPINNING, CardStep, Rule, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.shared.first_state import first_seen_closed
-from canscope.rules.shared.poles import MS, first_after, lapse_ms, last_until
+from canscope.rules.shared.poles import MS, closings, first_after, lapse_ms, last_until
 from canscope.rules.shared.true_changes import true_closings, true_openings
 
 NAME = "contactors"
 AS_ONE = "one signal tells of both main contactors, so their order cannot be judged"
+CHATTERS = 3  # closings of a main contactor within a second; an auxiliary contact may bounce once
 SETTLED_NS = S // 2  # positive's own state may come so late
 PATIENCE_NS = 5 * S  # how long an attempt waits for pre-charge to open once positive is closed
 
@@ -47,7 +48,8 @@ class ContactorSequence(Rule):
         Positive never closed (not-exercised); the order lies within sampling (too-close-to-call);
         a state was not available when positive closed, or the recording ended before pre-charge
         opened; a main contactor was closed when it was first seen, so that nobody knows how it
-        closed, whatever later attempts show (capture-damaged);
+        closed, whatever later attempts show (capture-damaged); a main contactor's state said closed
+        three times within a second (sensor-suspect);
         the state of pre-charge or positive is an echo of its command, or one signal tells of both
         main contactors (inferred).
     """
@@ -129,7 +131,7 @@ class ContactorSequence(Rule):
                 found += self._before(window, "negative", "negative", positive)
             found += self._before(window, "precharge", "pre-charge", positive)
             found += self._opened(window, positive)
-        return found
+        return [*found, *_chatter(window)]
 
     def _before(self, window: ClosedWindow, pole: str, word: str, positive: Event) -> list[Outcome]:
         """One pole against positive: closed before it, and not opened again in between."""
@@ -247,6 +249,22 @@ class ContactorSequence(Rule):
             right="",
             wrong=wrong,
         )
+
+
+def _chatter(window: ClosedWindow) -> list[Doubt]:
+    """A main contactor whose state says that it closed again and again within a second."""
+    found = []
+    for pole in ("negative", "positive"):
+        events = closings(window, pole)
+        for first, last in zip(events, events[CHATTERS - 1 :], strict=False):
+            if last.time_ns - first.time_ns <= S:
+                text = f"the state of {pole} said closed {CHATTERS} times within a second: the "
+                text += "contactor chatters, or its state does"
+                found.append(
+                    Doubt(NAME, "sensor-suspect", text, last.time_ns, code="suspect-state")
+                )
+                break
+    return found
 
 
 def _closings(window: ClosedWindow, pole: str) -> list[Event]:

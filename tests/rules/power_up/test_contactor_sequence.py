@@ -40,6 +40,15 @@ def test_the_right_order_passes_by_the_shortest_time_between():
     assert (finding.limit, finding.unit, finding.required) == (0.0, "ms", True)
 
 
+@pytest.mark.parametrize(("bounces", "doubted"), [(1, False), (2, True)])
+def test_a_contactor_that_closes_again_and_again_chatters(bounces, doubted):
+    """Each closing under load is one without pre-charge; one bounce is an auxiliary contact's."""
+    again = [(1.6 + 0.02 * n, 1 - n % 2) for n in range(2 * bounces + 1)]
+    finding = judge(positive=again)
+    assert finding.reason == ("sensor-suspect" if doubted else None)
+    assert ("positive said closed 3 times within a second" in finding.sentence) is doubted
+
+
 @pytest.mark.parametrize("jitter_ms", [0.0, 0.4])
 @pytest.mark.parametrize("ahead_s", [0.3, 0.5])
 def test_a_healthy_vehicle_with_states_every_100_ms_passes(jitter_ms, ahead_s):
