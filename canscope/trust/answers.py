@@ -410,7 +410,8 @@ def _coil_pulls(window: ClosedWindow, rest: Samples, busy: Samples, step: float)
     least = max(steps, FLICKERS * rough / beside**0.5, WANDERS * wanders)
     # Of one that toggles between two steps the mean is its level; a moment's dip takes little.
     fell = float(rest.value[-2 * DIPS :].mean()) - lowest
-    return None if NEARLY * least <= fell < least else bool(fell >= least)
+    # Half of what a coil pulls at least is still there as the next reading comes.
+    return None if max(NEARLY * least, BUMP_V / 2) <= fell < least else bool(fell >= least)
 
 
 def together(window: ClosedWindow, links: Links) -> Iterator[Remark]:

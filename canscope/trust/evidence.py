@@ -302,7 +302,7 @@ REPEATED = Unseen(
     "gateway-repeats",
     ("*",),
     "a message without counter and checksum that a gateway repeats, while nothing that it says "
-    "would have changed by more than three steps",
+    "would have changed by more than three steps (of a temperature: of 0.25 K and more)",
     "send a rolling counter in it, and bind it",
     most=3.0,
 )
@@ -964,6 +964,13 @@ EVIDENCE = (
                 "watch the return in the expansion tank while another person reads the value",
                 least=0.0,
                 most=2.0,
+            ),
+            Unseen(
+                "offset",
+                ("cooling.flow",),
+                "a flow that reads less than it is: it proves less, not more",
+                "catch the return in a measuring jug for a minute, and note it as a reading",
+                most=0.0,
             ),
             Unseen(
                 "scale",

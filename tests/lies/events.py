@@ -105,8 +105,10 @@ def stop_pressed(told: Told) -> Lie | None:
     if told.rng.random() < 0.3:
         rows: slice | None = slice(0, int(shut[0]) + 3000)
     else:
-        at_s = float(told.rng.integers(shut[0], shut[-1] - 4000)) / 1000
+        at_s = float(told.rng.choice(shut)) / 1000
         rows = _shown(told, keys, at_s, float(told.rng.choice([0.1, 3.0])))
+        if rows is not None and not told.closed()[rows].all():
+            return None  # it may well be pressed with the poles open
     done = _put(told, keys, rows, 1.0)
     return Lie("stop-pressed", ", ".join(keys), f"in rows {rows}") if done else None
 

@@ -91,8 +91,7 @@ def gateway_repeats(told: Told) -> Lie | None:
     keys = [spec.key for spec in message.signals if spec.key in told.seen]
     rows = slice(round(1000 * from_s), min(round(1000 * (from_s + s)), told.rows))
     hidden = [
-        float(np.abs(told.seen[key][rows] - told.seen[key][rows.start]).max())
-        / (0.1 if key.rpartition(".")[2] in STATES else step_of(told.vehicle, key))
+        float(np.abs(told.seen[key][rows] - told.seen[key][rows.start]).max()) / _granule(told, key)
         for key in keys
     ]
     size = np.inf if {"Alive", "Checksum"} & set(names) else max(hidden, default=np.inf)
@@ -103,6 +102,13 @@ def gateway_repeats(told: Told) -> Lie | None:
         return Lie("inputs-repeat", message.key, words, tuple(keys))
     name = "insulation-stops" if measured(told, keys[0], rows.start) else "gateway-repeats"
     return Lie(name, message.key, words, tuple(keys), size)
+
+
+def _granule(told: Told, key: str) -> float:
+    """What counts as one step of a reading: a state's change, a quarter of a kelvin at least."""
+    if key.rpartition(".")[2] in STATES:
+        return 0.1
+    return max(step_of(told.vehicle, key), 0.25 if "Temp" in key else 0.0)
 
 
 @kind("gateway-holds")

@@ -427,6 +427,8 @@ def sags_unloaded(told: Told) -> Lie | None:
     at = int(told.rng.integers(begin, end - round(1000 * s)))
     rows = slice(at, at + round(1000 * s))
     shape = np.linspace(0, 1, rows.stop - at) if s > 10 else np.ones(rows.stop - at)
+    if not told.closed()[rows].all():
+        return None  # not across attempts
     keys = told.keys("PackVoltage", "LinkVoltage")
     for key in keys:
         told.put(key, told.seen[key][rows] * (1 + share * shape), rows)

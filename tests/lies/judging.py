@@ -52,6 +52,9 @@ UNSEEN: dict[tuple[str, str], str] = {
         "units that turn together, ask for the same sense of their signals and bear no mark of"
         " their own: which axle is which rests on the plan alone, and buses-distinct says so"
     ),
+    ("early-end", "all, after it had discharged,"): (
+        "whoever stops a recording once the links are below 60 V has recorded all that is judged"
+    ),
     ("same-sensor", "*:UnitFast.LinkVoltage"): (
         "both units hang on one link, and two sensors of it may well agree down to their noise"
     ),

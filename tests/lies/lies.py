@@ -46,6 +46,7 @@ PACK_KINDS = (
     "late-feedback", "delay", "dither", "freeze", "constant", "pack-dead", "replayed-burst",
     "random-walk",
 )  # fmt: skip
+ANEW = ("state-echo", "from-command")  # made of something else, whatever was told of it before
 COUNTED = ("Alive", "Checksum", "Fault")  # computed by the node, or a code
 # Numbers that one mistake in a definition changes alike.
 GROUPS = {
@@ -103,6 +104,11 @@ class Told:
         """Rows in which a unit turns."""
         speeds = [np.abs(column) for column in self.truth.speed_rpm.values()]
         return np.max(speeds, axis=0) > 50
+
+    def dead(self) -> np.ndarray:
+        """Rows in which all contactors are open and the link is below 60 V."""
+        poles = np.max(list(self.truth.closed.values()), axis=0) > 0
+        return ~poles & (self.truth.link_V < 60)
 
     def closed(self) -> np.ndarray:
         """Rows in which both main contactors are closed."""
@@ -304,8 +310,10 @@ def early_end(told: Told) -> Lie | None:
     row = round(share * told.script.end_s * 1000)
     poles = max(float(column[row:].max()) for column in told.truth.closed.values())
     # Nodes may sleep by then: they need no key-off for it.
-    resting = channel != "all" and not poles and float(told.truth.link_V[row]) < 60
+    resting = not poles and float(told.truth.link_V[row]) < 60
     words = f"ends at {share:.0%} of the run, {missing_s:.1f} s early"
+    if resting and channel == "all":
+        return Lie("early-end", "all, after it had discharged,", words)
     return Lie("early-end", channel, words, size=missing_s if resting else np.inf)
 
 
@@ -471,6 +479,8 @@ def event(told: Told) -> Lie | None:
         return None
     if words.startswith("the stop") and not told.closed()[rows].any():
         return None  # with all contactors open there is nothing that it has to open
+    if words.startswith("a unit") and told.dead()[rows].all():
+        return None  # a hand does that, and the first screen tells of it
     for key in keys:
         told.put(key, np.full(rows.stop - rows.start, level), rows)
     # A link that leaps as nothing real can is not believed, which may be all that is told.
@@ -556,6 +566,9 @@ def lying(
         before, later = dict(told.seen), len(told.later)
         lie = KINDS[name](told)
         moved = any(_differs(before[k], told.seen[k], step_of(vehicle, k)) for k in before)
+        # What is made of something else leaves nothing of a lie that was told of it before.
+        if lie is not None and lie.kind in ANEW:
+            lies = [(old, late) for old, late in lies if not set(old.keys) & set(lie.keys)]
         # One that changes nothing is none, whatever the other one does.
         if lie is not None and (moved or len(told.later) > later):
             lies.append((lie, len(told.later) > later))
@@ -593,20 +606,21 @@ def _sized(lie: Lie, honest: dict[str, np.ndarray], told: Told) -> Lie:
         off_V = max(float(np.abs(told.seen[key] - honest[key]).max()) for key in lie.keys)
         return replace(lie, size=off_V)
     if lie.kind in ("freeze", "dither", "pack-dead") and "PackCurrent" in "".join(lie.keys):
-        return replace(lie, size=max(lasting(told, honest, key, 100) for key in lie.keys))
+        off = [np.abs(told.seen[key] - honest[key]) for key in lie.keys]
+        return replace(lie, size=max(lasting(one, 100) for one in off))
     if lie.kind not in STOPS or not lie.keys or "Temp" not in lie.keys[0]:
         return lie
     if lie.size is not None and lie.kind != "mean-of-both":
         return lie
-    hidden = max(float((honest[key] - told.seen[key]).max()) for key in lie.keys)
-    shown = max(float((told.seen[key] - honest[key]).max()) for key in lie.keys)
+    # A single reading that noise lifts over an edge hides nothing of a part that takes its time.
+    hidden = max(lasting(honest[key] - told.seen[key], 300) for key in lie.keys)
+    shown = max(lasting(told.seen[key] - honest[key], 300) for key in lie.keys)
     kind = lie.kind if lie.kind == "mean-of-both" else "freeze"
     return replace(lie, kind=kind, size=max(hidden, shown / 2, 0.0))  # too warm is safe
 
 
-def lasting(told: Told, honest: dict[str, np.ndarray], key: str, ms: int) -> float:
+def lasting(off: np.ndarray, ms: int) -> float:
     """By how much a reading is off for so long at least."""
-    off = np.abs(told.seen[key] - honest[key])
     return float(minimum_filter1d(off, ms).max())
 
 

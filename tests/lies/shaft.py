@@ -83,6 +83,8 @@ def torque_wrong(told: Told) -> Lie | None:
         told.put(key, column + size)
         return Lie("offset", key, f"{size:+g} Nm", (key,), size)
     told.put(key, shown)
+    if not told.turning().any():  # in truth it gives none all along
+        return Lie("offset", key, words, (key,), float(np.abs(shown - column).max()))
     return Lie("torque-wrong", key, words, (key,))
 
 
