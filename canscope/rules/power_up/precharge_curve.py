@@ -194,9 +194,8 @@ class PrechargeCurve(Rule):
         lag = lag_of(window, role)
         # By the clock of the link's adapter, as early as that may be.
         earlier_ns = lag.ns - round(lag.u_ms * MS) if lag is not None and lag.told else 0
-        stamps = ((opening.after_ns, "before the first closing"), (begin.after_ns, ""))
-        for stamp_ns, when in stamps:
-            at_ns = stamp_ns + earlier_ns
+        for event, when in ((opening, "before the first closing"), (begin, "")):
+            at_ns = event.after_ns + earlier_ns
             value, seen_ns = float(window.at(role, at_ns).value[0]), at_ns
             if not when:  # the stamp of the state may be late, and the link rise by then
                 just_before = window.back(role, at_ns - LATEST_NS).between(0, at_ns + 1).known
@@ -207,7 +206,7 @@ class PrechargeCurve(Rule):
                 text = "the link voltage was not known before the first closing"
                 rows.append(Doubt(name, absence_at(window, role, at_ns), text, at_ns))
                 continue
-            if value > self.start_V and _still_falling(window, role, opening, value):
+            if value > self.start_V and _still_falling(window, role, event, value):
                 text = f"an earlier attempt had charged the link, which still held {value:.1f} V"
                 rows.append(unjudged(name, "not-exercised", text, seen_ns))
                 continue
@@ -338,21 +337,24 @@ def _rose_at_positive(window: ClosedWindow, role: str, pack_V: float) -> bool:
     return False
 
 
-def _still_falling(window: ClosedWindow, role: str, opening: Event, value: float) -> bool:
+def _still_falling(window: ClosedWindow, role: str, closing: Event, value: float) -> bool:
     """Whether the link falls, fast enough to be safe in time, from what an attempt charged it to.
 
     As fast as one that reaches 60 V at the end of the time that link-discharge allows. A welded
     contactor would hold it.
     """
     allowed_s = DISCHARGES_S[window.bench.bleed == "active"]
-    since_ns = opening.after_ns - allowed_s * S
-    engaged = window.back("@engaged", since_ns).between(since_ns, opening.after_ns)
-    link = window.back(role, since_ns).between(since_ns, opening.after_ns + 1).known
-    if not (engaged.value == 1).any() or len(link) < 2 or link.value.max() <= SAFE_V:
+    since_ns = closing.after_ns - allowed_s * S
+    # Not only both poles of a path at once: one that was broken off lies between two readings.
+    paths = [f"contactors.{pole}" for pole in ("precharge", "positive")]
+    states = [window.back(role, since_ns).between(since_ns, closing.after_ns) for role in paths]
+    link = window.back(role, since_ns).between(since_ns, closing.after_ns + 1).known
+    charged = any((state.value == 1).any() for state in states)
+    if not charged or len(link) < 2 or link.value.max() <= SAFE_V:
         return False
     top = float(link.value.max())
     left_ns = int(link.time_ns[np.flatnonzero(link.value >= (1 - HELD) * top)[-1]])
-    passed_s = (opening.after_ns - left_ns) / S
+    passed_s = (closing.after_ns - left_ns) / S
     slowest = top * (SAFE_V / top) ** (passed_s / allowed_s)
     return passed_s > 0 and value <= slowest + window.bench.u(role)
 

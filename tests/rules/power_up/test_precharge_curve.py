@@ -208,6 +208,28 @@ def test_a_link_that_an_attempt_broken_off_had_charged_may_still_be_falling(tau_
     assert verdict == "pass" or finding.code == "charged-before"
 
 
+def test_nor_does_one_that_was_charged_between_two_readings_of_the_contactors():
+    """States every 0.4 s: closed from 0.7 to 1.1 s, negative and pre-charge share no reading."""
+
+    def between(roles):
+        times, fine = roles["contactors.negative"][0], roles["pack.voltage"][0]
+        slow = times[:: round(0.4 / 0.01)]
+        for pole, changes in (
+            ("negative", [(0.5, 1), (1.1, 0), (3.0, 1)]),
+            ("precharge", [(1.0, 1), (3.0, 0), (3.5, 1), (4.6, 0)]),
+            ("positive", [(4.1, 1)]),
+        ):
+            roles[f"contactors.{pole}"] = (slow, state(slow, *changes))
+        left_V = 83.0 * np.exp(-(fine - 1.1) / 20.0)  # 74 V at 3.4 s
+        charged = charging(fine, 3.404, 400.0, 0.04, start_V=83.0 * np.exp(-2.3 / 20.0))
+        once = charging(fine, 1.09, 400.0, 0.04)
+        volts = np.where(fine < 1.1, once, np.where(fine < 3.404, np.fmin(left_V, 83.0), charged))
+        roles["units.front.link_voltage"] = (fine, rounded(volts, 0.1))
+
+    found = judge(held_s=4.0, states_s=0.01, edit=between)
+    assert found.verdict is not Verdict.FAIL
+
+
 def test_a_link_that_jumps_when_negative_closes_fails_before_pre_charge_acts():
     finding = judge(lambda t: np.where(t >= 0.8, 400.0, 0.0))
     assert finding.verdict is Verdict.FAIL
