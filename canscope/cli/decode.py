@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from canscope.model.definition import Definitions
     from canscope.model.signals import Signals
     from canscope.model.tables import Frames, Tally
-    from canscope.trust.no_value_codes import Policy
+    from canscope.trust.samples.no_value_codes import Policy
 
 EXAMPLE = "canscope decode first_spin.log --definitions drive_unit.dbc --to values.parquet"
 EVERY = "*"  # channel of definitions that are given without one

@@ -11,7 +11,7 @@ from canscope.decoding.definition_file import DefinitionFile, read_file
 from canscope.decoding.lookup import identity
 from canscope.model.definition import Definitions, Lost, MessageSpec, Problem
 from canscope.model.errors import DefinitionError, Where
-from canscope.trust.no_value_codes import Policy, absent_codes, check_policy
+from canscope.trust.samples.no_value_codes import Policy, absent_codes, check_policy
 
 AnyPath = str | os.PathLike[str]
 

@@ -13,7 +13,7 @@ from canscope.decoding.bits import Fields, Payloads, bytes_needed
 from canscope.model.definition import MessageSpec, SignalSpec
 from canscope.model.signals import NOT_AVAILABLE, OUT_OF_RANGE, Series
 from canscope.model.tables import Bools, Floats, Int64s
-from canscope.trust.no_value_codes import absent_rows
+from canscope.trust.samples.no_value_codes import absent_rows
 
 Path = tuple[tuple[str, tuple[int, ...]], ...]  # as SignalSpec.multiplexer
 Statuses = NDArray[np.uint8]

@@ -16,7 +16,7 @@ from canscope.model.bench import POLES, Bench
 from canscope.model.events import Event
 from canscope.model.history import History
 from canscope.model.tables import SECOND_NS, Int64s
-from canscope.trust.staleness import stale_after_ns
+from canscope.trust.samples.staleness import stale_after_ns
 
 TOGETHER_NS = 10 * SECOND_NS  # common practice, no source
 SHORTEST_NS = 20 * 10**6  # gaps shorter than this in the traffic of all nodes are not looked at

@@ -19,7 +19,7 @@ from canscope.decoding.message import Compiled, Path, limits
 from canscope.fast import decode_kernel as k
 from canscope.model.definition import SignalSpec
 from canscope.model.tables import Bools, Floats, Int64s
-from canscope.trust.no_value_codes import largest, wrapped
+from canscope.trust.samples.no_value_codes import largest, wrapped
 
 FLOATS = {16: "FLOAT_16", 32: "FLOAT_32", 64: "FLOAT_64"}  # bits, and their name in decode_kernel
 

@@ -11,11 +11,11 @@ from canscope.model.findings import COMMON_PRACTICE
 from canscope.model.outcome import Doubt, Outcome, Subject
 from canscope.model.rule import Rule
 from canscope.model.tables import SECOND_NS as S
-from canscope.trust.clock_alignment import Alignment, Lag, unordered
-from canscope.trust.echo import Echo
 from canscope.trust.feedback import Feedback
-from canscope.trust.identity import Senders, twin_doubts
 from canscope.trust.role_health import Health
+from canscope.trust.samples.clock_alignment import Alignment, Lag, unordered
+from canscope.trust.sources.echo import Echo
+from canscope.trust.sources.identity import Senders, twin_doubts
 
 MOST_RESTARTS = 8  # that the report's first pages name
 

@@ -15,7 +15,7 @@ from canscope.model.report import Plot, Trace
 from canscope.model.rule import Worst
 from canscope.model.signals import Samples
 from canscope.model.tables import Floats, Int64s
-from canscope.trust.staleness import gaps
+from canscope.trust.samples.staleness import gaps
 
 S = 10**9
 STEP_NS = S // 10**4  # of the times in a trace

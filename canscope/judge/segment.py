@@ -15,18 +15,19 @@ from canscope.model.events import Event, Span, Window
 from canscope.model.history import KEEP_NS, History, stamped
 from canscope.model.piece import ClosedWindow, Piece
 from canscope.model.tables import Frames, Int64s, empty_frames
-from canscope.trust import pole_word, same_frames
-from canscope.trust.clock_alignment import AFTER_NS, REACH_NS
-from canscope.trust.dead_bit import DeadBits
-from canscope.trust.feet import Feet
-from canscope.trust.obeys import Obeys
-from canscope.trust.restart import Restarts
+from canscope.trust.high_voltage import pole_word
+from canscope.trust.high_voltage.obeys import Obeys
+from canscope.trust.high_voltage.unloaded import Unloaded
+from canscope.trust.movement.dead_bit import DeadBits
+from canscope.trust.movement.stopped import Stopped
+from canscope.trust.movement.to_and_fro import ToAndFro
+from canscope.trust.movement.zero_point import ZeroPoint
 from canscope.trust.role_health import window_doubts
-from canscope.trust.same_sensor import Sensors
-from canscope.trust.stopped import Stopped
-from canscope.trust.to_and_fro import ToAndFro
-from canscope.trust.unloaded import Unloaded
-from canscope.trust.zero_point import ZeroPoint
+from canscope.trust.samples.clock_alignment import AFTER_NS, REACH_NS
+from canscope.trust.samples.restart import Restarts
+from canscope.trust.sources import same_frames
+from canscope.trust.sources.feet import Feet
+from canscope.trust.sources.same_sensor import Sensors
 
 SETTLE_NS = 2 * 10**9  # what only the report shows may lag so far behind
 

@@ -14,7 +14,7 @@ import numpy as np
 from canscope.model.findings import REASONS, Verdict
 from canscope.model.outcome import Doubt, Margins, Outcome
 from canscope.model.rule import Worst
-from canscope.trust.clock_alignment import Lag, unordered
+from canscope.trust.samples.clock_alignment import Lag, unordered
 
 # Where several reasons apply, the first of these is the finding's.
 PRIORITY = {reason: place for place, reason in enumerate(REASONS)}

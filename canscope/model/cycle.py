@@ -2,7 +2,8 @@
 
 This is the one definition of stale, live and offline: a sample is stale when it is older than
 ``STALE_CYCLES`` of its cycles. ``Past.at`` uses it for every value that a rule reads; what else
-follows from it (gaps, the instant from which a role is stale) is in ``canscope.trust.staleness``.
+follows from it (gaps, the instant from which a role is stale) is in
+``canscope.trust.samples.staleness``.
 """
 
 from __future__ import annotations

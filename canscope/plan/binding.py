@@ -17,7 +17,7 @@ from canscope.plan.requested_roles import RequestedRole
 from canscope.plan.signal_names import SignalNames
 from canscope.plan.units import Conversion, conversion, missing
 from canscope.rules.shared.checksums import PROFILES, WIDTH_BITS, bytes_of
-from canscope.trust.no_value_codes import absent_rows
+from canscope.trust.samples.no_value_codes import absent_rows
 
 
 def bind(

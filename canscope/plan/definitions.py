@@ -15,7 +15,7 @@ from canscope.plan.mistakes import Notes, Unusable
 from canscope.plan.requested_roles import RequestedRole
 from canscope.plan.signal_names import SignalNames
 from canscope.plan.source import Source, read_bytes
-from canscope.trust.no_value_codes import Policy, with_policy
+from canscope.trust.samples.no_value_codes import Policy, with_policy
 
 if TYPE_CHECKING:
     from canscope.plan.schema import PlanTable

@@ -14,12 +14,14 @@ from canscope.model.events import Window
 from canscope.model.outcome import Doubt, Subject
 from canscope.model.piece import ClosedWindow
 from canscope.model.rule import Rule, Worst
-from canscope.trust import answers, driven_on, pole_word, trailing
-from canscope.trust.clock_alignment import Alignment
-from canscope.trust.held import held
-from canscope.trust.losses import losses
+from canscope.trust.high_voltage import answers, pole_word
+from canscope.trust.high_voltage.losses import losses
+from canscope.trust.movement import trailing
+from canscope.trust.movement.held import held
+from canscope.trust.movement.repeated import repeated
 from canscope.trust.remark import Remark
-from canscope.trust.repeated import repeated
+from canscope.trust.samples.clock_alignment import Alignment
+from canscope.trust.shaft import driven_on
 
 LEVELS_MS = 200.0  # by which a reading may come late whose levels alone count
 WITNESSES = {

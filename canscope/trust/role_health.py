@@ -20,12 +20,12 @@ from canscope.model.median import distinct
 from canscope.model.outcome import Doubt
 from canscope.model.signals import NOT_AVAILABLE, OK, OUT_OF_RANGE, Samples
 from canscope.model.tables import SECOND_NS, Int64s
-from canscope.trust.clock_alignment import Alignment, unordered
-from canscope.trust.missing_value import REASON_OF_STATUS, Absence, absence_in, told_absent
+from canscope.trust.movement.standing_still import Stuck
 from canscope.trust.remark import suspect_code
-from canscope.trust.staleness import gaps, stale_after_ns
-from canscope.trust.standing_still import Stuck
-from canscope.trust.unit_answers import Answers
+from canscope.trust.samples.clock_alignment import Alignment, unordered
+from canscope.trust.samples.missing_value import REASON_OF_STATUS, Absence, absence_in, told_absent
+from canscope.trust.samples.staleness import gaps, stale_after_ns
+from canscope.trust.shaft.unit_answers import Answers
 
 BETWEEN_NS = 150_000_000  # a lever passes between two places; common practice, no source
 FOREVER = 2**62

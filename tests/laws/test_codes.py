@@ -37,7 +37,7 @@ def test_a_code_is_a_short_word_and_no_reason():
 @pytest.mark.parametrize("name", [name for name in RULES if RULES[name].codes])
 def test_a_declared_code_is_given_somewhere_beside_its_declaration(name):
     """Each word stands once where it is declared and again where it is given."""
-    files = [*ROOT.glob(f"rules/*/{name.replace('-', '_')}.py"), *ROOT.glob("trust/*.py")]
+    files = [*ROOT.glob(f"rules/*/{name.replace('-', '_')}.py"), *ROOT.glob("trust/**/*.py")]
     text = "\n".join(path.read_text("utf-8") for path in files)
     for code in RULES[name].codes:
         pole = code.removesuffix("-never-closed")  # contactor-sequence puts its own in front

@@ -8,8 +8,8 @@ import pytest
 
 from canscope.model.events import Span, Window
 from canscope.model.signals import NOT_AVAILABLE, OK, OUT_OF_RANGE
-from canscope.trust.clock_alignment import Alignment
 from canscope.trust.role_health import Health, window_doubts
+from canscope.trust.samples.clock_alignment import Alignment
 from tests.trust.past import MS, bench_of, binding, history_of, samples
 
 ROLE = "driver.ignition"  # need not move in any run

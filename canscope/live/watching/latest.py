@@ -14,8 +14,8 @@ from canscope.model.bench import Kind
 from canscope.model.history import History
 from canscope.model.signals import Samples, Signals
 from canscope.plan.plan import Plan
-from canscope.trust.range_ends import at_cold_rail
-from canscope.trust.staleness import stale_after_ns
+from canscope.trust.samples.range_ends import at_cold_rail
+from canscope.trust.samples.staleness import stale_after_ns
 
 KEEP_NS = 30_000_000_000  # of history
 SLOPE_NS = 10_000_000_000  # over which the shown slope of a temperature is fitted

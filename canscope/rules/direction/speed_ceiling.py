@@ -13,7 +13,7 @@ from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import CardStep, Rule, limit
 from canscope.rules import RULES
-from canscope.trust.range_ends import first_at_end
+from canscope.trust.samples.range_ends import first_at_end
 
 
 @dataclass(frozen=True)

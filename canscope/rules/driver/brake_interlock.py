@@ -16,7 +16,7 @@ from canscope.model.piece import Piece
 from canscope.model.rule import SPINNING, CardStep, Rule
 from canscope.rules import RULES
 from canscope.rules.shared.direction_changes import WORDS, entered
-from canscope.trust.staleness import stale_after_ns
+from canscope.trust.samples.staleness import stale_after_ns
 
 BRAKE = "driver.brake"
 Waiting = tuple[Event, ...]  # enterings whose brake state is not settled yet

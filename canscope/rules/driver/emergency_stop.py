@@ -17,8 +17,8 @@ from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
 from canscope.rules.shared.persistence import NO_LABEL, LastLabel, Stretches, follow
 from canscope.rules.shared.poles import MAIN_ROLES
-from canscope.trust.missing_value import absence_at
-from canscope.trust.staleness import stale_after_ns
+from canscope.trust.samples.missing_value import absence_at
+from canscope.trust.samples.staleness import stale_after_ns
 
 NAME, STOP = "emergency stop", "driver.emergency_stop"
 WORDS = {"precharge": "pre-charge"}

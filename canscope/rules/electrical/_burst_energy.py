@@ -19,7 +19,7 @@ from canscope.model.signals import Samples
 from canscope.model.tables import Floats, Int64s
 from canscope.rules.shared.driving import RAD_S
 from canscope.rules.shared.poles import MAIN_ROLES
-from canscope.trust.switching_load import switching_load
+from canscope.trust.high_voltage.switching_load import switching_load
 
 VOLTAGE, CURRENT, BRAKE = "pack.voltage", "pack.current", "driver.brake"
 SLOW, FAST = 0.2, 0.8  # of the highest speed: between them inertia is measured

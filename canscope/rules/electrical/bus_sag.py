@@ -24,7 +24,7 @@ from canscope.rules.electrical._main_contactors import SETTLE_NS, count_settled,
 from canscope.rules.electrical._voltages import CURRENT, voltage_subjects, voltages
 from canscope.rules.shared.links import clocks_ns
 from canscope.rules.shared.poles import MAIN_ROLES
-from canscope.trust.range_ends import first_at_end
+from canscope.trust.samples.range_ends import first_at_end
 
 AFTER_NS = S  # the rest after a closing, whose voltage is the first to hold
 STEADY = 0.25  # of the rest current, by which a steady load may waver

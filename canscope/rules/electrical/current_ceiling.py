@@ -14,7 +14,7 @@ from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import ALL_STAGES, CardStep, Rule, limit
 from canscope.rules import RULES
-from canscope.trust.range_ends import first_at_end
+from canscope.trust.samples.range_ends import first_at_end
 
 CURRENT = "pack.current"
 FIRST = 32  # readings, whose median is the sensor's zero

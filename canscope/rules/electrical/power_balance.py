@@ -27,7 +27,7 @@ from canscope.rules.electrical._burst_energy import (
 )
 from canscope.rules.shared.driving import RAD_S
 from canscope.rules.shared.persistence import rolling, to_ns
-from canscope.trust.switching_load import at_rest, switching_load
+from canscope.trust.high_voltage.switching_load import at_rest, switching_load
 
 NAME, VOLTAGE, CURRENT = "power", "pack.voltage", "pack.current"
 STEADY = 0.10  # of itself, over one averaging time

@@ -25,7 +25,7 @@ from canscope.rules.electrical._main_contactors import (
 from canscope.rules.shared.links import clocks_ns, links
 from canscope.rules.shared.persistence import rolling, to_ns
 from canscope.rules.shared.poles import MAIN_ROLES
-from canscope.trust.range_ends import first_at_end
+from canscope.trust.samples.range_ends import first_at_end
 
 PACK, CURRENT = "pack.voltage", "pack.current"
 NOISE_NS = 5 * 10**8  # the stretch from which noise is told; common practice, no source

@@ -12,7 +12,7 @@ from canscope.model.piece import Piece
 from canscope.model.rule import ALL_STAGES, CardStep, Rule
 from canscope.rules import RULES
 from canscope.rules.electrical._voltages import voltages
-from canscope.trust.range_ends import at_end_of_range
+from canscope.trust.samples.range_ends import at_end_of_range
 
 MISSING = "pack.maximum_voltage_V is not given in the plan"
 

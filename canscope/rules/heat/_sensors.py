@@ -17,10 +17,10 @@ from canscope.model.outcome import Doubt, Subject
 from canscope.model.piece import Piece, S
 from canscope.model.signals import NEVER, NOT_AVAILABLE
 from canscope.model.tables import Bools, Int64s
-from canscope.trust.missing_value import REASON_OF_STATUS, Absence, absence_in
-from canscope.trust.proof_of_life import Life, Sensor, doubts, lives_of, watch
-from canscope.trust.range_ends import railed_new
-from canscope.trust.staleness import stale_after_ns
+from canscope.trust.heat.proof_of_life import Life, Sensor, doubts, lives_of, watch
+from canscope.trust.samples.missing_value import REASON_OF_STATUS, Absence, absence_in
+from canscope.trust.samples.range_ends import railed_new
+from canscope.trust.samples.staleness import stale_after_ns
 
 HOT_STAGES = frozenset({"unit-alone", "dry-spin", "wet-spin", "rolling"})
 WATCH_S = 60.0  # common practice, no source

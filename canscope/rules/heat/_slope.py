@@ -11,7 +11,7 @@ from canscope.model.signals import NEVER
 from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules.heat._sensors import Heat, Thermometer, Watch, closing, thermometers
 from canscope.rules.shared.persistence import patience
-from canscope.trust.range_ends import railed
+from canscope.trust.samples.range_ends import railed
 
 POINTS = 11  # readings of one window that are paired; a fifth of a window may be outliers
 BLOCK = 4096  # instants handled at once, so that memory stays bounded

@@ -15,9 +15,9 @@ from canscope.model.piece import Piece
 from canscope.model.rule import Rule, Worst, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.heat._sensors import lives_among, thermometers
-from canscope.trust.missing_value import absence_at
-from canscope.trust.proof_of_life import Sensor, doubts, watch
-from canscope.trust.range_ends import railed
+from canscope.trust.heat.proof_of_life import Sensor, doubts, watch
+from canscope.trust.samples.missing_value import absence_at
+from canscope.trust.samples.range_ends import railed
 
 NAME, AMBIENT = "temperatures", "ambient"
 FAHRENHEIT = 5.0  # degF, within which a reading is the other one in degF; likewise

@@ -18,8 +18,8 @@ from canscope.model.rule import CardStep, Rule, Worst, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.model.tables import Bools, Int64s
 from canscope.rules import RULES
-from canscope.trust.proof_of_life import WAKES_NS
-from canscope.trust.range_ends import at_end_of_range
+from canscope.trust.heat.proof_of_life import WAKES_NS
+from canscope.trust.samples.range_ends import at_end_of_range
 
 NAME, FLOW = "coolant", "cooling.flow"
 # A pump takes longer to come to speed, and coolant to come to rest; common practice, no source.

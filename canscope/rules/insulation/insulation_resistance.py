@@ -17,7 +17,7 @@ from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
 from canscope.rules.shared.open_poles import both_open
 from canscope.rules.shared.poles import MAIN_ROLES
-from canscope.trust.range_ends import at_end_of_range
+from canscope.trust.samples.range_ends import at_end_of_range
 
 NAME, MONITOR, VOLTAGE = "pack", "pack.insulation", "pack.voltage"
 REGULATION = "UN R100 5.1.3"

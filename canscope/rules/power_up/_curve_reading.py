@@ -17,8 +17,8 @@ from canscope.rules.shared.exponential_fit import Exponential, exponential
 from canscope.rules.shared.links import seconds_since
 from canscope.rules.shared.poles import first_after, last_until, openings
 from canscope.rules.shared.true_changes import true_closings
-from canscope.trust.clock_alignment import link_lag_ns
-from canscope.trust.even_stamps import even_ns
+from canscope.trust.samples.clock_alignment import link_lag_ns
+from canscope.trust.samples.even_stamps import even_ns
 
 FULL = 0.95  # of the pack: as good as charged, 2.9957 tau
 PINNED = 0.02  # of the pack: a final level known better than this is fitted, else the pack's

@@ -16,9 +16,9 @@ from canscope.model.rule import SPINNING, CardStep, Rule, limit
 from canscope.model.signals import Samples
 from canscope.rules import RULES
 from canscope.rules.shared.true_changes import true_closings
-from canscope.trust.missing_value import absence_at
-from canscope.trust.restart import counter_jump
-from canscope.trust.staleness import gaps
+from canscope.trust.samples.missing_value import absence_at
+from canscope.trust.samples.restart import counter_jump
+from canscope.trust.samples.staleness import gaps
 
 NAME, SUPPLY = "12 V", "supply.voltage"
 HIGHEST_V = 36.0  # a 24 V supply on charge stays below 30 V; common practice, no source

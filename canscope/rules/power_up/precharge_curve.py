@@ -18,10 +18,10 @@ from canscope.rules import RULES
 from canscope.rules.power_up._curve_reading import Curve, facts_of, precharges, read_curve
 from canscope.rules.shared.links import link_subjects, links
 from canscope.rules.shared.poles import MS, closings
-from canscope.trust.clock_alignment import lag_of
-from canscope.trust.even_stamps import LATEST_NS
-from canscope.trust.missing_value import absence_at
-from canscope.trust.range_ends import last_at_end
+from canscope.trust.samples.clock_alignment import lag_of
+from canscope.trust.samples.even_stamps import LATEST_NS
+from canscope.trust.samples.missing_value import absence_at
+from canscope.trust.samples.range_ends import last_at_end
 
 HIGH_VOLTAGE = "UN R100 section 2 (from memory)"
 DISCHARGES_S = (120, 5)  # without and with an active bleed, as link-discharge

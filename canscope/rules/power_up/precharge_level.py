@@ -20,9 +20,9 @@ from canscope.rules.shared.first_state import first_seen_closed
 from canscope.rules.shared.links import link_subjects, links
 from canscope.rules.shared.poles import closings, openings
 from canscope.rules.shared.true_changes import Change, own_step, true_closings
-from canscope.trust.clock_alignment import CLOCKS_APART, lag_of
-from canscope.trust.missing_value import absence_at
-from canscope.trust.range_ends import last_at_end
+from canscope.trust.samples.clock_alignment import CLOCKS_APART, lag_of
+from canscope.trust.samples.missing_value import absence_at
+from canscope.trust.samples.range_ends import last_at_end
 
 ACCURACY = 0.03  # of a link sensor, as voltage-agreement; common practice, no source
 SAME_NS = (S // 5, S)  # after positive closed, link and pack are one circuit; likewise

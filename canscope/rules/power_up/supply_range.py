@@ -15,7 +15,7 @@ from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Bools, Floats
 from canscope.rules import RULES
-from canscope.trust.range_ends import at_end_of_range
+from canscope.trust.samples.range_ends import at_end_of_range
 
 NAME, SUPPLY = "12 V", "supply.voltage"
 WAIT_NS = S // 5  # a closing may be told so late; common practice, no source

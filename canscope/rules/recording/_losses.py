@@ -12,7 +12,7 @@ from canscope.model.cycle import LEARNED_FROM, SETTLES_NS, UNLEARNED_NS
 from canscope.model.piece import Piece
 from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules.recording._stamps import ALL_CLEAR, Stamps, unclear
-from canscope.trust.sent_order import Waiting, in_order
+from canscope.trust.samples.sent_order import Waiting, in_order
 
 NONE = np.zeros(0, np.int64)
 GAP_CYCLES = 1.5  # a longer way between two counts leaves room for a lost frame

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from canscope.model.tables import Bools, Int64s
-from canscope.trust.even_stamps import LATEST_NS
+from canscope.trust.samples.even_stamps import LATEST_NS
 
 EXACT = 0.005  # of a batch, by which stamps at the ends of batches miss their number
 SLACK = 1.1  # batches about the line: the node itself is not quite even

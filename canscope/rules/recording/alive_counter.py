@@ -18,8 +18,8 @@ from canscope.model.tables import Floats, Int64s
 from canscope.rules import RULES
 from canscope.rules.recording._losses import MOST_CYCLES, lost_over_gap
 from canscope.rules.shared.waking import Woken, waking
-from canscope.trust.even_stamps import LATEST_NS
-from canscope.trust.sent_order import Waiting, in_order
+from canscope.trust.samples.even_stamps import LATEST_NS
+from canscope.trust.samples.sent_order import Waiting, in_order
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from canscope.model.outcome import Outcome, Subject, deciding_rows, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import ALL_STAGES, CardStep, Rule, unjudged
 from canscope.rules import RULES
-from canscope.trust.same_frames import (
+from canscope.trust.sources.same_frames import (
     FEWEST_TELLING,
     SAME_PERCENT,
     Comparison,

@@ -13,7 +13,7 @@ from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import Rule, limit, unjudged
 from canscope.rules import RULES
-from canscope.trust.silence import Silences, allowed_ns, idle, least_allowed_ns, silences
+from canscope.trust.samples.silence import Silences, allowed_ns, idle, least_allowed_ns, silences
 
 MS = 10**6
 NAME = "recording"

@@ -22,7 +22,7 @@ from canscope.rules import RULES
 from canscope.rules.recording._losses import Growth, Losses, begin, follow
 from canscope.rules.recording._messages import message_subjects
 from canscope.rules.shared.links import clocks_ns
-from canscope.trust.silence import Silences, before_poles, gaps, idle
+from canscope.trust.samples.silence import Silences, before_poles, gaps, idle
 
 MS = 10**6
 POLE_ROLES = tuple(f"contactors.{pole}" for pole in POLES)

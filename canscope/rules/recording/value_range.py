@@ -17,7 +17,7 @@ from canscope.model.signals import NOT_AVAILABLE, OUT_OF_RANGE, Samples
 from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
 from canscope.rules.shared.waking import Woken, waking
-from canscope.trust.no_value_codes import largest, wrapped
+from canscope.trust.samples.no_value_codes import largest, wrapped
 
 # Bits of a floating-point signal -> (unsigned type that holds its raw code, its own type).
 FLOATS = {

@@ -14,8 +14,8 @@ import numpy as np
 from canscope.model.events import Event
 from canscope.model.piece import ClosedWindow
 from canscope.rules.shared.poles import MS, closings, openings
-from canscope.trust.clock_alignment import LEAST_V, Lag, lag_of
-from canscope.trust.link_witness import Shown, current_onset, link_onset, link_step
+from canscope.trust.high_voltage.link_witness import Shown, current_onset, link_onset, link_step
+from canscope.trust.samples.clock_alignment import LEAST_V, Lag, lag_of
 
 LATE_NS = 50 * MS  # a contact follows its coil within 30 ms; common practice, no source
 COIL_NS = 600 * MS  # a command that came so much earlier is a request, not the coil's; likewise

@@ -16,8 +16,8 @@ from canscope.model.piece import ClosedWindow, S
 from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.shared.poles import MAIN_ROLES
-from canscope.trust.impossible_fall import link_fall
-from canscope.trust.missing_value import absence_at
+from canscope.trust.movement.impossible_fall import link_fall
+from canscope.trust.samples.missing_value import absence_at
 
 PACK = "pack.voltage"
 OTHER = {"negative": "positive", "positive": "negative"}

@@ -21,8 +21,8 @@ from canscope.rules.shared.exponential_fit import Exponential, exponential
 from canscope.rules.shared.links import clocks_ns, link_subjects, links, seconds_since
 from canscope.rules.shared.open_poles import both_open
 from canscope.rules.shared.poles import MAIN_ROLES, main_openings
-from canscope.trust.impossible_fall import link_fall
-from canscope.trust.missing_value import absence_at
+from canscope.trust.movement.impossible_fall import link_fall
+from canscope.trust.samples.missing_value import absence_at
 
 MACHINES = "IEC 60204-1, 6.2.4"
 LIKE_A_DECAY = 0.98  # R2 below which no decay is reported; common practice, no source

@@ -18,8 +18,8 @@ from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.rules import RULES
 from canscope.rules.shared.poles import MAIN_ROLES, main_openings
-from canscope.trust.missing_value import absence_at
-from canscope.trust.switching_load import switching_load
+from canscope.trust.high_voltage.switching_load import switching_load
+from canscope.trust.samples.missing_value import absence_at
 
 NAME, CURRENT = "pack", "pack.current"
 OFFSET_A, SAME_A = 5.0, 0.5  # a sensor's own zero; common practice, no source

@@ -1,0 +1,1 @@
+"""Does a temperature answer to what heats it?"""

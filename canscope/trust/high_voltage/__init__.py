@@ -1,0 +1,1 @@
+"""Do pack, links and contactors explain each other?"""

@@ -1,0 +1,137 @@
+"""What the link and the pack current show of contactors, whatever the states of these say.
+
+Pre-charge and negative together make the link rise and current flow: both begin at one instant. A
+link that charges through a resistor only gets slower; one that rises faster all at once was
+connected to the pack.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from canscope.model.median import median
+from canscope.model.piece import Past
+from canscope.model.signals import Samples
+from canscope.model.tables import SECOND_NS, Floats, Int64s
+from canscope.trust.samples.even_stamps import LATEST_NS, even_ns
+
+RISE = 0.03  # of the pack: a smaller rise may be noise of the link; common practice, no source
+NOISE = 0.015  # of the pack, from one reading of the link to the next; likewise
+NEAR = 40  # readings: the curve just before a step foretells what may follow
+LEAST_A = 0.4  # a smaller change of the pack current may be its noise; common practice, no source
+BEGUN = 0.08  # of the pack: a link so far above its lowest is charging; likewise
+HALF = 0.5  # of the pack: a link that holds more rises slowly; common practice, no source
+FULL = 0.97  # of the pack: nothing above can be told from the end of a charging curve
+
+
+@dataclass(frozen=True)
+class Shown:
+    """Something seen between two readings: it lies in (``after_ns``, ``time_ns``].
+
+    ``value`` is the reading before it, and ``drift`` how far that may have moved until it.
+    """
+
+    after_ns: int
+    time_ns: int
+    value: float = 0.0
+    drift: float = 0.0
+
+
+def link_onset(past: Past, role: str, start_ns: int, end_ns: int, pack_V: float) -> Shown | None:
+    """When a link began to rise for the first time in [start, end); None if it did not.
+
+    Nor where it held more than half of the pack's voltage: then it rises too slowly to tell when.
+    """
+    samples = past.back(role, start_ns).between(start_ns, end_ns).known
+    if len(samples) < 2:
+        return None
+    u = past.bench.u(role)
+    above = samples.value - np.minimum.accumulate(samples.value)
+    risen = np.flatnonzero(above >= RISE * pack_V + 2 * u)
+    if not len(risen):
+        return None
+    row = int(risen[0])
+    flat = np.flatnonzero(above[:row] <= RISE / 3 * pack_V + 2 * u)
+    last = int(flat[-1])
+    if samples.value[last] > HALF * pack_V:
+        return None
+    return Shown(int(samples.time_ns[last]), int(samples.time_ns[row]), float(samples.value[last]))
+
+
+def current_onset(past: Past, start_ns: int, end_ns: int) -> Shown | None:
+    """When the pack current left its level of the second before ``start_ns``; None if never."""
+    role = "pack.current"
+    samples = past.back(role, start_ns - SECOND_NS).between(start_ns - SECOND_NS, end_ns).known
+    first = int(np.searchsorted(samples.time_ns, start_ns))
+    if first < 3 or first >= len(samples):
+        return None
+    quiet = samples.value[:first]
+    level = median(quiet)
+    least = max(LEAST_A, 6 * 1.5 * median(np.abs(quiet - level))) + 3 * past.bench.u(role)
+    left = np.flatnonzero(np.abs(samples.value[first:] - level) > least)
+    if not len(left):
+        return None
+    row = first + int(left[0])
+    return Shown(int(samples.time_ns[row - 1]), int(samples.time_ns[row]))
+
+
+def link_step(past: Past, role: str, start_ns: int, end_ns: int, pack_V: float) -> Shown | None:
+    """The first step of a charging link to the pack, seen in [start, end); None without one.
+
+    Every slope of the curve so far bounds what may follow: by the stamps, and by the frames, since
+    stamps may be late. Steps that end a curve above 97 % of the pack cannot be told from it, nor
+    those before two readings rose along one, nor those beside a fall: a charging link never falls,
+    so late stamps exchanged two readings.
+    """
+    samples = past.back(role, start_ns).between(start_ns, end_ns).known
+    u = past.bench.u(role)
+    v = samples.value
+    least_V = NOISE * pack_V + 2 * u
+    if not len(v):
+        return None
+    risen = np.flatnonzero(v - np.minimum.accumulate(v) >= BEGUN * pack_V + 2 * u)
+    if not len(risen):
+        return None
+    first = int(risen[0])
+    clocks = [_since(samples.time_ns, start_ns)]
+    sent_ns = even_ns(samples.time_ns)
+    if sent_ns is not samples.time_ns:
+        clocks.append(_since(sent_ns, start_ns))
+    for k in range(first + 1, len(v) - 1):
+        if v[k] >= FULL * pack_V:
+            return None
+        if samples.time_ns[k + 1] <= samples.time_ns[k]:
+            continue
+        slopes = [_slope(t, v, first, k, least_V) for t in clocks]
+        ahead = [float(t[k + 1] - t[k]) for t in clocks]
+        if None in slopes:
+            continue
+        allowed = max((s or 0.0) * dt for s, dt in zip(slopes, ahead, strict=True)) + least_V
+        if v[k + 1] - v[k] > allowed + NOISE * pack_V and not _exchanged(samples, k, least_V):
+            sure = [_slope(t, v, first, k, 2 * u) or 0.0 for t in clocks]
+            drift = max(s * dt for s, dt in zip(sure, ahead, strict=True))
+            at_ns = samples.time_ns[k : k + 2].tolist()
+            return Shown(at_ns[0], at_ns[1], float(v[k]), min(drift, float(v[k + 1] - v[k])))
+    return None
+
+
+def _exchanged(samples: Samples, k: int, least_V: float) -> bool:
+    """Whether the link fell just before reading ``k`` or just after the next one."""
+    near = samples[max(k - 1, 0) : k + 3]
+    falls = np.diff(near.value) < -least_V
+    return bool(np.any(falls & (np.diff(near.time_ns) <= LATEST_NS)))
+
+
+def _since(time_ns: Int64s, start_ns: int) -> Floats:
+    return (time_ns - start_ns).astype(np.float64)
+
+
+def _slope(t: Floats, v: Floats, first: int, k: int, least_V: float) -> float | None:
+    """The steepest slope that a charging curve may still have after reading ``k``."""
+    rows = slice(max(first, k - NEAR), k)
+    passed = t[k] - t[rows]
+    moved = v[k] - v[rows] + least_V
+    usable = passed > 0
+    return float(max(np.min(moved[usable] / passed[usable]), 0.0)) if usable.any() else None

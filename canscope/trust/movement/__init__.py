@@ -1,0 +1,1 @@
+"""Does a reading move as anything real does, whatever it measures?"""

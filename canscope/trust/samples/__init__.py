@@ -1,0 +1,1 @@
+"""Is there a value at an instant, is it fresh, and when was it sent?"""

@@ -1,0 +1,1 @@
+"""Do pedal, torque and speed explain each other?"""

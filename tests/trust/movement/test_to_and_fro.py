@@ -1,0 +1,49 @@
+"""Readings that jump to and fro, worked by hand: six jumps in a row, each at once back."""
+
+import numpy as np
+import pytest
+
+from canscope.trust.movement.to_and_fro import ToAndFro
+from tests.trust.past import MS, bench_of, binding, samples
+
+ROLES = {"driver.pedal": "Cabin", "units.front.torque": "Fast", "units.front.speed": "Fast"}
+BENCH = bench_of(*(binding(role, 16, message=name) for role, name in ROLES.items()))
+
+
+def told(role, values, every_ms=20, cuts_ms=()):
+    of = samples([every_ms * row for row in range(len(values))], values)
+    follows, found, begin = ToAndFro(BENCH), [], 0
+    for end in (*cuts_ms, every_ms * len(values)):
+        found += follows.feed({role: of.between(begin * MS, end * MS)})
+        begin = end
+    return [(remark.role, remark.kind, remark.at_ns // MS) for remark in found]
+
+
+EVERY_SECOND = np.array([20.0, 0.0] * 10)
+FIVE_EACH = np.repeat(EVERY_SECOND, 5)
+
+
+@pytest.mark.parametrize("cuts_ms", [(), (40, 60), (20, 130)])
+def test_a_pedal_that_is_zero_in_every_second_frame_is_not_believed(cuts_ms):
+    """The first jump at 20 ms, the sixth that comes back at 140 ms; in fives: 100 and 700 ms."""
+    assert told("driver.pedal", EVERY_SECOND, cuts_ms=cuts_ms) == [("driver.pedal", "wrong", 140)]
+    assert told("driver.pedal", FIVE_EACH, cuts_ms=cuts_ms) == [("driver.pedal", "wrong", 700)]
+
+
+@pytest.mark.parametrize(
+    ("values", "every_ms"),
+    [
+        (np.repeat(EVERY_SECOND, 20), 20),  # pressed for 0.4 s each time
+        (EVERY_SECOND, 200),  # read too seldom to know
+        (EVERY_SECOND / 2.5, 20),
+        (np.array([0.0, 20.0] * 3 + [20.0] * 30), 20),
+        (20 + 20 * np.sin(np.arange(200) * 2 * np.pi / 12), 20),
+    ],
+)
+def test_a_foot_that_taps_is_believed(values, every_ms):
+    assert told("driver.pedal", values, every_ms) == []
+
+
+def test_torque_and_no_other_number_of_a_shaft_is_followed():
+    assert told("units.front.torque", EVERY_SECOND / 4)
+    assert told("units.front.speed", EVERY_SECOND) == []
