@@ -11,7 +11,7 @@ from canscope.model.definition import Absent, MessageSpec, Problem, SignalSpec
 
 PARSER = "cantools"  # another version of it may read the same file in another way
 # Whatever decides what a file is compiled into: when any of it changes, files are compiled anew.
-SOURCES = ("decoding", "trust/no_value_codes.py", "model/definition.py", "cache")
+SOURCES = ("decoding", "trust/samples/no_value_codes.py", "model/definition.py", "cache")
 Messages = tuple[tuple[str, MessageSpec], ...]  # (name of its bus or empty, message)
 Content = tuple[Messages, tuple[Problem, ...]]  # and what is wrong
 

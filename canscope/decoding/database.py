@@ -24,8 +24,9 @@ def read_definitions(
 
     A channel ``*``, or files without channels, means every channel that has no files of its own.
     ``not_available`` gives a channel's policy for codes that mean "no value" (see
-    ``trust/no_value_codes.py``); that of ``*`` holds for channels that have none. Of a file that
-    describes several buses (KCD), a channel of the same name as one of them takes only that bus.
+    ``trust/samples/no_value_codes.py``); that of ``*`` holds for channels that have none. Of a file
+    that describes several buses (KCD), a channel of the same name as one of them takes only that
+    bus.
 
     A message or signal that cannot be used is left out and is in ``Definitions.lost``.
 

@@ -9,7 +9,7 @@ The speed of a shaft that turns has to flicker on by itself, whatever else its m
 from __future__ import annotations
 
 from collections.abc import Iterator
-from math import erf, log, sqrt
+from math import comb, erf, log, sqrt
 
 import numpy as np
 
@@ -26,12 +26,16 @@ from canscope.trust.remark import Links, Remark
 BEFORE_NS = SECOND_NS  # of rest before a burst
 LONGEST_NS = 20 * SECOND_NS  # of a burst
 SHORTEST_NS, FEWEST = 3 * SECOND_NS // 20, 8  # a shorter standstill hides nothing
-BESIDE = 12  # frames before it, and as many after it, that show the noise
+BESIDE = 20  # frames before it, and as many after it, that show the noise
 LEAST_NOISE = 0.5  # steps: rounding alone looks like noise of up to so many
+ALONE = 0.75  # the same of a single number, which has only itself to tell by
 UNLIKELY = log(1e9)
 WIDE = 1.5  # steps about a straight line, within which two codes and their edge lie
 MOVE = 5.0  # times the median: one in 700 of noise is as far, and a coil that pulls in is farther
 GAUSSIAN = 0.6745  # median distance from the mean over the spread
+FAST = (
+    4  # differences of a shaft's speed, which bends as it comes up to what is asked and slows down
+)
 TURNS_RPM = 50.0  # a slower shaft may read zero
 
 
@@ -68,7 +72,7 @@ def _stands(window: ClosedWindow, start_ns: int, end_ns: int) -> Iterator[Remark
     role = f"units.{window.span.subject}.speed"
     speed = window.back(role, start_ns).between(start_ns, end_ns).known
     turns = speed[np.abs(speed.value) >= TURNS_RPM]
-    found = _first(turns.time_ns, [turns.raw]) if len(turns) else None
+    found = _first(turns.time_ns, [turns.raw], FAST, ALONE) if len(turns) else None
     if found is not None:
         first, last = found
         ms = (turns.time_ns[last] - turns.time_ns[first]) / 1e6
@@ -77,7 +81,9 @@ def _stands(window: ClosedWindow, start_ns: int, end_ns: int) -> Iterator[Remark
         yield Remark(role, "repeated", text, int(turns.time_ns[first]))
 
 
-def _first(times: Int64s, raws: list[Int64s]) -> tuple[int, int] | None:
+def _first(
+    times: Int64s, raws: list[Int64s], order: int = 2, least: float = LEAST_NOISE
+) -> tuple[int, int] | None:
     """The first and the last frame of the first standstill that is none by chance."""
     still = np.ones(len(times), np.bool_)
     for raw in raws:
@@ -91,22 +97,23 @@ def _first(times: Int64s, raws: list[Int64s]) -> tuple[int, int] | None:
         long = times[last] - times[first] >= SHORTEST_NS
         if not long or first < BESIDE or last + BESIDE >= len(times):
             continue
-        odds = sum(_least_odds(raw[before], raw[after]) for raw in raws)
+        odds = sum(_least_odds(raw[before], raw[after], order, least) for raw in raws)
         if odds * (last - first) >= UNLIKELY:
             return first, last
     return None
 
 
-def _least_odds(before: Int64s, after: Int64s) -> float:
+def _least_odds(before: Int64s, after: Int64s, order: int, least: float) -> float:
     """The lower of both; most numbers hardly flicker."""
-    odds = _odds(before)
-    return min(odds, _odds(after)) if odds else 0.0
+    odds = _odds(before, order, least)
+    return min(odds, _odds(after, order, least)) if odds else 0.0
 
 
-def _odds(raw: Int64s) -> float:
+def _odds(raw: Int64s, order: int, least: float) -> float:
     """Minus the logarithm of how likely such a number repeats its code, whatever its level.
 
-    Second differences take a steady move out of it: of noise of one step they spread by sqrt(6).
+    Second differences take a steady move out of it, fourth ones a bend as well: of noise of one
+    step they spread by the square root of 6 and of 70, the middle one of the binomials of 4 and 8.
     Their median leaves out single moves, as a coil's pull-in is one of the 12 V; of a few codes it
     may be too large, and then they count without the farthest move and what lies beside it. One
     that toggles between two codes lies at their edge, with whatever noise, on its way as well.
@@ -118,12 +125,13 @@ def _odds(raw: Int64s) -> float:
     row = np.arange(len(raw)) - (len(raw) - 1) / 2
     if np.ptp(raw - row * (row @ raw) / (row @ row)) < WIDE * step:
         return 0.0
-    bends = np.abs(np.diff(ways))
+    bends = np.abs(np.diff(ways, order - 1))
     middle, farthest = median(bends), int(bends.argmax())
     if bends[farthest] > MOVE * middle:
-        bends = np.delete(bends, slice(max(farthest - 1, 0), farthest + 2))
+        beside = order // 2
+        bends = np.delete(bends, slice(max(farthest - beside, 0), farthest + beside + 1))
     spread = min(middle / GAUSSIAN, float(np.sqrt(np.mean(bends**2))))
-    noise = spread / sqrt(6) / step
-    if noise < LEAST_NOISE:
+    noise = spread / sqrt(comb(2 * order, order)) / step
+    if noise < least:
         return 0.0
     return -log(max(erf(0.5 / (sqrt(2) * noise)), 1e-3))
