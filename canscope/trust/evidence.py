@@ -347,6 +347,15 @@ RENEWED_PEDAL = Unseen(
     least=0.0,
     most=0.3,
 )
+PEDAL_AGAIN = Unseen(
+    "first-again",
+    ("driver.pedal*",),
+    "a pedal that shows an earlier burst's course in place of its own, which differs from it by no "
+    "more than 6 %",
+    "watch its value while another person presses it slowly",
+    least=0.0,
+    most=6.0,
+)
 HELD_PEDAL = Unseen(
     "holds-last",
     ("driver.pedal*",),
@@ -905,6 +914,7 @@ EVIDENCE = (
             LATE_PEDAL,
             RENEWED_PEDAL,
             HELD_PEDAL,
+            PEDAL_AGAIN,
             *PART_PEDAL,
             STUCK_PEDAL,
             *DRIFTING_PEDAL,
@@ -1094,6 +1104,7 @@ EVIDENCE = (
             ONE_BURST_BOTH,
             ASKED_TORQUE,
             COARSE_TORQUE,
+            _held("units.*.torque", 0.1, "a controller's ramp takes longer, a shaft as well"),
             _dead_bit("units.*.torque", 3.0, "3 Nm, as with an offset"),
             Unseen(
                 "torque-smoothed",
@@ -1180,13 +1191,18 @@ EVIDENCE = (
                 least=-9.0,
                 most=9.0,
             ),
+            _held(
+                "units.*.link_voltage",
+                0.3,
+                "pack and other links show what it misses, within 3 % of the pack",
+            ),
             Unseen(
                 "link-fades",
                 ("units.*.link_voltage",),
-                "all links read that they are empty sooner after the opening than they are: within "
-                "parts of a second on a vehicle that discharges actively, as an inverter that "
-                "gives its motor current does, or along a curve as of a stronger bleed; nothing "
-                "else measures what they still hold",
+                "all links read that they are empty sooner after the opening than they are, or "
+                "one of them by 0.2 s: within parts of a second on a vehicle that discharges "
+                "actively, as an inverter that gives its motor current does, or along a curve as "
+                "of a stronger bleed; nothing else measures what they still hold",
                 "measure the link before touching, each time",
             ),
             Unseen(

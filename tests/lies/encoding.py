@@ -12,7 +12,7 @@ from canscope.simulate.messages import all_messages, cycle_s, signal_of, step_of
 from canscope.simulate.recording import Recording
 from canscope.simulate.sensors import NOISE
 from tests.lies.inputs import moved
-from tests.lies.lies import Lie, Told, any_of, joined, kind, late_torque
+from tests.lies.lies import Lie, Told, any_of, joined, kind, lasting, late_torque
 from tests.lies.shaft import smoothed
 
 
@@ -121,9 +121,18 @@ def first_again(told: Told) -> Lie | None:
         keys = [k for k in keys if np.ptp(told.seen[k])]  # what never changes says the same again
     one, two = (round(1000 * spin.start_s) - 300 for spin in (spins[0], spins[-1]))
     length = min(5000, told.rows - two, told.rows - one)
+    off = max(_off(told, name, one, two, length) for name in keys)
     for name in keys:
         told.put(name, told.seen[name][one : one + length], slice(two, two + length))
-    return Lie("first-again", ", ".join(keys), "the first burst again in the last", tuple(keys))
+    size = off if all("Pedal" in name for name in keys) else None
+    words = "the first burst again in the last"
+    return Lie("first-again", ", ".join(keys), words, tuple(keys), size)
+
+
+def _off(told: Told, key: str, one: int, two: int, length: int) -> float:
+    """By how much two stretches differ for 0.3 s at least."""
+    column = told.seen[key]
+    return lasting(np.abs(column[one : one + length] - column[two : two + length]), 300)
 
 
 @kind("reflected")

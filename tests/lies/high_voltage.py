@@ -245,7 +245,7 @@ def link_hidden(told: Told) -> Lie | None:
             told.put(key, np.where(both, told.seen["can0:PackStatus.PackVoltage"], 0.0))
         elif how == "freezes":
             low = np.flatnonzero(column < float(told.rng.uniform(61, 150)))
-            if not len(low):
+            if not len(low) or column[low[0]] < 60:
                 return None
             told.put(key, column[low[0]], slice(last + int(low[0]), told.rows), still=True)
         elif how == "rises":
@@ -496,8 +496,8 @@ def link_fades(told: Told) -> Lie | None:
     shape = np.interp(np.arange(told.rows - last), [0, ms], [1, 0])
     for key in some:
         told.put(key, told.seen[key][last] * shape, slice(last, told.rows))
-    active = told.vehicle.box.bleed == "active" and len(some) == len(keys)
-    name = "link-fades" if active else "link-hidden"
+    alike = len(some) == len(keys) or ms <= 200
+    name = "link-fades" if told.vehicle.box.bleed == "active" and alike else "link-hidden"
     return Lie(name, ", ".join(some), f"straight to 0 in {ms} ms from the opening on", tuple(some))
 
 

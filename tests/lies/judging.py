@@ -46,6 +46,7 @@ ROLES = {  # of the signals that the demo vehicles send
     "WindingTemp": "units.{unit}.temperatures.winding",
 }
 NOT_BELIEVED = ("sensor-suspect", "stale")  # of a finding that is not required in this stage
+OPTIONAL = {"early-end": "link-discharge", "stop-from-poles": "emergency-stop"}  # what tells of it
 # What no signal of such a run contradicts: (kind, what it is about, with shell wildcards) -> why.
 UNSEEN: dict[tuple[str, str], str] = {
     ("exchanged", "* alike"): (
@@ -130,8 +131,9 @@ def _told(report: Report, lie: Lie, vehicle: Vehicle) -> str:
     roles = roles_of(lie, vehicle)
     resting = [finding for finding in report.findings if roles & set(finding.roles)]
     reasons = NOT_BELIEVED
-    if lie.kind == "early-end":  # in a stage that does not ask for the discharge
-        resting = [f for f in report.findings if f.rule == "link-discharge" and not f.required]
+    if lie.kind in OPTIONAL:  # in a stage that does not ask for it
+        rule = OPTIONAL[lie.kind]
+        resting = [f for f in report.findings if f.rule == rule and not f.required]
         reasons = (*NOT_BELIEVED, "not-exercised")
     return next(
         (

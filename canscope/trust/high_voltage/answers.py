@@ -40,12 +40,14 @@ RAD_S = 2 * np.pi / 60  # per rpm
 LEAST_V = SAFE_V  # a link that rises by less shows nothing
 LIFTED_V = 0.5  # by which a converter lifts the 12 V; common practice, no source
 FEW = 5  # of a fifth of a second more or less; likewise
+FEWEST = 3  # of which a median still leaves one out; likewise
 BUMP_V = 0.1  # by which a coil pulls it at least to be told; likewise
 DIPS = 7  # readings around a coil's pull-in, in which a dip of 0.1 s is seen; likewise
 DIP_NS = 30 * MS  # over which a coil pulls in, at least; likewise
 COIL_STEP_V = 0.05  # of a reading that shows it; twice as coarse, it takes twice as many; likewise
 # Times the noise at rest, and what its neighbouring means differ by, which a dip exceeds; likewise
 FLICKERS, WANDERS = 2.4, 4.0
+LONGER = 0.4  # of what a coil pulls at least, in the mean of twice as many readings; likewise
 NEARLY = 2 / 3  # of that, from which on it is not known; likewise
 LEAST_A = 0.3  # a smaller current may be its sensor's own; common practice, no source
 STEADY = 0.1  # of the pack's voltage; common practice, no source
@@ -197,6 +199,8 @@ def halves(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         # A peak may hide between two readings, and when the first of few came is worth one of them.
         peak_A = float(np.max(first.value)) - level
         u = (peak_A + bench.u(CURRENT) + noise(rest.value)) * median(np.diff(first.time_ns)) / 2e9
+        # Of a smooth course, coarse steps take or add the same for long.
+        u += bench.u(CURRENT) * (middle_ns - begin.after_ns) / SECOND_NS
         if coulomb[0] <= 0 or coulomb[0] + u >= HALF_PART * (1 - 1 / len(first)) * coulomb[1]:
             return
         told = told or (
@@ -402,16 +406,23 @@ def _coil_pulls(window: ClosedWindow, rest: Samples, busy: Samples, step: float)
     wanders = percentile(np.abs(np.diff(means)), 75) if len(means) > 2 else 0.0
     # A dip lasts for some readings where they come fast: one of them alone may be noise.
     beside = max(1, min(DIP_NS // max(int(median(np.diff(around.time_ns))), 1), DIPS))
-    lowest = float(np.convolve(around.value, np.ones(beside) / beside, "valid").min())
+    lowest, long = (
+        float(np.convolve(around.value, np.ones(width) / width, "valid").min())
+        for width in (beside, 2 * beside)
+    )
     steps = 1.5 if np.ptp(rest.value) else 0.9
     steps = steps * step / beside**0.5
     # One that toggles between two steps differs from its neighbour by more than its noise is.
     rough = min(noise(rest.value), GAUSSIAN * float(np.std(rest.value)))
     least = max(steps, FLICKERS * rough / beside**0.5, WANDERS * wanders)
     # Of one that toggles between two steps the mean is its level; a moment's dip takes little.
-    fell = float(rest.value[-2 * DIPS :].mean()) - lowest
-    # Half of what a coil pulls at least is still there as the next reading comes.
-    return None if max(NEARLY * least, BUMP_V / 2) <= fell < least else bool(fell >= least)
+    level = float(rest.value[-2 * DIPS :].mean())
+    fell = level - lowest
+    if NEARLY * least <= fell < least:
+        # Half of what a coil pulls at least is still there as the next reading comes, and nearly as
+        # much of it in the mean of twice as many, in which noise is less.
+        return False if fell < BUMP_V / 2 or level - long < LONGER * BUMP_V else None
+    return bool(fell >= least)
 
 
 def together(window: ClosedWindow, links: Links) -> Iterator[Remark]:
@@ -501,7 +512,7 @@ def steady(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         return
     before = samples.between(start_ns - SECOND_NS, start_ns - EARLY_NS)
     full = samples.between(closed_ns - LATE_NS, closed_ns - EARLY_NS)
-    if min(len(before), len(full)) < FEW or not full.time_ns[0] > before.time_ns[-1]:
+    if len(before) < FEW or len(full) < FEWEST or not full.time_ns[0] > before.time_ns[-1]:
         return
     fell = median(before.value) - median(full.value)
     step = step_of(samples.value, window.bench.bindings[PACK].half_step)
