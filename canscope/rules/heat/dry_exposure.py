@@ -17,10 +17,12 @@ from canscope.model.rule import CardStep, Rule, limit
 from canscope.model.signals import NEVER
 from canscope.model.tables import Int64s
 from canscope.rules import RULES
+from canscope.rules.shared.persistence import fresh, kept_up, recent
 from canscope.rules.shared.powered import powered
 
-# Both common practice, no source.
+# All common practice, no source.
 SLOW_RPM = 20.0  # a unit turns, though it makes no burst; a resolver at rest reads up to 15 rpm
+KEPT_NS = 3 * S // 10  # for which it does so at least
 PAUSE_S = 1.0  # a stretch goes on over shorter pauses, as a burst does
 
 
@@ -165,10 +167,14 @@ class DryExposure(Rule):
         """
         if piece.bench.stage == "power-up":
             return now, []
-        speed = piece[unit.role("speed")].known
-        speed = speed[np.abs(speed.value) >= SLOW_RPM]
-        speed = speed[piece.at(f"@turning.{unit.name}", speed.time_ns).value != 1]
-        times = speed.time_ns[powered(piece, unit, speed.time_ns)]
+        samples = recent(piece, unit.role("speed"), KEPT_NS)
+        times, _ = fresh(piece, unit.role("speed"), samples)
+        new = np.ones(len(times), np.bool_)
+        slowest = kept_up(samples.time_ns, samples.value, new, KEPT_NS)
+        fastest = kept_up(samples.time_ns, samples.value, new, KEPT_NS, np.max)
+        times = times[np.maximum(slowest, -fastest) >= SLOW_RPM]  # in one sense: noise has both
+        times = times[piece.at(f"@turning.{unit.name}", times).value != 1]
+        times = times[powered(piece, unit, times)]
         if not len(times):
             return now, []
         start_ns, last_ns = now.slow_ns
