@@ -937,7 +937,27 @@ EVIDENCE = (
             "the first track again, to the bit or by its noise: one sensor, not two",
             "frozen: the tracks part",
         ),
-        (LATE_PEDAL, RENEWED_PEDAL, *PART_PEDAL, STUCK_PEDAL),
+        (
+            LATE_PEDAL,
+            RENEWED_PEDAL,
+            *PART_PEDAL,
+            STUCK_PEDAL,
+            *(
+                Unseen(
+                    kind,
+                    ("driver.pedal_2",),
+                    f"a second track {words}, which stays within the 10 % of travel by which two "
+                    "tracks may differ",
+                    "press it to its stop with the contactors open, and read 100 % on both",
+                    least=least,
+                    most=most,
+                )
+                for kind, words, least, most in (
+                    ("offset", "whose zero lies apart", -9.0, 9.0),
+                    ("scale", "of a wrong factor, of a pedal that is pressed little", 0.5, 1.5),
+                )
+            ),
+        ),
     ),
     Evidence(
         "driver.direction",
