@@ -28,11 +28,12 @@ class Unseen:
     ``kind`` is what was done (scale, offset, same-sensor, exchanged, delay ...), ``roles`` the
     patterns of all that it was done to alike, ``least`` and ``most`` between which sizes nobody
     sees it: of a scale the factor (of a temperature's by how much it moves a cold one), of an
-    offset the change in the role's unit, of a pack voltage how far it is off, of an insulation the
-    seconds, of a state that a link stands for the share of the pack, of a reading that is held how
-    often it changes, of one that is clipped what that hides (of a torque or speed as a part of its
-    highest value), of a torque's delay the rpm gained in it, of other delays, a low-pass and an
-    early end the seconds, of an echo the cycle in ms.
+    offset the change in the role's unit, of an idle current the seconds since both poles closed, of
+    a pack voltage how far it is off, of an insulation the seconds, of a state that a link stands
+    for the share of the pack, of a reading that is held how often it changes, of one that is
+    clipped what that hides (of a torque or speed as a part of its highest value), of a torque's
+    delay the rpm gained in it, of other delays, a low-pass and an early end the seconds, of an echo
+    the cycle in ms.
     ``unless`` is a key of the plan whose statement makes it seen.
     """
 
@@ -589,6 +590,15 @@ EVIDENCE = (
                 CLAMP,
                 least=-3.0,
                 most=3.0,
+            ),
+            Unseen(
+                "idle-current",
+                ("pack.current",),
+                "kilowatts within 2 s of the closing, below the ceiling of the current: a "
+                "converter and its own capacitors take them as they start",
+                CLAMP,
+                least=0.0,
+                most=2.0,
             ),
             *(
                 Unseen(

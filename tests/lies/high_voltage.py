@@ -514,7 +514,10 @@ def idle_current(told: Told) -> Lie | None:
     amps = float(told.rng.choice([-20, 12, 25]))
     rows = slice(at, at + length)
     told.put(key, told.seen[key][rows] + amps, rows)
-    return Lie("idle-current", key, f"{amps:+g} A for {length} ms at {at / 1000:.1f} s", (key,))
+    open_ = np.flatnonzero(~told.closed()[:at])
+    since_s = (at - int(open_[-1])) / 1000
+    words = f"{amps:+g} A for {length} ms at {at / 1000:.1f} s"
+    return Lie("idle-current", key, words, (key,), since_s)
 
 
 @kind("insulation-dips")

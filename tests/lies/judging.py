@@ -46,7 +46,11 @@ ROLES = {  # of the signals that the demo vehicles send
     "WindingTemp": "units.{unit}.temperatures.winding",
 }
 NOT_BELIEVED = ("sensor-suspect", "stale")  # of a finding that is not required in this stage
-OPTIONAL = {"early-end": "link-discharge", "stop-from-poles": "emergency-stop"}  # what tells of it
+OPTIONAL = {  # what tells of it where the stage does not ask for that
+    "early-end": "link-discharge",
+    "late-start": "contactor-sequence",
+    "stop-from-poles": "emergency-stop",
+}
 # What no signal of such a run contradicts: (kind, what it is about, with shell wildcards) -> why.
 UNSEEN: dict[tuple[str, str], str] = {
     ("exchanged", "* alike"): (
@@ -134,7 +138,7 @@ def _told(report: Report, lie: Lie, vehicle: Vehicle) -> str:
     if lie.kind in OPTIONAL:  # in a stage that does not ask for it
         rule = OPTIONAL[lie.kind]
         resting = [f for f in report.findings if f.rule == rule and not f.required]
-        reasons = (*NOT_BELIEVED, "not-exercised")
+        reasons = (*NOT_BELIEVED, "not-exercised", "capture-damaged")
     return next(
         (
             f"{finding.rule}: {finding.sentence}"

@@ -609,7 +609,9 @@ def _sized(lie: Lie, honest: dict[str, np.ndarray], told: Told) -> Lie:
     if lie.keys and lie.kind in PACK_KINDS and all("PackVoltage" in key for key in lie.keys):
         off_V = max(float(np.abs(told.seen[key] - honest[key]).max()) for key in lie.keys)
         return replace(lie, size=off_V)
-    if lie.kind in ("freeze", "dither", "pack-dead") and "PackCurrent" in "".join(lie.keys):
+    if lie.kind in ("freeze", "dither", "pack-dead", "absent") and "PackCurrent" in "".join(
+        lie.keys
+    ):
         off = [np.abs(told.seen[key] - honest[key]) for key in lie.keys]
         return replace(lie, size=max(lasting(one, 100) for one in off))
     if lie.kind not in STOPS or not lie.keys or "Temp" not in lie.keys[0]:
