@@ -164,4 +164,5 @@ def numbers_dither(told: Told) -> Lie | None:
     level = told.seen[key][busy[len(busy) // 3]] if told.rng.random() < 0.5 else told.seen[key][0]
     wave = told.rng.integers(0, 2, told.rows // every + 1).repeat(every)[: told.rows]
     told.put(key, level + step * wave, still=True)
-    return Lie("numbers-dither", key, f"to and fro by a step every {every} ms", (key,))
+    name = "dither" if "PackVoltage" in key else "numbers-dither"
+    return Lie(name, key, f"to and fro by a step every {every} ms", (key,))
