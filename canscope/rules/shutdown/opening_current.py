@@ -24,7 +24,8 @@ from canscope.trust.samples.missing_value import absence_at
 NAME, CURRENT = "pack", "pack.current"
 OFFSET_A, SAME_A = 5.0, 0.5  # a sensor's own zero; common practice, no source
 WAVERS_A = 1.0  # a standing load, by one noisy reading; likewise
-STANDING_A = 5.0  # a d.c. converter of 1.5 kW on 300 V; common practice, no source
+STANDING_W = 1500.0  # of a d.c. converter: 5 A on 300 V; common practice, no source
+NOMINAL_V = 300.0  # of a pack, at most; likewise
 STANDING_NS = 5 * S  # what flowed at rest longer before is no load that was left on; likewise
 
 
@@ -57,8 +58,9 @@ class OpeningCurrent(Rule):
         No main contactor opened (not-exercised); the current was not known just before (stale,
         not-available); the sensor reads more than ``limit_A`` and goes on doing so, within 0.5 A,
         with both contactors open: an offset of up to 5 A (sensor-suspect); the vehicle drew as
-        much, up to 5 A, whenever it stood still more than 5 s before, or whenever a load that goes
-        on and off was on: a d.c. converter's load, which nobody left on (inferred).
+        much, up to 5 A (1.5 kW where the pack has less than 300 V), whenever it stood still more
+        than 5 s before, or whenever a load that goes on and off was on: a d.c. converter's load,
+        which nobody left on (inferred).
     """
 
     limit_A: float = limit(2.0, "A", high=20.0, looser="higher")
@@ -114,7 +116,8 @@ class OpeningCurrent(Rule):
         levels = switching_load(window, before_ns) or (self._standing_A(window, before_ns),)
         standing_A = min((amps - zero_A for amps in levels), key=lambda a: abs(a - magnitude))
         alike = abs(reading.current_A - zero_A - standing_A) <= WAVERS_A + u
-        if magnitude - self.limit_A > u and alike and abs(standing_A) <= STANDING_A:
+        volts = min(window.bench.nominal_voltage_V or NOMINAL_V, NOMINAL_V)
+        if magnitude - self.limit_A > u and alike and abs(standing_A) * volts <= STANDING_W:
             when = "all the while at rest" if len(levels) == 1 else "on and off at rest"
             text = f"the {pole} contactor opened onto the {magnitude:.1f} A that the vehicle drew "
             text += f"{when}, as a d.c. converter does"

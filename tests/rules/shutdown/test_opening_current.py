@@ -41,6 +41,15 @@ def test_half_an_ampere_for_the_converter_passes():
     assert not finding.required
 
 
+@pytest.mark.parametrize(("nominal_V", "reason"), [(129.0, "inferred"), (300.0, None)])
+def test_a_converter_of_a_kilowatt_takes_more_from_a_pack_of_fewer_cells(nominal_V, reason):
+    """7.2 A of 129 V are 929 W, of 300 V 2.2 kW; they flow from 0.6 s on, all the while at rest."""
+    load = steady(7.2, 9.0)
+    found = judge(load, positive_s=9.0, negative_s=9.2, bench={"nominal_voltage_V": nominal_V})
+    assert found.reason == reason
+    assert (found.verdict is Verdict.FAIL) is (reason is None)
+
+
 @pytest.mark.parametrize("amps", [30.0, -30.0])
 @pytest.mark.parametrize("states_s", [0.02, 0.1])
 def test_opening_under_load_fails_in_either_direction_though_the_next_reading_is_none(
