@@ -6,14 +6,20 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
+import numpy as np
+
 from canscope.model.bench import SAFE_V, Bench
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import ALL_STAGES, CardStep, Rule
+from canscope.model.signals import Samples
+from canscope.model.tables import Floats
 from canscope.rules import RULES
 from canscope.rules.electrical._voltages import voltages
 from canscope.trust.samples.range_ends import at_end_of_range
 
+PACK = "pack.voltage"
+SENSOR = 0.03  # by which a link's sensor may read more than the pack; common practice, no source
 MISSING = "pack.maximum_voltage_V is not given in the plan"
 
 
@@ -35,7 +41,9 @@ class VoltageCeiling(Rule):
         whatever the contactors do, against ``pack.maximum_voltage_V``. One sample is enough: what
         stands above the maximum for a moment has stressed every capacitor and switch on the link.
     Margin
-        The maximum minus the reading, in V. The uncertainty is the reading's own.
+        The maximum minus the reading, in V. The uncertainty is the reading's own; of a link that
+        reads up to 3 % above the maximum, while both main contactors connect it to a pack that
+        reads no more than the maximum, it is what the link reads too much.
     Unproven
         The plan gives no ``maximum_voltage_V`` (no-limit); the voltage was never read as high
         voltage, above 60 V (not-exercised); it stood at the upper end of its range, below the
@@ -105,7 +113,7 @@ class VoltageCeiling(Rule):
                     ceiling_V - samples.value,
                     measured=samples.value,
                     limit=ceiling_V,
-                    uncertainty=piece.bench.u(role),
+                    uncertainty=_uncertainty_V(piece, role, samples, ceiling_V),
                 )
             )
         return after, found
@@ -121,3 +129,15 @@ class VoltageCeiling(Rule):
                 text = f"it was never read as high voltage, above {SAFE_V:g} V"
                 found.append(Doubt(name, "not-exercised", text))
         return found
+
+
+def _uncertainty_V(piece: Piece, role: str, samples: Samples, ceiling_V: float) -> Floats:
+    """Of each reading; a link's gain may lift one of a full pack over the maximum."""
+    u_V = np.full(len(samples), piece.bench.u(role))
+    over_V = samples.value - ceiling_V
+    near = (over_V > 0) & (over_V <= SENSOR * ceiling_V)
+    if role == PACK or not piece.bench.has(PACK) or not near.any():
+        return u_V
+    near &= piece.at("@closed", samples.time_ns).value == 1
+    near &= piece.at(PACK, samples.time_ns).value <= ceiling_V
+    return np.where(near, np.maximum(u_V, over_V), u_V)
