@@ -25,7 +25,7 @@ from canscope.model.piece import ClosedWindow
 from canscope.model.runs import runs_of
 from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Floats, Int64s
-from canscope.trust.high_voltage.link_witness import link_onset
+from canscope.trust.high_voltage.link_witness import Shown, link_onset
 from canscope.trust.movement.trailing import GAUSSIAN, burst_samples, noise, step_of
 from canscope.trust.remark import Links, Remark
 from canscope.trust.samples.clock_alignment import EARLIER_NS, MS, positive_closings
@@ -162,18 +162,28 @@ def _through(
     return integral(lacks, link.time_ns)
 
 
-def halves(window: ClosedWindow, links: Links) -> Iterator[Remark]:
-    """A current that carries far less for the first half of a link's rise: it may be clipped."""
+def _charge(window: ClosedWindow, links: Links) -> tuple[float, Shown, int] | None:
+    """The pack's voltage, when the first link begins to rise to it, and until when it surely does.
+
+    None where the attempt does not show that, or pack voltage or current are not known.
+    """
     bench, span = window.bench, window.span
     pack = float(window.at(PACK, span.start_ns, before=True).value[0]) if bench.has(PACK) else 0.0
     if not bench.has(CURRENT) or not pack >= LEAST_V or not links:
-        return
-    start_ns = span.start_ns - EARLIER_NS
+        return None
     end_ns = min([window.until_ns, *positive_closings(window)])
-    begin = link_onset(window, links[0], start_ns, end_ns, pack)
+    begin = link_onset(window, links[0], span.start_ns - EARLIER_NS, end_ns, pack)
     if begin is None:
+        return None
+    return pack, begin, min(end_ns, _broken_off(window, begin.time_ns))
+
+
+def halves(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """A current that carries far less for the first half of a link's rise: it may be clipped."""
+    charge = _charge(window, links)
+    if charge is None:
         return
-    end_ns = min(end_ns, _broken_off(window, begin.time_ns))
+    pack, begin, end_ns = charge
     link = window.back(links[0], begin.after_ns).between(begin.after_ns, end_ns).known
     from_ns = begin.after_ns - 100 * MS
     rest = window.back(CURRENT, from_ns - SECOND_NS).between(from_ns - SECOND_NS, from_ns).known
@@ -198,9 +208,13 @@ def halves(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         coulomb = [integral(part.value - level, part.time_ns) for part in (first, second)]
         # A peak may hide between two readings, and when the first of few came is worth one of them.
         peak_A = float(np.max(first.value)) - level
-        u = (peak_A + bench.u(CURRENT) + noise(rest.value)) * median(np.diff(first.time_ns)) / 2e9
+        u = (
+            (peak_A + window.bench.u(CURRENT) + noise(rest.value))
+            * median(np.diff(first.time_ns))
+            / 2e9
+        )
         # Of a smooth course, coarse steps take or add the same for long.
-        u += bench.u(CURRENT) * (middle_ns - begin.after_ns) / SECOND_NS
+        u += window.bench.u(CURRENT) * (middle_ns - begin.after_ns) / SECOND_NS
         if coulomb[0] <= 0 or coulomb[0] + u >= HALF_PART * (1 - 1 / len(first)) * coulomb[1]:
             return
         told = told or (
@@ -215,16 +229,11 @@ def only_falls(window: ClosedWindow, links: Links) -> Iterator[Remark]:
 
     It rises once, at the closing, however slowly its sensor follows; from there on it only falls.
     """
-    bench, span = window.bench, window.span
-    pack = float(window.at(PACK, span.start_ns, before=True).value[0]) if bench.has(PACK) else 0.0
-    if not bench.has(CURRENT) or not pack >= LEAST_V or not links:
+    charge = _charge(window, links)
+    if charge is None:
         return
-    start_ns = span.start_ns - EARLIER_NS
-    end_ns = min([window.until_ns, *positive_closings(window)])
-    begin = link_onset(window, links[0], start_ns, end_ns, pack)
-    if begin is None:
-        return
-    end_ns = min(end_ns, _broken_off(window, begin.time_ns))
+    _, begin, end_ns = charge
+    start_ns = window.span.start_ns - EARLIER_NS
     amps = window.back(CURRENT, begin.after_ns - EARLY_NS).between(0, end_ns).known
     rest = window.back(CURRENT, start_ns - SECOND_NS).between(0, start_ns).known
     if len(amps) < 5 or len(rest) < 5:
@@ -236,7 +245,9 @@ def only_falls(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     again = np.minimum(fell, rose)
     row = int(again.argmax())
     peak_A = float(amps.value.max()) - median(rest.value)
-    if again[row] > max(AGAIN_A, AGAIN * peak_A, CLEAR * noise(rest.value), 6 * bench.u(CURRENT)):
+    if again[row] > max(
+        AGAIN_A, AGAIN * peak_A, CLEAR * noise(rest.value), 6 * window.bench.u(CURRENT)
+    ):
         text = f"fell to {low[row]:.2f} A and rose again by {rose[row]:.2f} A while the link "
         text += "charged, where it only falls: it may have a dead bit"
         yield Remark(CURRENT, "wrong", text, int(amps.time_ns[row]))
