@@ -117,8 +117,8 @@ def cases(
 def judged(case: Case) -> Answer:
     """Draw the vehicle, act the run out, lie, and check."""
     vehicle, story = draw(case.seed, stage=case.stage)
-    run, lies, changed = lying(vehicle, story.script(), case.seed, list(case.kinds), case.about)
-    if not changed:
+    run, lies = lying(vehicle, story.script(), case.seed, list(case.kinds), case.about)
+    if not lies:
         return Answer(case, (), "nothing changed", ())
     report = decoded(run).report()
     whys = [

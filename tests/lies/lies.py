@@ -46,7 +46,6 @@ PACK_KINDS = (
     "late-feedback", "delay", "dither", "freeze", "constant", "pack-dead", "replayed-burst",
     "random-walk",
 )  # fmt: skip
-ANEW = ("state-echo", "from-command")  # made of something else, whatever was told of it before
 COUNTED = ("Alive", "Checksum", "Fault")  # computed by the node, or a code
 # Numbers that one mistake in a definition changes alike.
 GROUPS = {
@@ -555,38 +554,51 @@ def joined(*parts: Recording) -> Recording:
 
 def lying(
     vehicle: Vehicle, script: Script, seed: int, kinds: list[str], about: tuple[str, ...] = ()
-) -> tuple[Run, list[Lie], bool]:
-    """A run that lies in these ways, what was done, and whether that changed any reading.
+) -> tuple[Run, list[Lie]]:
+    """A run that lies in these ways, and what was done; nothing where that changed no reading.
 
     ``about`` names the signals that kinds about any signal choose from; none: all of them.
     """
     list(every_kind())
     truth = simulate(vehicle, script)
-    told = Told(vehicle, script, truth, readings(truth, vehicle), np.random.default_rng(seed))
-    told.about = about
-    honest = dict(told.seen)
-    lies = []
-    for name in kinds:
-        before, later = dict(told.seen), len(told.later)
-        lie = KINDS[name](told)
-        moved = any(_differs(before[k], told.seen[k], step_of(vehicle, k)) for k in before)
-        # What is made of something else leaves nothing of a lie that was told of it before.
-        if lie is not None and lie.kind in ANEW:
-            lies = [(old, late) for old, late in lies if not set(old.keys) & set(lie.keys)]
-        # One that changes nothing is none, whatever the other one does.
-        if lie is not None and (moved or len(told.later) > later):
-            lies.append((lie, len(told.later) > later))
+    honest = Told(vehicle, script, truth, readings(truth, vehicle), np.random.default_rng(seed))
+    honest.about = about
+    ways = list(enumerate(kinds))
+    told, lies = _told(honest, seed, ways)
+    # A lie without which the readings are the same is none, whatever the others do.
+    for way in [way for way in ways if not lies[way][1]]:
+        rest = [other for other in lies if other != way]
+        without, others = _told(honest, seed, rest)
+        if all(not _differs(without.seen[k], told.seen[k], step_of(vehicle, k)) for k in told.seen):
+            told, lies = without, others
     recording = record(vehicle, script, told.seen, np.random.default_rng(seed))
     sent = record(vehicle, script, readings(truth, vehicle), np.random.default_rng(seed))
     # What was told while its node slept is in no frame.
-    found = [lie for lie, later in lies if later or _in_frames(vehicle, lie, recording, sent)]
+    some = [(lie, later) for lie, later in lies.values() if lie is not None]
+    found = [lie for lie, later in some if later or _in_frames(vehicle, lie, recording, sent)]
     marks = witness(truth, script, recording)
     for change in told.later:
         recording = change(recording)
     run = Run("lie", vehicle, script, None, seed, truth, recording, marks)
-    found = [_sized(lie, honest, told) for lie in found]
-    changed = any(_differs(honest[k], told.seen[k], step_of(vehicle, k)) for k in honest)
-    return run, found, bool(told.later) or (changed and bool(found))
+    return run, [_sized(lie, honest.seen, told) for lie in found]
+
+
+def _told(
+    honest: Told, seed: int, ways: list[tuple[int, str]]
+) -> tuple[Told, dict[tuple[int, str], tuple[Lie | None, bool]]]:
+    """What an honest run becomes, and of each way its lie and whether that is told in frames.
+
+    A way draws the same numbers whichever others are told beside it.
+    """
+    told = replace(honest, seen=Readings(), later=[])
+    told.seen.update(honest.seen)
+    lies: dict[tuple[int, str], tuple[Lie | None, bool]] = {}
+    for number, name in ways:
+        rng = np.random.default_rng([seed, number] if number else seed)
+        told, later = replace(told, rng=rng), len(told.later)
+        lie = KINDS[name](told)
+        lies[number, name] = (lie, len(told.later) > later)
+    return told, lies
 
 
 def _in_frames(vehicle: Vehicle, lie: Lie, recording: Recording, sent: Recording) -> bool:

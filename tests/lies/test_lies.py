@@ -11,7 +11,7 @@ from canscope.simulate.random_vehicle import draw
 from canscope.simulate.sensors import readings
 from tests.lies.__main__ import told
 from tests.lies.judging import STAGES, Answer, Case, judged
-from tests.lies.lies import KINDS, Lie, Told, every_kind
+from tests.lies.lies import KINDS, Lie, Told, every_kind, lying
 
 HIGH_VOLTAGE = "tests.lies.high_voltage"
 OTHERS = [kind for kind in every_kind() if KINDS[kind].__module__ != HIGH_VOLTAGE]
@@ -42,6 +42,18 @@ def test_a_lie_about_high_voltage_of_each_kind_is_told_of_one_run():
         assert lie is not None
         changed = {key for key in honest if not np.array_equal(honest[key], told.seen[key])}
         assert changed or told.later
+
+
+def test_a_lie_that_the_next_one_wipes_out_is_none():
+    """A link that is live again, and then made to have faded long before, was never live."""
+    vehicle, story = draw(1, stage="dry-spin")
+    script = story.script()
+    alone = lying(vehicle, script, 1, ["live-again"])[1]
+    first = lying(vehicle, script, 1, ["live-again", "link-fades"])[1]
+    last = lying(vehicle, script, 1, ["link-fades", "live-again"])[1]
+    assert [lie.kind for lie in alone] == ["live-again"]
+    assert [lie.kind for lie in first] == ["link-fades"]
+    assert [lie.kind for lie in last] == ["link-fades", "live-again"]
 
 
 def test_a_pass_is_told_before_the_next_case_is_judged(capsys):
