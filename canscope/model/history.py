@@ -12,6 +12,8 @@ from canscope.model.signals import NO_SAMPLES, Samples
 from canscope.model.tables import SECOND_NS, Floats, Int64s
 
 KEEP_NS = 130 * SECOND_NS  # a window of at most 120 s, and what lies around it
+# What a monitor read before the contactors closed is compared with what it reads as they open.
+KEEP_LONGER_NS = {"pack.insulation": 900 * SECOND_NS}
 
 
 class Track:
@@ -164,9 +166,9 @@ class History:
         return {role: samples for role, samples in found.items() if len(samples)}
 
     def forget(self, before_ns: int) -> None:
-        """Drop what is older, all but the last sample of each role."""
-        for track in self._tracks.values():
-            track.forget(before_ns)
+        """Drop what is older, all but the last sample of each role and ``KEEP_LONGER_NS``."""
+        for role, track in self._tracks.items():
+            track.forget(before_ns - KEEP_LONGER_NS.get(role, 0))
 
     def nbytes(self) -> int:
         """Bytes held, for the memory law."""

@@ -15,7 +15,7 @@ from canscope.plan.mistakes import Notes, Unusable
 from canscope.plan.requested_roles import RequestedRole
 from canscope.plan.signal_names import SignalNames
 from canscope.plan.source import Source, read_bytes
-from canscope.trust.samples.no_value_codes import Policy, with_policy
+from canscope.trust.samples.no_value_codes import Policy, with_errors, with_policy
 
 if TYPE_CHECKING:
     from canscope.plan.schema import PlanTable
@@ -106,8 +106,12 @@ def with_policies(
         except Unusable:  # a mistake that is noted when the role is bound
             continue
         policy = _policy(request, spec, notes)
-        if policy is not None:
-            changed[spec.key] = with_policy(spec, policy)
+        own = with_policy(spec, policy)
+        # Codes that the plan itself lists are taken at their word.
+        if "ok" in request.role.keys and not isinstance(policy, list):
+            own = with_errors(own)
+        if own != spec:
+            changed[spec.key] = own
     if not changed:
         return definitions
 

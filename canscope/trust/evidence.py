@@ -271,6 +271,8 @@ STILL_PACK = tuple(
         ("dither", "a flicker in place of"),
         ("freeze", "a stop of"),
         ("pack-dead", "a stop or a flicker, from some moment on, of"),
+        ("constant", "one value in place of"),
+        ("reflected", "a sense turned about its first value, of"),
         ("replayed-burst", "another burst's sag in place of that of"),
         ("random-walk", "a wandering at random in place of"),
     )
@@ -303,7 +305,7 @@ REPEATED = Unseen(
     "gateway-repeats",
     ("*",),
     "a message without counter and checksum that a gateway repeats, while nothing that it says "
-    "would have changed by more than three steps (of a temperature: of 0.25 K and more)",
+    "would have changed by more than three steps (of a temperature: by more than 2 K)",
     "send a rolling counter in it, and bind it",
     most=3.0,
 )
@@ -573,10 +575,10 @@ EVIDENCE = (
                 "replayed-burst",
                 ("pack.current",),
                 "another burst's current in place of that of a burst that takes as much, where it "
-                "is no more than 0.1 s off",
+                "is no more than 0.2 s off, as with a delay",
                 "bind a rolling counter of its message",
-                least=-100.0,
-                most=100.0,
+                least=-200.0,
+                most=200.0,
             ),
             LATE_CURRENT,
             replace(LATE_CURRENT, kind="delay", least=0.0, most=0.2),
@@ -749,6 +751,15 @@ EVIDENCE = (
                 VOLTMETER,
                 least=0.0,
                 most=1.9,
+            ),
+            Unseen(
+                "falls-late",
+                ("supply.voltage",),
+                "a fall that comes up to 1 s after the last contactor has opened: a converter may "
+                "run on as long from what is left in its capacitors",
+                VOLTMETER,
+                least=0.0,
+                most=1.0,
             ),
             _held("supply.voltage", 0.3, "a dip is looked for around each closing for as long"),
             _dead_bit("supply.voltage", 1.9, "a small error of its factor makes it"),
@@ -1008,10 +1019,11 @@ EVIDENCE = (
             Unseen(
                 "offset",
                 ("cooling.flow",),
-                "a flow that reads less than it is: it proves less, not more",
+                "a flow that reads less than it is proves less, not more; one that reads more, at "
+                "rest as well, has to rise over that by the limit",
                 "catch the return in a measuring jug for a minute, and note it as a reading",
-                most=0.0,
             ),
+            _held("cooling.flow", 0.3, "coolant takes longer to come to rest"),
             Unseen(
                 "scale",
                 ("cooling.flow",),

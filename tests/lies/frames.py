@@ -100,15 +100,31 @@ def gateway_repeats(told: Told) -> Lie | None:
     pedals = [told.seen[key][rows.start :] for key in keys if "Pedal" in key]
     if pedals and rows.stop == told.rows and max(pedal.max() for pedal in pedals) < 3:
         return Lie("inputs-repeat", message.key, words, tuple(keys))
+    late = _falls_late_s(told, keys[0], rows) if message.name == "Supply" else None
+    if late is not None:
+        return Lie("falls-late", message.key, words, tuple(keys), late)
     name = "insulation-stops" if measured(told, keys[0], rows.start) else "gateway-repeats"
     return Lie(name, message.key, words, tuple(keys), size)
 
 
+def _falls_late_s(told: Told, key: str, rows: slice) -> float | None:
+    """How long after all contactors opened a level is still repeated, if that hides no more."""
+    hidden = np.abs(told.seen[key][rows] - told.seen[key][rows.start]) > 3 * _granule(told, key)
+    at = np.flatnonzero(hidden) + rows.start
+    any_closed = np.flatnonzero(np.max(list(told.truth.closed.values()), axis=0)[: rows.stop])
+    if not len(at) or not len(any_closed):
+        return None
+    opened = int(any_closed[-1])
+    if at[0] < opened:
+        return None
+    return float(at[-1] - opened) / 1000
+
+
 def _granule(told: Told, key: str) -> float:
-    """What counts as one step of a reading: a state's change, a quarter of a kelvin at least."""
+    """What counts as one step of a reading: a state's change, two thirds of a kelvin at least."""
     if key.rpartition(".")[2] in STATES:
         return 0.1
-    return max(step_of(told.vehicle, key), 0.25 if "Temp" in key else 0.0)
+    return max(step_of(told.vehicle, key), 2 / 3 if "Temp" in key else 0.0)
 
 
 @kind("gateway-holds")

@@ -99,7 +99,8 @@ class Answer:
         return self.verdict == "pass" and bool(self.lies) and known < len(self.lies)
 
     def __str__(self) -> str:
-        return f"{self.case.seed} {self.case.stage}: " + "; ".join(map(str, self.lies))
+        case = f"{self.case.seed} {self.case.stage} {','.join(self.case.kinds)}: "
+        return case + "; ".join(map(str, self.lies))
 
 
 def cases(

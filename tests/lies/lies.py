@@ -44,7 +44,7 @@ STOPS = (
 )  # fmt: skip
 PACK_KINDS = (
     "late-feedback", "delay", "dither", "freeze", "constant", "pack-dead", "replayed-burst",
-    "random-walk",
+    "random-walk", "reflected",
 )  # fmt: skip
 COUNTED = ("Alive", "Checksum", "Fault")  # computed by the node, or a code
 # Numbers that one mistake in a definition changes alike.
@@ -573,7 +573,7 @@ def lying(
             told, lies = without, others
     recording = record(vehicle, script, told.seen, np.random.default_rng(seed))
     sent = record(vehicle, script, readings(truth, vehicle), np.random.default_rng(seed))
-    # What was told while its node slept is in no frame.
+    # What was told while its node slept, or as it woke, is in no frame that counts.
     some = [(lie, later) for lie, later in lies.values() if lie is not None]
     found = [lie for lie, later in some if later or _in_frames(vehicle, lie, recording, sent)]
     marks = witness(truth, script, recording)
@@ -602,15 +602,24 @@ def _told(
 
 
 def _in_frames(vehicle: Vehicle, lie: Lie, recording: Recording, sent: Recording) -> bool:
-    """Whether any frame of the messages that a lie is about is another one."""
+    """Whether any frame of the messages that a lie is about is another one.
+
+    A node's first second does not count: it may send anything then.
+    """
     about = {key.rpartition(".")[0] for key in (lie.keys or lie.about.split(", "))}
     messages = [m for own in all_messages(vehicle).values() for m in own if m.key in about]
     for message in messages:
         channel = message.key.partition(":")[0]
-        one, other = (r.payload[r.of(channel, message.can_id)] for r in (recording, sent))
+        one, other = (_awake(r, channel, message.can_id) for r in (recording, sent))
         if len(one) != len(other) or (one != other).any():
             return True
     return not messages
+
+
+def _awake(recording: Recording, channel: str, can_id: int) -> np.ndarray:
+    """The payloads of a message from a second after its first one on."""
+    own = recording.take(recording.of(channel, can_id))
+    return own.payload[own.time_us >= own.time_us[:1].sum() + 1_000_000]
 
 
 def _sized(lie: Lie, honest: dict[str, np.ndarray], told: Told) -> Lie:

@@ -131,7 +131,7 @@ def flow_wrong(told: Told) -> Lie | None:
         words = "only while a unit turns"
     elif how == 2:
         told.put(key, column + 2.0)
-        words = "2 l/min more, at rest as well"
+        return Lie("offset", key, "2 l/min more, at rest as well", (key,), 2.0)
     else:
         told.put(key, np.full(told.rows, 6.5) + 0.02 * told.rng.integers(-2, 3, told.rows))
         words = "flickers about 6.5 l/min, also before the pump ran"

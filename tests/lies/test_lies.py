@@ -63,6 +63,6 @@ def test_a_pass_is_told_before_the_next_case_is_judged(capsys):
         yield Answer(
             Case(7, "dry-spin", ("held",)), (Lie("held", "a signal", "for a while"),), "pass", ()
         )
-        assert capsys.readouterr().out.startswith("PASS 7 dry-spin: held")
+        assert capsys.readouterr().out.startswith("PASS 7 dry-spin held: held")
 
     assert told(answers()) == 1

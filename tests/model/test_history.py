@@ -44,6 +44,17 @@ def test_what_was_given_out_stays_as_it_was():
     assert given_out.time_ns.tolist() == list(range(10))
 
 
+def test_what_a_monitor_read_before_a_long_closing_is_kept():
+    """It is compared with what it reads 14 minutes later, as the contactors open."""
+    monitor = "pack.insulation"
+    history, seconds = History({ROLE: 1, monitor: 1}), [s * 10**9 for s in range(860)]
+    for role in (ROLE, monitor):
+        history.append(role, samples(seconds))
+    history.forget(seconds[-1] - 130 * 10**9)
+    assert history.samples(monitor).time_ns[0] == 0
+    assert history.samples(ROLE).time_ns[0] == 728 * 10**9
+
+
 @settings(max_examples=40, deadline=None)
 @given(
     st.lists(

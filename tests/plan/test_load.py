@@ -5,6 +5,7 @@ Expected values are what the example in design.md section 5 says, with conversio
 
 import hashlib
 
+import numpy as np
 import pytest
 
 from canscope.model.bench import Kind, Mounting
@@ -12,6 +13,7 @@ from canscope.model.errors import PlanError
 from canscope.plan.load import read_plan
 from canscope.plan.plan import PlanMark, Waiver
 from canscope.rules import RULES
+from canscope.trust.samples.no_value_codes import absent_rows
 from tests.plan.example import FRONT, PLAN, REAR, changed, lay_out
 
 
@@ -210,6 +212,19 @@ def test_role_tables_take_labels_codes_cycles_and_uncertainty(tmp_path):
     assert bound["contactors.negative"].codes == {0: 1.0, 1: 0.0}
     assert bound["contactors.negative"].cycle_ns == 100_000_000
     assert bound["contactors.negative.command"].codes == {1: 1.0, 0: 0.0}
+
+
+def test_error_is_a_value_of_a_fault_code_and_of_nothing_else(tmp_path):
+    """J1939-71 (from memory): 254 is the error indicator, 255 says not available."""
+    last = ' SG_ Fault : 16|8@1+ (1,0) [0|255] "" Node\n'
+    labelled = _with_unit(last, last + 'VAL_ 513 Fault 255 "Fehler" 254 "SNA" ;\n')
+    plan = loaded(tmp_path, drive_unit__dbc=labelled)
+    codes = np.array([0, 254, 255])
+    front, rear = (plan.bench.bindings[f"units.{unit}.fault"] for unit in ("front", "rear"))
+    assert absent_rows(front.signal, codes).tolist() == [False, False, True]  # its bus is j1939
+    assert absent_rows(rear.signal, codes).tolist() == [False, True, False]
+    inverter = plan.bench.bindings["units.front.temperatures.inverter"].signal
+    assert absent_rows(inverter, codes).tolist() == [False, True, True]
 
 
 def test_a_bus_that_the_plan_declares_and_binds_nothing_to_is_told(tmp_path):

@@ -24,8 +24,10 @@ REGULATION = "UN R100 5.1.3"
 LITTLE = "read-too-little"
 AWAKE_S = 2.0  # closed before a reading is of the whole vehicle at all; common practice, no source
 MEASURED_S = 5.0  # closed before it has measured anew, so that it holds no value from before
-# Of too little again in a row, so that it is no disturbed frame; likewise.
+# Of too little again in a row, so that it is no disturbed frame; likewise. A monitor that sends as
+# seldom as that has measured anew each time, so that one reading is enough.
 LOW_NS, LOW_READINGS = S // 2, 3
+SELDOM = 0.9  # times that; likewise
 ANEW = 0.1  # by which two readings in a row differ from that, if it has measured anew before
 
 
@@ -37,6 +39,7 @@ class Seen:
     closed_s: float | None = None  # the longest time for which both poles stayed closed
     clipped_ns: int | None = None  # first settled reading at the end of the monitor's range
     nothing_ns: int | None = None  # first reading of nothing while closed, before it had settled
+    read_ns: int | None = None  # its last reading
     first_ns: int | None = None  # when the poles were first known as at its first reading
     measured_ns: int | None = None  # when the poles closed (opened) since which it read enough
     low: tuple[int, int] | None = None  # the same of too little, and when; it was not enough since
@@ -59,10 +62,11 @@ class InsulationResistance(Rule):
         where the plan says ``ac_protected``: the a.c. side is doubly insulated or in mechanically
         robust housings. With both open for ``settle_s`` a reading proves nothing of what is then
         not connected, but one below the limit fails: it is the pack's own. So does, before
-        ``settle_s``, a reading that is too little for 0.5 s and more, or the third one in a row, in
-        the same closing (opening) in which the monitor had measured enough: after 5 s, or once two
-        readings in a row agreed and differed from the one before closing. CAN only tells what the
-        monitor believes; an insulation tester proves it.
+        ``settle_s``, a reading that is too little for 0.5 s and more, the third one in a row, or
+        one of a monitor that sends only every 0.5 s or more seldom, in the same closing (opening)
+        in which the monitor had measured enough: after 5 s, or once two readings in a row agreed
+        and differed from the one before closing. CAN only tells what the monitor believes; an
+        insulation tester proves it.
     Margin
         That quotient minus the limit, in ohm/V. Uncertainty: of the reading, and of the voltage if
         it was measured, to first order.
@@ -217,6 +221,9 @@ class InsulationResistance(Rule):
         enough = readings.value >= self._wanted(piece.bench) * working_V
         opened = both_open(piece, times, 0, 0) & (since_ns != state.first_ns)
         counts = live & ((closed.value == 1) | opened) & (closed.age_ns >= AWAKE_S * S)
+        before_ns = times[0] if state.read_ns is None else state.read_ns
+        seldom = np.diff(times, prepend=before_ns) >= SELDOM * LOW_NS
+        state = replace(state, read_ns=int(times[-1]))
         for row in np.flatnonzero(~settled):
             now, since, ohm = int(times[row]), int(since_ns[row]), float(readings.value[row])
             if closed.value[row] != 1:
@@ -236,6 +243,7 @@ class InsulationResistance(Rule):
                     state = replace(state, measured_ns=since)
             elif low is None:
                 state = replace(state, low=(since, now), lows=1)
+                fell[row] = state.measured_ns == since and seldom[row]
                 if state.measured_ns == since and state.fell_ns is None:
                     state = replace(state, fell_ns=now)
             elif low[0] != since:  # the closing before ended with too little

@@ -90,7 +90,7 @@ class PrechargeCurve(Rule):
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.POWER_UP})
     cross_checks: ClassVar[tuple[str, ...]] = ("contactors.precharge", "units.*.link_voltage")
     says: ClassVar[dict[str, str]] = {
-        "pass": "charged as it should: {told}; {curve}; share of what is allowed",
+        "pass": "charged as it should: {told}; {curve}; share of the {bound} allowed",
         "fail": "did not charge as it should: {told}; {curve}; share of the {bound} allowed",
         "close": "charged close to a limit: {told}; {curve}; share of the {bound} allowed",
     }

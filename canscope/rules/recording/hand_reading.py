@@ -72,8 +72,8 @@ class HandReading(Rule):
     says: ClassVar[dict[str, str]] = {
         "pass": "agrees to {apart:.3g}{word} with the {said} that {by} {read} ({instrument})",
         "fail": "disagrees with the {said} that {by} {read} ({instrument})",
-        "close": "the signal moved too much to compare it with the {said} that {by} {read} "
-        "({instrument})",
+        "close": "differs by {apart:.3g}{word} from the {said} that {by} {read} ({instrument}), "
+        "nearly as much as is allowed or by as much as it moved just then",
     }
     missed: ClassVar[str] = "the recording ended before it could be compared"
     exercise: ClassVar[str] = "read the instrument while the value is steady, and note the time"

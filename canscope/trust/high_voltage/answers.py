@@ -19,6 +19,7 @@ from itertools import permutations
 import numpy as np
 
 from canscope.model.bench import MAINS, SAFE_V
+from canscope.model.history import KEEP_LONGER_NS
 from canscope.model.integral import integral
 from canscope.model.median import median, percentile
 from canscope.model.piece import ClosedWindow
@@ -65,6 +66,7 @@ TAIL_V, TAIL_NS = 100.0, 3 * SECOND_NS // 10  # a bleed that takes it is a heate
 STAYS_SECONDS, FLAT, FALLS_ON = 7, 0.2, 0.4
 AGAIN_A, AGAIN = 0.8, 0.2  # and of its peak, by which a current rises again; likewise
 LESS, MORE = 0.6, 1.67  # times what the resistor lets through; likewise
+LESS_OF_BOTH = 0.75  # times that and C dV, if it is less than either; likewise
 TAUS = 4  # of R C, over which a pre-charge is over but for 2 %
 LATE_NS = 300 * MS  # by which a current may come late and still answer; likewise
 EARLY_NS = 100 * MS  # a coil draws before its state says closed; likewise
@@ -80,7 +82,7 @@ SETTLED_NS = 5 * SECOND_NS  # before contactors open, or close, in which the mon
 CLOSED_NS = 10 * SECOND_NS  # for which they have to have been closed; likewise
 # Times its step or flicker, and share of its reading, by which the monitor has to move; likewise
 MOVED, SHARE = 3.0, 0.002
-MORE_OHM = 0.2  # share by which it reads more with the contactors closed, surely; likewise
+MORE_OHM = 0.1  # share by which it reads more with the contactors closed, surely; likewise
 MOST_OHM = 1e9  # cables, filters and the monitor itself are far below; likewise
 STAYED = 0.1  # of the way that closing moved it, within which it stays; likewise
 AGAIN_NS = 3 * SECOND_NS  # and twice as long as it took to answer to their closing; likewise
@@ -131,10 +133,12 @@ def charge(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         yield Remark(CURRENT, "wrong", text, end_ns)
         return
     full_V = None if whole else pack
-    wanted = _through(window, links[0], begin.after_ns, end_ns, full_V) / ohm
-    if wanted and (coulomb + u < LESS * wanted or coulomb - u > MORE * wanted):
+    through = _through(window, links[0], begin.after_ns, end_ns, full_V) / ohm
+    # Resistor and capacitance may be stated wrongly one by one, but hardly both alike.
+    both = min(through, wanted) * LESS_OF_BOTH
+    if through and (coulomb + u < max(LESS * through, both) or coulomb - u > MORE * through):
         text = f"carried {coulomb:.3g} C (+-{u:.2g} C) while the link charged, through {ohm:g} ohm "
-        text += f"its voltage drives {wanted:.3g} C: its sign, factor or sensor, or the stated "
+        text += f"its voltage drives {through:.3g} C: its sign, factor or sensor, or the stated "
         text += "resistor, is wrong"
         yield Remark(CURRENT, "wrong", text, end_ns)
 
@@ -526,7 +530,8 @@ def steady(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     if len(before) < FEW or len(full) < FEWEST or not full.time_ns[0] > before.time_ns[-1]:
         return
     fell = median(before.value) - median(full.value)
-    step = step_of(samples.value, window.bench.bindings[PACK].half_step)
+    # The way from one level to the other is no step of the sensor, though it takes no other.
+    step = min(step_of(samples.value, window.bench.bindings[PACK].half_step), KEPT * level)
     rough = noise(before.value) / len(full) ** 0.5
     if abs(fell) > max(KEPT * level, STEPS * rough, 1.5 * step):
         text = f"read {median(before.value):.1f} V before the contactors closed and "
@@ -625,6 +630,8 @@ def insulation(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     if began is None:
         return
     began_ns, opened_ns = began
+    if opened_ns - began_ns > KEEP_LONGER_NS[MONITOR] - 2 * SETTLED_NS:
+        return  # what it read before is not known any more
     connected = window.back(MONITOR, opened_ns - SETTLED_NS).between(0, opened_ns).known
     if before is not None:
         connected = connected.between(began_ns + AGAIN_NS // 2 + before, opened_ns)
@@ -656,7 +663,8 @@ def insulation(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     from_ns = all_open_ns + max(AGAIN_NS, 2 * answered_ns)
     after = window.back(MONITOR, from_ns).known
     stayed = bool((np.abs(after.value - median(connected.value)) < STAYED * apart).all())
-    less = median(connected.value) * (1 - MORE_OHM)
+    sure = settled if len(settled) >= 10 else connected
+    less = median(sure.value) * (1 - MORE_OHM) - SURE * noise(sure.value) / len(sure) ** 0.5
     asked = len(after) and _all_open(window, from_ns) and window.at("@awake", from_ns).value[0] == 1
     now = f"{read} and {median(after.value) / 1e3:.0f} kohm " if len(after) else ""
     now += f"{(from_ns - all_open_ns) / SECOND_NS:.0f} s after they had opened, where it read "

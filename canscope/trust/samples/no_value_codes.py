@@ -98,6 +98,15 @@ def with_policy(spec: SignalSpec, policy: Policy) -> SignalSpec:
     return spec if policy is None else replace(spec, absent=absent_codes(policy, spec))
 
 
+def with_errors(spec: SignalSpec) -> SignalSpec:
+    """The same signal with its codes for "error" as values: of a fault they are the answer."""
+    absent = spec.absent
+    codes = tuple(code for code in absent.codes if _plain(spec.labels.get(code, "")) not in ERROR)
+    if absent.kind == "j1939":  # of whose two codes one is the error indicator
+        return replace(spec, absent=Absent("codes", (*codes, largest(spec))))
+    return replace(spec, absent=replace(absent, codes=codes))
+
+
 def check_policy(policy: Policy) -> None:
     """Refuse what is no policy.
 
