@@ -347,6 +347,14 @@ def test_a_negative_that_says_closed_300_ms_after_the_current_is_not_its_own_wor
     assert "still said open 300 ms after" in told["contactors.negative"]
 
 
+@pytest.mark.parametrize("stuck_s", [0.5, 1.0, 2.0])
+def test_a_link_that_stays_at_pack_voltage_after_a_pole_reads_open_gives_it_the_lie(stuck_s):
+    """A contact that sticks: its state says open at once, and the link falls only later."""
+    late = np.where(TIMES >= 20.0, link(TIMES - stuck_s), link(TIMES))
+    told = remarks(units__front__link_voltage=late)
+    assert "said open at least" in told["contactors.negative"]
+
+
 def test_a_monitor_that_sees_no_other_circuit_is_not_believed():
     flicker = np.random.default_rng(3).integers(0, 2, len(TIMES)) * 1000.0
     assert "what is connected" in remarks(pack__insulation=2.4e6 + flicker)["pack.insulation"]

@@ -27,6 +27,7 @@ LATE_NS = 60 * MS  # a state comes a cycle and a debounce late; likewise
 OTHER_NS = SECOND_NS  # no state comes so late: it says something else; likewise
 FLOWED_NS = 250 * MS  # nor so long after current began to flow through its contact; likewise
 BACK_NS = 3 * SECOND_NS  # how long before a state said open the link may have left; likewise
+LEAVES_NS = 6 * SECOND_NS  # how long after it said so it may leave: contacts may stick; likewise
 LEVEL_NS = SECOND_NS // 2  # whose median is the level before; likewise
 LEFT = 0.01  # of the level, by which a link that fell has left it; likewise
 SLOPE_NS = 300 * MS  # over which its fall is measured; likewise
@@ -137,7 +138,7 @@ def _first_opened(window: ClosedWindow) -> Event | None:
 
 def _left(window: ClosedWindow, opened: Event, links: Links) -> Left | None:
     """The earliest departure of a link from the pack; None without one."""
-    start_ns, end_ns = opened.after_ns - BACK_NS, opened.time_ns + 2 * SECOND_NS
+    start_ns, end_ns = opened.after_ns - BACK_NS, opened.time_ns + LEAVES_NS
     seen = (link_left(window, role, start_ns, min(end_ns, window.until_ns)) for role in links)
     return min((one for one in seen if one), key=lambda left: left.time_ns, default=None)
 
