@@ -120,7 +120,7 @@ CURRENTS = Unseen(
     "a wrong factor of the current within what pre-charge leaves open (its resistor, and peaks "
     "between two readings), and below the power balance's reach: losses hide one that is too large",
     CLAMP,
-    least=0.2,
+    least=0.35,
     most=2.5,
 )
 TEMPERATURES = Unseen(

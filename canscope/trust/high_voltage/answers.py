@@ -123,9 +123,12 @@ def charge(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     coulomb = integral(away, amps.time_ns)
     wanted = farad * median(risen)
     # One peak may hide between two readings, and each is rounded.
-    u = pack / ohm * median(passed_s) / 2
-    u += (bench.u(CURRENT) + noise(rest.value)) * float(np.sum(passed_s)) / len(passed_s) ** 0.5
-    low, high = coulomb + u < LEAST * wanted, coulomb - u > MOST * wanted
+    hidden = pack / ohm * median(passed_s) / 2
+    rounded = bench.u(CURRENT) + noise(rest.value)
+    u = rounded * float(np.sum(passed_s)) / len(passed_s) ** 0.5
+    missed = u + min(hidden, _before_peak(away, median(passed_s), ohm * farad, rounded))
+    u += hidden
+    low, high = coulomb + missed < LEAST * wanted, coulomb - u > MOST * wanted
     if low or high:
         text = f"carried {coulomb:.3g} C (+-{u:.2g} C) while the link charged, by its capacitance "
         text += f"and {median(risen):.0f} V it takes {wanted:.3g} C: its sign, factor or sensor "
@@ -136,11 +139,22 @@ def charge(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     through = _through(window, links[0], begin.after_ns, end_ns, full_V) / ohm
     # Resistor and capacitance may be stated wrongly one by one, but hardly both alike.
     both = min(through, wanted) * LESS_OF_BOTH
-    if through and (coulomb + u < max(LESS * through, both) or coulomb - u > MORE * through):
+    if through and (coulomb + missed < max(LESS * through, both) or coulomb - u > MORE * through):
         text = f"carried {coulomb:.3g} C (+-{u:.2g} C) while the link charged, through {ohm:g} ohm "
         text += f"its voltage drives {through:.3g} C: its sign, factor or sensor, or the stated "
         text += "resistor, is wrong"
         yield Remark(CURRENT, "wrong", text, end_ns)
+
+
+def _before_peak(away: Floats, cycle_s: float, tau_s: float, rounded: float) -> float:
+    """The charge that a decay, by whose readings it began up to a cycle earlier, adds at most.
+
+    By the highest of them, by half of the time constant, which may be stated wrongly, and beside
+    the half of a cycle that the trapezoid rule takes in.
+    """
+    tau_s /= 2
+    whole_s = tau_s * float(np.expm1(cycle_s / tau_s))
+    return (float(away.max()) + rounded) * (whole_s - cycle_s / 2)
 
 
 def _broken_off(window: ClosedWindow, begin_ns: int) -> int:
