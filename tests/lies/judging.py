@@ -50,6 +50,7 @@ OPTIONAL = {  # what tells of it where the stage does not ask for that
     "early-end": "link-discharge",
     "late-start": "contactor-sequence",
     "stop-from-poles": "emergency-stop",
+    "state-echo": "contactor-sequence",
 }
 # What no signal of such a run contradicts: (kind, what it is about, with shell wildcards) -> why.
 UNSEEN: dict[tuple[str, str], str] = {
@@ -139,7 +140,7 @@ def _told(report: Report, lie: Lie, vehicle: Vehicle) -> str:
     if lie.kind in OPTIONAL:  # in a stage that does not ask for it
         rule = OPTIONAL[lie.kind]
         resting = [f for f in report.findings if f.rule == rule and not f.required]
-        reasons = (*NOT_BELIEVED, "not-exercised", "capture-damaged")
+        reasons = (*NOT_BELIEVED, "not-exercised", "capture-damaged", "inferred")
     return next(
         (
             f"{finding.rule}: {finding.sentence}"

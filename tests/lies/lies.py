@@ -642,8 +642,9 @@ def _sized(lie: Lie, honest: dict[str, np.ndarray], told: Told) -> Lie:
     # A single reading that noise lifts over an edge hides nothing of a part that takes its time.
     hidden = max(lasting(honest[key] - told.seen[key], 300) for key in lie.keys)
     shown = max(lasting(told.seen[key] - honest[key], 300) for key in lie.keys)
+    rounded = max(step_of(told.vehicle, key) for key in lie.keys) / 2  # by which any reading is off
     kind = lie.kind if lie.kind == "mean-of-both" else "freeze"
-    return replace(lie, kind=kind, size=max(hidden, shown / 2, 0.0))  # too warm is safe
+    return replace(lie, kind=kind, size=max(hidden - rounded, shown / 2, 0.0))  # too warm is safe
 
 
 def lasting(off: np.ndarray, ms: int) -> float:
