@@ -16,6 +16,7 @@ from canscope.model.piece import ClosedWindow
 from canscope.model.rule import Rule, Worst
 from canscope.trust.high_voltage import answers, pole_word
 from canscope.trust.high_voltage.losses import losses
+from canscope.trust.high_voltage.still_fed import still_fed
 from canscope.trust.movement import trailing
 from canscope.trust.movement.held import held
 from canscope.trust.movement.repeated import repeated
@@ -56,6 +57,7 @@ WITNESSES = {
     ),
     Window.OPENING: (
         pole_word.opening,
+        still_fed,
         answers.gone,
         answers.one_circuit,
         answers.passive_tail,

@@ -355,6 +355,16 @@ def test_a_link_that_stays_at_pack_voltage_after_a_pole_reads_open_gives_it_the_
     assert "said open at least" in told["contactors.negative"]
 
 
+def test_a_link_that_waits_at_a_lower_level_before_it_falls_is_still_fed():
+    """All poles read open at 20 s; by the bleed and a pre-charge that sticks it holds 94 %."""
+    together = {"contactors__positive": state(TIMES, (4.52, 1), (20.02, 0))}
+    assert "contactors.negative" not in remarks(**together)
+    held = np.where((TIMES >= 20.0) & (TIMES < 20.8), 376.0, link(TIMES))
+    waits = np.where(TIMES >= 20.8, 0.94 * link(TIMES - 0.8), held)
+    told = remarks(units__front__link_voltage=waits, **together)
+    assert "still hung on the pack" in told["contactors.negative"]
+
+
 def test_a_monitor_that_sees_no_other_circuit_is_not_believed():
     flicker = np.random.default_rng(3).integers(0, 2, len(TIMES)) * 1000.0
     assert "what is connected" in remarks(pack__insulation=2.4e6 + flicker)["pack.insulation"]

@@ -45,7 +45,7 @@ class Seen:
     low: tuple[int, int] | None = None  # the same of too little, and when; it was not enough since
     lows: int = 0  # readings since then
     fell_ns: int | None = None  # first reading of too little that no settling explains
-    alone_ohm: float = float("nan")  # the last reading before both poles closed
+    alone_ohm: float = float("nan")  # the last reading before any pole closed
     steady: tuple[int, float] | None = None  # the closing, and the last reading in it
 
 
@@ -215,6 +215,7 @@ class InsulationResistance(Rule):
         fell = np.zeros(len(readings), np.bool_)
         times = readings.time_ns
         closed = piece.at("@closed", times)
+        engaged = piece.at("@engaged", times).value
         since_ns = times - closed.age_ns
         if state.first_ns is None:
             state = replace(state, first_ns=int(since_ns[0]))
@@ -226,7 +227,7 @@ class InsulationResistance(Rule):
         state = replace(state, read_ns=int(times[-1]))
         for row in np.flatnonzero(~settled):
             now, since, ohm = int(times[row]), int(since_ns[row]), float(readings.value[row])
-            if closed.value[row] != 1:
+            if engaged[row] != 1:  # pre-charge connects the vehicle before both mains do
                 state = replace(state, alone_ohm=ohm)
             if not counts[row]:
                 continue

@@ -249,6 +249,17 @@ def test_a_monitor_that_has_measured_anew_within_two_seconds_has_settled():
     assert judge(lambda t: np.where(t < 3.0, 5.2e6, 300e3)).verdict is Verdict.PASS
 
 
+def test_a_monitor_that_answered_to_pre_charge_has_measured_as_well():
+    """Negative closes at 1 s and the vehicle is connected; positive closes at 2.5 s."""
+
+    def edit(roles):
+        times, _ = roles["contactors.positive"]
+        roles["contactors.positive"] = (times, state(times, (2.5, 1)))
+
+    found = judge(lambda t: np.where(t < 1.9, 5.2e6, between(5.8, 8.0, 20e3)(t)), edit=edit)
+    assert (found.verdict, found.at_s) == (Verdict.FAIL, 6.0)
+
+
 @pytest.mark.parametrize("low_until_s", [4.0, 28.0, 30.9])
 def test_a_monitor_that_goes_from_low_to_enough_has_settled(low_until_s):
     assert judge(between(0.0, low_until_s, 20e3)).verdict is Verdict.PASS
