@@ -6,7 +6,8 @@ coarse steps leaves single codes empty, evenly, and not half of a period at once
 
 One that rests at the edge of such a gap leaps over it now and then, by as much as the bit counts
 for. Put together again, both sides are one level and its noise, cut in two at one code; of a load
-that goes on and off each side has a noise of its own, and the two do not touch.
+that goes on and off each side has a noise of its own, and the two do not touch. Nor does a supply
+that dips under a coil and recovers come back at once to the level that it left.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ TEETH, FILLED = 3, 0.875  # beside each other, and the share of each one's codes
 SWEPT = 48  # teeth read at all, whose codes may lie anywhere; a steady ramp may fit some of them
 PLACES = 0.6  # of a tooth's codes that were read on any of these, so that steps are fine
 LEAPS = 4  # over the gap that the next reading takes back: a load stays for longer
+RETURNS = 0.125  # of a leap, by which the next reading may miss the level before it
 LEAST_POWER = 4  # of a bit whose gap is looked for in leaps
 SMALLER = 0.5  # of the leaps: where more moves are half as wide, it is noise, if only in bursts
 FINE = 16.0  # times its noise and its finest step, that the bit counts for at least
@@ -55,6 +57,7 @@ class Read:
         sizes = np.abs(ways)
         powers = np.rint(np.log2(np.maximum(sizes, 1.0))).astype(np.int64)
         back = (powers[1:] == powers[:-1]) & (ways[1:] * ways[:-1] < 0)
+        back &= np.abs(ways[1:] + ways[:-1]) <= RETURNS * 2.0 ** powers[1:]
         sizes, powers = sizes[1:], powers[1:]
         for row, weights in enumerate((None, sizes, np.abs(sizes - 2.0**powers), back)):
             self.ways[row] += np.bincount(powers, weights, minlength=64)

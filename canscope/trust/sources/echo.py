@@ -18,6 +18,10 @@ from canscope.model.signals import Samples
 
 # The least that a contact takes to close and to open; common practice, no source.
 CLOSES_NS, OPENS_NS = 10 * 10**6, 5 * 10**6
+POSITIVE = "contactors.positive"
+# Delays are round numbers, so that with so long a cycle all that a box does by its timers falls at
+# one place between two frames; only positive waits for something else, the link. Likewise.
+ROUND_NS = 40 * 10**6
 RARE = 0.06  # chance that a real contact was never seen to differ, below which it is an echo
 
 
@@ -28,6 +32,7 @@ class Follower:
     differed: bool = False
     changes: int = 0
     chance: float = 1.0
+    slowest_ns: int = 0  # between the samples beside a change
     last: tuple[int, float] | None = None
 
 
@@ -56,13 +61,19 @@ class Echo:
             pole.last = int(times[-1]), float(values[-1])
             for i in np.flatnonzero(np.diff(values)).tolist():
                 least_ns = CLOSES_NS if values[i + 1] == 1 else OPENS_NS
-                pole.chance *= max(0.0, 1 - least_ns / max(int(times[i + 1] - times[i]), 1))
+                between_ns = int(times[i + 1] - times[i])
+                pole.chance *= max(0.0, 1 - least_ns / max(between_ns, 1))
+                pole.slowest_ns = max(pole.slowest_ns, between_ns)
                 pole.changes += 1
 
     def roles(self) -> list[str]:
         """The states that are an echo of their commands."""
         alike = {r: p for r, p in self._poles.items() if p.changes and not p.differed}
-        together = float(np.prod([p.chance for p in alike.values()]))
+        chances = [p.chance for p in alike.values()]
+        if any(p.slowest_ns >= ROUND_NS for p in alike.values()) and POSITIVE in alike:
+            timed = [p.chance for r, p in alike.items() if r != POSITIVE]
+            chances = [alike[POSITIVE].chance, min(timed, default=1.0)]
+        together = float(np.prod(chances))
         all_alike = len(alike) == len(self._poles)
         return [r for r, p in alike.items() if p.chance < RARE or (all_alike and together < RARE)]
 

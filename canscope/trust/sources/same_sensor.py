@@ -9,6 +9,9 @@ in stage rolling (the road couples the axles).
 A copy that is late, in other steps or turned round is known by the noise that it carries
 (``same_noise``). Torques are compared by that alone, and only while they rest: what a unit was told
 to give has no noise then.
+
+What a node sends in its first second with all poles open is left out: start-up values of two
+sensors are alike, and so is the way from them to the ambient.
 """
 
 from __future__ import annotations
@@ -19,13 +22,15 @@ from itertools import combinations
 import numpy as np
 
 from canscope.model.bench import Bench
-from canscope.model.history import History
+from canscope.model.differences import differences_from
+from canscope.model.history import History, step_at
 from canscope.model.median import median, percentile
-from canscope.model.signals import Samples
+from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import SECOND_NS, Floats
 from canscope.trust.sources.same_noise import Noise
 
 BLOCK_NS = 100 * SECOND_NS  # readings are compared in blocks; less than the history keeps
+WAKES_NS = SECOND_NS  # in which a node may send start-up values
 RESTS_RPM = 20.0
 FEWEST = 30  # readings that moved, before which nothing is said
 CLEAR = 12.0  # times the noise of both, by which they have to move
@@ -80,6 +85,12 @@ class Sensors:
             )
             for one, other in _noisy_pairs(bench)
         }
+        tracks = TRACKS if self._tracks else ()
+        self._roles = sorted(
+            {role for pair in (*self._chance, *self._noise, tracks) for role in pair}
+        )
+        # When each role was last heard, and when its node last woke.
+        self._heard: dict[str, tuple[int, int]] = {}
 
     def feed(self, history: History, until_ns: int) -> None:
         """Compare every block that is over."""
@@ -127,19 +138,35 @@ class Sensors:
 
     def _block(self, history: History, end_ns: int) -> None:
         start_ns, self._start_ns = self._start_ns, end_ns
+        shown = {r: self._awake(history, r, start_ns, end_ns) for r in self._roles}
         for pair, known in self._chance.items():
             if known is None:
                 continue
-            one, other = (history.samples(role).between(start_ns, end_ns).known for role in pair)
+            one, other = (shown[role] for role in pair)
             if len(one) < FEWEST or len(other) < FEWEST:
                 continue
             steps = [2 * self._bench.bindings[role].half_step for role in pair]
             chance = _chance(one, other, *steps, slow=".temperatures." in pair[0])
             self._chance[pair] = None if chance is None else known * chance
         if self._tracks is not None:
-            self._tracks.add(*(history.samples(r).between(start_ns, end_ns).known for r in TRACKS))
+            self._tracks.add(*(shown[role] for role in TRACKS))
         for (role, twin), noise in self._noise.items():
-            noise.add(*(history.samples(r).between(start_ns, end_ns).known for r in (role, twin)))
+            noise.add(shown[role], shown[twin])
+
+    def _awake(self, history: History, role: str, start_ns: int, end_ns: int) -> Samples:
+        """What a role showed in a block, less what may be start-up values."""
+        samples = history.samples(role).between(start_ns, end_ns)
+        times = samples.time_ns
+        if not len(times):
+            return samples
+        heard_ns, woke_ns = self._heard.get(role, (int(NEVER), int(NEVER)))
+        woke = differences_from(heard_ns, times) > history.patience_ns(role, times)
+        since_ns = np.maximum.accumulate(np.where(woke, times, np.int64(woke_ns)))
+        self._heard[role] = int(times[-1]), int(since_ns[-1])
+        new = times - since_ns < WAKES_NS
+        if new.any():
+            new &= step_at(history.samples("@engaged"), times) != 1
+        return samples[~new].known if new.any() else samples.known
 
 
 def _pairs(bench: Bench) -> list[tuple[str, str]]:

@@ -86,6 +86,18 @@ def test_dips_that_recover_slowly_are_no_leaps_to_and_fro():
     assert leaps(np.tile(dip, 12) + RESTING[:1440] % 3) == 0
 
 
+def test_a_supply_that_dips_under_three_coils_does_not_leap_to_and_fro():
+    """Each coil takes it from 12.5 V to 11.74 V, and the next reading is back at 12.32 V only.
+
+    The converter's voltage rises over a gap of 64 codes that no dip has to do with.
+    """
+    coils = [1252, 1250, 1251, 1174, 1232, 1248, 1173, 1231, 1242, 1252]
+    converter = [1251, 1256, 1321, 1369, 1379]
+    rests = [*30 * [1380, 1384, 1381], *30 * [1250, 1254, 1251]]
+    codes = np.array(3 * [*coils, *converter, *rests])
+    assert leaps(codes) == 0
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_bursts_in_which_a_reading_flickers_more_are_no_leaps(seed):
     """At rest by a code, in bursts by 6: what differs by 16 there is noise, as what differs by 8.

@@ -43,6 +43,29 @@ def test_a_coarse_sampling_is_no_echo():
     assert followed(column, column, 100).roles() == []
 
 
+def alike(poles, attempts, every_ms):
+    """Which of these poles are an echo, after so many attempts in which all change together."""
+    column = [*attempts * [0, 1, 1, 0], 0]
+    times = [every_ms * row for row in range(len(column))]
+    roles = {r: samples(times, column) for p in poles for r in (p, f"{p}.command")}
+    history = history_of(roles, dict.fromkeys(roles, every_ms))
+    echo = Echo(bench_of(*(binding(role, 1, kind=Kind.STATE) for role in roles)))
+    echo.feed(roles, history)
+    return echo.roles()
+
+
+def test_poles_that_one_box_moves_by_its_timers_are_no_independent_chances():
+    """Of 50 ms a contact takes 10 ms to close and 5 ms to open: 0.8 * 0.9 in an attempt.
+
+    Three attempts leave 0.37 by timers and as much by the link that positive waits for, 0.14
+    together; three poles for themselves would seem to leave 0.05. At 20 ms one attempt of all three
+    leaves 0.375 each, 0.053 together.
+    """
+    poles = [f"contactors.{pole}" for pole in ("negative", "precharge", "positive")]
+    assert alike(poles, 3, 50) == []
+    assert alike(poles, 1, 20) == poles
+
+
 def test_a_state_that_never_changes_is_no_echo():
     assert followed([0] * 6, [0] * 6, 10).roles() == []
 

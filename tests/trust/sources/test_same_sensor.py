@@ -60,6 +60,14 @@ def test_a_copy_with_noise_of_its_own_is_known_by_its_means():
     assert doubted({INVERTER: gentle, WINDING: 17.3 + RISE / 10}) == {}  # 0.3 K beside it
 
 
+def test_start_up_values_are_no_movement_that_two_sensors_share():
+    """Both read -60 degC for 400 ms after their nodes woke, and then the ambient of 28 degC."""
+    cold = np.where(TIMES < 0.4, -60.0, 28.0)
+    assert doubted({INVERTER: cold, WINDING: cold}) == {}
+    assert doubted({INVERTER: cold + RISE, WINDING: cold + RISE / 2}, cuts=(0.2, 50)) == {}
+    assert set(doubted({INVERTER: cold + RISE, WINDING: cold + RISE})) == {INVERTER, WINDING}
+
+
 def test_one_part_under_two_names_in_two_units_may_be_two_parts():
     """Twins whose plans call the winding winding here and stator there."""
     stator = "units.rear.temperatures.stator"
