@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import ClassVar, cast
 
 import numpy as np
@@ -15,10 +15,11 @@ from canscope.model.findings import Verdict
 from canscope.model.outcome import Outcome, Subject, deciding_rows, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule, Worst
-from canscope.model.tables import Floats, Frames, Int64s
+from canscope.model.tables import Bools, Floats, Frames, Int64s
 from canscope.rules import RULES
 from canscope.rules.shared.checksums import PROFILES, bytes_of, id_bytes, places_of
 from canscope.rules.shared.payloads import Bytes, column, rows_of
+from canscope.rules.shared.waking import Woken, waking
 
 
 @dataclass(frozen=True)
@@ -27,6 +28,8 @@ class Count:
 
     frames: int = 0
     wrong: int = 0
+    woken: Woken = field(default_factory=Woken)
+    starts: bool = True  # no frame since its node woke had one
 
 
 @RULES.add("checksum")
@@ -40,7 +43,9 @@ class Checksum(Rule):
         bytes follow, the lowest first, as many as its value needs (AUTOSAR end-to-end profiles 2
         and 22 append their one byte so, from memory). Profiles: crc8-sae-j1850, crc8-8h2f (AUTOSAR
         specification of its CRC library), xor8, sum8 (common practice, no source).
-        Not judged: the first second after a restart at rest (cycle-time).
+        Not judged: the first second after a restart at rest (cycle-time); and in the second after a
+        node wakes with all poles open the frames before the first right one, as long as they bear
+        no checksum yet (00 or FF).
     Margin
         Minus the number of frames with a wrong checksum so far; none is allowed.
     Unproven
@@ -85,10 +90,16 @@ class Checksum(Rule):
             said = _received(piece.frames, rows, binding.signal)
             due = _computed(piece.frames, rows, binding)
             wrong = said != due
+            times = piece.frames.time_ns[rows]
+            new, woken = waking(piece, role, times, state[name].woken)
+            blank = wrong & ((said == 0x00) | (said == 0xFF))
+            starts = _start_up(blank, new, state[name].starts)
+            wrong &= ~starts
             count = state[name].wrong + np.cumsum(wrong)
-            after[name] = Count(state[name].frames + len(rows), int(count[-1]))
+            frames = state[name].frames + len(rows)
+            after[name] = Count(frames, int(count[-1]), woken, bool(starts[-1]))
             measured = np.where(wrong, count, 0).astype(np.float64)
-            some = deciding_rows(-measured)
+            some = deciding_rows(np.where(starts, np.nan, -measured))
             total = state[name].frames + some + 1
             found.append(
                 margins(
@@ -110,6 +121,20 @@ class Checksum(Rule):
         share = worst.code.replace("-", " ")
         says = self.says.get(str(verdict), self.says["fail"])
         return says.format(share=share, **worst.facts)
+
+
+def _start_up(blank: Bools, new: Bools, starts: bool) -> Bools:
+    """Which frames come before the first one with a checksum since their node woke.
+
+    ``new``: which came in the second after it; ``starts``: whether the last one before was such.
+    """
+    found = np.zeros(len(blank), np.bool_)
+    if starts or new.any():
+        for row in np.flatnonzero(new).tolist():
+            begins = row > 0 and not new[row - 1]
+            starts = (starts or begins) and bool(blank[row])
+            found[row] = starts
+    return found
 
 
 def _share(wrong: Floats, total: Int64s) -> NDArray[np.str_]:

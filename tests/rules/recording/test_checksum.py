@@ -111,6 +111,19 @@ def test_a_frame_too_short_for_its_checksum_is_not_judged():
     assert run([right, bytes(5), right]).verdict is Verdict.PASS
 
 
+def test_a_node_that_wakes_may_send_frames_before_it_reckons_checksums():
+    """Twice blank, then right: start-up frames. Blank after a right one, or for over 1 s: wrong."""
+    right = b"\x05" + bytes(6) + bytes([Crc8SaeJ1850.calc(b"\x05" + bytes(6))])
+    blank, ones, other = (right[:7] + bytes([end]) for end in (0x00, 0xFF, right[7] ^ 1))
+    started = run([blank, ones, right, right], cuts="each")
+    assert (started.verdict, started.measured) == (Verdict.PASS, 0)
+    assert run([blank, right, blank, right]).measured == 1
+    assert run([blank, other, right, right]).measured == 1
+    never = run([blank] * 105)
+    assert (never.verdict, never.first_failed_s) == (Verdict.FAIL, 1.0)
+    assert run([blank] * 3).reason == "not-exercised"
+
+
 def test_a_unit_without_checksum_has_no_finding():
     spec = message("Fast", 0x100, 2, {"Speed": (0, 16)}, cycle_s=0.01)
     bench = bench_of([spec], {"units.front.speed": ("can0:Fast.Speed", Kind.NUMBER)})
