@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import ClassVar
 
 import numpy as np
 
 from canscope.model.bench import MAINS, POLES, Bench
+from canscope.model.median import median
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import CardStep, Rule, limit, unjudged
@@ -17,10 +18,15 @@ from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
 from canscope.rules.shared.persistence import NO_LABEL, LastLabel, Stretches, follow
 from canscope.rules.shared.poles import MAIN_ROLES
+from canscope.rules.shared.resting_noise import FIRST, MOST, in_a_row, kept, noise_of
+from canscope.rules.shared.waking import WAKING_NS
 from canscope.trust.samples.missing_value import absence_at
 from canscope.trust.samples.staleness import stale_after_ns
 
 NAME, STOP = "emergency stop", "driver.emergency_stop"
+ZERO_NM = (
+    3.0  # a larger torque with all poles open is no estimator's zero; common practice, no source
+)
 WORDS = {"precharge": "pre-charge"}
 
 
@@ -33,6 +39,24 @@ class Press:
 
 
 @dataclass(frozen=True)
+class Quiet:
+    """What one torque read of nothing: its first readings with all poles open."""
+
+    begin_ns: int  # a second after its first one: a node that wakes may say anything
+    Nm: tuple[float, ...] = ()
+
+    def zero_Nm(self, limit_Nm: float) -> float:
+        """Its zero, where that is one: a constant reading that no torque can be."""
+        zero = float(median(np.array(self.Nm))) if len(self.Nm) == FIRST else 0.0
+        return zero if limit_Nm / 2 < abs(zero) <= ZERO_NM else 0.0
+
+    def count(self, limit_Nm: float) -> int:
+        """How many readings in a row are more than its noise."""
+        noise = noise_of(np.array(self.Nm)) if len(self.Nm) == FIRST else 0.0
+        return in_a_row(min(noise, limit_Nm), limit_Nm, 1)
+
+
+@dataclass(frozen=True)
 class State:
     """What is known of the button, and the press whose deadline has not passed."""
 
@@ -42,6 +66,7 @@ class State:
     pressed: bool = False  # ever
     button: LastLabel = NO_LABEL  # and since when it has read so
     first_ns: int | None = None  # when it was first read
+    quiet: Mapping[str, Quiet] = field(default_factory=dict)  # role -> a torque while all was open
 
 
 @dataclass(frozen=True)
@@ -62,7 +87,10 @@ class EmergencyStop(Rule):
     Judged
         At every pressing of the emergency stop with a contactor closed or torque given: the time
         until every contactor reads open and every unit's torque is at most ``torque_Nm``, and
-        stays so until ``limit_s`` after the pressing. If no torque was given, the sentence says
+        stays so until ``limit_s`` after the pressing. A torque is an estimate: what its first 32
+        readings with all poles open lie around, up to 3 Nm, is its zero, and where they spread
+        so far that noise alone could read more, as many in a row of one sign count as it cannot
+        (up to 12). If no torque was given, the sentence says
         that its cutting was not shown. And for as long as the button reads pressed, be it from the
         first frame on: a contactor that reads closed, a torque, and a unit that begins to turn
         ``limit_s`` or more after it first read pressed fail (a unit may coast to rest). CAN tells
@@ -115,11 +143,12 @@ class EmergencyStop(Rule):
     def fold(self, state: State, piece: Piece) -> tuple[State, Sequence[Outcome]]:
         """Find new presses, and judge those whose deadline has passed."""
         found: list[Outcome] = []
+        state = replace(state, quiet=_quiet(state.quiet, piece))
         value, time_ns, pressings = _pressings(state, piece)
         press, pressed = state.press, state.pressed or bool(pressings)
         for new in [*pressings, None]:
             if press is not None:
-                answer = self._judge(piece, press)
+                answer = self._judge(piece, press, state.quiet)
                 # A press before the answer to the last one is known belongs to it.
                 if answer is None or (new is not None and answer[0] >= new.time_ns):
                     continue
@@ -129,8 +158,8 @@ class EmergencyStop(Rule):
         first_ns = state.first_ns
         if first_ns is None and len(piece[STOP]):
             first_ns = int(piece[STOP].time_ns[0])
-        found += self._while_pressed(piece, button, first_ns or 0)
-        return State(value, time_ns, press, pressed, button.last, first_ns), found
+        found += self._while_pressed(piece, button, first_ns or 0, state.quiet)
+        return State(value, time_ns, press, pressed, button.last, first_ns, state.quiet), found
 
     def close(self, state: State, piece: Piece) -> Sequence[Outcome]:
         """Unproven if it was never pressed, or pressed too shortly before the end."""
@@ -148,7 +177,9 @@ class EmergencyStop(Rule):
             return [unjudged(NAME, "not-exercised", text)]
         return ()
 
-    def _while_pressed(self, piece: Piece, button: Stretches, first_ns: int) -> list[Margins]:
+    def _while_pressed(
+        self, piece: Piece, button: Stretches, first_ns: int, quiet: Mapping[str, Quiet]
+    ) -> list[Margins]:
         """What is active, or begins to turn, long after the button first read pressed.
 
         ``first_ns``: when it was first read.
@@ -161,7 +192,7 @@ class EmergencyStop(Rule):
             if not len(new):
                 continue
             states = _known(piece, role)
-            active = self._active(role, states.value)
+            active = self._active(role, states.value, quiet)
             rows = np.arange(len(states) - len(new), len(states))
             took = self._pressed_s(piece, button, states.time_ns[rows])
             over = active[rows] & (took > self.limit_s)
@@ -201,7 +232,9 @@ class EmergencyStop(Rule):
             told="",
         )
 
-    def _judge(self, piece: Piece, press: Press) -> tuple[int, list[Outcome]] | None:
+    def _judge(
+        self, piece: Piece, press: Press, quiet: Mapping[str, Quiet]
+    ) -> tuple[int, list[Outcome]] | None:
         """When a press can be judged, and the outcomes; None while it cannot."""
         roles = [r for r in (*_poles(piece.bench), *_torques(piece.bench)) if piece.bench.has(r)]
         deadline = press.time_ns + round(self.limit_s * S)
@@ -211,7 +244,7 @@ class EmergencyStop(Rule):
         doubts: list[Outcome] = []
         known_ns = deadline
         for role in roles:
-            ended = self._ended(piece, role, press, deadline)
+            ended = self._ended(piece, role, press, deadline, quiet)
             if ended is None:
                 return None
             if isinstance(ended, Doubt):
@@ -220,31 +253,45 @@ class EmergencyStop(Rule):
             else:
                 ends.append(ended)
                 known_ns = max(known_ns, ended.time_ns)
-        if not doubts and not any(self._busy(piece, role, press) for role in roles):
+        if not doubts and not any(self._busy(piece, role, press, quiet) for role in roles):
             text = "it was pressed with all contactors open and no torque"
             return known_ns, [unjudged(NAME, "not-exercised", text, press.time_ns)]
-        rows = self._rows(piece, press, ends)
-        if all(self._busy(piece, role, press) for role in MAIN_ROLES if role in roles):
+        rows = self._rows(piece, press, ends, quiet)
+        if all(self._busy(piece, role, press, quiet) for role in MAIN_ROLES if role in roles):
             return known_ns, [*rows, *doubts]
         # Pressed half-way through closing it can fail, but proves nothing of the other pole.
         late = [row for row in rows if (row.margin < 0).any()]
         text = "it was pressed without both main contactors closed, whose opening it has to show"
         return known_ns, [*late, unjudged(NAME, "not-exercised", text, press.time_ns)]
 
-    def _busy(self, piece: Piece, role: str, press: Press) -> bool:
+    def _busy(self, piece: Piece, role: str, press: Press, quiet: Mapping[str, Quiet]) -> bool:
         """Whether this role was active when the button was pressed."""
-        return bool(self._active(role, piece.at(role, press.after_ns).value)[0])
+        if np.isnan(piece.at(role, press.after_ns).value[0]):
+            return False
+        last = _known(piece, role).between(0, press.after_ns + 1)[-MOST:]
+        return bool(self._active(role, last.value, quiet)[-1])
 
-    def _active(self, role: str, values: Floats) -> Bools:
+    def _active(self, role: str, values: Floats, quiet: Mapping[str, Quiet]) -> Bools:
         """Where a torque is given, or a contactor is closed."""
-        torque = role.endswith("torque")
-        return np.asarray(np.abs(values) > self.torque_Nm if torque else values == 1)
+        if not role.endswith("torque"):
+            return np.asarray(values == 1)
+        known = quiet.get(role, Quiet(0))
+        beside = values - known.zero_Nm(self.torque_Nm)
+        count = known.count(self.torque_Nm)
+        return np.asarray(kept(beside, np.zeros(count - 1), count) > self.torque_Nm)
 
-    def _ended(self, piece: Piece, role: str, press: Press, deadline: int) -> Ended | Doubt | None:
+    def _ended(
+        self,
+        piece: Piece,
+        role: str,
+        press: Press,
+        deadline: int,
+        quiet: Mapping[str, Quiet],
+    ) -> Ended | Doubt | None:
         """When a role came to rest for good; None while its next sample is not there yet."""
         samples = _known(piece, role)
         until = int(np.searchsorted(samples.time_ns, deadline, "right"))
-        active = self._active(role, samples.value[: until + 1])
+        active = self._active(role, samples.value[: until + 1], quiet)
         heard_ns = int(samples.time_ns[until - 1]) if until else press.after_ns
         fresh = not np.isnan(piece.at(role, deadline).value[0])
         if until and not active[until - 1] and (heard_ns >= press.time_ns or fresh):
@@ -261,11 +308,13 @@ class EmergencyStop(Rule):
         text = f"{_words(role)} was not known {self.limit_s:g} s after pressing"
         return Doubt(NAME, absence_at(piece, role, deadline), text, waited_ns)
 
-    def _rows(self, piece: Piece, press: Press, ends: Sequence[Ended]) -> list[Margins]:
+    def _rows(
+        self, piece: Piece, press: Press, ends: Sequence[Ended], quiet: Mapping[str, Quiet]
+    ) -> list[Margins]:
         """One margin a role."""
         half = (press.time_ns - press.after_ns) / S / 2
         torques = [e.role for e in ends if e.role.endswith("torque")]
-        shown = any(self._busy(piece, role, press) for role in torques)
+        shown = any(self._busy(piece, role, press, quiet) for role in torques)
         told = "" if shown else " (no torque was given, so that cutting it was not shown)"
         found: list[Margins] = []
         for end in ends:
@@ -296,6 +345,22 @@ def _poles(bench: Bench) -> tuple[str, ...]:
 
 def _torques(bench: Bench) -> tuple[str, ...]:
     return tuple(unit.role("torque") for unit in bench.units)
+
+
+def _quiet(known: Mapping[str, Quiet], piece: Piece) -> Mapping[str, Quiet]:
+    """What each torque has read of nothing after this piece."""
+    after = dict(known)
+    for role in _torques(piece.bench):
+        samples = piece[role].known if piece.bench.has(role, *MAIN_ROLES) else NO_SAMPLES
+        if not len(samples):
+            continue
+        own = after.setdefault(role, Quiet(int(samples.time_ns[0]) + WAKING_NS))
+        if len(own.Nm) < FIRST:
+            times = samples.time_ns
+            rows = (times >= own.begin_ns) & (piece.at("@engaged", times).value != 1)
+            new = samples.value[rows][: FIRST - len(own.Nm)]
+            after[role] = replace(own, Nm=(*own.Nm, *new.tolist()))
+    return after
 
 
 def _words(role: str) -> str:

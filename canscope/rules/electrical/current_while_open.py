@@ -18,10 +18,12 @@ from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
 from canscope.rules.shared.open_poles import PRECHARGE, circuit_open
 from canscope.rules.shared.poles import MAIN_ROLES
+from canscope.rules.shared.resting_noise import FIRST, MOST, in_a_row, kept, noise_of
 
 NAME, CURRENT = "pack", "pack.current"
-FIRST = 32  # readings whose median is the sensor's zero
+FEWEST = 2  # readings in a row that count, where there is little noise
 LONE = 3.0  # times the limit: from there on one reading is enough
+FAR = 6.0  # times the noise, likewise: common practice, no source
 WAIT_NS = S // 5  # a closing may be told so late; common practice, no source
 
 
@@ -32,7 +34,8 @@ class Seen:
     next_ns: int = int(NEVER)  # readings before it are judged
     waiting: tuple[tuple[int, float], ...] = ()  # the first readings, until the zero is known
     zero_A: float | None = None
-    last_A: float = 0.0  # how far the last reading lay from the zero
+    noise_A: float = 0.0  # of the readings that told it
+    last_A: tuple[float, ...] = (0.0,) * (MOST - 1)  # how far the last ones lay from the zero
     first_ns: int | None = None
     spoke: bool = False
 
@@ -47,7 +50,10 @@ class CurrentWhileOpen(Rule):
         positive and pre-charge, or both main contactors have read open for ``settle_s`` and none of
         them is read closed within 0.2 s (states come late): one open pole opens the circuit. Two
         readings in a row above ``limit_A`` count, and one from three times as much on. A current
-        sensor has a zero of its own: the median of the first 32 such readings. Where it is more
+        keeps its sign and noise does not: where the first 32 such readings spread so far that noise
+        alone could bring two about, as many in a row of one sign count as it cannot (up to 12), and
+        one from 6 times its standard deviation on. A current sensor has a zero of its own: the
+        median of the first 32 such readings. Where it is more
         than half of ``limit_A`` and at most ``zero_A``, readings are judged against it, so that
         noise beside it is no current, and it is told: an offset is there before the first closing
         and after the last opening alike, a current comes and goes.
@@ -148,7 +154,8 @@ class CurrentWhileOpen(Rule):
         times = np.array([time for time, _ in state.waiting], np.int64)
         amps = np.array([value for _, value in state.waiting])
         first_ns = int(times[0])
-        state = replace(state, zero_A=median(amps), waiting=(), first_ns=first_ns)
+        zero_A, noise_A = median(amps), min(noise_of(amps), self.limit_A)
+        state = replace(state, zero_A=zero_A, noise_A=noise_A, waiting=(), first_ns=first_ns)
         return self._judge(state, piece, times, amps)
 
     def _offset_A(self, zero_A: float) -> float:
@@ -162,11 +169,18 @@ class CurrentWhileOpen(Rule):
             return state, []
         assert state.zero_A is not None
         offset_A = self._offset_A(state.zero_A)
-        away = np.abs(amps - offset_A)
-        before = np.concatenate(([state.last_A], away[:-1]))
-        held = np.where(away > LONE * self.limit_A, away, np.minimum(away, before))
+        beside = amps - offset_A
+        away, before = np.abs(beside), np.array(state.last_A)
+        count = in_a_row(state.noise_A, self.limit_A, FEWEST)
+        if count == FEWEST:
+            held = np.minimum(away, np.abs(np.concatenate((before[-1:], beside[:-1]))))
+        else:
+            held = kept(beside, before, count)
+        lone = away > max(LONE * self.limit_A, FAR * state.noise_A)
+        held = np.where(lone, away, held)
         zero = f" (beside the sensor's own zero of {offset_A:.1f} A)" if offset_A else ""
-        state = replace(state, last_A=float(away[-1]), spoke=True)
+        last_A = np.concatenate((before, beside))[1 - MOST :]
+        state = replace(state, last_A=tuple(last_A.tolist()), spoke=True)
         return state, [
             margins(
                 NAME,

@@ -225,3 +225,20 @@ def test_a_press_half_way_takes_nothing_from_a_whole_one():
     twice |= {"positive": [(3.5, 1), (5.03, 0)]}
     presses = ((1.3, 1), (2.0, 0), (PRESSED_S, 1))
     assert judge(presses=presses, poles=twice).verdict is Verdict.PASS
+
+
+def test_noise_and_the_zero_of_an_estimate_are_no_torque():
+    """Noise of 1.5 Nm reads more than 2 Nm once in eleven times on either side, and keeps no sign.
+
+    What reads 2.5 Nm from before the first closing on is the zero; 5 Nm after the stop are torque.
+    """
+    noise = np.random.default_rng(8).normal(0, 1.5, 600)
+    for reads in (lambda t: noise[: len(t)], lambda t: np.full(len(t), 2.5)):
+        poles = {"negative": [(3.0, 1), (5.03, 0)], "precharge": [(3.2, 1), (3.8, 0)]}
+        poles["positive"] = [(3.5, 1), (5.03, 0)]
+        healthy = judge(torque=reads, poles=poles)
+        assert healthy.verdict is Verdict.PASS
+        assert "no torque was given" in healthy.sentence
+        given = judge(torque=lambda t, own=reads: own(t) + 5.0 * ((t > 4) & (t < 7)), poles=poles)
+        assert given.verdict is Verdict.FAIL
+        assert "torque" in given.sentence

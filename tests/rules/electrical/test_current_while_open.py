@@ -53,6 +53,17 @@ def test_one_reading_of_2_A_is_noise_and_two_are_not():
     assert judge(during(2.0, 2.04, 2.0)).verdict is Verdict.FAIL
 
 
+@pytest.mark.parametrize("cuts", [None, [3.0, 3.02, 12.5]])
+def test_noise_of_0_7_A_is_no_current_and_1_8_A_beside_it_are_one(cuts):
+    """A current keeps its sign: noise is above 1 A once in 13 times on either side."""
+    noise = np.random.default_rng(4).normal(0, 0.7, len(TIMES))
+    assert judge(during(0, 0, 0) + noise, cuts=cuts).verdict is Verdict.PASS
+    found = judge(during(12, 16, 1.8) + noise, cuts=cuts)
+    assert found.verdict is Verdict.FAIL
+    assert found.first_failed_s > 12
+    assert judge(during(2, 2.02, 9.0) + noise, cuts=cuts).measured == pytest.approx(9, abs=1.5)
+
+
 def test_a_current_within_half_a_step_of_the_limit_is_too_close_to_call():
     assert judge(during(2.0, 3.0, 0.97)).reason == "too-close-to-call"
 
