@@ -17,7 +17,7 @@ from canscope.plan.lines import KeyPath
 from canscope.plan.marks import file_marks, plan_marks
 from canscope.plan.mistakes import Mistakes, Notes, quoted
 from canscope.plan.mounting import SMALLEST_Y, axle_y, description, effect_of
-from canscope.plan.not_on_vehicle import not_on_vehicle
+from canscope.plan.not_on_vehicle import check_temperatures, not_on_vehicle
 from canscope.plan.plan import Plan, PlanMark
 from canscope.plan.questions import ELSE, open_questions, question_at, without
 from canscope.plan.readings import Known, plan_readings
@@ -90,6 +90,8 @@ class _Loader:
         waivers = waivers_of(table, self.notes)
         marks, readings = self.marks(table, marks_file, bindings)
         absent = not_on_vehicle(table, bindings, self.notes)
+        ceilings_degC = getattr(book.rules.get("temperature-ceiling"), "ceiling_degC", {})
+        check_temperatures(units, ceilings_degC, absent, self.notes)
         check_stage(table, self.notes)
         self.mistakes.raise_any(str(self.source.path))
         bound = {binding.signal.message_key for binding in bindings.values()}
@@ -100,7 +102,7 @@ class _Loader:
             units=units,
             bindings=bindings,
             messages={m.key: m for m in definitions.messages if m.key in bound},
-            ceilings_degC=getattr(book.rules.get("temperature-ceiling"), "ceiling_degC", {}),
+            ceilings_degC=ceilings_degC,
             given=book.given,
             off=book.off,
             readings=tuple(readings),

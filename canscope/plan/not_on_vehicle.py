@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from canscope.model.bench import Absent, Binding
+from canscope.model.bench import Absent, Binding, DriveUnit
 from canscope.model.errors import UnknownNameError, nearest
 from canscope.model.roles import ROLES, role_of
 from canscope.plan.mistakes import Notes
@@ -34,6 +34,26 @@ def not_on_vehicle(
         else:
             found[name] = Absent(name, table.reason, table.by)
     return found
+
+
+def check_temperatures(
+    units: Sequence[DriveUnit],
+    ceilings_degC: Mapping[str, float],
+    absent: Mapping[str, Absent],
+    notes: Notes,
+) -> None:
+    """A temperature with a ceiling that one unit binds and another one leaves out is a mistake.
+
+    Its ceiling would be met by not looking. Whoever signs that the unit has no such sensor may.
+    """
+    for unit in units:
+        others = {word for other in units for word in other.temperatures if word in ceilings_degC}
+        for word in sorted(others - set(unit.temperatures)) if unit.temperatures else ():
+            role = unit.role(f"temperatures.{word}")
+            if role not in absent and unit.role("temperatures.*") not in absent:
+                what = f"no {word!r}, which has a ceiling and which another unit binds"
+                hint = f"bind it, or list {role} in [not_on_this_vehicle]"
+                notes.mistake(("units", unit.name, "temperatures"), what, hint)
 
 
 def _names(units: Mapping[str, object]) -> Iterator[str]:

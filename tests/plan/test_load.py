@@ -227,6 +227,20 @@ def test_error_is_a_value_of_a_fault_code_and_of_nothing_else(tmp_path):
     assert absent_rows(inverter, codes).tolist() == [False, True, True]
 
 
+def test_a_temperature_with_a_ceiling_is_left_out_of_one_unit_by_a_signature_only(tmp_path):
+    """Both units bind inverter and winding, and both words have a ceiling."""
+    whole = 'winding = "can2:UnitSlow.WindingTemp" }'
+    part = ('inverter = "can2:UnitSlow.InverterTemp", ' + whole, whole)
+    with pytest.raises(PlanError, match="no 'inverter', which has a ceiling"):
+        loaded(tmp_path, part)
+    signed = (
+        '[not_on_this_vehicle]\nroles = ["units.rear.temperatures.inverter"]\n'
+        'reason = "it has no such sensor"\nby = "A. Tester"\n[limits]'
+    )
+    plan = loaded(tmp_path, part, ("[limits]", signed))
+    assert plan.bench.units[1].temperatures == ("winding",)
+
+
 def test_a_bus_that_the_plan_declares_and_binds_nothing_to_is_told(tmp_path):
     """Whoever deletes a unit from the plan leaves its bus, on which it may turn unseen."""
     swap = ("can2 = {", 'can7 = { definitions = ["drive_unit.dbc"], bitrate = 500_000 }\ncan2 = {')

@@ -11,6 +11,7 @@ from canscope.plan.load import read_plan
 from tests.plan.example import FRONT, PLAN, REAR, changed, lay_out
 
 INVERTER = 'inverter = "can1:UnitSlow.InverterTemp"'
+REAR_INVERTER = INVERTER.replace("can1", "can2")
 LIMIT = "temperature_ceiling_degC = { inverter = 75,"
 
 
@@ -29,6 +30,7 @@ def test_a_temperature_may_bear_the_name_of_another_role(tmp_path, word):
     """The mounting's sign once turned a temperature that was called speed."""
     text = changed(
         (INVERTER, INVERTER.replace("inverter", word)),
+        (REAR_INVERTER, REAR_INVERTER.replace("inverter", word)),
         (LIMIT, LIMIT.replace("inverter", word)),
         ("phases_swapped = true", "phases_swapped = false"),
     )

@@ -3,8 +3,8 @@
 A contact follows its coil within tens of ms, a slow node says so within 0.3 s, and a box may wait
 for the current to end before it opens. A state that still says otherwise after that has stopped, or
 the contact sticks, is welded or does not pull in. Where the state changed and not the command, such
-as by an emergency stop that cuts the coils, it may take longer; but no state closes by itself, and
-opens again, while its command is open.
+as by an emergency stop that cuts the coils, it may take longer; but no state closes by itself while
+its command is open, whether the command follows or not.
 """
 
 from __future__ import annotations
@@ -87,6 +87,10 @@ class Obeys:
             key = self._bench.bindings[f"{role}.command"].key
             text = f"said closed for {(now_ns - apart.begin_ns) / SECOND_NS:.2g} s, which {key} "
             yield Remark(role, "wrong", text + "never asked", apart.begin_ns)
+        if not followed and apart.said == 1 and not apart.led and late_ns > self._leads_ns(role):
+            key = self._bench.bindings[f"{role}.command"].key
+            text = f"said closed {late_ns / SECOND_NS:.2g} s before {key} did: something else "
+            yield Remark(role, "wrong", text + "closes it", apart.begin_ns)
         if apart.led and late_ns > limit_ns and not (followed and self._waits(apart, history)):
             yield self._remark(role, apart, limit_ns)
 
@@ -104,6 +108,11 @@ class Obeys:
         signals = [self._bench.bindings[r].signal for r in (role, f"{role}.command")]
         other_ns = OTHER_BUS_NS if signals[0].channel != signals[1].channel else 0
         return FOLLOW_NS + other_ns + round(2e6 * self._bench.clock_ms)
+
+    def _leads_ns(self, role: str) -> int:
+        """By how much a state may seem to be early for its command, which may be sent seldom."""
+        cycle_ns = self._bench.bindings[f"{role}.command"].cycle_ns or FOLLOW_NS
+        return FOLLOW_NS // 2 + 2 * cycle_ns + OTHER_BUS_NS
 
     def _waits(self, apart: Apart, history: History) -> bool:
         """Whether the box may have waited for a current to end before it opened."""

@@ -28,9 +28,9 @@ CLEAR = 4.0  # times the flicker of its readings
 def still_fed(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     """Both main contactors, where a link loses far less energy at first than later on."""
     opened = [e for e in window.events_of("pole") if e.value == 0 and e.subject in MAINS]
-    if not opened or len(MAINS) > len({e.subject for e in opened}):
+    if not opened:
         return
-    from_ns = max(event.time_ns for event in opened)
+    from_ns = min(event.time_ns for event in opened)  # by one of them the circuit is broken
     closed = [e.after_ns for e in window.events_of("pole") if e.value == 1]
     until_ns = min([t for t in closed if t > from_ns], default=window.until_ns)
     for role in links:
@@ -52,12 +52,13 @@ def still_fed(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         fed &= ~np.any(turns, axis=0)[: len(fed)]  # a unit that turns may feed it
         if fed.any():
             row = int(np.argmax(fed))
-            most = float(later[row + 2])
-            until = int(np.argmax(lost >= most))
+            most = row + 2 + int(np.argmax(lost[row + 2 :]))
             key = window.bench.bindings[role].key
-            text = f"read open, and {key} still hung on the pack: it fell by "
-            text += f"{level[row] - level[row + 2]:.1f} V in 0.4 s then, and {until / 5:.1f} s "
-            text += f"after both had opened by {level[until] - level[until + 2]:.0f} V"
+            first, second = (level[at] - level[at + 2] for at in (row, most))
+            word = f"rose by {-first:.0f}" if first < -1 else f"fell by {max(first, 0.0):.1f}"
+            text = f"read open, and {key} still hung on the pack: {row / 5:.1f} s after the first "
+            text += f"one had opened it {word} V in 0.4 s, and {(most - row) / 5:.1f} s later by "
+            text += f"{second:.0f} V"
             for pole in MAINS:
                 yield Remark(f"contactors.{pole}", "wrong", text, int(grid[row]))
             return

@@ -22,6 +22,8 @@ JUMPS = {"driver.pedal": 10.0, "driver.pedal_2": 10.0, "torque": 5.0, "temperatu
 BACK_NS, BACK_READINGS = SECOND_NS // 4, 2.5  # in which it comes back: the longer of the two
 AT_ONCE_NS = 150 * 10**6  # a pedal that is read more seldom may have been pressed in between
 TIMES = 6  # in a row
+# A temperature jumps by less between two parts of one unit, and as far by noise of its last step.
+SMALL_K, OFTEN = 1.5, 24
 # All of them: common practice, no source.
 
 
@@ -41,7 +43,8 @@ class ToAndFro:
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
         sizes = {role: _least(role) for role in bench.bindings}
-        self._least = {role: least for role, least in sizes.items() if least}
+        self._large = {role: least for role, least in sizes.items() if least}
+        self._least = {r: SMALL_K if ".temperatures." in r else n for r, n in self._large.items()}
         self._jumping = {role: Jumping() for role in self._least}
 
     def feed(self, new: Mapping[str, Samples]) -> Iterator[Remark]:
@@ -67,11 +70,12 @@ class ToAndFro:
             soon = at_ns - since_ns <= max(BACK_NS, BACK_READINGS * float(passed[row]))
             back = soon and -2.0 <= way / before <= -0.5 if before else False
             seen.jump, seen.times = (at_ns, way), seen.times + 1 if back else 0
-            if seen.times >= TIMES:
+            often = TIMES if abs(way) >= self._large[role] else OFTEN
+            if seen.times >= often:
                 seen.told = True
                 unit = self._bench.bindings[role].unit
                 text = f"jumped to and fro by {abs(way):.3g} {unit} from one reading to the next, "
-                text += f"{TIMES} times in a row: every other one shows something else"
+                text += f"{often} times in a row: every other one shows something else"
                 yield Remark(role, "wrong", text, at_ns)
                 return
 

@@ -6,7 +6,13 @@ import pytest
 from canscope.trust.movement.to_and_fro import ToAndFro
 from tests.trust.past import MS, bench_of, binding, samples
 
-ROLES = {"driver.pedal": "Cabin", "units.front.torque": "Fast", "units.front.speed": "Fast"}
+WINDING = "units.front.temperatures.winding"
+ROLES = {
+    WINDING: "Slow",
+    "driver.pedal": "Cabin",
+    "units.front.torque": "Fast",
+    "units.front.speed": "Fast",
+}
 BENCH = bench_of(*(binding(role, 16, message=name) for role, name in ROLES.items()))
 
 
@@ -47,3 +53,12 @@ def test_a_foot_that_taps_is_believed(values, every_ms):
 def test_torque_and_no_other_number_of_a_shaft_is_followed():
     assert told("units.front.torque", EVERY_SECOND / 4)
     assert told("units.front.speed", EVERY_SECOND) == []
+
+
+def test_two_parts_in_turn_are_no_temperature_though_they_differ_by_little():
+    """17.0 and 19.8 degC by turns: the sixth return of 5 K is enough, of 2.8 K the 24th."""
+    by_turns = np.array([17.0, 19.8] * 20)
+    assert told(WINDING, by_turns, 100) == [(WINDING, "wrong", 2500)]
+    assert told(WINDING, by_turns[:24], 100) == []
+    assert told(WINDING, np.array([17.0, 22.0] * 20), 100) == [(WINDING, "wrong", 700)]
+    assert told(WINDING, np.array([17.0, 18.4] * 20), 100) == []
