@@ -20,13 +20,21 @@ from canscope.model.rule import CardStep, Rule, Worst, limit
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Bools, Floats
 from canscope.rules import RULES
-from canscope.rules.electrical._main_contactors import SETTLE_NS, count_settled, unopened
+from canscope.rules.electrical._main_contactors import (
+    LATE_NS,
+    SETTLE_NS,
+    count_settled,
+    let_go,
+    opened_late,
+    unopened,
+)
 from canscope.rules.electrical._voltages import CURRENT, voltage_subjects, voltages
 from canscope.rules.shared.links import clocks_ns
 from canscope.rules.shared.poles import MAIN_ROLES
 from canscope.trust.samples.range_ends import first_at_end
 
 AFTER_NS = S  # the rest after a closing, whose voltage is the first to hold
+GONE = 0.05  # of the pack: a link so far below it has let go; common practice, no source
 STEADY = 0.25  # of the rest current, by which a steady load may waver
 
 
@@ -52,11 +60,13 @@ class Readings:
     judged: Bools  # and no pole seen open next
     turning: Bools
     current_A: Floats
+    gone: Bools  # below the pack without a current: a contact may have opened
 
     def __getitem__(self, rows: slice) -> Readings:
         judged, turning = self.judged[rows], self.turning[rows]
         current_A = self.current_A[rows]
-        return Readings(self.samples[rows], self.in_circuit[rows], judged, turning, current_A)
+        in_circuit, gone = self.in_circuit[rows], self.gone[rows]
+        return Readings(self.samples[rows], in_circuit, judged, turning, current_A, gone)
 
     def between(self, start_ns: int, end_ns: int) -> Readings:
         """Those with start <= time < end."""
@@ -71,13 +81,14 @@ class BusSag(Rule):
     Judged
         For the pack and for each unit's link, on every voltage sample from both poles closed (of a
         link on another bus than the contactors 1.2 s later: clocks may differ) to the first pole
-        opening, at rest as well as under load; without contactors bound within bursts
-        only, while above half of the nominal voltage. Resting is the median of the second after
-        closing (for the pack also of the ``lookback_s`` before it, whichever is higher), then that
-        of the ``lookback_s`` before each burst, of samples with a pack current of at most
-        ``rest_current_A``, or a steady one of at most ``steady_A`` (a d.c. converter). A resting
-        value that lies below the one before it by more than half of ``limit_percent`` is a collapse
-        and no rest: the one before it stays.
+        opening, at rest as well as under load; a link that lies 5 % below the pack with at most 2 A
+        only where no pole reads open within 0.25 s and a cycle after it (states come late); without
+        contactors bound within bursts only, while above half of the nominal voltage. Resting is the
+        median of the second after closing (for the pack also of the ``lookback_s`` before it,
+        whichever is higher), then that of the ``lookback_s`` before each burst, of samples with a
+        pack current of at most ``rest_current_A``, or a steady one of at most ``steady_A`` (a d.c.
+        converter). A resting value that lies below the one before it by more than half of
+        ``limit_percent`` is a collapse and no rest: the one before it stays.
     Margin
         ``limit_percent`` minus (resting - voltage) / resting in percent; with ``floor_V`` given,
         also (voltage - floor) / floor in percent. Uncertainty: half a raw step (and the instrument)
@@ -166,7 +177,7 @@ class BusSag(Rule):
         found: list[Outcome] = []
         for name, sag in state.items():
             readings = _readings(piece, name, voltages(piece.bench)[name], sag.next_ns)
-            until_ns = piece.until_ns + SETTLE_NS + 1
+            until_ns = piece.until_ns + LATE_NS + SETTLE_NS + 1
             last, rows = self._judge(sag, piece, name, readings, until_ns)
             found += rows
             found += _unexercised(name, last, piece.bench)
@@ -232,7 +243,8 @@ class BusSag(Rule):
         times = readings.samples.time_ns
         first = int(times.searchsorted(sag.next_ns))
         if _waits(piece, name):
-            end = first + count_settled(piece, times[first:], until_ns)
+            gone = readings.gone[first:]
+            end = first + count_settled(piece, times[first:], until_ns, gone=gone)
         else:
             end = int(times.searchsorted(until_ns))
         if end <= first:
@@ -331,15 +343,19 @@ def _readings(piece: Piece, name: str, role: str, since_ns: int) -> Readings:
         in_circuit = samples.value > (np.inf if nominal_V is None else nominal_V / 2)
     if not samples.is_complete:
         in_circuit &= ~np.isnan(samples.value)
-    judged = in_circuit
+    judged, gone = in_circuit, np.zeros(len(times), np.bool_)
     if _waits(piece, name):
         judged = in_circuit & unopened(piece, times)
+        gone = let_go(piece, samples, GONE)
+        if gone.any():
+            judged[gone] &= ~opened_late(piece, times[gone])
         if apart_ns := clocks_ns(piece.bench, role):
             judged &= piece.at("@closed", times).age_ns >= apart_ns
     turning = np.zeros(len(times), bool)
     for unit in piece.bench.units:
         turning |= piece.at(f"@turning.{unit.name}", times).value == 1
-    return Readings(samples, in_circuit, judged, turning, piece.at(CURRENT, times).value)
+    current_A = piece.at(CURRENT, times).value
+    return Readings(samples, in_circuit, judged, turning, current_A, gone)
 
 
 def _waits(piece: Piece, name: str) -> bool:

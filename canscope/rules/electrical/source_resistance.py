@@ -18,9 +18,12 @@ from canscope.model.signals import Samples
 from canscope.model.tables import Floats
 from canscope.rules import RULES
 from canscope.rules.electrical._main_contactors import (
+    LATE_NS,
     SETTLE_NS,
+    count_settled,
+    idle,
     next_of,
-    settled,
+    opened_late,
     stayed_closed,
 )
 from canscope.rules.electrical._voltages import CURRENT, voltage_subjects, voltages
@@ -78,10 +81,11 @@ class SourceResistance(Rule):
         for each link by the link's. The longer the pulse, the larger the resistance of the same
         pack; the pulse time is told with it. And wherever a voltage falls by more than 5 %* of
         itself within ``pulse_s``, however small the current or its change (a link while both poles
-        stay closed, the pack from the first frame to the last, whatever the contactors do): the
-        fall over the largest change of current in that time. That one can only fail: a load of 1 A
-        that takes 90 V away has the pre-charge resistor in circuit, and a pack that falls with the
-        contactors open is no pack's voltage.
+        stay closed, and without a current where none reads open within 0.25 s and a cycle, the pack
+        from the first frame to the last, whatever the contactors do): the fall over the largest
+        change of current in that time. That one can only fail: a load of 1 A that takes 90 V away
+        has the pre-charge resistor in circuit, and a pack that falls with the contactors open is no
+        pack's voltage.
     Margin
         ``limit_ohm`` minus the resistance, in ohm. The uncertainty is that of two readings of
         voltage and of current over the step, and how far the voltage lagged behind the current.
@@ -142,7 +146,7 @@ class SourceResistance(Rule):
     def close(self, state: State, piece: Piece) -> Sequence[Outcome]:
         """Judge the step that the end of the run cut short; say what was not exercised."""
         suspect, found = self._judge(state.suspect, piece, state.steps)
-        found += self._fallen(state.next_ns, piece, piece.until_ns + SETTLE_NS + 1)[1]
+        found += self._fallen(state.next_ns, piece, piece.until_ns + LATE_NS + SETTLE_NS + 1)[1]
         for name in voltages(piece.bench):
             if name in suspect:
                 text = "the voltage rose as the load set in: a sign or scale is wrong"
@@ -195,12 +199,16 @@ class SourceResistance(Rule):
         if not piece.bench.has(CURRENT, *MAIN_ROLES):
             return after, found
         for name, role in voltages(piece.bench).items():
-            samples = settled(piece, role, after.get(name, piece.start_ns), until_ns, (CURRENT,))
-            if not len(samples):
-                continue
-            after[name] = int(samples.time_ns[-1]) + 1
+            samples = piece.back(role, after.get(name, piece.start_ns))
             before_V = piece.at(role, samples.time_ns - to_ns(self.pulse_s)).value
             fell = before_V - samples.value > FALLS * np.abs(before_V)
+            gone = fell & idle(piece, samples.time_ns) if role != PACK else np.zeros_like(fell)
+            count = count_settled(piece, samples.time_ns, until_ns, (CURRENT,), gone)
+            samples, before_V = samples[:count], before_V[:count]
+            fell, gone = fell[:count], gone[:count]
+            if not count:
+                continue
+            after[name] = int(samples.time_ns[-1]) + 1
             if fell.any() and role == PACK:
                 # It has its voltage whatever the contactors do; a node that wakes may say anything.
                 spoke = piece.at(role, samples.time_ns - 2 * to_ns(self.pulse_s)).value >= SAFE_V
@@ -210,6 +218,7 @@ class SourceResistance(Rule):
                 fell &= stayed_closed(piece, samples.time_ns)
                 age_ns = piece.at("@closed", samples.time_ns).age_ns
                 fell &= age_ns >= to_ns(self.pulse_s + self.rest_s)
+                fell[gone] &= ~opened_late(piece, samples.time_ns[gone])
             for row in np.flatnonzero(fell).tolist():
                 fall = self._fall(piece, name, role, int(samples.time_ns[row]), before_V[row])
                 found += [fall] if fall is not None else []

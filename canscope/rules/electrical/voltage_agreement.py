@@ -17,8 +17,11 @@ from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import Floats, Int64s
 from canscope.rules import RULES
 from canscope.rules.electrical._main_contactors import (
+    LATE_NS,
     SETTLE_NS,
     after,
+    let_go,
+    opened_late,
     settled,
     stayed_closed,
 )
@@ -51,11 +54,12 @@ class VoltageAgreement(Rule):
         opening, with a pack current of at most ``rest_current_A`` before and after it: the
         difference from the pack voltage, in percent of it. The pack is read at other instants;
         where it moved, its value is taken between the readings around, as near to the link as can
-        be. A sample counts once both poles were seen closed after it. Two sensors that agree may
-        still both be wrong: CAN proves only that they agree. Subject pack, where the plan gives
-        ``nominal_voltage_V``: on every sample of its voltage in such a rest, the difference from
-        nominal is at most ``nominal_percent``. No pack rests further away from it, so a factor or
-        an offset of all voltages alike is seen beyond that.
+        be. A sample counts once both poles were seen closed after it, and a link that lies too low
+        only where no pole reads open within 0.25 s and a cycle after it: states come late. Two
+        sensors that agree may still both be wrong: CAN proves only that they agree. Subject pack,
+        where the plan gives ``nominal_voltage_V``: on every sample of its voltage in such a rest,
+        the difference from nominal is at most ``nominal_percent``. No pack rests further away from
+        it, so a factor or an offset of all voltages alike is seen beyond that.
     Margin
         ``limit_percent`` minus the magnitude of that difference, in percent; the uncertainty is
         that of both readings, to first order, and beyond half the limit three times the median
@@ -115,7 +119,7 @@ class VoltageAgreement(Rule):
 
     def close(self, state: Mapping[str, Seen], piece: Piece) -> Sequence[Outcome]:
         """Judge the samples that waited for a pole, and say what was not exercised."""
-        last, rows = self._judge(state, piece, piece.until_ns + SETTLE_NS + 1)
+        last, rows = self._judge(state, piece, piece.until_ns + LATE_NS + SETTLE_NS + 1)
         found: list[Outcome] = list(rows)
         for name, seen in last.items():
             if seen.clipped_ns is not None:
@@ -135,7 +139,9 @@ class VoltageAgreement(Rule):
     ) -> tuple[Mapping[str, Seen], Sequence[Outcome]]:
         after, found = dict(state), list[Outcome]()
         for name, role in _compared(piece.bench):
-            samples = settled(piece, role, state[name].next_ns, until_ns, (PACK, CURRENT))
+            share = 1.0 if role == PACK else self.limit_percent / 100
+            needs = (PACK, CURRENT)
+            samples = settled(piece, role, state[name].next_ns, until_ns, needs, share)
             if len(samples):
                 after[name], rows = self._rows(state[name], piece, name, role, samples)
                 found.append(rows)
@@ -153,6 +159,9 @@ class VoltageAgreement(Rule):
         if seen.clipped_ns is None:
             seen = replace(seen, clipped_ns=first_at_end(piece.bench.bindings[role], samples))
         quiet = np.abs(piece.at(CURRENT, times).value) <= self.rest_current_A
+        gone = let_go(piece, samples, self.limit_percent / 100)
+        if gone.any():
+            quiet[gone] &= ~opened_late(piece, times[gone])
         quiet &= ~(np.abs(after(piece, CURRENT, times)) > self.rest_current_A)
         settle_ns = max(to_ns(self.settle_s), clocks_ns(piece.bench, role))
         quiet &= piece.at("@closed", times).age_ns >= settle_ns

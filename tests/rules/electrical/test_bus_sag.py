@@ -160,6 +160,18 @@ def test_a_link_that_falls_just_before_a_coarse_contactor_state_says_so_is_no_sa
     assert judge(np.where(TIMES > 9.61, 300.0, loaded(380.0)), **link).verdict is Verdict.FAIL
 
 
+def test_a_link_that_let_go_without_a_current_waits_for_a_late_state():
+    """Opened at 9.8 s and told at 10.0 s, with 0.5 A; with 20 A it is a sag all the same."""
+    pack = {"pack.voltage": (TIMES, loaded(390.0))}
+    link = {"role": "units.front.link_voltage", "subject": "front link", "others": CLOSED | pack}
+    falls = np.where(TIMES > 9.79, 320.0, loaded(380.0))
+    assert judge(falls, **link).verdict is Verdict.PASS
+    assert judge(falls, cuts="each", **link) == judge(falls, **link)
+    draws = np.where(BURST | (TIMES > 9.6), 20.0, 0.5)
+    assert judge(falls, draws, **link).verdict is Verdict.FAIL
+    assert judge(np.where(TIMES > 9.5, 320.0, loaded(380.0)), **link).verdict is Verdict.FAIL
+
+
 def test_without_contactors_only_bursts_are_judged():
     volts = np.where(TIMES >= 9.0, 300.0, loaded(380.0))
     nominal = {"nominal_voltage_V": 358.0}

@@ -113,6 +113,29 @@ def test_a_link_that_falls_before_the_slow_state_says_open_is_not_judged():
     assert finding.at_s < 5.91
 
 
+@pytest.mark.parametrize(("opened_s", "verdict"), [(5.8, Verdict.PASS), (5.4, Verdict.FAIL)])
+def test_a_state_may_say_open_0_25_s_after_a_link_without_current_let_go(opened_s, verdict):
+    """Debounced contacts: opened at 5.8 s, told at 6.0 s; 0.6 s are no debounce."""
+
+    def falls(t):
+        return np.where(t < 1.0, 390.0, discharging(t, opened_s, 400.0, 0.6))
+
+    finding = judge(falls)
+    assert finding.verdict is verdict
+    assert judge(falls, cuts=np.arange(5.3, 7.0, 0.07).tolist()) == finding
+    # A switching code in between, of which the plan says nothing, is no reading of closed.
+    unknown = clock(8.0, 0.02)
+    moving = (unknown > 5.905) & (unknown < 6.0)
+
+    def edit(roles):
+        times, states = roles["contactors.positive"]
+        roles["contactors.positive"] = times, np.where(moving, np.nan, states)
+
+    assert (judge(falls, edit=edit).verdict is Verdict.FAIL) == (verdict is Verdict.FAIL)
+    loaded = judge(falls, amps=lambda t: np.where((t > 1) & (t < 6), 1.9, 0.0))
+    assert loaded.verdict is verdict
+
+
 def test_a_load_that_sets_in_between_two_readings_of_the_pack_is_no_disagreement():
     """A weak pack falls by 20 V with 5 A from 3.0 to 5.0 s; the link is read 5 ms after the pack,
     so that it has fallen while the last reading of pack and current has not."""
