@@ -139,6 +139,8 @@ def gateway_holds(told: Told) -> Lie | None:
         changes = np.flatnonzero(np.diff(honest)) + 1
         late_ms = float((-changes % ms).max(initial=0))
         return Lie("delay", key, words, (key,), late_ms / 1000)
+    if key.endswith("Flow"):
+        return Lie("delay", key, words, (key,), ms / 1000)
     if "Pedal" in key or "Resistance" in key:
         return Lie("renewed", key, words, (key,), ms / 1000)
     if "Voltage" in key:  # as one that is held

@@ -50,7 +50,6 @@ OPTIONAL = {  # what tells of it where the stage does not ask for that
     "early-end": "link-discharge",
     "late-start": "contactor-sequence",
     "stop-from-poles": "emergency-stop",
-    "state-echo": "contactor-sequence",
 }
 # What no signal of such a run contradicts: (kind, what it is about, with shell wildcards) -> why.
 UNSEEN: dict[tuple[str, str], str] = {
@@ -135,12 +134,16 @@ def judged(case: Case) -> Answer:
 def _told(report: Report, lie: Lie, vehicle: Vehicle) -> str:
     """The rule that cannot believe what a lie changed, where none that does is required here."""
     roles = roles_of(lie, vehicle)
+    if lie.kind == "state-echo":
+        for note in report.notes:
+            if "echo of the command" in note and lie.keys[0] in note:
+                return note
     resting = [finding for finding in report.findings if roles & set(finding.roles)]
     reasons = NOT_BELIEVED
     if lie.kind in OPTIONAL:  # in a stage that does not ask for it
         rule = OPTIONAL[lie.kind]
         resting = [f for f in report.findings if f.rule == rule and not f.required]
-        reasons = (*NOT_BELIEVED, "not-exercised", "capture-damaged", "inferred")
+        reasons = (*NOT_BELIEVED, "not-exercised", "capture-damaged")
     return next(
         (
             f"{finding.rule}: {finding.sentence}"

@@ -23,6 +23,7 @@ NEAR = 40  # readings: the curve just before a step foretells what may follow
 LEAST_A = 0.4  # a smaller change of the pack current may be its noise; common practice, no source
 BEGUN = 0.08  # of the pack: a link so far above its lowest is charging; likewise
 HALF = 0.5  # of the pack: a link that holds more rises slowly; common practice, no source
+HOLDS = 2  # as long between steps of a rising link, from which on it is held; likewise
 FULL = 0.97  # of the pack: nothing above can be told from the end of a charging curve
 
 
@@ -87,8 +88,9 @@ def link_step(past: Past, role: str, start_ns: int, end_ns: int, pack_V: float) 
     """
     samples = past.back(role, start_ns).between(start_ns, end_ns).known
     u = past.bench.u(role)
-    v = samples.value
     least_V = NOISE * pack_V + 2 * u
+    samples = samples[_refreshes(samples, least_V, FULL * pack_V)]
+    v = samples.value
     if not len(v):
         return None
     risen = np.flatnonzero(v - np.minimum.accumulate(v) >= BEGUN * pack_V + 2 * u)
@@ -115,6 +117,34 @@ def link_step(past: Past, role: str, start_ns: int, end_ns: int, pack_V: float) 
             at_ns = samples.time_ns[k : k + 2].tolist()
             return Shown(at_ns[0], at_ns[1], float(v[k]), min(drift, float(v[k + 1] - v[k])))
     return None
+
+
+def _refreshes(samples: Samples, least_V: float, full_V: float) -> Int64s:
+    """The rows at which a rising link was measured anew; all, unless it is seen to be held.
+
+    A unit may measure it in a slower task than it sends it: it then rises in steps, three and more,
+    and always stands still for as long in between. One that stands still once only has a plateau.
+    """
+    every = np.arange(len(samples))
+    charging = int(np.argmax(samples.value >= full_V)) if len(samples) else 0
+    charging = charging or len(samples)
+    ways = np.diff(samples.value[:charging])
+    steps = np.flatnonzero(ways > least_V) + 1
+    # Standing still: at most a third of the step before, up to the next one.
+    if len(steps) < HOLDS + 1 or np.diff(steps).min() < 2:
+        return every
+    part = samples.value[steps[0] : steps[-1]]
+    held = np.abs(np.diff(part))[~np.isin(np.arange(1, len(part)), steps - steps[0])]
+    apart_ns = np.diff(samples.time_ns[steps])
+    cycle_ns = median(apart_ns)
+    frame_ns = median(np.diff(samples.time_ns))
+    if held.max(initial=0.0) > least_V / 3 or np.ptp(apart_ns) > 3 * frame_ns + cycle_ns / 4:
+        return every
+    # At the steps; and as often where the steps are too small to see, or it has a plateau.
+    phase = np.round((samples.time_ns - samples.time_ns[steps[0]]) / cycle_ns).astype(np.int64)
+    first = np.flatnonzero(np.diff(phase, prepend=phase[0] - 1))
+    kept = [row for row in first if not (steps[0] <= row < steps[-1])]
+    return np.unique(np.concatenate((kept, steps))).astype(np.int64)
 
 
 def _exchanged(samples: Samples, k: int, least_V: float) -> bool:

@@ -23,6 +23,7 @@ from canscope.trust.remark import Remark
 LATE_NS = 3 * SECOND_NS  # common practice, no source
 FOLLOW_NS = 3 * SECOND_NS // 10  # no contact and no slow node takes longer; likewise
 OTHER_BUS_NS = 55 * 10**6  # as far as clocks of two adapters may differ unnoticed; likewise
+STAMPS_NS = 30 * 10**6  # as far as stamps of one bus may be late; likewise
 BREAKS_A = 2.0  # a box may wait for a larger current to end before it opens, as opening-current
 CURRENT = "pack.current"
 
@@ -111,8 +112,9 @@ class Obeys:
 
     def _leads_ns(self, role: str) -> int:
         """By how much a state may seem to be early for its command, which may be sent seldom."""
-        cycle_ns = self._bench.bindings[f"{role}.command"].cycle_ns or FOLLOW_NS
-        return FOLLOW_NS // 2 + 2 * cycle_ns + OTHER_BUS_NS
+        state, command = (self._bench.bindings[r] for r in (role, f"{role}.command"))
+        other_ns = OTHER_BUS_NS if state.signal.channel != command.signal.channel else 0
+        return 3 * (command.cycle_ns or FOLLOW_NS) // 2 + STAMPS_NS + other_ns
 
     def _waits(self, apart: Apart, history: History) -> bool:
         """Whether the box may have waited for a current to end before it opened."""

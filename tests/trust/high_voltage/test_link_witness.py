@@ -53,6 +53,27 @@ def test_a_charging_curve_has_none(noise_V):
         assert link_step(past(curve() + noise), LINK, 0, 1000 * MS, 400.0) is None
 
 
+@pytest.mark.parametrize("every", [2, 3, 5])
+def test_a_link_that_is_measured_more_seldom_than_it_is_sent_rises_in_steps(every):
+    """Measured every 20 to 50 ms, sent every 10 ms: with tau 100 ms it rises by 30 to 150 V."""
+    slow = charging(TIMES / 1000, 0.493, 400.0, 0.1)
+    held = slow[np.arange(100) // every * every]
+    assert link_step(past(held), LINK, 0, 1000 * MS, 400.0) is None
+    shut = np.where(TIMES >= 700, 400.0, slow)[np.arange(100) // every * every]
+    step = link_step(past(shut), LINK, 0, 1000 * MS, 400.0)
+    assert 650 * MS <= step.after_ns < step.time_ns <= 750 * MS
+    assert step.value < 0.9 * 400
+
+
+@pytest.mark.parametrize("stands_ms", [30, 100])
+def test_a_link_that_stands_still_once_and_then_jumps_has_a_step(stands_ms):
+    """It charges to 252.8 V, where pre-charge opens; then positive closes onto it."""
+    volts = np.where(TIMES < 540, curve(), 252.8)
+    volts = np.where(TIMES < 540 + stands_ms, volts, 400.0)
+    step = link_step(past(volts), LINK, 0, 1000 * MS, 400.0)
+    assert (step.after_ns, step.time_ns) == ((530 + stands_ms) * MS, (540 + stands_ms) * MS)
+
+
 def test_nothing_after_the_end_is_seen():
     assert link_step(past(curve(565)), LINK, 0, 570 * MS, 400.0) is None
 
