@@ -277,6 +277,14 @@ def test_12_v_that_stay_lifted_when_all_is_open_are_not_believed():
     assert "rose from 12.60 to 13.80 V" in remarks(supply__voltage=lifted)["supply.voltage"]
 
 
+def test_12_v_with_ripple_that_fall_back_as_the_converter_loses_its_link_have_answered():
+    """Ripple of 0.4 V makes a step seem as wide as the 1.2 V by which they rise and fall again."""
+    ripple = np.random.default_rng(0).normal(0, 0.4, len(TIMES))
+    assert "does not answer" not in remarks(supply__voltage=healthy()[SUPPLY] + ripple).get(
+        SUPPLY, ""
+    )
+
+
 def test_12_v_that_no_coil_pulls_down_are_averaged_or_made_of_something_else():
     """Of the states, of the pack, of a link; one that dips as a coil pulls in is believed."""
     flicker = np.random.default_rng(3).integers(-1, 2, len(TIMES)) * 0.01

@@ -38,6 +38,7 @@ SPELL_NS = SECOND_NS  # a shorter spell need not show anything
 COARSE = 1.5  # steps of its own, by which others of its circuit may move while it stands
 FEW = 5  # readings in a mean; common practice, no source
 WHOLE = 1.0  # V: a reading that never changes and is whole may resolve no more
+OPENS_NS = 3 * SECOND_NS // 10  # before a pole reads open a link may have let go; likewise
 LOOKS_BACK_NS = 120 * SECOND_NS
 
 
@@ -141,7 +142,7 @@ class Stuck:
             return
         settled_ns = max(since_ns + 2 * SECOND_NS, until_ns - LOOKS_BACK_NS)
         for role in self._circuit:
-            swing = self._swing(role, settled_ns, until_ns, history)
+            swing = self._swing(role, settled_ns, until_ns - OPENS_NS, history)
             self.signs[role].swing = max(self.signs[role].swing, swing)
         text = f"never changed in {(until_ns - since_ns) / SECOND_NS:.1f} s with poles closed"
         for role in CLOSING_MOVES:

@@ -443,6 +443,10 @@ class Answers:
             return ""
         if np.abs(ways[jumps]).sum() < STAIR_PART * np.abs(ways).sum():
             return ""
+        # A steady rise that is read seldom leaps with each reading, and stands nowhere.
+        beside = np.append(jumps[1:], False) | np.append(False, jumps[:-1])
+        if (jumps & ~beside).sum() < STAIR_PART * count:
+            return ""
         return (
             f"rose in {count} jumps of {np.median(np.abs(ways[jumps])):.0f} rpm and stood still in "
             "between: it resolves less than its definition says"

@@ -130,6 +130,25 @@ def test_a_pack_in_coarse_steps_need_not_move_while_a_finer_link_hardly_does(fel
     assert ("never changed while front turned" in finding.sentence) == told
 
 
+def test_a_link_that_lets_go_before_the_states_say_so_moved_no_pack():
+    """Poles read open at 8 s; the link is 5 V lower 0.1 s before, and stood until then."""
+    poles = {
+        f"contactors.{p}": (T, ((T >= 1) & (T < 8)).astype(float)) for p in ("negative", "positive")
+    }
+    link = np.where(T < 1, 0.0, np.interp(T, [7.9, 8.0, 9.0], [400, 395, 300]))
+    roles = poles | {
+        "pack.voltage": (T, np.full(len(T), 400.0)),
+        "units.front.link_voltage": (T, link),
+    }
+    more = {"stage": "power-up", "u": {"pack.voltage": 0.25}, "bench": {"maximum_voltage_V": 450.0}}
+    assert judge("voltage-ceiling", roles, **more)["pack"].verdict == "pass"
+    sags = link - 5.0 * ((T > 4) & (T < 5))
+    found = judge("voltage-ceiling", roles | {"units.front.link_voltage": (T, sags)}, **more)[
+        "pack"
+    ]
+    assert "never changed in the whole run" in found.sentence
+
+
 def test_a_brake_that_stays_pressed_while_the_axle_turns_is_suspect():
     """Released at first and at the end, pressed from before forward until after the spin."""
     held = ROLES | {"driver.brake": (T, ((T > 0.5) & (T < 7)).astype(float))}

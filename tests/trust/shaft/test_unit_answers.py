@@ -160,6 +160,19 @@ def test_a_speed_that_stops_rising_under_the_same_torque_may_be_clipped():
     assert "stopped rising at 3" in text
 
 
+@pytest.mark.parametrize(("every", "told"), [(10, False), (1, True)])
+def test_a_steady_rise_that_is_read_every_100_ms_is_no_stairs(every, told):
+    """100 rpm in each 0.1 s, seven times. Read every 10 ms, each stands for nine readings."""
+    rise = np.floor(np.clip((T - 3.1) / 0.1 + 1e-6, 0, 7)) * 100.0
+    rise += line((0, 0), (3.9, 0), (6, 3))  # and hardly any more until the pedal is released
+    speed = np.where(T < 6, rise, line((0, 0), (6, 700), (7.5, 0)))
+    roles = RUN | {SPEED: speed, TORQUE: steps((0, 0), (3.1, 10), (3.8, 0), (6, -4), (7.5, 0))}
+    data = {role: (T, column) for role, column in roles.items()}
+    data[SPEED] = T[::every], speed[::every]
+    finding = judge("pedal-at-rest", data, cycles_s={SPEED: 0.01 * every})["front"]
+    assert ("and stood still in between" in finding.sentence) == told
+
+
 def test_a_speed_that_friction_limits_bends_gently_and_is_believed():
     """20 Nm against a drag that grows with speed: an exponential of 0.5 s towards 600 rpm.
 
