@@ -126,6 +126,9 @@ class ContactorWeld(Rule):
         held_s = (until_ns - opened.time_ns) / S
         if held_s < self.held_s:
             together = "both poles opened together" if other else "it ended soon after opening"
+            if other is not None and other.after_ns > opened.time_ns:
+                together = f"{OTHER[pole]} was read closed for only {held_s:.1f} s longer, of "
+                together += f"{self.held_s:g} s"
             text = f"{together}: one welded pole cannot be seen"
             return unjudged(name, "not-exercised", text, opened.time_ns)
         if _closed_between(window, "precharge", opened.time_ns, until_ns):

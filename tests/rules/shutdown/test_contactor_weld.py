@@ -133,6 +133,8 @@ def test_both_poles_opened_together_show_no_weld(held_s):
     for finding in found.values():
         assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
         assert "one welded pole cannot be seen" in finding.sentence
+    apart = "negative was read closed for only 1.9 s longer, of 2 s"
+    assert (apart in found["positive pole"].sentence) == (held_s > 1)
 
 
 def test_a_link_that_leaves_by_about_2_V_is_too_close_to_call():
