@@ -157,6 +157,8 @@ class Segment:
             for subject in ledger.subjects[name]:
                 stuck = self._health.stuck(subject.needs, subject.name, ledger.alignment)
                 ledger.add(name, stuck)
+                worst = ledger.standings[name, subject.name].worst
+                ledger.add(name, self._health.hidden(rule, subject, worst))
                 if rule.window is Window.RUN:
                     ledger.add(name, self._health.doubts(subject.needs, subject.name))
         cycles = {role: self._history.cycle_ms(role) for role in self._bench.bindings}

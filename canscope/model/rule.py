@@ -119,6 +119,7 @@ class Rule:
     timeless: ClassVar[frozenset[str]] = frozenset()
     # Roles of which it judges highest or lowest levels: that they come 0.2 s late changes nothing.
     levels: ClassVar[frozenset[str]] = frozenset()
+    peaks: ClassVar[bool] = False  # it judges the highest readings, which a low-pass hides
     # It rests on instants that none of its roles shows: of a person's look, of a shutdown.
     whole_run: ClassVar[bool] = False
     edges: ClassVar[bool] = False  # it does not, but clocks that differ may look like a fail of it

@@ -17,7 +17,8 @@ from canscope.model.events import Span, Window
 from canscope.model.history import History, step_at
 from canscope.model.history import steps as steps_of
 from canscope.model.median import distinct
-from canscope.model.outcome import Doubt
+from canscope.model.outcome import Doubt, Subject
+from canscope.model.rule import Rule, Worst
 from canscope.model.signals import NOT_AVAILABLE, OK, OUT_OF_RANGE, Samples
 from canscope.model.tables import SECOND_NS, Int64s
 from canscope.trust.movement.standing_still import Stuck
@@ -60,7 +61,7 @@ class Health:
         """Follow one piece: its new samples (already in ``history``), of roles that have any."""
         mattering = _mattering(history)
         self._stuck.feed(new, history, mattering, self._from_ns)
-        self._answers.feed(history, self._from_ns)
+        self._answers.feed(history, self._from_ns, until_ns)
         for role, samples in new.items():
             self._count(role, samples, mattering)
             self._gaps(role, samples.time_ns, history, mattering)
@@ -104,6 +105,18 @@ class Health:
             if text:
                 text = f"{self._bench.bindings[role].key} {text}"
                 found.append(Doubt(subject, "sensor-suspect", text, code=code))
+        return found
+
+    def hidden(self, rule: Rule, subject: Subject, worst: Worst | None) -> list[Doubt]:
+        """What a low-pass may hide of the highest reading by which this subject passes."""
+        found = []
+        for role, hidden in self._answers.hidden.items():
+            if role not in subject.needs or not rule.peaks or worst is None:
+                continue
+            if worst.margin < worst.uncertainty + hidden.rpm:
+                text = f"{self._bench.bindings[role].key} {hidden.text}"
+                code = suspect_code(role)
+                found.append(Doubt(subject.name, "sensor-suspect", text, code=code))
         return found
 
     def _absences(self, role: str) -> Iterator[tuple[str, Absence]]:

@@ -35,7 +35,9 @@ class SpeedCeiling(Rule):
         ``speed_rpm`` minus the magnitude of the motor speed, in rpm.
     Unproven
         The plan gives no ceiling (no-limit); the unit never turned (not-exercised); the speed
-        stood at an end of its range, so that the true one may be larger (sensor-suspect).
+        stood at an end of its range, so that the true one may be larger (sensor-suspect), or goes
+        through a low-pass, by its torque, that may hide as much as was left to the ceiling
+        (sensor-suspect).
     """
 
     speed_rpm: float | None = limit(
@@ -47,6 +49,7 @@ class SpeedCeiling(Rule):
         {"unit-alone", "dry-spin", "wet-spin", "rolling"}
     )
     stops: ClassVar[bool] = True
+    peaks: ClassVar[bool] = True
     limit_source: ClassVar[str] = "plan"
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.SPIN})
     says: ClassVar[dict[str, str]] = {

@@ -34,6 +34,7 @@ from canscope.model.tables import SECOND_NS, Bools, Floats, Int64s
 from canscope.trust.movement.standing_still import switches
 from canscope.trust.remark import suspect_code
 from canscope.trust.shaft.shaft_balance import LEFT, balance
+from canscope.trust.shaft.torque_zero import NO_ZERO, TorqueZero, follow_zero
 
 RAD_S = 2 * np.pi / 60  # per rpm
 LEAST_KGM2 = 0.02  # a bare rotor
@@ -90,6 +91,14 @@ class Why:
     code: str = ""  # of the doubt, where there is a check of its own for it
 
 
+@dataclass(frozen=True)
+class Hidden:
+    """How much of a speed is not shown for a moment, and why."""
+
+    rpm: float
+    text: str
+
+
 class Answers:
     """Follows every unit of one segment, burst by burst."""
 
@@ -97,15 +106,21 @@ class Answers:
         self.whys: dict[str, Why] = {}  # role -> the first time it did not answer
         self._bench = bench
         self._turning: dict[str, int] = {}
+        self._zeros: dict[str, TorqueZero] = {}
+        self.hidden: dict[str, Hidden] = {}  # speed -> the most that a low-pass hides of it
         self._gains: dict[str, float] = {}  # unit -> rpm that it gains by 1 Nm in 1 s, at first
 
-    def feed(self, history: History, from_ns: int) -> None:
+    def feed(self, history: History, from_ns: int, until_ns: int) -> None:
         """Judge the bursts that ended since then."""
-        for time_ns, unit, on in switches(self._bench, history, from_ns):
+        for unit in self._bench.units if self._poles else ():
+            role = unit.role("torque")
+            known = self._zeros.get(role, NO_ZERO)
+            self._zeros[role] = follow_zero(known, history, role, from_ns, until_ns)
+        for time_ns, name, on in switches(self._bench, history, from_ns):
             if on:
-                self._turning[unit] = time_ns
-            elif unit in self._turning:
-                self._burst(history, self._bench.unit(unit), self._turning.pop(unit), time_ns)
+                self._turning[name] = time_ns
+            elif name in self._turning:
+                self._burst(history, self._bench.unit(name), self._turning.pop(name), time_ns)
 
     def finish(self, history: History, until_ns: int) -> None:
         """Judge the bursts that the end of the segment cuts off."""
@@ -159,7 +174,7 @@ class Answers:
         """Whether the torque is too small for the speed that the unit gained."""
         rows = slice(course.first, course.top + 1)
         times, gained = course.time_ns[rows], course.rpm[rows] - course.rpm[course.first]
-        torque = _torque(history, role, course)
+        torque = self._torque(history, role, course)
         if torque is None:
             return ""
         at_ns, along_Nm = torque
@@ -199,7 +214,7 @@ class Answers:
 
     def _against_pedal(self, history: History, unit: DriveUnit, course: Course) -> str:
         """Whether the unit slowed down by braking torque, or far without any, with pedal held."""
-        torque = _torque(history, unit.role("torque"), course)
+        torque = self._torque(history, unit.role("torque"), course)
         if torque is None:
             return ""
         found = (self._held_on(history, unit, course, torque, lost) for lost in LOST)
@@ -264,7 +279,7 @@ class Answers:
         What the torque mostly is near the highest speed is drag; until it first falls to that, it
         speeds the shaft up, also where the speed stays at some value meanwhile.
         """
-        torque = _torque(history, unit.role("torque"), course)
+        torque = self._torque(history, unit.role("torque"), course)
         omega = float(course.rpm[course.top] - course.rpm[course.first]) * RAD_S
         if torque is None or course.rpm[course.top] < TURNS_RPM:
             return ""
@@ -302,8 +317,7 @@ class Answers:
         elif (brake.value != 0).any():
             end_ns = int(brake.time_ns[np.argmax(brake.value != 0)])
         turns, pushes = (
-            history.samples(name).between(begin_ns - SECOND_NS // 4, end_ns).known
-            for name in (role, torque)
+            self._read(history, name, begin_ns - SECOND_NS // 4, end_ns) for name in (role, torque)
         )
         if not len(turns) or len(pushes) < 2:
             return ""
@@ -320,6 +334,8 @@ class Answers:
             return ""
         if rolls and not found.rpm_per_Nms:
             return ""  # the road moved it, or somebody pushed
+        if found.speed_late_s:
+            self._hide(role, course, found.speed_late_s)
         if not found.left_rpm:
             return "" if rolls else self._other_inertia(unit, found.rpm_per_Nms)
         at_s = (found.time_ns - int(course.time_ns[course.first])) / SECOND_NS
@@ -330,6 +346,19 @@ class Answers:
             "clipped, held or smoothed"
         )
 
+    def _hide(self, role: str, course: Course, late_s: float) -> None:
+        """Note by how much the shaft may have turned faster for a moment than was shown."""
+        rows = slice(course.first, course.top + 1)
+        times, rpm = course.time_ns[rows], course.rpm[rows]
+        before = np.interp((times - times[0] - SLOPE_NS).astype(float), times - times[0], rpm)
+        rpm_s = float((rpm - before).max()) / (SLOPE_NS / SECOND_NS)
+        text = f"comes through a low-pass of about {late_s:.1f} s, and so hides up to "
+        text += f"{late_s * rpm_s:.0f} rpm of how fast the shaft turned for a moment"
+        hidden = Hidden(late_s * rpm_s, text)
+        known = self.hidden.setdefault(role, hidden)
+        if hidden.rpm > known.rpm:
+            self.hidden[role] = hidden
+
     def _helped(self, history: History, unit: DriveUnit, pushes: Samples) -> Samples | None:
         """A unit's torque with what the others push the vehicle by; None if that is not known."""
         total = pushes.value
@@ -338,7 +367,7 @@ class Answers:
                 continue
             ends = int(pushes.time_ns[0]), int(pushes.time_ns[-1]) + 1
             names = other.role("torque"), other.role("speed")
-            torque, speed = (history.samples(name).between(*ends).known for name in names)
+            torque, speed = (self._read(history, name, *ends) for name in names)
             if len(torque) < 2 or not len(speed):
                 return None
             way = float(np.sign(speed.value[np.argmax(np.abs(speed.value))]))
@@ -365,7 +394,7 @@ class Answers:
 
     def _late_release(self, history: History, role: str, course: Course) -> str:
         """Whether torque and speed went on as before long after the pedal had been released."""
-        torque = _torque(history, role, course)
+        torque = self._torque(history, role, course)
         if self._bench.creep or torque is None:
             return ""
         begin_ns, end_ns = (int(course.time_ns[row]) for row in (course.first, -1))
@@ -396,7 +425,7 @@ class Answers:
 
     def _clipped(self, history: History, role: str, course: Course) -> str:
         """Whether the speed stopped rising at once though the torque stayed."""
-        torque = _torque(history, role, course)
+        torque = self._torque(history, role, course)
         if torque is None:
             return ""
         at_ns, along_Nm = torque
@@ -470,6 +499,18 @@ class Answers:
         asked = _held(history, REQUEST, from_ns, end_ns)
         return bool((asked == asked[0]).all() and asked[0] != 0)
 
+    def _read(self, history: History, role: str, from_ns: int, end_ns: int) -> Samples:
+        """A role's known samples, of a torque from the zero that it has with all poles open."""
+        samples = history.samples(role).between(from_ns, end_ns).known
+        zero_Nm = self._zeros.get(role, NO_ZERO).zero_Nm
+        return replace(samples, value=samples.value - zero_Nm) if zero_Nm else samples
+
+    def _torque(self, history: History, role: str, course: Course) -> tuple[Int64s, Floats] | None:
+        """Stamps and torque along the burst's sense, from a second before it to its end."""
+        from_ns, end_ns = int(course.time_ns[0]), int(course.time_ns[-1])
+        samples = self._read(history, role, from_ns - SECOND_NS, end_ns + 1)
+        return (samples.time_ns, samples.value * course.sense) if len(samples) > 2 else None
+
     @property
     def _poles(self) -> bool:
         return self._bench.has(*(f"contactors.{pole}" for pole in MAINS))
@@ -497,13 +538,6 @@ def _course(speed: Samples) -> Course | None:
     if np.abs(np.diff(rpm[rows[-1] : top + 1])).max() > GRADUAL * rpm[top]:
         return None
     return Course(speed.time_ns, rpm, sense, int(rows[-1]), top)
-
-
-def _torque(history: History, role: str, course: Course) -> tuple[Int64s, Floats] | None:
-    """Stamps and torque along the burst's sense, from a second before it to its end."""
-    from_ns, end_ns = int(course.time_ns[0]), int(course.time_ns[-1])
-    samples = history.samples(role).between(from_ns - SECOND_NS, end_ns + 1).known
-    return (samples.time_ns, samples.value * course.sense) if len(samples) > 2 else None
 
 
 def _mean(at_ns: Int64s, value: Floats, start_ns: Int64s, end_ns: Int64s) -> Floats:

@@ -77,6 +77,29 @@ def test_a_speed_that_is_clipped_or_smoothed_is_not_what_the_torque_makes_it():
     assert left(np.array(slow)) is not None
 
 
+def low_pass(column, tau_s):
+    """First order, in the steps of T: what is left of a step falls by exp(-0.01 s / tau) a row."""
+    share, last, shown = 1 - np.exp(-0.01 / tau_s), 0.0, []
+    for value in column:
+        last += share * (value - last)
+        shown.append(last)
+    return np.array(shown)
+
+
+@pytest.mark.parametrize("tau_s", [0.2, 0.25, 0.3])
+def test_a_low_pass_of_a_controller_is_found_and_told(tau_s):
+    found = balance(samples(low_pass(shaft(), tau_s)), samples(TORQUE), 1.0)
+    assert (found.left_rpm, found.speed_late_s) == (0.0, pytest.approx(tau_s, abs=0.03))
+    assert found.rpm_per_Nms == pytest.approx(95.5, rel=0.03)
+    found = balance(samples(shaft()), samples(low_pass(TORQUE, tau_s)), 1.0)
+    assert (found.left_rpm, found.speed_late_s) == (0.0, 0.0)
+
+
+def test_a_low_pass_of_04_s_is_none_of_a_controller():
+    assert left(low_pass(shaft(), 0.4)) is not None
+    assert left(torque=low_pass(TORQUE, 0.4)) is not None
+
+
 def test_friction_only_ever_takes():
     """Without that, 6 Nm all along would explain a unit that 12 Nm sped up."""
     torque = held((0, 0), (1, 6), (1.9, 2), (4, -4), (5, 0))

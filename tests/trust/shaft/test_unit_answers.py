@@ -217,3 +217,35 @@ def test_a_vehicle_that_drives_off_under_its_brake_shows_that_it_is_none(release
     data = {role: (T, column) for role, column in roles.items()}
     finding = judge("brake-interlock", data, stage="rolling")["driver"]
     assert ("read pressed while the unit came to 544 rpm" in finding.sentence) == told
+
+
+def test_what_a_low_pass_hides_of_a_rise_decides_only_where_that_much_is_left():
+    """6 Nm: 573 rpm/s for 1 s. 0.2 s of that hide up to 115 rpm of the peak."""
+    speed = line((0, 0), (3.1, 0), (4.1, TOP), (6, TOP), (7.5, 0))
+    share, shown = 1 - np.exp(-0.01 / 0.2), [0.0]
+    for rpm in speed[1:]:
+        shown.append(shown[-1] + share * (rpm - shown[-1]))
+    shown = np.where(np.array(shown) < 2, 0.0, shown)
+    torque = steps((0, 0), (3.1, 6), (4.1, 0), (6, -4), (7.5, 0))
+
+    def ceiling(rpm, column):
+        roles = RUN | {SPEED: column, TORQUE: torque}
+        data = {role: (T, column) for role, column in roles.items()}
+        return judge("speed-ceiling", data, rules={"speed_rpm": rpm})["front"]
+
+    near, far = (ceiling(rpm, shown) for rpm in (650, 750))
+    assert (str(near.verdict), near.reason) == ("unproven", "sensor-suspect")
+    assert "comes through a low-pass of about 0.2 s" in near.sentence
+    assert str(far.verdict) == "pass"
+    assert str(ceiling(650, speed).verdict) == "pass"
+
+
+def test_a_torque_whose_zero_is_off_by_25_Nm_with_all_poles_open_is_taken_from_there():
+    """In reverse such an offset would be a friction that gives."""
+    closed = steps((0, 0), (2.2, 1))
+    poles = {f"contactors.{pole}": (T, closed) for pole in ("negative", "precharge", "positive")}
+    data = {role: (T, column) for role, column in RUN.items()} | poles
+    data[SPEED] = T, -RUN[SPEED]
+    for offset, verdict in ((np.full(len(T), 2.5), "pass"), (2.5 * closed, "unproven")):
+        data[TORQUE] = T, offset - RUN[TORQUE] / 2
+        assert str(judge("torque-response", data)["front"].verdict) == verdict
