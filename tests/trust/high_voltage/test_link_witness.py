@@ -69,7 +69,7 @@ def test_a_link_that_is_measured_more_seldom_than_it_is_sent_rises_in_steps(ever
 def test_a_link_that_stands_still_once_and_then_jumps_has_a_step(stands_ms):
     """It charges to 252.8 V, where pre-charge opens; then positive closes onto it."""
     volts = np.where(TIMES < 540, curve(), 252.8)
-    volts = np.where(TIMES < 540 + stands_ms, volts, 400.0)
+    volts = np.where(540 + stands_ms > TIMES, volts, 400.0)
     step = link_step(past(volts), LINK, 0, 1000 * MS, 400.0)
     assert (step.after_ns, step.time_ns) == ((530 + stands_ms) * MS, (540 + stands_ms) * MS)
 
