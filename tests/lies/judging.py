@@ -135,7 +135,7 @@ def _told(report: Report, lie: Lie, vehicle: Vehicle) -> str:
     """The rule that cannot believe what a lie changed, where none that does is required here."""
     roles = roles_of(lie, vehicle)
     if lie.kind == "state-echo":
-        for note in report.capture.notes:
+        for note in report.warnings:
             if "echo of the command" in note and lie.keys[0] in note:
                 return note
     resting = [finding for finding in report.findings if roles & set(finding.roles)]
