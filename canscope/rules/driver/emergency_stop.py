@@ -9,7 +9,6 @@ from typing import ClassVar
 import numpy as np
 
 from canscope.model.bench import MAINS, POLES, Bench
-from canscope.model.median import median
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import CardStep, Rule, limit, unjudged
@@ -18,15 +17,12 @@ from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
 from canscope.rules.shared.persistence import NO_LABEL, LastLabel, Stretches, follow
 from canscope.rules.shared.poles import MAIN_ROLES
-from canscope.rules.shared.resting_noise import FIRST, MOST, in_a_row, kept, noise_of
-from canscope.rules.shared.waking import WAKING_NS
+from canscope.rules.shared.resting_noise import MOST, in_a_row, kept
 from canscope.trust.samples.missing_value import absence_at
 from canscope.trust.samples.staleness import stale_after_ns
+from canscope.trust.shaft.torque_zero import NO_ZERO, TorqueZero, follow_zero
 
 NAME, STOP = "emergency stop", "driver.emergency_stop"
-ZERO_NM = (
-    3.0  # a larger torque with all poles open is no estimator's zero; common practice, no source
-)
 WORDS = {"precharge": "pre-charge"}
 
 
@@ -39,24 +35,6 @@ class Press:
 
 
 @dataclass(frozen=True)
-class Quiet:
-    """What one torque read of nothing: its first readings with all poles open."""
-
-    begin_ns: int  # a second after its first one: a node that wakes may say anything
-    Nm: tuple[float, ...] = ()
-
-    def zero_Nm(self, limit_Nm: float) -> float:
-        """Its zero, where that is one: a constant reading that no torque can be."""
-        zero = float(median(np.array(self.Nm))) if len(self.Nm) == FIRST else 0.0
-        return zero if limit_Nm / 2 < abs(zero) <= ZERO_NM else 0.0
-
-    def count(self, limit_Nm: float) -> int:
-        """How many readings in a row are more than its noise."""
-        noise = noise_of(np.array(self.Nm)) if len(self.Nm) == FIRST else 0.0
-        return in_a_row(min(noise, limit_Nm), limit_Nm, 1)
-
-
-@dataclass(frozen=True)
 class State:
     """What is known of the button, and the press whose deadline has not passed."""
 
@@ -66,7 +44,7 @@ class State:
     pressed: bool = False  # ever
     button: LastLabel = NO_LABEL  # and since when it has read so
     first_ns: int | None = None  # when it was first read
-    quiet: Mapping[str, Quiet] = field(default_factory=dict)  # role -> a torque while all was open
+    zeros: Mapping[str, TorqueZero] = field(default_factory=dict)  # of each torque
 
 
 @dataclass(frozen=True)
@@ -143,12 +121,12 @@ class EmergencyStop(Rule):
     def fold(self, state: State, piece: Piece) -> tuple[State, Sequence[Outcome]]:
         """Find new presses, and judge those whose deadline has passed."""
         found: list[Outcome] = []
-        state = replace(state, quiet=_quiet(state.quiet, piece))
+        state = replace(state, zeros=_zeros(state.zeros, piece))
         value, time_ns, pressings = _pressings(state, piece)
         press, pressed = state.press, state.pressed or bool(pressings)
         for new in [*pressings, None]:
             if press is not None:
-                answer = self._judge(piece, press, state.quiet)
+                answer = self._judge(piece, press, state.zeros)
                 # A press before the answer to the last one is known belongs to it.
                 if answer is None or (new is not None and answer[0] >= new.time_ns):
                     continue
@@ -158,8 +136,8 @@ class EmergencyStop(Rule):
         first_ns = state.first_ns
         if first_ns is None and len(piece[STOP]):
             first_ns = int(piece[STOP].time_ns[0])
-        found += self._while_pressed(piece, button, first_ns or 0, state.quiet)
-        return State(value, time_ns, press, pressed, button.last, first_ns, state.quiet), found
+        found += self._while_pressed(piece, button, first_ns or 0, state.zeros)
+        return State(value, time_ns, press, pressed, button.last, first_ns, state.zeros), found
 
     def close(self, state: State, piece: Piece) -> Sequence[Outcome]:
         """Unproven if it was never pressed, or pressed too shortly before the end."""
@@ -178,7 +156,7 @@ class EmergencyStop(Rule):
         return ()
 
     def _while_pressed(
-        self, piece: Piece, button: Stretches, first_ns: int, quiet: Mapping[str, Quiet]
+        self, piece: Piece, button: Stretches, first_ns: int, zeros: Mapping[str, TorqueZero]
     ) -> list[Margins]:
         """What is active, or begins to turn, long after the button first read pressed.
 
@@ -192,7 +170,7 @@ class EmergencyStop(Rule):
             if not len(new):
                 continue
             states = _known(piece, role)
-            active = self._active(role, states.value, quiet)
+            active = self._active(role, states.value, zeros)
             rows = np.arange(len(states) - len(new), len(states))
             took = self._pressed_s(piece, button, states.time_ns[rows])
             over = active[rows] & (took > self.limit_s)
@@ -233,7 +211,7 @@ class EmergencyStop(Rule):
         )
 
     def _judge(
-        self, piece: Piece, press: Press, quiet: Mapping[str, Quiet]
+        self, piece: Piece, press: Press, zeros: Mapping[str, TorqueZero]
     ) -> tuple[int, list[Outcome]] | None:
         """When a press can be judged, and the outcomes; None while it cannot."""
         roles = [r for r in (*_poles(piece.bench), *_torques(piece.bench)) if piece.bench.has(r)]
@@ -244,7 +222,7 @@ class EmergencyStop(Rule):
         doubts: list[Outcome] = []
         known_ns = deadline
         for role in roles:
-            ended = self._ended(piece, role, press, deadline, quiet)
+            ended = self._ended(piece, role, press, deadline, zeros)
             if ended is None:
                 return None
             if isinstance(ended, Doubt):
@@ -253,31 +231,33 @@ class EmergencyStop(Rule):
             else:
                 ends.append(ended)
                 known_ns = max(known_ns, ended.time_ns)
-        if not doubts and not any(self._busy(piece, role, press, quiet) for role in roles):
+        if not doubts and not any(self._busy(piece, role, press, zeros) for role in roles):
             text = "it was pressed with all contactors open and no torque"
             return known_ns, [unjudged(NAME, "not-exercised", text, press.time_ns)]
-        rows = self._rows(piece, press, ends, quiet)
-        if all(self._busy(piece, role, press, quiet) for role in MAIN_ROLES if role in roles):
+        rows = self._rows(piece, press, ends, zeros)
+        if all(self._busy(piece, role, press, zeros) for role in MAIN_ROLES if role in roles):
             return known_ns, [*rows, *doubts]
         # Pressed half-way through closing it can fail, but proves nothing of the other pole.
         late = [row for row in rows if (row.margin < 0).any()]
         text = "it was pressed without both main contactors closed, whose opening it has to show"
         return known_ns, [*late, unjudged(NAME, "not-exercised", text, press.time_ns)]
 
-    def _busy(self, piece: Piece, role: str, press: Press, quiet: Mapping[str, Quiet]) -> bool:
+    def _busy(self, piece: Piece, role: str, press: Press, zeros: Mapping[str, TorqueZero]) -> bool:
         """Whether this role was active when the button was pressed."""
         if np.isnan(piece.at(role, press.after_ns).value[0]):
             return False
         last = _known(piece, role).between(0, press.after_ns + 1)[-MOST:]
-        return bool(self._active(role, last.value, quiet)[-1])
+        return bool(self._active(role, last.value, zeros)[-1])
 
-    def _active(self, role: str, values: Floats, quiet: Mapping[str, Quiet]) -> Bools:
+    def _active(self, role: str, values: Floats, zeros: Mapping[str, TorqueZero]) -> Bools:
         """Where a torque is given, or a contactor is closed."""
         if not role.endswith("torque"):
             return np.asarray(values == 1)
-        known = quiet.get(role, Quiet(0))
-        beside = values - known.zero_Nm(self.torque_Nm)
-        count = known.count(self.torque_Nm)
+        known = zeros.get(role, NO_ZERO)
+        # A smaller zero is within what is allowed.
+        zero_Nm = known.zero_Nm if abs(known.zero_Nm) > self.torque_Nm / 2 else 0.0
+        beside = values - zero_Nm
+        count = in_a_row(min(known.scatter_Nm, self.torque_Nm), self.torque_Nm, 1)
         return np.asarray(kept(beside, np.zeros(count - 1), count) > self.torque_Nm)
 
     def _ended(
@@ -286,12 +266,12 @@ class EmergencyStop(Rule):
         role: str,
         press: Press,
         deadline: int,
-        quiet: Mapping[str, Quiet],
+        zeros: Mapping[str, TorqueZero],
     ) -> Ended | Doubt | None:
         """When a role came to rest for good; None while its next sample is not there yet."""
         samples = _known(piece, role)
         until = int(np.searchsorted(samples.time_ns, deadline, "right"))
-        active = self._active(role, samples.value[: until + 1], quiet)
+        active = self._active(role, samples.value[: until + 1], zeros)
         heard_ns = int(samples.time_ns[until - 1]) if until else press.after_ns
         fresh = not np.isnan(piece.at(role, deadline).value[0])
         if until and not active[until - 1] and (heard_ns >= press.time_ns or fresh):
@@ -309,12 +289,12 @@ class EmergencyStop(Rule):
         return Doubt(NAME, absence_at(piece, role, deadline), text, waited_ns)
 
     def _rows(
-        self, piece: Piece, press: Press, ends: Sequence[Ended], quiet: Mapping[str, Quiet]
+        self, piece: Piece, press: Press, ends: Sequence[Ended], zeros: Mapping[str, TorqueZero]
     ) -> list[Margins]:
         """One margin a role."""
         half = (press.time_ns - press.after_ns) / S / 2
         torques = [e.role for e in ends if e.role.endswith("torque")]
-        shown = any(self._busy(piece, role, press, quiet) for role in torques)
+        shown = any(self._busy(piece, role, press, zeros) for role in torques)
         told = "" if shown else " (no torque was given, so that cutting it was not shown)"
         found: list[Margins] = []
         for end in ends:
@@ -347,19 +327,13 @@ def _torques(bench: Bench) -> tuple[str, ...]:
     return tuple(unit.role("torque") for unit in bench.units)
 
 
-def _quiet(known: Mapping[str, Quiet], piece: Piece) -> Mapping[str, Quiet]:
+def _zeros(known: Mapping[str, TorqueZero], piece: Piece) -> Mapping[str, TorqueZero]:
     """What each torque has read of nothing after this piece."""
     after = dict(known)
     for role in _torques(piece.bench):
-        samples = piece[role].known if piece.bench.has(role, *MAIN_ROLES) else NO_SAMPLES
-        if not len(samples):
-            continue
-        own = after.setdefault(role, Quiet(int(samples.time_ns[0]) + WAKING_NS))
-        if len(own.Nm) < FIRST:
-            times = samples.time_ns
-            rows = (times >= own.begin_ns) & (piece.at("@engaged", times).value != 1)
-            new = samples.value[rows][: FIRST - len(own.Nm)]
-            after[role] = replace(own, Nm=(*own.Nm, *new.tolist()))
+        if piece.bench.has(role, *MAIN_ROLES):
+            before = known.get(role, NO_ZERO)
+            after[role] = follow_zero(before, piece.history, role, piece.start_ns, piece.until_ns)
     return after
 
 
