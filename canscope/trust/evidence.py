@@ -827,12 +827,12 @@ EVIDENCE = (
             Unseen(
                 "delay",
                 ("driver.ignition",),
-                "an ignition that comes up to a second after the first contactor has closed, or is "
-                "that one's state: a coil that hangs on the key does the same, and nodes fall "
-                "asleep later than that",
+                "an ignition that comes up to a second and its cycle after the first contactor, "
+                "or is that one's state: a coil that hangs on the key does the same, and nodes "
+                "fall asleep later than that",
                 "watch its value while another person switches it",
                 least=0.0,
-                most=1.0,
+                most=1.1,
             ),
             Unseen(
                 "stuck-state",

@@ -42,6 +42,7 @@ STOPS = (
     "dithers-cold", "numbers-dither", "gateway-holds", "code-while-turning", "absent",
     "random-walk", "quantised", "bit-stuck", "mean-of-both", "first-again",
 )  # fmt: skip
+SMALL_A = 2.0
 PACK_KINDS = (
     "late-feedback", "delay", "dither", "freeze", "constant", "pack-dead", "replayed-burst",
     "random-walk", "reflected",
@@ -635,6 +636,10 @@ def _sized(lie: Lie, honest: dict[str, np.ndarray], told: Told) -> Lie:
     ):
         off = [np.abs(told.seen[key] - honest[key]) for key in lie.keys]
         return replace(lie, size=max(lasting(one, 100) for one in off))
+    if lie.words.startswith("smoothed") and "PackCurrent" in "".join(lie.keys):
+        # A gentle run's is one that hides as little as one that stops at some level.
+        amps = max(lasting(np.abs(told.seen[key] - honest[key]), 100) for key in lie.keys)
+        return replace(lie, kind="clipped", size=amps) if amps <= SMALL_A else lie
     if lie.kind not in STOPS or not lie.keys or "Temp" not in lie.keys[0]:
         return lie
     if lie.size is not None and lie.kind != "mean-of-both":
