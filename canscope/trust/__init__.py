@@ -32,12 +32,14 @@ high_voltage
   answers           a reading does not answer to what moves it
   obeys             a contactor's state does not follow its command
   pole_word         it does not say what the contact did, as ``link_witness`` shows
+  still_fed         contactors read open, and the link still hangs on the pack
   losses            the pack gives what the shafts take
   unloaded          pack and links give way only under load
   switching_load    a load goes on and off by itself
 shaft
   unit_answers      pedal, brake, torque and speed agree
   shaft_balance     a shaft moves by its torque
+  torque_zero       what a torque reads where there is none
   driven_on         nothing drives against a driver's input
 heat
   proof_of_life     a temperature sensor is alive, with all others of the chapter
