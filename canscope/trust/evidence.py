@@ -1147,7 +1147,7 @@ EVIDENCE = (
             ONE_BURST_BOTH,
             ASKED_TORQUE,
             COARSE_TORQUE,
-            _held("units.*.torque", 0.1, "a controller's ramp takes longer, a shaft as well"),
+            _held("units.*.torque", 0.3, "a controller's ramp takes as long, a shaft longer"),
             _dead_bit("units.*.torque", 3.0, "3 Nm, as with an offset"),
             Unseen(
                 "torque-smoothed",
