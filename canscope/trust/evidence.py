@@ -153,11 +153,11 @@ STOPPED = tuple(
     Unseen(
         kind,
         ("units.*.temperatures.*",),
-        "a sensor that stops, sticks or drifts, as long as it never hides more than the 2 K by "
-        "which the parts of a unit soak otherwise, nor shows 4 K too many",
+        "a sensor that stops, sticks or drifts, as long as it never hides more than the 3 K by "
+        "which the parts of a unit soak otherwise, nor shows 6 K too many",
         THERMOMETER,
         least=0.0,
-        most=2.0,
+        most=3.0,
     )
     for kind in ("freeze", "dither", "constant")
 )
@@ -432,13 +432,13 @@ DRIFTING_PEDAL = tuple(
         kind,
         ("driver.pedal*",),
         f"a pedal whose zero {words} downwards: at rest it reads 0 % all the same, and too little "
-        "while it is pressed, as with a wrong factor; upwards by more than the 3 % of its rest, or "
-        "apart from its second track by more than 10 %, it is seen",
+        "while it is pressed, as with a wrong factor; upwards by more than the 3 % of its rest as "
+        "it is judged last, or apart from its second track by more than 10 %, it is seen",
         "press it to its stop with the contactors open, at the end as well, and read 100 %",
         least=-15.0,
-        most=2.0,
+        most=most,
     )
-    for kind, words in (("drift", "drifts"), ("offset", "lies"))
+    for kind, words, most in (("drift", "drifts", 4.0), ("offset", "lies", 2.0))
 )
 RESTING_PEDAL = Unseen(
     "every-second-zero",

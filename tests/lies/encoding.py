@@ -10,7 +10,7 @@ from scipy.ndimage import minimum_filter1d
 
 from canscope.simulate.messages import all_messages, cycle_s, signal_of, step_of
 from canscope.simulate.recording import Recording
-from canscope.simulate.sensors import NOISE
+from canscope.simulate.sensors import NOISE, readings
 from tests.lies.inputs import moved
 from tests.lies.lies import Lie, Told, any_of, joined, kind, lasting, late_torque
 from tests.lies.shaft import smoothed
@@ -270,7 +270,8 @@ def every_second_zero(told: Told) -> Lie | None:
 def random_walk(told: Told) -> Lie | None:
     """A number wanders at random about what it read at first, by as much as the real one moves."""
     key = any_of(told, told.numbers())
-    column, span = told.seen[key], float(np.ptp(told.seen[key]))
+    column = readings(told.truth, told.vehicle)[key]  # whatever was told of it before
+    span = float(np.ptp(column))
     if not span:
         return None
     walk = np.cumsum(told.rng.standard_normal(told.rows))

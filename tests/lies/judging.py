@@ -50,6 +50,7 @@ OPTIONAL = {  # what tells of it where the stage does not ask for that
     "early-end": "link-discharge",
     "late-start": "contactor-sequence",
     "stop-from-poles": "emergency-stop",
+    "state-freezes": "link-discharge",
 }
 # What no signal of such a run contradicts: (kind, what it is about, with shell wildcards) -> why.
 UNSEEN: dict[tuple[str, str], str] = {
@@ -66,6 +67,10 @@ UNSEEN: dict[tuple[str, str], str] = {
     ("same-sensor", "*.Torque"): "two units may report the one torque that both were told to give",
     ("stop-wrong", "always on"): "nodes go on sending to the end, and no rule needs a key-off",
     ("same-sensor", "twin *"): "the same part of two units alike warms alike",
+    ("message-copied", "hardly different *"): (
+        "it carries no counter, and what it says differs by less than three steps (2 K) from what "
+        "the other unit's says: parts alike that nothing warms read alike"
+    ),
     ("same-sensor", "hardly moving *"): (
         "it moves by too few of its steps for two sensors to differ visibly"
     ),
