@@ -274,11 +274,18 @@ def brake_played(real: Real) -> str | None:
     script = real.script
     if not script.spins:
         return None
-    from_s = script.spins[-1].end_s + 9.0
-    many = [from_s + 1.7 * k for k in range(int(real.rng.integers(1, 9)))]
-    played = [(at + way, "brake", 1.0 if not way else 0.0) for at in many for way in (0.0, 0.6)]
-    real.scripted.append(lambda script: _added(script, *played))
-    return f"brake pressed {len(many)} times after the last burst"
+    many = int(real.rng.integers(1, 9))
+
+    def played(script: Script) -> Script:
+        """Its times are those of the whole story, whatever was changed of that since."""
+        from_s = script.spins[-1].end_s + 9.0
+        begins = [from_s + 1.7 * k for k in range(many)]
+        return _added(
+            script, *((at + s, "brake", float(s == 0)) for at in begins for s in (0, 0.6))
+        )
+
+    real.scripted.append(played)
+    return f"brake pressed {many} times after the last burst"
 
 
 @trait("marks-off")

@@ -56,10 +56,10 @@ def link_noise(real: Real) -> str:
 
 @trait("link-sensor")
 def link_sensor(real: Real) -> str:
-    """Each link sensor is somewhere within its accuracy."""
+    """Each link sensor is somewhere within its 3 %, of which the pack's own takes a part."""
     words = []
     for unit in real.vehicle.units:
-        gain = 1 + float(real.rng.uniform(-0.03, 0.03))
+        gain = 1 + float(real.rng.uniform(-0.028, 0.028))
         real.vehicle = real.vehicle.with_unit(replace(real.vehicle.unit(unit.name), link_gain=gain))
         words.append(f"{unit.name} link {100 * gain - 100:+.1f} %")
     return ", ".join(words)
