@@ -1,5 +1,6 @@
 """The whole project is formatted, linted and typed; every check runs with the tests."""
 
+import ast
 import subprocess
 import sys
 from pathlib import Path
@@ -19,6 +20,22 @@ def test_the_code_is_clean(name):
     words = [sys.executable, "-m", *CHECKS[name]]
     done = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-1000:]
+
+
+def test_no_name_of_a_module_is_bound_again_unless_it_is_made_of_itself():
+    """A constant that a later one of the same name overwrites is none: no linter tells of it."""
+    again = []
+    for path in (ROOT / "canscope").rglob("*.py"):
+        bound: set[str] = set()
+        for statement in ast.parse(path.read_text("utf-8")).body:
+            if not isinstance(statement, ast.Assign):
+                continue
+            names = [node for t in statement.targets for node in ast.walk(t)]
+            read = {node.id for node in ast.walk(statement.value) if isinstance(node, ast.Name)}
+            own = {node.id for node in names if isinstance(node, ast.Name)}
+            again += [f"{path.name}: {name}" for name in own & bound - read]
+            bound |= own
+    assert again == []
 
 
 def test_the_test_command_is_the_same_in_readme_guide_and_ci():

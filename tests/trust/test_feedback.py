@@ -285,6 +285,14 @@ def test_12_v_with_ripple_that_fall_back_as_the_converter_loses_its_link_have_an
     )
 
 
+def test_12_v_that_fall_back_by_a_fifth_of_what_the_converter_lifted_have_not_answered():
+    """Lifted by 1.2 V, and 0.24 V lower with all open, which ripple of 0.12 V hides nearly."""
+    ripple = np.random.default_rng(0).normal(0, 0.12, len(TIMES))
+    level = np.where(TIMES < 4.6, 12.6, np.where(TIMES <= 22.5, 13.8, 13.56))
+    column = level + ripple - coils(0.3)
+    assert "it does not answer" in remarks(supply__voltage=column)["supply.voltage"]
+
+
 def test_12_v_that_no_coil_pulls_down_are_averaged_or_made_of_something_else():
     """Of the states, of the pack, of a link; one that dips as a coil pulls in is believed."""
     flicker = np.random.default_rng(3).integers(-1, 2, len(TIMES)) * 0.01

@@ -40,7 +40,7 @@ PACK, CURRENT, SUPPLY, MONITOR = (
 RAD_S = 2 * np.pi / 60  # per rpm
 LEAST_V = SAFE_V  # a link that rises by less shows nothing
 LIFTED_V = 0.5  # by which a converter lifts the 12 V; common practice, no source
-STAYED = 0.25  # of that, by which it may fall as the link goes and has not answered; likewise
+FELL_BACK = 0.25  # of that, by which it has to fall as the link goes, to have answered; likewise
 FEW = 5  # of a fifth of a second more or less; likewise
 FEWEST = 3  # of which a median still leaves one out; likewise
 BUMP_V = 0.1  # by which a coil pulls it at least to be told; likewise
@@ -575,7 +575,7 @@ def converter_off(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         return
     before, closed, after, step = levels
     # Ripple makes a step wide: what came back by most of its way has answered.
-    stays_V = min(2 * step, STAYED * (closed - before))
+    stays_V = min(2 * step, FELL_BACK * (closed - before))
     if closed - before >= LIFTED_V and abs(after - closed) <= stays_V:
         text = f"rose from {before:.2f} to {closed:.2f} V with the contactors closed, and read "
         text += f"{after:.2f} V with them open again: it does not answer"
