@@ -30,9 +30,9 @@ def test_no_name_of_a_module_is_bound_again_unless_it_is_made_of_itself():
         for statement in ast.parse(path.read_text("utf-8")).body:
             if not isinstance(statement, ast.Assign):
                 continue
-            names = [node for t in statement.targets for node in ast.walk(t)]
-            read = {node.id for node in ast.walk(statement.value) if isinstance(node, ast.Name)}
-            own = {node.id for node in names if isinstance(node, ast.Name)}
+            nodes = [node for node in ast.walk(statement) if isinstance(node, ast.Name)]
+            own = {node.id for node in nodes if isinstance(node.ctx, ast.Store)}
+            read = {node.id for node in nodes if isinstance(node.ctx, ast.Load)}
             again += [f"{path.name}: {name}" for name in own & bound - read]
             bound |= own
     assert again == []
