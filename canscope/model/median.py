@@ -11,6 +11,8 @@ from numpy.typing import ArrayLike
 
 from canscope.model.tables import Floats, Int64s
 
+SIGMA = 1.4826  # times the median distance from the median: the deviation of Gaussian noise
+
 
 def median(values: ArrayLike) -> float:
     """The middle one, or the mean of the two in the middle; NaN if any of them is."""
@@ -23,6 +25,11 @@ def medians(windows: Floats) -> Floats:
     count = windows.shape[-1]
     middle = (windows[..., (count - 1) // 2] + windows[..., count // 2]) / 2
     return np.asarray(np.where(np.isnan(windows[..., -1]), np.nan, middle))
+
+
+def scatter(values: Floats) -> float:
+    """The standard deviation of noise, of which a few may be something else; 0 of none."""
+    return SIGMA * median(np.abs(values - median(values))) if len(values) else 0.0
 
 
 def percentile(values: Floats, percent: float) -> float:

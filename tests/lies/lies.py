@@ -573,7 +573,7 @@ def lying(
         if all(not _differs(without.seen[k], told.seen[k], step_of(vehicle, k)) for k in told.seen):
             told, lies = without, others
     recording = record(vehicle, script, told.seen, np.random.default_rng(seed))
-    sent = record(vehicle, script, readings(truth, vehicle), np.random.default_rng(seed))
+    sent = record(vehicle, script, honest.seen, np.random.default_rng(seed))
     # What was told while its node slept, or as it woke, is in no frame that counts.
     some = [(lie, later) for lie, later in lies.values() if lie is not None]
     found = [lie for lie, later in some if later or _in_frames(vehicle, lie, recording, sent)]

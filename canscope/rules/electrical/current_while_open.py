@@ -9,7 +9,7 @@ from typing import ClassVar
 import numpy as np
 
 from canscope.model.bench import SAFE_V, Bench
-from canscope.model.median import median
+from canscope.model.median import median, scatter
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import CardStep, Rule, limit, unjudged
@@ -18,7 +18,7 @@ from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
 from canscope.rules.shared.open_poles import PRECHARGE, circuit_open
 from canscope.rules.shared.poles import MAIN_ROLES
-from canscope.rules.shared.resting_noise import FIRST, MOST, in_a_row, kept, noise_of
+from canscope.rules.shared.resting_noise import FIRST, MOST, in_a_row, kept
 
 NAME, CURRENT = "pack", "pack.current"
 FEWEST = 2  # readings in a row that count, where there is little noise
@@ -154,7 +154,7 @@ class CurrentWhileOpen(Rule):
         times = np.array([time for time, _ in state.waiting], np.int64)
         amps = np.array([value for _, value in state.waiting])
         first_ns = int(times[0])
-        zero_A, noise_A = median(amps), min(noise_of(amps), self.limit_A)
+        zero_A, noise_A = median(amps), min(scatter(amps), self.limit_A)
         state = replace(state, zero_A=zero_A, noise_A=noise_A, waiting=(), first_ns=first_ns)
         return self._judge(state, piece, times, amps)
 

@@ -9,7 +9,6 @@ import math
 
 import numpy as np
 
-from canscope.model.median import median
 from canscope.model.tables import Floats
 
 FIRST = 32  # readings that tell the noise, and the zero that it lies around
@@ -17,11 +16,6 @@ UNSURE = 1.3  # times the noise, which so few tell to within a quarter
 CHANCE = 1e-7  # that noise alone reads more than the limit so often in a row
 MOST = 12  # readings in a row, which are never noise
 # All common practice, no source.
-
-
-def noise_of(values: Floats) -> float:
-    """Standard deviation of these readings, of which a few may be something else."""
-    return 1.4826 * float(median(np.abs(values - median(values)))) if len(values) else 0.0
 
 
 def in_a_row(noise: float, limit: float, least: int) -> int:

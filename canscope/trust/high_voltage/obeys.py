@@ -106,15 +106,17 @@ class Obeys:
         waits = role == "contactors.positive" and "contactors.precharge.command" not in keys
         if not alone or (closes and waits):
             return LATE_NS
-        signals = [self._bench.bindings[r].signal for r in (role, f"{role}.command")]
-        other_ns = OTHER_BUS_NS if signals[0].channel != signals[1].channel else 0
-        return FOLLOW_NS + other_ns + round(2e6 * self._bench.clock_ms)
+        return FOLLOW_NS + self._clocks_ns(role) + round(2e6 * self._bench.clock_ms)
 
     def _leads_ns(self, role: str) -> int:
         """By how much a state may seem to be early for its command, which may be sent seldom."""
-        state, command = (self._bench.bindings[r] for r in (role, f"{role}.command"))
-        other_ns = OTHER_BUS_NS if state.signal.channel != command.signal.channel else 0
-        return 3 * (command.cycle_ns or FOLLOW_NS) // 2 + STAMPS_NS + other_ns
+        cycle_ns = self._bench.bindings[f"{role}.command"].cycle_ns or FOLLOW_NS
+        return 3 * cycle_ns // 2 + STAMPS_NS + self._clocks_ns(role)
+
+    def _clocks_ns(self, role: str) -> int:
+        """By how much the clocks of a state and of its command may differ unnoticed."""
+        signals = [self._bench.bindings[r].signal for r in (role, f"{role}.command")]
+        return OTHER_BUS_NS if signals[0].channel != signals[1].channel else 0
 
     def _waits(self, apart: Apart, history: History) -> bool:
         """Whether the box may have waited for a current to end before it opened."""

@@ -50,11 +50,9 @@ def _breaks(window: ClosedWindow) -> list[int]:
         return []
     first, last = mains[0], mains[-1]
     at_ns = first.time_ns
-    if first.subject == "positive" and window.bench.has("contactors.precharge"):
-        # Pre-charge lies beside it.
-        charging = window.at("contactors.precharge", at_ns).value[0] == 1
+    beside = first.subject == "positive" and window.bench.has("contactors.precharge")
+    if beside and window.at("contactors.precharge", at_ns).value[0] == 1:
         at_ns = min((e.time_ns for e in opened if e.time_ns > at_ns), default=at_ns)
-        at_ns = at_ns if charging else first.time_ns
     closed = [e.after_ns for e in window.events_of("pole") if e.value == 1]
     end_ns = min([t for t in closed if t > last.time_ns], default=window.until_ns)
     return [at_ns, last.time_ns, end_ns] if last.time_ns > at_ns else [at_ns, end_ns]

@@ -11,13 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from canscope.model.history import History, step_at
-from canscope.model.median import median
+from canscope.model.median import median, scatter
 from canscope.model.tables import SECOND_NS
 
 FIRST = 32  # readings with all poles open, whose median is the zero
 WAKING_NS = SECOND_NS  # after the first reading: what a node sends then is not meant yet
 MOST_NM = 3.0  # a zero is not further off, nor its noise wider
-SIGMA = 1.4826  # times the median distance from the median: the standard deviation of noise
 
 
 @dataclass(frozen=True)
@@ -52,8 +51,7 @@ def follow_zero(
     waiting = (*known.waiting, *new.value[meant].tolist())[:FIRST]
     if len(waiting) < FIRST:
         return TorqueZero(first_ns, waiting)
-    zero_Nm = median(waiting)
-    scatter_Nm = SIGMA * median(np.abs(np.array(waiting) - zero_Nm))
+    zero_Nm, scatter_Nm = median(waiting), scatter(np.array(waiting))
     if abs(zero_Nm) > MOST_NM or scatter_Nm > MOST_NM:
         return TorqueZero(first_ns, waiting)
     return TorqueZero(first_ns, waiting, zero_Nm, scatter_Nm)
