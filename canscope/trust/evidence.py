@@ -227,7 +227,7 @@ LATE_STATE = Unseen(
     "a state that comes a little late, where the curve of the link has no step until then: the "
     "link was as full whenever the contact closed; of openings, what rests on the time is told",
     "compare it with the current of its coil",
-    most=250.0,
+    most=300.0,
 )
 LATER_STATE = Unseen(
     "delay",
@@ -235,7 +235,7 @@ LATER_STATE = Unseen(
     LATE_STATE.what,
     LATE_STATE.anchor,
     least=0.0,
-    most=0.25,
+    most=0.3,
 )
 EARLY_STATE = Unseen(
     "state-early",
@@ -358,6 +358,15 @@ PEDAL_AGAIN = Unseen(
     "watch its value while another person presses it slowly",
     least=0.0,
     most=6.0,
+)
+SMOOTHED_PEDAL = Unseen(
+    "smoothed",
+    ("driver.pedal*",),
+    "a low-pass of up to half a second of a pedal: it is pressed as soon as it was, and a unit "
+    "that comes to speed and slows down with it takes as long",
+    "release the pedal at once, and see its value fall at once",
+    least=0.0,
+    most=0.5,
 )
 HELD_PEDAL = Unseen(
     "holds-last",
@@ -530,13 +539,13 @@ EVIDENCE = (
             Unseen(
                 "clipped",
                 ("pack.current",),
-                "a reading that stops at some level and so hides no more than 2 A of what flows "
-                "for 0.1 s and more: what a unit loses, and what a 12 V pump and its converter "
+                "a reading that stops at some level and so hides no more than 3 A of what flows "
+                "for 0.1 s and more: what units lose, and what a 12 V pump and its converter "
                 "take, may change by as much meanwhile; a shorter peak, as of a pre-charge, may "
                 "lie between two readings as well",
                 CLAMP,
                 least=0.0,
-                most=2.0,
+                most=3.0,
             ),
             Unseen(
                 "unsigned",
@@ -637,10 +646,10 @@ EVIDENCE = (
             Unseen(
                 "insulation-settles",
                 ("pack.insulation",),
-                "insulation that reads too little from when contactors close or open on, for up to "
-                "the 30 s that a monitor is given, and enough from then on: a monitor settles so, "
-                "as the filters of what is newly connected charge; what comes later, or stays, is "
-                "told",
+                "insulation that reads too little from when contactors close or open on, or what "
+                "it read before, for up to the 30 s that a monitor is given, and enough from then "
+                "on: a monitor settles so, as the filters of what is newly connected charge; what "
+                "comes later, or stays, is told",
                 "connect a known resistor to the chassis, as the monitor's maker describes, and "
                 "see how long it takes to read it",
                 least=0.0,
@@ -933,6 +942,7 @@ EVIDENCE = (
                 "press it to its stop with the contactors open, and read 100 %",
             ),
             LATE_PEDAL,
+            SMOOTHED_PEDAL,
             RENEWED_PEDAL,
             HELD_PEDAL,
             PEDAL_AGAIN,
@@ -960,6 +970,7 @@ EVIDENCE = (
         ),
         (
             LATE_PEDAL,
+            SMOOTHED_PEDAL,
             RENEWED_PEDAL,
             *PART_PEDAL,
             STUCK_PEDAL,
@@ -1101,6 +1112,15 @@ EVIDENCE = (
                 "see the wheel stand still while it is read",
                 least=-10.0,
                 most=10.0,
+            ),
+            Unseen(
+                "delay",
+                ("units.*.speed",),
+                "a speed that is late of its torque by up to 0.1 s: friction and a filter do as "
+                "much, and no rule rests on less",
+                "see from the wheel itself when it begins to turn",
+                least=0.0,
+                most=0.1,
             ),
             Unseen(
                 "smoothed",

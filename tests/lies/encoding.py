@@ -163,7 +163,7 @@ def low_pass(told: Told) -> Lie | None:
     told.put(key, smoothed(told.seen[key], ms))
     if _of(key) == "Torque":
         return Lie("torque-smoothed", key, f"over {ms:g} ms", (key,), ms / 1000)
-    name = "smoothed" if _of(key) == "MotorSpeed" else "delay"
+    name = "smoothed" if _of(key) in ("MotorSpeed", "Pedal", "Pedal2") else "delay"
     if _of(key) == "ControlVoltage" and ms > 300:
         return Lie("averaged", key, f"over {ms:g} ms", (key,), 1000 * cycle_s(told.vehicle, key))
     if _of(key) in ("PackVoltage", "PackCurrent", "LinkVoltage"):

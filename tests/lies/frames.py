@@ -11,6 +11,8 @@ from canscope.simulate.messages import all_messages, step_of
 from canscope.simulate.recording import Recording
 from tests.lies.lies import STATES, Lie, Told, any_of, kind, measured
 
+FEW_STEPS = 3.0  # that a repeated payload may hide of a reading
+
 
 def _units(told: Told) -> list[str]:
     return [unit.channel for unit in told.vehicle.units]
@@ -103,8 +105,19 @@ def gateway_repeats(told: Told) -> Lie | None:
     late = _falls_late_s(told, keys[0], rows) if message.name == "Supply" else None
     if late is not None:
         return Lie("falls-late", message.key, words, tuple(keys), late)
+    some = [key for key, steps in zip(keys, hidden, strict=True) if steps > FEW_STEPS]
+    if some and np.isfinite(size) and all(key.rpartition(".")[2] in STATES for key in some):
+        late_s = max(_late_s(told, key, rows) for key in some)
+        return Lie("delay", message.key, words, tuple(some), late_s)
     name = "insulation-stops" if measured(told, keys[0], rows.start) else "gateway-repeats"
     return Lie(name, message.key, words, tuple(keys), size)
+
+
+def _late_s(told: Told, key: str, rows: slice) -> float:
+    """How long a state is repeated after it changed; for ever, if it changed and came back."""
+    off = np.flatnonzero(told.seen[key][rows] != told.seen[key][rows.start])
+    to_the_end = len(off) == rows.stop - rows.start - off[0] and rows.stop < told.rows
+    return len(off) / 1000 if to_the_end else float("inf")
 
 
 def _falls_late_s(told: Told, key: str, rows: slice) -> float | None:

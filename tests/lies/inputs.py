@@ -132,5 +132,9 @@ def direction_wrong(told: Told) -> Lie | None:
         at = int(told.rng.integers(4000, told.rows - 4000))
         shown = np.where(np.arange(told.rows) < at, column, column[at])
         words = f"stops at {at / 1000:.1f} s"
+        hides = np.flatnonzero(shown != column)
+        if len(hides) and (told.seen[PEDAL][hides[0] :] < 3).all():
+            told.put(DIRECTION, shown, still=True)
+            return Lie("inputs-repeat", DIRECTION, words, (DIRECTION,))
     told.put(DIRECTION, shown.astype(float))
     return Lie("direction-wrong", DIRECTION, words, (DIRECTION,))

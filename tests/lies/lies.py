@@ -373,8 +373,10 @@ def sign(told: Told) -> Lie | None:
 def freeze(told: Told) -> Lie | None:
     """A sensor stops at what it said last: from the start, some time, or for a spell."""
     key, (rows, when) = any_of(told, told.numbers() + told.states()), _spell(told)
+    settled_s = _settles(told, key, rows)
     told.put(key, told.seen[key][rows.start], rows, still=rows.stop == told.rows)
-    return Lie("freeze", key, f"stands still {when}", (key,))
+    name = "freeze" if settled_s is None else "insulation-settles"
+    return Lie(name, key, f"stands still {when}", (key,), settled_s)
 
 
 @kind("dither")
@@ -386,7 +388,18 @@ def dither(told: Told) -> Lie | None:
         return None  # one that lives and rests says the same
     told.put(key, level + step * told.rng.integers(-1, 2, rows.stop - rows.start), rows)
     name = "insulation-stops" if measured(told, key, rows.start) else "dither"
-    return Lie(name, key, f"flickers about one value {when}", (key,))
+    settled_s = _settles(told, key, rows)
+    if settled_s is not None:
+        name = "insulation-settles"
+    return Lie(name, key, f"flickers about one value {when}", (key,), settled_s)
+
+
+def _settles(told: Told, key: str, rows: slice) -> float | None:
+    """Seconds from a closing to the end of a spell; None of another sensor, or without one."""
+    closed = told.closed()[rows]
+    if _name(key) != "Resistance" or rows.stop == told.rows or not closed[-1] or closed.all():
+        return None
+    return float(len(closed) - 1 - np.flatnonzero(~closed)[-1]) / 1000
 
 
 def measured(told: Told, key: str, row: int) -> bool:
@@ -412,7 +425,7 @@ def stuck_state(told: Told) -> Lie | None:
     column = told.seen[key]
     if told.rng.random() < 0.3 and _name(key) != "Direction":
         told.put(key, 1 - column)
-        return Lie("stuck-state", key, "exchanged")
+        return Lie("stuck-state", key, "exchanged", (key,))
     level = float(any_of(told, sorted(set(column.tolist()))))
     told.put(key, np.full(told.rows, level), still=True)
     return Lie("stuck-state", key, f"always {level:g}", (key,))
@@ -567,21 +580,28 @@ def lying(
     ways = list(enumerate(kinds))
     told, lies = _told(honest, seed, ways)
     # A lie without which the readings are the same is none, whatever the others do.
-    for way in [way for way in ways if not lies[way][1]]:
-        rest = [other for other in lies if other != way]
-        without, others = _told(honest, seed, rest)
-        if all(not _differs(without.seen[k], told.seen[k], step_of(vehicle, k)) for k in told.seen):
+    beside = {}  # what the others tell alone: a lie is as large as what it changes of that
+    for way in ways:
+        without, others = _told(honest, seed, [other for other in lies if other != way])
+        beside[way] = without.seen
+        if not lies[way][1] and all(
+            not _differs(without.seen[k], told.seen[k], step_of(vehicle, k)) for k in told.seen
+        ):
             told, lies = without, others
     recording = record(vehicle, script, told.seen, np.random.default_rng(seed))
     sent = record(vehicle, script, honest.seen, np.random.default_rng(seed))
     # What was told while its node slept, or as it woke, is in no frame that counts.
-    some = [(lie, later) for lie, later in lies.values() if lie is not None]
-    found = [lie for lie, later in some if later or _in_frames(vehicle, lie, recording, sent)]
+    some = [(way, lie, later) for way, (lie, later) in lies.items() if lie is not None]
+    found = [
+        _sized(lie, beside[way], told)
+        for way, lie, later in some
+        if later or _in_frames(vehicle, lie, recording, sent)
+    ]
     marks = witness(truth, script, recording)
     for change in told.later:
         recording = change(recording)
     run = Run("lie", vehicle, script, None, seed, truth, recording, marks)
-    return run, [_sized(lie, honest.seen, told) for lie in found]
+    return run, found
 
 
 def _told(

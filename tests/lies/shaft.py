@@ -117,6 +117,8 @@ def speed_wrong(told: Told) -> Lie | None:
         told.put(key, change(told.seen[key]))
     if how in (0, 1):
         return Lie("offset", ", ".join(keys), words, tuple(keys), size)
+    if how == 2:
+        return Lie("delay", ", ".join(keys), words, tuple(keys), ms / 1000)
     if how == 3:
         return Lie("clipped", ", ".join(keys), words, tuple(keys), 1 - level / peak)
     if how == 4:

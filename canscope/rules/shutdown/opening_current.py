@@ -18,14 +18,13 @@ from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.rules import RULES
 from canscope.rules.shared.poles import MAIN_ROLES, main_openings
-from canscope.trust.high_voltage.switching_load import switching_load
+from canscope.trust.high_voltage.switching_load import NOMINAL_V, switching_load
 from canscope.trust.samples.missing_value import absence_at
 
 NAME, CURRENT = "pack", "pack.current"
 OFFSET_A, SAME_A = 5.0, 0.5  # a sensor's own zero; common practice, no source
 WAVERS_A = 1.0  # a standing load, by one noisy reading; likewise
 STANDING_W = 1500.0  # of a d.c. converter: 5 A on 300 V; common practice, no source
-NOMINAL_V = 300.0  # of a pack, at most; likewise
 STANDING_NS = 5 * S  # what flowed at rest longer before is no load that was left on; likewise
 
 

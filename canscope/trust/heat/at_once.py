@@ -63,7 +63,10 @@ def after_burst(
         return seen
     before_K, top_K = float(np.median(base)), float(np.median(top))
     rise_K, fall_K = top_K - before_K, top_K - float(np.median(after))
-    noise_K = float(np.hypot(*(np.std(part) / np.sqrt(len(part)) for part in (base, after))))
+    # Two or three readings after it do not tell their own scatter: all three levels do.
+    off = np.concatenate([part - np.mean(part) for part in (base, top, after)])
+    scatter_K = float(np.sqrt(np.sum(off**2) / max(len(off) - 3, 1)))
+    noise_K = scatter_K * float(np.sqrt(1 / len(base) + 1 / len(after)))
     if rise_K < max(LEAST_STEPS * step_K, SURE * noise_K):
         return seen
     fell = fall_K >= MOST * rise_K

@@ -50,10 +50,11 @@ COIL_STEP_V = 0.05  # of a reading that shows it; twice as coarse, it takes twic
 # Times the noise at rest, and what its neighbouring means differ by, which a dip exceeds; likewise
 FLICKERS, WANDERS = 2.4, 4.0
 LONGER = 0.4  # of what a coil pulls at least, in the mean of twice as many readings; likewise
-NEARLY = 2 / 3  # of that, from which on it is not known; likewise
+NEARLY, BARELY = 2 / 3, 1.3  # of that, between which more readings have to tell; likewise
 LEAST_A = 0.3  # a smaller current may be its sensor's own; common practice, no source
 STEADY = 0.1  # of the pack's voltage; common practice, no source
 KEPT = 0.015  # of it, within which a pack stays that is not loaded; likewise
+CHARGED = 0.9  # of it, from which on a link takes little more; likewise
 LEAST, MOST = 0.4, 2.5  # times C dV that the current carried; common practice, no source
 MEDIAN = 0.6745 * 2**0.5  # median distance of neighbours over the noise of one, if Gaussian
 FILTER_NS = 30 * MS  # by which a current sensor that averages carries its charge late; likewise
@@ -448,10 +449,12 @@ def _coil_pulls(window: ClosedWindow, rest: Samples, busy: Samples, step: float)
     # Of one that toggles between two steps the mean is its level; a moment's dip takes little.
     level = float(rest.value[-2 * DIPS :].mean())
     fell = level - lowest
-    if NEARLY * least <= fell < least:
+    if NEARLY * least <= fell < BARELY * least:
         # Half of what a coil pulls at least is still there as the next reading comes, and nearly as
         # much of it in the mean of twice as many, in which noise is less.
-        return False if fell < BUMP_V / 2 or level - long < LONGER * BUMP_V else None
+        if fell < BUMP_V / 2 or level - long < LONGER * BUMP_V:
+            return False
+        return True if fell >= least else None
     return bool(fell >= least)
 
 
@@ -538,10 +541,17 @@ def steady(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         return
     # Before anything flowed, and once the link is charged through its resistor: hardly anything.
     start_ns, closed_ns = window.span.start_ns, min(positive_closings(window), default=None)
-    if closed_ns is None or closed_ns - start_ns < 2 * LATE_NS:
+    if closed_ns is None:
         return
+    full_ns = closed_ns - LATE_NS
+    if full_ns - start_ns < LATE_NS:  # then the links themselves have to say when they are
+        curves = [window.back(link, start_ns).between(start_ns, closed_ns).known for link in links]
+        empty = [curve.time_ns[curve.value < CHARGED * level] for curve in curves]
+        if not empty or not all(len(times) for times in empty):
+            return
+        full_ns = max(int(times[-1]) for times in empty)
     before = samples.between(start_ns - SECOND_NS, start_ns - EARLY_NS)
-    full = samples.between(closed_ns - LATE_NS, closed_ns - EARLY_NS)
+    full = samples.between(full_ns, closed_ns - EARLY_NS // 2)
     if len(before) < FEW or len(full) < FEWEST or not full.time_ns[0] > before.time_ns[-1]:
         return
     fell = median(before.value) - median(full.value)

@@ -19,7 +19,8 @@ CURRENT = "pack.current"
 WITHIN_NS = 100 * SECOND_NS  # it is looked for; common practice, no source
 FEWEST = 30  # readings at rest
 STILL_RPM, APART_NS = 30.0, SECOND_NS // 2  # a unit at rest, and how long before and after it
-LEAST_A, MOST_A = 0.4, 3.3  # it changes by; a d.c. converter of 1 kW on 300 V; likewise
+LEAST_A, MOST_W = 0.4, 1000.0  # it changes by; a d.c. converter; likewise
+NOMINAL_V = 300.0  # of a pack whose plan does not say it, and of a higher one; likewise
 CLEAR = 4.0  # times the noise that the two levels lie apart; likewise
 NEAR, SHARE = 0.2, 0.9  # of the difference, within which so many readings lie at a level; likewise
 
@@ -72,7 +73,8 @@ def _levels(rest: Samples, past: Past) -> tuple[float, float] | None:
     low, high = median(values[values <= middle]), median(values[values > middle])
     apart = high - low
     noise = 1.5 * median(np.abs(np.diff(values))) + past.bench.u(CURRENT)
-    if not max(LEAST_A, CLEAR * noise) < apart <= MOST_A:
+    volts = min(past.bench.nominal_voltage_V or NOMINAL_V, NOMINAL_V)
+    if not max(LEAST_A, CLEAR * noise) < apart <= MOST_W / volts:
         return None
     beside = max(NEAR * apart, 3 * past.bench.u(CURRENT))  # a level between two steps shows both
     near = np.minimum(np.abs(values - low), np.abs(values - high)) <= beside
