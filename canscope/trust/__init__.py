@@ -29,7 +29,10 @@ sources
   echo              a contactor's state is its command again
   feet              the brake is made from the pedal
 high_voltage
-  answers           a reading does not answer to what moves it
+  charge, discharge links and pack current do not make one pre-charge, or one discharge
+  twelve_volts      neither coils nor the converter move the 12 V
+  pack_answers      pack and links do not give way together, or the pack moves by itself
+  monitor           the insulation monitor does not see the contactors
   obeys             a contactor's state does not follow its command
   pole_word         it does not say what the contact did, as ``link_witness`` shows
   still_fed         contactors read open, and the link still hangs on the pack

@@ -14,7 +14,14 @@ from canscope.model.events import Window
 from canscope.model.outcome import Doubt, Subject
 from canscope.model.piece import ClosedWindow
 from canscope.model.rule import Rule, Worst
-from canscope.trust.high_voltage import answers, pole_word
+from canscope.trust.high_voltage import (
+    charge,
+    discharge,
+    monitor,
+    pack_answers,
+    pole_word,
+    twelve_volts,
+)
 from canscope.trust.high_voltage.losses import losses
 from canscope.trust.high_voltage.still_fed import still_fed
 from canscope.trust.movement import trailing
@@ -30,13 +37,13 @@ WITNESSES = {
         pole_word.closing,
         pole_word.charging,
         trailing.current,
-        answers.charge,
-        answers.halves,
-        answers.only_falls,
-        answers.only_rises,
-        answers.steady,
-        answers.supply,
-        answers.lifted_by_coils,
+        charge.charge,
+        charge.halves,
+        charge.only_falls,
+        charge.only_rises,
+        pack_answers.steady,
+        twelve_volts.supply,
+        twelve_volts.lifted_by_coils,
         driven_on.live_all_along,
         driven_on.live_before,
         driven_on.closed_by_reset,
@@ -47,8 +54,8 @@ WITNESSES = {
         trailing.pack_voltage,
         trailing.against_shafts,
         trailing.torque,
-        answers.together,
-        answers.taken,
+        pack_answers.together,
+        pack_answers.taken,
         losses,
         driven_on.driven_on,
         driven_on.off_while_closed,
@@ -58,12 +65,12 @@ WITNESSES = {
     Window.OPENING: (
         pole_word.opening,
         still_fed,
-        answers.gone,
-        answers.one_circuit,
-        answers.passive_tail,
-        answers.passive_stays,
-        answers.converter_off,
-        answers.insulation,
+        pack_answers.gone,
+        discharge.one_circuit,
+        discharge.passive_tail,
+        discharge.passive_stays,
+        twelve_volts.converter_off,
+        monitor.insulation,
         driven_on.kept_live,
         driven_on.off_while_closed,
         held,

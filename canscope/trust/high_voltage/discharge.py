@@ -1,0 +1,112 @@
+"""Links that are one circuit fall together, and a passive discharge stays a passive one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import permutations
+
+import numpy as np
+
+from canscope.model.bench import MAINS
+from canscope.model.median import median
+from canscope.model.piece import ClosedWindow
+from canscope.model.runs import runs_of
+from canscope.model.tables import SECOND_NS
+from canscope.trust.high_voltage.before_and_after import LATE_NS, LEAST_V
+from canscope.trust.movement.trailing import noise
+from canscope.trust.remark import Links, Remark
+from canscope.trust.samples.clock_alignment import MS
+
+# By which links are apart after an opening: their sensors are right to 3 % each, and have a zero;
+# common practice, no source.
+APART, APART_V, APART_NS, BESIDE_NS = 0.06, 10.0, SECOND_NS // 2, 60 * MS
+TAIL_V, TAIL_NS = 100.0, 3 * SECOND_NS // 10  # a bleed that takes it is a heater of 30 W and more
+# Of a passive discharge: seconds that it lasts, and shares of its usual rate at which it stays and
+# falls on; likewise.
+STAYS_SECONDS, FLAT, FALLS_ON = 7, 0.2, 0.4
+
+
+def passive_tail(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """A link that loses its last 100 V faster than a passive bleed can take them.
+
+    Above that a converter may empty it; below no converter works.
+    """
+    if window.bench.bleed != "passive":
+        return
+    opened = [e for e in window.events_of("pole") if e.value == 0 and e.subject in MAINS]
+    if not opened:
+        return
+    for role in links:
+        link = window.back(role, opened[0].after_ns - LATE_NS).known
+        high = np.flatnonzero(link.value >= TAIL_V)
+        if not len(high) or high[-1] + 1 >= len(link):
+            continue
+        low = np.flatnonzero(link.value[high[-1] :] <= TAIL_V / np.e) + high[-1]
+        if not len(low):
+            continue
+        first, last = int(link.time_ns[high[-1]]), int(link.time_ns[low[0]])
+        if last - first < TAIL_NS and window.at("@awake", last).value[0] == 1:
+            text = f"fell from {link.value[high[-1]]:.0f} to {link.value[low[0]]:.0f} V in "
+            text += f"{(last - first) / 1e9:.2f} s, where only a passive bleed empties it"
+            yield Remark(role, "wrong", text, last)
+
+
+def passive_stays(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """A link that stops falling for seconds and then falls on, where only a bleed empties it."""
+    opened = [e for e in window.events_of("pole") if e.value == 0 and e.subject in MAINS]
+    if window.bench.bleed != "passive" or not opened:
+        return
+    closed = [e.after_ns for e in window.events_of("pole") if e.value == 1]
+    from_ns = opened[0].after_ns
+    until_ns = min([t for t in closed if t > from_ns], default=window.until_ns)
+    for role in links:
+        link = window.back(role, from_ns).between(from_ns, until_ns).known
+        link = link[link.value >= LEAST_V]
+        seconds = (link.time_ns - from_ns) // SECOND_NS
+        starts = np.flatnonzero(np.diff(seconds, prepend=-1))
+        if len(starts) < STAYS_SECONDS or (np.diff(seconds[starts]) != 1).any():
+            continue
+        level = np.add.reduceat(link.value, starts) / np.diff(starts, append=len(link))
+        rates = -np.diff(np.log(level))[:-1]  # without the last second, which is none
+        usual = median(rates)
+        if not usual > 0:
+            continue
+        clear = level[:-2] * usual > max(6 * window.bench.u(role), 4 * noise(link.value))
+        flat = (rates < FLAT * usual) & clear
+        last = int(np.flatnonzero(rates > FALLS_ON * usual)[-1])
+        fallen = link.value[0] - level > FALLS_ON * usual * level
+        for row in np.flatnonzero(flat[:-1] & flat[1:]).tolist():
+            if fallen[row] and row < last:
+                text = f"stayed at {level[row]:.0f} V for 2 s and more and then fell on, by "
+                text += f"{usual:.0%} in each second, after the contactors had opened: something "
+                text += "fed it, or it is wrong"
+                yield Remark(role, "wrong", text, from_ns + int(seconds[starts[row]]) * SECOND_NS)
+                break
+
+
+def one_circuit(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """Links that discharge apart from each other, though they hang on one pair of wires."""
+    opened = [e for e in window.events_of("pole") if e.value == 0 and e.subject in MAINS]
+    if len(links) < 2 or not opened:
+        return
+    from_ns, keys = opened[0].after_ns, window.bench.bindings
+    first = window.back(links[0], from_ns).known
+    for mine, other in permutations(links, 2):
+        own = first if mine == links[0] else window.back(mine, from_ns).known
+        its = window.at(other, own.time_ns)
+        level = float(window.at(mine, from_ns).value[0])
+        if not level >= LEAST_V or not len(own):
+            continue
+        # Buses may lie a little apart: the least that the other read around each instant counts.
+        around = [window.at(other, own.time_ns + way * BESIDE_NS).value for way in (-1, 1)]
+        least = np.minimum(its.value, np.fmin(*around))
+        allowed = APART * least + APART_V + 2 * window.bench.u(mine)
+        apart = (its.age_ns <= LATE_NS) & (least >= LEAST_V) & (least - own.value > allowed)
+        for start, end in runs_of(apart):
+            lasted_ns = int(own.time_ns[end - 1] - own.time_ns[start])
+            if lasted_ns >= APART_NS:
+                text = f"read {own.value[start]:.0f} V where {keys[other].key}, which hangs on the "
+                text += f"same wires, read {its.value[start]:.0f} V, for {lasted_ns / 1e9:.1f} s "
+                text += "after the contactors had opened"
+                yield Remark(mine, "wrong", text, int(own.time_ns[start]))
+                break
