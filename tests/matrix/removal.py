@@ -32,6 +32,7 @@ OVER = frozenset({"contactor-sequence", "control-supply", "precharge-curve", "pr
 BESIDE = {
     "axle-direction": ("Torque", "BrakePressed"),
     "control-supply": ("NegativeClosed", "PrechargeClosed", "PositiveClosed"),
+    "unasked-motion": ("EmergencyStop",),  # it asks for nothing where nothing turns
     "precharge-curve": ("PositiveClosed",),
     "link-discharge": ("NegativeClosed", "PositiveClosed"),  # one opening is enough
 }
@@ -144,6 +145,8 @@ def resting(report: Report, removal: Removal) -> list[Finding]:
     for finding in report.findings:
         shown = {k for k in finding.signals if not k.endswith(BESIDE.get(finding.rule, ("//",)))}
         of_frames = removal.kind in ("frozen", "half") and finding.rule in OF_FRAMES
+        # Any other message of two buses tells them apart as well.
+        of_frames |= removal.kind == "dropped" and finding.rule == "buses-distinct"
         if finding.verdict == "pass" and removal.gone & shown and not of_frames:
             found.append(finding)
     return found

@@ -40,6 +40,7 @@ class Case:
     slack: float
     least: bool = False  # the limit is a minimum
     stage: str = "dry-spin"
+    coarse: bool = True  # states every 100 ms tell the judged quantity as well
 
     @property
     def name(self) -> str:
@@ -257,6 +258,7 @@ CASES = (
         0.6,
         0.6,
         least=True,
+        coarse=False,
     ),
     Case(
         "precharge-curve",

@@ -91,7 +91,8 @@ class SourceResistance(Rule):
         voltage and of current over the step, and how far the voltage lagged behind the current.
     Unproven
         No load step was seen (not-exercised); the voltage rose as the load set in, so that the sign
-        of the current or a scale is in doubt (sensor-suspect); stale or not available.
+        of the current or a scale is in doubt, or was below 60 V before it, so that it feeds none
+        (sensor-suspect); stale or not available.
     """
 
     limit_ohm: float = limit(1.0, "ohm", high=10.0, looser="higher")
@@ -149,7 +150,8 @@ class SourceResistance(Rule):
         found += self._fallen(state.next_ns, piece, piece.until_ns + LATE_NS + SETTLE_NS + 1)[1]
         for name in voltages(piece.bench):
             if name in suspect:
-                text = "the voltage rose as the load set in: a sign or scale is wrong"
+                text = "the voltage rose as the load set in, or was not there before it: a sign, a "
+                text += "scale or the signal is wrong"
                 found.append(Doubt(name, "sensor-suspect", text, suspect[name]))
             text = f"no load of {self.step_A:g} A set in after {self.rest_s:g} s of rest"
             found.append(unjudged(name, "not-exercised", text))
@@ -277,7 +279,7 @@ class SourceResistance(Rule):
         return Pulse(step, at_ns, from_A, float(load.value[row]))
 
     def _row(self, piece: Piece, name: str, role: str, pulse: Pulse) -> Outcome | None:
-        """The margin of one voltage; None if it rose under load."""
+        """The margin of one voltage; None if it rose under load, or was not there."""
         begin_ns = pulse.step.rest_ns - to_ns(self.rest_s)
         end_ns = pulse.step.leave_ns + to_ns(self.pulse_s)
         volts = piece.back(role, begin_ns).known.between(begin_ns, end_ns + 1)
@@ -294,7 +296,7 @@ class SourceResistance(Rule):
         ohm = (from_V - to_V) / change_A
         u_V, u_A = 2 * piece.bench.u(role) + moved_V, 2 * piece.bench.u(CURRENT)
         u = (u_V + abs(ohm) * u_A) / abs(change_A)
-        if ohm < -u:
+        if ohm < -u or from_V < SAFE_V:
             return None
         return margins(
             name,

@@ -89,5 +89,5 @@ class PumpStops(Fault):
 
     def distort(self, seen: Readings, truth: Truth, vehicle: Vehicle, script: Script) -> None:
         stopped = truth.time_s >= script.spins[0].start_s - 3.0
-        trickle = 0.4 / self.severity
-        seen["can0:Cooling.Flow"] = np.where(stopped, trickle, seen["can0:Cooling.Flow"])
+        flow = seen["can0:Cooling.Flow"]
+        seen["can0:Cooling.Flow"] = np.where(stopped, np.minimum(flow, 0.4 / self.severity), flow)
