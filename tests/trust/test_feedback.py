@@ -47,6 +47,9 @@ def amps(times):
     return charge + 20 * load(times)
 
 
+CHARGES = {LINK: link, CURRENT: amps}
+
+
 def coils(volts):
     """What each of two coils moves the 12 V by as it pulls in, and then less and less."""
     since = [TIMES - 3.0, TIMES - 3.5]
@@ -263,6 +266,20 @@ def test_a_pack_that_reads_lower_while_a_link_charges_is_not_believed(volts, tol
     """Its level would prove a link full that is not: 1.5 % of 400 V are 6 V."""
     low = healthy()[PACK] - volts * ((TIMES >= 3.4) & (TIMES < 4.5))
     said = remarks(pack__voltage=low).get("pack.voltage", "")
+    assert ("so little current leaves a pack its voltage" in said) == told
+
+
+@pytest.mark.parametrize(("volts", "told"), [(12.0, True), (4.0, False)])
+def test_the_same_of_a_pre_charge_of_less_than_half_a_second(volts, told):
+    """Pre-charge at 3.1 s, positive at 3.58 s: after 2.3 tau the link is at 90 %."""
+    low = healthy()[PACK] - volts * ((TIMES >= 3.0) & (TIMES < 3.6))
+    earlier = {"contactors__positive": (3.6, 1), "contactors__precharge": (3.12, 1)}
+    ends = {"contactors__positive": (22.52, 0), "contactors__precharge": (5.02, 0)}
+    poles = {role: state(TIMES, on, ends[role]) for role, on in earlier.items()}
+    moved = {name: np.interp(TIMES + 0.4, TIMES, of(TIMES)) for name, of in CHARGES.items()}
+    early = {name: np.where(TIMES < 6, new, healthy()[name]) for name, new in moved.items()}
+    columns = {"units__front__link_voltage": early[LINK], "pack__current": early[CURRENT]}
+    said = remarks(pack__voltage=low, **poles, **columns).get("pack.voltage", "")
     assert ("so little current leaves a pack its voltage" in said) == told
 
 

@@ -91,7 +91,7 @@ class SourceResistance(Rule):
         voltage and of current over the step, and how far the voltage lagged behind the current.
     Unproven
         No load step was seen (not-exercised); the voltage rose as the load set in, so that the sign
-        of the current or a scale is in doubt, or was below 60 V before it, so that it feeds none
+        of the current or a scale is in doubt, or a link was below 60 V before it, so it feeds none
         (sensor-suspect); stale or not available.
     """
 
@@ -296,7 +296,7 @@ class SourceResistance(Rule):
         ohm = (from_V - to_V) / change_A
         u_V, u_A = 2 * piece.bench.u(role) + moved_V, 2 * piece.bench.u(CURRENT)
         u = (u_V + abs(ohm) * u_A) / abs(change_A)
-        if ohm < -u or from_V < SAFE_V:
+        if ohm < -u or (role != PACK and from_V < SAFE_V):
             return None
         return margins(
             name,

@@ -250,3 +250,10 @@ def test_cutting_changes_no_fall():
         return judge(load, ohmic(load, 380, 0.1), link=ohmic(load, 390, 77.5), until_s=4.0, **more)
 
     assert judged(cuts="each") == judged()
+
+
+def test_no_load_sets_in_on_a_link_that_reads_nothing():
+    amps = pulse(0, 10)
+    finding = judge(amps, ohmic(amps, 400, 0.1), link=np.zeros_like)["front link"]
+    assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
+    assert "was not there" in finding.sentence
