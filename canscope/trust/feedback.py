@@ -43,6 +43,7 @@ WITNESSES = {
         charge.only_rises,
         pack_answers.steady,
         twelve_volts.supply,
+        twelve_volts.stands_as_one_closes,
         twelve_volts.lifted_by_coils,
         driven_on.live_all_along,
         driven_on.live_before,

@@ -321,6 +321,16 @@ def test_12_v_that_no_coil_pulls_down_are_averaged_or_made_of_something_else():
     assert remarks(supply__voltage=made - coils(0.3)) == {}
 
 
+@pytest.mark.parametrize(("dips_V", "told"), [(0.0, True), (0.1, False)])
+def test_12_v_that_stand_to_the_bit_as_positive_closes_hide_its_dip(dips_V, told):
+    """Negative's coil pulls by 0.3 V; the converter comes a second after positive."""
+    level = np.where((TIMES < 5.5) | (TIMES > 22.5), 12.6, 13.8) - coils(0.3)
+    since = TIMES - 4.5
+    column = level - dips_V * np.exp(-np.maximum(since, 0) / 0.07) * (since >= 0)
+    said = remarks(supply__voltage=column).get(SUPPLY, "")
+    assert ("to the bit as positive closed" in said) == told
+
+
 def test_a_coil_pulled_in_before_its_state_was_read_again():
     """States at 2.88, 3.08 s: the coil pulled in at 3.0 s. A tenth of a second sees it no more."""
     flicker = np.random.default_rng(3).integers(-1, 2, len(TIMES)) * 0.01

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from canscope.model.bench import MAINS
 from canscope.model.median import median, percentile
 from canscope.model.piece import ClosedWindow
 from canscope.model.signals import Samples
@@ -35,6 +36,7 @@ COIL_STEP_V = 0.05  # of a reading that shows it; twice as coarse, it takes twic
 FLICKERS, WANDERS = 2.4, 4.0
 LONGER = 0.4  # of what a coil pulls at least, in the mean of twice as many readings; likewise
 NEARLY, BARELY = 2 / 3, 1.3  # of that, between which more readings have to tell; likewise
+CLEARLY = 4.0  # steps, by which one coil moves it surely; likewise
 REST_NS = 2 * SECOND_NS  # before an attempt, in which a reading shows its own flicker
 
 
@@ -108,6 +110,30 @@ def _coil_pulls(window: ClosedWindow, rest: Samples, busy: Samples, step: float)
             return False
         return True if fell >= least else None
     return bool(fell >= least)
+
+
+def stands_as_one_closes(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """12 V that one main contactor's coil pulls down, and that stand to the bit at the other's."""
+    if not window.bench.has(SUPPLY) or window.bench.poles_as_one:
+        return
+    moved: dict[str, tuple[float, float, int]] = {}  # of each pole: by how much, at what, when
+    for event in window.events_of("pole"):
+        if event.value != 1 or event.subject not in MAINS:
+            continue
+        around = window.back(SUPPLY, event.after_ns - EARLY_NS).known
+        around = around.between(0, event.time_ns + LATE_NS)
+        if len(around) < DIPS:
+            return
+        by_V = float(np.ptp(around.value))
+        moved[event.subject] = (by_V, float(around.value[0]), event.time_ns)
+    most_V = max((by_V for by_V, *_ in moved.values()), default=0.0)
+    if most_V < max(BUMP_V, CLEARLY * 2 * window.bench.bindings[SUPPLY].half_step):
+        return
+    for pole, (by_V, level_V, at_ns) in moved.items():
+        if not by_V:
+            text = f"stood at {level_V:.2f} V to the bit as {pole} closed, where the other main "
+            text += f"contactor moved it by {most_V:.2f} V: its lowest value was not seen"
+            yield Remark(SUPPLY, "silent", text, at_ns)
 
 
 def converter_off(window: ClosedWindow, links: Links) -> Iterator[Remark]:
