@@ -45,6 +45,7 @@ class Seen:
     low: tuple[int, int] | None = None  # the same of too little, and when; it was not enough since
     lows: int = 0  # readings since then
     fell_ns: int | None = None  # first reading of too little that no settling explains
+    spun_ns: int | None = None  # first reading of too little while a unit turned
     alone_ohm: float = float("nan")  # the last reading before any pole closed
     steady: tuple[int, float] | None = None  # the closing, and the last reading in it
 
@@ -77,7 +78,8 @@ class InsulationResistance(Rule):
         contactors closed before it had settled, or read too little for a moment after it had
         measured enough in the same closing (opening), or all the time until they opened, closed or
         the recording ended (sensor-suspect): a monitor that settles goes from low to enough, and an
-        insulation that comes and goes does not; there is neither a ``maximum_voltage_V`` nor a pack
+        insulation that comes and goes does not; it had not settled, and read too little, when a
+        unit turned already (sensor-suspect); there is neither a ``maximum_voltage_V`` nor a pack
         voltage to make a limit of (no-limit).
     """
 
@@ -180,6 +182,12 @@ class InsulationResistance(Rule):
             text = "the monitor read too little, and not only as it "
             text += "settled: insulation that comes and goes, or a monitor that needs longer"
             return [Doubt(NAME, "sensor-suspect", text, fell_ns, code=LITTLE)]
+        if state.spun_ns is not None:
+            text = (
+                "the monitor read too little while a unit turned already: it had not settled, or "
+            )
+            text += "the insulation was bad then; let it settle before anything turns"
+            return [Doubt(NAME, "sensor-suspect", text, state.spun_ns, code=LITTLE)]
         if state.clipped_ns is not None:
             text = "the monitor stood at the upper end of its range"
             return [unjudged(NAME, "sensor-suspect", text, state.clipped_ns)]
@@ -222,6 +230,9 @@ class InsulationResistance(Rule):
         enough = readings.value >= self._wanted(piece.bench) * working_V
         opened = both_open(piece, times, 0, 0) & (since_ns != state.first_ns)
         counts = live & ((closed.value == 1) | opened) & (closed.age_ns >= AWAKE_S * S)
+        if state.spun_ns is None:
+            spun = counts & ~enough & ~settled & _turning(piece, times)
+            state = replace(state, spun_ns=int(times[np.argmax(spun)]) if spun.any() else None)
         before_ns = times[0] if state.read_ns is None else state.read_ns
         seldom = np.diff(times, prepend=before_ns) >= SELDOM * LOW_NS
         state = replace(state, read_ns=int(times[-1]))
@@ -284,6 +295,12 @@ class InsulationResistance(Rule):
             kohm=ohm / 1e3,
             working_V=working_V,
         )
+
+
+def _turning(piece: Piece, times_ns: Int64s) -> Bools:
+    """Instants at which a unit turned."""
+    turned = [piece.at(f"@turning.{unit.name}", times_ns).value == 1 for unit in piece.bench.units]
+    return np.any(turned, axis=0) if turned else np.zeros(len(times_ns), np.bool_)
 
 
 def _working(state: Seen, piece: Piece, times_ns: Int64s) -> tuple[Seen, Floats, Floats]:

@@ -299,3 +299,16 @@ def test_too_little_with_the_poles_open_is_told_unless_it_is_before_they_first_c
         return np.where((times >= low[0]) & (times < low[1]), 20e3, alone)
 
     assert judge(ohm, until_s=52.0, edit=later).verdict is verdict
+
+
+@pytest.mark.parametrize(("low_until_s", "suspect"), [(12.0, True), (3.0, False)])
+def test_nothing_turns_while_a_monitor_still_reads_too_little(low_until_s, suspect):
+    """A unit turns from 5 to 9 s; 10 kohm until then may be the monitor, or a fault."""
+
+    def turn(roles):
+        times = clock(40.0, 0.02)
+        roles["units.front.speed"] = (times, np.interp(times, [5, 6, 8, 9], [0, 600, 600, 0]))
+
+    finding = judge(lambda t: np.where(t < low_until_s, 10e3, 2400e3), edit=turn, stage="dry-spin")
+    assert (finding.reason == "sensor-suspect") == suspect
+    assert ("while a unit turned" in finding.sentence) == suspect
