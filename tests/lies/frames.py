@@ -12,6 +12,7 @@ from canscope.simulate.recording import Recording
 from tests.lies.lies import STATES, Lie, Told, any_of, kind, measured
 
 FEW_STEPS = 3.0  # that a repeated payload may hide of a reading
+LATE_S = 1.2  # for which it hides more, at most: then it is late
 
 
 def _units(told: Told) -> list[str]:
@@ -106,18 +107,20 @@ def gateway_repeats(told: Told) -> Lie | None:
     if late is not None:
         return Lie("falls-late", message.key, words, tuple(keys), late)
     some = [key for key, steps in zip(keys, hidden, strict=True) if steps > FEW_STEPS]
-    if some and np.isfinite(size) and all(key.rpartition(".")[2] in STATES for key in some):
-        late_s = max(_late_s(told, key, rows) for key in some)
+    late_s = max((_late_s(told, key, rows) for key in some), default=np.inf)
+    if np.isfinite(size) and late_s < LATE_S:
         return Lie("delay", message.key, words, tuple(some), late_s)
     name = "insulation-stops" if measured(told, keys[0], rows.start) else "gateway-repeats"
     return Lie(name, message.key, words, tuple(keys), size)
 
 
 def _late_s(told: Told, key: str, rows: slice) -> float:
-    """How long a state is repeated after it changed; for ever, if it changed and came back."""
-    off = np.flatnonzero(told.seen[key][rows] != told.seen[key][rows.start])
-    to_the_end = len(off) == rows.stop - rows.start - off[0] and rows.stop < told.rows
-    return len(off) / 1000 if to_the_end else float("inf")
+    """How long a reading is repeated after it moved; for ever, if it moved and came back."""
+    column, least = told.seen[key], FEW_STEPS * _granule(told, key)
+    moved = np.abs(column[rows] - column[rows.start]) > least
+    late = int(moved.sum())
+    to_the_end = late and moved[-late:].all() and rows.stop < told.rows
+    return late / 1000 if to_the_end else float("inf")
 
 
 def _falls_late_s(told: Told, key: str, rows: slice) -> float | None:
