@@ -36,6 +36,7 @@ COIL_STEP_V = 0.05  # of a reading that shows it; twice as coarse, it takes twic
 FLICKERS, WANDERS = 2.4, 4.0
 LONGER = 0.4  # of what a coil pulls at least, in the mean of twice as many readings; likewise
 NEARLY, BARELY = 2 / 3, 1.3  # of that, between which more readings have to tell; likewise
+MOST_OF_IT = 0.8  # of what a coil pulls at least, in the mean over 30 ms; likewise
 CLEARLY = 4.0  # steps, by which one coil moves it surely; likewise
 REST_NS = 2 * SECOND_NS  # before an attempt, in which a reading shows its own flicker
 
@@ -103,6 +104,8 @@ def _coil_pulls(window: ClosedWindow, rest: Samples, busy: Samples, step: float)
     # Of one that toggles between two steps the mean is its level; a moment's dip takes little.
     level = float(rest.value[-2 * DIPS :].mean())
     fell = level - lowest
+    if beside > 1 and least <= fell < MOST_OF_IT * BUMP_V:
+        return False  # read so often, hardly anything of a dip lies between two readings
     if NEARLY * least <= fell < BARELY * least:
         # Half of what a coil pulls at least is still there as the next reading comes, and nearly as
         # much of it in the mean of twice as many, in which noise is less.
