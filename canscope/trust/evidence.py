@@ -869,11 +869,10 @@ EVIDENCE = (
             Unseen(
                 "delay",
                 ("driver.brake",),
-                "a brake that is late by up to 1.5 s: what follows mostly waits for longer, and no "
-                "unit comes to 200 rpm under it that reads pressed",
+                f"a brake that is late by up to a second: {WAITED}",
                 "watch its value while another person presses it",
                 least=0.0,
-                most=1.5,
+                most=1.0,
             ),
             Unseen(
                 "from-lever",

@@ -23,6 +23,7 @@ All thresholds are common practice, no source.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -40,6 +41,7 @@ RAD_S = 2 * np.pi / 60  # per rpm
 LEAST_KGM2 = 0.02  # a bare rotor
 GAINED_RPM = 100.0  # from standstill, before torque has to explain it
 BRAKED_RPM = 200.0  # from standstill under a pressed brake, which may drag at first
+BRAKED = 0.4  # the same as a part of the highest speed, where that is less
 STILL_RPM = 30.0
 DEAD_V = SAFE_V  # where no pole is bound
 LONGEST_NS = 120 * SECOND_NS  # of a burst: what the history surely keeps
@@ -140,19 +142,22 @@ class Answers:
             apart = self._balance(history, unit, course)
             found = {role: self._clipped(history, torque, course) or apart, torque: apart}
             found[PEDAL] = self._late_release(history, torque, course)
-            top_rpm = HIGH * float(course.rpm[course.top])  # a foot may hold it at first
+            # A foot may hold it at first.
+            top_rpm = max(HIGH * float(course.rpm[course.top]), BRAKED_RPM)
             if self._all_along(history, course, BRAKE, 1, top_rpm):
                 found[BRAKE] = f"read pressed while the unit came to {top_rpm:.0f} rpm"
             self._keep(found, unit, apart)
             return
-        came = f"while the unit came to {BRAKED_RPM:g} rpm"
+        braked_rpm = min(BRAKED_RPM, max(GAINED_RPM, BRAKED * float(course.rpm[course.top])))
+        came = f"while the unit came to {braked_rpm:.0f} rpm"
+        all_along = partial(self._all_along, history, course, least_rpm=braked_rpm)
         found = {
             torque: self._unexplained(history, torque, course),
             PEDAL: self._before_pedal(history, course)
             or self._against_pedal(history, unit, course),
             role: self._clipped(history, torque, course) or self._stairs(role, course),
-            BRAKE: f"read pressed {came}" if self._all_along(history, course, BRAKE, 1) else "",
-            IGNITION: f"read off {came}" if self._all_along(history, course, IGNITION, 0) else "",
+            BRAKE: f"read pressed {came}" if all_along(BRAKE, 1) else "",
+            IGNITION: f"read off {came}" if all_along(IGNITION, 0) else "",
         }
         apart = ""
         if not found[torque]:
@@ -262,11 +267,11 @@ class Answers:
         )
 
     def _all_along(
-        self, history: History, course: Course, role: str, held: int, least_rpm: float = BRAKED_RPM
+        self, history: History, course: Course, role: str, held: int, least_rpm: float
     ) -> bool:
         """Whether a driver's input read one state all the time in which the unit sped up so far."""
         rows = slice(course.first, course.top + 1)
-        fast = course.rpm[rows] >= max(least_rpm, BRAKED_RPM)
+        fast = course.rpm[rows] >= least_rpm
         if not self._bench.has(role) or not fast.any():
             return False
         end_ns = int(course.time_ns[rows][int(np.argmax(fast))])
