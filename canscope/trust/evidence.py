@@ -565,7 +565,7 @@ EVIDENCE = (
                 least=0.0,
                 most=3.0,
             ),
-            _held("pack.current", 0.3, "a peak as short may lie between two readings as well"),
+            _held("pack.current", 0.4, "a peak as short may lie between two readings as well"),
             _dead_bit(
                 "pack.current",
                 3.0,
@@ -804,6 +804,7 @@ EVIDENCE = (
                     ("from-command", "is made of the contactors' states"),
                     ("random-walk", "wanders at random"),
                     ("averaged", "is the mean of a second or two"),
+                    ("late-dips", "comes up to a second late"),
                 )
             ),
             Unseen(
@@ -1263,9 +1264,10 @@ EVIDENCE = (
                 "link-fades",
                 ("units.*.link_voltage",),
                 "all links read that they are empty sooner after the opening than they are, or "
-                "one of them by 0.2 s: within parts of a second on a vehicle that discharges "
-                "actively, as an inverter that gives its motor current does, or along a curve as "
-                "of a stronger bleed; nothing else measures what they still hold",
+                "one of them by 0.2 s or by a sixth of the pack: within parts of a second on a "
+                "vehicle that discharges actively, as an inverter that gives its motor current "
+                "does, or along a curve as of a stronger bleed; nothing else measures what they "
+                "still hold",
                 "measure the link before touching, each time",
             ),
             Unseen(

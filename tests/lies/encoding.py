@@ -186,6 +186,9 @@ def message_late(told: Told) -> Lie | None:
         return joined(replace(recording, time_us=recording.time_us + mine * ms * 1000))
 
     told.later.append(late)
+    every_ms = 1000 * cycle_s(told.vehicle, keys[0])
+    if message.name == "Supply" and every_ms >= 60 and ms < 1000:
+        return Lie("late-dips", message.key, f"{ms} ms late", tuple(keys), every_ms)
     return Lie("message-late", message.key, f"{ms} ms late", tuple(keys), ms / 1000)
 
 

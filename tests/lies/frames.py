@@ -9,9 +9,10 @@ import numpy as np
 from canscope.simulate.bits import crc8_j1850, put
 from canscope.simulate.messages import all_messages, step_of
 from canscope.simulate.recording import Recording
-from tests.lies.lies import STATES, Lie, Told, any_of, kind, measured
+from tests.lies.lies import STATES, Lie, Told, any_of, kind, lasting, measured
 
 FEW_STEPS = 3.0  # that a repeated payload may hide of a reading
+LITTLE_V, LITTLE_A = 2.0, 1.0  # that a stop of the pack's readings may hide
 LATE_S = 1.2  # for which it hides more, at most: then it is late
 
 
@@ -106,10 +107,20 @@ def gateway_repeats(told: Told) -> Lie | None:
     late = _falls_late_s(told, keys[0], rows) if message.name == "Supply" else None
     if late is not None:
         return Lie("falls-late", message.key, words, tuple(keys), late)
+    off = {
+        key.rpartition(".")[2]: np.abs(told.seen[key][rows] - told.seen[key][rows.start])
+        for key in keys
+    }
+    if message.name == "PackStatus" and off["PackVoltage"].max() <= LITTLE_V:
+        amps = lasting(off["PackCurrent"], 100)
+        if amps <= LITTLE_A:  # as with a stop that hides no more
+            return Lie("freeze", message.key, words, (f"{message.key}.PackCurrent",), amps)
     some = [key for key, steps in zip(keys, hidden, strict=True) if steps > FEW_STEPS]
     late_s = max((_late_s(told, key, rows) for key in some), default=np.inf)
     if np.isfinite(size) and late_s < LATE_S:
-        return Lie("delay", message.key, words, tuple(some), late_s)
+        states = any(key.rpartition(".")[2] in STATES for key in some)
+        name = "delay" if states else "holds-last"
+        return Lie(name, message.key, words, tuple(some), late_s)
     name = "insulation-stops" if measured(told, keys[0], rows.start) else "gateway-repeats"
     return Lie(name, message.key, words, tuple(keys), size)
 

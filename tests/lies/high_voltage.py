@@ -494,9 +494,13 @@ def link_fades(told: Told) -> Lie | None:
     _, last = _edges(told, told.closed())
     ms = int(told.rng.choice([60, 200, 1000]))
     shape = np.interp(np.arange(told.rows - last), [0, ms], [1, 0])
+    was = {key: told.seen[key] for key in some}
     for key in some:
         told.put(key, told.seen[key][last] * shape, slice(last, told.rows))
-    alike = len(some) == len(keys) or ms <= 200
+    off = max(
+        float(np.abs(told.seen[key] - honest).max()) / honest[last] for key, honest in was.items()
+    )
+    alike = len(some) == len(keys) or ms <= 200 or off <= 1 / 6
     name = "link-fades" if told.vehicle.box.bleed == "active" and alike else "link-hidden"
     return Lie(name, ", ".join(some), f"straight to 0 in {ms} ms from the opening on", tuple(some))
 

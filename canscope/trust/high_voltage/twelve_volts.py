@@ -23,7 +23,7 @@ from canscope.trust.high_voltage.before_and_after import (
 )
 from canscope.trust.movement.trailing import GAUSSIAN, noise, step_of
 from canscope.trust.remark import Links, Remark
-from canscope.trust.samples.clock_alignment import MS
+from canscope.trust.samples.clock_alignment import MS, positive_closings
 
 SUPPLY = "supply.voltage"
 LIFTED_V = 0.5  # by which a converter lifts the 12 V; common practice, no source
@@ -57,21 +57,33 @@ def supply(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     if window.at("@closed", window.until_ns, before=True).value[0] != 1:
         return
     rest = window.back(SUPPLY, start_ns - REST_NS).between(start_ns - REST_NS, start_ns - EARLY_NS)
-    busy = window.back(SUPPLY, start_ns - EARLY_NS).known
-    if len(rest.known) < 6 or len(busy) < 10:
+    rest, busy = rest.known, window.back(SUPPLY, start_ns - EARLY_NS).known
+    if len(rest) < 6:  # its node woke late: they rest between two closings as well
+        rest = _between_closings(window, busy)
+    if len(rest) < 6 or len(busy) < 10:
         return
-    step = step_of(rest.known.value, bench.bindings[SUPPLY].half_step)
+    step = step_of(rest.value, bench.bindings[SUPPLY].half_step)
     # A moment's dip before it, as a node wakes, is not what they rest at.
-    low, high = (float(percentile(rest.known.value, share)) for share in (5, 95))
+    low, high = (float(percentile(rest.value, share)) for share in (5, 95))
     outside = max(low - float(busy.value.min()), float(busy.value.max()) - high)
     if outside < max(1.5 * step, high - low, BUMP_V):
         text = f"stayed within {low:.2f} to {high:.2f} V while contactors closed, as it does at "
         text += "rest: neither a coil nor the converter moved it"
         yield Remark(SUPPLY, "silent", text, window.until_ns)
-    elif _coil_pulls(window, rest.known, busy, step) is False:
+    elif _coil_pulls(window, rest, busy, step) is False:
         text = "did not dip as the first contactor pulled in, though it is read often enough to "
         text += "show it: it is averaged, or made of something else"
         yield Remark(SUPPLY, "silent", text, window.until_ns)
+
+
+def _between_closings(window: ClosedWindow, busy: Samples) -> Samples:
+    """Readings that no coil moves, from the first closing until positive closes."""
+    closings = [event for event in window.events_of("pole") if event.value == 1]
+    quiet = busy.time_ns < min(positive_closings(window), default=0)
+    for event in closings:
+        near = busy.time_ns >= event.after_ns - EARLY_NS
+        quiet &= ~(near & (busy.time_ns <= event.time_ns + LATE_NS))
+    return busy[quiet]
 
 
 def _coil_pulls(window: ClosedWindow, rest: Samples, busy: Samples, step: float) -> bool | None:
