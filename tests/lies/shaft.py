@@ -40,7 +40,10 @@ def torque_dead(told: Told) -> Lie | None:
     keys, level = _some(told, "Torque"), float(told.rng.choice([0.0, 0.0, 3.0, 12.0, -12.0]))
     for key in keys:
         told.put(key, np.full(told.rows, level), still=bool(told.rng.random() < 0.5))
-    return Lie("torque-dead", ", ".join(keys), f"always {level:g} Nm", tuple(keys))
+    words = f"always {level:g} Nm"
+    if not told.turning().any():  # nothing else ever was there
+        return Lie("offset", ", ".join(keys), words, tuple(keys), level)
+    return Lie("torque-dead", ", ".join(keys), words, tuple(keys))
 
 
 @kind("torque-scale")

@@ -35,10 +35,9 @@ def three_levels(window: ClosedWindow, role: str) -> tuple[float, float, float, 
         window.back(role, start).between(start, min(end, window.until_ns)).known
         for start, end in spans
     ]
-    over_ns = min(spans[2][1], window.until_ns)
-    if any(len(part) < 8 for part in parts) or not all_open(window, over_ns):
-        return None
-    if window.at("@awake", over_ns).value[0] != 1:
+    # A node that is being switched off may send anything.
+    parts[2] = parts[2][window.at("@awake", parts[2].time_ns).value == 1]
+    if any(len(part) < 8 for part in parts) or not all_open(window, int(parts[2].time_ns[-1])):
         return None
     before, closed, after = (median(part.value) for part in parts)
     return before, closed, after, max(step_in(window, role, part) for part in parts)
