@@ -258,12 +258,12 @@ STILL_PACK = tuple(
     Unseen(
         kind,
         ("pack.voltage",),
-        f"{words} a voltage, never off by more than 2 V: it hardly gives way, so that nothing "
+        f"{words} a voltage, never off by more than 2.5 V: it hardly gives way, so that nothing "
         "shows that it does not follow, and no limit of a sag is as narrow",
         "let it rest, load it once as far as the stage allows, and see pack and links give way "
         "together",
         least=0.0,
-        most=2.0,
+        most=2.5,
     )
     for kind, words in (
         ("late-feedback", "a delay of"),
@@ -457,7 +457,11 @@ RESTING_PEDAL = Unseen(
     least=0.0,
     most=3.0,
 )
-STUCK_PEDAL = _dead_bit("driver.pedal*", 6.0, "6 %, as with coarse steps")
+STUCK_PEDAL = _dead_bit(
+    "driver.pedal*",
+    13.0,
+    "13 % while it is pressed: that it rests, and that axles turn only with it, holds all the same",
+)
 
 EVIDENCE = (
     Evidence(
@@ -615,11 +619,11 @@ EVIDENCE = (
                 Unseen(
                     kind,
                     ("pack.current",),
-                    f"a {words}, as long as no more than 1 A of what flows is hidden by it, such as"
-                    " a converter takes at rest: nothing measures so little beside it",
+                    f"a {words}, as long as no more than 1.5 A of what flows is hidden by it, such "
+                    "as a converter takes at rest: nothing measures so little beside it",
                     CLAMP,
                     least=0.0,
-                    most=1.0,
+                    most=1.5,
                 )
                 for kind, words in (
                     ("freeze", "stop"),
@@ -728,11 +732,11 @@ EVIDENCE = (
             Unseen(
                 "delay",
                 ("supply.voltage",),
-                "a delay of up to 0.3 s: a dip is looked for around each closing for as long as "
-                "that",
+                "a delay of up to 0.45 s: a dip is looked for around each closing for 0.3 s and "
+                "the cycle of its state",
                 "watch it dip as the contactors close",
                 least=0.0,
-                most=0.3,
+                most=0.45,
             ),
             Unseen(
                 "held",
@@ -794,11 +798,11 @@ EVIDENCE = (
                 Unseen(
                     kind,
                     ("supply.voltage",),
-                    f"a voltage that {words}, where it is sent more seldom than every 60 ms, or "
-                    "than every 30 ms in steps of 0.1 V: a coil's dip may lie between two readings "
-                    "or steps, and who lifted it is not seen",
-                    "send it every 50 ms or faster, and see it dip as each coil pulls in",
-                    least=60.0,
+                    f"a voltage that {words}, where it is sent every 50 ms or more seldom, or "
+                    "every 25 ms or more seldom in steps of 0.1 V: a coil's dip may lie between "
+                    "two readings or steps, and who lifted it is not seen",
+                    "send it every 20 ms or faster, and see it dip as each coil pulls in",
+                    least=50.0,
                 )
                 for kind, words in (
                     ("from-command", "is made of the contactors' states"),
@@ -1264,7 +1268,7 @@ EVIDENCE = (
                 "link-fades",
                 ("units.*.link_voltage",),
                 "all links read that they are empty sooner after the opening than they are, or "
-                "one of them by 0.2 s or by a sixth of the pack: within parts of a second on a "
+                "one of them by 0.2 s or by a quarter of the pack: within parts of a second on a "
                 "vehicle that discharges actively, as an inverter that gives its motor current "
                 "does, or along a curve as of a stronger bleed; nothing else measures what they "
                 "still hold",

@@ -12,7 +12,7 @@ from canscope.simulate.recording import Recording
 from tests.lies.lies import STATES, Lie, Told, any_of, kind, lasting, measured
 
 FEW_STEPS = 3.0  # that a repeated payload may hide of a reading
-LITTLE_V, LITTLE_A = 2.0, 1.0  # that a stop of the pack's readings may hide
+LITTLE_V, LITTLE_A = 2.0, 1.5  # that a stop of the pack's readings may hide
 LATE_S = 1.2  # for which it hides more, at most: then it is late
 
 

@@ -500,7 +500,7 @@ def link_fades(told: Told) -> Lie | None:
     off = max(
         float(np.abs(told.seen[key] - honest).max()) / honest[last] for key, honest in was.items()
     )
-    alike = len(some) == len(keys) or ms <= 200 or off <= 1 / 6
+    alike = len(some) == len(keys) or ms <= 200 or off <= 1 / 4
     name = "link-fades" if told.vehicle.box.bleed == "active" and alike else "link-hidden"
     return Lie(name, ", ".join(some), f"straight to 0 in {ms} ms from the opening on", tuple(some))
 

@@ -42,7 +42,7 @@ STOPS = (
     "dithers-cold", "numbers-dither", "gateway-holds", "code-while-turning", "absent",
     "random-walk", "quantised", "bit-stuck", "mean-of-both", "first-again",
 )  # fmt: skip
-SMALL_A = 2.0
+SMALL_A = 3.0
 PACK_KINDS = (
     "late-feedback", "delay", "dither", "freeze", "constant", "pack-dead", "replayed-burst",
     "random-walk", "reflected",
@@ -373,9 +373,8 @@ def sign(told: Told) -> Lie | None:
 def freeze(told: Told) -> Lie | None:
     """A sensor stops at what it said last: from the start, some time, or for a spell."""
     key, (rows, when) = any_of(told, told.numbers() + told.states()), _spell(told)
-    settled_s = _settles(told, key, rows)
+    name, settled_s = _of_a_monitor(told, key, rows) or ("freeze", None)
     told.put(key, told.seen[key][rows.start], rows, still=rows.stop == told.rows)
-    name = "freeze" if settled_s is None else "insulation-settles"
     return Lie(name, key, f"stands still {when}", (key,), settled_s)
 
 
@@ -387,25 +386,24 @@ def dither(told: Told) -> Lie | None:
     if lasting(np.abs(told.seen[key][rows] - level), 100) < 2 * step:
         return None  # one that lives and rests says the same
     told.put(key, level + step * told.rng.integers(-1, 2, rows.stop - rows.start), rows)
-    name = "insulation-stops" if measured(told, key, rows.start) else "dither"
-    settled_s = _settles(told, key, rows)
-    if settled_s is not None:
-        name = "insulation-settles"
+    name, settled_s = _of_a_monitor(told, key, rows) or ("dither", None)
     return Lie(name, key, f"flickers about one value {when}", (key,), settled_s)
 
 
-def _settles(told: Told, key: str, rows: slice) -> float | None:
-    """Seconds from a closing to the end of a spell; None of another sensor, or without one."""
-    closed = told.closed()[rows]
-    if _name(key) != "Resistance" or rows.stop == told.rows or not closed[-1] or closed.all():
+def _of_a_monitor(told: Told, key: str, rows: slice) -> tuple[str, float | None] | None:
+    """What a stop of the insulation monitor is called, and how long after a closing it ends."""
+    if _name(key) != "Resistance":
         return None
-    return float(len(closed) - 1 - np.flatnonzero(~closed)[-1]) / 1000
+    closed = told.closed()[rows]
+    if rows.stop < told.rows and closed[-1] and not closed.all():
+        return "insulation-settles", float(len(closed) - 1 - np.flatnonzero(~closed)[-1]) / 1000
+    return ("insulation-stops", None) if measured(told, key, rows.start) else None
 
 
 def measured(told: Told, key: str, row: int) -> bool:
     """Whether it is the insulation monitor, which has seen the contactors closed for 5 s."""
-    closed = told.closed()[max(row - 5000, 0) : row]
-    return _name(key) == "Resistance" and len(closed) == 5000 and bool(closed.all())
+    seen = np.cumsum(told.closed()[:row])
+    return _name(key) == "Resistance" and bool((seen[5000:] - seen[:-5000] == 5000).any())
 
 
 @kind("constant")
@@ -651,9 +649,8 @@ def _sized(lie: Lie, honest: dict[str, np.ndarray], told: Told) -> Lie:
     if lie.keys and lie.kind in PACK_KINDS and all("PackVoltage" in key for key in lie.keys):
         off_V = max(float(np.abs(told.seen[key] - honest[key]).max()) for key in lie.keys)
         return replace(lie, size=off_V)
-    if lie.kind in ("freeze", "dither", "pack-dead", "absent") and "PackCurrent" in "".join(
-        lie.keys
-    ):
+    stops = lie.kind in ("freeze", "dither", "pack-dead") and lie.size is None
+    if (stops or lie.kind == "absent") and "PackCurrent" in "".join(lie.keys):
         off = [np.abs(told.seen[key] - honest[key]) for key in lie.keys]
         return replace(lie, size=max(lasting(one, 100) for one in off))
     if lie.words.startswith("smoothed") and "PackCurrent" in "".join(lie.keys):

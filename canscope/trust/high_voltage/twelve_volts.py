@@ -37,7 +37,8 @@ FLICKERS, WANDERS = 2.4, 4.0
 LONGER = 0.4  # of what a coil pulls at least, in the mean of twice as many readings; likewise
 NEARLY, BARELY = 2 / 3, 1.3  # of that, between which more readings have to tell; likewise
 MOST_OF_IT = 0.8  # of what a coil pulls at least, in the mean over 30 ms; likewise
-CLEARLY = 4.0  # steps, by which one coil moves it surely; likewise
+ONE_STEP = 1.5  # of a reading, more than which is no single step of it; likewise
+CLEARLY = 6.0  # steps, by which one coil moves it surely; likewise
 REST_NS = 2 * SECOND_NS  # before an attempt, in which a reading shows its own flicker
 
 
@@ -116,6 +117,9 @@ def _coil_pulls(window: ClosedWindow, rest: Samples, busy: Samples, step: float)
     # Of one that toggles between two steps the mean is its level; a moment's dip takes little.
     level = float(rest.value[-2 * DIPS :].mean())
     fell = level - lowest
+    stays = level - float(around.value[-len(around) // 3 :].mean())
+    if fell < ONE_STEP * step and stays > step / 2:
+        return False  # one step down that stays: a coil lets it rise again
     if beside > 1 and least <= fell < MOST_OF_IT * BUMP_V:
         return False  # read so often, hardly anything of a dip lies between two readings
     if NEARLY * least <= fell < BARELY * least:
@@ -137,7 +141,7 @@ def stands_as_one_closes(window: ClosedWindow, links: Links) -> Iterator[Remark]
             continue
         around = window.back(SUPPLY, event.after_ns - EARLY_NS).known
         around = around.between(0, event.time_ns + LATE_NS)
-        if len(around) < DIPS:
+        if len(around) < FEW:
             return
         by_V = float(np.ptp(around.value))
         moved[event.subject] = (by_V, float(around.value[0]), event.time_ns)
