@@ -16,6 +16,7 @@ from canscope.model.history import KEEP_NS, History, stamped
 from canscope.model.piece import ClosedWindow, Piece
 from canscope.model.tables import Frames, Int64s, empty_frames
 from canscope.trust.high_voltage import pole_word
+from canscope.trust.high_voltage.closes_asleep import ClosesAsleep
 from canscope.trust.high_voltage.obeys import Obeys
 from canscope.trust.high_voltage.unloaded import Unloaded
 from canscope.trust.movement.dead_bit import DeadBits
@@ -52,6 +53,7 @@ class Segment:
         self._stopped = Stopped(self._bench)
         self._dead_bits = DeadBits(self._bench)
         self._obeys = Obeys(self._bench)
+        self._closes_asleep = ClosesAsleep(self._bench)
         self._to_and_fro = ToAndFro(self._bench)
         self._feet = Feet(self._bench)
         self._zero_point = ZeroPoint(self._bench, start_ns)
@@ -124,6 +126,7 @@ class Segment:
         self._ledger.feedback.note(self._stopped.feed(new, history))
         self._dead_bits.feed(new)
         self._ledger.feedback.note(self._obeys.feed(new, history))
+        self._ledger.feedback.note(self._closes_asleep.feed(new, history))
         self._ledger.feedback.note(self._to_and_fro.feed(new))
         self._feet.feed(new)
         self._ledger.feedback.note(self._zero_point.feed(history, until))

@@ -123,9 +123,12 @@ def _check_shared(
             return
         if request.path[:2] == other.path[:2] == ("contactors", "both"):
             continue
-        command = request.name == f"{other.name}.command"
+        if taken == key and request.name == f"{other.name}.command":
+            what = f"bound to {key}, and so is {other.name}: a command cannot show that it follows"
+            notes.mistake(request.path, what, "bind the state to what the contact itself says")
+            continue
         shared = request.role.shared and request.role is other.role
-        if taken == key and not command and not shared:
+        if taken == key and not shared:
             what = f"bound to {key}, and so is {other.name}; they must differ"
             notes.mistake(request.path, what, "give each role the signal that is its own")
 

@@ -20,7 +20,7 @@ from canscope.rules import RULES
 from canscope.rules.shared.persistence import to_ns
 
 COARSE_K = 10.0  # of a temperature, whose zero is no zero; common practice, no source
-VOLTS = 0.5  # of what is too coarse otherwise; likewise
+VOLTS = 0.5  # of what is allowed, and too coarse, otherwise; likewise
 
 Waiting = tuple[Reading, ...]  # readings whose time, with its uncertainty, has not passed yet
 
@@ -42,14 +42,15 @@ class HandReading(Rule):
         speed over that time.
     Margin
         What is allowed minus the difference, in the role's unit. Allowed are the uncertainty given
-        with the reading, that of the signal, and ``agree_percent`` of the reading. Uncertainty:
+        with the reading, that of the signal, and ``agree_percent`` of the reading, of a voltage
+        half of it: pack and links agree within a few percent anyway. Uncertainty:
         how far the signal moved within ``around_s`` of the reading; for a count, ``count_s`` at
         each of its ends, at the speed that there was.
     Unproven
         The reading lies outside the recording (not-exercised); nothing was known of the role at
-        that time (stale); what is allowed is more than ``coarse_percent`` of the reading, or 10 K
-        of a temperature, so that it would agree with a wrong scale as well; of a voltage half of
-        that, as pack and links agree within a few percent anyway (too-close-to-call).
+        that time (stale); what is allowed is more than ``coarse_percent`` of the reading, of a
+        voltage half of it, or 10 K of a temperature, so that it would agree with a wrong scale as
+        well (too-close-to-call).
     """
 
     agree_percent: float = limit(5.0, "%", high=20.0, note="of the reading", looser="higher")
@@ -128,15 +129,11 @@ class HandReading(Rule):
             return Doubt(reading.role, "stale", text, end_ns)
         sized = reading.role.endswith(".speed")
         shown = abs(reading.value) if sized else reading.value
-        allowed = (
-            piece.bench.u(reading.role)
-            + reading.uncertainty
-            + abs(shown) * self.agree_percent / 100
-        )
-        distance = abs((abs(value) if sized else value) - shown)
         unit = piece.bench.bindings[reading.role].unit
-        part = self.coarse_percent / 100 * (VOLTS if unit == "V" else 1.0)
-        coarse = COARSE_K if unit == "degC" else abs(shown) * part
+        part = (VOLTS if unit == "V" else 1.0) / 100 * abs(shown)
+        allowed = piece.bench.u(reading.role) + reading.uncertainty + self.agree_percent * part
+        distance = abs((abs(value) if sized else value) - shown)
+        coarse = COARSE_K if unit == "degC" else self.coarse_percent * part
         if allowed > coarse and distance <= allowed:
             text = f"{reading.said} is too coarse a reading to tell a wrong scale by"
             return unjudged(reading.role, "too-close-to-call", text, end_ns)

@@ -1,4 +1,4 @@
-"""hand-reading, worked by hand: what is allowed is both uncertainties and 5 % of the reading."""
+"""hand-reading, worked by hand: allowed are both uncertainties and 5 % of it, 2.5 % of a voltage."""
 
 import numpy as np
 import pytest
@@ -34,15 +34,21 @@ def judge(values, *readings, role=PACK, u=0.0, times=TIMES, **more):
 def test_a_voltmeter_that_agrees_anchors_the_scale():
     found = judge(358.0, reading(357.9, 0.5), u=0.05)
     assert found.verdict is Verdict.PASS
-    assert found.margin == pytest.approx(0.05 + 0.5 + 357.9 * 0.05 - 0.1)
+    assert found.margin == pytest.approx(0.05 + 0.5 + 357.9 * 0.025 - 0.1)
     assert found.unit == "V"
     assert "agrees to 0.1 V with the 357.9 that A. Tester read (meter 3)" in found.sentence
+
+
+def test_a_voltmeter_of_half_a_volt_that_reads_12_V_more_disagrees():
+    """Allowed are 0.5 V and 2.5 % of 370 V, 9.8 V in all."""
+    assert judge(358.0, reading(370.0, 0.5)).verdict is Verdict.FAIL
+    assert judge(358.0, reading(364.0, 0.5)).verdict is Verdict.PASS
 
 
 def test_voltages_at_three_quarters_of_the_truth_fail():
     found = judge(358.0 * 0.75, reading(357.9, 0.5))
     assert found.verdict is Verdict.FAIL
-    assert found.margin == pytest.approx(0.5 + 357.9 * 0.05 - 357.9 + 358.0 * 0.75)
+    assert found.margin == pytest.approx(0.5 + 357.9 * 0.025 - 357.9 + 358.0 * 0.75)
     assert "disagrees" in found.sentence
 
 
@@ -58,8 +64,8 @@ def test_a_signal_that_moves_while_it_is_read_is_too_close_to_call():
 
 def test_a_reading_that_would_agree_with_any_scale_proves_none_but_may_refute_it():
     assert judge(358.0, reading(350.0, 90.0)).reason == "too-close-to-call"
-    assert judge(358.0, reading(350.0, 20.0)).reason == "too-close-to-call"  # 10.7 % in all
-    assert judge(358.0, reading(350.0, 15.0)).verdict is Verdict.PASS  # 9.3 %
+    assert judge(358.0, reading(350.0, 28.0)).reason == "too-close-to-call"  # 10.5 % in all
+    assert judge(358.0, reading(350.0, 24.0)).verdict is Verdict.PASS  # 9.4 %
     assert judge(0.0, reading(0.1, 0.1)).reason == "too-close-to-call"
     assert judge(100.0, reading(350.0, 90.0)).verdict is Verdict.FAIL
 
