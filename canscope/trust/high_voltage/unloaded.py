@@ -3,8 +3,9 @@
 A pack that carries the same current again, within a minute, has the same voltage again, but for
 what it recovers by and what it was charged or discharged. Where pack and links fall or rise
 together by more, nothing in the run is a load that explains it: all of them are wrong alike, or a
-current flows past its sensor. Likewise, where units stand still without torque, no more flows than
-converters and pumps take.
+current flows past its sensor. Still less does a pack step to another voltage while the same current
+goes on, or while all contactors are open. Likewise, where units stand still without torque, no more
+flows than converters and pumps take.
 """
 
 from __future__ import annotations
@@ -32,6 +33,8 @@ ALIKE_A = 1.0  # that carries the same current
 LEAST_V = SAFE_V  # of a pack of high voltage: of fewer cells an ampere takes a larger share
 SHARE = 0.025  # of the voltage; a pack that rests after a load recovers by 1 or 2 %
 SURE = 4.0  # times the noise of a mean
+STEP, STEPS_IN = 0.012, 5  # of the voltage, which no pack steps by in half a second
+WOKEN = 10  # tenths after which a node says no more what it likes
 FED_A, FED_LASTS = 1.5, 20  # into the pack, beside the zero, for so many tenths
 ZERO = 20  # tenths with all poles open, whose median is the zero
 IDLE_NM, IDLE_RPM = 1.0, 15.0  # of a unit that takes nothing, beside half a step
@@ -55,6 +58,8 @@ class Unloaded:
         self._next = -(-start_ns // BLOCK_NS)
         self._numbers = np.zeros(0, np.int64)
         self._closed = np.zeros(0, np.bool_)
+        self._open = np.zeros(0, np.bool_)  # all of them, and nodes awake
+        self._woke: int | None = None  # the first tenth in which the pack said something
         asked = bench.has(CURRENT, *(f"contactors.{pole}" for pole in MAINS))
         circuit = [PACK, *bench.link_roles().values()] if asked else []
         self._voltages = [role for role in circuit if bench.has(role)]
@@ -75,11 +80,13 @@ class Unloaded:
         # What lies beside the last of them is not known yet.
         for row in self._apart(len(new)):
             self._note(self._compare(row))
+        self._note(self._steps(len(new)))
         for row in self._flows(len(new)) if self._idles else ():
             self._note(self._takes(row))
             self._note(self._fed(row))
         kept = slice(-KEPT - REACH, None)
         self._numbers, self._closed = self._numbers[kept], self._closed[kept]
+        self._open = self._open[kept]
         for means in self._means.values():
             means.low, means.high, means.mean = means.low[kept], means.high[kept], means.mean[kept]
 
@@ -103,6 +110,12 @@ class Unloaded:
         )
         self._numbers = np.append(self._numbers, new)
         self._closed = np.append(self._closed, begun & (row == 0))
+        engaged, awake = history.samples("@engaged"), history.samples("@awake")
+        moved = engaged.time_ns.searchsorted(at_ns + BLOCK_NS) - engaged.time_ns.searchsorted(
+            at_ns, "right"
+        )
+        rests = (step_at(engaged, at_ns) == 0) & (moved == 0)
+        self._open = np.append(self._open, rests & (step_at(awake, at_ns) == 1))
         first = len(self._numbers) - len(new)
         for role, means in self._means.items():
             samples = history.samples(role).known
@@ -114,6 +127,41 @@ class Unloaded:
             open_ = step_at(history.samples("@engaged"), at_ns) == 0
             zeros = self._means[CURRENT].mean[first:][open_]
             self._zeros += zeros[~np.isnan(zeros)].tolist()[: ZERO - len(self._zeros)]
+
+    def _steps(self, new: int) -> Iterator[Remark]:
+        """A pack that reads another voltage within half a second, though no load came or went."""
+        pack = self._means.get(PACK)
+        if pack is None or not len(pack.mean):
+            return
+        if self._woke is None and not np.isnan(pack.mean).all():
+            self._woke = int(self._numbers[np.argmin(np.isnan(pack.mean))])
+        end = len(self._numbers) - REACH
+        after = np.arange(max(end - new, STEPS_IN + REACH), end)
+        if self._woke is not None:
+            after = after[self._numbers[after] - STEPS_IN - self._woke >= WOKEN]
+        before = after - STEPS_IN
+        off = np.abs(pack.mean[after] - pack.mean[before])
+        level = np.minimum(pack.mean[after], pack.mean[before])
+        u = 2 * self._bench.u(PACK)
+        for row in after[(level >= LEAST_V) & (off > STEP * level + u)].tolist():  # nearly never
+            beside = slice(row - STEPS_IN - REACH, row + REACH + 1)
+            one, other = (
+                slice(row - STEPS_IN - 1, row - STEPS_IN + 1),
+                slice(row, row + 2),
+            )
+            noise_V = max(float(np.ptp(pack.mean[part])) for part in (one, other))
+            before_V, now_V = float(pack.mean[row - STEPS_IN]), float(pack.mean[row])
+            if not abs(now_V - before_V) > STEP * min(before_V, now_V) + u + SURE * noise_V:
+                continue
+            text = f"stepped from {before_V:.1f} to {now_V:.1f} V "
+            at_ns = int(self._numbers[row]) * BLOCK_NS
+            if self._open[beside].all():
+                yield Remark(PACK, "wrong", text + "with all contactors open", at_ns)
+            amps = self._means[CURRENT]
+            low, high = np.min(amps.low[beside]), np.max(amps.high[beside])
+            if self._closed[beside].all() and high - low <= ALIKE_A + 2 * self._bench.u(CURRENT):
+                text += f"while the pack current stayed within {low:.1f} to {high:.1f} A"
+                yield Remark(PACK, "wrong", text + ": no load of the run explains it", at_ns)
 
     def _apart(self, new: int) -> list[int]:
         """The new tenths with both poles closed in which a voltage may be far from another one."""

@@ -1,4 +1,4 @@
-"""hand-reading, worked by hand: allowed are both uncertainties and 5 % of it, 2.5 % of a voltage."""
+"""hand-reading by hand: allowed are both uncertainties and 5 % of it, 2.5 % of a voltage."""
 
 import numpy as np
 import pytest

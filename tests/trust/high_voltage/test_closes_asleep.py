@@ -32,5 +32,5 @@ def told(closed, cuts=()):
     ],
 )
 def test_a_pole_that_closes_after_key_off_is_not_believed(closes_ms, opens_ms, wrong, cuts):
-    found = told((AT_MS >= closes_ms) & (AT_MS < opens_ms), cuts)
+    found = told((closes_ms <= AT_MS) & (opens_ms > AT_MS), cuts)
     assert [("after key-off" in text) for text in found] == [True] * wrong

@@ -35,6 +35,22 @@ def test_pack_and_links_that_give_way_without_a_load_are_not_believed(volts, tol
 
 
 @pytest.mark.parametrize(
+    ("volts", "word"),
+    [
+        (np.where(TIMES >= 14, -8.0, 0.0), "while the pack current stayed within"),
+        (np.where(TIMES >= 14, -4.0, 0.0), ""),  # 1 %
+        (np.where(TIMES >= 14, -8 * (1 - np.exp(14 - TIMES)), 0.0), ""),  # in a second and more
+        (np.where(TIMES < 2.0, 20.0, 0.0), "with all contactors open"),
+        (np.where(TIMES < 0.8, 20.0, 0.0), ""),  # its node woke just then
+    ],
+)
+def test_a_pack_steps_to_another_voltage_only_by_a_load(volts, word):
+    said = remarks(pack__voltage=healthy()[PACK] + volts, cuts=(13.97, 14.3)).get(PACK, "")
+    assert ("stepped from" in said) == bool(word)
+    assert word in said
+
+
+@pytest.mark.parametrize(
     ("amps", "torque", "told"), [(10.0, 0.0, True), (5.0, 0.0, False), (10.0, 4.0, False)]
 )
 def test_kilowatts_that_flow_while_no_unit_gives_torque_are_not_believed(amps, torque, told):
