@@ -9,6 +9,7 @@ from typing import ClassVar
 import numpy as np
 
 from canscope.model.bench import POLES, Bench
+from canscope.model.median import median
 from canscope.model.outcome import Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import CardStep, Rule, limit, unjudged
@@ -24,6 +25,8 @@ COLD_START_NS = S  # a node that has just woken may not have measured yet; likew
 FEWEST = 3  # readings that show that it lasted; likewise
 NODES_V = 9.0  # below it nodes of a 12 V vehicle hardly speak; likewise
 NOTHING_V = 1.0  # what speaks has a supply: less is no measurement; likewise
+REST_NS, EARLY_NS = 2 * S, S // 10  # before the first closing, in which it rests; likewise
+LIFTED_V, STOPPED_V, STOPPED_NS = 0.5, 0.3, 5 * S  # by a converter, and once it stopped; likewise
 
 
 @dataclass(frozen=True)
@@ -36,6 +39,8 @@ class Seen:
     closings: tuple[tuple[int, int], ...] = ()  # (after, time) of those that may still matter
     spoke: bool = False
     highest_V: float = float("-inf")  # of all that counts
+    rest_V: float = float("nan")  # before the contactors closed last
+    lifted: bool = False  # over that since
 
 
 @RULES.add("supply-range")
@@ -51,6 +56,8 @@ class SupplyRange(Rule):
         the first second after a node woke, a reading below 1 V or at an end of the range is no
         measurement yet. With both main contactors closed, a supply that reads below ``closed_V``
         for ``held_s`` fails as well: it does not sink so far for so long unless nothing feeds it.
+        So does one that a converter had lifted by 0.5 V* while they were closed, and that then
+        stays for 5 s* more than 0.3 V* below what it read before they closed: it has stopped.
         For a 24 V vehicle set all three in the plan, such as 18, 32 and 21 V.
     Margin
         The distance to the nearer end of the range, in V. The uncertainty is the reading's own.
@@ -80,7 +87,7 @@ class SupplyRange(Rule):
         "fail": "was {side} the range of {low_V:g} to {high_V:g} V",
         "close": "came close to an end of its range of {low_V:g} to {high_V:g} V",
     }
-    codes: ClassVar[tuple[str, ...]] = ("always-low",)
+    codes: ClassVar[tuple[str, ...]] = ("always-low", "stopped")
     exercise: ClassVar[str] = "record the 12 V from before the contactors close until after key-off"
     causes: ClassVar[tuple[str, ...]] = (
         "the d.c. converter does not run, and the 12 V battery goes flat",
@@ -111,6 +118,13 @@ class SupplyRange(Rule):
             if event.value == 1
         ]
         state = replace(state, closings=(*state.closings, *closings))
+        for after_ns, _ in sorted(closings):
+            if piece.at("@engaged", after_ns).value[0] == 1:
+                continue  # another pole closed before it
+            first_ns = after_ns - EARLY_NS
+            rest = piece.back(SUPPLY, first_ns - REST_NS).between(0, first_ns).known.value
+            if len(rest) >= FEWEST:
+                state = replace(state, rest_V=median(rest), lifted=False)
         return self._until(state, piece, piece.until_ns - WAIT_NS)
 
     def close(self, state: Seen, piece: Piece) -> Sequence[Outcome]:
@@ -133,8 +147,10 @@ class SupplyRange(Rule):
         highest_V = np.maximum.accumulate(np.append(state.highest_V, part.value))
         state = replace(state, highest_V=float(highest_V[-1]))
         below, above = part.value - self.minimum_V, self.maximum_V - part.value
+        state, stopped = self._stopped(state, piece, part)
         return state, [
             *self._sunk(piece, part, highest_V[1:]),
+            *stopped,
             margins(
                 NAME,
                 part.time_ns,
@@ -183,6 +199,39 @@ class SupplyRange(Rule):
                 high_V=self.maximum_V,
             )
         ]
+
+    def _stopped(self, state: Seen, piece: Piece, part: Samples) -> tuple[Seen, list[Outcome]]:
+        """The highest of the last seconds, where all lie below what they rested at."""
+        closed = piece.at("@closed", part.time_ns)
+        connected = closed.value == 1
+        lifted = connected & (part.value >= state.rest_V + LIFTED_V)
+        least_V = state.rest_V - STOPPED_V
+        low = connected & (closed.age_ns >= STOPPED_NS) & (part.value < least_V)
+        low &= np.logical_or.accumulate(lifted) | state.lifted
+        state = replace(state, lifted=state.lifted or bool(lifted.any()))
+        found = []
+        for row in np.flatnonzero(low).tolist():
+            time_ns = int(part.time_ns[row])
+            before = piece.back(SUPPLY, time_ns - STOPPED_NS).between(0, time_ns + 1).known.value
+            highest = float(before.max())
+            if highest < least_V and len(before) >= FEWEST:
+                found.append((time_ns, highest))
+        if not found:
+            return state, []
+        highest_V = np.array([volts for _, volts in found])
+        outcome = margins(
+            NAME,
+            np.array([time for time, _ in found], np.int64),
+            highest_V - least_V,
+            code="stopped",
+            measured=highest_V,
+            limit=least_V,
+            uncertainty=piece.bench.u(SUPPLY),
+            side="for 5 s below what it rested at before the converter lifted it, so outside",
+            low_V=least_V,
+            high_V=self.maximum_V,
+        )
+        return state, [outcome]
 
     def _judged(self, state: Seen, piece: Piece, samples: Samples) -> tuple[Seen, Bools]:
         """Which readings count, and the state after them."""

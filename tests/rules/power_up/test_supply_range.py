@@ -117,3 +117,20 @@ def test_without_readings_it_is_not_bound():
 def test_no_cut_changes_anything():
     for volts in (during(4.98, 5.3, 8.0), during(4.98, 5.6, 8.0), during(8, 8.1, 17.0)):
         assert judge(volts, cuts="each") == judge(volts)
+
+
+@pytest.mark.parametrize(
+    ("sinks_to_V", "from_s", "fails"), [(12.2, 8.0, True), (12.6, 8.0, False), (12.2, 11.0, False)]
+)
+def test_a_converter_that_stops_while_the_contactors_are_closed_fails(sinks_to_V, from_s, fails):
+    """12.6 V at rest, 13.8 V from 6.5 s on; 0.4 V below rest for 5 s is a battery that sinks."""
+    lifted = np.where(within(TIMES, 6.5, from_s), 13.8, sinks_to_V)
+    volts = np.where(TIMES < 6.5, 12.6, lifted)
+    finding = judge(volts, edit=both_closed)
+    assert (finding.verdict is Verdict.FAIL) == fails
+    if fails:
+        assert (finding.code, finding.measured) == ("stopped", 12.2)
+        assert finding.limit == pytest.approx(12.3)
+        assert finding.first_failed_s == pytest.approx(from_s + 5.0, abs=0.021)
+        cuts = [4.99, 5.5, 6.01, 7.0, 9.0, 13.0]
+        assert judge(volts, edit=both_closed, cuts=cuts) == finding
