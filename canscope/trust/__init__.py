@@ -19,6 +19,7 @@ movement
   held, repeated    it was held in the midst of a move; a whole message was repeated
   dead_bit          one bit of a number never changes
   to_and_fro        it jumps to and fro
+  scatter           it scatters in a burst as nothing does that it measures
   impossible_fall   it fell as nothing real can
   zero_point        it is not zero where it has to be
   trailing          pack current or pack voltage come late

@@ -27,6 +27,7 @@ from canscope.trust.high_voltage.still_fed import still_fed
 from canscope.trust.movement import trailing
 from canscope.trust.movement.held import held
 from canscope.trust.movement.repeated import repeated
+from canscope.trust.movement.scatter import scatters
 from canscope.trust.remark import Remark
 from canscope.trust.samples.clock_alignment import Alignment
 from canscope.trust.shaft import driven_on
@@ -58,6 +59,7 @@ WITNESSES = {
         pack_answers.together,
         pack_answers.taken,
         losses,
+        scatters,
         driven_on.driven_on,
         driven_on.off_while_closed,
         held,

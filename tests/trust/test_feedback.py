@@ -751,3 +751,14 @@ def test_12_v_that_toggle_between_two_coarse_steps_dip_all_the_same():
     toggles = 0.1 * (np.arange(len(TIMES)) % 2)
     rests = np.where((TIMES < 4.6) | (TIMES > 22.5), 12.5 + toggles, 13.8)
     assert SUPPLY not in remarks(supply__voltage=np.round(10 * (rests - coils(0.35))) / 10)
+
+
+@pytest.mark.parametrize(
+    ("role", "by", "told"),
+    [(CURRENT, 15.0, True), (CURRENT, 3.0, False), (SUPPLY, 2.0, True), (SUPPLY, 0.5, False)],
+)
+def test_a_reading_that_scatters_in_a_burst_alone_has_a_loose_contact(role, by, told):
+    """Evenly within +-15 A or +-2 V from 8 to 11 s, where it flickers by 0.1 A at rest."""
+    wild = np.random.default_rng(6).uniform(-by, by, len(TIMES)) * ((TIMES > 8) & (TIMES < 11))
+    said = remarks(**{role.replace(".", "__"): healthy()[role] + wild}).get(role, "")
+    assert ("nothing that it measures does" in said) == told

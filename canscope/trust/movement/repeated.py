@@ -19,12 +19,12 @@ from canscope.model.events import Window
 from canscope.model.median import median
 from canscope.model.piece import ClosedWindow
 from canscope.model.runs import runs_of
-from canscope.model.tables import SECOND_NS, Int64s
+from canscope.model.tables import SECOND_NS, Bools, Int64s
 from canscope.trust.remark import Links, Remark
 
 # All common practice, no source.
-BEFORE_NS = SECOND_NS  # of rest before a burst
-LONGEST_NS = 20 * SECOND_NS  # of a burst
+BEFORE_NS = 60 * SECOND_NS  # of rest before a burst, or before the contactors open
+AFTER_NS, LONGEST_NS = SECOND_NS, 20 * SECOND_NS  # of rest after a burst, and of the burst
 SHORTEST_NS, FEWEST = 3 * SECOND_NS // 20, 8  # a shorter standstill hides nothing
 BESIDE = 20  # frames before it, and as many after it, that show the noise
 LEAST_NOISE = 0.5  # steps: rounding alone looks like noise of up to so many
@@ -42,7 +42,7 @@ TURNS_RPM = 50.0  # a slower shaft may read zero
 def repeated(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     """Every number of a message whose frames were repeated while something flickered in them."""
     bench, start_ns = window.bench, window.span.start_ns - BEFORE_NS
-    end_ns = min(window.span.end_ns + BEFORE_NS, start_ns + LONGEST_NS, window.until_ns)
+    end_ns = min(window.span.end_ns + AFTER_NS, window.span.start_ns + LONGEST_NS, window.until_ns)
     for roles in bench.bound_messages.values():
         numbers = [role for role in roles if bench.bindings[role].kind is Kind.NUMBER]
         every = [window.back(role, start_ns).between(start_ns, end_ns) for role in numbers]
@@ -52,7 +52,9 @@ def repeated(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         if any(len(of) != len(times) for of in every):
             continue  # multiplexed: its frames carry other numbers in between
         raws = [of.raw for of in every]
-        found = _first(times, raws)
+        # A unit that is switched off in a pause may read nothing at all.
+        something = np.any([of.value != 0 for of in every], axis=0)
+        found = _first(times, raws, something=something)
         if found is None:
             continue
         first, last = found
@@ -64,7 +66,7 @@ def repeated(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         for role in numbers:
             yield Remark(role, "repeated", text, int(times[first]))
     if window.span.kind is Window.BURST:
-        yield from _stands(window, start_ns, end_ns)
+        yield from _stands(window, window.span.start_ns - AFTER_NS, end_ns)
 
 
 def _stands(window: ClosedWindow, start_ns: int, end_ns: int) -> Iterator[Remark]:
@@ -82,10 +84,17 @@ def _stands(window: ClosedWindow, start_ns: int, end_ns: int) -> Iterator[Remark
 
 
 def _first(
-    times: Int64s, raws: list[Int64s], order: int = 2, least: float = LEAST_NOISE
+    times: Int64s,
+    raws: list[Int64s],
+    order: int = 2,
+    least: float = LEAST_NOISE,
+    something: Bools | None = None,
 ) -> tuple[int, int] | None:
-    """The first and the last frame of the first standstill that is none by chance."""
-    still = np.ones(len(times), np.bool_)
+    """The first and the last frame of the first standstill that is none by chance.
+
+    ``something``: the frames in which a number is not zero; None: all.
+    """
+    still = np.ones(len(times), np.bool_) if something is None else something.copy()
     for raw in raws:
         still &= differences_from(int(raw[0]), raw) == 0
     still[0] = False
