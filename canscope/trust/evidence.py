@@ -459,8 +459,8 @@ RESTING_PEDAL = Unseen(
 )
 STUCK_PEDAL = _dead_bit(
     "driver.pedal*",
-    13.0,
-    "13 % while it is pressed: that it rests, and that axles turn only with it, holds all the same",
+    float("inf"),
+    "what it is pressed by: that it rests, and that axles turn only with it, holds all the same",
 )
 
 EVIDENCE = (
@@ -592,6 +592,15 @@ EVIDENCE = (
                 "bind a rolling counter of its message",
                 least=-200.0,
                 most=200.0,
+            ),
+            Unseen(
+                "current-smoothed",
+                ("pack.current",),
+                "a low-pass of up to half a second, as battery boxes average: the charge that it "
+                "shows is right, and of a peak it shows less, as it would of a mean",
+                CLAMP,
+                least=0.0,
+                most=500.0,
             ),
             LATE_CURRENT,
             replace(LATE_CURRENT, kind="delay", least=0.0, most=0.2),
@@ -768,11 +777,11 @@ EVIDENCE = (
             Unseen(
                 "falls-late",
                 ("supply.voltage",),
-                "a fall that comes up to 1 s after the last contactor has opened: a converter may "
+                "a fall that comes up to 2 s after the last contactor has opened: a converter may "
                 "run on as long from what is left in its capacitors",
                 VOLTMETER,
                 least=0.0,
-                most=1.0,
+                most=2.0,
             ),
             _held("supply.voltage", 0.3, "a dip is looked for around each closing for as long"),
             _dead_bit("supply.voltage", 1.9, "a small error of its factor makes it"),

@@ -166,7 +166,9 @@ def low_pass(told: Told) -> Lie | None:
     name = "smoothed" if _of(key) in ("MotorSpeed", "Pedal", "Pedal2") else "delay"
     if _of(key) == "ControlVoltage" and ms > 300:
         return Lie("averaged", key, f"over {ms:g} ms", (key,), 1000 * cycle_s(told.vehicle, key))
-    if _of(key) in ("PackVoltage", "PackCurrent", "LinkVoltage"):
+    if _of(key) == "PackCurrent":
+        return Lie("current-smoothed", key, f"smoothed over {ms:g} ms", (key,), ms)
+    if _of(key) in ("PackVoltage", "LinkVoltage"):
         return Lie("late-feedback", key, f"smoothed over {ms:g} ms", (key,), ms)
     return Lie(name, key, f"smoothed over {ms:g} ms", (key,), ms / 1000)
 

@@ -9,7 +9,17 @@ import numpy as np
 from canscope.simulate.bits import crc8_j1850, put
 from canscope.simulate.messages import all_messages, step_of
 from canscope.simulate.recording import Recording
-from tests.lies.lies import STATES, Lie, Told, any_of, kind, lasting, measured
+from tests.lies.lies import (
+    STATES,
+    Lie,
+    Told,
+    any_of,
+    falls_late_s,
+    granule,
+    kind,
+    lasting,
+    measured,
+)
 
 FEW_STEPS = 3.0  # that a repeated payload may hide of a reading
 LITTLE_V, LITTLE_A = 2.0, 1.5  # that a stop of the pack's readings may hide
@@ -95,7 +105,7 @@ def gateway_repeats(told: Told) -> Lie | None:
     keys = [spec.key for spec in message.signals if spec.key in told.seen]
     rows = slice(round(1000 * from_s), min(round(1000 * (from_s + s)), told.rows))
     hidden = [
-        float(np.abs(told.seen[key][rows] - told.seen[key][rows.start]).max()) / _granule(told, key)
+        float(np.abs(told.seen[key][rows] - told.seen[key][rows.start]).max()) / granule(told, key)
         for key in keys
     ]
     size = np.inf if {"Alive", "Checksum"} & set(names) else max(hidden, default=np.inf)
@@ -104,7 +114,7 @@ def gateway_repeats(told: Told) -> Lie | None:
     pedals = [told.seen[key][rows.start :] for key in keys if "Pedal" in key]
     if pedals and rows.stop == told.rows and max(pedal.max() for pedal in pedals) < 3:
         return Lie("inputs-repeat", message.key, words, tuple(keys))
-    late = _falls_late_s(told, keys[0], rows) if message.name == "Supply" else None
+    late = falls_late_s(told, keys[0], rows) if message.name == "Supply" else None
     if late is not None:
         return Lie("falls-late", message.key, words, tuple(keys), late)
     off = {
@@ -127,31 +137,11 @@ def gateway_repeats(told: Told) -> Lie | None:
 
 def _late_s(told: Told, key: str, rows: slice) -> float:
     """How long a reading is repeated after it moved; for ever, if it moved and came back."""
-    column, least = told.seen[key], FEW_STEPS * _granule(told, key)
+    column, least = told.seen[key], FEW_STEPS * granule(told, key)
     moved = np.abs(column[rows] - column[rows.start]) > least
     late = int(moved.sum())
     to_the_end = late and moved[-late:].all() and rows.stop < told.rows
     return late / 1000 if to_the_end else float("inf")
-
-
-def _falls_late_s(told: Told, key: str, rows: slice) -> float | None:
-    """How long after all contactors opened a level is still repeated, if that hides no more."""
-    hidden = np.abs(told.seen[key][rows] - told.seen[key][rows.start]) > 3 * _granule(told, key)
-    at = np.flatnonzero(hidden) + rows.start
-    any_closed = np.flatnonzero(np.max(list(told.truth.closed.values()), axis=0)[: rows.stop])
-    if not len(at) or not len(any_closed):
-        return None
-    opened = int(any_closed[-1])
-    if at[0] < opened:
-        return None
-    return float(at[-1] - opened) / 1000
-
-
-def _granule(told: Told, key: str) -> float:
-    """What counts as one step of a reading: a state's change, two thirds of a kelvin at least."""
-    if key.rpartition(".")[2] in STATES:
-        return 0.1
-    return max(step_of(told.vehicle, key), 2 / 3 if "Temp" in key else 0.0)
 
 
 @kind("gateway-holds")
@@ -205,7 +195,7 @@ def message_copied(told: Told) -> Lie | None:
     if not {"Alive", "Checksum"} & set(names[1]):
         keys = [[spec.key for spec in message.signals] for message in (mine, theirs)]
         apart = [
-            float(np.abs(told.seen[a] - told.seen[b]).max()) / _granule(told, b)
+            float(np.abs(told.seen[a] - told.seen[b]).max()) / granule(told, b)
             for a, b in zip(*keys, strict=True)
             if a in told.seen and b in told.seen
         ]

@@ -373,9 +373,11 @@ def sign(told: Told) -> Lie | None:
 def freeze(told: Told) -> Lie | None:
     """A sensor stops at what it said last: from the start, some time, or for a spell."""
     key, (rows, when) = any_of(told, told.numbers() + told.states()), _spell(told)
-    name, settled_s = _of_a_monitor(told, key, rows) or ("freeze", None)
+    late_s = falls_late_s(told, key, rows) if _name(key) == "ControlVoltage" else None
+    late = None if late_s is None else ("falls-late", late_s)
+    name, size = _of_a_monitor(told, key, rows) or late or ("freeze", None)
     told.put(key, told.seen[key][rows.start], rows, still=rows.stop == told.rows)
-    return Lie(name, key, f"stands still {when}", (key,), settled_s)
+    return Lie(name, key, f"stands still {when}", (key,), size)
 
 
 @kind("dither")
@@ -398,6 +400,26 @@ def _of_a_monitor(told: Told, key: str, rows: slice) -> tuple[str, float | None]
     if rows.stop < told.rows and closed[-1] and not closed.all():
         return "insulation-settles", float(len(closed) - 1 - np.flatnonzero(~closed)[-1]) / 1000
     return ("insulation-stops", None) if measured(told, key, rows.start) else None
+
+
+def falls_late_s(told: Told, key: str, rows: slice) -> float | None:
+    """How long after all contactors opened a level is still repeated, if that hides no more."""
+    hidden = np.abs(told.seen[key][rows] - told.seen[key][rows.start]) > 3 * granule(told, key)
+    at = np.flatnonzero(hidden) + rows.start
+    any_closed = np.flatnonzero(np.max(list(told.truth.closed.values()), axis=0)[: rows.stop])
+    if not len(at) or not len(any_closed):
+        return None
+    opened = int(any_closed[-1])
+    if at[0] < opened:
+        return None
+    return float(at[-1] - opened) / 1000
+
+
+def granule(told: Told, key: str) -> float:
+    """What counts as one step of a reading: a state's change, two thirds of a kelvin at least."""
+    if key.rpartition(".")[2] in STATES:
+        return 0.1
+    return max(step_of(told.vehicle, key), 2 / 3 if "Temp" in key else 0.0)
 
 
 def measured(told: Told, key: str, row: int) -> bool:
