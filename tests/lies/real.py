@@ -35,6 +35,7 @@ class Real:
     sensed: list[Sensed] = field(default_factory=list)
     sent: list[Sent] = field(default_factory=list)
     planned: list[Callable[[str, str], str]] = field(default_factory=list)  # (file, text) -> text
+    restarts: str = ""  # the bus of the unit that does so, just before high voltage comes
 
     @property
     def script(self) -> Script:

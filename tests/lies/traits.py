@@ -298,7 +298,9 @@ def clock_offset(real: Real) -> str:
         # Nothing shows the clock of a bus that bears a driver's inputs alone.
         split = channel == "can0" and "can8" in recording.channels
         mine = recording.of("can8" if split else channel)
-        return joined(replace(recording, time_us=recording.time_us + mine * ms * 1000))
+        # By a clock that is late, a restart before high voltage is one with it.
+        by_ms = -abs(ms) if channel == real.restarts else ms
+        return joined(replace(recording, time_us=recording.time_us + mine * by_ms * 1000))
 
     real.sent.append(shifted)
     return f"{channel} {ms:+d} ms"
@@ -363,6 +365,7 @@ def restart(real: Real) -> str | None:
         first = recording.take(~mine | (recording.since_s() < stops_s))
         return joined(first, second.take(second.of(channel)))
 
+    real.restarts = channel
     real.sent.insert(0, restarted)
     return f"{channel} silent from {stops_s:.1f} to {again_s:.1f} s, then anew"
 
