@@ -43,6 +43,7 @@ WITNESSES = {
         charge.only_falls,
         charge.only_rises,
         pack_answers.steady,
+        pack_answers.stands,
         twelve_volts.supply,
         twelve_volts.stands_as_one_closes,
         twelve_volts.lifted_by_coils,

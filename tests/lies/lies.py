@@ -679,6 +679,11 @@ def _sized(lie: Lie, honest: dict[str, np.ndarray], told: Told) -> Lie:
         # A gentle run's is one that hides as little as one that stops at some level.
         amps = max(lasting(np.abs(told.seen[key] - honest[key]), 100) for key in lie.keys)
         return replace(lie, kind="clipped", size=amps) if amps <= SMALL_A else lie
+    if lie.kind == "delay" and lie.keys and all("Ignition" in key for key in lie.keys):
+        # Late of the first contactor; going off late says nothing, as no rule needs a key-off.
+        any_closed = np.max(list(told.truth.closed.values()), axis=0) > 0
+        on = [int(np.argmax(told.seen[key] > 0)) for key in lie.keys]
+        return replace(lie, size=max(0.0, (max(on) - int(np.argmax(any_closed))) / 1000))
     if lie.kind not in STOPS or not lie.keys or "Temp" not in lie.keys[0]:
         return lie
     if lie.size is not None and lie.kind != "mean-of-both":

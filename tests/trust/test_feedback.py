@@ -762,3 +762,12 @@ def test_a_reading_that_scatters_in_a_burst_alone_has_a_loose_contact(role, by, 
     wild = np.random.default_rng(6).uniform(-by, by, len(TIMES)) * ((TIMES > 8) & (TIMES < 11))
     said = remarks(**{role.replace(".", "__"): healthy()[role] + wild}).get(role, "")
     assert ("nothing that it measures does" in said) == told
+
+
+@pytest.mark.parametrize(("from_s", "told"), [(2.5, True), (30.0, False)])
+def test_a_pack_that_stands_to_the_bit_while_a_link_charges_has_stopped(from_s, told):
+    """It flickered by 0.1 V and more until then; the attempt lasts from 3 to 6 s."""
+    column = np.where(from_s <= TIMES, 400.0, healthy()[PACK])
+    assert (
+        "to the bit while a link charged" in remarks(pack__voltage=column).get(PACK, "")
+    ) == told

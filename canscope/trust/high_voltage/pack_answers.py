@@ -35,6 +35,8 @@ FEWEST = 3  # readings, of which a median still leaves one out; common practice,
 LEAST_A = 0.3  # a smaller current may be its sensor's own; likewise
 STEADY = 0.1  # of the pack's voltage; likewise
 KEPT = 0.015  # of it, within which a pack stays that is not loaded; likewise
+# What it is compared with, how many readings stand, by how many steps it moved before; likewise
+KEPT_NS, STOOD, MOVED_STEPS = 110 * SECOND_NS, 40, 3.0
 CHARGED = 0.9  # of it, from which on a link takes little more; likewise
 MEDIAN = 0.6745 * 2**0.5  # median distance of neighbours over the noise of one, if Gaussian
 STEPS = 4.0  # of either voltage, by which one has to give way; common practice, no source
@@ -151,6 +153,29 @@ def steady(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         text += f"{median(full.value):.1f} V once the link had charged: so little current leaves a "
         text += "pack its voltage"
         yield Remark(PACK, "wrong", text, closed_ns)
+
+
+def stands(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """A pack that stands to the bit while a link charges, where it moved by steps before.
+
+    Noise and sag that once spread over some of its steps leave none of all later readings alike.
+    """
+    if not window.bench.has(PACK):
+        return
+    every = window.back(PACK, window.until_ns - KEPT_NS).known
+    now = every.between(window.span.start_ns, window.until_ns)
+    if len(now) < STOOD or np.ptp(now.raw) or not now.value[0] >= LEAST_V:
+        return
+    moved = np.flatnonzero(every.raw != now.raw[0])
+    if len(moved) < STOOD // 4:
+        return
+    step = step_of(every.value, window.bench.bindings[PACK].half_step)
+    if float(np.ptp(every.value)) < MOVED_STEPS * step:
+        return
+    since_ns = int(every.time_ns[moved[-1]])
+    text = f"stood at {now.value[0]:.1f} V to the bit while a link charged, and for "
+    text += f"{(window.until_ns - since_ns) / SECOND_NS:.0f} s in all, where it had moved by "
+    yield Remark(PACK, "silent", text + f"{np.ptp(every.value):.1f} V before", since_ns)
 
 
 def gone(window: ClosedWindow, links: Links) -> Iterator[Remark]:

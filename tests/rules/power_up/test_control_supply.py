@@ -10,7 +10,9 @@ from tests.rules.vehicle import clock, state
 CLOSINGS = {"negative": 1.0, "precharge": 1.2, "positive": 1.6}
 
 
-def judge(dip_V=11.4, dip_s=1.6, width_s=0.06, *, until_s=3.0, alive=None, edit=None, **more):
+def judge(
+    dip_V=11.4, dip_s=1.6, width_s=0.06, *, pull_V=0.2, until_s=3.0, alive=None, edit=None, **more
+):
     """13.0 V, and ``dip_V`` for a while from ``dip_s`` on; pre-charge opens at 1.8 s."""
     times = clock(until_s, 0.02)
     dips = (times >= dip_s - 1e-9) & (times < dip_s + width_s - 1e-9)
@@ -18,7 +20,8 @@ def judge(dip_V=11.4, dip_s=1.6, width_s=0.06, *, until_s=3.0, alive=None, edit=
         f"contactors.{pole}": (times, state(times, (at_s, 1))) for pole, at_s in CLOSINGS.items()
     }
     roles["contactors.precharge"] = (times, state(times, (1.2, 1), (1.8, 0)))
-    roles["supply.voltage"] = (times, np.where(dips, dip_V, 13.0))
+    pulls = (times >= 1.0 - 1e-9) & (times < 1.06 - 1e-9)  # the first coil, a little
+    roles["supply.voltage"] = (times, np.where(dips, dip_V, np.where(pulls, 13.0 - pull_V, 13.0)))
     if alive is not None:
         keep, counts = alive(times)
         roles["units.front.alive"] = (times[keep], counts[keep])
@@ -90,7 +93,7 @@ def test_a_dip_further_away_is_not_this_rules_business():
 
 def test_a_supply_that_never_moves_with_the_poles_closed_is_suspect():
     """It moved before the first closing, at 0.3 s, and stands at 13.0 V from then on."""
-    finding = judge(12.0, 0.3)
+    finding = judge(12.0, 0.3, pull_V=0.0)
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "sensor-suspect")
     assert "never changed in 2.0 s with poles closed" in finding.sentence
 
