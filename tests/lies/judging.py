@@ -51,6 +51,7 @@ OPTIONAL = {  # what tells of it where the stage does not ask for that
     "late-start": "contactor-sequence",
     "stop-from-poles": "emergency-stop",
     "state-freezes": "link-discharge",
+    "pole-stuck": "contactor-sequence",
 }
 # What no signal of such a run contradicts: (kind, what it is about, with shell wildcards) -> why.
 UNSEEN: dict[tuple[str, str], str] = {

@@ -448,7 +448,8 @@ def stuck_state(told: Told) -> Lie | None:
         return Lie("stuck-state", key, "exchanged", (key,))
     level = float(any_of(told, sorted(set(column.tolist()))))
     told.put(key, np.full(told.rows, level), still=True)
-    return Lie("stuck-state", key, f"always {level:g}", (key,))
+    name = "pole-stuck" if "ContactorBox" in key else "stuck-state"
+    return Lie(name, key, f"always {level:g}", (key,))
 
 
 @kind("echo")
