@@ -47,6 +47,7 @@ WITNESSES = {
         twelve_volts.supply,
         twelve_volts.stands_as_one_closes,
         twelve_volts.lifted_by_coils,
+        discharge.gone_at_once,
         driven_on.live_all_along,
         driven_on.live_before,
         driven_on.closed_by_reset,

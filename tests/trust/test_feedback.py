@@ -771,3 +771,18 @@ def test_a_pack_that_stands_to_the_bit_while_a_link_charges_has_stopped(from_s, 
     assert (
         "to the bit while a link charged" in remarks(pack__voltage=column).get(PACK, "")
     ) == told
+
+
+@pytest.mark.parametrize(
+    ("column", "told"),
+    [
+        (np.where(TIMES < 2.0, 120.0, 0.0), True),
+        (np.where(TIMES < 0.8, 120.0, 0.0), False),  # its node woke just then
+        (np.where(TIMES < 2.6, 120 * np.exp(-np.maximum(TIMES - 1.5, 0) / 0.1), 0.0), False),
+    ],
+)
+def test_a_link_that_is_empty_from_one_reading_to_the_next_is_not_believed(column, told):
+    """120 V before anything closes; a tenth of a second is the quickest bleed there is."""
+    volts = np.where(TIMES < 2.9, column, healthy()[LINK])
+    said = remarks(units__front__link_voltage=volts).get(LINK_KEY, "")
+    assert ("nothing empties a link so" in said) == told

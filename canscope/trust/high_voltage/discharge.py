@@ -1,4 +1,7 @@
-"""Links that are one circuit fall together, and a passive discharge stays a passive one."""
+"""Links that are one circuit fall together, and a passive discharge stays a passive one.
+
+And none is empty from one reading to the next.
+"""
 
 from __future__ import annotations
 
@@ -24,6 +27,9 @@ TAIL_V, TAIL_NS = 100.0, 3 * SECOND_NS // 10  # a bleed that takes it is a heate
 # Of a passive discharge: seconds that it lasts, and shares of its usual rate at which it stays and
 # falls on; likewise.
 STAYS_SECONDS, FLAT, FALLS_ON = 7, 0.2, 0.4
+# Of a link that is gone: how far back it is looked for, how long its node has been awake, how far
+# two readings lie apart, and what is left of the first at most; likewise.
+BACK_NS, AWAKE_NS, NEXT_NS, LEFT = 60 * SECOND_NS, SECOND_NS, 60 * MS, 0.2
 
 
 def passive_tail(window: ClosedWindow, links: Links) -> Iterator[Remark]:
@@ -110,3 +116,22 @@ def one_circuit(window: ClosedWindow, links: Links) -> Iterator[Remark]:
                 text += "after the contactors had opened"
                 yield Remark(mine, "wrong", text, int(own.time_ns[start]))
                 break
+
+
+def gone_at_once(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """A link that is charged before any pole closes, and empty with the next reading."""
+    for role in links:
+        every = window.back(role, window.span.start_ns - BACK_NS).known
+        every = every.between(0, window.span.start_ns)
+        times, volts = every.time_ns, every.value
+        if len(every) < 3:
+            continue
+        apart = np.diff(times)
+        woke = np.maximum.accumulate(np.where(np.append(True, apart > AWAKE_NS), times, times[0]))
+        gone = (volts[:-1] >= LEAST_V) & (volts[1:] <= LEFT * volts[:-1]) & (apart <= NEXT_NS)
+        gone &= times[:-1] - woke[:-1] >= AWAKE_NS
+        gone &= window.at("@engaged", times[:-1]).value == 0
+        for row in np.flatnonzero(gone)[:1].tolist():
+            text = f"fell from {volts[row]:.0f} to {volts[row + 1]:.0f} V within "
+            text += f"{apart[row] / 1e6:.0f} ms with all contactors open: nothing empties a link so"
+            yield Remark(role, "wrong", text, int(times[row + 1]))
