@@ -39,6 +39,7 @@ high_voltage
   pole_word         it does not say what the contact did, as ``link_witness`` shows
   still_fed         contactors read open, and the link still hangs on the pack
   losses            the pack gives what the shafts take
+  like_before       in two bursts alike it gives the same
   unloaded          pack and links give way only under load
   switching_load    a load goes on and off by itself
 shaft

@@ -22,6 +22,7 @@ from canscope.trust.high_voltage import (
     pole_word,
     twelve_volts,
 )
+from canscope.trust.high_voltage.like_before import like_before
 from canscope.trust.high_voltage.losses import losses
 from canscope.trust.high_voltage.still_fed import still_fed
 from canscope.trust.movement import trailing
@@ -61,6 +62,7 @@ WITNESSES = {
         pack_answers.together,
         pack_answers.taken,
         losses,
+        like_before,
         scatters,
         driven_on.driven_on,
         driven_on.off_while_closed,
