@@ -257,7 +257,9 @@ def mean_of_both(told: Told) -> Lie | None:
     words = f"{'the larger' if larger else 'the mean'} of it and {keys[1]}"
     way = float(np.abs(shown - both[0]).max())
     told.put(keys[0], shown)
-    return Lie("mean-of-both", keys[0], words, (keys[0],), way)
+    # Of a torque so little is no more than its zero may be off.
+    name = "offset" if _of(keys[0]) == "Torque" and way <= 3.0 else "mean-of-both"
+    return Lie(name, keys[0], words, (keys[0],), way)
 
 
 @kind("every-second-zero")
