@@ -611,16 +611,17 @@ def lying(
             told, lies = without, others
     recording = record(vehicle, script, told.seen, np.random.default_rng(seed))
     sent = record(vehicle, script, honest.seen, np.random.default_rng(seed))
-    # What was told while its node slept, or as it woke, is in no frame that counts.
+    marks, whole = witness(truth, script, recording), recording
+    for change in told.later:
+        recording = change(recording)
+    # What was told while its node slept, as it woke, or before the recording, is in no frame.
+    kept = slice(int(recording.time_us.min()), int(recording.time_us.max()))
     some = [(way, lie, later) for way, (lie, later) in lies.items() if lie is not None]
     found = [
         _sized(lie, beside[way], told)
         for way, lie, later in some
-        if later or _in_frames(vehicle, lie, recording, sent)
+        if later or _in_frames(vehicle, lie, whole, sent, kept)
     ]
-    marks = witness(truth, script, recording)
-    for change in told.later:
-        recording = change(recording)
     run = Run("lie", vehicle, script, None, seed, truth, recording, marks)
     return run, found
 
@@ -643,8 +644,10 @@ def _told(
     return told, lies
 
 
-def _in_frames(vehicle: Vehicle, lie: Lie, recording: Recording, sent: Recording) -> bool:
-    """Whether any frame of the messages that a lie is about is another one.
+def _in_frames(
+    vehicle: Vehicle, lie: Lie, recording: Recording, sent: Recording, kept: slice
+) -> bool:
+    """Whether any frame of the messages that a lie is about is another one, of those kept.
 
     A node's first second does not count: it may send anything then.
     """
@@ -652,16 +655,17 @@ def _in_frames(vehicle: Vehicle, lie: Lie, recording: Recording, sent: Recording
     messages = [m for own in all_messages(vehicle).values() for m in own if m.key in about]
     for message in messages:
         channel = message.key.partition(":")[0]
-        one, other = (_awake(r, channel, message.can_id) for r in (recording, sent))
+        one, other = (_awake(r, channel, message.can_id, kept) for r in (recording, sent))
         if len(one) != len(other) or (one != other).any():
             return True
     return not messages
 
 
-def _awake(recording: Recording, channel: str, can_id: int) -> np.ndarray:
-    """The payloads of a message from a second after its first one on."""
+def _awake(recording: Recording, channel: str, can_id: int, kept: slice) -> np.ndarray:
+    """The payloads of a message from a second after its first one on, in that time in us."""
     own = recording.take(recording.of(channel, can_id))
-    return own.payload[own.time_us >= own.time_us[:1].sum() + 1_000_000]
+    counts = own.time_us >= own.time_us[:1].sum() + 1_000_000
+    return own.payload[counts & (own.time_us >= kept.start) & (own.time_us <= kept.stop)]
 
 
 def _sized(lie: Lie, honest: dict[str, np.ndarray], told: Told) -> Lie:
