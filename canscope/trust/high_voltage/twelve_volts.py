@@ -104,7 +104,8 @@ def _coil_pulls(window: ClosedWindow, rest: Samples, busy: Samples, step: float)
     means = rest.value[: len(rest) // DIPS * DIPS].reshape(-1, DIPS).mean(axis=1)
     wanders = percentile(np.abs(np.diff(means)), 75) if len(means) > 2 else 0.0
     # A dip lasts for some readings where they come fast: one of them alone may be noise.
-    beside = max(1, min(DIP_NS // max(int(median(np.diff(around.time_ns))), 1), DIPS))
+    every_ns = max(median(np.diff(around.time_ns)), 1.0)
+    beside = max(1, min(round(DIP_NS / every_ns), DIPS))
     lowest, long = (
         float(np.convolve(around.value, np.ones(width) / width, "valid").min())
         for width in (beside, 2 * beside)
