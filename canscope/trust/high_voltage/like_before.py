@@ -1,7 +1,8 @@
 """Does the pack give as much in a burst as in one before it that was the same at the shafts?
 
-The same torque and speed for as long take the same power, whatever the losses are. A current that
-then carries far more, or far less, has another factor than before, or an offset.
+The same torque and speed for as long take the same power, whatever the losses are. Where the
+current then carries far more, or far less, another load came or went, and the pack gives way to it
+as well; or the current has another factor than before, or another zero.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from canscope.model.median import median
 from canscope.model.piece import ClosedWindow
 from canscope.model.tables import SECOND_NS, Floats
 from canscope.trust.high_voltage.switching_load import switched_A
+from canscope.trust.movement.trailing import noise, step_of
 from canscope.trust.remark import Links, Remark
 
 PACK, CURRENT = "pack.voltage", "pack.current"
@@ -24,16 +26,22 @@ RAD_S = 2 * np.pi / 60  # per rpm
 REST_NS, SHORTEST_NS, LONGEST_NS = SECOND_NS, SECOND_NS, 20 * SECOND_NS  # before a burst; of it
 KEPT_NS = 110 * SECOND_NS  # how far back the other burst may lie
 LEAST_J, ALIKE, AS_LONG = 100.0, 1.15, 1.25  # of the shafts; times, of all that has to be alike
+SURE = 4.0  # times the uncertainty of a mean; likewise
 TIMES, MOST_W = 1.6, 800.0  # what the pack gives otherwise: a pump or a converter may start as well
 
 
 @dataclass(frozen=True)
 class Took:
-    """One burst: its length, what shafts and pack gave, and the highest torque and speed."""
+    """One burst: its length, what shafts and pack gave, and the highest torque and speed.
+
+    And how far the pack gave way on the way, and how well that is known.
+    """
 
     s: float
     shafts_J: float
     pack_J: float
+    sag_V: float
+    u_V: float
     top: Floats  # of each shaft the torque, then of each the speed
 
 
@@ -59,6 +67,12 @@ def like_before(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     longest_s = max(one.s, other.s)
     u_W = MOST_W + switched_A(window) * float(window.at(PACK, span.start_ns).value[0])
     if high_J > TIMES * max(low_J, 0.0) and high_J - low_J > u_W * longest_s:
+        # By how much the pack should give way otherwise, by what it gave way by in the one before.
+        more_V = one.sag_V * (other.pack_J / one.pack_J - 1) if one.pack_J > 0 else 0.0
+        gave_V = other.sag_V - one.sag_V
+        sure_V = SURE * (one.u_V + other.u_V)
+        if abs(more_V) < 2 * sure_V or abs(gave_V - more_V) < abs(more_V) / 2 + sure_V:
+            return
         text = f"carried {other.pack_J:.0f} J more than at rest in a burst, and {one.pack_J:.0f} J "
         text += "in the one before it, of the same torque, speed and length: it had another factor "
         yield Remark(CURRENT, "wrong", text + "or zero in one of them", span.start_ns)
@@ -68,7 +82,8 @@ def _took(window: ClosedWindow, shafts: list[str], start_ns: int, end_ns: int) -
     if not SHORTEST_NS <= end_ns - start_ns <= LONGEST_NS:
         return None
     amps = window.back(CURRENT, start_ns - REST_NS).between(0, end_ns).known
-    watt = amps.value * window.at(PACK, amps.time_ns).value
+    volts = window.at(PACK, amps.time_ns).value
+    watt, half_step = amps.value * volts, window.bench.bindings[PACK].half_step
     rest, burst = watt[amps.time_ns < start_ns], amps.time_ns >= start_ns
     if min(len(rest), int(np.count_nonzero(burst))) < 5 or np.isnan(watt).any():
         return None
@@ -82,6 +97,8 @@ def _took(window: ClosedWindow, shafts: list[str], start_ns: int, end_ns: int) -
         (end_ns - start_ns) / SECOND_NS,
         integral(np.maximum(given_W, 0.0), times),
         integral(watt[burst] - median(rest), times),
+        median(volts[~burst]) - float(volts[burst].mean()),
+        noise(volts) / min(len(rest), len(times)) ** 0.5 + 0.1 * step_of(volts, half_step),
         np.array([float(np.abs(value).max()) for value in values]),
     )
 
