@@ -305,7 +305,7 @@ REPEATED = Unseen(
     "gateway-repeats",
     ("*",),
     "a message without counter and checksum that a gateway repeats, while nothing that it says "
-    "would have changed by more than three steps (of a temperature: by more than 2 K)",
+    "would have changed by more than three steps (of a temperature: by more than 3 K)",
     "send a rolling counter in it, and bind it",
     most=3.0,
 )

@@ -69,7 +69,7 @@ UNSEEN: dict[tuple[str, str], str] = {
     ("stop-wrong", "always on"): "nodes go on sending to the end, and no rule needs a key-off",
     ("same-sensor", "twin *"): "the same part of two units alike warms alike",
     ("message-copied", "hardly different *"): (
-        "it carries no counter, and what it says differs by less than three steps (2 K) from what "
+        "it carries no counter, and what it says differs by less than three steps (3 K) from what "
         "the other unit's says: parts alike that nothing warms read alike"
     ),
     ("same-sensor", "hardly moving *"): (

@@ -416,10 +416,10 @@ def falls_late_s(told: Told, key: str, rows: slice) -> float | None:
 
 
 def granule(told: Told, key: str) -> float:
-    """What counts as one step of a reading: a state's change, two thirds of a kelvin at least."""
+    """What counts as one step of a reading: a state's change, a kelvin at least."""
     if key.rpartition(".")[2] in STATES:
         return 0.1
-    return max(step_of(told.vehicle, key), 2 / 3 if "Temp" in key else 0.0)
+    return max(step_of(told.vehicle, key), 1.0 if "Temp" in key else 0.0)
 
 
 def measured(told: Told, key: str, row: int) -> bool:
