@@ -120,8 +120,10 @@ def one_circuit(window: ClosedWindow, links: Links) -> Iterator[Remark]:
 
 def gone_at_once(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     """A link that is charged before any pole closes, and empty with the next reading."""
+    # No further back than every way of cutting the run still holds.
+    from_ns = max(window.span.start_ns - BACK_NS, window.until_ns - 2 * BACK_NS)
     for role in links:
-        every = window.back(role, window.span.start_ns - BACK_NS).known
+        every = window.back(role, from_ns).known
         every = every.between(0, window.span.start_ns)
         times, volts = every.time_ns, every.value
         if len(every) < 3:
