@@ -521,6 +521,10 @@ def event(told: Told) -> Lie | None:
         return None  # a hand does that, and the first screen tells of it
     for key in keys:
         told.put(key, np.full(rows.stop - rows.start, level), rows)
+    open_ = np.flatnonzero(~told.closed()[: rows.start])
+    if words.startswith("25 A") and told.closed()[rows].all() and len(open_):
+        since_s = (rows.start - int(open_[-1])) / 1000
+        return Lie("idle-current", keys[0], f"{words} {when}", tuple(keys), since_s)
     # A link that leaps as nothing real can is not believed, which may be all that is told.
     mine = tuple(keys) if words == "the link at 350 V" else ()
     return Lie("event", ", ".join(keys), f"{words} {when}", mine)
