@@ -153,11 +153,11 @@ STOPPED = tuple(
     Unseen(
         kind,
         ("units.*.temperatures.*",),
-        "a sensor that stops, sticks or drifts, as long as it never hides more than the 3 K by "
-        "which the parts of a unit soak otherwise, nor shows 6 K too many",
+        "a sensor that stops, sticks or drifts, as long as it never hides more than the 3.5 K "
+        "by which the parts of a unit soak otherwise, nor shows 7 K too many",
         THERMOMETER,
         least=0.0,
-        most=3.0,
+        most=3.5,
     )
     for kind in ("freeze", "dither", "constant")
 )
