@@ -258,7 +258,7 @@ class Answers:
             return ""
         brakes, u = float(along_Nm[some].mean()), self._bench.u(unit.role("torque"))
         ended = part == max(LOST) and brakes <= u
-        ended &= along_Nm[drove].mean() > max(DRIVES_NM, 2 * u)
+        ended = ended and float(along_Nm[drove].mean()) > max(DRIVES_NM, 2 * u)
         if not (brakes < -u or ended):
             return ""
         return (
