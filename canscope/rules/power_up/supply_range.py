@@ -39,8 +39,9 @@ class Seen:
     closings: tuple[tuple[int, int], ...] = ()  # (after, time) of those that may still matter
     spoke: bool = False
     highest_V: float = float("-inf")  # of all that counts
-    rest_V: float = float("nan")  # before the contactors closed last
-    lifted: bool = False  # over that since
+    # What it rested at before each closing, and when that was; those that may still matter.
+    rests: tuple[tuple[int, float], ...] = ((int(NEVER), float("nan")),)
+    lifted_ns: int = int(NEVER)  # the last reading that a converter had lifted over that
 
 
 @RULES.add("supply-range")
@@ -118,13 +119,13 @@ class SupplyRange(Rule):
             if event.value == 1
         ]
         state = replace(state, closings=(*state.closings, *closings))
-        for after_ns, _ in sorted(closings):
+        for after_ns, time_ns in sorted(closings):
             if piece.at("@engaged", after_ns).value[0] == 1:
                 continue  # another pole closed before it
             first_ns = after_ns - EARLY_NS
             rest = piece.back(SUPPLY, first_ns - REST_NS).between(0, first_ns).known.value
             if len(rest) >= FEWEST:
-                state = replace(state, rest_V=median(rest), lifted=False)
+                state = replace(state, rests=(*state.rests, (time_ns, median(rest))))
         return self._until(state, piece, piece.until_ns - WAIT_NS)
 
     def close(self, state: Seen, piece: Piece) -> Sequence[Outcome]:
@@ -202,33 +203,39 @@ class SupplyRange(Rule):
 
     def _stopped(self, state: Seen, piece: Piece, part: Samples) -> tuple[Seen, list[Outcome]]:
         """The highest of the last seconds, where all lie below what they rested at."""
+        since_ns, rests_V = (np.array(column) for column in zip(*state.rests, strict=True))
+        own = np.searchsorted(since_ns, part.time_ns, "right") - 1
+        rest_V = rests_V[own]
         closed = piece.at("@closed", part.time_ns)
-        connected = closed.value == 1
-        lifted = connected & (part.value >= state.rest_V + LIFTED_V)
-        least_V = state.rest_V - STOPPED_V
-        low = connected & (closed.age_ns >= STOPPED_NS) & (part.value < least_V)
-        low &= np.logical_or.accumulate(lifted) | state.lifted
-        state = replace(state, lifted=state.lifted or bool(lifted.any()))
+        lifted = (closed.value == 1) & (part.value >= rest_V + LIFTED_V)
+        lifted_ns = np.where(lifted, part.time_ns, state.lifted_ns)
+        lifted_ns = np.maximum.accumulate(np.maximum(lifted_ns, state.lifted_ns))
+        least_V = rest_V - STOPPED_V
+        low = (closed.value == 1) & (closed.age_ns >= STOPPED_NS) & (part.value < least_V)
+        low &= lifted_ns >= since_ns[own]
+        if len(part):
+            rests = state.rests[int(own[-1]) :]
+            state = replace(state, rests=rests, lifted_ns=int(lifted_ns[-1]))
         found = []
         for row in np.flatnonzero(low).tolist():
             time_ns = int(part.time_ns[row])
             before = piece.back(SUPPLY, time_ns - STOPPED_NS).between(0, time_ns + 1).known.value
             highest = float(before.max())
-            if highest < least_V and len(before) >= FEWEST:
-                found.append((time_ns, highest))
+            if highest < least_V[row] and len(before) >= FEWEST:
+                found.append((time_ns, highest, float(least_V[row])))
         if not found:
             return state, []
-        highest_V = np.array([volts for _, volts in found])
+        times, highest_V, limit_V = (np.array(column) for column in zip(*found, strict=True))
         outcome = margins(
             NAME,
-            np.array([time for time, _ in found], np.int64),
-            highest_V - least_V,
+            times,
+            highest_V - limit_V,
             code="stopped",
             measured=highest_V,
-            limit=least_V,
+            limit=limit_V,
             uncertainty=piece.bench.u(SUPPLY),
             side="for 5 s below what it rested at before the converter lifted it, so outside",
-            low_V=least_V,
+            low_V=limit_V,
             high_V=self.maximum_V,
         )
         return state, [outcome]

@@ -134,3 +134,21 @@ def test_a_converter_that_stops_while_the_contactors_are_closed_fails(sinks_to_V
         assert finding.first_failed_s == pytest.approx(from_s + 5.0, abs=0.021)
         cuts = [4.99, 5.5, 6.01, 7.0, 9.0, 13.0]
         assert judge(volts, edit=both_closed, cuts=cuts) == finding
+
+
+def test_each_power_up_is_held_against_its_own_rest():
+    """12.6 V before the first, 13.4 V before the second: the first one's converter stopped at 8 s.
+
+    The second attempt begins after an opening at 15 s, and nothing lifts what it rests at.
+    """
+
+    def twice(roles):
+        for pole, first_s in (("negative", 5.0), ("positive", 6.0)):
+            changes = ((first_s, 1), (14.5, 0), (first_s + 12.0, 1))
+            roles[f"contactors.{pole}"] = (TIMES, state(TIMES, *changes))
+
+    volts = np.where(within(TIMES, 6.5, 8.0), 13.8, np.where(TIMES < 6.5, 12.6, 12.2))
+    volts = np.where(TIMES >= 14.6, 13.4, volts)
+    whole = judge(volts, edit=twice)
+    assert (whole.code, whole.limit) == ("stopped", pytest.approx(12.3))
+    assert judge(volts, edit=twice, cuts=[5.5, 9.0, 14.0, 16.9, 17.1, 18.5]) == whole
