@@ -104,11 +104,9 @@ def gateway_repeats(told: Told) -> Lie | None:
     names = [spec.name for spec in message.signals]
     keys = [spec.key for spec in message.signals if spec.key in told.seen]
     rows = slice(round(1000 * from_s), min(round(1000 * (from_s + s)), told.rows))
-    hidden = [
-        float(np.abs(told.seen[key][rows] - told.seen[key][rows.start]).max()) / granule(told, key)
-        for key in keys
-    ]
-    size = np.inf if {"Alive", "Checksum"} & set(names) else max(hidden, default=np.inf)
+    off = {key: np.abs(told.seen[key][rows] - told.seen[key][rows.start]) for key in keys}
+    hidden = {key: float(by.max()) / granule(told, key) for key, by in off.items()}
+    size = np.inf if {"Alive", "Checksum"} & set(names) else max(hidden.values(), default=np.inf)
     words = f"one payload for {s:g} s from {from_s:.1f} s on, which hides {size:.1f} steps"
     # From the pedal's last release on, or once the monitor has measured, less rests on it.
     pedals = [told.seen[key][rows.start :] for key in keys if "Pedal" in key]
@@ -117,15 +115,12 @@ def gateway_repeats(told: Told) -> Lie | None:
     late = falls_late_s(told, keys[0], rows) if message.name == "Supply" else None
     if late is not None:
         return Lie("falls-late", message.key, words, tuple(keys), late)
-    off = {
-        key.rpartition(".")[2]: np.abs(told.seen[key][rows] - told.seen[key][rows.start])
-        for key in keys
-    }
-    if message.name == "PackStatus" and off["PackVoltage"].max() <= LITTLE_V:
-        amps = lasting(off["PackCurrent"], 100)
+    current = f"{message.key}.PackCurrent"
+    if message.name == "PackStatus" and off[f"{message.key}.PackVoltage"].max() <= LITTLE_V:
+        amps = lasting(off[current], 100)
         if amps <= LITTLE_A:  # as with a stop that hides no more
-            return Lie("freeze", message.key, words, (f"{message.key}.PackCurrent",), amps)
-    some = [key for key, steps in zip(keys, hidden, strict=True) if steps > FEW_STEPS]
+            return Lie("freeze", message.key, words, (current,), amps)
+    some = [key for key, steps in hidden.items() if steps > FEW_STEPS]
     late_s = max((_late_s(told, key, rows) for key in some), default=np.inf)
     if np.isfinite(size) and late_s < LATE_S:
         states = any(key.rpartition(".")[2] in STATES for key in some)

@@ -183,10 +183,8 @@ class InsulationResistance(Rule):
             text += "settled: insulation that comes and goes, or a monitor that needs longer"
             return [Doubt(NAME, "sensor-suspect", text, fell_ns, code=LITTLE)]
         if state.spun_ns is not None:
-            text = (
-                "the monitor read too little while a unit turned already: it had not settled, or "
-            )
-            text += "the insulation was bad then; let it settle before anything turns"
+            text = "the monitor read too little while a unit turned already: it had not settled, "
+            text += "or the insulation was bad then; let it settle before anything turns"
             return [Doubt(NAME, "sensor-suspect", text, state.spun_ns, code=LITTLE)]
         if state.clipped_ns is not None:
             text = "the monitor stood at the upper end of its range"

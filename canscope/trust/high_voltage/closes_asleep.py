@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
+import numpy as np
+
 from canscope.model.bench import POLES, Bench
 from canscope.model.history import History, step_at
 from canscope.model.signals import Samples
@@ -35,9 +37,12 @@ class ClosesAsleep:
             if not asleep.any():
                 self._since.pop(role, None)
                 continue
-            for time_ns, value, sleeps in zip(
-                state.time_ns.tolist(), state.value.tolist(), asleep.tolist(), strict=True
-            ):
+            first = int(np.argmax(asleep))  # what lies before it is most of a run
+            if first:
+                before = float(state.value[first - 1])
+                self._since.pop(role, None)
+            columns = (column[first:].tolist() for column in (state.time_ns, state.value, asleep))
+            for time_ns, value, sleeps in zip(*columns, strict=True):
                 closed = sleeps and value == 1
                 if closed and (before == 0 or role in self._since):
                     begin_ns, count = self._since.get(role, (time_ns, 0))

@@ -170,12 +170,13 @@ def stands(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     if len(moved) < STOOD // 4:
         return
     step = step_of(every.value, window.bench.bindings[PACK].half_step)
-    if float(np.ptp(every.value)) < MOVED_STEPS * step:
+    moved_V = float(np.ptp(every.value))
+    if moved_V < MOVED_STEPS * step:
         return
     since_ns = int(every.time_ns[moved[-1]])
     text = f"stood at {now.value[0]:.1f} V to the bit while a link charged, and for "
     text += f"{(window.until_ns - since_ns) / SECOND_NS:.0f} s in all, where it had moved by "
-    yield Remark(PACK, "silent", text + f"{np.ptp(every.value):.1f} V before", since_ns)
+    yield Remark(PACK, "silent", text + f"{moved_V:.1f} V before", since_ns)
 
 
 def gone(window: ClosedWindow, links: Links) -> Iterator[Remark]:

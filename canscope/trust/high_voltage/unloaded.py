@@ -19,6 +19,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from canscope.model.bench import MAINS, SAFE_V, Bench
 from canscope.model.history import History, step_at
 from canscope.model.median import median
+from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Bools, Floats, Int64s
 from canscope.trust.remark import Remark
 from canscope.trust.samples.clock_alignment import Alignment
@@ -105,17 +106,13 @@ class Unloaded:
         at_ns = new * BLOCK_NS
         closed = history.samples("@closed")
         begun = step_at(closed, at_ns - CLOSED_NS) == 1
-        row = closed.time_ns.searchsorted(at_ns + BLOCK_NS) - closed.time_ns.searchsorted(
-            at_ns - CLOSED_NS, "right"
-        )
+        stays = _changes(closed, at_ns - CLOSED_NS, at_ns + BLOCK_NS) == 0
         self._numbers = np.append(self._numbers, new)
-        self._closed = np.append(self._closed, begun & (row == 0))
+        self._closed = np.append(self._closed, begun & stays)
         engaged, awake = history.samples("@engaged"), history.samples("@awake")
-        moved = engaged.time_ns.searchsorted(at_ns + BLOCK_NS) - engaged.time_ns.searchsorted(
-            at_ns, "right"
-        )
-        rests = (step_at(engaged, at_ns) == 0) & (moved == 0)
-        self._open = np.append(self._open, rests & (step_at(awake, at_ns) == 1))
+        open_ = step_at(engaged, at_ns) == 0
+        stays = _changes(engaged, at_ns, at_ns + BLOCK_NS) == 0
+        self._open = np.append(self._open, open_ & stays & (step_at(awake, at_ns) == 1))
         first = len(self._numbers) - len(new)
         for role, means in self._means.items():
             samples = history.samples(role).known
@@ -124,7 +121,6 @@ class Unloaded:
             means.low, means.high = np.append(means.low, low), np.append(means.high, high)
             means.mean = np.append(means.mean, mean)
         if len(self._zeros) < ZERO and self._means:
-            open_ = step_at(history.samples("@engaged"), at_ns) == 0
             zeros = self._means[CURRENT].mean[first:][open_]
             self._zeros += zeros[~np.isnan(zeros)].tolist()[: ZERO - len(self._zeros)]
 
@@ -259,6 +255,12 @@ class Unloaded:
             if not max(-low, high) <= most:
                 return False
         return True
+
+
+def _changes(steps: Samples, from_ns: Int64s, until_ns: Int64s) -> Int64s:
+    """How often something changes after each of these instants and before the other one."""
+    times = steps.time_ns
+    return np.asarray(times.searchsorted(until_ns) - times.searchsorted(from_ns, "right"))
 
 
 def _each(values: Floats, edges: Int64s) -> tuple[Floats, Floats, Floats]:
