@@ -127,7 +127,11 @@ def judged(case: Case) -> Answer:
     run, lies = lying(vehicle, story.script(), case.seed, list(case.kinds), case.about)
     if not lies:
         return Answer(case, (), "nothing changed", ())
-    report = decoded(run).report()
+    try:
+        report = decoded(run).report()
+    except Exception as bug:  # which of the many cases it was is what is looked for first
+        bug.add_note(f"Judging {Answer(case, tuple(lies), 'nothing', ())}")
+        raise
     whys = [
         why_unseen(lie, vehicle) or _unseen(lie) or _unclaimed(lie, report) or "" for lie in lies
     ]

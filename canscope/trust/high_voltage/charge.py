@@ -157,6 +157,8 @@ def halves(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     if not risen.max() >= 0.9:
         return
     amps = window.back(CURRENT, from_ns).between(from_ns, end_ns).known
+    if len(amps) < HALF:
+        return
     level, told = median(rest.value), ""
     # One that averages takes as long to rise to its highest, one that is clipped does so at once.
     high = amps.value - level >= 0.9 * (float(amps.value.max()) - level)
