@@ -8,11 +8,10 @@ import numpy as np
 
 from canscope.model.bench import MAINS, POLES, SAFE_V, Bench
 from canscope.model.events import Event, Span, Window
-from canscope.model.history import History
+from canscope.model.history import LOOK_BACK_NS, History
 from canscope.model.signals import Samples
 
 S = 10**9
-LONGEST_NS = 120 * S
 AFTER_CLOSING_NS = S // 2
 PRECHARGE_PATIENCE_NS = 5 * S  # common practice, no source
 BEFORE_NS = 2 * S
@@ -60,7 +59,7 @@ class Windows:
             if event.kind == "pole":
                 spans += self._pole(event)
         spans += self._due(history, until_ns)
-        while self._recent and self._recent[0].time_ns < until_ns - LONGEST_NS - 10 * S:
+        while self._recent and self._recent[0].time_ns < until_ns - LOOK_BACK_NS - 10 * S:
             self._recent.popleft()
         return spans
 
@@ -122,7 +121,7 @@ class Windows:
 
     def _attempt_end(self) -> int:
         assert self._attempt is not None
-        latest = self._attempt[0].time_ns + LONGEST_NS
+        latest = self._attempt[0].time_ns + LOOK_BACK_NS
         closings = [event.time_ns for event in self._attempt if event.value == 1]
         settled = max(closings) + AFTER_CLOSING_NS
         if not any(self._closed.values()):
@@ -141,7 +140,7 @@ class Windows:
         """When all poles are open, every link has sunk below 60 V and 10 s have passed."""
         assert self._opening is not None
         first = self._opening[0].time_ns
-        latest = first + LONGEST_NS + S
+        latest = first + LOOK_BACK_NS + S
         if any(self._closed.values()):
             return latest
         quiet = max(first + QUIET_NS, self._opening[-1].time_ns)

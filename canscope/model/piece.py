@@ -69,6 +69,13 @@ class Past:
             times = times.reshape(1)
         return self.once_at((Past.at, role, before), times, lambda: self._at(role, times, before))
 
+    def turning(self, times_ns: ArrayLike) -> Bools:
+        """Whether any unit turned, at each of these instants."""
+        found = np.zeros(len(np.atleast_1d(np.asarray(times_ns))), np.bool_)
+        for unit in self.bench.units:
+            found |= self.at(f"@turning.{unit.name}", times_ns).value == 1
+        return found
+
     def once_at(
         self, key: tuple[Hashable, ...], times_ns: Int64s, make: Callable[[], Made]
     ) -> Made:

@@ -351,11 +351,8 @@ def _readings(piece: Piece, name: str, role: str, since_ns: int) -> Readings:
             judged[gone] &= ~opened_late(piece, times[gone])
         if apart_ns := clocks_ns(piece.bench, role):
             judged &= piece.at("@closed", times).age_ns >= apart_ns
-    turning = np.zeros(len(times), bool)
-    for unit in piece.bench.units:
-        turning |= piece.at(f"@turning.{unit.name}", times).value == 1
     current_A = piece.at(CURRENT, times).value
-    return Readings(samples, in_circuit, judged, turning, current_A, gone)
+    return Readings(samples, in_circuit, judged, piece.turning(times), current_A, gone)
 
 
 def _waits(piece: Piece, name: str) -> bool:

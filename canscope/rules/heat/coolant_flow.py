@@ -165,9 +165,8 @@ class CoolantFlow(Rule):
                 continue
             begins = event.kind == "burst-start"
             at_ns = event.time_ns + (-STARTS_NS if begins else STOPS_NS)
-            turns = [piece.at(f"@turning.{u.name}", at_ns).value[0] for u in piece.bench.units]
             flow = float(piece.at(FLOW, at_ns).value[0])
-            if 1.0 in turns or np.isnan(flow):
+            if piece.turning([at_ns])[0] or np.isnan(flow):
                 continue
             if flow >= least:
                 state = replace(state, apart=True)
@@ -220,9 +219,7 @@ def _ranges(state: Seen, piece: Piece, samples: Samples) -> Seen:
         return state
     woke_ns = int(samples.time_ns[0]) if state.woke_ns is None else state.woke_ns
     settled = samples[samples.time_ns - woke_ns >= WAKES_NS]
-    turning = np.zeros(len(settled), bool)
-    for unit in piece.bench.units:
-        turning |= piece.at(f"@turning.{unit.name}", settled.time_ns).value == 1
+    turning = piece.turning(settled.time_ns)
     return replace(
         state,
         woke_ns=woke_ns,

@@ -229,7 +229,7 @@ class InsulationResistance(Rule):
         opened = both_open(piece, times, 0, 0) & (since_ns != state.first_ns)
         counts = live & ((closed.value == 1) | opened) & (closed.age_ns >= AWAKE_S * S)
         if state.spun_ns is None:
-            spun = counts & ~enough & ~settled & _turning(piece, times)
+            spun = counts & ~enough & ~settled & piece.turning(times)
             state = replace(state, spun_ns=int(times[np.argmax(spun)]) if spun.any() else None)
         before_ns = times[0] if state.read_ns is None else state.read_ns
         seldom = np.diff(times, prepend=before_ns) >= SELDOM * LOW_NS
@@ -293,12 +293,6 @@ class InsulationResistance(Rule):
             kohm=ohm / 1e3,
             working_V=working_V,
         )
-
-
-def _turning(piece: Piece, times_ns: Int64s) -> Bools:
-    """Instants at which a unit turned."""
-    turned = [piece.at(f"@turning.{unit.name}", times_ns).value == 1 for unit in piece.bench.units]
-    return np.any(turned, axis=0) if turned else np.zeros(len(times_ns), np.bool_)
 
 
 def _working(state: Seen, piece: Piece, times_ns: Int64s) -> tuple[Seen, Floats, Floats]:

@@ -10,6 +10,7 @@ import numpy as np
 
 from canscope.model.bench import SAFE_V, Bench
 from canscope.model.events import Event, Window
+from canscope.model.history import LOOK_BACK_NS
 from canscope.model.median import median
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, Piece, S
@@ -195,7 +196,7 @@ def _level(window: ClosedWindow, role: str, positive: Event) -> tuple[float, flo
     follows the last sure reading; the smallest one is taken. A jump within the interval of the
     closing is the closing itself and does not count.
     """
-    samples = window.back(role, positive.after_ns - 120 * S).known
+    samples = window.back(role, positive.after_ns - LOOK_BACK_NS).known
     last = int(np.searchsorted(samples.time_ns, positive.after_ns, "right")) - 1
     end = int(np.searchsorted(samples.time_ns, positive.time_ns, "right")) - 1
     reading = float(samples.value[last])
@@ -222,7 +223,7 @@ def _circuit_ns(window: ClosedWindow, positive: Event) -> int | None:
     if not changes and window.bench.has("contactors.precharge"):
         if window.at("contactors.precharge", window.span.start_ns).value[0] != 1:
             return None
-        return positive.after_ns - 120 * S  # it has been closed since before the attempt
+        return positive.after_ns - LOOK_BACK_NS  # it has been closed since before the attempt
     changes += [e for e in closings(window, "negative") if e.time_ns <= positive.time_ns]
     return max((event.time_ns for event in changes), default=window.span.start_ns)
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from canscope.model.bench import Bench
 from canscope.model.events import Event, Window
-from canscope.model.history import step_at
+from canscope.model.history import LOOK_BACK_NS, step_at
 from canscope.model.median import median
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, S
@@ -144,7 +144,7 @@ class OpeningCurrent(Rule):
     def _standing_A(self, window: ClosedWindow, before_ns: int) -> float:
         """What flowed at rest with both contactors closed, well before; NaN if nobody saw."""
         # No further back than every way of cutting the run still holds.
-        samples = window.back(CURRENT, window.until_ns - 120 * S).known
+        samples = window.back(CURRENT, window.until_ns - LOOK_BACK_NS).known
         samples = samples.between(0, before_ns)
         times = samples.time_ns
         rest = step_at(window.history.samples("@closed"), times) == 1

@@ -11,6 +11,7 @@ from itertools import permutations
 import numpy as np
 
 from canscope.model.bench import MAINS
+from canscope.model.history import LOOK_BACK_NS
 from canscope.model.median import median
 from canscope.model.piece import ClosedWindow
 from canscope.model.runs import runs_of
@@ -121,7 +122,7 @@ def one_circuit(window: ClosedWindow, links: Links) -> Iterator[Remark]:
 def gone_at_once(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     """A link that is charged before any pole closes, and empty with the next reading."""
     # No further back than every way of cutting the run still holds.
-    from_ns = max(window.span.start_ns - BACK_NS, window.until_ns - 2 * BACK_NS)
+    from_ns = max(window.span.start_ns - BACK_NS, window.until_ns - LOOK_BACK_NS)
     for role in links:
         every = window.back(role, from_ns).known
         every = every.between(0, window.span.start_ns)

@@ -68,14 +68,13 @@ def _fed(window: ClosedWindow, role: str, from_ns: int, until_ns: int) -> str:
     grid = np.arange(from_ns, min(int(link.time_ns[-1]), from_ns + LONGEST_NS), GRID_NS)
     if len(grid) < 5:
         return ""
-    turns = [window.at(f"@turning.{unit.name}", grid).value == 1 for unit in window.bench.units]
     level = np.interp(grid - from_ns, link.time_ns - from_ns, link.value)
     lost = level[:-2] ** 2 - level[2:] ** 2
     later = np.maximum.accumulate(lost[::-1])[::-1][2:]
     flicker = median(np.abs(np.diff(link.value, 2)))  # beside its even fall
     rough = 2 * level[0] * (CLEAR * flicker + 2 * window.bench.u(role))
     fed = (lost[:-2] + rough < KEPT * later) & (later >= FAST * level[0] ** 2)
-    fed &= ~np.any(turns, axis=0)[: len(fed)]  # a unit that turns may feed it
+    fed &= ~window.turning(grid)[: len(fed)]  # a unit that turns may feed it
     if not fed.any():
         return ""
     row = int(np.argmax(fed))

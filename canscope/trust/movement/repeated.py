@@ -16,6 +16,7 @@ import numpy as np
 from canscope.model.bench import Kind
 from canscope.model.differences import differences_from
 from canscope.model.events import Window
+from canscope.model.history import LOOK_BACK_NS
 from canscope.model.median import median
 from canscope.model.piece import ClosedWindow
 from canscope.model.runs import runs_of
@@ -24,7 +25,6 @@ from canscope.trust.remark import Links, Remark
 
 # All common practice, no source.
 BEFORE_NS = 60 * SECOND_NS  # of rest before a burst, or before the contactors open
-KEPT_NS = 120 * SECOND_NS
 AFTER_NS, LONGEST_NS = SECOND_NS, 20 * SECOND_NS  # of rest after a burst, and of the burst
 SHORTEST_NS, FEWEST = 3 * SECOND_NS // 20, 8  # a shorter standstill hides nothing
 BESIDE = 20  # frames before it, and as many after it, that show the noise
@@ -43,7 +43,8 @@ TURNS_RPM = 50.0  # a slower shaft may read zero
 def repeated(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     """Every number of a message whose frames were repeated while something flickered in them."""
     # No further back than every way of cutting the run still holds.
-    bench, start_ns = window.bench, max(window.span.start_ns - BEFORE_NS, window.until_ns - KEPT_NS)
+    bench = window.bench
+    start_ns = max(window.span.start_ns - BEFORE_NS, window.until_ns - LOOK_BACK_NS)
     end_ns = min(window.span.end_ns + AFTER_NS, window.span.start_ns + LONGEST_NS, window.until_ns)
     for roles in bench.bound_messages.values():
         numbers = [role for role in roles if bench.bindings[role].kind is Kind.NUMBER]

@@ -24,7 +24,7 @@ import numpy as np
 
 from canscope.model.bench import MAINS, Bench
 from canscope.model.differences import differences_from
-from canscope.model.history import History, step_at
+from canscope.model.history import LOOK_BACK_NS, History, step_at
 from canscope.model.signals import NEVER, Samples
 from canscope.model.tables import SECOND_NS, Floats, Int64s
 
@@ -39,7 +39,6 @@ COARSE = 1.5  # steps of its own, by which others of its circuit may move while 
 FEW = 5  # readings in a mean; common practice, no source
 WHOLE = 1.0  # V: a reading that never changes and is whole may resolve no more
 OPENS_NS = 3 * SECOND_NS // 10  # before a pole reads open a link may have let go; likewise
-LOOKS_BACK_NS = 120 * SECOND_NS
 
 
 @dataclass
@@ -140,7 +139,7 @@ class Stuck:
         since_ns, self._engaged_ns = self._engaged_ns, None
         if since_ns is None or until_ns - since_ns < SPELL_NS:
             return
-        settled_ns = max(since_ns + 2 * SECOND_NS, until_ns - LOOKS_BACK_NS)
+        settled_ns = max(since_ns + 2 * SECOND_NS, until_ns - LOOK_BACK_NS)
         for role in self._circuit:
             swing = self._swing(role, settled_ns, until_ns - OPENS_NS, history)
             self.signs[role].swing = max(self.signs[role].swing, swing)
@@ -225,7 +224,7 @@ class Stuck:
 
     def _swing(self, role: str, from_ns: int, until_ns: int, history: History) -> float:
         """How far the others of a voltage's circuit moved; infinite where none of them tells."""
-        since_ns = max(from_ns, until_ns - LOOKS_BACK_NS)
+        since_ns = max(from_ns, until_ns - LOOK_BACK_NS)
         ways = [
             float(np.ptp(_means(samples.value)))
             for other in self._circuit

@@ -14,7 +14,7 @@ import numpy as np
 
 from canscope.model.bench import POLES, SAFE_V, Bench
 from canscope.model.differences import differences_from
-from canscope.model.history import History, step_at
+from canscope.model.history import LOOK_BACK_NS, History, step_at
 from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Bools, Floats, Int64s
 from canscope.trust.remark import Remark
@@ -38,7 +38,6 @@ CHANGES = 8  # of the value, before which nothing is said of its renewal
 FALL_NS, FELL_V, FELL_STEPS = SECOND_NS // 10, 2.0, 6.0  # in which a link fell as it stopped
 STAYS_NS = 2 * SECOND_NS  # at least, for which it then stands
 SLOWEST_S = 120.0  # of a passive discharge
-KEPT_NS = 120 * SECOND_NS  # what the history surely keeps
 CYCLES, RENEWED_NS = 5, 200 * 10**6  # between any two changes
 NEVER_NS = 2**62
 # All of them: common practice, no source.
@@ -173,7 +172,7 @@ class Stopped:
 
         What an active discharge leaves, a passive one empties on: in SLOWEST_S by 1 - 1/e.
         """
-        every = history.samples(role).between(since_ns - KEPT_NS, until_ns + 1).known
+        every = history.samples(role).between(since_ns - LOOK_BACK_NS, until_ns + 1).known
         row = int(every.time_ns.searchsorted(since_ns))
         first = int(every.time_ns.searchsorted(since_ns - FALL_NS))
         if row < BLOCK or first >= row - 2:

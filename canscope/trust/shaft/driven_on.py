@@ -12,6 +12,7 @@ import numpy as np
 
 from canscope.model.bench import MAINS
 from canscope.model.events import Window
+from canscope.model.history import LOOK_BACK_NS
 from canscope.model.piece import ClosedWindow, S
 from canscope.model.runs import runs_of
 from canscope.model.signals import Samples
@@ -38,7 +39,6 @@ ROLLS_NS = 2 * S  # for which a foot may touch the brake while it drives a vehic
 OFTEN = 3  # times in a burst, that no foot presses a brake while it drives on; likewise
 EARLY_NS = S  # by which an ignition may be late; likewise
 LIVE_NS = 10 * S  # in which contactors open after key-off, as nodes fall asleep; likewise
-LONGEST_NS = 120 * S  # of the past that is kept
 # After the stop was released somebody has to ask anew: its reset starts nothing (ISO 13850:2015,
 # 4.1.4). Nobody does so within; common practice, no source.
 RESET_NS = 3 * S // 10
@@ -108,7 +108,7 @@ def off_while_closed(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     closed = window.at("@closed", end_ns, before=not burst)
     if closed.value[0] != 1:
         return
-    since_ns = max(end_ns - int(closed.age_ns[0]), end_ns - LONGEST_NS)
+    since_ns = max(end_ns - int(closed.age_ns[0]), end_ns - LOOK_BACK_NS)
     known = window.back(IGNITION, since_ns).between(0, end_ns + burst).known
     change = np.flatnonzero(np.diff(known.value != 0))
     for off, on in pairwise((change + 1).tolist()):
@@ -163,7 +163,7 @@ def kept_live(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     opened_ns = window.span.start_ns
     if not window.bench.has(IGNITION):
         return
-    known = window.back(IGNITION, opened_ns - LONGEST_NS).between(0, opened_ns).known
+    known = window.back(IGNITION, opened_ns - LOOK_BACK_NS).between(0, opened_ns).known
     on = np.flatnonzero(known.value != 0)
     off = known[int(on[-1]) + 1 :] if len(on) else known[:0]  # never on: told as they close
     closed = window.at("@closed", opened_ns, before=True)

@@ -28,7 +28,7 @@ from functools import partial
 import numpy as np
 
 from canscope.model.bench import MAINS, SAFE_V, Bench, DriveUnit
-from canscope.model.history import History, step_at
+from canscope.model.history import LOOK_BACK_NS, History, step_at
 from canscope.model.median import median
 from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Bools, Floats, Int64s
@@ -44,7 +44,6 @@ BRAKED_RPM = 200.0  # from standstill under a pressed brake, which may drag at f
 BRAKED = 0.4  # the same as a part of the highest speed, where that is less
 STILL_RPM = 30.0
 DEAD_V = SAFE_V  # where no pole is bound
-LONGEST_NS = 120 * SECOND_NS  # of a burst: what the history surely keeps
 BEFORE_NS = 3 * SECOND_NS // 2  # before a burst is known to begin, in which it begins from rest
 MOVED_RPM = 50.0  # at which a pedal has to have been pressed
 REST_PERCENT = 3.0
@@ -130,7 +129,7 @@ class Answers:
             self._burst(history, self._bench.unit(unit), since_ns, until_ns)
 
     def _burst(self, history: History, unit: DriveUnit, since_ns: int, until_ns: int) -> None:
-        if until_ns - since_ns > LONGEST_NS:
+        if until_ns - since_ns > LOOK_BACK_NS:
             return
         if not self._powered(history, unit, since_ns):
             return
