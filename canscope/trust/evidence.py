@@ -883,10 +883,10 @@ EVIDENCE = (
             Unseen(
                 "delay",
                 ("driver.brake",),
-                f"a brake that is late by up to a second: {WAITED}",
+                f"a brake that is late by up to a second and a half: {WAITED}",
                 "watch its value while another person presses it",
                 least=0.0,
-                most=1.0,
+                most=1.5,
             ),
             Unseen(
                 "from-lever",

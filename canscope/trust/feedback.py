@@ -25,6 +25,7 @@ from canscope.trust.high_voltage import (
 from canscope.trust.high_voltage.like_before import like_before
 from canscope.trust.high_voltage.losses import losses
 from canscope.trust.high_voltage.still_fed import still_fed
+from canscope.trust.high_voltage.stood_alone import stood_alone
 from canscope.trust.movement import trailing
 from canscope.trust.movement.held import held
 from canscope.trust.movement.repeated import repeated
@@ -61,6 +62,7 @@ WITNESSES = {
         trailing.torque,
         pack_answers.together,
         pack_answers.taken,
+        stood_alone,
         losses,
         like_before,
         scatters,
