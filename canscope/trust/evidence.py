@@ -244,6 +244,13 @@ EARLY_STATE = Unseen(
     "nothing flows then that could show it",
     "open and close in the other order, one attempt for each",
 )
+BRIDGED = Unseen(
+    "reads-on",
+    ("contactors.precharge",),
+    "a pre-charge that reads otherwise than it is while positive is closed: positive bridges it, "
+    "so that nothing flows through it",
+    "open and close in the other order, one attempt for each",
+)
 FULL_LINK = Unseen(
     "pole-by-link",
     ("contactors.positive",),
@@ -1077,7 +1084,10 @@ EVIDENCE = (
                     "exchanged: the link rises as it opens",
                     "early: it says closed before current flows, or open before the link leaves",
                 ),
-                (ECHO, LATE_STATE, LATER_STATE, EARLY_STATE, FULL_LINK, LONE_POLE, SILENT_BOX),
+                (
+                    *(ECHO, LATE_STATE, LATER_STATE, EARLY_STATE, FULL_LINK, LONE_POLE),
+                    *(SILENT_BOX, BRIDGED),
+                ),
             ),
             Evidence(
                 f"contactors.{pole}.command",
@@ -1183,6 +1193,15 @@ EVIDENCE = (
             COARSE_TORQUE,
             _held("units.*.torque", 0.3, "a controller's ramp takes as long, a shaft longer"),
             _dead_bit("units.*.torque", 3.0, "3 Nm, as with an offset"),
+            Unseen(
+                "both-smoothed",
+                ("units.*.speed", "units.*.torque"),
+                "a low-pass of up to half a second of both alike: they agree with each other, and "
+                "sense, a steady speed and the energy of a burst are the shaft's all the same",
+                "press and release the pedal at once, and see the torque come and go with it",
+                least=0.0,
+                most=0.5,
+            ),
             Unseen(
                 "torque-smoothed",
                 ("units.*.torque",),

@@ -14,6 +14,7 @@ from tests.lies.lies import (
     Lie,
     Told,
     any_of,
+    bridged,
     falls_late_s,
     granule,
     kind,
@@ -125,6 +126,11 @@ def gateway_repeats(told: Told) -> Lie | None:
     if np.isfinite(size) and late_s < LATE_S:
         states = any(key.rpartition(".")[2] in STATES for key in some)
         name = "delay" if states else "holds-last"
+        if all(key.endswith("PrechargeClosed") for key in some):
+            wrong = np.zeros(told.rows, np.bool_)
+            for key in some:
+                wrong[rows] |= told.seen[key][rows] != told.seen[key][rows.start]
+            name = "reads-on" if bridged(told, wrong) else name
         return Lie(name, message.key, words, tuple(some), late_s)
     name = "insulation-stops" if measured(told, keys[0], rows.start) else "gateway-repeats"
     return Lie(name, message.key, words, tuple(keys), size)

@@ -627,7 +627,23 @@ def lying(
         if later or _in_frames(vehicle, lie, whole, sent, kept)
     ]
     run = Run("lie", vehicle, script, None, seed, truth, recording, marks)
-    return run, found
+    return run, _smoothed_alike(found)
+
+
+def _smoothed_alike(lies: list[Lie]) -> list[Lie]:
+    """The lies, where a low-pass of a unit's speed and one of its torque are one lie."""
+    speeds = [lie for lie in lies if lie.kind == "smoothed" and lie.keys[0].endswith("MotorSpeed")]
+    torques = [lie for lie in lies if lie.kind == "torque-smoothed"]
+    if len(speeds) != 1 or len(torques) != 1:
+        return lies
+    both = (speeds[0], torques[0])
+    keys = both[0].keys + both[1].keys
+    if len({key.rpartition(".")[0] for key in keys}) > 1:
+        return lies
+    longer_s = max(lie.size or np.inf for lie in both)
+    words = "; ".join(lie.words for lie in both)
+    one = Lie("both-smoothed", ", ".join(keys), words, keys, longer_s)
+    return [one, *(lie for lie in lies if lie not in both)]
 
 
 def _told(
@@ -697,6 +713,9 @@ def _sized(lie: Lie, honest: dict[str, np.ndarray], told: Told) -> Lie:
         any_closed = np.max(list(told.truth.closed.values()), axis=0) > 0
         on = [int(np.argmax(told.seen[key] > 0)) for key in lie.keys]
         return replace(lie, size=max(0.0, (max(on) - int(np.argmax(any_closed))) / 1000))
+    if lie.kind == "delay" and all(key.endswith("PrechargeClosed") for key in lie.keys):
+        off = np.any([told.seen[key] != honest[key] for key in lie.keys], axis=0)
+        return replace(lie, kind="reads-on") if off.any() and bridged(told, off) else lie
     if lie.kind not in STOPS or not lie.keys or "Temp" not in lie.keys[0]:
         return lie
     if lie.size is not None and lie.kind != "mean-of-both":
@@ -707,6 +726,11 @@ def _sized(lie: Lie, honest: dict[str, np.ndarray], told: Told) -> Lie:
     rounded = max(step_of(told.vehicle, key) for key in lie.keys) / 2  # by which any reading is off
     kind = lie.kind if lie.kind == "mean-of-both" else "freeze"
     return replace(lie, kind=kind, size=max(hidden - rounded, shown / 2, 0.0))  # too warm is safe
+
+
+def bridged(told: Told, off: np.ndarray) -> bool:
+    """Whether positive is closed whenever a state of pre-charge is off."""
+    return bool((told.truth.closed["positive"][off] > 0).all())
 
 
 def lasting(off: np.ndarray, ms: int) -> float:

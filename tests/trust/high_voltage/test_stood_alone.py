@@ -9,8 +9,8 @@ from tests.trust.test_feedback import PACK, TIMES, load, remarks
 def told(from_s, until_s):
     """What is said of a pack without noise that repeats one reading for a while."""
     pack = 400.0 - 10 * load(TIMES)
-    held = (TIMES >= from_s) & (TIMES < until_s)
-    pack[held] = pack[np.argmax(held)]
+    held = slice(*np.searchsorted(TIMES, [from_s, until_s]).tolist())
+    pack[held] = pack[held.start]
     return remarks(pack__voltage=pack, cuts=(9.9,)).get(PACK, "")
 
 
