@@ -678,9 +678,9 @@ EVIDENCE = (
             Unseen(
                 "insulation-stops",
                 ("pack.insulation",),
-                "a stop after it has measured for 5 s with the contactors closed, where nodes "
-                "fall asleep within seconds of their opening: nothing is connected or taken off "
-                "while it has to speak",
+                "a stop after it has settled on what it reads with the contactors closed, where "
+                "nodes fall asleep within seconds of their opening: nothing is connected or taken "
+                "off while it has to speak",
                 "leave the ignition on for ten seconds after the contactors have opened, and see "
                 "its value change",
             ),
@@ -824,7 +824,7 @@ EVIDENCE = (
                     ("from-command", "is made of the contactors' states"),
                     ("random-walk", "wanders at random"),
                     ("averaged", "is the mean of a second or two"),
-                    ("late-dips", "comes up to a second late"),
+                    ("late-dips", "comes up to a second and a half late"),
                 )
             ),
             Unseen(

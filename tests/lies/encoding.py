@@ -189,7 +189,7 @@ def message_late(told: Told) -> Lie | None:
 
     told.later.append(late)
     every_ms = 1000 * cycle_s(told.vehicle, keys[0])
-    if message.name == "Supply" and every_ms >= 60 and ms < 1000:
+    if message.name == "Supply" and every_ms >= 50:
         return Lie("late-dips", message.key, f"{ms} ms late", tuple(keys), every_ms)
     return Lie("message-late", message.key, f"{ms} ms late", tuple(keys), ms / 1000)
 
@@ -257,6 +257,14 @@ def mean_of_both(told: Told) -> Lie | None:
     words = f"{'the larger' if larger else 'the mean'} of it and {keys[1]}"
     way = float(np.abs(shown - both[0]).max())
     told.put(keys[0], shown)
+    if _of(keys[0]) == "MotorSpeed":  # of two that turn together it is one by another factor
+        top = float(np.abs(both[0]).max())
+        turns = np.abs(both[0]) >= top / 2
+        factor = shown[turns] / both[0][turns]
+        size = float(factor[np.argmax(np.abs(np.log(np.maximum(factor, 1e-3))))])
+        beside = float(np.abs(shown[~turns] - both[0][~turns]).max(initial=0.0))
+        name = "scale" if beside <= 0.15 * top else "mean-of-both"
+        return Lie(name, keys[0], words, (keys[0],), size)
     # Of a torque so little is no more than its zero may be off.
     name = "offset" if _of(keys[0]) == "Torque" and way <= 3.0 else "mean-of-both"
     return Lie(name, keys[0], words, (keys[0],), way)

@@ -123,6 +123,8 @@ def gateway_repeats(told: Told) -> Lie | None:
             return Lie("freeze", message.key, words, (current,), amps)
     some = [key for key, steps in hidden.items() if steps > FEW_STEPS]
     late_s = max((_late_s(told, key, rows) for key in some), default=np.inf)
+    if some and np.isfinite(late_s) and all(key.endswith("Ignition") for key in some):
+        return Lie("delay", message.key, words, tuple(some), late_s)
     if np.isfinite(size) and late_s < LATE_S:
         states = any(key.rpartition(".")[2] in STATES for key in some)
         name = "delay" if states else "holds-last"

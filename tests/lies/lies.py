@@ -423,9 +423,20 @@ def granule(told: Told, key: str) -> float:
 
 
 def measured(told: Told, key: str, row: int) -> bool:
-    """Whether it is the insulation monitor, which has seen the contactors closed for 5 s."""
-    seen = np.cumsum(told.closed()[:row])
-    return _name(key) == "Resistance" and bool((seen[5000:] - seen[:-5000] == 5000).any())
+    """Whether it is the insulation monitor, and has settled on what it reads when all is closed.
+
+    Which it has after 5 s, or once it reads what it reads last before they open.
+    """
+    if _name(key) != "Resistance":
+        return False
+    closed, column = told.closed(), told.seen[key]
+    seen = np.cumsum(closed[:row])
+    if (seen[5000:] - seen[:-5000] == 5000).any():
+        return True
+    last = np.flatnonzero(closed)[-1:]
+    if not closed[max(row - 1000, 0) : row + 1].all() or not len(last):
+        return False
+    return bool(abs(column[row] / column[last[0]] - 1) <= 0.02)
 
 
 @kind("constant")
