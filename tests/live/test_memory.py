@@ -10,7 +10,7 @@ import pytest
 import canscope.judge.event_log
 import canscope.judge.exhibits
 import canscope.live.watching.watch
-import canscope.trust.heat.proof_of_life
+import canscope.trust.heat.watched
 from canscope.live.recording.status import RecorderStatus
 from canscope.live.watching.delays import Delays
 from canscope.live.watching.watch import Watch
@@ -55,7 +55,7 @@ def test_what_watching_holds_does_not_grow_with_the_run(tmp_path, hot, monkeypat
     for module, name in (
         (canscope.judge.event_log, "MOST"),
         (canscope.judge.exhibits, "MOST_BURSTS"),
-        (canscope.trust.heat.proof_of_life, "KEPT_TURNS"),
+        (canscope.trust.heat.watched, "KEPT_TURNS"),
     ):
         monkeypatch.setattr(module, name, 5)  # so that their tables are full in time
     held, fed, lap, texts = [], 0, 0, laps(hot.capture)

@@ -17,7 +17,8 @@ from canscope.model.outcome import Doubt, Subject
 from canscope.model.piece import Piece, S
 from canscope.model.signals import NEVER, NOT_AVAILABLE
 from canscope.model.tables import Bools, Int64s
-from canscope.trust.heat.proof_of_life import Life, Sensor, doubts, lives_of, watch
+from canscope.trust.heat.proof_of_life import Life, doubts, lives_of
+from canscope.trust.heat.watched import Sensor, watch
 from canscope.trust.samples.missing_value import REASON_OF_STATUS, Absence, absence_in
 from canscope.trust.samples.range_ends import railed_new
 from canscope.trust.samples.staleness import stale_after_ns

@@ -15,7 +15,8 @@ from canscope.model.piece import Piece
 from canscope.model.rule import Rule, Worst, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.heat._sensors import lives_among, thermometers
-from canscope.trust.heat.proof_of_life import Sensor, doubts, watch
+from canscope.trust.heat.proof_of_life import doubts
+from canscope.trust.heat.watched import Sensor, watch
 from canscope.trust.samples.missing_value import absence_at
 from canscope.trust.samples.range_ends import railed
 

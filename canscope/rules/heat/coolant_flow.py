@@ -18,7 +18,7 @@ from canscope.model.rule import CardStep, Rule, Worst, limit, unjudged
 from canscope.model.signals import Samples
 from canscope.model.tables import Bools, Int64s
 from canscope.rules import RULES
-from canscope.trust.heat.proof_of_life import WAKES_NS
+from canscope.trust.heat.watched import WAKES_NS
 from canscope.trust.samples.range_ends import at_end_of_range
 
 NAME, FLOW = "coolant", "cooling.flow"

@@ -15,7 +15,8 @@ from canscope.model.piece import Piece
 from canscope.model.rule import CardStep, Rule
 from canscope.rules import RULES
 from canscope.rules.heat._sensors import HOT_STAGES, heat_subjects, lives_among, thermometers
-from canscope.trust.heat.proof_of_life import Sensor, doubts, watch
+from canscope.trust.heat.proof_of_life import doubts
+from canscope.trust.heat.watched import Sensor, watch
 
 
 @RULES.add("sensor-alive")
