@@ -35,6 +35,7 @@ high_voltage
   pack_answers      pack and links do not give way together, or the pack moves by itself
   monitor           the insulation monitor does not see the contactors
   obeys             a contactor's state does not follow its command
+  leaps_alone       one leaps and comes back while the others stay
   stood_alone       one stands to the bit while another moves
   closes_asleep     it reads closed again after key-off
   pole_word         it does not say what the contact did, as ``link_witness`` shows

@@ -22,6 +22,7 @@ from canscope.trust.high_voltage import (
     pole_word,
     twelve_volts,
 )
+from canscope.trust.high_voltage.leaps_alone import leaps_alone
 from canscope.trust.high_voltage.like_before import like_before
 from canscope.trust.high_voltage.losses import losses
 from canscope.trust.high_voltage.still_fed import still_fed
@@ -63,6 +64,7 @@ WITNESSES = {
         pack_answers.together,
         pack_answers.taken,
         stood_alone,
+        leaps_alone,
         losses,
         like_before,
         scatters,

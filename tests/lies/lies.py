@@ -638,7 +638,21 @@ def lying(
         if later or _in_frames(vehicle, lie, whole, sent, kept)
     ]
     run = Run("lie", vehicle, script, None, seed, truth, recording, marks)
-    return run, _smoothed_alike(found)
+    return run, _smoothed_alike([_after_key_off(lie, honest, told) for lie in found])
+
+
+def _after_key_off(lie: Lie, honest: Told, told: Told) -> Lie:
+    """A lie of the 12 V that begins only once the key reads off, by a lie about the key."""
+    key = next(iter(told.keys("Ignition")), "")
+    if not lie.keys or not all(name.endswith("ControlVoltage") for name in lie.keys) or not key:
+        return lie
+    off = [np.abs(told.seen[k] - honest.seen[k]) > granule(told, k) for k in lie.keys]
+    begins = np.flatnonzero(np.any(off, axis=0))[:1]
+    last_on = np.flatnonzero(told.seen[key] > 0)[-1:]
+    earlier = (told.seen[key] != honest.seen[key]).any()
+    if earlier and len(begins) and len(last_on) and begins[0] > last_on[0]:
+        return replace(lie, kind="after-key-off", size=None)
+    return lie
 
 
 def _smoothed_alike(lies: list[Lie]) -> list[Lie]:

@@ -138,12 +138,12 @@ ROWS = (
             Unseen(
                 "delay",
                 ("driver.ignition",),
-                "an ignition that comes up to a second and its cycle after the first contactor, "
-                "or is that one's state: a coil that hangs on the key does the same, and nodes "
+                "an ignition that comes up to a second and two cycles after the first contactor, "
+                "or is a contactor's state: a coil that hangs on the key does the same, and nodes "
                 "fall asleep later than that",
                 "watch its value while another person switches it",
                 least=0.0,
-                most=1.1,
+                most=1.2,
             ),
             Unseen(
                 "stuck-state",

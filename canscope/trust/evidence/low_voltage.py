@@ -62,6 +62,14 @@ ROWS = (
                 least=0.0,
                 most=2.0,
             ),
+            Unseen(
+                "after-key-off",
+                ("supply.voltage",),
+                "what it reads once the key reads off, and no contactor closed: its node may fall "
+                "asleep then, and whoever sends its last value for it",
+                "leave the key on for ten seconds after the contactors have opened, and see it "
+                "fall to the battery's own",
+            ),
             held_last("supply.voltage", 0.3, "a dip is looked for around each closing for as long"),
             dead_bit("supply.voltage", 1.9, "a small error of its factor makes it"),
             Unseen(
