@@ -188,7 +188,7 @@ def lamps(real: Real) -> str:
 @trait("key-opens")
 def key_opens(real: Real) -> str:
     """The key is turned off and the contactors open by that; nodes stay awake for a while."""
-    awake_s = real.script.first("ignition", 0.0) - _last_off(real.script) + 6.0
+    real.awake_s = awake_s = real.script.first("ignition", 0.0) - _last_off(real.script) + 6.0
     nodes = {
         name: AwakeTime(node.wake_s, max(node.sleep_s, awake_s))
         for name, node in real.vehicle.wiring.nodes.items()

@@ -379,7 +379,10 @@ def sleepy_units(real: Real) -> str | None:
     tail_s = float(real.rng.choice([1.0, 3.0, 8.0, 15.0]))
     names = {unit.name for unit in real.vehicle.units}
     nodes = {
-        name: AwakeTime(node.wake_s, float(real.rng.uniform(0.1, 0.8)) if name in names else 999.0)
+        name: AwakeTime(
+            node.wake_s,
+            max(float(real.rng.uniform(0.1, 0.8)), real.awake_s) if name in names else 999.0,
+        )
         for name, node in real.vehicle.wiring.nodes.items()
     }
     real.rewire(nodes=nodes)
