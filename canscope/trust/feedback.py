@@ -65,6 +65,7 @@ WITNESSES = {
         pack_answers.taken,
         stood_alone,
         leaps_alone,
+        twelve_volts.like_the_pack,
         losses,
         like_before,
         scatters,

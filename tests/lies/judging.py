@@ -135,13 +135,19 @@ def judged(case: Case) -> Answer:
     whys = [
         why_unseen(lie, vehicle) or _unseen(lie) or _unclaimed(lie, report) or "" for lie in lies
     ]
-    told = [_told(report, lie, vehicle) for lie, why in zip(lies, whys, strict=True) if not why]
+    # What closing the contactors would show of any reading is told as not exercised then.
+    begins_late = any(lie.kind == "late-start" for lie in lies)
+    told = [
+        _told(report, lie, vehicle, begins_late)
+        for lie, why in zip(lies, whys, strict=True)
+        if not why
+    ]
     return Answer(
         case, tuple(lies), str(report.verdict), tuple(filter(None, whys)), tuple(filter(None, told))
     )
 
 
-def _told(report: Report, lie: Lie, vehicle: Vehicle) -> str:
+def _told(report: Report, lie: Lie, vehicle: Vehicle, begins_late: bool) -> str:
     """The rule that cannot believe what a lie changed, where none that does is required here."""
     roles = roles_of(lie, vehicle)
     if lie.kind == "state-echo":
@@ -149,7 +155,7 @@ def _told(report: Report, lie: Lie, vehicle: Vehicle) -> str:
             if "echo of the command" in note and lie.keys[0] in note:
                 return note
     resting = [finding for finding in report.findings if roles & set(finding.roles)]
-    reasons = NOT_BELIEVED
+    reasons = (*NOT_BELIEVED, "not-exercised") if begins_late else NOT_BELIEVED
     if lie.kind in OPTIONAL:  # in a stage that does not ask for it
         rule = OPTIONAL[lie.kind]
         resting = [f for f in report.findings if f.rule == rule and not f.required]

@@ -786,3 +786,13 @@ def test_a_link_that_is_empty_from_one_reading_to_the_next_is_not_believed(colum
     volts = np.where(TIMES < 2.9, column, healthy()[LINK])
     said = remarks(units__front__link_voltage=volts).get(LINK_KEY, "")
     assert ("nothing empties a link so" in said) == told
+
+
+@pytest.mark.parametrize(
+    ("share", "said"), [(1.0, True), (0.0, False), (2.0, False)], ids=["all", "none", "twice"]
+)
+def test_no_12_volts_sag_by_the_share_of_the_pack(share, said):
+    """The pack sags from 400 to 390 V in the burst; a converter's 13.8 V stay, however it may."""
+    column = healthy()[SUPPLY] * (1 - share * 0.025 * load(TIMES))
+    told = remarks(supply__voltage=column).get(SUPPLY, "")
+    assert ("it is made of that" in told) == said
