@@ -741,6 +741,10 @@ def _sized(lie: Lie, honest: dict[str, np.ndarray], told: Told) -> Lie:
     if lie.kind == "delay" and all(key.endswith("PrechargeClosed") for key in lie.keys):
         off = np.any([told.seen[key] != honest[key] for key in lie.keys], axis=0)
         return replace(lie, kind="reads-on") if off.any() and bridged(told, off) else lie
+    if lie.kind == "drift" and lie.keys and "Temp" in lie.keys[0]:
+        # What moves by a part only drifts by that part.
+        off = np.concatenate([told.seen[key] - honest[key] for key in lie.keys])
+        return replace(lie, size=float(off[np.abs(off).argmax()]))
     if lie.kind not in STOPS or not lie.keys or "Temp" not in lie.keys[0]:
         return lie
     if lie.size is not None and lie.kind != "mean-of-both":
