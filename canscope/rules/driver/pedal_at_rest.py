@@ -63,6 +63,7 @@ class State:
 # Common practice, no source.
 STANDING_KICK, STANDING_NS = 1.8, S // 4
 KICK, KICK_NS = 5.0, 7 * S // 100
+BLOW, BLOW_NS = 20.0, 2 * S // 100
 
 
 @RULES.add("pedal-at-rest")
@@ -77,11 +78,12 @@ class PedalAtRest(Rule):
         kept up for ``turning_s`` after it had stood still (below ``still_rpm`` for ``standing_s``),
         not with all poles open, where it is turned by hand; and as ``UNIT torque`` the driving
         torque that it kept up for ``held_s``, and 1.8 times as much at standstill for 0.25 s, or
-        five times for 0.07 s, which is a kick (common practice, no source). Driving torque is
+        five times for 0.07 s, or twenty times for 0.02 s, which is a kick (common practice, no
+        source). Driving torque is
         torque along the motion; coasting and braking torque are allowed, and so is torque that
-        holds a unit at standstill (below ``still_rpm``) while a direction is chosen: whether it
-        moves then is judged from its motion. In neutral, ``release_s`` after it was chosen, any
-        torque drives.
+        holds a unit at standstill (below ``still_rpm``) while a direction is chosen, up to a kick
+        on stands: whether it moves then is judged from its motion. In neutral, ``release_s`` after
+        it was chosen, any torque drives.
     Margin
         ``rest_percent`` minus that reading, in %; ``turning_rpm`` minus that speed, in rpm;
         ``torque_Nm`` minus that torque, in Nm.
@@ -219,13 +221,14 @@ class PedalAtRest(Rule):
             return carried, []
         samples = recent(piece, role, width_ns)
         times, drive_Nm = samples.time_ns, self._driving_Nm(piece, unit, samples)
+        kick_Nm = self._kicking_Nm(piece, unit, samples, drive_Nm)
         new_ns, new = fresh(piece, role, samples)
         known = stretches(
             role, carried, new_ns, present(drive_Nm[new]), patience(piece, role, new_ns)
         )
         absent = np.isnan(drive_Nm)
         if absent.any():
-            times, drive_Nm = times[~absent], drive_Nm[~absent]
+            times, drive_Nm, kick_Nm = times[~absent], drive_Nm[~absent], kick_Nm[~absent]
         at_ns = known.new.sampled_ns
         pedal = rest.at(piece, at_ns)
         judged = pedal.held(at_ns, 1.0, to_ns(self.release_s) + width_ns)
@@ -233,13 +236,14 @@ class PedalAtRest(Rule):
         judged &= known.new.held(at_ns, 0.0, width_ns)
         stands = judged & (np.abs(piece.at(unit.role("speed"), at_ns).value) < self.still_rpm)
         found: list[Outcome] = []
-        for about, times_as_much, long_ns, rows in (
-            ("drives", 1.0, width_ns, judged),
-            ("kicks", STANDING_KICK, STANDING_NS, stands),
-            ("kicks", KICK, KICK_NS, judged),
+        for about, pushed_Nm, times_as_much, long_ns, rows in (
+            ("drives", drive_Nm, 1.0, width_ns, judged),
+            ("kicks", drive_Nm, STANDING_KICK, STANDING_NS, stands),
+            ("kicks", kick_Nm, KICK, KICK_NS, judged),
+            ("kicks", kick_Nm, BLOW, BLOW_NS, judged),
         ):
             limit_Nm = times_as_much * self.torque_Nm
-            kept_Nm = kept_up(times, drive_Nm, rows, long_ns)
+            kept_Nm = kept_up(times, pushed_Nm, rows, long_ns)
             found.append(
                 margins(
                     _torque(unit),
@@ -262,6 +266,18 @@ class PedalAtRest(Rule):
         neutral &= piece.at(REQUEST, times - to_ns(self.release_s)).value == 0
         holds = still & ~neutral
         return np.where(holds, 0.0 * torque.value, driving_Nm(piece, unit, torque, self.still_rpm))
+
+    def _kicking_Nm(
+        self, piece: Piece, unit: DriveUnit, torque: Samples, drive_Nm: Floats
+    ) -> Floats:
+        """The same, and on stands, where nothing has to be held, what a unit stands against."""
+        if piece.bench.stage == "rolling":
+            return drive_Nm
+        stood = np.ones(len(torque), np.bool_)  # not just come to rest: what slowed it may be on
+        for before_ns in (0, to_ns(self.held_s)):
+            speed = piece.at(unit.role("speed"), torque.time_ns - before_ns).value
+            stood &= np.abs(speed) < self.still_rpm
+        return np.where(stood, np.abs(torque.value), drive_Nm)
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
         """The clause for the pedal, for a unit's motion or for its torque."""

@@ -293,3 +293,20 @@ def test_a_kick_at_rest_in_neutral_fails_though_it_is_short(torque_Nm, until_s, 
     assert finding.verdict is verdict
     kicked = f"kicked with the pedal at rest: {abs(torque_Nm)}"
     assert verdict is Verdict.PASS or kicked in finding.sentence
+
+
+@pytest.mark.parametrize(
+    ("stage", "speed", "torque", "fails"),
+    [
+        ("dry-spin", ((0, 0),), ((0, 8), (5, 60), (5.3, 8)), True),  # 18 Nms at once
+        ("dry-spin", ((0, 0),), ((0, 8), (5, 150), (5.06, 8)), True),
+        ("dry-spin", ((0, 0),), ((0, 8), (5, 20), (5.6, 8)), False),  # it may hold so
+        ("rolling", ((0, 0),), ((0, 8), (5, 60), (5.3, 8)), False),  # on a slope
+        ("dry-spin", ((0, 300), (5, 20)), ((0, -30), (5.3, 0)), False),  # braked to rest
+    ],
+    ids=["pushes", "a blow", "holds", "a slope", "comes to rest"],
+)
+def test_what_pushes_against_a_pressed_brake_is_a_kick(stage, speed, torque, fails):
+    """Forward is chosen, the pedal at rest, the shaft held by the brake."""
+    told = judge(((0, 1),), ((0, 1),), speed, torque, stage=stage)
+    assert (told["front torque"].verdict is Verdict.FAIL) == fails
