@@ -115,8 +115,10 @@ def state_gap(told: Told) -> Lie | None:
         return None
     told.put(key, np.full(length, level), slice(at, at + length))
     commanded = bool(told.keys(key.rpartition(".")[2].replace("Closed", "Command")))
-    name = "state-alone" if level and not commanded else "state-gap"
-    keys = (key,) if level else ()
+    other = next(k for k in told.keys(*MAINS) if k != key)
+    alone = not told.seen[other][at : at + length].any()
+    name = "state-alone" if alone and not commanded else "state-gap"
+    keys = (key,) if alone else ()
     return Lie(name, key, f"reads {level:g} for {length} ms at {at / 1000:.1f} s", keys)
 
 

@@ -14,7 +14,8 @@ from canscope.rules import RULES
 from canscope.simulate.random_vehicle import draw
 from canscope.simulate.vehicle import Vehicle
 from canscope.trust.evidence import unseen
-from tests.lies.lies import Lie, every_kind, lying
+from tests.lies.lies import Lie
+from tests.lies.telling import every_kind, lying
 from tests.matrix.judging import decoded
 
 STAGES = ("dry-spin", "dry-spin", "wet-spin", "power-up", "unit-alone")

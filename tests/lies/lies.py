@@ -6,46 +6,22 @@ A recording is frames. Every lie states what it did in words, so that a pass can
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
-from importlib import import_module
 
 import numpy as np
 from scipy.ndimage import minimum_filter1d
 
 from canscope.simulate.messages import all_messages, cycle_s, step_of
-from canscope.simulate.nodes import record
-from canscope.simulate.physics import Truth, simulate
+from canscope.simulate.physics import Truth
 from canscope.simulate.recording import Recording
-from canscope.simulate.runs import Run, witness
 from canscope.simulate.script import Script
-from canscope.simulate.sensors import Readings, readings
+from canscope.simulate.sensors import Readings
 from canscope.simulate.vehicle import Vehicle
 
 STATES = (
     "NegativeClosed", "PrechargeClosed", "PositiveClosed", "NegativeCommand", "PrechargeCommand",
     "PositiveCommand", "Ignition", "BrakePressed", "EmergencyStop", "Direction",
-)  # fmt: skip
-OTHERS = (
-    "encoding",
-    "events",
-    "frames",
-    "high_voltage",
-    "inputs",
-    "motion",
-    "sensors",
-    "shaft",
-    "temperatures",
-)
-STOPS = (
-    "freeze", "dither", "constant", "warm-frozen", "warm-model", "hides-soak", "wakes-and-stands",
-    "dithers-cold", "numbers-dither", "gateway-holds", "code-while-turning", "absent",
-    "random-walk", "quantised", "bit-stuck", "mean-of-both", "first-again",
-)  # fmt: skip
-SMALL_A, SMALL_V = 3.0, 2.5
-PACK_KINDS = (
-    "late-feedback", "delay", "dither", "freeze", "constant", "pack-dead", "replayed-burst",
-    "random-walk", "reflected",
 )  # fmt: skip
 COUNTED = ("Alive", "Checksum", "Fault")  # computed by the node, or a code
 # Numbers that one mistake in a definition changes alike.
@@ -602,161 +578,6 @@ def joined(*parts: Recording) -> Recording:
     return replace(parts[0], **{name: column[order] for name, column in whole.items()})
 
 
-def lying(
-    vehicle: Vehicle, script: Script, seed: int, kinds: list[str], about: tuple[str, ...] = ()
-) -> tuple[Run, list[Lie]]:
-    """A run that lies in these ways, and what was done; nothing where that changed no reading.
-
-    ``about`` names the signals that kinds about any signal choose from; none: all of them.
-    """
-    list(every_kind())
-    truth = simulate(vehicle, script)
-    honest = Told(vehicle, script, truth, readings(truth, vehicle), np.random.default_rng(seed))
-    honest.about = about
-    ways = list(enumerate(kinds))
-    told, lies = _told(honest, seed, ways)
-    # A lie without which the readings are the same is none, whatever the others do.
-    beside = {}  # what the others tell alone: a lie is as large as what it changes of that
-    for way in ways:
-        without, others = _told(honest, seed, [other for other in lies if other != way])
-        beside[way] = without.seen
-        if not lies[way][1] and all(
-            not _differs(without.seen[k], told.seen[k], step_of(vehicle, k)) for k in told.seen
-        ):
-            told, lies = without, others
-    recording = record(vehicle, script, told.seen, np.random.default_rng(seed))
-    sent = record(vehicle, script, honest.seen, np.random.default_rng(seed))
-    marks, whole = witness(truth, script, recording), recording
-    for change in told.later:
-        recording = change(recording)
-    # What was told while its node slept, as it woke, or before the recording, is in no frame.
-    kept = slice(int(recording.time_us.min()), int(recording.time_us.max()))
-    some = [(way, lie, later) for way, (lie, later) in lies.items() if lie is not None]
-    found = [
-        _sized(lie, beside[way], told)
-        for way, lie, later in some
-        if later or _in_frames(vehicle, lie, whole, sent, kept)
-    ]
-    run = Run("lie", vehicle, script, None, seed, truth, recording, marks)
-    return run, _smoothed_alike([_after_key_off(lie, honest, told) for lie in found])
-
-
-def _after_key_off(lie: Lie, honest: Told, told: Told) -> Lie:
-    """A lie of the 12 V that begins only once the key reads off, by a lie about the key."""
-    key = next(iter(told.keys("Ignition")), "")
-    if not lie.keys or not all(name.endswith("ControlVoltage") for name in lie.keys) or not key:
-        return lie
-    off = [np.abs(told.seen[k] - honest.seen[k]) > granule(told, k) for k in lie.keys]
-    begins = np.flatnonzero(np.any(off, axis=0))[:1]
-    last_on = np.flatnonzero(told.seen[key] > 0)[-1:]
-    earlier = (told.seen[key] != honest.seen[key]).any()
-    if earlier and len(begins) and len(last_on) and begins[0] > last_on[0]:
-        return replace(lie, kind="after-key-off", size=None)
-    return lie
-
-
-def _smoothed_alike(lies: list[Lie]) -> list[Lie]:
-    """The lies, where a low-pass of a unit's speed and one of its torque are one lie."""
-    speeds = [lie for lie in lies if lie.kind == "smoothed" and lie.keys[0].endswith("MotorSpeed")]
-    torques = [lie for lie in lies if lie.kind == "torque-smoothed"]
-    if len(speeds) != 1 or len(torques) != 1:
-        return lies
-    both = (speeds[0], torques[0])
-    keys = both[0].keys + both[1].keys
-    if len({key.rpartition(".")[0] for key in keys}) > 1:
-        return lies
-    longer_s = max(lie.size or np.inf for lie in both)
-    words = "; ".join(lie.words for lie in both)
-    one = Lie("both-smoothed", ", ".join(keys), words, keys, longer_s)
-    return [one, *(lie for lie in lies if lie not in both)]
-
-
-def _told(
-    honest: Told, seed: int, ways: list[tuple[int, str]]
-) -> tuple[Told, dict[tuple[int, str], tuple[Lie | None, bool]]]:
-    """What an honest run becomes, and of each way its lie and whether that is told in frames.
-
-    A way draws the same numbers whichever others are told beside it.
-    """
-    told = replace(honest, seen=Readings(), later=[])
-    told.seen.update(honest.seen)
-    lies: dict[tuple[int, str], tuple[Lie | None, bool]] = {}
-    for number, name in ways:
-        rng = np.random.default_rng([seed, number] if number else seed)
-        told, later = replace(told, rng=rng), len(told.later)
-        lie = KINDS[name](told)
-        lies[number, name] = (lie, len(told.later) > later)
-    return told, lies
-
-
-def _in_frames(
-    vehicle: Vehicle, lie: Lie, recording: Recording, sent: Recording, kept: slice
-) -> bool:
-    """Whether any frame of the messages that a lie is about is another one, of those kept.
-
-    A node's first second does not count: it may send anything then.
-    """
-    about = {key.rpartition(".")[0] for key in (lie.keys or lie.about.split(", "))}
-    messages = [m for own in all_messages(vehicle).values() for m in own if m.key in about]
-    for message in messages:
-        channel = message.key.partition(":")[0]
-        one, other = (_awake(r, channel, message.can_id, kept) for r in (recording, sent))
-        if len(one) != len(other) or (one != other).any():
-            return True
-    return not messages
-
-
-def _awake(recording: Recording, channel: str, can_id: int, kept: slice) -> np.ndarray:
-    """The payloads of a message from a second after its first one on, in that time in us."""
-    own = recording.take(recording.of(channel, can_id))
-    counts = own.time_us >= own.time_us[:1].sum() + 1_000_000
-    return own.payload[counts & (own.time_us >= kept.start) & (own.time_us <= kept.stop)]
-
-
-def _sized(lie: Lie, honest: dict[str, np.ndarray], told: Told) -> Lie:
-    """A lie of a slow reading that stops or drifts, with how far it leads at most.
-
-    So has one about the pack's voltage alone, in whatever way, and a stop of its current.
-    """
-    if lie.keys and lie.kind in PACK_KINDS and all("PackVoltage" in key for key in lie.keys):
-        off_V = max(float(np.abs(told.seen[key] - honest[key]).max()) for key in lie.keys)
-        return replace(lie, size=off_V)
-    if lie.kind == "held" and lie.keys == ("can0:PackStatus.PackVoltage",):
-        # Whatever is renewed seldom is late, and by no more than any other that is.
-        off_V = float(np.abs(told.seen[lie.keys[0]] - honest[lie.keys[0]]).max())
-        return replace(lie, kind="delay", size=off_V) if off_V <= SMALL_V else lie
-    stops = lie.kind in ("freeze", "dither", "pack-dead") and lie.size is None
-    if (stops or lie.kind == "absent") and "PackCurrent" in "".join(lie.keys):
-        off = [np.abs(told.seen[key] - honest[key]) for key in lie.keys]
-        return replace(lie, size=max(lasting(one, 100) for one in off))
-    if lie.words.startswith("smoothed") and "PackCurrent" in "".join(lie.keys):
-        # A gentle run's is one that hides as little as one that stops at some level.
-        amps = max(lasting(np.abs(told.seen[key] - honest[key]), 100) for key in lie.keys)
-        return replace(lie, kind="clipped", size=amps) if amps <= SMALL_A else lie
-    if lie.kind == "delay" and lie.keys and all("Ignition" in key for key in lie.keys):
-        # Late of the first contactor; going off late says nothing, as no rule needs a key-off.
-        any_closed = np.max(list(told.truth.closed.values()), axis=0) > 0
-        on = [int(np.argmax(told.seen[key] > 0)) for key in lie.keys]
-        return replace(lie, size=max(0.0, (max(on) - int(np.argmax(any_closed))) / 1000))
-    if lie.kind == "delay" and all(key.endswith("PrechargeClosed") for key in lie.keys):
-        off = np.any([told.seen[key] != honest[key] for key in lie.keys], axis=0)
-        return replace(lie, kind="reads-on") if off.any() and bridged(told, off) else lie
-    if lie.kind == "drift" and lie.keys and "Temp" in lie.keys[0]:
-        # What moves by a part only drifts by that part.
-        off = np.concatenate([told.seen[key] - honest[key] for key in lie.keys])
-        return replace(lie, size=float(off[np.abs(off).argmax()]))
-    if lie.kind not in STOPS or not lie.keys or "Temp" not in lie.keys[0]:
-        return lie
-    if lie.size is not None and lie.kind != "mean-of-both":
-        return lie
-    # A single reading that noise lifts over an edge hides nothing of a part that takes its time.
-    hidden = max(lasting(honest[key] - told.seen[key], 300) for key in lie.keys)
-    shown = max(lasting(told.seen[key] - honest[key], 300) for key in lie.keys)
-    rounded = max(step_of(told.vehicle, key) for key in lie.keys) / 2  # by which any reading is off
-    kind = lie.kind if lie.kind == "mean-of-both" else "freeze"
-    return replace(lie, kind=kind, size=max(hidden - rounded, shown / 2, 0.0))  # too warm is safe
-
-
 def bridged(told: Told, off: np.ndarray) -> bool:
     """Whether positive is closed whenever a state of pre-charge is off."""
     return bool((told.truth.closed["positive"][off] > 0).all())
@@ -765,20 +586,3 @@ def bridged(told: Told, off: np.ndarray) -> bool:
 def lasting(off: np.ndarray, ms: int) -> float:
     """By how much a reading is off for so long at least."""
     return float(minimum_filter1d(off, ms).max())
-
-
-def _differs(one: np.ndarray, other: np.ndarray, step: float) -> bool:
-    """Whether a column says something else for a while: by more than noise, for 50 ms and more.
-
-    A sensor that stops where nothing moves it says nothing else than one that lives.
-    """
-    spread = min(step, 1.0) if len(set(one[:: len(one) // 50].tolist())) < 5 else 4 * step
-    allowed = max(spread / 2, 0.04 * float(np.ptp(one)))
-    return int((np.abs(one - other) > allowed).sum()) >= 50
-
-
-def every_kind() -> Iterator[str]:
-    """The ways of lying, in alphabetical order."""
-    for name in OTHERS:  # they enter themselves
-        import_module(f"tests.lies.{name}")
-    yield from sorted(KINDS)

@@ -20,7 +20,7 @@ def mirrored(told: Told) -> Lie | None:
     """A temperature sensor of the other characteristic: it falls while everything heats."""
     key = _one(told)
     told.put(key, 2 * told.seen[key][0] - told.seen[key])
-    return Lie("mirrored", key, "falls while it heats")
+    return Lie("mirrored", key, "falls while it heats", (key,))
 
 
 @kind("wakes-and-stands")

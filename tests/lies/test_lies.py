@@ -11,7 +11,8 @@ from canscope.simulate.random_vehicle import draw
 from canscope.simulate.sensors import readings
 from tests.lies.__main__ import told
 from tests.lies.judging import STAGES, Answer, Case, judged
-from tests.lies.lies import KINDS, Lie, Told, every_kind, lying
+from tests.lies.lies import KINDS, Lie, Told
+from tests.lies.telling import every_kind, lying
 
 HIGH_VOLTAGE = "tests.lies.high_voltage"
 OTHERS = [kind for kind in every_kind() if KINDS[kind].__module__ != HIGH_VOLTAGE]

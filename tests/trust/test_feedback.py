@@ -532,6 +532,14 @@ def test_a_state_that_closes_without_being_asked_and_opens_again_is_not_believed
     assert "contactors.negative" not in remarks(**obeying())
 
 
+def test_a_state_that_opens_and_closes_again_by_itself_is_not_believed():
+    lets_go = state(TIMES, (3.02, 1), (9.0, 0), (9.2, 1), (20.02, 0))
+    said = remarks(contactors__negative=lets_go, **obeying())
+    assert "said open for 0.2 s, which" in said["contactors.negative"]
+    bounces = state(TIMES, (3.02, 1), (3.04, 0), (3.06, 1), (20.02, 0))
+    assert "contactors.negative" not in remarks(contactors__negative=bounces, **obeying())
+
+
 def test_a_state_that_closes_long_before_its_command_is_closed_by_something_else():
     """Sent every 20 ms each: by 60 ms and their stamps it may seem to be early, not by 0.38 s."""
     said = remarks(**obeying(positive=[(4.92, 1), (22.92, 0)]))["contactors.positive"]

@@ -309,7 +309,8 @@ ROWS = (
             Unseen(
                 "delay",
                 ("driver.direction",),
-                f"a lever that is late by up to a second: {WAITED}",
+                f"a lever that is late by up to a second, or later than a late brake by as much: "
+                f"{WAITED}",
                 "watch its value while another person moves the lever",
                 least=0.0,
                 most=1.0,

@@ -4,7 +4,7 @@ A contact follows its coil within tens of ms, a slow node says so within 0.3 s, 
 for the current to end before it opens. A state that still says otherwise after that has stopped, or
 the contact sticks, is welded or does not pull in. Where the state changed and not the command, such
 as by an emergency stop that cuts the coils, it may take longer; but no state closes by itself while
-its command is open, whether the command follows or not.
+its command is open, whether the command follows or not, and none opens and closes again by itself.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ FOLLOW_NS = 3 * SECOND_NS // 10  # no contact and no slow node takes longer; lik
 OTHER_BUS_NS = 55 * 10**6  # as far as clocks of two adapters may differ unnoticed; likewise
 STAMPS_NS = 30 * 10**6  # as far as stamps of one bus may be late; likewise
 BREAKS_A = 2.0  # a box may wait for a larger current to end before it opens, as opening-current
+BOUNCES_NS = 10**8  # a contact that has just closed; common practice, no source
 CURRENT = "pack.current"
 
 
@@ -84,10 +85,12 @@ class Obeys:
         late_ns = apart.last_ns - apart.begin_ns
         limit_ns = self._follows_ns(role, closes=apart.said == 0)
         followed = says != apart.said
-        if followed and apart.said == 1 and not apart.led:
+        lasted_ns = now_ns - apart.begin_ns
+        if followed and not apart.led and (apart.said == 1 or lasted_ns > BOUNCES_NS):
             key = self._bench.bindings[f"{role}.command"].key
-            text = f"said closed for {(now_ns - apart.begin_ns) / SECOND_NS:.2g} s, which {key} "
-            yield Remark(role, "wrong", text + "never asked", apart.begin_ns)
+            word = "closed" if apart.said == 1 else "open"
+            text = f"said {word} for {lasted_ns / SECOND_NS:.2g} s, which {key} never asked"
+            yield Remark(role, "wrong", text, apart.begin_ns)
         if not followed and apart.said == 1 and not apart.led and late_ns > self._leads_ns(role):
             key = self._bench.bindings[f"{role}.command"].key
             text = f"said closed {late_ns / SECOND_NS:.2g} s before {key} did: something else "

@@ -1,0 +1,72 @@
+"""What several lies in one run amount to: each may hide what would show another one."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from tests.lies.lies import Lie, Told, granule, lasting
+
+LEVER, BRAKE = "can0:Cabin.Direction", "can0:Cabin.BrakePressed"
+
+
+def together(lies: list[Lie], honest: Told, told: Told) -> list[Lie]:
+    """The lies, by what they are beside each other."""
+    lies = [_after_key_off(lie, honest, told) for lie in lies]
+    return _late_inputs(_of_one_sensor(_smoothed_alike(lies), honest, told))
+
+
+def _after_key_off(lie: Lie, honest: Told, told: Told) -> Lie:
+    """A lie of the 12 V that begins only once the key reads off, by a lie about the key."""
+    key = next(iter(told.keys("Ignition")), "")
+    if not lie.keys or not all(name.endswith("ControlVoltage") for name in lie.keys) or not key:
+        return lie
+    off = [np.abs(told.seen[k] - honest.seen[k]) > granule(told, k) for k in lie.keys]
+    begins = np.flatnonzero(np.any(off, axis=0))[:1]
+    last_on = np.flatnonzero(told.seen[key] > 0)[-1:]
+    earlier = (told.seen[key] != honest.seen[key]).any()
+    if earlier and len(begins) and len(last_on) and begins[0] > last_on[0]:
+        return replace(lie, kind="after-key-off", size=None)
+    return lie
+
+
+def _smoothed_alike(lies: list[Lie]) -> list[Lie]:
+    """The lies, where a low-pass of a unit's speed and one of its torque are one lie."""
+    speeds = [lie for lie in lies if lie.kind == "smoothed" and lie.keys[0].endswith("MotorSpeed")]
+    torques = [lie for lie in lies if lie.kind == "torque-smoothed"]
+    if len(speeds) != 1 or len(torques) != 1:
+        return lies
+    both = (speeds[0], torques[0])
+    keys = both[0].keys + both[1].keys
+    if len({key.rpartition(".")[0] for key in keys}) > 1:
+        return lies
+    longer_s = max(lie.size or np.inf for lie in both)
+    words = "; ".join(lie.words for lie in both)
+    one = Lie("both-smoothed", ", ".join(keys), words, keys, longer_s)
+    return [one, *(lie for lie in lies if lie not in both)]
+
+
+def _of_one_sensor(lies: list[Lie], honest: Told, told: Told) -> list[Lie]:
+    """The lies, where several of one temperature hide as little as one that stops."""
+    found = []
+    for lie in lies:
+        beside = [other for other in lies if other.keys == lie.keys]
+        if len(beside) > 1 and len(lie.keys) == 1 and "Temp" in lie.keys[0]:
+            off = honest.seen[lie.keys[0]] - told.seen[lie.keys[0]]
+            hidden_K = max(lasting(off, 300), lasting(-off, 300) / 2, 0.0)
+            lie = replace(lie, kind="freeze", size=hidden_K) if hidden_K <= 3.5 else lie
+        found.append(lie)
+    return found
+
+
+def _late_inputs(lies: list[Lie]) -> list[Lie]:
+    """The lies, where a lever is as late as the brake that has to be pressed with it, or later."""
+    late_s = {lie.keys: lie.size for lie in lies if lie.kind == "delay" and lie.size is not None}
+    brake_s = late_s.get((BRAKE,), 0.0)
+    return [
+        replace(lie, size=max(lie.size - brake_s, 0.0))
+        if lie.kind == "delay" and lie.keys == (LEVER,) and lie.size is not None
+        else lie
+        for lie in lies
+    ]
