@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from itertools import combinations
+from itertools import combinations, permutations
 from typing import Any
 
 import numpy as np
@@ -86,6 +86,8 @@ def _check_crossed(
         if request.path[0] == "units" and request.name in bindings:
             unit, word = request.name.split(".", 2)[1:]
             signals.setdefault(unit, {})[word] = bindings[request.name].signal
+    for one, other in permutations(signals, 2):
+        _check_borrowed(one, other, signals, requested, notes)
     for one, other in combinations(signals, 2):
         ways: dict[tuple[str, str], list[str]] = {}  # the two buses -> words bound so
         for word, signal in signals[one].items():
@@ -110,6 +112,31 @@ def _check_crossed(
             if odd[0].startswith("temperatures."):
                 hint += f'; or say wired_to = "{other}" if its inverter really reads the sensor'
             notes.mistake(path, what, hint)
+
+
+def _check_borrowed(
+    one: str,
+    other: str,
+    signals: Mapping[str, Mapping[str, SignalSpec]],
+    requested: Sequence[RequestedRole],
+    notes: Notes,
+) -> None:
+    """Say what one unit borrows from another one on another bus, as a fault of both may be."""
+    mine, its = signals[one], signals[other]
+    borrowed = {word for word, signal in mine.items() if its.get(word) == signal}
+    own = {signal.channel for word, signal in mine.items() if word not in borrowed}
+    for word in sorted(borrowed):
+        channel = mine[word].channel
+        if (
+            not own
+            or channel in own
+            or channel not in {its[w].channel for w in set(its) - borrowed}
+        ):
+            continue
+        path = next(r.path for r in requested if r.name == f"units.{one}.{word}")
+        what = f"bound to {mine[word].key}, which is that of {other}, while all else of {one} is "
+        what += f"on {', '.join(sorted(own))}: it says no more of {one} than {other} knows"
+        notes.warn(path, what)
 
 
 def _check_shared(

@@ -429,6 +429,8 @@ def test_front_and_rear_may_not_share_a_signal(tmp_path):
 def test_one_fault_signal_may_speak_for_both_units(tmp_path):
     plan = loaded(tmp_path, ('"can2:UnitSlow.Fault"', '"can1:UnitSlow.Fault"'))
     assert plan.bench.bindings["units.rear.fault"].key == "can1:UnitSlow.Fault"
+    (told,) = [text for text in plan.warnings if "units.rear.fault" in text]
+    assert "it says no more of rear than front knows" in told
 
 
 @pytest.mark.parametrize("name", ["Torque", "LinkVoltage", "MotorSpeed"])
