@@ -383,12 +383,10 @@ def falls_late_s(told: Told, key: str, rows: slice) -> float | None:
     hidden = np.abs(told.seen[key][rows] - told.seen[key][rows.start]) > 3 * granule(told, key)
     at = np.flatnonzero(hidden) + rows.start
     any_closed = np.flatnonzero(np.max(list(told.truth.closed.values()), axis=0)[: rows.stop])
-    if not len(at) or not len(any_closed):
+    all_closed = np.flatnonzero(told.closed()[: rows.stop])
+    if not len(at) or not len(all_closed) or at[0] < all_closed[-1]:
         return None
-    opened = int(any_closed[-1])
-    if at[0] < opened:
-        return None
-    return float(at[-1] - opened) / 1000
+    return max(0.0, float(at[-1] - any_closed[-1]) / 1000)
 
 
 def granule(told: Told, key: str) -> float:
