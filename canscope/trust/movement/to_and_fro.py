@@ -24,16 +24,25 @@ AT_ONCE_NS = 150 * 10**6  # a pedal that is read more seldom may have been press
 TIMES = 6  # in a row
 # A temperature jumps by less between two parts of one unit, and as far by noise of its last step.
 SMALL_K, OFTEN = 1.5, 24
+# And it swings, over several readings: so far, or by so many of its steps, so often, within so long.
+SWINGS_K, SWING_STEPS, REVERSALS, SWINGS_NS = 3.0, 4.0, 8, 20 * SECOND_NS
 # All of them: common practice, no source.
 
 
 @dataclass
 class Jumping:
-    """One role: its last reading and jump, and how often in a row it has come back at once."""
+    """One role: its last reading and jump, and how often in a row it has come back at once.
+
+    Of a temperature also its last extreme, towards which it went (-1 or 1), and when it last turned
+    back from one.
+    """
 
     last: tuple[int, float] | None = None
     jump: tuple[int, float] = (0, 0.0)
     times: int = 0
+    extreme: float = float("nan")
+    towards: int = 1
+    turned_ns: tuple[int, ...] = ()
     told: bool = False
 
 
@@ -53,6 +62,31 @@ class ToAndFro:
             samples = new[role].known if role in new else None
             if samples is not None and len(samples) and not seen.told:
                 yield from self._follow(role, seen, samples)
+                if ".temperatures." in role and not seen.told:
+                    yield from self._swings(role, seen, samples)
+
+    def _swings(self, role: str, seen: Jumping, samples: Samples) -> Iterator[Remark]:
+        """A temperature that rises and falls by kelvins, again and again, within seconds."""
+        least_K = max(SWINGS_K, SWING_STEPS * 2 * self._bench.bindings[role].half_step)
+        if np.isnan(seen.extreme):
+            seen.extreme = float(samples.value[0])
+        rows = np.arange(len(samples))
+        low, high = samples.value.min(), samples.value.max()
+        if max(high, seen.extreme) - min(low, seen.extreme) < least_K:  # nearly always
+            rows = np.unique([samples.value.argmin(), samples.value.argmax()])
+        for row in rows.tolist():
+            at_ns, value = int(samples.time_ns[row]), float(samples.value[row])
+            if (value - seen.extreme) * seen.towards >= 0:
+                seen.extreme = value
+            elif abs(value - seen.extreme) >= least_K:
+                seen.extreme, seen.towards = value, -seen.towards
+                seen.turned_ns = (*seen.turned_ns, at_ns)[-REVERSALS:]
+                if len(seen.turned_ns) == REVERSALS and at_ns - seen.turned_ns[0] <= SWINGS_NS:
+                    seen.told = True
+                    text = f"rose and fell by {least_K:.2g} K and more, {REVERSALS // 2} times in "
+                    text += f"{(at_ns - seen.turned_ns[0]) / SECOND_NS:.0f} s: no part of a unit "
+                    yield Remark(role, "wrong", text + "warms and cools so", at_ns)
+                    return
 
     def _follow(self, role: str, seen: Jumping, samples: Samples) -> Iterator[Remark]:
         times, values = samples.time_ns, samples.value

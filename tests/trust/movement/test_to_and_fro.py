@@ -62,3 +62,15 @@ def test_two_parts_in_turn_are_no_temperature_though_they_differ_by_little():
     assert told(WINDING, by_turns[:24], 100) == []
     assert told(WINDING, np.array([17.0, 22.0] * 20), 100) == [(WINDING, "wrong", 700)]
     assert told(WINDING, np.array([17.0, 18.4] * 20), 100) == []
+
+
+@pytest.mark.parametrize("cuts_ms", [(), (500, 1900, 2000, 5100)])
+@pytest.mark.parametrize(
+    ("swing_K", "period_s", "said"), [(3.0, 2.0, True), (1.4, 2.0, False), (3.0, 8.0, False)]
+)
+def test_no_part_swings_by_kelvins_within_seconds(swing_K, period_s, said, cuts_ms):
+    """Read every 0.1 s for 40 s: 6 K to and fro; 2.8 K are too few, four turns in 20 s as well."""
+    at_s = np.arange(400) / 10
+    values = 30 + np.round(swing_K * np.sin(2 * np.pi * at_s / period_s), 1)
+    assert bool(told(WINDING, values, 100, cuts_ms)) == said
+    assert told(WINDING, values, 100, cuts_ms) == told(WINDING, values, 100)
