@@ -24,7 +24,7 @@ AT_ONCE_NS = 150 * 10**6  # a pedal that is read more seldom may have been press
 TIMES = 6  # in a row
 # A temperature jumps by less between two parts of one unit, and as far by noise of its last step.
 SMALL_K, OFTEN = 1.5, 24
-# And it swings, over several readings: so far, or by so many of its steps, so often, within so long.
+# And it swings over some readings: so far, or by so many of its steps, so often, in so long.
 SWINGS_K, SWING_STEPS, REVERSALS, SWINGS_NS = 3.0, 4.0, 8, 20 * SECOND_NS
 # All of them: common practice, no source.
 
