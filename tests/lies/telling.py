@@ -8,6 +8,7 @@ from importlib import import_module
 
 import numpy as np
 
+from canscope.model.runs import runs_of
 from canscope.simulate.messages import all_messages, step_of
 from canscope.simulate.nodes import record
 from canscope.simulate.physics import simulate
@@ -148,6 +149,14 @@ def _sized(lie: Lie, honest: dict[str, np.ndarray], told: Told) -> Lie:
         any_closed = np.max(list(told.truth.closed.values()), axis=0) > 0
         on = [int(np.argmax(told.seen[key] > 0)) for key in lie.keys]
         return replace(lie, size=max(0.0, (max(on) - int(np.argmax(any_closed))) / 1000))
+    mains = {"can0:ContactorBox.NegativeClosed", "can0:ContactorBox.PositiveClosed"}
+    if lie.kind == "delay" and len(lie.keys) == 1 and mains > set(lie.keys):
+        # Late of what closes and opens the circuit; alone it does neither.
+        (other,) = mains - set(lie.keys)
+        pole = other.rpartition(".")[2].removesuffix("Closed").lower()
+        off = told.seen[lie.keys[0]] != honest[lie.keys[0]]
+        late_ms = [end - first for first, end in runs_of(off & (told.truth.closed[pole] > 0))]
+        return replace(lie, size=max(late_ms, default=0) / 1000) if off.any() else lie
     if lie.kind == "delay" and all(key.endswith("PrechargeClosed") for key in lie.keys):
         off = np.any([told.seen[key] != honest[key] for key in lie.keys], axis=0)
         return replace(lie, kind="reads-on") if off.any() and bridged(told, off) else lie

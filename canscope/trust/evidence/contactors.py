@@ -28,7 +28,7 @@ LATE_STATE = Unseen(
 LATER_STATE = Unseen(
     "delay",
     ("contactors.*",),
-    LATE_STATE.what,
+    f"{LATE_STATE.what}; of the main pole that opens second, by any time: nothing flows then",
     LATE_STATE.anchor,
     least=0.0,
     most=0.3,
