@@ -34,6 +34,7 @@ ALIKE_A = 1.0  # that carries the same current
 LEAST_V = SAFE_V  # of a pack of high voltage: of fewer cells an ampere takes a larger share
 SHARE = 0.025  # of the voltage; a pack that rests after a load recovers by 1 or 2 %
 SURE = 4.0  # times the noise of a mean
+DIPS_TO = 0.9  # of a link that was full, as bus-sag allows
 STEP, STEPS_IN = 0.012, 5  # of the voltage, which no pack steps by in half a second
 WOKEN = 10  # tenths after which a node says no more what it likes
 FED_A, FED_LASTS = 1.5, 20  # into the pack, beside the zero, for so many tenths
@@ -59,6 +60,7 @@ class Unloaded:
         self._next = -(-start_ns // BLOCK_NS)
         self._numbers = np.zeros(0, np.int64)
         self._closed = np.zeros(0, np.bool_)
+        self._both = np.zeros(0, np.bool_)  # closed throughout, however short it has been
         self._open = np.zeros(0, np.bool_)  # all of them, and nodes awake
         self._woke: int | None = None  # the first tenth in which the pack said something
         asked = bench.has(CURRENT, *(f"contactors.{pole}" for pole in MAINS))
@@ -82,12 +84,13 @@ class Unloaded:
         for row in self._apart(len(new)):
             self._note(self._compare(row))
         self._note(self._steps(len(new)))
+        self._note(self._dips(len(new)))
         for row in self._flows(len(new)) if self._idles else ():
             self._note(self._takes(row))
             self._note(self._fed(row))
         kept = slice(-KEPT - REACH, None)
         self._numbers, self._closed = self._numbers[kept], self._closed[kept]
-        self._open = self._open[kept]
+        self._open, self._both = self._open[kept], self._both[kept]
         for means in self._means.values():
             means.low, means.high, means.mean = means.low[kept], means.high[kept], means.mean[kept]
 
@@ -109,6 +112,8 @@ class Unloaded:
         stays = _changes(closed, at_ns - CLOSED_NS, at_ns + BLOCK_NS) == 0
         self._numbers = np.append(self._numbers, new)
         self._closed = np.append(self._closed, begun & stays)
+        both = _changes(closed, at_ns, at_ns + BLOCK_NS) == 0
+        self._both = np.append(self._both, both & (step_at(closed, at_ns) == 1))
         engaged, awake = history.samples("@engaged"), history.samples("@awake")
         open_ = step_at(engaged, at_ns) == 0
         stays = _changes(engaged, at_ns, at_ns + BLOCK_NS) == 0
@@ -158,6 +163,29 @@ class Unloaded:
             if self._closed[beside].all() and high - low <= ALIKE_A + 2 * self._bench.u(CURRENT):
                 text += f"while the pack current stayed within {low:.1f} to {high:.1f} A"
                 yield Remark(PACK, "wrong", text + ": no load of the run explains it", at_ns)
+
+    def _dips(self, new: int) -> Iterator[Remark]:
+        """A link that was full as the contactors closed, and falls though they stay so.
+
+        The two seconds after their closing, in which clocks of two buses need not agree yet.
+        """
+        end = len(self._numbers) - REACH
+        rows = np.arange(max(end - new, REACH), end)
+        fresh = rows[self._both[rows] & ~self._closed[rows]]
+        for role in self._voltages if len(fresh) else ():
+            means = self._means[role]
+            for row in fresh.tolist():
+                since = row - int(np.argmin(self._both[:row][::-1])) if row else row
+                before = means.mean[max(since - REACH, 0) : row]
+                full_V = float(np.fmax.reduce(before, initial=0.0))
+                if not (full_V >= LEAST_V and means.low[row] < DIPS_TO * full_V):
+                    continue
+                if self._both[row : row + REACH + 1].all():
+                    at_ns = int(self._numbers[row]) * BLOCK_NS
+                    text = f"fell from {full_V:.0f} to {means.low[row]:.0f} V within 2 s of the "
+                    text += "contactors' closing, though they read closed on: one of them opens, or"
+                    yield Remark(role, "wrong", text + " its sensor is wrong", at_ns)
+                    break
 
     def _apart(self, new: int) -> list[int]:
         """The new tenths with both poles closed in which a voltage may be far from another one."""
