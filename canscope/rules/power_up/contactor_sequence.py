@@ -22,6 +22,7 @@ NAME = "contactors"
 AS_ONE = "one signal tells of both main contactors, so their order cannot be judged"
 CHATTERS = 3  # closings of a main contactor within a second; an auxiliary contact may bounce once
 SETTLED_NS = S // 2  # positive's own state may come so late
+SWAPPED_NS = 3 * S // 100  # as far as stamps put frames out of order, and a contact bounces
 PATIENCE_NS = 5 * S  # how long an attempt waits for pre-charge to open once positive is closed
 
 
@@ -111,6 +112,10 @@ class ContactorSequence(Rule):
             closed = piece.at("@closed", [event.after_ns, event.time_ns])
             if event.value != 1 or (closed.value != 1).any() or closed.age_ns[0] < SETTLED_NS:
                 continue
+            states = piece.history.samples("contactors.precharge").known
+            just = states.between(event.time_ns - SWAPPED_NS, event.time_ns)
+            if (just.value == 1).any():
+                continue  # as it opened: a contact bounces, and stamps put frames out of order
             wrong = "pre-charge closed again with both main contactors closed; after"
             late_ms = float(closed.age_ns[1]) / MS
             found.append(self._row(event.time_ns, late_ms, event.after_ns, wrong))

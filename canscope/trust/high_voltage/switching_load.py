@@ -22,7 +22,8 @@ STILL_RPM, APART_NS = 30.0, SECOND_NS // 2  # a unit at rest, and how long befor
 LEAST_A, MOST_W = 0.4, 1000.0  # it changes by; a d.c. converter; likewise
 NOMINAL_V = 300.0  # of a pack whose plan does not say it, and of a higher one; likewise
 CLEAR = 4.0  # times the noise that the two levels lie apart; likewise
-NEAR, SHARE = 0.2, 0.9  # of the difference, within which so many readings lie at a level; likewise
+# Of the difference, and at most, within which so many readings lie at a level; likewise
+NEAR, FARTHEST, SHARE = 0.3, 0.42, 0.9
 
 
 def switching_load(past: Past, until_ns: int) -> tuple[float, float] | None:
@@ -72,10 +73,11 @@ def _levels(rest: Samples, past: Past) -> tuple[float, float] | None:
         return None
     low, high = median(values[values <= middle]), median(values[values > middle])
     apart = high - low
-    noise = 1.5 * median(np.abs(np.diff(values))) + past.bench.u(CURRENT)
+    off = np.minimum(np.abs(values - low), np.abs(values - high))
+    noise = 1.5 * median(off) + past.bench.u(CURRENT)
     volts = min(past.bench.nominal_voltage_V or NOMINAL_V, NOMINAL_V)
     if not max(LEAST_A, CLEAR * noise) < apart <= MOST_W / volts:
         return None
-    beside = max(NEAR * apart, 3 * past.bench.u(CURRENT))  # a level between two steps shows both
-    near = np.minimum(np.abs(values - low), np.abs(values - high)) <= beside
-    return (low, high) if np.mean(near) >= SHARE else None
+    # A level between two steps shows both; what lies halfway belongs to none.
+    beside = min(NEAR * apart + 2 * past.bench.u(CURRENT), FARTHEST * apart)
+    return (low, high) if np.mean(off <= beside) >= SHARE else None

@@ -5,8 +5,9 @@ the second bus tells something if a number in it changed, or if the first bus ha
 payload within ``NEAR_NS``: counters and checksums of two healthy units agree now and then, and what
 stands still may stand at the same value. It is the same if the first bus has a frame with its
 payload, itself another than the one before, at one and the same distance in time for (nearly) all
-of them. Two units alike do not come close: of their noise and slopes no more than some tens of
-percent fall together, while 40 changes and more have to.
+of them, beyond the share that agrees at any distance, as payloads of few values do. Two units alike
+do not come close: of their noise and slopes no more than some tens of percent fall together, while
+40 changes and more have to.
 """
 
 from __future__ import annotations
@@ -27,6 +28,8 @@ BIN_NS = 2 * 10**6  # distances are counted in steps of this
 WIDE = 4  # steps to either side that count as the same distance: an adapter's own jitter
 BINS = 2 * (NEAR_NS // BIN_NS) + 1
 FEWEST_TELLING = 40  # telling frames, before which nothing is said
+USUAL_PERCENT = 80.0  # of distances, of which none agrees more often, are told by chance
+SURE = 5.0  # times what the count of such as agree by chance spreads by
 SAME_PERCENT = 80.0  # of them that two buses share at most
 FEWEST_SLOW = 8  # of a message that changes seldom, where all of them are the same
 MOST_TELLING = 2000  # telling frames, after which a pair of messages is known well enough
@@ -67,6 +70,7 @@ class Pair:
     first: str
     second: str
     votes: Int64s
+    agreed: Int64s = field(default_factory=lambda: np.zeros(BINS, np.int64))  # to within ``WIDE``
     telling: int = 0
     same: bool = False  # more than ``SAME_PERCENT`` were, once there were enough
     heard: Stream = EMPTY
@@ -190,8 +194,8 @@ def _joined(one: Stream, other: Stream) -> Stream:
 def _compared(pair: Pair, until_ns: int, number: int) -> tuple[Pair, Rows | None]:
     """Compare the waiting frames around which everything has come."""
     end = int(pair.waiting.time_ns.searchsorted(until_ns - NEAR_NS))
-    votes, telling = pair.votes, pair.telling
-    at, counts, where = [], [], []
+    votes, agreed, telling = pair.votes, pair.agreed, pair.telling
+    at, counts, chances, where = [], [], [], []
     for first in range(0, end, BLOCK):
         if telling == MOST_TELLING:
             break
@@ -215,14 +219,16 @@ def _compared(pair: Pair, until_ns: int, number: int) -> tuple[Pair, Rows | None
         cast[row, place] = 1
         total = votes + np.cumsum(cast, axis=0)
         at.append(times[chosen] + NEAR_NS)
-        agreed = _smooth(total)
-        counts.append(agreed.max(axis=1))
-        where.append((agreed * (2 * MOST_TELLING) + total).argmax(axis=1))  # the middle of several
-        votes, telling = total[-1], telling + len(chosen)
+        wide = agreed + np.cumsum(_beside(cast), axis=0)
+        counts.append(wide.max(axis=1))
+        chances.append(np.percentile(wide, USUAL_PERCENT, axis=1))
+        where.append((wide * (2 * MOST_TELLING) + total).argmax(axis=1))  # the middle of several
+        votes, agreed, telling = total[-1], wide[-1], telling + len(chosen)
     compared_ns = int(pair.waiting.time_ns[end - 1]) if end else 0
     after = replace(
         pair,
         votes=votes,
+        agreed=agreed,
         telling=telling,
         waiting=pair.waiting.since(compared_ns + 1) if end else pair.waiting,
         heard=pair.heard.since(until_ns - 3 * NEAR_NS),
@@ -231,7 +237,12 @@ def _compared(pair: Pair, until_ns: int, number: int) -> tuple[Pair, Rows | None
     if not at:
         return after, None
     numbers = pair.telling + 1 + np.arange(telling - pair.telling)
-    percent = 100.0 * np.concatenate(counts) / numbers
+    # Payloads of few values agree at any distance: only what is beyond that tells.
+    chance = np.concatenate(chances)
+    beyond = np.concatenate(counts) - chance
+    spread = np.sqrt(chance * (1.0 - chance / numbers))
+    percent = 100.0 * beyond / np.maximum(numbers - chance, 1.0)
+    percent *= np.minimum(beyond / np.maximum(SURE * spread, 1e-9), 1.0)
     same = pair.same or bool(((percent > SAME_PERCENT) & (numbers >= FEWEST_TELLING)).any())
     enough = numbers >= FEWEST_TELLING
     delay_ms = (np.concatenate(where) - BINS // 2) * BIN_NS / 1e6
@@ -245,15 +256,13 @@ def _among(times: Int64s, sorted_ns: Int64s) -> Bools:
     return np.asarray(right > left)
 
 
-def _smooth(votes: Int64s) -> Int64s:
-    """Votes of each distance with those beside it, along the last axis."""
-    total = np.cumsum(votes, axis=-1)
-    wide = 2 * WIDE + 1
-    zero = np.zeros((*total.shape[:-1], 1), np.int64)
-    padded = np.concatenate((zero, total), axis=-1)
-    found: Int64s = padded[..., wide:] - padded[..., :-wide]
-    edge = np.zeros((*total.shape[:-1], WIDE), np.int64)
-    return np.concatenate((edge, found, edge), axis=-1)
+def _beside(cast: Int64s) -> Int64s:
+    """Which distances, or any within ``WIDE`` of them, a frame agrees at: a row a frame, 0 or 1."""
+    wide = cast.copy()
+    for step in range(1, WIDE + 1):
+        wide[:, step:] |= cast[:, :-step]
+        wide[:, :-step] |= cast[:, step:]
+    return wide
 
 
 def _all_the_same(pair: Pair) -> bool:
@@ -261,7 +270,7 @@ def _all_the_same(pair: Pair) -> bool:
 
     Two units change theirs at instants of their own: one in ten falls into the same frame.
     """
-    return pair.telling >= FEWEST_SLOW and int(_smooth(pair.votes).max()) == pair.telling
+    return pair.telling >= FEWEST_SLOW and int(pair.agreed.max()) == pair.telling
 
 
 def doubted(comparison: Comparison, bench: Bench) -> dict[str, str]:

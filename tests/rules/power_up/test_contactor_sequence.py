@@ -166,6 +166,12 @@ def test_pre_charge_closing_again_with_both_main_contactors_closed_fails(again_s
     assert finding.measured == pytest.approx((again_s - 1.6) * 1000)
 
 
+def test_a_frame_out_of_order_as_pre_charge_opens_is_no_closing():
+    """Stamps of an adapter that are late by up to 14 ms exchange frames that come every 10 ms."""
+    swapped = [(1.2, 1), (2.3, 0), (2.31, 1), (2.32, 0)]
+    assert judge(until_s=9.0, precharge=swapped).verdict is Verdict.PASS
+
+
 @pytest.mark.parametrize("again_s", [1.8, 5.0])
 def test_negative_closing_again_while_positive_is_closed_fails(again_s):
     """Within the attempt, or long after it."""

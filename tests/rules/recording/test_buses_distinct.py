@@ -72,6 +72,22 @@ def test_two_units_of_one_kind_that_do_the_same_are_two(counts, phase_s):
     assert "telling frames of can2 that can1 has as well" in finding.sentence
 
 
+def test_two_units_at_rest_that_flicker_by_a_step_every_5_ms_are_two():
+    """Of three payloads, one in three falls together with any that lies within 8 ms: four do."""
+
+    def rests(bus, seed, phase_s):
+        codes = np.random.default_rng(seed).choice([0, 0, 0, 1, 2], 800).tolist()
+        return [
+            Row(number / 200 + phase_s, bus, ID, code.to_bytes(2, "little") + bytes(3))
+            for number, code in enumerate(codes)
+        ]
+
+    front = rests("can1", 1, 0.0)
+    for seed in range(2, 8):
+        assert verdict(front, rests("can2", seed, 0.0011)).verdict is Verdict.PASS
+    assert verdict(front, again(front, "can2", 0.02)).verdict is Verdict.FAIL
+
+
 @pytest.mark.parametrize("delay_s", [0.0, 0.00004, 0.02, 0.12, 0.25, -0.02])
 @pytest.mark.parametrize("counts", [True, False])
 def test_the_same_frames_on_two_buses_are_one_source(delay_s, counts):
