@@ -11,7 +11,7 @@ from canscope.model.cycle import Cycle
 from canscope.model.signals import NO_SAMPLES, Samples
 from canscope.model.tables import SECOND_NS, Floats, Int64s
 
-LOOK_BACK_NS = 120 * SECOND_NS  # a window is no longer, and may look no further back
+LOOK_BACK_NS = 120 * SECOND_NS  # from its end a window may look no further; few are longer
 KEEP_NS = LOOK_BACK_NS + 10 * SECOND_NS
 # What a monitor read before the contactors closed is compared with what it reads as they open.
 KEEP_LONGER_NS = {"pack.insulation": 900 * SECOND_NS}

@@ -135,7 +135,7 @@ def _check_borrowed(
             continue
         path = next(r.path for r in requested if r.name == f"units.{one}.{word}")
         what = f"bound to {mine[word].key}, which is that of {other}, while all else of {one} is "
-        what += f"on {', '.join(sorted(own))}: it says no more of {one} than {other} knows"
+        what += f"on {', '.join(sorted(own))}: a fault of {one} itself would not show here"
         notes.warn(path, what)
 
 

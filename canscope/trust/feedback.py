@@ -65,7 +65,6 @@ WITNESSES = {
         pack_answers.taken,
         stood_alone,
         leaps_alone,
-        twelve_volts.like_the_pack,
         losses,
         like_before,
         scatters,
@@ -107,9 +106,14 @@ class Feedback:
             self.note(witness(window, links))
 
     def note(self, remarks: Iterable[Remark]) -> None:
-        """Keep the first remark of each kind on each role."""
+        """Keep the first remark of each kind on each role.
+
+        By when it was so, not by when it became known: that depends on how the run is cut.
+        """
         for remark in remarks:
-            self._remarks.setdefault((remark.role, remark.kind, _little(remark)), remark)
+            key = (remark.role, remark.kind, _little(remark))
+            known = self._remarks.get(key, remark)
+            self._remarks[key] = min(known, remark, key=lambda one: (one.at_ns, one.text))
 
     def doubts(self, rule: Rule, subject: Subject, worst: Worst | None) -> list[Doubt]:
         """What lowers a pass of this subject."""

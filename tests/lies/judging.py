@@ -136,7 +136,7 @@ def judged(case: Case) -> Answer:
     whys = [
         why_unseen(lie, vehicle) or _unseen(lie) or _unclaimed(lie, report) or "" for lie in lies
     ]
-    # What closing the contactors would show of any reading is told as not exercised then.
+    # A recording that begins late has no closing, so rules about it are not exercised.
     begins_late = any(lie.kind == "late-start" for lie in lies)
     told = [
         _told(report, lie, vehicle, begins_late)

@@ -128,7 +128,8 @@ def test_nothing_is_said_of_a_healthy_vehicle():
 def test_a_current_carries_the_charge_of_the_link(sign, factor):
     told = remarks(pack__current=sign * factor * healthy()[CURRENT])
     assert "while the link charged" in told["pack.current"]
-    assert "it takes 0.4 C" in told["pack.current"]
+    first = "where it only falls" if sign < 0 else "it takes 0.4 C"
+    assert first in told["pack.current"]
 
 
 def test_half_the_current_is_less_than_resistor_and_capacitance_say_alike():
@@ -253,7 +254,7 @@ def test_a_pack_that_flickers_about_one_value_does_not_answer_to_the_load():
 
 def test_a_pack_that_gives_way_at_other_times_is_another_circuits():
     told = remarks(pack__voltage=400.0 - 10 * load(TIMES + 1.2))
-    assert "otherwise" in told["pack.voltage"]
+    assert "no load of the run explains it" in told["pack.voltage"]
 
 
 def test_a_pack_that_collapses_while_contactors_close_is_not_believed():
@@ -458,7 +459,10 @@ def test_a_load_that_goes_on_in_a_burst_and_stays_hides_what_the_shafts_take(unt
     charge = np.where(TIMES < 7, healthy()[CURRENT], 1.5 * load(TIMES) ** 2)
     more = 1.6 * ((TIMES >= 9.6) & (until_s > TIMES))
     said = remarks(pack__current=charge + more, units__front__torque=5 * load(TIMES))
-    assert ("flowed otherwise" in said.get(CURRENT, "")) == told
+    if told:
+        assert "lacked" in said[CURRENT]
+    else:
+        assert "flowed otherwise" not in said.get(CURRENT, "")
 
 
 def test_a_pack_that_toggles_at_the_edge_of_a_step_while_a_load_goes_on_and_off_has_not_stopped():
@@ -794,13 +798,3 @@ def test_a_link_that_is_empty_from_one_reading_to_the_next_is_not_believed(colum
     volts = np.where(TIMES < 2.9, column, healthy()[LINK])
     said = remarks(units__front__link_voltage=volts).get(LINK_KEY, "")
     assert ("nothing empties a link so" in said) == told
-
-
-@pytest.mark.parametrize(
-    ("share", "said"), [(1.0, True), (0.0, False), (2.0, False)], ids=["all", "none", "twice"]
-)
-def test_no_12_volts_sag_by_the_share_of_the_pack(share, said):
-    """The pack sags from 400 to 390 V in the burst; a converter's 13.8 V stay, however it may."""
-    column = healthy()[SUPPLY] * (1 - share * 0.025 * load(TIMES))
-    told = remarks(supply__voltage=column).get(SUPPLY, "")
-    assert ("it is made of that" in told) == said

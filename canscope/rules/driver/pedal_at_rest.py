@@ -81,9 +81,9 @@ class PedalAtRest(Rule):
         five times for 0.07 s, or twenty times for 0.02 s, which is a kick (common practice, no
         source). Driving torque is
         torque along the motion; coasting and braking torque are allowed, and so is torque that
-        holds a unit at standstill (below ``still_rpm``) while a direction is chosen, up to a kick
-        on stands: whether it moves then is judged from its motion. In neutral, ``release_s`` after
-        it was chosen, any torque drives.
+        holds a unit at standstill (below ``still_rpm``) while a direction is chosen (on stands,
+        only below the limits of a kick): whether it moves then is judged from its motion. In
+        neutral, ``release_s`` after it was chosen, any torque drives.
     Margin
         ``rest_percent`` minus that reading, in %; ``turning_rpm`` minus that speed, in rpm;
         ``torque_Nm`` minus that torque, in Nm.
@@ -239,8 +239,11 @@ class PedalAtRest(Rule):
         for about, pushed_Nm, times_as_much, long_ns, rows in (
             ("drives", drive_Nm, 1.0, width_ns, judged),
             ("kicks", drive_Nm, STANDING_KICK, STANDING_NS, stands),
+            # One way: torque that swings to and fro turns nothing.
             ("kicks", kick_Nm, KICK, KICK_NS, judged),
+            ("kicks", -kick_Nm, KICK, KICK_NS, stands),
             ("kicks", kick_Nm, BLOW, BLOW_NS, judged),
+            ("kicks", -kick_Nm, BLOW, BLOW_NS, stands),
         ):
             limit_Nm = times_as_much * self.torque_Nm
             kept_Nm = kept_up(times, pushed_Nm, rows, long_ns)
@@ -277,7 +280,7 @@ class PedalAtRest(Rule):
         for before_ns in (0, to_ns(self.held_s)):
             speed = piece.at(unit.role("speed"), torque.time_ns - before_ns).value
             stood &= np.abs(speed) < self.still_rpm
-        return np.where(stood, np.abs(torque.value), drive_Nm)
+        return np.where(stood, torque.value, drive_Nm)
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
         """The clause for the pedal, for a unit's motion or for its torque."""

@@ -101,7 +101,7 @@ ROWS = (
                 ),
                 (
                     *(ECHO, LATE_STATE, LATER_STATE, EARLY_STATE, FULL_LINK, LONE_POLE),
-                    *(SILENT_BOX, BRIDGED),
+                    *(SILENT_BOX, *((BRIDGED,) if pole == "precharge" else ())),
                 ),
             ),
             Evidence(

@@ -26,6 +26,7 @@ OTHER_BUS_NS = 55 * 10**6  # as far as clocks of two adapters may differ unnotic
 STAMPS_NS = 30 * 10**6  # as far as stamps of one bus may be late; likewise
 BREAKS_A = 2.0  # a box may wait for a larger current to end before it opens, as opening-current
 BOUNCES_NS = 10**8  # a contact that has just closed; common practice, no source
+STOP = "driver.emergency_stop"
 CURRENT = "pack.current"
 
 
@@ -85,11 +86,16 @@ class Obeys:
         late_ns = apart.last_ns - apart.begin_ns
         limit_ns = self._follows_ns(role, closes=apart.said == 0)
         followed = says != apart.said
-        lasted_ns = now_ns - apart.begin_ns
-        if followed and not apart.led and (apart.said == 1 or lasted_ns > BOUNCES_NS):
+        if followed and apart.said == 1 and not apart.led:
             key = self._bench.bindings[f"{role}.command"].key
-            word = "closed" if apart.said == 1 else "open"
-            text = f"said {word} for {lasted_ns / SECOND_NS:.2g} s, which {key} never asked"
+            text = f"said closed for {(now_ns - apart.begin_ns) / SECOND_NS:.2g} s, which {key} "
+            yield Remark(role, "wrong", text + "never asked", apart.begin_ns)
+        if followed and apart.said == 0 and not apart.led and self._let_go(role, apart, history):
+            key = self._bench.bindings[f"{role}.command"].key
+            text = (
+                f"said open for {(now_ns - apart.begin_ns) / SECOND_NS:.2g} s, which {key} never "
+            )
+            text += "asked: the contact let go for a moment, or its state is wrong"
             yield Remark(role, "wrong", text, apart.begin_ns)
         if not followed and apart.said == 1 and not apart.led and late_ns > self._leads_ns(role):
             key = self._bench.bindings[f"{role}.command"].key
@@ -98,16 +104,35 @@ class Obeys:
         if apart.led and late_ns > limit_ns and not (followed and self._waits(apart, history)):
             yield self._remark(role, apart, limit_ns)
 
-    def _follows_ns(self, role: str, *, closes: bool) -> int:
-        """How late a state may surely be for its command.
+    def _let_go(self, role: str, apart: Apart, history: History) -> bool:
+        """Whether a state opened and closed again while its command surely asked for closed.
 
-        What asks for several poles at once, or for positive where nothing else asks for pre-charge,
-        is a request: the box takes one pole after the other.
+        A pressed stop cuts the coil and not the command, and what is a request for several poles
+        may take them one after the other again.
+        """
+        if self._is_request(role, closes=True):
+            return False
+        stretch = apart.begin_ns, apart.last_ns + 1
+        asked = history.samples(f"{role}.command").known.between(*stretch)
+        stop = history.samples(STOP).known.between(stretch[0] - SECOND_NS, stretch[1])
+        if not len(asked) or (asked.value == 0).any() or (stop.value != 0).any():
+            return False
+        return apart.last_ns - int(asked.time_ns[0]) >= BOUNCES_NS + self._clocks_ns(role)
+
+    def _is_request(self, role: str, *, closes: bool) -> bool:
+        """Whether what asks for a pole asks for several at once, one of which waits for another.
+
+        Or for positive where nothing else asks for pre-charge: the box takes one pole after the
+        other.
         """
         keys = {r: b.key for r, b in self._bench.bindings.items() if r.endswith(".command")}
         alone = sum(key == keys[f"{role}.command"] for key in keys.values()) == 1
         waits = role == "contactors.positive" and "contactors.precharge.command" not in keys
-        if not alone or (closes and waits):
+        return not alone or (closes and waits)
+
+    def _follows_ns(self, role: str, *, closes: bool) -> int:
+        """How late a state may surely be for its command."""
+        if self._is_request(role, closes=closes):
             return LATE_NS
         return FOLLOW_NS + self._clocks_ns(role) + round(2e6 * self._bench.clock_ms)
 

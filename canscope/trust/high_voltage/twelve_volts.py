@@ -21,11 +21,11 @@ from canscope.trust.high_voltage.before_and_after import (
     step_in,
     three_levels,
 )
-from canscope.trust.movement.trailing import GAUSSIAN, burst_samples, noise, step_of
+from canscope.trust.movement.trailing import GAUSSIAN, noise, step_of
 from canscope.trust.remark import Links, Remark
 from canscope.trust.samples.clock_alignment import MS, positive_closings
 
-SUPPLY, PACK = "supply.voltage", "pack.voltage"
+SUPPLY = "supply.voltage"
 LIFTED_V = 0.5  # by which a converter lifts the 12 V; common practice, no source
 FELL_BACK = 0.25  # of that, by which it has to fall as the link goes, to have answered; likewise
 BUMP_V = 0.1  # by which a coil pulls it at least to be told; likewise
@@ -39,9 +39,6 @@ NEARLY, BARELY = 2 / 3, 1.3  # of that, between which more readings have to tell
 MOST_OF_IT = 0.8  # of what a coil pulls at least, in the mean over 30 ms; likewise
 ONE_STEP = 1.5  # of a reading, more than which is no single step of it; likewise
 CLEARLY = 6.0  # steps, by which one coil moves it surely; likewise
-# Of its steps, and of the pack's, by which a sag shows; how far its share may be off the pack's,
-# and what may be otherwise; likewise
-SAG_STEPS, AS_FAR, UNLIKE = 4.0, 0.25, 0.1
 REST_NS = 2 * SECOND_NS  # before an attempt, in which a reading shows its own flicker
 
 
@@ -171,31 +168,6 @@ def converter_off(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         text = f"rose from {before:.2f} to {closed:.2f} V with the contactors closed, and read "
         text += f"{after:.2f} V with them open again: it does not answer"
         yield Remark(SUPPLY, "silent", text, window.span.end_ns)
-
-
-def like_the_pack(window: ClosedWindow, links: Links) -> Iterator[Remark]:
-    """12 V that sag in a burst by the share by which the pack does: they are made of its reading.
-
-    A converter keeps its output whatever the pack does, and a battery does not know of it.
-    """
-    supply, pack = (
-        burst_samples(window, role) if window.bench.has(role) else None for role in (SUPPLY, PACK)
-    )
-    if supply is None or pack is None:
-        return
-    from_ns = int(pack.time_ns[0])
-    volts = np.interp(supply.time_ns - from_ns, pack.time_ns - from_ns, pack.value)
-    x, y = (column / column.mean() - 1 for column in (volts, supply.value))
-    sags = percentile(x, 98) - percentile(x, 2)
-    steps = [step_in(window, role, own) for role, own in ((SUPPLY, supply), (PACK, pack))]
-    if not sags >= SAG_STEPS * max(steps[0] / supply.value.mean(), steps[1] / volts.mean()):
-        return
-    slope = float(x @ y) / float(x @ x)
-    left = y - slope * x
-    if abs(slope - 1) <= AS_FAR and float(left @ left) <= UNLIKE * float(y @ y):
-        key = window.bench.bindings[PACK].key
-        text = f"sagged in a burst as {key} did, by {100 * sags:.2g} %: it is made of that, and no "
-        yield Remark(SUPPLY, "wrong", text + "other circuit", window.span.end_ns)
 
 
 def lifted_by_coils(window: ClosedWindow, links: Links) -> Iterator[Remark]:

@@ -13,6 +13,7 @@ from functools import partial
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
+from canscope.model.history import LOOK_BACK_NS
 from canscope.model.median import median
 from canscope.model.piece import ClosedWindow
 from canscope.model.signals import Samples
@@ -220,6 +221,8 @@ def _burst_samples(window: ClosedWindow, role: str) -> Samples | None:
     bench, span = window.bench, window.span
     start_ns = span.start_ns - BEFORE_NS
     end_ns = min(span.end_ns + BEFORE_NS, span.start_ns + LONGEST_NS, window.until_ns)
+    if start_ns < window.until_ns - LOOK_BACK_NS:
+        return None  # of so long a burst nobody may know the start any more
     if bench.has("contactors.negative", "contactors.positive"):
         closed = window.at("@closed", [start_ns, end_ns])
         if closed.value[1] != 1 or closed.age_ns[1] < end_ns - start_ns:

@@ -108,7 +108,7 @@ def off_while_closed(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     closed = window.at("@closed", end_ns, before=not burst)
     if closed.value[0] != 1:
         return
-    since_ns = max(end_ns - int(closed.age_ns[0]), end_ns - LOOK_BACK_NS)
+    since_ns = max(end_ns - int(closed.age_ns[0]), window.until_ns - LOOK_BACK_NS)
     known = window.back(IGNITION, since_ns).between(0, end_ns + burst).known
     change = np.flatnonzero(np.diff(known.value != 0))
     for off, on in pairwise((change + 1).tolist()):
@@ -163,7 +163,7 @@ def kept_live(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     opened_ns = window.span.start_ns
     if not window.bench.has(IGNITION):
         return
-    known = window.back(IGNITION, opened_ns - LOOK_BACK_NS).between(0, opened_ns).known
+    known = window.back(IGNITION, window.until_ns - LOOK_BACK_NS).between(0, opened_ns).known
     on = np.flatnonzero(known.value != 0)
     off = known[int(on[-1]) + 1 :] if len(on) else known[:0]  # never on: told as they close
     closed = window.at("@closed", opened_ns, before=True)

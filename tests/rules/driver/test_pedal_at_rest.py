@@ -295,6 +295,12 @@ def test_a_kick_at_rest_in_neutral_fails_though_it_is_short(torque_Nm, until_s, 
     assert verdict is Verdict.PASS or kicked in finding.sentence
 
 
+SWINGS = (
+    (0, 0),
+    *((5 + row / 25, 30 * (-1) ** row) for row in range(50)),
+)  # for 2 s, 40 ms each way
+
+
 @pytest.mark.parametrize(
     ("stage", "speed", "torque", "fails"),
     [
@@ -303,8 +309,10 @@ def test_a_kick_at_rest_in_neutral_fails_though_it_is_short(torque_Nm, until_s, 
         ("dry-spin", ((0, 0),), ((0, 8), (5, 20), (5.6, 8)), False),  # it may hold so
         ("rolling", ((0, 0),), ((0, 8), (5, 60), (5.3, 8)), False),  # on a slope
         ("dry-spin", ((0, 300), (5, 20)), ((0, -30), (5.3, 0)), False),  # braked to rest
+        ("dry-spin", ((0, 0),), ((0, 8), (5, -60), (5.3, 8)), True),
+        ("dry-spin", ((0, 0),), SWINGS, False),
     ],
-    ids=["pushes", "a blow", "holds", "a slope", "comes to rest"],
+    ids=["pushes", "a blow", "holds", "a slope", "comes to rest", "the other way", "swings"],
 )
 def test_what_pushes_against_a_pressed_brake_is_a_kick(stage, speed, torque, fails):
     """Forward is chosen, the pedal at rest, the shaft held by the brake."""
