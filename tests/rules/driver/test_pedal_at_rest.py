@@ -317,4 +317,4 @@ SWINGS = (
 def test_what_pushes_against_a_pressed_brake_is_a_kick(stage, speed, torque, fails):
     """Forward is chosen, the pedal at rest, the shaft held by the brake."""
     told = judge(((0, 1),), ((0, 1),), speed, torque, stage=stage)
-    assert (told["front torque"].verdict is Verdict.FAIL) == fails
+    assert (told["front torque"].verdict is Verdict.FAIL) == fails, told["front torque"].sentence
