@@ -9,6 +9,7 @@ from fnmatch import fnmatchcase
 
 import numpy as np
 
+from canscope.model.events import Window
 from canscope.model.report import Report
 from canscope.rules import RULES
 from canscope.simulate.random_vehicle import draw
@@ -156,7 +157,7 @@ def _told(report: Report, lie: Lie, vehicle: Vehicle, begins_late: bool) -> str:
             if "echo of the command" in note and lie.keys[0] in note:
                 return note
     resting = [finding for finding in report.findings if roles & set(finding.roles)]
-    reasons = (*NOT_BELIEVED, "not-exercised") if begins_late else NOT_BELIEVED
+    reasons = NOT_BELIEVED
     if lie.kind in OPTIONAL:  # in a stage that does not ask for it
         rule = OPTIONAL[lie.kind]
         resting = [f for f in report.findings if f.rule == rule and not f.required]
@@ -165,10 +166,19 @@ def _told(report: Report, lie: Lie, vehicle: Vehicle, begins_late: bool) -> str:
         (
             f"{finding.rule}: {finding.sentence}"
             for finding in resting
-            if finding.verdict == "unproven" and finding.reason in reasons
+            if finding.verdict == "unproven"
+            and (
+                finding.reason in reasons
+                or (begins_late and finding.reason == "not-exercised" and _closes(finding.rule))
+            )
         ),
         "",
     )
+
+
+def _closes(rule: str) -> bool:
+    """Whether a rule is about the closing of the contactors."""
+    return getattr(RULES[rule], "window", None) is Window.ATTEMPT
 
 
 def roles_of(lie: Lie, vehicle: Vehicle) -> set[str]:

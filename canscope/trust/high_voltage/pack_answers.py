@@ -25,7 +25,7 @@ from canscope.trust.high_voltage.before_and_after import (
     LEAST_V,
     three_levels,
 )
-from canscope.trust.movement.trailing import burst_samples, noise, step_of
+from canscope.trust.movement.trailing import burst_samples, circuit, noise, step_of
 from canscope.trust.remark import Links, Remark
 from canscope.trust.samples.clock_alignment import MS, positive_closings
 
@@ -51,9 +51,7 @@ PART = 0.15  # of what the other gave way by; a stiff pack behind long cables; l
 def together(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     """Pack and links that do not give way together in a burst."""
     bench = window.bench
-    roles = [PACK, *links] if bench.has(PACK) else list(links)
-    seen = {role: burst_samples(window, role) for role in roles}
-    known = {role: samples for role, samples in seen.items() if samples is not None}
+    known = circuit(window, links)
     curves = {role: _means(samples) for role, samples in known.items()}
     step = {role: step_of(known[role].value, bench.bindings[role].half_step) for role in known}
     for mine, other in permutations(curves, 2):

@@ -11,16 +11,16 @@ from collections.abc import Iterator
 from itertools import permutations
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
-from canscope.model.median import median, percentile
+from canscope.model.median import median, medians, percentile
 from canscope.model.piece import ClosedWindow
 from canscope.model.runs import runs_of
 from canscope.model.signals import Samples
-from canscope.model.tables import SECOND_NS
-from canscope.trust.movement.trailing import burst_samples, noise, smooth, step_of
+from canscope.model.tables import SECOND_NS, Floats
+from canscope.trust.movement.trailing import circuit, noise, renewed_ns, step_of
 from canscope.trust.remark import Links, Remark
 
-PACK = "pack.voltage"
 # All common practice, no source.
 LATE_NS = 3 * SECOND_NS // 10  # by which one may trail behind the other
 LEAST_NS = 3 * SECOND_NS // 10  # for which the other moves beside that
@@ -31,9 +31,7 @@ STEPS, CLEAR = 4.0, 6.0  # of its own, that it should have moved by; times the o
 def stood_alone(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     """A voltage that stood to the bit for as long as another one moved with the load."""
     bench = window.bench
-    roles = [PACK, *links] if bench.has(PACK) else list(links)
-    seen = {role: burst_samples(window, role) for role in roles}
-    known = {role: samples for role, samples in seen.items() if samples is not None}
+    known = circuit(window, links)
     for mine, other in permutations(known, 2):
         own, its = known[mine], known[other]
         step = step_of(own.value, bench.bindings[mine].half_step)
@@ -46,7 +44,7 @@ def stood_alone(window: ClosedWindow, links: Links) -> Iterator[Remark]:
             beside = its.between(start_ns + LATE_NS, end_ns - LATE_NS)
             if len(beside) < 2 * STEPS:
                 continue
-            way = float(np.ptp(smooth(beside.value)))
+            way = float(np.ptp(_lasting(beside, own)))
             least = CLEAR * noise(its.value)
             least += STEPS * step_of(its.value, bench.bindings[other].half_step)
             if way >= least and way * moved / its_moved >= STEPS * step:
@@ -54,6 +52,13 @@ def stood_alone(window: ClosedWindow, links: Links) -> Iterator[Remark]:
                 text += f"{bench.bindings[other].key}, of the same circuit, moved by {way:.1f} V"
                 yield Remark(mine, "stopped", text, start_ns)
                 break
+
+
+def _lasting(beside: Samples, own: Samples) -> Floats:
+    """What another one read beside a stand, without pulses that this one may have missed."""
+    every_ns = max(int(median(np.diff(beside.time_ns))), 1)
+    size = min(max(round(2 * renewed_ns(own) / every_ns), 5), len(beside))
+    return medians(sliding_window_view(beside.value, size).copy())
 
 
 def _stands(samples: Samples) -> list[tuple[int, int]]:

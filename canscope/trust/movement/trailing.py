@@ -14,7 +14,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from canscope.model.history import LOOK_BACK_NS
-from canscope.model.median import median
+from canscope.model.median import median, percentile
 from canscope.model.piece import ClosedWindow
 from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Floats
@@ -37,6 +37,7 @@ SLOPE_NS, STEADY = 40 * MS, 0.1  # of the fastest way, below which a speed is st
 MISFIT = 2.5  # times the misfit at the best lag: surely not the lag; likewise
 SWITCHED = 0.25  # of a current's way in a burst: a load that goes on and off hides its course
 RESTS = 8  # readings before a burst, and after it, that tell whether a load went on or off in it
+FEW_CHANGES = 4  # up to which nobody knows how often it is measured
 SLOW = 0.1  # of its highest speed, below which a unit is about at rest
 GAUSSIAN = 1.5 * 0.6745 * 2**0.5  # ``noise`` of readings whose own is 1
 ALIKE, UNLIKE = 0.9, 0.6  # share of the variance explained at the best lag; likewise
@@ -215,6 +216,23 @@ def burst_samples(window: ClosedWindow, role: str) -> Samples | None:
     An opening soon after the burst cuts it off.
     """
     return window.once((burst_samples, role), lambda: _burst_samples(window, role))
+
+
+def circuit(window: ClosedWindow, links: Links) -> dict[str, Samples]:
+    """Pack and links over a burst, by role: those that are read often enough."""
+    roles = [PACK, *links] if window.bench.has(PACK) else list(links)
+    seen = {role: burst_samples(window, role) for role in roles}
+    return {role: samples for role, samples in seen.items() if samples is not None}
+
+
+def renewed_ns(samples: Samples) -> float:
+    """How often a reading is measured, which may be more seldom than it is sent.
+
+    The shortest that lies between changes of it, about; where it hardly changes, its cycle.
+    """
+    changes = samples.time_ns[1:][np.diff(samples.raw) != 0]
+    times = changes if len(changes) > FEW_CHANGES else samples.time_ns
+    return percentile(np.diff(times).astype(np.float64), 10)
 
 
 def _burst_samples(window: ClosedWindow, role: str) -> Samples | None:

@@ -298,6 +298,7 @@ def test_a_kick_at_rest_in_neutral_fails_though_it_is_short(torque_Nm, until_s, 
 SWINGS = (
     (0, 0),
     *((5 + row / 25, 30 * (-1) ** row) for row in range(50)),
+    (7, 0),
 )  # for 2 s, 40 ms each way
 
 

@@ -11,7 +11,9 @@ def told(from_s, until_s):
     pack = 400.0 - 10 * load(TIMES)
     held = slice(*np.searchsorted(TIMES, [from_s, until_s]).tolist())
     pack[held] = pack[held.start]
-    return remarks(pack__voltage=pack, cuts=(9.9,)).get(PACK, "")
+    whole = remarks(pack__voltage=pack)
+    assert remarks(pack__voltage=pack, cuts=(9.9, 11.7)) == whole
+    return whole.get(PACK, "")
 
 
 @pytest.mark.parametrize(
