@@ -24,7 +24,8 @@ from canscope.model.tables import SECOND_NS, Bools, Floats, Int64s
 from canscope.trust.remark import Remark
 from canscope.trust.samples.clock_alignment import Alignment
 
-PACK, CURRENT = "pack.voltage", "pack.current"
+PACK, CURRENT, BRAKE = "pack.voltage", "pack.current", "driver.brake"
+RAD_S = 2 * np.pi / 60  # per rpm
 # All common practice, no source.
 BLOCK_NS = SECOND_NS // 10  # of which means are taken
 KEPT = 600  # of them, that one is compared with
@@ -40,6 +41,8 @@ WOKEN = 10  # tenths after which a node says no more what it likes
 FED_A, FED_LASTS = 1.5, 20  # into the pack, beside the zero, for so many tenths
 ZERO = 20  # tenths with all poles open, whose median is the zero
 IDLE_NM, IDLE_RPM = 1.0, 15.0  # of a unit that takes nothing, beside half a step
+STANDS_RPM, PUSH_NMS = 30.0, 10.0  # 1 kg m2, which no shaft on stands has, gains 95 rpm by it
+SHAFTS, LOSS_W_NM = 2.0, 20.0  # times what shafts take, and of their units' losses by torque
 TAKEN_W, LASTS = 3000.0, 3  # more than converters take, for so many tenths
 
 
@@ -69,8 +72,10 @@ class Unloaded:
         self._shafts = [unit.role(word) for unit in bench.units for word in ("torque", "speed")]
         self._found: dict[str, Remark] = {}
         self._zeros: list[float] = []  # of the current, tenth by tenth, before any pole closed
-        self._idles = bench.has(PACK, *self._shafts) and bench.stage != "rolling"
-        roles = (CURRENT, *self._voltages, *(self._shafts if self._idles else ()))
+        if not bench.has(PACK, *self._shafts):
+            self._shafts = []
+        self._idles = bool(self._shafts) and bench.stage != "rolling"
+        roles = (CURRENT, *self._voltages, *self._shafts)
         self._means = {role: Means() for role in roles} if asked else {}
 
     def feed(self, history: History, until_ns: int) -> None:
@@ -85,9 +90,13 @@ class Unloaded:
             self._note(self._compare(row))
         self._note(self._steps(len(new)))
         self._note(self._dips(len(new)))
-        for row in self._flows(len(new)) if self._idles else ():
-            self._note(self._takes(row))
+        for row in self._flows(len(new)) if self._shafts else ():
+            if self._idles:
+                self._note(self._takes(row))
             self._note(self._fed(row))
+        if self._idles:
+            self._note(self._pushes(len(new), history))
+            self._note(self._wasted(len(new)))
         kept = slice(-KEPT - REACH, None)
         self._numbers, self._closed = self._numbers[kept], self._closed[kept]
         self._open, self._both = self._open[kept], self._both[kept]
@@ -271,6 +280,61 @@ class Unloaded:
             text = f"read {amps.max():.1f} A and less for {FED_LASTS / 10:g} s, beside a zero of "
             text += f"{zero_A:.1f} A, while no unit turned: nothing of the run feeds the pack"
             yield Remark(CURRENT, "wrong", text, int(self._numbers[row]) * BLOCK_NS)
+
+    def _wasted(self, new: int) -> Iterator[Remark]:
+        """Whether far more flows, for some tenths, than shafts that turn take and their units lose.
+
+        On stands: in rolling a heater or a pump may run as well.
+        """
+        end = len(self._numbers) - REACH
+        rows = np.arange(max(end - new, LASTS + REACH), end)
+        watt = self._means[PACK].mean * self._means[CURRENT].mean
+        rows = rows[watt[rows] > TAKEN_W] if len(rows) else rows  # nearly never one
+        for row in rows.tolist():
+            now, near = slice(row - LASTS + 1, row + 1), slice(row - LASTS - REACH, row + 1 + REACH)
+            allowed_W, fastest_rpm = TAKEN_W, 0.0
+            for torque, speed in zip(self._shafts[::2], self._shafts[1::2], strict=True):
+                most_Nm, most_rpm = (
+                    max(
+                        -float(np.fmin.reduce(self._means[role].low[near])),
+                        float(np.fmax.reduce(self._means[role].high[near])),
+                    )
+                    for role in (torque, speed)
+                )
+                fastest_rpm = max(fastest_rpm, most_rpm)
+                allowed_W += (SHAFTS * most_rpm * RAD_S + LOSS_W_NM) * most_Nm
+            least_W = float(np.min(watt[now]))
+            if self._closed[now].all() and fastest_rpm > STANDS_RPM and least_W > allowed_W:
+                amps = float(np.min(self._means[CURRENT].mean[now]))
+                text = f"read {amps:.1f} A, which are {least_W / 1000:.1f} kW, while shafts and "
+                text += (
+                    f"losses took {allowed_W / 1000:.1f} kW at most: nothing of the run takes it"
+                )
+                yield Remark(CURRENT, "wrong", text, int(self._numbers[row]) * BLOCK_NS)
+                return
+
+    def _pushes(self, new: int, history: History) -> Iterator[Remark]:
+        """A torque that would turn the heaviest shaft, and turns none, with the brake released."""
+        end = len(self._numbers) - REACH
+        rows = np.arange(max(end - new, LASTS + REACH), end)
+        if not len(rows) or not self._bench.has(BRAKE):
+            return
+        for torque, speed in zip(self._shafts[::2], self._shafts[1::2], strict=True):
+            means = self._means[torque].mean
+            for row in rows[np.abs(means[rows]) * LASTS / 10 > PUSH_NMS].tolist():  # seldom
+                now, near = slice(row - LASTS + 1, row + 1), slice(row - LASTS, row + 1 + REACH)
+                low, high = self._means[speed].low[near], self._means[speed].high[near]
+                stands = max(-float(np.min(low)), float(np.max(high))) < STANDS_RPM
+                push_Nms = abs(float(np.sum(means[now]))) / 10
+                if not (stands and push_Nms > PUSH_NMS and self._closed[near].all()):
+                    continue
+                at_ns = self._numbers[near.start] * BLOCK_NS, (self._numbers[row] + 1) * BLOCK_NS
+                brake = history.samples(BRAKE).known.between(int(at_ns[0]) - SECOND_NS, at_ns[1])
+                if len(brake) and not (brake.value != 0).any():
+                    text = f"pushed with {10 * push_Nms / LASTS:.0f} Nm for {LASTS / 10:g} s with "
+                    text += "the brake released, and its shaft stood"
+                    yield Remark(torque, "wrong", text, int(at_ns[0]))
+                    break
 
     def _still(self, row: int, lasts: int) -> bool:
         """Whether no unit turned or gave torque in so many tenths and beside them."""

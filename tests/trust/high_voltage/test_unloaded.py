@@ -58,7 +58,7 @@ def test_kilowatts_that_flow_while_no_unit_gives_torque_are_not_believed(amps, t
     flows = (TIMES >= 14) & (TIMES < 15)
     said = remarks(
         pack__current=healthy()[CURRENT] + amps * flows,
-        units__front__torque=5 * load(TIMES) + torque * flows,
+        units__front__torque=60 * load(TIMES) + torque * flows,
     )
     assert ("nothing of the run takes it" in said.get(CURRENT, "")) == told
 
@@ -107,3 +107,24 @@ def test_a_link_that_falls_before_the_pole_reads_open_is_not_told():
     )
     said = remarks(units__front__link_voltage=links)
     assert "no load" not in said.get(LINK_KEY, "")
+
+
+@pytest.mark.parametrize(("torque", "told"), [(60.0, False), (5.0, True)])
+def test_far_more_than_the_shafts_take_is_not_believed(torque, told):
+    """20 A are 7.8 kW; 60 Nm at 900 rpm 5.7 kW, 5 Nm 0.5 kW, of which losses are no 7 kW."""
+    said = remarks(units__front__torque=torque * load(TIMES), cuts=(8.9, 9.1))
+    assert ("losses took" in said.get(CURRENT, "")) == told
+
+
+@pytest.mark.parametrize(
+    ("newton", "brake", "told"), [(60.0, 0, True), (60.0, 1, False), (20.0, 0, False)]
+)
+def test_a_torque_that_would_turn_any_shaft_and_turns_none_is_not_believed(newton, brake, told):
+    """60 Nm for 0.3 s turn 1 kg m2 by 18 rad/s, 172 rpm; a pressed brake holds them."""
+    pushes = newton * ((TIMES >= 14) & (TIMES < 14.4))
+    said = remarks(
+        units__front__torque=60 * load(TIMES) + pushes,
+        driver__brake=np.full(len(TIMES), brake),
+        cuts=(14.1, 14.33),
+    )
+    assert any("its shaft stood" in text for text in said.values()) == told
