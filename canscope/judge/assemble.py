@@ -15,7 +15,7 @@ from canscope.judge.judge import Judge
 from canscope.judge.ledger import Ledger
 from canscope.judge.misfit import misfits
 from canscope.judge.verdict import findings_of, lacking, overall, waive, waive_absent
-from canscope.model.bench import Mark
+from canscope.model.bench import Bench, Mark
 from canscope.model.findings import Finding, Verdict
 from canscope.model.report import ANCHOR, HandCheck, Input, Report
 from canscope.model.roles import role_of
@@ -73,6 +73,7 @@ def assemble(
         cautions=tuple(m["caution"] for m in plan.mounting if m.get("caution")),
         warnings=(
             *plan.warnings,
+            *_left_out(bench, counts),
             *exhibits.unlisted(),
             *ledger.notes(),
             *inferred.told(bench, findings, ledger.subjects),
@@ -87,6 +88,17 @@ def assemble(
         unanchored=unanchored(roles),
         not_on_vehicle=tuple(_hand_checks(ledger, findings)),
     )
+
+
+def _left_out(bench: Bench, counts: Counts) -> Iterator[str]:
+    """Buses that were recorded and on which the plan binds nothing, as of a unit that it forgot."""
+    bound = {binding.signal.channel for binding in bench.bindings.values()}
+    for channel, frames in counts.channels.items():
+        if frames and bound and channel not in bound:
+            yield (
+                f"{channel}: {frames} frames were recorded, and the plan binds no signal of this "
+                "bus: what is on it, such as another drive unit, was not judged"
+            )
 
 
 def not_run(plan: Plan) -> frozenset[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from itertools import combinations, permutations
 from typing import Any
@@ -18,6 +19,8 @@ from canscope.plan.signal_names import SignalNames
 from canscope.plan.units import Conversion, conversion, missing
 from canscope.rules.shared.checksums import PROFILES, WIDTH_BITS, bytes_of
 from canscope.trust.samples.no_value_codes import absent_rows
+
+ASKS = re.compile("command|request|setpoint|demand|cmd", re.IGNORECASE)
 
 
 def bind(
@@ -37,6 +40,7 @@ def bind(
                 notes.mistake(request.path, error.what, error.hint)
             continue
         _check_shared(request, spec.key, earlier, notes)
+        _check_asks(request, spec, notes)
         earlier.append((request, spec.key))
         binding = _Binder(request, message, spec, notes).bound(signs)
         if binding is not None:
@@ -112,6 +116,16 @@ def _check_crossed(
             if odd[0].startswith("temperatures."):
                 hint += f'; or say wired_to = "{other}" if its inverter really reads the sensor'
             notes.mistake(path, what, hint)
+
+
+def _check_asks(request: RequestedRole, spec: SignalSpec, notes: Notes) -> None:
+    """Warn of a contactor's state whose signal is named as what asks for it."""
+    state = request.name.startswith("contactors.") and not request.name.endswith(".command")
+    kind = getattr(request.table, "kind", None)
+    if state and kind != "command" and ASKS.search(spec.name):
+        what = f"bound to {spec.key}, by its name what asks for the contact and not what the "
+        what += "contact does: a welded pole would not show"
+        notes.warn(request.path, what)
 
 
 def _check_borrowed(

@@ -611,3 +611,10 @@ def test_a_single_unit_needs_no_vehicle(tmp_path):
     assert [unit.name for unit in plan.bench.units] == ["front"]
     assert plan.bench.sections == {"job", "buses", "units"}
     assert REAR not in plan.text
+
+
+def test_a_contactors_state_that_is_named_as_its_command_is_warned_of(tmp_path):
+    box = "can0:ContactorBox.Positive"
+    plan = loaded(tmp_path, (f'"{box}Closed"', f'"{box}Command"'))
+    (told,) = [text for text in plan.warnings if "contactors.positive" in text]
+    assert "a welded pole would not show" in told

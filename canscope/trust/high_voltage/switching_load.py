@@ -10,7 +10,7 @@ import numpy as np
 
 from canscope.model.bench import SAFE_V
 from canscope.model.history import step_at
-from canscope.model.median import median
+from canscope.model.median import median, percentile
 from canscope.model.piece import Past
 from canscope.model.signals import Samples
 from canscope.model.tables import SECOND_NS, Bools, Int64s
@@ -68,7 +68,7 @@ def _levels(rest: Samples, past: Past) -> tuple[float, float] | None:
     values = rest.value
     if len(values) < FEWEST:
         return None
-    middle = float(np.sum(np.percentile(values, (5, 95)))) / 2
+    middle = (percentile(values, 5) + percentile(values, 95)) / 2
     if not (values > middle).any() or not (values <= middle).any():
         return None
     low, high = median(values[values <= middle]), median(values[values > middle])

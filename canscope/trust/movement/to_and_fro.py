@@ -70,11 +70,11 @@ class ToAndFro:
         least_K = max(SWINGS_K, SWING_STEPS * 2 * self._bench.bindings[role].half_step)
         if np.isnan(seen.extreme):
             seen.extreme = float(samples.value[0])
-        rows = np.arange(len(samples))
+        rows = list(range(len(samples)))
         low, high = samples.value.min(), samples.value.max()
         if max(high, seen.extreme) - min(low, seen.extreme) < least_K:  # nearly always
-            rows = np.unique([samples.value.argmin(), samples.value.argmax()])
-        for row in rows.tolist():
+            rows = sorted((int(samples.value.argmin()), int(samples.value.argmax())))
+        for row in rows:
             at_ns, value = int(samples.time_ns[row]), float(samples.value[row])
             if (value - seen.extreme) * seen.towards >= 0:
                 seen.extreme = value

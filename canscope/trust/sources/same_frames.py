@@ -28,7 +28,7 @@ BIN_NS = 2 * 10**6  # distances are counted in steps of this
 WIDE = 4  # steps to either side that count as the same distance: an adapter's own jitter
 BINS = 2 * (NEAR_NS // BIN_NS) + 1
 FEWEST_TELLING = 40  # telling frames, before which nothing is said
-USUAL_PERCENT = 80.0  # of distances, of which none agrees more often, are told by chance
+USUAL = BINS * 4 // 5  # distances agree no more often than so, which is by chance
 SURE = 5.0  # times what the count of such as agree by chance spreads by
 SAME_PERCENT = 80.0  # of them that two buses share at most
 FEWEST_SLOW = 8  # of a message that changes seldom, where all of them are the same
@@ -221,7 +221,7 @@ def _compared(pair: Pair, until_ns: int, number: int) -> tuple[Pair, Rows | None
         at.append(times[chosen] + NEAR_NS)
         wide = agreed + np.cumsum(_beside(cast), axis=0)
         counts.append(wide.max(axis=1))
-        chances.append(np.percentile(wide, USUAL_PERCENT, axis=1))
+        chances.append(np.partition(wide, USUAL, axis=1)[:, USUAL])
         where.append((wide * (2 * MOST_TELLING) + total).argmax(axis=1))  # the middle of several
         votes, agreed, telling = total[-1], wide[-1], telling + len(chosen)
     compared_ns = int(pair.waiting.time_ns[end - 1]) if end else 0
