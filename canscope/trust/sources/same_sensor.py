@@ -34,6 +34,7 @@ WAKES_NS = SECOND_NS  # in which a node may send start-up values
 RESTS_RPM = 20.0
 FEWEST = 30  # readings that moved, before which nothing is said
 CLEAR = 12.0  # times the noise of both, by which they have to move
+STAMPS_NS = 15 * 10**5  # by which two adapters' stamps of one instant may differ, beside a shift
 ALIKE = 2.0  # times the noise of both, which nine readings in ten stay within
 SHARE = 90  # percent
 DITHERED = 1.3  # times the noise of rounding
@@ -215,7 +216,12 @@ def _chance(
     noise = float(np.hypot(_noise(one.value, one_step), _noise(shown, other_step)))
     if not noise:
         return 1.0
-    apart = [shown - way * theirs for way in (1, -1)]
+    # Stamps are not exact: while it moves fast, one sensor's readings differ by that much more.
+    rate = np.abs(differences_from(float(theirs[0]), theirs))
+    rate /= np.maximum(differences_from(int(at[0]) - 1, at), 1)
+    loose = STAMPS_NS * np.maximum(rate, np.append(rate[1:], 0.0))
+    off = [shown - way * theirs for way in (1, -1)]
+    apart = [np.maximum(np.abs(one) - loose, 0.0) for one in off]
     step = max(one_step, other_step)
     rest = (float(shown[0]), float(theirs[0])) if slow else (_rest(shown), _rest(theirs))
     # Each reading by itself, and means of twenty, in which noise and steps fall out.
@@ -225,7 +231,7 @@ def _chance(
     # Twins in coarse steps step at the same times; only noise across steps lets means tell more.
     if not slow or count < MEANS * MEAN or noise < DITHERED * rounding:
         return single
-    means = [_means_of(values[:count]) for values in (shown, theirs, *apart)]
+    means = [_means_of(values[:count]) for values in (shown, theirs, *off)]
     fine, closer = noise / MEAN**0.5, max(ALIKE * noise / MEAN**0.5, ROUNDED * step)
     several = _alike(means[0], means[1], means[2:], rest, fine, closer, 4)
     known = [chance for chance in (single, several) if chance is not None]
