@@ -47,6 +47,7 @@ class Seen:
     fell_ns: int | None = None  # first reading of too little that no settling explains
     spun_ns: int | None = None  # first reading of too little while a unit turned
     alone_ohm: float = float("nan")  # the last reading before any pole closed
+    joined_ohm: float = float("nan")  # the last one with both closed, before it had settled
     steady: tuple[int, float] | None = None  # the closing, and the last reading in it
 
 
@@ -66,8 +67,8 @@ class InsulationResistance(Rule):
         ``settle_s``, a reading that is too little for 0.5 s and more, the third one in a row, or
         one of a monitor that sends only every 0.5 s or more seldom, in the same closing (opening)
         in which the monitor had measured enough: after 5 s, or once two readings in a row agreed
-        and differed from the one before closing. CAN only tells what the monitor believes; an
-        insulation tester proves it.
+        and differed from the one before closing (opening). CAN only tells what the monitor
+        believes; an insulation tester proves it.
     Margin
         That quotient minus the limit, in ohm/V. Uncertainty: of the reading, and of the voltage if
         it was measured, to first order.
@@ -240,12 +241,15 @@ class InsulationResistance(Rule):
                 state = replace(state, alone_ohm=ohm)
             if not counts[row]:
                 continue
+            other_ohm = state.alone_ohm if closed.value[row] == 1 else state.joined_ohm
+            if closed.value[row] == 1:
+                state = replace(state, joined_ohm=ohm)
             low = state.low
             if enough[row]:
                 if low is not None and low[0] == since:
                     state = replace(state, low=None)
                 before = state.steady[1] if state.steady and state.steady[0] == since else np.nan
-                anew = abs(ohm - state.alone_ohm) > ANEW * state.alone_ohm
+                anew = abs(ohm - other_ohm) > ANEW * other_ohm
                 anew &= abs(ohm - before) <= ANEW / 2 * before
                 anew |= bool(closed.age_ns[row] >= MEASURED_S * S)
                 state = replace(state, steady=(since, ohm))
