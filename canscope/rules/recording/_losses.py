@@ -43,7 +43,7 @@ class Intervals:
     learning: tuple[int, ...] = ()
     heard: int = 0
     missing: int = 0
-    stamps: Stamps = ALL_CLEAR  # of a message whose cycle nobody states
+    stamps: Stamps = ALL_CLEAR
 
     @property
     def doubted(self) -> bool:
@@ -200,8 +200,9 @@ def _heard(known: Intervals, new: Int64s) -> tuple[Intervals, Growth | None]:
         open=len(interval) - max(last, first),
     )
     late: Bools | None = None
-    if not known.stated and len(interval):
-        stamps, late = unclear(known.stamps, known.cycle_ns, times[max(before - 1, 0) :])
+    if len(interval):
+        new_ns = times[max(before - 1, 0) :]
+        stamps, late = unclear(known.stamps, known.cycle_ns, new_ns, batches=not known.stated)
         after = replace(after, stamps=stamps)
     if last <= first:
         return after, None

@@ -1,10 +1,11 @@
-"""Stamps of a message whose cycle nobody states: do intervals of two cycles mean a lost frame?
+"""Do intervals of two cycles mean a lost frame?
 
-They do where a node's stamps are its own. Where an adapter hands frames over in batches, each is
-stamped at the end of its batch: of a node that sends every 20 ms, seen in batches of 16 ms, every
-fourth interval is 32 ms long, and none is missing. Its frames lie on one straight line to within a
-batch all the same, as they would not were frames lost now and then. No adapter's batch is longer
-than 25 ms. Where stamps are late at random, intervals of whole cycles come about by chance.
+They do where a node's stamps are its own. Where nobody states the cycle and an adapter hands frames
+over in batches, each is stamped at the end of its batch: of a node that sends every 20 ms, seen in
+batches of 16 ms, every fourth interval is 32 ms long, and none is missing. Its frames lie on one
+straight line to within a batch all the same, as they would not were frames lost now and then. No
+adapter's batch is longer than 25 ms. Where stamps are late at random, intervals of whole cycles
+come about by chance.
 """
 
 from __future__ import annotations
@@ -45,10 +46,11 @@ class Stamps:
 ALL_CLEAR = Stamps()
 
 
-def unclear(stamps: Stamps, cycle_ns: int, times: Int64s) -> tuple[Stamps, Bools]:
+def unclear(stamps: Stamps, cycle_ns: int, times: Int64s, *, batches: bool) -> tuple[Stamps, Bools]:
     """The stamps after a piece, and whether whole cycles meant nothing as each interval ended.
 
-    ``times``: the last stamp before it and its own, two at least.
+    ``times``: the last stamp before it and its own, two at least. ``batches``: they may come in
+    such, as nobody states their cycle.
     """
     interval = np.diff(times)
     every = interval / cycle_ns
@@ -56,8 +58,10 @@ def unclear(stamps: Stamps, cycle_ns: int, times: Int64s) -> tuple[Stamps, Bools
     numbers = stamps.intervals + np.arange(1, len(interval) + 1)
     odds = stamps.odd + np.cumsum((off > ODD) | (every < SHORT))
     late = (odds > LATE * numbers) & (numbers >= FEWEST)
-    stamps, batches = _in_batches(stamps, cycle_ns, times, every > LONGEST, off > EXACT)
-    found: Bools = late | batches
+    found: Bools = late
+    if batches:
+        stamps, batched = _in_batches(stamps, cycle_ns, times, every > LONGEST, off > EXACT)
+        found = late | batched
     count, odd = int(numbers[-1]), int(odds[-1])
     return replace(stamps, intervals=count, odd=odd, unclear=bool(found[-1])), found
 
