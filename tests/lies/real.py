@@ -35,6 +35,7 @@ class Real:
     sensed: list[Sensed] = field(default_factory=list)
     sent: list[Sent] = field(default_factory=list)
     planned: list[Callable[[str, str], str]] = field(default_factory=list)  # (file, text) -> text
+    poles_unseen: bool = False  # neither states nor commands of contactors are on a bus
     awake_s: float = 0.0  # after key-off at least: the contactors open by it, and links are charged
     restarts: str = ""  # the bus of the unit that does so, just before high voltage comes
 

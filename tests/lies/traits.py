@@ -141,7 +141,9 @@ def turned_by_hand(real: Real) -> str:
     channel, after = real.some_unit(), bool(real.rng.random() < 0.4)
 
     def turned(real: Real, truth: Truth, seen: Readings) -> None:
-        begin_s = max(real.woken_s(channel) - 0.3, POWER_S - 2.5)
+        # Without contactors a link's start-up value may be high voltage, for all anybody knows.
+        early_s = 1.2 if real.poles_unseen else -0.3
+        begin_s = max(real.woken_s(channel) + early_s, POWER_S - 2.5)
         rows = (truth.time_s > begin_s) & (truth.time_s < POWER_S - 0.4)
         if after:
             any_closed = np.max([np.asarray(c) for c in truth.closed.values()], axis=0) > 0
@@ -269,6 +271,7 @@ def commanded(real: Real) -> str:
 def no_feedback(real: Real) -> str:
     """Contactors without feedback."""
     poles = [f"contactors.{pole}" for pole in ("negative", "precharge", "positive")]
+    real.poles_unseen = True
     real.without("no feedback; watched and heard", *poles, keys="negative|precharge|positive")
     return "contactors without feedback"
 
@@ -281,6 +284,7 @@ def bench_supply(real: Real) -> str | None:
     own = ("pack.voltage", "pack.current", "pack.insulation", "supply.voltage")
     poles = tuple(f"contactors.{pole}" for pole in ("negative", "precharge", "positive"))
     lines = "voltage|current|insulation|negative|precharge|positive"
+    real.poles_unseen = True
     real.without("bench supply, read by eye", *own, *poles, keys=lines)
     return "bench supply"
 
@@ -298,8 +302,13 @@ def clock_offset(real: Real) -> str:
         # Nothing shows the clock of a bus that bears a driver's inputs alone.
         split = channel == "can0" and "can8" in recording.channels
         mine = recording.of("can8" if split else channel)
+        # Nor does anything connect a unit's bus with it that hangs on a bench supply.
+        if real.poles_unseen and real.script.stage == "unit-alone":
+            return recording
         # By a clock that is late, a restart before high voltage is one with it.
         by_ms = -abs(ms) if channel == real.restarts else ms
+        if real.restarts and channel == "can0":
+            by_ms = abs(ms)
         return joined(replace(recording, time_us=recording.time_us + mine * by_ms * 1000))
 
     real.sent.append(shifted)
