@@ -31,7 +31,7 @@ LATER_STATE = Unseen(
     f"{LATE_STATE.what}; of the main pole that opens second, by any time: nothing flows then",
     LATE_STATE.anchor,
     least=0.0,
-    most=0.3,
+    most=0.5,
 )
 
 EARLY_STATE = Unseen(
