@@ -14,7 +14,7 @@ LEVER, BRAKE = "can0:Cabin.Direction", "can0:Cabin.BrakePressed"
 def together(lies: list[Lie], honest: Told, told: Told) -> list[Lie]:
     """The lies, by what they are beside each other."""
     lies = [_after_key_off(lie, honest, told) for lie in lies]
-    return _late_inputs(_of_one_sensor(_smoothed_alike(lies), honest, told))
+    return _late_inputs(_of_one_sensor(_not_enabled(_smoothed_alike(lies)), honest, told))
 
 
 def _after_key_off(lie: Lie, honest: Told, told: Told) -> Lie:
@@ -45,6 +45,23 @@ def _smoothed_alike(lies: list[Lie]) -> list[Lie]:
     words = "; ".join(lie.words for lie in both)
     one = Lie("both-smoothed", ", ".join(keys), words, keys, longer_s)
     return [one, *(lie for lie in lies if lie not in both)]
+
+
+def _not_enabled(lies: list[Lie]) -> list[Lie]:
+    """The lies, where a torque of next to nothing and a speed that stands are one lie."""
+    weak = [lie for lie in lies if lie.kind == "scale" and 0 <= (lie.size or 1.0) <= 0.2]
+    weak = [lie for lie in weak if all(key.endswith("Torque") for key in lie.keys)]
+    still = [lie for lie in lies if lie.kind == "burst-still"]
+    if len(weak) != 1 or len(still) != 1 or still[0].about not in map(_speed_of, weak[0].keys):
+        return lies
+    keys = (still[0].about, *weak[0].keys)
+    words = f"{still[0].words}; {weak[0].words}"
+    one = Lie("not-enabled", ", ".join(keys), words, keys)
+    return [one, *(lie for lie in lies if lie not in (weak[0], still[0]))]
+
+
+def _speed_of(torque: str) -> str:
+    return torque.rpartition(".")[0] + ".MotorSpeed"
 
 
 def _of_one_sensor(lies: list[Lie], honest: Told, told: Told) -> list[Lie]:

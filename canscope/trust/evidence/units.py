@@ -210,6 +210,14 @@ ROWS = (
             held_last("units.*.torque", 0.3, "a controller's ramp takes as long, a shaft longer"),
             dead_bit("units.*.torque", 3.0, "3 Nm, as with an offset"),
             Unseen(
+                "not-enabled",
+                ("units.*.speed", "units.*.torque"),
+                "a speed that stands in one burst, and a torque of next to nothing all along: a "
+                "unit that is not enabled reads the same, and below 3 kW a converter may take "
+                "what the pack gives",
+                "watch the axle, and mark what it does",
+            ),
+            Unseen(
                 "both-smoothed",
                 ("units.*.speed", "units.*.torque"),
                 "a low-pass of up to half a second of both alike: they agree with each other, and "
