@@ -65,7 +65,11 @@ def healthy_cases(count: int, seed: int, only: list[str]) -> Iterator[Healthy]:
 
 def told_of(case: Healthy) -> Told:
     """Draw the vehicle, give it its traits, act the run out and check it."""
-    report, words = report_of(case)
+    try:
+        report, words = report_of(case)
+    except Exception as bug:  # which of the many cases it was is what is looked for first
+        bug.add_note(str(case))
+        raise
     bad = [f for f in report.findings if f.verdict == "fail"]
     open_ = [f for f in report.findings if f.verdict == "unproven" and f.required and not f.waived]
     return Told(

@@ -498,8 +498,9 @@ def multiplexed(real: Real) -> str:
         place = f' SG_ Page M : {page.start_bit}|1@1+ (1,0) [0|0] "" Logger\n'
         return re.sub(r"(BO_ \d+ UnitSlow): \d+ (.*)\n", rf"\1: {size} \2\n{place}", text)
 
-    real.sent.append(paged)
-    real.planned.append(described)
+    # Before another trait moves the message to another bus, under another name.
+    real.sent.insert(0, paged)
+    real.planned.insert(0, described)
     return f"temperatures multiplexed, each every {2 * ms / 1000:g} s"
 
 
