@@ -50,7 +50,7 @@ shaft
   torque_zero       what a torque reads where there is none
   driven_on         nothing drives against a driver's input
 heat
-  proof_of_life     a temperature sensor is alive, with all others of the chapter
+  proof_of_life     a temperature sensor is alive, by all that are ``watched`` and ``shown``
 feedback            what those that look at one attempt, burst or opening say together
 role_health         how all this lowers a pass that rests on a role
 remark              what a witness says of one role
