@@ -42,7 +42,7 @@ high_voltage
   still_fed         contactors read open, and the link still hangs on the pack
   losses            the pack gives what the shafts take
   like_before       in two bursts alike it gives the same
-  unloaded          pack and links give way only under load
+  unloaded          pack and links give way only under load, and shafts take what flows
   switching_load    a load goes on and off by itself
 shaft
   unit_answers      pedal, brake, torque and speed agree
