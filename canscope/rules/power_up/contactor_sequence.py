@@ -20,6 +20,7 @@ from canscope.rules.shared.true_changes import true_closings, true_openings
 
 NAME = "contactors"
 AS_ONE = "one signal tells of both main contactors, so their order cannot be judged"
+BOUNCES_NS = S // 10  # an auxiliary contact as it closes; common practice, no source
 CHATTERS = 3  # closings of a main contactor within a second; an auxiliary contact may bounce once
 SETTLED_NS = S // 2  # positive's own state may come so late
 SWAPPED_NS = 3 * S // 100  # as far as stamps put frames out of order, and a contact bounces
@@ -50,9 +51,9 @@ class ContactorSequence(Rule):
         a state was not available when positive closed, or the recording ended before pre-charge
         opened; a main contactor was closed when it was first seen, so that nobody knows how it
         closed, whatever later attempts show (capture-damaged); a main contactor's state said closed
-        three times within a second (sensor-suspect);
-        the state of pre-charge or positive is an echo of its command, or one signal tells of both
-        main contactors (inferred).
+        three times within a second, or opened for 0.1 s and closed again within a second while
+        another contactor stayed closed (sensor-suspect); the state of pre-charge or positive is an
+        echo of its command, or one signal tells of both main contactors (inferred).
     """
 
     clock_ms: float = limit(
@@ -269,7 +270,28 @@ def _chatter(window: ClosedWindow) -> list[Doubt]:
                     Doubt(NAME, "sensor-suspect", text, last.time_ns, code="suspect-state")
                 )
                 break
-    return found
+    return found or _lets_go(window)
+
+
+def _lets_go(window: ClosedWindow) -> list[Doubt]:
+    """A main contactor that opens for a moment and closes again while another one stays closed."""
+    for pole, other in (("negative", "positive"), ("positive", "negative")):
+        held = [f"contactors.{other}"]
+        held += ["contactors.precharge"] if window.bench.has("contactors.precharge") else []
+        for event in closings(window, pole):
+            states = window.history.samples(f"contactors.{pole}").known
+            before = states.between(event.time_ns - S, event.time_ns)
+            shut_ns = before.time_ns[before.value == 1]
+            if not len(shut_ns) or event.after_ns - int(shut_ns[-1]) < BOUNCES_NS:
+                continue
+            while_open = int(shut_ns[-1]), event.time_ns + 1
+            beside = [window.history.samples(role).known.between(*while_open) for role in held]
+            if any(len(one) and (one.value == 1).all() for one in beside):
+                open_s = (event.time_ns - int(shut_ns[-1])) / S
+                text = f"the state of {pole} read open for {open_s:.2g} s and closed again, while "
+                text += "another contactor stayed closed: it let go, or its state is wrong"
+                return [Doubt(NAME, "sensor-suspect", text, event.time_ns, code="suspect-state")]
+    return []
 
 
 def _closings(window: ClosedWindow, pole: str) -> list[Event]:

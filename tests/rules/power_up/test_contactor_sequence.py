@@ -172,6 +172,15 @@ def test_a_frame_out_of_order_as_pre_charge_opens_is_no_closing():
     assert judge(until_s=9.0, precharge=swapped).verdict is Verdict.PASS
 
 
+@pytest.mark.parametrize(("open_s", "verdict"), [(0.2, "unproven"), (0.03, "pass")])
+def test_a_positive_that_lets_go_for_a_moment_is_not_believed(open_s, verdict):
+    """It closes at 1.5 s and lets go at 1.52 s, with negative and pre-charge closed."""
+    changes = [(1.5, 1), (1.52, 0), (1.52 + open_s, 1)]
+    finding = judge(until_s=9.0, positive=changes, precharge=[(1.2, 1), (2.3, 0)])
+    assert str(finding.verdict) == verdict
+    assert ("it let go, or its state is wrong" in finding.sentence) == (verdict == "unproven")
+
+
 @pytest.mark.parametrize("again_s", [1.8, 5.0])
 def test_negative_closing_again_while_positive_is_closed_fails(again_s):
     """Within the attempt, or long after it."""
