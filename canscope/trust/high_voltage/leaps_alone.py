@@ -52,7 +52,7 @@ def leaps_alone(window: ClosedWindow, links: Links) -> Iterator[Remark]:
                 sag = percentile(own.value, 98) - percentile(own.value, 2)
                 if off < SHARE_ONE * own.value.max() or off < FAR * sag:
                     continue
-                text += f"far more than the {sag:.1f} V that the burst took"
+                text += f"far more than the {sag:.1f} V by which the burst took it down"
             elif min(ways.values()) < FOLLOWS * off and (load_A or 0.0) * MOST_OHM < off:
                 stayed = bench.bindings[min(ways, key=ways.__getitem__)].key
                 text += f"while {stayed}, of the same circuit, stayed"
