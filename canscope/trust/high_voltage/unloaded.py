@@ -332,7 +332,8 @@ class Unloaded:
                 brake = history.samples(BRAKE).known.between(int(at_ns[0]) - SECOND_NS, at_ns[1])
                 if len(brake) and not (brake.value != 0).any():
                     text = f"pushed with {10 * push_Nms / LASTS:.0f} Nm for {LASTS / 10:g} s with "
-                    text += "the brake released, and its shaft stood"
+                    text += "the brake released, and its shaft stood: something holds it, or the "
+                    text += "torque is not what it gives"
                     yield Remark(torque, "wrong", text, int(at_ns[0]))
                     break
 
