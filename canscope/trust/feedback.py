@@ -119,7 +119,7 @@ class Feedback:
         """What lowers a pass of this subject."""
         found = []
         for remark in self._in_order():
-            if remark.role not in subject.needs:
+            if remark.role not in subject.needs or remark.kind == "told":
                 continue
             if remark.kind == "late state" and not _needs_time(rule, worst, remark.late_ms):
                 continue

@@ -12,7 +12,7 @@ class Remark:
     """One thing that is wrong with a role's readings; ``text`` follows the signal's name.
 
     ``kind`` is "late state", "early state", "late", "late renewal", "silent", "stopped",
-    "repeated" or "wrong".
+    "repeated" or "wrong"; "told" is for the report alone and lowers nothing.
     ``late_ms`` is how late a state, or a reading, came at least; 0 where that is not known.
     ``code`` says what exactly is doubted, where there is a check of its own for it
     (``findings.MENDS``).

@@ -70,7 +70,7 @@ class Unloaded:
         circuit = [PACK, *bench.link_roles().values()] if asked else []
         self._voltages = [role for role in circuit if bench.has(role)]
         self._shafts = [unit.role(word) for unit in bench.units for word in ("torque", "speed")]
-        self._found: dict[str, Remark] = {}
+        self._found: dict[tuple[str, str], Remark] = {}  # by role and kind
         self._zeros: list[float] = []  # of the current, tenth by tenth, before any pole closed
         if not bench.has(PACK, *self._shafts):
             self._shafts = []
@@ -112,7 +112,7 @@ class Unloaded:
 
     def _note(self, remarks: Iterable[Remark]) -> None:
         for remark in remarks:
-            self._found.setdefault(remark.role, remark)
+            self._found.setdefault((remark.role, remark.kind), remark)
 
     def _take_in(self, new: Int64s, history: History) -> None:
         at_ns = new * BLOCK_NS
@@ -284,7 +284,8 @@ class Unloaded:
     def _wasted(self, new: int) -> Iterator[Remark]:
         """Whether far more flows, for some tenths, than shafts that turn take and their units lose.
 
-        On stands: in rolling a heater or a pump may run as well.
+        On stands: in rolling a heater or a pump may run as well. It is told, and is no doubt: the
+        plan's ceiling of the current says how much may.
         """
         end = len(self._numbers) - REACH
         rows = np.arange(max(end - new, LASTS + REACH), end)
@@ -307,10 +308,9 @@ class Unloaded:
             if self._closed[now].all() and fastest_rpm > STANDS_RPM and least_W > allowed_W:
                 amps = float(np.min(self._means[CURRENT].mean[now]))
                 text = f"read {amps:.1f} A, which are {least_W / 1000:.1f} kW, while shafts and "
-                text += (
-                    f"losses took {allowed_W / 1000:.1f} kW at most: nothing of the run takes it"
-                )
-                yield Remark(CURRENT, "wrong", text, int(self._numbers[row]) * BLOCK_NS)
+                text += f"losses took {allowed_W / 1000:.1f} kW at most: look for what takes the "
+                text += "rest, such as a heater"
+                yield Remark(CURRENT, "told", text, int(self._numbers[row]) * BLOCK_NS)
                 return
 
     def _pushes(self, new: int, history: History) -> Iterator[Remark]:

@@ -110,7 +110,7 @@ def test_a_link_that_falls_before_the_pole_reads_open_is_not_told():
 
 
 @pytest.mark.parametrize(("torque", "told"), [(60.0, False), (5.0, True)])
-def test_far_more_than_the_shafts_take_is_not_believed(torque, told):
+def test_far_more_than_the_shafts_take_is_told(torque, told):
     """20 A are 7.8 kW; 60 Nm at 900 rpm 5.7 kW, 5 Nm 0.5 kW, of which losses are no 7 kW."""
     said = remarks(units__front__torque=torque * load(TIMES), cuts=(8.9, 9.1))
     assert ("losses took" in said.get(CURRENT, "")) == told
