@@ -245,6 +245,9 @@ def delay(told: Told) -> Lie | None:
     told.put(key, np.concatenate((np.full(ms, column[0]), column[:-ms])))
     if _name(key) == "Torque":
         return late_torque(told, key, ms)
+    every_ms = 1000 * cycle_s(told.vehicle, key)
+    if _name(key) == "ControlVoltage" and every_ms >= 50 and ms <= 1500:
+        return Lie("late-dips", key, f"{ms} ms late", (key,), every_ms)
     return Lie("delay", key, f"{ms} ms late", (key,), ms / 1000)
 
 
@@ -363,8 +366,10 @@ def dither(told: Told) -> Lie | None:
     level, step = told.seen[key][rows.start], step_of(told.vehicle, key)
     if lasting(np.abs(told.seen[key][rows] - level), 100) < 2 * step:
         return None  # one that lives and rests says the same
+    late_s = falls_late_s(told, key, rows) if _name(key) == "ControlVoltage" else None
+    late = None if late_s is None else ("falls-late", late_s)
     told.put(key, level + step * told.rng.integers(-1, 2, rows.stop - rows.start), rows)
-    name, settled_s = _of_a_monitor(told, key, rows) or ("dither", None)
+    name, settled_s = _of_a_monitor(told, key, rows) or late or ("dither", None)
     return Lie(name, key, f"flickers about one value {when}", (key,), settled_s)
 
 
