@@ -24,6 +24,7 @@ from canscope.rules.shared.persistence import (
     sense,
     to_ns,
 )
+from canscope.rules.shared.powered import powered
 
 PEDAL, REQUEST = "driver.pedal", "driver.direction"
 
@@ -61,8 +62,9 @@ class TurnsAfterRelease(Rule):
     """After the pedal is released a unit slows down and does not run back.
 
     Judged
-        For each unit that turned (``turning_rpm`` for ``turning_s``) when the pedal came to rest
-        (at or below ``rest_percent``): every speed from falling below ``turning_rpm`` on, until it
+        For each unit that turned (``turning_rpm`` for ``turning_s``) and could drive (a pole
+        closed, or its link charged) when the pedal came to rest (at or below ``rest_percent``):
+        every speed from falling below ``turning_rpm`` on, until it
         has stood still (below ``still_rpm``) for ``standing_s``, the pedal is pressed again or
         another direction is requested.
     Margin
@@ -128,6 +130,7 @@ class TurnsAfterRelease(Rule):
         releases = [turned.release] if turned.release else []
         known = turning.at(piece, released_ns)
         held = released_ns - known.since_ns >= to_ns(self.turning_s)
+        held &= powered(piece, unit, released_ns)  # else a hand turns it
         for time_ns, way, long in zip(
             released_ns.tolist(), known.label.tolist(), held.tolist(), strict=True
         ):

@@ -86,3 +86,13 @@ def test_cutting_changes_nothing(rpm, asked):
     assert judge(rpm, request=asked, cuts="each") == judge(rpm, request=asked)
     some = [3.99, 4.0, 4.01, 5.25]
     assert judge(rpm, request=asked, cuts=some) == judge(rpm, request=asked)
+
+
+@pytest.mark.parametrize(("closed", "verdict"), [(1, Verdict.FAIL), (0, Verdict.UNPROVEN)])
+def test_a_wheel_that_a_hand_turns_while_the_pedal_is_tried_has_no_release(closed, verdict):
+    """Before high voltage somebody turns it to and fro, and somebody else tries the pedal."""
+    roles = {SPEED: (TIMES, speed(120.0)), PEDAL: (TIMES, PRESSED)}
+    poles = ("contactors.negative", "contactors.positive")
+    roles |= {pole: (TIMES, np.full(len(TIMES), closed)) for pole in poles}
+    cycles = CYCLES | dict.fromkeys(poles, 0.01)
+    assert run("turns-after-release", roles, cycles_s=cycles)["front"].verdict is verdict
