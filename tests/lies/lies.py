@@ -352,9 +352,7 @@ def sign(told: Told) -> Lie | None:
 def freeze(told: Told) -> Lie | None:
     """A sensor stops at what it said last: from the start, some time, or for a spell."""
     key, (rows, when) = any_of(told, told.numbers() + told.states()), _spell(told)
-    late_s = falls_late_s(told, key, rows) if _name(key) == "ControlVoltage" else None
-    late = None if late_s is None else ("falls-late", late_s)
-    name, size = _of_a_monitor(told, key, rows) or late or ("freeze", None)
+    name, size = _of_a_stop(told, key, rows) or ("freeze", None)
     told.put(key, told.seen[key][rows.start], rows, still=rows.stop == told.rows)
     return Lie(name, key, f"stands still {when}", (key,), size)
 
@@ -366,15 +364,19 @@ def dither(told: Told) -> Lie | None:
     level, step = told.seen[key][rows.start], step_of(told.vehicle, key)
     if lasting(np.abs(told.seen[key][rows] - level), 100) < 2 * step:
         return None  # one that lives and rests says the same
-    late_s = falls_late_s(told, key, rows) if _name(key) == "ControlVoltage" else None
-    late = None if late_s is None else ("falls-late", late_s)
+    name, size = _of_a_stop(told, key, rows) or ("dither", None)
     told.put(key, level + step * told.rng.integers(-1, 2, rows.stop - rows.start), rows)
-    name, settled_s = _of_a_monitor(told, key, rows) or late or ("dither", None)
-    return Lie(name, key, f"flickers about one value {when}", (key,), settled_s)
+    return Lie(name, key, f"flickers about one value {when}", (key,), size)
 
 
-def _of_a_monitor(told: Told, key: str, rows: slice) -> tuple[str, float | None] | None:
-    """What a stop of the insulation monitor is called, and how long after a closing it ends."""
+def _of_a_stop(told: Told, key: str, rows: slice) -> tuple[str, float | None] | None:
+    """What a stop of the 12 V, or of the insulation monitor, is called, and its size.
+
+    Of the monitor that is how long after a closing it ends. ``told`` does not stop yet.
+    """
+    if _name(key) == "ControlVoltage":
+        late_s = falls_late_s(told, key, rows)
+        return None if late_s is None else ("falls-late", late_s)
     if _name(key) != "Resistance":
         return None
     closed = told.closed()[rows]

@@ -64,9 +64,9 @@ class TurnsAfterRelease(Rule):
     Judged
         For each unit that turned (``turning_rpm`` for ``turning_s``) and could drive (a pole
         closed, or its link charged) when the pedal came to rest (at or below ``rest_percent``):
-        every speed from falling below ``turning_rpm`` on, until it
-        has stood still (below ``still_rpm``) for ``standing_s``, the pedal is pressed again or
-        another direction is requested.
+        every speed from falling below ``turning_rpm`` on, until it has stood still (below
+        ``still_rpm``) for ``standing_s``, the pedal is pressed again or another direction is
+        requested.
     Margin
         ``opposite_rpm`` minus the speed in the sense opposite to the motion before the release.
     Unproven

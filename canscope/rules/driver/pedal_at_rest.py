@@ -79,11 +79,10 @@ class PedalAtRest(Rule):
         not with all poles open, where it is turned by hand; and as ``UNIT torque`` the driving
         torque that it kept up for ``held_s``, and 1.8 times as much at standstill for 0.25 s, or
         five times for 0.07 s, or twenty times for 0.02 s, which is a kick (common practice, no
-        source). Driving torque is
-        torque along the motion; coasting and braking torque are allowed, and so is torque that
-        holds a unit at standstill (below ``still_rpm``) while a direction is chosen (on stands,
-        only below the limits of a kick): whether it moves then is judged from its motion. In
-        neutral, ``release_s`` after it was chosen, any torque drives.
+        source). Driving torque is torque along the motion; coasting and braking torque are allowed,
+        and so is torque that holds a unit at standstill (below ``still_rpm``) while a direction is
+        chosen (on stands, only below the limits of a kick): whether it moves then is judged from
+        its motion. In neutral, ``release_s`` after it was chosen, any torque drives.
     Margin
         ``rest_percent`` minus that reading, in %; ``turning_rpm`` minus that speed, in rpm;
         ``torque_Nm`` minus that torque, in Nm.

@@ -79,6 +79,8 @@ SILENT_BOX = Unseen(
     most=10.0,
 )
 
+POLE = (ECHO, LATE_STATE, LATER_STATE, EARLY_STATE, FULL_LINK, LONE_POLE, SILENT_BOX)
+
 ROWS = (
     *(
         row
@@ -99,10 +101,7 @@ ROWS = (
                     "exchanged: the link rises as it opens",
                     "early: it says closed before current flows, or open before the link leaves",
                 ),
-                (
-                    *(ECHO, LATE_STATE, LATER_STATE, EARLY_STATE, FULL_LINK, LONE_POLE),
-                    *(SILENT_BOX, *((BRIDGED,) if pole == "precharge" else ())),
-                ),
+                POLE if pole != "precharge" else (*POLE, BRIDGED),
             ),
             Evidence(
                 f"contactors.{pole}.command",

@@ -85,20 +85,15 @@ class Obeys:
         self._apart[role] = None if says == told else Apart(now_ns, now_ns, says, led=says == said)
         late_ns = apart.last_ns - apart.begin_ns
         limit_ns = self._follows_ns(role, closes=apart.said == 0)
-        followed = says != apart.said
+        followed, key = says != apart.said, self._bench.bindings[f"{role}.command"].key
         if followed and apart.said == 1 and not apart.led:
-            key = self._bench.bindings[f"{role}.command"].key
             text = f"said closed for {(now_ns - apart.begin_ns) / SECOND_NS:.2g} s, which {key} "
             yield Remark(role, "wrong", text + "never asked", apart.begin_ns)
         if followed and apart.said == 0 and not apart.led and self._let_go(role, apart, history):
-            key = self._bench.bindings[f"{role}.command"].key
-            text = (
-                f"said open for {(now_ns - apart.begin_ns) / SECOND_NS:.2g} s, which {key} never "
-            )
-            text += "asked: the contact let go for a moment, or its state is wrong"
+            text = f"said open for {(now_ns - apart.begin_ns) / SECOND_NS:.2g} s, which {key} "
+            text += "never asked: the contact let go for a moment, or its state is wrong"
             yield Remark(role, "wrong", text, apart.begin_ns)
         if not followed and apart.said == 1 and not apart.led and late_ns > self._leads_ns(role):
-            key = self._bench.bindings[f"{role}.command"].key
             text = f"said closed {late_ns / SECOND_NS:.2g} s before {key} did: something else "
             yield Remark(role, "wrong", text + "closes it", apart.begin_ns)
         if apart.led and late_ns > limit_ns and not (followed and self._waits(apart, history)):

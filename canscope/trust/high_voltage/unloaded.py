@@ -74,6 +74,7 @@ class Unloaded:
         self._zeros: list[float] = []  # of the current, tenth by tenth, before any pole closed
         if not bench.has(PACK, *self._shafts):
             self._shafts = []
+        self._pairs = list(zip(self._shafts[::2], self._shafts[1::2], strict=True))
         self._idles = bool(self._shafts) and bench.stage != "rolling"
         roles = (CURRENT, *self._voltages, *self._shafts)
         self._means = {role: Means() for role in roles} if asked else {}
@@ -289,27 +290,19 @@ class Unloaded:
         """
         end = len(self._numbers) - REACH
         rows = np.arange(max(end - new, LASTS + REACH), end)
-        watt = self._means[PACK].mean * self._means[CURRENT].mean
-        rows = rows[watt[rows] > TAKEN_W] if len(rows) else rows  # nearly never one
-        for row in rows.tolist():
+        volts, amps = self._means[PACK].mean, self._means[CURRENT].mean
+        for row in rows[volts[rows] * amps[rows] > TAKEN_W].tolist():  # nearly never
             now, near = slice(row - LASTS + 1, row + 1), slice(row - LASTS - REACH, row + 1 + REACH)
             allowed_W, fastest_rpm = TAKEN_W, 0.0
-            for torque, speed in zip(self._shafts[::2], self._shafts[1::2], strict=True):
-                most_Nm, most_rpm = (
-                    max(
-                        -float(np.fmin.reduce(self._means[role].low[near])),
-                        float(np.fmax.reduce(self._means[role].high[near])),
-                    )
-                    for role in (torque, speed)
-                )
+            for shaft in self._pairs:
+                most_Nm, most_rpm = (self._most(role, near) for role in shaft)
                 fastest_rpm = max(fastest_rpm, most_rpm)
                 allowed_W += (SHAFTS * most_rpm * RAD_S + LOSS_W_NM) * most_Nm
-            least_W = float(np.min(watt[now]))
+            least_W = float(np.min(volts[now] * amps[now]))
             if self._closed[now].all() and fastest_rpm > STANDS_RPM and least_W > allowed_W:
-                amps = float(np.min(self._means[CURRENT].mean[now]))
-                text = f"read {amps:.1f} A, which are {least_W / 1000:.1f} kW, while shafts and "
-                text += f"losses took {allowed_W / 1000:.1f} kW at most: look for what takes the "
-                text += "rest, such as a heater"
+                text = f"read {np.min(amps[now]):.1f} A, which are {least_W / 1000:.1f} kW, while "
+                text += f"shafts and losses took {allowed_W / 1000:.1f} kW at most: look for what "
+                text += "takes the rest, such as a heater"
                 yield Remark(CURRENT, "told", text, int(self._numbers[row]) * BLOCK_NS)
                 return
 
@@ -319,7 +312,7 @@ class Unloaded:
         rows = np.arange(max(end - new, LASTS + REACH), end)
         if not len(rows) or not self._bench.has(BRAKE):
             return
-        for torque, speed in zip(self._shafts[::2], self._shafts[1::2], strict=True):
+        for torque, speed in self._pairs:
             means = self._means[torque].mean
             for row in rows[np.abs(means[rows]) * LASTS / 10 > PUSH_NMS].tolist():  # seldom
                 now, near = slice(row - LASTS + 1, row + 1), slice(row - LASTS, row + 1 + REACH)
@@ -341,13 +334,15 @@ class Unloaded:
         """Whether no unit turned or gave torque in so many tenths and beside them."""
         near = slice(row - lasts + 1 - REACH, row + 1 + REACH)
         for role in self._shafts:
-            means = self._means[role]
             most = IDLE_RPM if role.endswith(".speed") else IDLE_NM
-            most += self._bench.u(role)
-            low, high = np.fmin.reduce(means.low[near]), np.fmax.reduce(means.high[near])
-            if not max(-low, high) <= most:
+            if not self._most(role, near) <= most + self._bench.u(role):
                 return False
         return True
+
+    def _most(self, role: str, near: slice) -> float:
+        """The largest magnitude that a role read in these tenths; NaN if it gave none."""
+        means = self._means[role]
+        return max(-float(np.fmin.reduce(means.low[near])), float(np.fmax.reduce(means.high[near])))
 
 
 def _changes(steps: Samples, from_ns: Int64s, until_ns: Int64s) -> Int64s:

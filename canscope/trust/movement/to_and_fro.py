@@ -70,11 +70,10 @@ class ToAndFro:
         least_K = max(SWINGS_K, SWING_STEPS * 2 * self._bench.bindings[role].half_step)
         if np.isnan(seen.extreme):
             seen.extreme = float(samples.value[0])
-        rows = list(range(len(samples)))
+        ends = sorted((int(samples.value.argmin()), int(samples.value.argmax())))
         low, high = samples.value.min(), samples.value.max()
-        if max(high, seen.extreme) - min(low, seen.extreme) < least_K:  # nearly always
-            rows = sorted((int(samples.value.argmin()), int(samples.value.argmax())))
-        for row in rows:
+        quiet = max(high, seen.extreme) - min(low, seen.extreme) < least_K  # nearly always
+        for row in ends if quiet else range(len(samples)):
             at_ns, value = int(samples.time_ns[row]), float(samples.value[row])
             if (value - seen.extreme) * seen.towards >= 0:
                 seen.extreme = value
