@@ -10,6 +10,7 @@ from canscope.simulate.bits import crc8_j1850, put
 from canscope.simulate.messages import all_messages, step_of
 from canscope.simulate.recording import Recording
 from tests.lies.lies import (
+    FEW_STEPS,
     STATES,
     Lie,
     Told,
@@ -19,10 +20,10 @@ from tests.lies.lies import (
     granule,
     kind,
     lasting,
+    late_s,
     measured,
 )
 
-FEW_STEPS = 3.0  # that a repeated payload may hide of a reading
 LITTLE_V, LITTLE_A = 2.0, 1.5  # that a stop of the pack's readings may hide
 LATE_S = 1.2  # for which it hides more, at most: then it is late
 
@@ -122,10 +123,10 @@ def gateway_repeats(told: Told) -> Lie | None:
         if amps <= LITTLE_A:  # as with a stop that hides no more
             return Lie("freeze", message.key, words, (current,), amps)
     some = [key for key, steps in hidden.items() if steps > FEW_STEPS]
-    late_s = max((_late_s(told, key, rows) for key in some), default=np.inf)
-    if some and np.isfinite(late_s) and all(key.endswith("Ignition") for key in some):
-        return Lie("delay", message.key, words, tuple(some), late_s)
-    if np.isfinite(size) and late_s < LATE_S:
+    by_s = max((late_s(told, key, rows) for key in some), default=np.inf)
+    if some and np.isfinite(by_s) and all(key.endswith("Ignition") for key in some):
+        return Lie("delay", message.key, words, tuple(some), by_s)
+    if np.isfinite(size) and by_s < LATE_S:
         states = any(key.rpartition(".")[2] in STATES for key in some)
         name = "delay" if states else "holds-last"
         if all(key.endswith("PrechargeClosed") for key in some):
@@ -133,18 +134,9 @@ def gateway_repeats(told: Told) -> Lie | None:
             for key in some:
                 wrong[rows] |= told.seen[key][rows] != told.seen[key][rows.start]
             name = "reads-on" if bridged(told, wrong) else name
-        return Lie(name, message.key, words, tuple(some), late_s)
+        return Lie(name, message.key, words, tuple(some), by_s)
     name = "insulation-stops" if measured(told, keys[0], rows.start) else "gateway-repeats"
     return Lie(name, message.key, words, tuple(keys), size)
-
-
-def _late_s(told: Told, key: str, rows: slice) -> float:
-    """How long a reading is repeated after it moved; for ever, if it moved and came back."""
-    column, least = told.seen[key], FEW_STEPS * granule(told, key)
-    moved = np.abs(column[rows] - column[rows.start]) > least
-    late = int(moved.sum())
-    to_the_end = late and moved[-late:].all() and rows.stop < told.rows
-    return late / 1000 if to_the_end else float("inf")
 
 
 @kind("gateway-holds")

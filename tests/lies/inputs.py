@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from canscope.simulate.script import FORWARD, NEUTRAL, REVERSE
-from tests.lies.lies import Lie, Told, any_of, kind
+from tests.lies.lies import Lie, Told, any_of, kind, repeats_at_rest
 from tests.lies.motion import one_burst
 
 PEDALS = ("Pedal", "Pedal2")
@@ -132,8 +132,7 @@ def direction_wrong(told: Told) -> Lie | None:
         at = int(told.rng.integers(4000, told.rows - 4000))
         shown = np.where(np.arange(told.rows) < at, column, column[at])
         words = f"stops at {at / 1000:.1f} s"
-        hides = np.flatnonzero(shown != column)
-        if len(hides) and (told.seen[PEDAL][hides[0] :] < 3).all():
+        if repeats_at_rest(told, DIRECTION, shown, slice(told.rows)):
             told.put(DIRECTION, shown, still=True)
             return Lie("inputs-repeat", DIRECTION, words, (DIRECTION,))
     told.put(DIRECTION, shown.astype(float))

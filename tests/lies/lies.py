@@ -23,6 +23,8 @@ STATES = (
     "NegativeClosed", "PrechargeClosed", "PositiveClosed", "NegativeCommand", "PrechargeCommand",
     "PositiveCommand", "Ignition", "BrakePressed", "EmergencyStop", "Direction",
 )  # fmt: skip
+INPUTS = ("Ignition", "BrakePressed", "EmergencyStop", "Direction")
+FEW_STEPS = 3.0  # that a repeated value may hide of a reading
 COUNTED = ("Alive", "Checksum", "Fault")  # computed by the node, or a code
 # Numbers that one mistake in a definition changes alike.
 GROUPS = {
@@ -370,19 +372,46 @@ def dither(told: Told) -> Lie | None:
 
 
 def _of_a_stop(told: Told, key: str, rows: slice) -> tuple[str, float | None] | None:
-    """What a stop of the 12 V, or of the insulation monitor, is called, and its size.
+    """What a stop of the 12 V, the insulation monitor or an input is called, and its size.
 
     Of the monitor that is how long after a closing it ends. ``told`` does not stop yet.
     """
+    if _name(key) in INPUTS:
+        return _of_an_input(told, key, rows)
     if _name(key) == "ControlVoltage":
-        late_s = falls_late_s(told, key, rows)
-        return None if late_s is None else ("falls-late", late_s)
+        by_s = falls_late_s(told, key, rows)
+        return None if by_s is None else ("falls-late", by_s)
     if _name(key) != "Resistance":
         return None
     closed = told.closed()[rows]
     if rows.stop < told.rows and closed[-1] and not closed.all():
         return "insulation-settles", float(len(closed) - 1 - np.flatnonzero(~closed)[-1]) / 1000
     return ("insulation-stops", None) if measured(told, key, rows.start) else None
+
+
+def _of_an_input(told: Told, key: str, rows: slice) -> tuple[str, float | None] | None:
+    """What a stop of a key, a lever or a brake is called that hides one change, or the end."""
+    if repeats_at_rest(told, key, told.seen[key][rows.start], rows):
+        return "inputs-repeat", None
+    by_s = late_s(told, key, rows)
+    return ("delay", by_s) if np.isfinite(by_s) else None
+
+
+def repeats_at_rest(told: Told, key: str, shown: np.ndarray, rows: slice) -> bool:
+    """Whether a lever or key hides only what follows the last release of the pedal."""
+    hides = np.flatnonzero(told.seen[key][rows] != shown) + rows.start
+    pedals = told.keys("Pedal", "Pedal2")
+    at_rest = len(hides) and all((told.seen[pedal][hides[0] :] < 3).all() for pedal in pedals)
+    return bool(at_rest and pedals and _name(key) != "BrakePressed")
+
+
+def late_s(told: Told, key: str, rows: slice) -> float:
+    """How long a reading is repeated after it moved; for ever, if it moved and came back."""
+    column, least = told.seen[key], FEW_STEPS * granule(told, key)
+    moved = np.abs(column[rows] - column[rows.start]) > least
+    late = int(moved.sum())
+    to_the_end = late and moved[-late:].all() and rows.stop < told.rows
+    return late / 1000 if to_the_end else float("inf")
 
 
 def falls_late_s(told: Told, key: str, rows: slice) -> float | None:

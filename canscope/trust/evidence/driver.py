@@ -19,10 +19,10 @@ EARLY_INPUTS = Unseen(
 AFTERWARDS = Unseen(
     "inputs-repeat",
     ("driver.*",),
-    "inputs that a gateway repeats from the last release of the pedal on, in a message without "
-    "counter and checksum: lever and key ask for nothing then that is judged, and of a stop button "
-    "it is told that nobody was seen to press it",
-    "send a rolling counter in it, and bind it",
+    "a lever or a key that stands still from the last release of the pedal on, or all inputs that "
+    "a gateway repeats, in a message without counter and checksum: they ask for nothing then that "
+    "is judged, and of a stop button it is told that nobody was seen to press it",
+    "send a rolling counter with them, and bind it; move each once more at the end",
 )
 
 LATE_PEDAL = Unseen(
