@@ -51,7 +51,7 @@ def _of_volts(real: Real, open_V: float) -> None:
         open_circuit_V=open_V,
         nominal_V=round(open_V),
         maximum_V=round(open_V * 1.14),
-        resistance_ohm=pack.resistance_ohm * ohms,
+        resistance_ohm=min(pack.resistance_ohm * ohms, 0.8),  # source-resistance allows 1 ohm
         insulation_kohm=min(pack.insulation_kohm * max(share, 0.5), 4800.0),
     )
     resistor = float(f"{box.resistor_ohm * ohms:.3g}")

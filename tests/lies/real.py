@@ -17,6 +17,7 @@ from canscope.simulate.script import Floats, Script, Story
 from canscope.simulate.sensors import Readings
 from canscope.simulate.vehicle import Vehicle
 
+LOADS_W = 1450.0  # what one d.c. converter takes: opening-current believes one of 1.5 kW
 POWER_S = 4.0  # when the driver of every story first asks for high voltage
 
 Sensed = Callable[["Real", Truth, Readings], None]
@@ -32,6 +33,7 @@ class Real:
     rng: np.random.Generator
     scripted: list[Callable[[Script], Script]] = field(default_factory=list)
     loads_W: list[Callable[[Floats], Floats]] = field(default_factory=list)  # of the time, from 0
+    drawn_W: float = 0.0  # by all of them at most
     sensed: list[Sensed] = field(default_factory=list)
     sent: list[Sent] = field(default_factory=list)
     planned: list[Callable[[str, str], str]] = field(default_factory=list)  # (file, text) -> text
@@ -55,6 +57,13 @@ class Real:
     def some_unit(self) -> str:
         """The channel of one of the units."""
         return str(self.rng.choice(self.units))
+
+    def loaded(self, watt: float, load: Callable[[Floats, float], Floats]) -> float:
+        """Draw so much more, or what one converter can still give: it is told how much that is."""
+        watt = min(watt, LOADS_W - self.drawn_W)
+        self.drawn_W += watt
+        self.loads_W.append(lambda time_s: load(time_s, watt))
+        return watt
 
     def woken_s(self, channel: str) -> float:
         """When the unit on that channel wakes."""

@@ -174,8 +174,7 @@ def positive_early(real: Real) -> str:
 @trait("dc-load")
 def dc_load(real: Real) -> str:
     """The d.c. converter draws all the time."""
-    watt = float(real.rng.uniform(500, 1000))
-    real.loads_W.append(lambda time_s: np.full(len(time_s), watt))
+    watt = real.loaded(float(real.rng.uniform(500, 1000)), lambda t, watt: np.full(len(t), watt))
     return f"{watt:.0f} W at rest"
 
 

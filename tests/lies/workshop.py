@@ -252,11 +252,11 @@ def converter_cycles(real: Real) -> str:
     watt, period_s = float(real.rng.uniform(200, 900)), float(real.rng.uniform(3, 15))
     phase, share = float(real.rng.uniform(0, 1)), float(real.rng.uniform(0.3, 0.7))
 
-    def cycling(time_s: Floats) -> Floats:
+    def cycling(time_s: Floats, watt: float) -> Floats:
         on = ((time_s / period_s + phase) % 1.0 < share) * watt
         return np.asarray(trailing_mean(on, 200))
 
-    real.loads_W.append(cycling)
+    watt = real.loaded(watt, cycling)
     return f"{watt:.0f} W on and off every {period_s:.0f} s"
 
 

@@ -111,13 +111,17 @@ DRIFTING_PEDAL = tuple(
     for kind, words, most in (("drift", "drifts", 4.0), ("offset", "lies", 2.0))
 )
 
-RESTING_PEDAL = Unseen(
-    "every-second-zero",
-    ("driver.pedal*",),
-    "a pedal that reads 0 % now and then while it rests within the 3 % that its rest may be off",
-    "press it slowly, and watch its value",
-    least=0.0,
-    most=3.0,
+RESTING_PEDAL = tuple(
+    Unseen(
+        kind,
+        ("driver.pedal*",),
+        "a pedal that reads 0 % now and then while it rests within the 3 % that its rest may be "
+        "off",
+        "press it slowly, and watch its value",
+        least=0.0,
+        most=3.0,
+    )
+    for kind in ("every-second-zero", "absent")
 )
 
 STUCK_PEDAL = dead_bit(
@@ -251,7 +255,7 @@ ROWS = (
             *PART_PEDAL,
             STUCK_PEDAL,
             *DRIFTING_PEDAL,
-            RESTING_PEDAL,
+            *RESTING_PEDAL,
             Unseen(
                 "held",
                 ("driver.pedal*",),

@@ -4,7 +4,8 @@ A contact follows its coil within tens of ms, a slow node says so within 0.3 s, 
 for the current to end before it opens. A state that still says otherwise after that has stopped, or
 the contact sticks, is welded or does not pull in. Where the state changed and not the command, such
 as by an emergency stop that cuts the coils, it may take longer; but no state closes by itself while
-its command is open, whether the command follows or not, and none opens and closes again by itself.
+its command is open, whether the command follows or not, and none opens by itself while the others
+stay closed.
 """
 
 from __future__ import annotations
@@ -93,9 +94,13 @@ class Obeys:
             text = f"said open for {(now_ns - apart.begin_ns) / SECOND_NS:.2g} s, which {key} "
             text += "never asked: the contact let go for a moment, or its state is wrong"
             yield Remark(role, "wrong", text, apart.begin_ns)
-        if not followed and apart.said == 1 and not apart.led and late_ns > self._leads_ns(role):
+        early = not followed and not apart.led and late_ns > self._leads_ns(role)
+        if early and apart.said == 1:
             text = f"said closed {late_ns / SECOND_NS:.2g} s before {key} did: something else "
             yield Remark(role, "wrong", text + "closes it", apart.begin_ns)
+        if early and apart.said == 0 and self._opens_alone(role, apart, history):
+            text = f"said open {late_ns / SECOND_NS:.2g} s before {key} did, and no other pole "
+            yield Remark(role, "wrong", text + "opened with it", apart.begin_ns)
         if apart.led and late_ns > limit_ns and not (followed and self._waits(apart, history)):
             yield self._remark(role, apart, limit_ns)
 
@@ -113,6 +118,17 @@ class Obeys:
         if not len(asked) or (asked.value == 0).any() or (stop.value != 0).any():
             return False
         return apart.last_ns - int(asked.time_ns[0]) >= BOUNCES_NS + self._clocks_ns(role)
+
+    def _opens_alone(self, role: str, apart: Apart, history: History) -> bool:
+        """Whether no other pole opened beside it, as they do where a stop cuts the coils."""
+        if self._is_request(role, closes=True):
+            return False
+        beside = apart.begin_ns - SECOND_NS, apart.begin_ns + SECOND_NS
+        others = (f"contactors.{pole}" for pole in POLES)
+        states = [history.samples(r).known.between(*beside).value for r in others if r != role]
+        stop = history.samples(STOP).known.between(beside[0], apart.last_ns + 1)
+        opened = any(((each[:-1] == 1) & (each[1:] == 0)).any() for each in states)
+        return not opened and not (stop.value != 0).any()
 
     def _is_request(self, role: str, *, closes: bool) -> bool:
         """Whether what asks for a pole asks for several at once, one of which waits for another.

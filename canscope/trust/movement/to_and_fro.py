@@ -26,6 +26,8 @@ TIMES = 6  # in a row
 SMALL_K, OFTEN = 1.5, 24
 # And it swings over some readings: so far, or by so many of its steps, so often, in so long.
 SWINGS_K, SWING_STEPS, REVERSALS, SWINGS_NS = 3.0, 4.0, 8, 20 * SECOND_NS
+# A pedal that falls for one reading alone and is where it was in the next, so often in so long.
+SAME_PERCENT, DIPS, DIPS_NS = 1.0, 3, 10 * SECOND_NS
 # All of them: common practice, no source.
 
 
@@ -34,7 +36,7 @@ class Jumping:
     """One role: its last reading and jump, and how often in a row it has come back at once.
 
     Of a temperature also its last extreme, towards which it went (-1 or 1), and when it last turned
-    back from one.
+    back from one; of a pedal when it came back from a dip.
     """
 
     last: tuple[int, float] | None = None
@@ -43,6 +45,7 @@ class Jumping:
     extreme: float = float("nan")
     towards: int = 1
     turned_ns: tuple[int, ...] = ()
+    dipped_ns: tuple[int, ...] = ()
     told: bool = False
 
 
@@ -87,6 +90,14 @@ class ToAndFro:
                     yield Remark(role, "wrong", text + "warms and cools so", at_ns)
                     return
 
+    def _dips(self, seen: Jumping, before_ns: int, at_ns: int, way: float) -> bool:
+        """Whether this jump ends the last of so many dips of a pedal, of one reading each."""
+        since_ns, before = seen.jump
+        if before < 0 < way and since_ns == before_ns and abs(way + before) <= SAME_PERCENT:
+            seen.dipped_ns = (*seen.dipped_ns, at_ns)[-DIPS:]
+            return len(seen.dipped_ns) == DIPS and at_ns - seen.dipped_ns[0] <= DIPS_NS
+        return False
+
     def _follow(self, role: str, seen: Jumping, samples: Samples) -> Iterator[Remark]:
         times, values = samples.time_ns, samples.value
         if seen.last is not None:
@@ -101,6 +112,12 @@ class ToAndFro:
             at_ns, way = int(times[row + 1]), float(ways[row])
             since_ns, before = seen.jump
             soon = at_ns - since_ns <= max(BACK_NS, BACK_READINGS * float(passed[row]))
+            if role.startswith("driver.") and self._dips(seen, int(times[row]), at_ns, way):
+                seen.told = True
+                text = f"fell by {way:.3g} % for one reading and was where it had been in the next "
+                text += f"one, {DIPS} times in {(at_ns - seen.dipped_ns[0]) / SECOND_NS:.2g} s: it "
+                yield Remark(role, "wrong", text + "is not there in every frame", at_ns)
+                return
             back = soon and -2.0 <= way / before <= -0.5 if before else False
             seen.jump, seen.times = (at_ns, way), seen.times + 1 if back else 0
             often = TIMES if abs(way) >= self._large[role] else OFTEN

@@ -31,9 +31,17 @@ FIVE_EACH = np.repeat(EVERY_SECOND, 5)
 
 @pytest.mark.parametrize("cuts_ms", [(), (40, 60), (20, 130)])
 def test_a_pedal_that_is_zero_in_every_second_frame_is_not_believed(cuts_ms):
-    """The first jump at 20 ms, the sixth that comes back at 140 ms; in fives: 100 and 700 ms."""
-    assert told("driver.pedal", EVERY_SECOND, cuts_ms=cuts_ms) == [("driver.pedal", "wrong", 140)]
+    """The first dip ends at 40 ms, the third at 120 ms; in fives the sixth jump back at 700 ms."""
+    assert told("driver.pedal", EVERY_SECOND, cuts_ms=cuts_ms) == [("driver.pedal", "wrong", 120)]
     assert told("driver.pedal", FIVE_EACH, cuts_ms=cuts_ms) == [("driver.pedal", "wrong", 700)]
+
+
+def test_three_dips_of_one_reading_each_are_no_foot_however_far_apart_they_are():
+    """One reading of 0 % every 1.5 s, at 100 ms: the third returns at 4.6 s; two are believed."""
+    dips = np.full(60, 17.0)
+    dips[[15, 30, 45]] = 0.0
+    assert told("driver.pedal", dips, 100) == [("driver.pedal", "wrong", 4600)]
+    assert told("driver.pedal", dips[:45], 100) == []
 
 
 @pytest.mark.parametrize(
