@@ -141,8 +141,11 @@ def reflected(told: Told) -> Lie | None:
     key = any_of(told, told.numbers())
     column = told.seen[key]
     told.put(key, 2 * column[0] - column)
-    ms = 1000 * cycle_s(told.vehicle, key)
-    return Lie("reflected", key, "the other way from where it began", (key,), ms)
+    words = "the other way from where it began"
+    if key.endswith("Resistance"):  # by how much more it reads with the contactors closed
+        more = float(told.seen[key].max() / column[0]) - 1
+        return Lie("insulation-reflected", key, f"{words}, {more:.0%} more", (key,), more)
+    return Lie("reflected", key, words, (key,), 1000 * cycle_s(told.vehicle, key))
 
 
 @kind("holds-last")

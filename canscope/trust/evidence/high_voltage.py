@@ -311,6 +311,16 @@ ROWS = (
                 "leave the ignition on for ten seconds after the contactors have opened, and see "
                 "its value change",
             ),
+            Unseen(
+                "insulation-reflected",
+                ("pack.insulation",),
+                "a sense turned about its first value, so that it reads up to an eighth more with "
+                "the contactors closed than before and after: two measurements of one insulation "
+                "may differ as far",
+                "connect a known resistor to the chassis, as the monitor's maker describes",
+                least=0.0,
+                most=0.125,
+            ),
             held_last("pack.insulation", 10.0, "a monitor itself measures for seconds"),
             Unseen(
                 "quantised",

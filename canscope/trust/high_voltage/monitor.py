@@ -27,6 +27,7 @@ MOVED, SHARE = 3.0, 0.002
 MORE_OHM = 0.1  # share by which it reads more with the contactors closed, surely; likewise
 MOST_OHM = 1e9  # cables, filters and the monitor itself are far below; likewise
 STAYED = 0.1  # of the way that closing moved it, within which it stays; likewise
+LESS_NS, FEWEST = SECOND_NS, 2  # after they opened: readings that are less again; likewise
 AGAIN_NS = 3 * SECOND_NS  # and twice as long as it took to answer to their closing; likewise
 
 
@@ -49,6 +50,12 @@ def insulation(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     if before is not None:
         connected = connected.between(began_ns + AGAIN_NS // 2 + before, opened_ns)
     alone = window.back(MONITOR, began_ns - SETTLED_NS).between(0, began_ns - EARLY_NS).known
+    all_open_ns = max(event.time_ns for event in window.events_of("pole"))
+    last = window.back(MONITOR, all_open_ns + LESS_NS).known[-FEWEST:]
+    when = "before"
+    if not len(alone):  # it spoke for the first time when they had closed
+        awake = window.at("@awake", last.time_ns).value == 1
+        alone, when = last[awake], "after they had opened"
     if len(connected) < 3 or not len(alone):
         return
     if median(connected.value) > MOST_OHM:
@@ -57,7 +64,7 @@ def insulation(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         return
     apart = abs(median(connected.value) - median(alone.value))
     step = step_in(window, MONITOR, connected)
-    read_alone = f"{median(alone.value) / 1e3:.0f} kohm before"
+    read_alone = f"{median(alone.value) / 1e3:.0f} kohm {when}"
     read = f"read {median(connected.value) / 1e3:.0f} kohm with the contactors closed"
     if apart <= max(MOVED * step, SHARE * median(alone.value)):
         text = f"{read} and {read_alone}: it does not answer to what is connected"
@@ -72,22 +79,29 @@ def insulation(window: ClosedWindow, links: Links) -> Iterator[Remark]:
             yield Remark(MONITOR, "silent", text, opened_ns)
             return
     answered_ns = _crossed_ns(window, began_ns, opened_ns, alone, connected) - began_ns
-    all_open_ns = max(event.time_ns for event in window.events_of("pole"))
     from_ns = all_open_ns + max(AGAIN_NS, 2 * answered_ns)
     after = window.back(MONITOR, from_ns).known
     stayed = bool((np.abs(after.value - median(connected.value)) < STAYED * apart).all())
     sure = settled if len(settled) >= 10 else connected
     less = median(sure.value) * (1 - MORE_OHM) - SURE * noise(sure.value) / len(sure) ** 0.5
     asked = len(after) and all_open(window, from_ns) and window.at("@awake", from_ns).value[0] == 1
-    now = f"{read} and {median(after.value) / 1e3:.0f} kohm " if len(after) else ""
-    now += f"{(from_ns - all_open_ns) / SECOND_NS:.0f} s after they had opened, where it read "
     if asked and stayed:
-        text = f"{now}{read_alone}: it does not answer to what is connected"
-        yield Remark(MONITOR, "silent", text, from_ns)
-    elif asked and median(alone.value) < less and after.value.max() < less:
-        text = f"{now}{read_alone}: what is connected can only take from an insulation, so that "
-        text += "its sense or its source is wrong"
+        text = f"{read}, {_later(after, from_ns - all_open_ns)} and {read_alone}: it does not "
+        yield Remark(MONITOR, "silent", text + "answer to what is connected", from_ns)
+        return
+    # Whether nodes still have to speak does not matter here: a monitor that is switched off may
+    # stop, and does not read less than it did.
+    from_ns = all_open_ns + LESS_NS
+    less_again = len(last) == FEWEST and last.value.max() < less
+    if less_again and all_open(window, from_ns) and median(alone.value) < less:
+        text = f"{read}, {_later(last, from_ns - all_open_ns)} and {read_alone}: what is connected "
+        text += "can only take from an insulation, so that its sense or its source is wrong"
         yield Remark(MONITOR, "wrong", text, from_ns)
+
+
+def _later(after: Samples, since_ns: int) -> str:
+    read = f"{median(after.value) / 1e3:.0f} kohm {since_ns / SECOND_NS:.0f} s"
+    return read + " after they had opened"
 
 
 def _answered_ns(window: ClosedWindow) -> int | None:
