@@ -17,6 +17,7 @@ from canscope.model.piece import ClosedWindow, Piece
 from canscope.model.tables import Frames, Int64s, empty_frames
 from canscope.trust.high_voltage import pole_word
 from canscope.trust.high_voltage.closes_asleep import ClosesAsleep
+from canscope.trust.high_voltage.flows import Flows
 from canscope.trust.high_voltage.obeys import Obeys
 from canscope.trust.high_voltage.unloaded import Unloaded
 from canscope.trust.movement.dead_bit import DeadBits
@@ -26,6 +27,8 @@ from canscope.trust.movement.zero_point import ZeroPoint
 from canscope.trust.role_health import window_doubts
 from canscope.trust.samples.clock_alignment import AFTER_NS, REACH_NS
 from canscope.trust.samples.restart import Restarts
+from canscope.trust.samples.tenths import Tenths
+from canscope.trust.shaft.pushed import Pushed
 from canscope.trust.sources import same_frames
 from canscope.trust.sources.feet import Feet
 from canscope.trust.sources.same_sensor import Sensors
@@ -57,7 +60,9 @@ class Segment:
         self._to_and_fro = ToAndFro(self._bench)
         self._feet = Feet(self._bench)
         self._zero_point = ZeroPoint(self._bench, start_ns)
-        self._unloaded = Unloaded(self._bench, start_ns)
+        self._tenths = Tenths(self._bench, start_ns)
+        self._unloaded, self._flows = Unloaded(self._tenths), Flows(self._tenths)
+        self._pushed = Pushed(self._tenths)
         self._states: dict[str, Any] = {
             name: rule.start(self._bench)
             for name, rule in ledger.rules.items()
@@ -130,7 +135,10 @@ class Segment:
         self._ledger.feedback.note(self._to_and_fro.feed(new))
         self._feet.feed(new)
         self._ledger.feedback.note(self._zero_point.feed(history, until))
-        self._unloaded.feed(history, until)
+        if self._tenths.feed(history, until):
+            self._unloaded.feed()
+            self._flows.feed()
+            self._pushed.feed(history)
         self._bursts.follow(self._finder.open_bursts(until), history)
         self._exhibits.copy_curves(self._ledger, history, until - KEEP_NS)
         history.forget(until - KEEP_NS)
@@ -150,7 +158,8 @@ class Segment:
         self._health.finish(self._history, until)
         self._sensors.finish(self._history, until)
         ledger.feedback.note(self._stopped.finish(self._history))
-        ledger.feedback.note(self._unloaded.finish(ledger.alignment))
+        for by_tenths in (self._unloaded, self._flows, self._pushed):
+            ledger.feedback.note(by_tenths.finish(ledger.alignment))
         ledger.feedback.note(self._dead_bits.finish())
         ledger.feedback.note(self._feet.finish())
         ledger.feedback.note(self._zero_point.finish())

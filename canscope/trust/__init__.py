@@ -12,6 +12,7 @@ samples
   sent_order        in which order the frames of a counter were sent
   range_ends        a value may lie beyond what can be shown
   restart           a node restarted, or does not count yet
+  tenths            readings in tenths of a second, for those that compare over seconds
   clock_alignment   a whole bus is heard late
 movement
   standing_still    a sensor is stuck
@@ -42,12 +43,14 @@ high_voltage
   still_fed         contactors read open, and the link still hangs on the pack
   losses            the pack gives what the shafts take
   like_before       in two bursts alike it gives the same
-  unloaded          pack and links give way only under load, and shafts take what flows
+  unloaded          pack and links give way only under load
+  flows             what flows is taken, or given, by something
   switching_load    a load goes on and off by itself
 shaft
   unit_answers      pedal, brake, torque and speed agree
   shaft_balance     a shaft moves by its torque
   torque_zero       what a torque reads where there is none
+  pushed            what is pushed turns
   driven_on         nothing drives against a driver's input
 heat
   proof_of_life     a temperature sensor is alive, by all that are ``watched`` and ``shown``

@@ -50,30 +50,6 @@ def test_a_pack_steps_to_another_voltage_only_by_a_load(volts, word):
     assert word in said
 
 
-@pytest.mark.parametrize(
-    ("amps", "torque", "told"), [(10.0, 0.0, True), (5.0, 0.0, False), (10.0, 4.0, False)]
-)
-def test_kilowatts_that_flow_while_no_unit_gives_torque_are_not_believed(amps, torque, told):
-    """4 kW are more than a converter takes; 2 kW, or a unit that holds its shaft, are not."""
-    flows = (TIMES >= 14) & (TIMES < 15)
-    said = remarks(
-        pack__current=healthy()[CURRENT] + amps * flows,
-        units__front__torque=60 * load(TIMES) + torque * flows,
-    )
-    assert ("nothing of the run takes it" in said.get(CURRENT, "")) == told
-
-
-@pytest.mark.parametrize(
-    ("closed_A", "open_A", "told"), [(-2.5, 0.0, True), (-2.5, -2.5, False), (-0.8, 0.0, False)]
-)
-def test_a_pack_that_is_fed_at_rest_is_not_believed(closed_A, open_A, told):
-    """From 12 to 18 s; a sensor whose zero is off reads as much with all contactors open."""
-    flows = np.where((TIMES >= 12) & (TIMES < 18), closed_A, open_A)
-    torque = 5 * load(TIMES)
-    said = remarks(pack__current=healthy()[CURRENT] + flows, units__front__torque=torque)
-    assert ("nothing of the run feeds the pack" in said.get(CURRENT, "")) == told
-
-
 @pytest.mark.parametrize("late_s", [-0.8, 0.8])
 def test_a_link_whose_adapter_has_another_clock_is_not_blamed(late_s):
     """The burst takes 20 V; 0.8 s late the link still has them to find while no current flows."""
@@ -107,24 +83,3 @@ def test_a_link_that_falls_before_the_pole_reads_open_is_not_told():
     )
     said = remarks(units__front__link_voltage=links)
     assert "no load" not in said.get(LINK_KEY, "")
-
-
-@pytest.mark.parametrize(("torque", "told"), [(60.0, False), (5.0, True)])
-def test_far_more_than_the_shafts_take_is_told(torque, told):
-    """20 A are 7.8 kW; 60 Nm at 900 rpm 5.7 kW, 5 Nm 0.5 kW, of which losses are no 7 kW."""
-    said = remarks(units__front__torque=torque * load(TIMES), cuts=(8.9, 9.1))
-    assert ("losses took" in said.get(CURRENT, "")) == told
-
-
-@pytest.mark.parametrize(
-    ("newton", "brake", "told"), [(60.0, 0, True), (60.0, 1, False), (20.0, 0, False)]
-)
-def test_a_torque_that_would_turn_any_shaft_and_turns_none_is_not_believed(newton, brake, told):
-    """60 Nm for 0.3 s turn 1 kg m2 by 18 rad/s, 172 rpm; a pressed brake holds them."""
-    pushes = newton * ((TIMES >= 14) & (TIMES < 14.4))
-    said = remarks(
-        units__front__torque=60 * load(TIMES) + pushes,
-        driver__brake=np.full(len(TIMES), brake),
-        cuts=(14.1, 14.33),
-    )
-    assert any("its shaft stood" in text for text in said.values()) == told
