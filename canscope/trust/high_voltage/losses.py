@@ -32,6 +32,7 @@ BACK_W = 20.0  # of a shaft, which then does not drive
 ALIKE_NM, ALIKE_RPM = 0.2, 10.0  # beside half a step: what means may differ by
 SURE = 4.0  # standard errors
 FEWEST, STEPS = 10, 1.5  # readings in a burst, and of its steps, by which a current has to move
+AVERAGED, LEAST_SLOPE = 10, 0.1  # of the grid, over which a sensor may average; and what is told
 LONGEST_NS = 60 * SECOND_NS  # in which its steps are looked for
 
 
@@ -61,6 +62,7 @@ def losses(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     if len(grid) <= 4 * LAGS or np.isnan(given_W).any() or np.isnan(taken_W).any():
         return
     yield from _stands(window, amps, grid, taken_W)
+    yield from _follows_not(window, amps, volt, grid, taken_W)
     best = _lag(given_W, taken_W)
     near = range(max(best - 1, -LAGS), min(best + 1, LAGS) + 1)
     lacks_W, at, from_W, to_W = min(_lacks(given_W, taken_W, above, lag) for lag in near)
@@ -98,6 +100,46 @@ def _stands(window: ClosedWindow, amps: Samples, grid: Int64s, taken_W: Floats) 
         text = f"stood at {inside.value[0]:.2f} A in a burst in which the shafts' power changed by "
         text += f"{float(np.ptp(turns)):.0f} W, which are {moves_A:.2g} A and more: it was held"
         yield Remark(CURRENT, "stopped", text, int(inside.time_ns[0]))
+
+
+def _follows_not(
+    window: ClosedWindow, amps: Samples, volt: Floats, grid: Int64s, taken_W: Floats
+) -> Iterator[Remark]:
+    """A current that rises and falls with the shafts' power by far less than that power does.
+
+    By a straight line through all readings of the burst, whatever the lag, and whether its sensor
+    averages or not.
+    """
+    power_W = float(np.ptp(np.maximum(taken_W, 0.0)))
+    unknown_W = PUMP_W + switched_A(window) * median(volt)
+    least = PART - unknown_W / max(power_W, 1.0)
+    if least < LEAST_SLOPE:
+        return
+    since_ns = grid[0]
+    averaged = np.convolve(taken_W, np.ones(AVERAGED) / AVERAGED)[: len(grid)]
+    slope = -np.inf
+    for course in (taken_W, averaged):
+        for lag in range(-LAGS, LAGS + 1):
+            times = (amps.time_ns - lag * GRID_NS - since_ns).astype(np.float64)
+            shafts_W = np.interp(times, (grid - since_ns).astype(np.float64), course)
+            drives = shafts_W >= -BACK_W
+            if np.count_nonzero(drives) >= FEWEST:
+                slope = max(slope, _slope(shafts_W[drives], (amps.value * volt)[drives]))
+    if np.isfinite(slope) and slope < least:
+        text = f"moved by {slope:.0%} at most of what the shafts' power did in a burst, which went "
+        text += f"up to {power_W:.0f} W: it does not follow what the shafts take"
+        yield Remark(CURRENT, "wrong", text, window.span.start_ns)
+
+
+def _slope(x: Floats, y: Floats) -> float:
+    """The slope of the line through these points, and some standard errors more."""
+    spread = x - x.mean()
+    total = float(spread @ spread)
+    if not total:
+        return -np.inf
+    slope = float(spread @ y) / total
+    rest = y - y.mean() - slope * spread
+    return slope + SURE * float(np.sqrt(rest @ rest / max(len(x) - 2, 1) / total))
 
 
 def _course(samples: Samples | None, grid: Int64s) -> Floats:

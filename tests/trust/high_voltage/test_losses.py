@@ -64,3 +64,25 @@ def test_a_current_that_is_held_over_a_burst_is_not_believed():
     columns = {"units__front__torque": TORQUE, "units__front__speed": SPEED}
     said = remarks(pack__current=held + noise, **columns)[CURRENT]
     assert "stood at 0.50 A" in said or "to the bit" in said
+
+
+@pytest.mark.parametrize(
+    ("share", "pump_W", "averaged_s", "told_of"),
+    [
+        (0.0, 0.0, 0.0, True),  # what it reads at rest, flickering
+        (0.2, 0.0, 0.0, True),
+        (1.0, 150.0, 0.0, False),  # a pump that runs only while the unit rests
+        (1.0, 0.0, 0.5, False),  # as battery boxes average
+    ],
+)
+def test_a_current_that_hardly_follows_a_gentle_burst_is_not_believed(
+    share, pump_W, averaged_s, told_of
+):
+    """A sixth of the torque: 1047 W at most, of which a dead sensor shows nothing."""
+    flows = (TAKEN_W / 6 * share + 20.0 * (TORQUE > 0)) / 400
+    flows -= np.where((TIMES > 8.2) & (TIMES < 10.2), pump_W / 400, 0.0)
+    if averaged_s:
+        count = round(averaged_s / (TIMES[1] - TIMES[0]))
+        flows = np.convolve(flows, np.ones(count) / count)[: len(flows)]
+    said = told(amps(TIMES) - 20 * load(TIMES) + flows, TORQUE / 6)
+    assert ("does not follow what the shafts take" in said) == told_of
