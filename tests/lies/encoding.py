@@ -12,7 +12,7 @@ from canscope.simulate.messages import all_messages, cycle_s, signal_of, step_of
 from canscope.simulate.recording import Recording
 from canscope.simulate.sensors import NOISE, readings
 from tests.lies.inputs import moved
-from tests.lies.lies import Lie, Told, any_of, joined, kind, lasting, late_torque
+from tests.lies.lies import Lie, Told, any_of, as_asked, joined, kind, lasting, late_torque
 from tests.lies.shaft import smoothed
 
 
@@ -268,8 +268,9 @@ def mean_of_both(told: Told) -> Lie | None:
         beside = float(np.abs(shown[~turns] - both[0][~turns]).max(initial=0.0))
         name = "scale" if beside <= 0.15 * top else "mean-of-both"
         return Lie(name, keys[0], words, (keys[0],), size)
-    # Of a torque so little is no more than its zero may be off.
-    name = "offset" if _of(keys[0]) == "Torque" and way <= 3.0 else "mean-of-both"
+    name = "mean-of-both"
+    if _of(keys[0]) == "Torque" and (way <= 3.0 or as_asked(shown, both[0])):
+        name = "offset" if way <= 3.0 else "same-sensor"  # no more than its zero may be off
     return Lie(name, keys[0], words, (keys[0],), way)
 
 

@@ -432,6 +432,11 @@ def granule(told: Told, key: str) -> float:
     return max(step_of(told.vehicle, key), 1.0 if "Temp" in key else 0.0)
 
 
+def as_asked(shown: np.ndarray, torque: np.ndarray) -> bool:
+    """Whether a torque differs for long by no more than those of two units with one request do."""
+    return lasting(np.abs(shown - torque), 100) <= 0.25 * float(np.abs(torque).max())
+
+
 def measured(told: Told, key: str, row: int) -> bool:
     """Whether it is the insulation monitor, and has settled on what it reads when all is closed.
 

@@ -7,7 +7,7 @@ import numpy as np
 from canscope.simulate.messages import cycle_s
 from canscope.simulate.shaft import RPM
 from tests.lies.inputs import moved
-from tests.lies.lies import Lie, Told, any_of, kind, lasting, late_torque
+from tests.lies.lies import Lie, Told, any_of, as_asked, kind, late_torque
 from tests.lies.motion import one_burst
 
 
@@ -32,9 +32,6 @@ def _fastest(told: Told, key: str) -> float:
     rows = round(1000 * cycle_s(told.vehicle, key))
     speed = told.truth.speed_rpm[unit]
     return float(np.abs(speed[rows:] - speed[:-rows]).max())
-
-
-ALIKE = 0.25  # of the largest torque, by which those of two units with one request differ
 
 
 @kind("torque-dead")
@@ -89,7 +86,7 @@ def torque_wrong(told: Told) -> Lie | None:
         told.put(key, column + size)
         return Lie("offset", key, f"{size:+g} Nm", (key,), size)
     told.put(key, shown)
-    if how == 4 and lasting(np.abs(shown - column), 100) <= ALIKE * np.abs(column).max():
+    if how == 4 and as_asked(shown, column):
         return Lie("same-sensor", key, words, (key,))  # both were told to give about as much
     if not told.turning().any():  # in truth it gives none all along
         return Lie("offset", key, words, (key,), float(np.abs(shown - column).max()))

@@ -31,6 +31,7 @@ LATE_MS = 50.0  # by which they lie apart, surely by 40; likewise
 SURE_MS = 40.0
 # The same of a current against shafts, whose losses come before their power.
 POWER_MS, SURE_POWER_MS, LIKE_POWER, UNLIKE_POWER = 100.0, 80.0, 0.7, 0.55
+STEPS_POWER = 5.0
 # The same of a torque against the acceleration of its shaft, taken over twice this time.
 TORQUE_MS, SURE_TORQUE_MS, LIKE_TORQUE, STEPS_TORQUE = 100.0, 70.0, 0.7, 4.0
 SLOPE_NS, STEADY = 40 * MS, 0.1  # of the fastest way, below which a speed is steady
@@ -96,7 +97,7 @@ def against_shafts(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     if np.isnan(watt).any():
         return
     flowed = burst_samples(window, CURRENT)
-    fit = _fit(flowed, replace(power, value=watt), window, (CURRENT,))
+    fit = _fit(flowed, replace(power, value=watt), window, (CURRENT,), least=STEPS_POWER)
     if flowed is not None:
         before, after = (median(part.value) for part in (flowed[:RESTS], flowed[-RESTS:]))
         fast = np.abs(power.value)
