@@ -434,7 +434,7 @@ def granule(told: Told, key: str) -> float:
 
 def as_asked(shown: np.ndarray, torque: np.ndarray) -> bool:
     """Whether a torque differs for long by no more than those of two units with one request do."""
-    return lasting(np.abs(shown - torque), 100) <= 0.25 * float(np.abs(torque).max())
+    return lasting(np.abs(shown - torque), 100) <= 0.3 * float(np.abs(torque).max())
 
 
 def measured(told: Told, key: str, row: int) -> bool:
