@@ -36,6 +36,7 @@ class Real:
     drawn_W: float = 0.0  # by all of them at most
     sensed: list[Sensed] = field(default_factory=list)
     sent: list[Sent] = field(default_factory=list)
+    late_adapters: set[str] = field(default_factory=set)  # that stamp late, whichever way
     planned: list[Callable[[str, str], str]] = field(default_factory=list)  # (file, text) -> text
     poles_unseen: bool = False  # neither states nor commands of contactors are on a bus
     awake_s: float = 0.0  # after key-off at least: the contactors open by it, and links are charged

@@ -393,9 +393,12 @@ def stopped_early(real: Real) -> str:
 
 
 @trait("usb-jitter")
-def usb_jitter(real: Real) -> str:
+def usb_jitter(real: Real) -> str | None:
     """An adapter stamps late by up to 15 ms, each frame by another time; the file is sorted."""
     channel = str(real.rng.choice(list(all_messages(real.vehicle))))
+    if channel in real.late_adapters:  # its batches are its jitter
+        return None
+    real.late_adapters.add(channel)
     ms = float(real.rng.uniform(5, 15))
     seed = int(real.rng.integers(1 << 30))
 
@@ -412,9 +415,12 @@ def usb_jitter(real: Real) -> str:
 
 
 @trait("usb-batches")
-def usb_batches(real: Real) -> str:
+def usb_batches(real: Real) -> str | None:
     """An adapter hands frames over in batches, stamped as they arrive, in their order."""
     channel = str(real.rng.choice(list(all_messages(real.vehicle))))
+    if channel in real.late_adapters:  # its batches are its jitter
+        return None
+    real.late_adapters.add(channel)
     ms = int(real.rng.choice([1, 2, 4, 8, 16]))
 
     def batched(real: Real, recording: Recording) -> Recording:
