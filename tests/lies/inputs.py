@@ -132,7 +132,7 @@ def direction_wrong(told: Told) -> Lie | None:
         at = int(told.rng.integers(4000, told.rows - 4000))
         shown = np.where(np.arange(told.rows) < at, column, column[at])
         words = f"stops at {at / 1000:.1f} s"
-        if repeats_at_rest(told, DIRECTION, shown, slice(told.rows)):
+        if repeats_at_rest(told, DIRECTION, shown, slice(0, told.rows)):
             told.put(DIRECTION, shown, still=True)
             return Lie("inputs-repeat", DIRECTION, words, (DIRECTION,))
     told.put(DIRECTION, shown.astype(float))
