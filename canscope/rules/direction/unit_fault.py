@@ -21,6 +21,7 @@ from canscope.rules.shared.poles import MAIN_ROLES
 from canscope.rules.shared.waking import Woken, waking
 
 OPENS_NS = S // 2  # by so much a contactor's state may come after what it caused; no source
+BACK_NS = 12 * S // 10  # likewise, where its adapter's clock may be behind as well; no source
 FAR = 2**62
 
 
@@ -59,10 +60,10 @@ class UnitFault(Rule):
         the first second* after it woke with all poles open. A code from before the first closing
         may say that high voltage is missing: it has to be gone ``grace_s`` after both poles closed,
         must not go away by itself while all poles are open nor come, after one of the list, while a
-        pole closes, and may come back whenever they are
-        open again, as may one of that first second, and one that a unit first heard within
-        ``grace_s`` after the closing had; of a unit first heard after both poles had
-        closed nobody knows whether a code that comes with a pole open is such a one (inferred).
+        pole closes, and may come back whenever they are open again (or up to 1.2 s earlier: clocks
+        may differ), as may one of that first second, and one that a unit first heard within
+        ``grace_s`` after the closing had; of a unit first heard after both poles had closed nobody
+        knows whether a code that comes with a pole open is such a one (inferred).
         Without both main contactors bound the unit's own link says when it was live: at or above
         60 V for ``grace_s``.
     Margin
@@ -214,10 +215,10 @@ class UnitFault(Rule):
                 else:
                     late.append((due_ns, code))
         for code, at_ns in list(again):
-            if at_ns + OPENS_NS < piece.until_ns:
+            if at_ns + BACK_NS < piece.until_ns:
                 again.remove((code, at_ns))
-                if piece.at("@closed", at_ns + OPENS_NS).value[0] == 1:
-                    late.append((at_ns + OPENS_NS, code))
+                if piece.at("@closed", at_ns + BACK_NS).value[0] == 1:
+                    late.append((at_ns + BACK_NS, code))
         unit = replace(unit, waiting=waiting, again=tuple(again), unheard=unheard, opened=opened)
         return replace(unit, early=early), spared, late
 
