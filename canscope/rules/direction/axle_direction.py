@@ -14,7 +14,7 @@ from canscope.model.outcome import Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import SPINNING, CardStep, Rule, Worst, limit, unjudged
 from canscope.model.signals import NEVER, Samples
-from canscope.model.tables import Bools, Int64s
+from canscope.model.tables import SECOND_NS, Bools, Int64s
 from canscope.rules import RULES
 from canscope.rules.shared.asked import NOTHING_ASKED, Asked, AskedOf, behind
 from canscope.rules.shared.direction_changes import WORDS, axle_and_sense
@@ -35,6 +35,10 @@ from canscope.rules.shared.powered import powered
 REQUEST, BRAKE, PEDAL = "driver.direction", "driver.brake", "driver.pedal"
 REQUESTS = (1.0, -1.0)
 READINGS = 3  # that a kick takes at least: one wrong reading is no rotation
+STARTS_RPM, STARTS_NS = (
+    4.0,
+    SECOND_NS // 2,
+)  # gained in that time: it starts; common practice, no source
 LOSES, LOSES_S = 0.08, 2.0  # of its speed, where it coasts on from before; common practice
 
 
@@ -77,7 +81,8 @@ class AxleDirection(Rule):
         stands, what goes on from before the request without losing 8 % of its speed in 2 s.
         Stalled: torque of ``stalled_Nm`` for ``stalled_s``, on stands also twice that torque for
         ``strained_s``, with the brake released and no motion (below ``still_rpm``), where torque is
-        bound, and brake or pedal. A torque with the pedal at rest holds, and is no stall.
+        bound, and brake or pedal. A torque with the pedal at rest holds, and is no stall; nor, in
+        rolling, is one by which the speed goes on rising.
     Margin
         Requested sign times the median speed over ``turning_s`` (of a kick or a creep: over its own
         time), in rpm; the limit is 0. Stalled: absolute speed minus ``turning_rpm``.
@@ -333,9 +338,13 @@ class AxleDirection(Rule):
         found: list[Outcome] = []
         for sign in REQUESTS:
             times = now.sampled_ns[now.held(now.sampled_ns, sign, width_ns)]
+            speed_rpm = np.abs(piece.at(role, times).value)
+            if piece.bench.stage == "rolling" and len(times):  # a heavy vehicle starts slowly
+                gained_rpm = speed_rpm - np.abs(piece.at(role, times - STARTS_NS).value)
+                stands = gained_rpm <= STARTS_RPM + piece.bench.u(role)
+                times, speed_rpm = times[stands], speed_rpm[stands]
             if not len(times):
                 continue
-            speed_rpm = np.abs(piece.at(role, times).value)
             found.append(
                 margins(
                     f"{unit.name} {WORDS[sign]}",

@@ -10,11 +10,11 @@ import numpy as np
 
 from canscope.model.bench import Bench, DriveUnit
 from canscope.model.findings import Verdict
-from canscope.model.outcome import Margins, Outcome, Subject, margins
+from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import Piece, S
 from canscope.model.rule import SPINNING, CardStep, Rule, Worst, limit
 from canscope.model.signals import NEVER, Samples
-from canscope.model.tables import Floats
+from canscope.model.tables import Bools, Floats, Int64s
 from canscope.rules import RULES
 from canscope.rules.driver._pedal_rest import Level, held_levels, settle
 from canscope.rules.shared.driving import driving_Nm
@@ -64,6 +64,7 @@ class State:
 STANDING_KICK, STANDING_NS = 1.8, S // 4
 KICK, KICK_NS = 5.0, 7 * S // 100
 BLOW, BLOW_NS = 20.0, 2 * S // 100
+HOLDS = 2.4  # likewise, for ``held_s`` while a direction is chosen: more is not known to hold only
 
 
 @RULES.add("pedal-at-rest")
@@ -82,7 +83,8 @@ class PedalAtRest(Rule):
         source). Driving torque is torque along the motion; coasting and braking torque are allowed,
         and so is torque that holds a unit at standstill (below ``still_rpm``) while a direction is
         chosen (on stands, only below the limits of a kick): whether it moves then is judged from
-        its motion. In neutral, ``release_s`` after it was chosen, any torque drives.
+        its motion. Whether 2.4 times that torque for ``held_s`` holds or pushes against the brake
+        is not known (inferred). In neutral, ``release_s`` after it was chosen, any torque drives.
     Margin
         ``rest_percent`` minus that reading, in %; ``turning_rpm`` minus that speed, in rpm;
         ``torque_Nm`` minus that torque, in Nm.
@@ -227,7 +229,8 @@ class PedalAtRest(Rule):
         )
         absent = np.isnan(drive_Nm)
         if absent.any():
-            times, drive_Nm, kick_Nm = times[~absent], drive_Nm[~absent], kick_Nm[~absent]
+            samples, times = samples[~absent], times[~absent]
+            drive_Nm, kick_Nm = drive_Nm[~absent], kick_Nm[~absent]
         at_ns = known.new.sampled_ns
         pedal = rest.at(piece, at_ns)
         judged = pedal.held(at_ns, 1.0, to_ns(self.release_s) + width_ns)
@@ -258,7 +261,32 @@ class PedalAtRest(Rule):
                     about=about,
                 )
             )
+        found += self._holds(piece, unit, samples, at_ns, stands)
         return known.last, found
+
+    def _holds(
+        self, piece: Piece, unit: DriveUnit, samples: Samples, at_ns: Int64s, stands: Bools
+    ) -> list[Outcome]:
+        """A torque at standstill, with a direction chosen, that is more than holds a shaft."""
+        least_Nm = HOLDS * self.torque_Nm + piece.bench.u(unit.role("torque"))
+        if not stands.any() or np.abs(samples.value).max() <= least_Nm:
+            return []
+        width_ns = to_ns(self.held_s)
+        asked = piece.at(REQUEST, at_ns).value
+        rows = stands & (asked != 0) & (piece.at(REQUEST, at_ns - width_ns).value == asked)
+        speed_rpm = piece.at(unit.role("speed"), at_ns - width_ns).value
+        rows &= np.abs(speed_rpm) < self.still_rpm
+        kept_Nm = np.maximum(
+            *(kept_up(samples.time_ns, way * samples.value, rows, width_ns) for way in (1, -1))
+        )
+        over = np.flatnonzero(kept_Nm > least_Nm)
+        if not len(over):
+            return []
+        measured, time_ns = float(kept_Nm[over[0]]), int(at_ns[rows][over[0]])
+        text = f"it gave {measured:.0f} Nm for {self.held_s:g} s at standstill with a direction "
+        text += "chosen and the pedal at rest: whether it holds its shaft, as on a slope with "
+        text += "creep, or pushes against the brake, is not known"
+        return [Doubt(_torque(unit), "inferred", text, time_ns, measured=measured)]
 
     def _driving_Nm(self, piece: Piece, unit: DriveUnit, torque: Samples) -> Floats:
         """Torque along the motion, in neutral also at standstill; 0 where it can only hold."""

@@ -306,6 +306,26 @@ def test_twice_the_torque_stalls_sooner_where_no_whole_vehicle_is_to_be_moved():
 
 
 @pytest.mark.parametrize(
+    ("stage", "rpm", "is_stall"),
+    [
+        ("rolling", 24, False),
+        ("rolling", 2, True),
+        ("dry-spin", 24, True),
+    ],
+)
+def test_a_heavy_vehicle_that_goes_on_gaining_speed_does_not_stall(stage, rpm, is_stall):
+    """24 rpm in 1.4 s of 20 Nm: 2.5 t on the road, and no shaft on a stand."""
+    times = every(0.05, 8.0)
+    more = {
+        "units.front.torque": (times, steps(times, (0, 0), (2, 20), (3.4, 0))),
+        "driver.brake": (times, np.zeros(len(times))),
+    }
+    speed = profile(every(0.01, 8.0), (0, 0), (2, 0), (3.4, rpm), (3.5, 0))
+    found = judge(speed, FORWARD_3_S, more=more, stage=stage)["front forward"]
+    assert (found.code == "stalled") == is_stall
+
+
+@pytest.mark.parametrize(
     "less",
     [{"torque_Nm": 4.9}, {"brake": 1}, {"until_s": 2.95}, {"speed_rpm": 31.0}, {"brake": NAN}],
 )

@@ -319,3 +319,21 @@ def test_what_pushes_against_a_pressed_brake_is_a_kick(stage, speed, torque, fai
     """Forward is chosen, the pedal at rest, the shaft held by the brake."""
     told = judge(((0, 1),), ((0, 1),), speed, torque, stage=stage)
     assert (told["front torque"].verdict is Verdict.FAIL) == fails, told["front torque"].sentence
+
+
+@pytest.mark.parametrize("stage", ["dry-spin", "rolling"])
+@pytest.mark.parametrize(
+    ("torque", "reason"),
+    [
+        (((0, 8), (5, 20), (5.8, 8)), "inferred"),
+        (((0, 8), (5, -20), (5.8, 8)), "inferred"),
+        (((0, 8), (5, 20), (5.4, 8)), None),  # too short
+        (((0, 8), (5, 11.5), (5.8, 8)), None),  # no more than holds
+    ],
+)
+def test_whether_a_strong_torque_at_standstill_holds_or_pushes_is_not_known(stage, torque, reason):
+    """2.4 times 5 Nm for 0.5 s, forward chosen."""
+    finding = judge(((0, 1),), ((0, 1),), ((0, 0),), torque, stage=stage)["front torque"]
+    assert finding.reason == reason
+    again = judge(((0, 1),), ((0, 1),), ((0, 0),), torque, stage=stage, cuts=(5.21, 5.55))
+    assert again["front torque"] == finding
