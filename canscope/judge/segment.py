@@ -21,6 +21,7 @@ from canscope.trust.high_voltage.flows import Flows
 from canscope.trust.high_voltage.obeys import Obeys
 from canscope.trust.high_voltage.unloaded import Unloaded
 from canscope.trust.movement.dead_bit import DeadBits
+from canscope.trust.movement.sighted import Sighted
 from canscope.trust.movement.stopped import Stopped
 from canscope.trust.movement.to_and_fro import ToAndFro
 from canscope.trust.movement.zero_point import ZeroPoint
@@ -59,6 +60,7 @@ class Segment:
         self._closes_asleep = ClosesAsleep(self._bench)
         self._to_and_fro = ToAndFro(self._bench)
         self._feet = Feet(self._bench)
+        self._sighted = Sighted(self._bench)
         self._zero_point = ZeroPoint(self._bench, start_ns)
         self._tenths = Tenths(self._bench, start_ns)
         self._unloaded, self._flows = Unloaded(self._tenths), Flows(self._tenths)
@@ -112,6 +114,7 @@ class Segment:
             self._states[name], outcomes = self._ledger.rules[name].fold(self._states[name], piece)
             self._ledger.add(name, outcomes)
         self._same = same_frames.compare(self._same, piece)
+        self._sighted.add(piece.marks)
         self._judge_windows(windows)
         self._start_ns = until
         if until >= self._settled_ns + SETTLE_NS:
@@ -134,6 +137,7 @@ class Segment:
         self._ledger.feedback.note(self._closes_asleep.feed(new, history))
         self._ledger.feedback.note(self._to_and_fro.feed(new))
         self._feet.feed(new)
+        self._ledger.feedback.note(self._sighted.feed(history, until))
         self._ledger.feedback.note(self._zero_point.feed(history, until))
         if self._tenths.feed(history, until):
             self._unloaded.feed()

@@ -22,6 +22,7 @@ movement
   to_and_fro        it jumps to and fro
   scatter           it scatters in a burst as nothing does that it measures
   impossible_fall   it fell as nothing real can
+  sighted           a person saw the axle turn, and it showed no motion
   zero_point        it is not zero where it has to be
   trailing          pack current or pack voltage come late
 sources

@@ -70,8 +70,9 @@ class AxleWitness(Rule):
         asked, a wheel seen to turn is compared with that as well, which shows a controller and a
         plan that are wrong together. A wheel seen still is judged ``within_s`` after the mark: if
         the other wheel of the axle was seen to turn in the same burst, that is an open differential
-        and no contradiction. A wheel that a hand turned with all poles open, and that was seen
-        still later, is none either.
+        and no contradiction. One seen to turn while neutral was asked, with the contactors closed
+        and no burst in the ``within_s`` before, did not coast. A wheel that a hand turned with all
+        poles open, and that was seen still later, is no contradiction either.
     Margin
         +1 where the person saw what CAN says, -1 where not; a state, no unit. Measured and limit
         are the sense seen and the sense by CAN, or asked for: 1 forward, -1 reverse, 0 still.
@@ -177,6 +178,9 @@ class AxleWitness(Rule):
                 if mark.seen in DIRECTIONS:
                     turned = (*turned, begun)[-REMEMBERED:]
             asked = self._asked(state, piece, mark, burst)
+            if mark.asked == "neutral" and burst == 0.0 and self._could_drive(piece, mark):
+                found.append(_unasked(mark, at_ns))
+                continue
             found += [*self._by_can(mark, burst, at_ns), *self._by_request(mark, asked, at_ns)]
         still = frozenset(against & set(waiting))
         return replace(state, waiting=tuple(waiting), turned=turned, against=still), found
@@ -203,6 +207,12 @@ class AxleWitness(Rule):
         if SENSES[mark.seen] == asked:
             return []  # nothing that the comparison with CAN does not tell
         return [_compared(mark, asked, at_ns, "wheel-against-request", "the request as marked")]
+
+    def _could_drive(self, piece: Piece, mark: Mark) -> bool:
+        """Whether a mark of turning was made while the unit was powered: no hand turned a wheel."""
+        at_ns = np.array([mark.time_ns - mark.u_ns, mark.time_ns], np.int64)
+        driven = powered(piece, piece.bench.unit(str(mark.axle)), at_ns)
+        return mark.seen in DIRECTIONS and bool(driven.all())
 
     def _asked(self, state: State, piece: Piece, mark: Mark, burst: Burst | float) -> float:
         """What was asked in the burst that a mark belongs to; NaN where no mark tells."""
@@ -261,6 +271,23 @@ def _between(mark: Mark, burst: Burst) -> list[Outcome]:
     return [
         Doubt(f"{mark.axle} {word}", "capture-damaged", text, mark.time_ns) for word in DIRECTIONS
     ]
+
+
+def _unasked(mark: Mark, at_ns: int) -> Outcome:
+    """A wheel that a person saw turn in neutral, long after any burst: it did not coast."""
+    return margins(
+        f"{mark.axle} {mark.seen}",
+        at_ns,
+        -1.0,
+        measured=SENSES[str(mark.seen)],
+        limit=0.0,
+        start_ns=mark.time_ns,
+        code="wheel-against-request",
+        axle=str(mark.axle),
+        direction="neutral",
+        seen=f"turn {mark.seen}",
+        against="the request as marked",
+    )
 
 
 def _compared(

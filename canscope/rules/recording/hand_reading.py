@@ -8,7 +8,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from canscope.model.bench import MARK_S, Bench, Reading
+from canscope.model.bench import MARK_S, SAFE_V, Bench, Reading
 from canscope.model.findings import COMMON_PRACTICE
 from canscope.model.integral import integral
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
@@ -43,7 +43,9 @@ class HandReading(Rule):
     Margin
         What is allowed minus the difference, in the role's unit. Allowed are the uncertainty given
         with the reading, that of the signal, and ``agree_percent`` of the reading, of a voltage
-        half of it: pack and links agree within a few percent anyway. Uncertainty:
+        half of it: pack and links agree within a few percent anyway. A link whose node sleeps
+        counts as what it said last, if that was below 60 V with the contactors open and a person
+        reads more. Uncertainty:
         how far the signal moved within ``around_s`` of the reading; for a count, ``count_s`` at
         each of its ends, at the speed that there was.
     Unproven
@@ -124,6 +126,8 @@ class HandReading(Rule):
             return _outside(reading, start_ns)
         look = self._counted if reading.counted else self._read
         value, spread = look(piece, reading, start_ns, end_ns)
+        if np.isnan(value) and not reading.counted:
+            value, spread = _emptied(piece, reading, end_ns), 0.0
         if np.isnan(value):
             text = "nothing was known of it when it was read by hand"
             return Doubt(reading.role, "stale", text, end_ns)
@@ -190,6 +194,19 @@ def _has_hole(piece: Piece, role: str, samples: Samples, ends: Int64s) -> bool:
     times = np.concatenate([ends[:1], samples.known.time_ns, ends[1:]])
     patience_ns = piece.history.patience_ns(role, times[1:])
     return bool((np.diff(times) > patience_ns).any())
+
+
+def _emptied(piece: Piece, reading: Reading, at_ns: int) -> float:
+    """What a link said last that was empty, and that a person finds live; NaN otherwise.
+
+    Its node may sleep by then: a link that was cut off does not charge again.
+    """
+    last = piece.history.samples(reading.role).between(0, at_ns + 1).known.value[-1:]
+    live = reading.value - reading.uncertainty >= SAFE_V
+    is_open = piece.at("@closed", at_ns).value[0] == 0
+    if not reading.role.endswith(".link_voltage") or not live or not is_open or not len(last):
+        return float("nan")
+    return float(last[0]) if last[0] < SAFE_V else float("nan")
 
 
 def _outside(reading: Reading, at_ns: int) -> Doubt:

@@ -216,6 +216,19 @@ def test_a_wheel_that_turns_against_what_was_asked_fails_although_can_agrees_wit
     assert "while the request as marked says reverse" in found["front reverse"].sentence
 
 
+@pytest.mark.parametrize(
+    ("at_s", "closed", "is_told"), [(50, 1, True), (50, 0, False), (8, 1, False)]
+)
+def test_a_wheel_that_creeps_in_neutral_long_after_any_burst(at_s, closed, is_told):
+    """CAN knows of no motion since 5 s: within 30 s after that it may have coasted."""
+    pole = (TIMES, np.full(len(TIMES), closed))
+    roles = {"units.front.speed": (TIMES, FORWARD), "contactors.negative": pole}
+    marks = [{**mark(at_s, "reverse"), "asked": "neutral"}]
+    found = run("axle-witness", roles, marks=marks, cycles_s=CYCLES)["front reverse"]
+    assert (found.code == "wheel-against-request") == is_told
+    assert not is_told or "while the request as marked says neutral" in found.sentence
+
+
 def test_what_is_asked_after_the_burst_is_no_request_of_it():
     found = judge(asked(1, "forward"), asked(7, "reverse"), mark(8, "forward"))
     assert found["front reverse"].verdict is Verdict.UNPROVEN

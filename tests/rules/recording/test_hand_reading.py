@@ -10,6 +10,7 @@ from tests.rules.harness import judge as run
 TIMES = np.round(np.arange(0, 30, 0.05), 3)
 # Turning from 5 s to 15 s: 1 s up to 600 rpm, 8 s at it, 1 s down: 90 turns of the motor.
 SPEED = np.round(np.interp(TIMES, [5, 6, 14, 15], [0, 600, 600, 0]), 6)
+POLES = ("negative", "positive")
 PACK, FRONT, WINDING = "pack.voltage", "units.front.speed", "units.front.temperatures.winding"
 
 
@@ -98,6 +99,27 @@ def test_a_reading_while_the_signal_was_silent_proves_nothing():
     silent = (TIMES > 15) & (TIMES < 25)
     found = judge(np.full(int((~silent).sum()), 358.0), reading(358.0, 0.5), times=TIMES[~silent])
     assert found.reason == "stale"
+
+
+@pytest.mark.parametrize(
+    ("volts", "read_V", "closed", "verdict"),
+    [
+        (0.4, 300.0, 0, "fail"),
+        (0.4, 0.0, 0, "unproven"),  # what a person finds dead proves no scale
+        (0.4, 300.0, 1, "unproven"),  # contactors closed: it may have charged since
+        (70.0, 300.0, 0, "unproven"),
+    ],
+)
+def test_a_link_that_a_person_finds_live_after_its_node_fell_asleep(volts, read_V, closed, verdict):
+    link, awake = "units.front.link_voltage", TIMES < 15
+    poles = {f"contactors.{pole}": (TIMES, np.full(len(TIMES), closed)) for pole in POLES}
+    found = run(
+        "hand-reading",
+        {link: (TIMES[awake], np.full(int(awake.sum()), volts)), **poles},
+        bench={"readings": (reading(read_V, 0.5, link, at_s=25.0),)},
+        cycles_s=dict.fromkeys((link, *poles), 0.05),
+    )
+    assert str(found[link].verdict) == verdict
 
 
 def test_without_readings_there_is_no_finding():
