@@ -51,6 +51,7 @@ shaft
   unit_answers      pedal, brake, torque and speed agree
   shaft_balance     a shaft moves by its torque
   torque_zero       what a torque reads where there is none
+  late_answer       a unit answers to its pedal at once
   pushed            what is pushed turns
   driven_on         nothing drives against a driver's input
 heat

@@ -34,6 +34,7 @@ from canscope.trust.movement.scatter import scatters
 from canscope.trust.remark import Remark
 from canscope.trust.samples.clock_alignment import Alignment
 from canscope.trust.shaft import driven_on
+from canscope.trust.shaft.late_answer import late_answer
 
 LEVELS_MS = 200.0  # by which a reading may come late whose levels alone count
 WITNESSES = {
@@ -68,6 +69,7 @@ WITNESSES = {
         losses,
         like_before,
         scatters,
+        late_answer,
         driven_on.driven_on,
         driven_on.off_while_closed,
         held,

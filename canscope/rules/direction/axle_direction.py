@@ -35,10 +35,8 @@ from canscope.rules.shared.powered import powered
 REQUEST, BRAKE, PEDAL = "driver.direction", "driver.brake", "driver.pedal"
 REQUESTS = (1.0, -1.0)
 READINGS = 3  # that a kick takes at least: one wrong reading is no rotation
-STARTS_RPM, STARTS_NS = (
-    4.0,
-    SECOND_NS // 2,
-)  # gained in that time: it starts; common practice, no source
+STARTS_RPM, STARTS_NS = 3.0, SECOND_NS  # gained in it: it starts; common practice, no source
+DRIVES_NM, EARLY_NS = 2.0, 2 * SECOND_NS  # that moves a vehicle, and so long before; likewise
 LOSES, LOSES_S = 0.08, 2.0  # of its speed, where it coasts on from before; common practice
 
 
@@ -52,6 +50,7 @@ class Axle:
     still_ns: int = int(NEVER)  # the last instant at which it was known not even to creep
     stalled: LastLabel = NO_LABEL  # by the direction in which it pushes without moving
     strained: LastLabel = NO_LABEL  # likewise, with twice the torque
+    drove_ns: Mapping[float, int] = field(default_factory=dict)  # by sense: its torque, the last
 
 
 @dataclass(frozen=True)
@@ -74,9 +73,10 @@ class AxleDirection(Rule):
     Judged
         While a direction is requested, from the first instant after the request at which the unit
         was below ``turning_rpm`` (what coasts on from before is no answer to the request, nor is
-        what turns with all poles open, by hand), at every
-        speed that has been at or above ``turning_rpm``, in one sense, for ``turning_s``. Every
-        stretch counts. Against the request less is enough: ``kick_s`` and three readings; or a
+        what turns with all poles open, by hand, nor in rolling what turns without 2 Nm of its own
+        torque that way, dragged by the road), at every speed that has been at or above
+        ``turning_rpm``, in one sense, for ``turning_s``. Every stretch counts. Against the request
+        less is enough: ``kick_s`` and three readings; or a
         creep, at or above ``creeping_rpm`` for ``creeping_s`` after it was slower than that; or, on
         stands, what goes on from before the request without losing 8 % of its speed in 2 s.
         Stalled: torque of ``stalled_Nm`` for ``stalled_s``, on stands also twice that torque for
@@ -180,13 +180,14 @@ class AxleDirection(Rule):
             still_ns = _slow_until(creep, axle.still_ns)
             stalled, strained = self._pushing(piece, unit, axle)
             asked = state.asked.of(unit.name) if marked else request
-            moved = self._turned(piece, unit, asked, speed, slow_ns)
+            moved = self._turned(piece, unit, asked, speed, slow_ns, axle.drove_ns)
             moved += self._against(piece, unit, asked, (speed, slow_ns), (creep, still_ns))
             # Of equals the earliest counts, however the run is cut.
             found += sorted(moved, key=_worst_ns)
             found += self._stalled(piece, unit, stalled, self.stalled_s)
             if piece.bench.stage != "rolling":  # a whole vehicle takes longer to start
                 found += self._stalled(piece, unit, strained, self.strained_s)
+            end_ns = np.array([piece.until_ns], np.int64)
             axles[unit.name] = Axle(
                 speed.last,
                 int(slow_ns[-1]),
@@ -194,6 +195,7 @@ class AxleDirection(Rule):
                 int(still_ns[-1]),
                 stalled.last,
                 strained.last,
+                {sign: _drove_ns(piece, unit, sign, axle.drove_ns, end_ns)[0] for sign in REQUESTS},
             )
         return State(request.last, state.asked, axles), found
 
@@ -204,8 +206,9 @@ class AxleDirection(Rule):
         request: Stretches | AskedOf,
         speed: Stretches,
         slow_ns: Int64s,
+        drove_ns: Mapping[float, int],
     ) -> list[Outcome]:
-        """Median speeds wherever the axle turns and answers a known request."""
+        """Median speeds wherever the axle turns, by itself, and answers a known request."""
         now, times, width_ns = speed.new, speed.new.sampled_ns, to_ns(self.turning_s)
         turning = (now.label != 0) & (times - now.since_ns >= width_ns)
         if not turning.any():
@@ -214,17 +217,19 @@ class AxleDirection(Rule):
         armed = turning & (slow_ns[1:] >= asked.since_ns) & powered(piece, unit, times)
         samples = recent(piece, unit.role("speed"), width_ns)
         first = len(samples) - len(times)
-        return [
-            self._rows(
-                piece,
-                unit,
-                sign,
-                samples,
-                np.flatnonzero(armed & (asked.label == sign)) + first,
-                self.turning_s,
+        found: list[Outcome] = []
+        for sign in REQUESTS:
+            rows = np.flatnonzero(armed & (asked.label == sign))
+            own = now.label[rows] != sign  # against the request, it does not matter what turns it
+            own |= (
+                _drove_ns(piece, unit, sign, drove_ns, times[rows]) >= slow_ns[1:][rows] - EARLY_NS
             )
-            for sign in REQUESTS
-        ]
+            if not own.all():
+                text = "it turned without torque of its own, dragged by the road"
+                name = f"{unit.name} {WORDS[sign]}"
+                found.append(unjudged(name, "not-exercised", text, int(times[rows][~own][0])))
+            found.append(self._rows(piece, unit, sign, samples, rows[own] + first, self.turning_s))
+        return found
 
     def _against(
         self,
@@ -363,6 +368,19 @@ class AxleDirection(Rule):
         """Say which axle, which direction, and whether it stalled."""
         says = self.says["stalled" if worst.code == "stalled" else str(verdict)]
         return says.format(**axle_and_sense(worst.subject)) + str(worst.facts.get("by", ""))
+
+
+def _drove_ns(
+    piece: Piece, unit: DriveUnit, sign: float, known: Mapping[float, int], times_ns: Int64s
+) -> Int64s:
+    """When a unit last gave torque of that sense, by these instants; at all of them on stands."""
+    role = unit.role("torque")
+    if piece.bench.stage != "rolling" or not piece.bench.has(role):
+        return times_ns
+    torque = piece[role].known
+    drives = torque.time_ns[sign * torque.value >= DRIVES_NM + piece.bench.u(role)]
+    drives = np.concatenate((np.array([known.get(sign, int(NEVER))], np.int64), drives))
+    return drives[drives[1:].searchsorted(times_ns, "right")]
 
 
 def _worst_ns(outcome: Outcome) -> int:

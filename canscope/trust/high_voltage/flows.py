@@ -38,8 +38,7 @@ class Flows:
         """Look at the tenths that became known."""
         self._zero()
         for row in self._large() if self._tenths.shafts else ():
-            if self._stands:
-                self._note(self._takes(row))
+            self._note(self._takes(row))
             self._note(self._fed(row))
         if self._stands and self._tenths.shafts:
             self._note(self._wasted())
@@ -82,7 +81,10 @@ class Flows:
         return [int(row) for row in rows[found & self._tenths.closed[rows - LASTS]]]
 
     def _takes(self, row: int) -> Iterator[Remark]:
-        """Whether more flows, for some tenths, than anything takes while no unit gives torque."""
+        """Whether more flows, for some tenths, than anything takes while no unit gives torque.
+
+        In rolling a heater may: there it is told, and is no doubt.
+        """
         now = slice(row - LASTS + 1, row + 1)
         watt = self._tenths.of[PACK].mean[now] * self._tenths.of[CURRENT].mean[now]
         if not np.abs(watt).min() > TAKEN_W:  # nearly always
@@ -91,8 +93,12 @@ class Flows:
             return
         amps = float(self._tenths.of[CURRENT].mean[row])
         text = f"read {amps:.1f} A, which are {np.abs(watt).min() / 1000:.1f} kW, while no unit "
-        text += "turned or gave torque: nothing of the run takes it"
-        yield Remark(CURRENT, "wrong", text, self._tenths.at_ns(row))
+        text += "turned or gave torque: "
+        if self._stands:
+            text += "nothing of the run takes it"
+        else:
+            text += "look for what takes it, such as a heater"
+        yield Remark(CURRENT, "wrong" if self._stands else "told", text, self._tenths.at_ns(row))
 
     def _fed(self, row: int) -> Iterator[Remark]:
         """Whether current flows into the pack for long, though no unit slows down."""
