@@ -25,9 +25,9 @@ def test_torque_that_comes_long_after_the_pedal_answers_to_something_else(
     """So many seconds before it; all three are there from the shortest of them on."""
     said = remarks(
         units__front__torque=TORQUE,
-        driver__pedal=np.where((BEFORE_S <= pressed_s) & (TIMES < 10.5), 20.0, 0.0),
-        driver__brake=(BEFORE_S > released_s).astype(float),
-        driver__direction=(BEFORE_S <= chosen_s).astype(float),
+        driver__pedal=np.where((pressed_s >= BEFORE_S) & (TIMES < 10.5), 20.0, 0.0),
+        driver__brake=(released_s < BEFORE_S).astype(float),
+        driver__direction=(chosen_s >= BEFORE_S).astype(float),
         cuts=(7.3, 8.6),
     )
     assert any("before any unit gave torque" in text for text in said.values()) == told
