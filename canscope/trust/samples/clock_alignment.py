@@ -272,7 +272,8 @@ class Alignment:
             if lag.told and lag.channel in own:
                 others = own - {lag.channel}
                 apart = [abs(lag.ms - self.lags[c].ms) for c in others if c in self.lags]
-                apart += [abs(lag.ms)] if lag.against in others else []
+                # What nobody aligned, as a bus of inputs alone, is taken to go with that one.
+                apart += [abs(lag.ms)] if others - self.lags.keys() else []
                 if max(apart, default=0.0) >= MOST_MS:
                     found.append((max(apart), lag))
         return found
