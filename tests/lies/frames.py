@@ -122,6 +122,8 @@ def gateway_repeats(told: Told) -> Lie | None:
         amps = lasting(off[current], 100)
         if amps <= LITTLE_A:  # as with a stop that hides no more
             return Lie("freeze", message.key, words, (current,), amps)
+    if pedals and _stays_pressed(told, hidden, rows):
+        return Lie("clipped", message.key, words, tuple(k for k in keys if "Pedal" in k))
     some = [key for key, steps in hidden.items() if steps > FEW_STEPS]
     by_s = max((late_s(told, key, rows) for key in some), default=np.inf)
     if some and np.isfinite(by_s) and all(key.endswith("Ignition") for key in some):
@@ -137,6 +139,12 @@ def gateway_repeats(told: Told) -> Lie | None:
         return Lie(name, message.key, words, tuple(some), by_s)
     name = "insulation-stops" if measured(told, keys[0], rows.start) else "gateway-repeats"
     return Lie(name, message.key, words, tuple(keys), size)
+
+
+def _stays_pressed(told: Told, hidden: dict[str, float], rows: slice) -> bool:
+    """Whether only pedals moved, which were pressed all the while, and read so."""
+    moved = [key for key, steps in hidden.items() if steps > 0]
+    return all("Pedal" in key and told.seen[key][rows].min() >= 3 for key in moved)
 
 
 @kind("gateway-holds")

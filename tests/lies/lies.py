@@ -88,6 +88,10 @@ class Told:
         poles = np.max(list(self.truth.closed.values()), axis=0) > 0
         return ~poles & (self.truth.link_V < 60)
 
+    def asleep(self) -> np.ndarray:
+        """Rows of those in which the key is off as well: nodes may have fallen asleep."""
+        return self.dead() & (self.truth.inputs["ignition"] == 0)
+
     def closed(self) -> np.ndarray:
         """Rows in which both main contactors are closed."""
         return (self.truth.closed["negative"] > 0) & (self.truth.closed["positive"] > 0)
@@ -551,6 +555,8 @@ def event(told: Told) -> Lie | None:
     if words.startswith("25 A") and told.closed()[rows].all() and len(open_):
         since_s = (rows.start - int(open_[-1])) / 1000
         return Lie("idle-current", keys[0], f"{words} {when}", tuple(keys), since_s)
+    if told.asleep()[rows].all() and {_name(key) for key in keys} <= {"PackVoltage", "LinkVoltage"}:
+        return Lie("after-key-off", ", ".join(keys), f"{words} {when}", tuple(keys))
     # A link that leaps as nothing real can is not believed, which may be all that is told.
     mine = tuple(keys) if words == "the link at 350 V" else ()
     return Lie("event", ", ".join(keys), f"{words} {when}", mine)

@@ -24,7 +24,7 @@ NAME, CURRENT = "pack", "pack.current"
 FEWEST = 2  # readings in a row that count, where there is little noise
 LONE = 3.0  # times the limit: from there on one reading is enough
 FAR = 6.0  # times the noise, likewise: common practice, no source
-WAIT_NS = S // 5  # a closing may be told so late; common practice, no source
+WAIT_NS = S // 4  # a closing may be told so late: by 0.2 s and a late stamp; likewise
 
 
 @dataclass(frozen=True)
@@ -48,7 +48,7 @@ class CurrentWhileOpen(Rule):
     Judged
         On every reading of the pack current, from the first frame to the last, while negative, or
         positive and pre-charge, or both main contactors have read open for ``settle_s`` and none of
-        them is read closed within 0.2 s (states come late): one open pole opens the circuit. Two
+        them is read closed within 0.25 s (states come late): one open pole opens the circuit. Two
         readings in a row above ``limit_A`` count, and one from three times as much on. A current
         keeps its sign and noise does not: where the first 32 such readings spread so far that noise
         alone could bring two about, as many in a row of one sign count as it cannot (up to 12), and

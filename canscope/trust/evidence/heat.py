@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from canscope.trust.evidence.row import REPEATED, Evidence, Unseen, Witness, held_last
+from canscope.trust.evidence.row import REPEATED, Evidence, Unseen, Witness, dead_bit, held_last
 
 THERMOMETER = "compare it with an infrared thermometer once it is warm, and note it as a reading"
 
@@ -51,6 +51,7 @@ ROWS = (
                 "rest as well, has to rise over that by the limit",
                 "catch the return in a measuring jug for a minute, and note it as a reading",
             ),
+            dead_bit("cooling.flow", 0.5, "half a litre a minute, as with an offset"),
             held_last("cooling.flow", 0.3, "coolant takes longer to come to rest"),
             Unseen(
                 "scale",

@@ -97,6 +97,14 @@ LATE_LINK = Unseen(
     most=120.0,
 )
 
+AFTER_KEY_OFF = Unseen(
+    "after-key-off",
+    ("pack.voltage", "units.*.link_voltage"),
+    "what it reads once the key is off, no contactor is closed and links are empty: its node may "
+    "be switched off just then, and send anything",
+    VOLTMETER,
+)
+
 ROWS = (
     Evidence(
         "pack.voltage",
@@ -118,6 +126,7 @@ ROWS = (
         (
             ALL_VOLTAGES,
             REPEATED,
+            AFTER_KEY_OFF,
             *STILL_PACK,
             held_last("pack.voltage", 0.3, "links show what it misses, within 3 % of the pack"),
             dead_bit("pack.voltage", 4.0, "4 V of the 3 % by which pack and links may differ"),
@@ -177,13 +186,13 @@ ROWS = (
             Unseen(
                 "clipped",
                 ("pack.current",),
-                "a reading that stops at some level and so hides no more than 3 A of what flows "
+                "a reading that stops at some level and so hides no more than 3.5 A of what flows "
                 "for 0.1 s and more: what units lose, and what a 12 V pump and its converter "
                 "take, may change by as much meanwhile; a shorter peak, as of a pre-charge, may "
                 "lie between two readings as well",
                 CLAMP,
                 least=0.0,
-                most=3.0,
+                most=3.5,
             ),
             Unseen(
                 "unsigned",
