@@ -21,6 +21,7 @@ from canscope.rules.shared.open_poles import both_open
 from canscope.rules.shared.persistence import fresh, patience, recent, rolling, to_ns
 from canscope.rules.shared.powered import powered, seen_to_turn
 
+PUSHED = 0.5  # of it in rolling: 60 rpm of a wheel of 0.3 m are 7 km/h; common practice, no source
 JERK = 3.0  # times what counts as moving, three readings in a row; common practice, no source
 # More than a resolver's zero wanders by; torque by which a unit moves a vehicle. Common practice.
 CREPT_RPM, PUSHES_NM = 16.0, 0.5
@@ -86,7 +87,8 @@ class UnaskedMotion(Rule):
         nothing had been asked for ``answer_s`` (sensor-suspect); or it turned at 16 rpm and more
         for ``lose_s`` without slowing down (in rolling: with torque that way); it began to turn
         though nothing could drive it, and turned faster than a hand turns a wheel: ``hand_rpm``
-        times the gear ratio, or 10 where the plan states none (sensor-suspect; not in rolling); it
+        times the gear ratio, or 10 where the plan states none, and half of that in rolling, where
+        people push it (sensor-suspect); it
         turned at up to 120 rpm of the motor (``hand_rpm``) without torque, with both main poles
         open and its link still charged (sensor-suspect: by hand, or by the link); in
         power-up a person marked that the wheel turned while the unit could drive (sensor-suspect);
@@ -217,10 +219,11 @@ class UnaskedMotion(Rule):
         rpm = np.abs(np.nan_to_num(now.rpm))
         new = piece[unit.role("speed")].known
         slow_ns = new.time_ns[np.abs(new.value) < self.turning_rpm]  # a median comes late
-        most_rpm = self.hand_rpm * (unit.gear_ratio or GEAR_RATIO)
+        pushed = piece.bench.stage == "rolling"
+        most_rpm = self.hand_rpm * (unit.gear_ratio or GEAR_RATIO) * (PUSHED if pushed else 1.0)
         found: list[Outcome] = []
         turned = by_hand or bool(begun)
-        if turned and piece.bench.stage != "rolling":
+        if turned:
             from_ns = int(NEVER) if by_hand else min(begun)
             ended = slow_ns[slow_ns > (max(begun) if begun else NEVER)]
             until_ns = int(ended[0]) if len(ended) else piece.until_ns
@@ -229,7 +232,9 @@ class UnaskedMotion(Rule):
             if fast.any():
                 row = int(np.argmax(fast))
                 text = f"it turned at {rpm[row]:.0f} rpm with all poles open and its link empty, "
-                text += f"faster than a hand turns a wheel ({most_rpm:.0f} rpm of the motor)"
+                word = "people push a vehicle" if pushed else "a hand turns a wheel"
+                text += f"faster than {word}"
+                text += f" ({most_rpm:.0f} rpm of the motor)"
                 at_ns = int(now.time_ns[row])
                 found.append(Doubt(unit.name, "sensor-suspect", text, at_ns, code="beyond-hand"))
             turned = not len(ended)

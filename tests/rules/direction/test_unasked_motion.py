@@ -370,7 +370,12 @@ def test_a_hand_beside_a_charged_link_cannot_be_told_from_it_where_there_is_no_t
 def test_no_hand_turns_a_wheel_at_more_than_120_rpm(rpm, reason):
     """Of the wheel: 1200 of a motor whose plan states no ratio, taken as 10."""
     assert after_opening(rpm, 20.0).reason == reason
-    assert after_opening(rpm, 20.0, "rolling").reason is None
+
+
+@pytest.mark.parametrize(("rpm", "reason"), [(550, None), (650, "sensor-suspect")])
+def test_people_push_no_vehicle_faster_than_7_km_an_hour(rpm, reason):
+    """Half of it: 600 rpm of the motor, 60 of the wheel, 1.9 m/s with 0.3 m."""
+    assert after_opening(rpm, 20.0, "rolling").reason == reason
 
 
 def test_a_person_who_saw_a_wheel_turn_in_power_up_is_believed():
