@@ -52,6 +52,7 @@ shaft
   shaft_balance     a shaft moves by its torque
   torque_zero       what a torque reads where there is none
   late_answer       a unit answers to its pedal at once
+  brake_slows       a rolling vehicle stops under its brake
   pushed            what is pushed turns
   driven_on         nothing drives against a driver's input
 heat

@@ -34,6 +34,7 @@ from canscope.trust.movement.scatter import scatters
 from canscope.trust.remark import Remark
 from canscope.trust.samples.clock_alignment import Alignment
 from canscope.trust.shaft import driven_on
+from canscope.trust.shaft.brake_slows import brake_slows
 from canscope.trust.shaft.late_answer import late_answer
 
 LEVELS_MS = 200.0  # by which a reading may come late whose levels alone count
@@ -70,6 +71,7 @@ WITNESSES = {
         like_before,
         scatters,
         late_answer,
+        brake_slows,
         driven_on.driven_on,
         driven_on.off_while_closed,
         held,

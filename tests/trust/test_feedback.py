@@ -71,7 +71,15 @@ def healthy():
     }
 
 
-def remarks(cuts=(), seldom=(), bleed=None, resistor_ohm=100.0, link_late_s=None, **changed):
+def remarks(
+    cuts=(),
+    seldom=(),
+    bleed=None,
+    resistor_ohm=100.0,
+    link_late_s=None,
+    stage="dry-spin",
+    **changed,
+):
     """Role -> what is said of it, with these columns instead; ``_`` stands for a dot.
 
     Roles that are read ``seldom`` come every 200 ms. With ``link_late_s`` the link is on a bus of
@@ -81,7 +89,7 @@ def remarks(cuts=(), seldom=(), bleed=None, resistor_ohm=100.0, link_late_s=None
     fields = {"link_capacitance_F": 1e-3, "bleed": bleed, "precharge_resistor_ohm": resistor_ohm}
     u = {role: step / 2 for role, step in STEPS.items()}
     cycles = {role: 0.2 if role in seldom else 0.02 for role in columns}
-    bench = bench_of(list(columns), "dry-spin", fields, u, cycles)
+    bench = bench_of(list(columns), stage, fields, u, cycles)
     columns = {role: (TIMES, column) for role, column in columns.items()}
     columns |= {role: (TIMES[4::10], columns[role][1][4::10]) for role in seldom}
     data = {

@@ -170,6 +170,7 @@ ROWS = (
             "exchanged: pressed while axles turn, released as the direction changes",
             "pressed for a while: a unit is driven on at its speed all the same",
             "made of the pedal: it changes with it each time, and never otherwise",
+            "pressed for seconds while a vehicle rolls on",
         ),
         (
             Unseen(
@@ -230,7 +231,7 @@ ROWS = (
         (
             "frozen or always at rest: axles turn though nobody pressed it",
             "an offset: it does not rest near 0 %",
-            "late: axles turn before it moves",
+            "late: axles turn before it moves; early: it is held for a second before any answers",
             "at rest while a unit is driven on at its speed: it is not what the unit follows",
             "not there in every second frame: it jumps to and fro as no foot does",
         ),
