@@ -19,7 +19,7 @@ CURRENT = "pack.current"
 WITHIN_NS = 100 * SECOND_NS  # it is looked for; common practice, no source
 FEWEST = 30  # readings at rest
 STILL_RPM, APART_NS = 30.0, SECOND_NS // 2  # a unit at rest, and how long before and after it
-LEAST_A, MOST_W = 0.4, 1000.0  # it changes by; a d.c. converter; likewise
+LEAST_A, MOST_W = 0.4, 1600.0  # it changes by; a heater of 1.5 kW; likewise
 NOMINAL_V = 300.0  # of a pack whose plan does not say it, and of a higher one; likewise
 CLEAR = 4.0  # times the noise that the two levels lie apart; likewise
 # Of the difference, and at most, within which so many readings lie at a level; likewise
