@@ -19,6 +19,7 @@ PEDAL, REQUEST, BRAKE = "driver.pedal", "driver.direction", "driver.brake"
 REST_PERCENT, PRESSED_PERCENT = 3.0, 10.0
 BEFORE_NS = 6 * S  # a burst, in which its pedal was pressed
 PART = 0.3  # of a burst's largest torque, from which on a unit answers
+LEAST_NM = 1.0
 ANSWER_NS = S  # and a cycle of pedal and torque
 
 
@@ -58,10 +59,10 @@ def late_answer(window: ClosedWindow, links: Links) -> Iterator[Remark]:
 
 
 def _answers_ns(window: ClosedWindow, role: str, since_ns: int) -> int | None:
-    """When a unit gave a part of the torque that it gave in the burst at most; None if before."""
+    """When a unit first gave a part of its largest torque in the burst; None if it gave none."""
     every = window.back(role, since_ns).between(since_ns, window.span.end_ns).known
     pushes = np.abs(every.value)
-    if not len(pushes):
+    if not len(pushes) or pushes.max() < LEAST_NM:
         return None
     row = int(np.argmax(pushes >= PART * pushes.max()))
     return int(every.time_ns[row])

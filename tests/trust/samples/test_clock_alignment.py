@@ -29,6 +29,7 @@ def judged(
     pieces=8,
     poles=True,
     extra=None,
+    inputs="can0",
 ):
     times = clock(4, every_s)
     link = np.where(times - late_s >= positive_s, 400.0, charging(times - late_s, 1.0, 400.0, 0.04))
@@ -48,8 +49,9 @@ def judged(
     columns |= {role: np.full(len(times), value) for role, value in (extra or {}).items()}
     bench = bench_of(list(columns), "power-up", fields, {LINK: 0.05})
     bindings = dict(bench.bindings)
-    for role in (role for role in columns if role.startswith("units.")):
-        signal = replace(bindings[role].signal, channel="can1")
+    for role in (role for role in columns if role.startswith(("units.", "driver."))):
+        channel = "can1" if role.startswith("units.") else inputs
+        signal = replace(bindings[role].signal, channel=channel)
         bindings[role] = replace(bindings[role], signal=signal)
     bench = replace(bench, bindings=bindings)
     data = {role: samples_of(times, column, kind_of(role)) for role, column in columns.items()}
@@ -159,7 +161,7 @@ def test_a_bus_that_fell_behind_during_the_run_is_found_by_the_fall_of_its_link(
         assert "the fall of" in lag.text
 
 
-def spun(late_s, pressed_s):
+def spun(late_s, pressed_s, **more):
     """The pedal is pressed then; from 2.4 s on 10 Nm speed 0.1 kgm^2 up by 955 rpm a second."""
     times = clock(4, 0.01)
     own_s = times - late_s
@@ -169,7 +171,7 @@ def spun(late_s, pressed_s):
         "driver.pedal": np.where(times >= pressed_s, 20.0, 0.5),
         "driver.direction": np.where(times >= 1.5, 1.0, 0.0),
     }
-    judge, _ = judged(late_s, rules=("pedal-at-rest",), extra=extra)
+    judge, _ = judged(late_s, rules=("pedal-at-rest",), extra=extra, **more)
     found = {finding.subject: finding for finding in findings_of(judge.ledger)}
     return found["pedal"].sentence
 
@@ -179,3 +181,9 @@ def test_a_pedal_is_not_accused_of_what_the_clocks_may_explain():
     assert "can1 is stamped 690 ms (+-10 ms) earlier" in spun(-0.7, 2.3)
     assert "cannot be believed" not in spun(-0.7, 2.3)
     assert "was at rest 0.00 s after" in spun(0.0, 3.0)
+
+
+def test_a_bus_of_inputs_alone_goes_with_the_reference():
+    """Nothing shows its clock: what came first on it and on the unit's bus is not known either."""
+    assert "can1 is stamped 690 ms (+-10 ms) earlier" in spun(-0.7, 2.3, inputs="can3")
+    assert "was at rest 0.00 s after" in spun(0.0, 3.0, inputs="can3")
