@@ -75,7 +75,8 @@ UNSEEN: dict[tuple[str, str], str] = {
         "the other unit's says: parts alike that nothing warms read alike"
     ),
     ("same-sensor", "hardly moving *"): (
-        "it moves by too few of its steps for two sensors to differ visibly"
+        "it moves by too few of its steps, or by too little beside the noise of both, for two "
+        "sensors to differ visibly"
     ),
 }
 

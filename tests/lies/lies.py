@@ -24,6 +24,7 @@ STATES = (
     "PositiveCommand", "Ignition", "BrakePressed", "EmergencyStop", "Direction",
 )  # fmt: skip
 INPUTS = ("Ignition", "BrakePressed", "EmergencyStop", "Direction")
+HARDLY_K = 4.0  # a dozen times the noise of two temperatures
 FEW_STEPS = 3.0  # that a repeated value may hide of a reading
 COUNTED = ("Alive", "Checksum", "Fault")  # computed by the node, or a code
 # Numbers that one mistake in a definition changes alike.
@@ -169,8 +170,9 @@ def same_sensor(told: Told) -> Lie | None:
     one, two = pairs[told.rng.integers(len(pairs))]
     about = two
     if "Temp" in two:
-        way = float(np.ptp(told.seen[one])) / max(step_of(told.vehicle, key) for key in (one, two))
-        about = f"hardly moving {two}" if way < 8 else two
+        way_K = float(np.ptp(told.seen[one]))
+        steps = way_K / max(step_of(told.vehicle, key) for key in (one, two))
+        about = f"hardly moving {two}" if steps < 8 or way_K < HARDLY_K else two
         about = f"twin {two}" if _name(one) == _name(two) else about
     told.put(two, told.seen[one])
     return Lie("same-sensor", about, f"shows {one}", (two,))
