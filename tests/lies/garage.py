@@ -42,7 +42,7 @@ def _added(script: Script, *actions: tuple[float, str, float]) -> Script:
 
 def _of_volts(real: Real, open_V: float) -> None:
     """Another pack voltage; the link holds the same energy and takes as long to charge."""
-    pack, box = real.vehicle.pack, real.vehicle.box
+    pack, box, real.rescaled = real.vehicle.pack, real.vehicle.box, True
     share = open_V / pack.open_circuit_V
     farad = float(f"{box.link_capacitance_F / share**2:.2e}")
     ohms = share**2
@@ -94,16 +94,20 @@ def _rescaled(real: Real, steps: dict[str, float], wider: float = 1.0) -> None:
 
 
 @trait("low-voltage")
-def low_voltage(real: Real) -> str:
+def low_voltage(real: Real) -> str | None:
     """A pack of few cells, with a large link."""
+    if real.rescaled:
+        return None
     open_V = float(real.rng.uniform(112, 170))
     _of_volts(real, open_V)
     return f"pack of {open_V:.0f} V"
 
 
 @trait("high-voltage")
-def high_voltage(real: Real) -> str:
+def high_voltage(real: Real) -> str | None:
     """A pack of 800 V."""
+    if real.rescaled:
+        return None
     open_V = float(real.rng.uniform(650, 820))
     _of_volts(real, open_V)
     specs = [s for own in all_messages(real.vehicle).values() for m in own for s in m.signals]

@@ -270,7 +270,7 @@ def pump_by_itself(real: Real) -> str | None:
 
     def starts(real: Real, truth: Truth, seen: Readings) -> None:
         on = truth.time_s > start_s
-        first, second = real.script.spins[0], real.script.spins[-1]
+        first, second = (*real.script.spins[:1], *real.script.spins)[-2:]
         if rests and second.start_s - first.end_s > 10:
             on &= ~((truth.time_s > first.end_s + 5) & (truth.time_s < second.start_s - 1.5))
         seen["can0:Cooling.Flow"] = trailing_mean(on * flow, 600)

@@ -20,6 +20,7 @@ from canscope.rules.shared.persistence import to_ns
 from canscope.rules.shared.poles import MAIN_ROLES
 from canscope.rules.shared.waking import Woken, waking
 
+LIVE = 0.5  # of the nominal voltage; common practice, no source
 OPENS_NS = S // 2  # by so much a contactor's state may come after what it caused; no source
 BACK_NS = 12 * S // 10  # likewise, where its adapter's clock may be behind as well; no source
 FAR = 2**62
@@ -65,7 +66,7 @@ class UnitFault(Rule):
         ``grace_s`` after the closing had; of a unit first heard after both poles had closed nobody
         knows whether a code that comes with a pole open is such a one (inferred).
         Without both main contactors bound the unit's own link says when it was live: at or above
-        60 V for ``grace_s``.
+        60 V and half of the pack's nominal voltage for ``grace_s``.
     Margin
         0 for a code of the list, -1 for any other.
     Unproven
@@ -233,8 +234,10 @@ class UnitFault(Rule):
         spared = np.zeros(len(samples), np.bool_)
         waiting, again, closed_ns = dict(unit.waiting), list(unit.again), unit.closed_ns
         link, times = piece.bench.unit(name).role("link_voltage"), samples.time_ns
-        live = piece.at(link, times).value >= SAFE_V
-        live &= piece.at(link, times - to_ns(self.grace_s)).value >= SAFE_V
+        # A pre-charge that was broken off leaves some of it.
+        live_V = max(SAFE_V, LIVE * (piece.bench.nominal_voltage_V or 0.0))
+        live = piece.at(link, times).value >= live_V
+        live &= piece.at(link, times - to_ns(self.grace_s)).value >= live_V
         dead = piece.at(link, times).value < SAFE_V
         for row, (at_ns, code) in enumerate(zip(times.tolist(), samples.raw.tolist(), strict=True)):
             if closed_ns == NEVER and not live[row]:

@@ -89,6 +89,10 @@ def link_step(past: Past, role: str, start_ns: int, end_ns: int, pack_V: float) 
     samples = past.back(role, start_ns).between(start_ns, end_ns).known
     u = past.bench.u(role)
     least_V = NOISE * pack_V + 2 * u
+    if len(samples) > 1:
+        sent_ns = even_ns(samples.time_ns)
+        if np.ptp(samples.time_ns - sent_ns) >= median(np.diff(sent_ns)):
+            return None  # stamped late by more than a cycle: nobody knows the order of the readings
     samples = samples[_refreshes(samples, least_V, FULL * pack_V)]
     v = samples.value
     if not len(v):
