@@ -8,7 +8,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from canscope.model.bench import Bench
+from canscope.model.bench import POLES, Bench
 from canscope.model.events import Event
 from canscope.model.findings import COMMON_PRACTICE
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
@@ -19,7 +19,14 @@ from canscope.rules.shared.direction_changes import WORDS, entered
 from canscope.trust.samples.staleness import stale_after_ns
 
 BRAKE = "driver.brake"
-Waiting = tuple[Event, ...]  # enterings whose brake state is not settled yet
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """Enterings whose brake state is not settled, and the last one with all poles open."""
+
+    unsettled: tuple[Event, ...] = ()
+    unasked: Event | None = None  # until it is left, or a pole closes: nobody drives on it so far
 
 
 @RULES.add("brake-interlock")
@@ -32,7 +39,8 @@ class BrakeInterlock(Rule):
 
     Judged
         At every entering of forward or reverse, as soon as the brake has been read again: a state
-        is known to have lasted only between two readings that agree.
+        is known to have lasted only between two readings that agree. With all poles open nobody is
+        asked: such an entering counts as the first pole closes, if it was not left before.
     Margin
         +1 with the brake pressed throughout the interval in which the direction changed, -1 with
         it released throughout; 0 with uncertainty 1 if the brake changed meanwhile. Brake state, no
@@ -68,22 +76,70 @@ class BrakeInterlock(Rule):
         return [Subject("driver", needs=(BRAKE, "driver.direction"))]
 
     def start(self, bench: Bench) -> Waiting:
-        return ()
+        return Waiting()
 
     def fold(self, state: Waiting, piece: Piece) -> tuple[Waiting, Sequence[Outcome]]:
-        """Judge the enterings whose brake state has settled."""
-        waiting, found = [], []
-        for event in (*state, *entered(piece)):
+        """Judge the enterings whose brake state has settled, or under which a pole closed."""
+        waiting, found, unasked = [], list[Outcome](), state.unasked
+        for event in (*state.unsettled, *entered(piece)):
+            if _all_open(piece, event.time_ns):
+                unasked = event
+                continue
             outcome = _settled(piece, event)
             if outcome is None:
                 waiting.append(event)
             else:
                 found.append(outcome)
-        return tuple(waiting), found
+        closed_ns = _closes(piece, unasked) if unasked is not None else None
+        if unasked is not None and closed_ns is not None:
+            found.append(_under_power(piece, unasked, closed_ns))
+        if unasked is not None and (closed_ns is not None or _left_ns(piece, unasked) is not None):
+            unasked = None
+        return Waiting(tuple(waiting), unasked), found
 
     def close(self, state: Waiting, piece: Piece) -> Sequence[Outcome]:
         """Enterings after which the brake was not read again."""
-        return [_unknown("stale", event, event.time_ns) for event in state]
+        return [_unknown("stale", event, event.time_ns) for event in state.unsettled]
+
+
+def _all_open(piece: Piece, time_ns: int) -> bool:
+    """Whether no pole is closed, as far as poles are bound; a silent box holds no coil."""
+    bound = any(piece.bench.has(f"contactors.{pole}") for pole in POLES)
+    return bound and piece.at("@engaged", time_ns).value[0] != 1
+
+
+def _closes(piece: Piece, event: Event) -> int | None:
+    """When the first pole closed in this piece while that direction was still chosen."""
+    steps = piece["@engaged"]
+    closed_ns = steps.time_ns[(steps.value == 1) & (steps.time_ns >= event.time_ns)]
+    left_ns = _left_ns(piece, event)
+    if not len(closed_ns) or (left_ns is not None and left_ns <= closed_ns[0]):
+        return None
+    return int(closed_ns[0])
+
+
+def _left_ns(piece: Piece, event: Event) -> int | None:
+    """When that direction was left in this piece; None if it was not."""
+    asked = piece["driver.direction"].known
+    left_ns = asked.time_ns[(asked.value != event.value) & (asked.time_ns >= event.time_ns)]
+    return int(left_ns[0]) if len(left_ns) else None
+
+
+def _under_power(piece: Piece, event: Event, closed_ns: int) -> Outcome:
+    """Whether the brake was pressed as a pole closed with a direction chosen."""
+    brake = float(piece.at(BRAKE, closed_ns).value[0])
+    if np.isnan(brake):
+        return _unknown("stale", event, closed_ns)
+    return margins(
+        "driver",
+        closed_ns,
+        2 * brake - 1,
+        measured=brake,
+        limit=1.0,
+        start_ns=closed_ns,
+        end_ns=closed_ns,
+        entered=WORDS[event.value],
+    )
 
 
 def _settled(piece: Piece, event: Event) -> Outcome | None:

@@ -6,13 +6,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
-from canscope.model.bench import Bench
+import numpy as np
+
+from canscope.model.bench import Bench, DriveUnit
 from canscope.model.events import Event
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece
-from canscope.model.rule import SPINNING, CardStep, Rule, limit
+from canscope.model.rule import SPINNING, CardStep, Rule, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.shared.direction_changes import WORDS, entered
+from canscope.rules.shared.powered import powered
 
 
 @RULES.add("change-at-standstill")
@@ -27,7 +30,8 @@ class ChangeAtStandstill(Rule):
         ``limit_rpm`` minus the motor's absolute speed, in rpm. The uncertainty is the speed's own,
         and how far the speed moved while the change may have happened.
     Unproven
-        No direction was entered (not-exercised); at an entering the speed was not known (stale).
+        No direction was entered (not-exercised); at an entering the speed of a unit that could
+        drive was not known (stale).
     """
 
     limit_rpm: float = limit(100.0, "rpm", high=500.0, note="at the motor", looser="higher")
@@ -63,20 +67,22 @@ class ChangeAtStandstill(Rule):
     def fold(self, state: Any, piece: Piece) -> tuple[Any, Sequence[Outcome]]:
         """Judge the enterings of this piece."""
         found = [
-            self._judge(piece, unit.name, unit.role("speed"), event)
+            self._judge(piece, unit, event)
             for event in entered(piece)
             for unit in piece.bench.units
         ]
         return state, found
 
-    def _judge(self, piece: Piece, unit: str, role: str, event: Event) -> Outcome:
-        speed_rpm, u_rpm = piece.at_event(role, event)
+    def _judge(self, piece: Piece, unit: DriveUnit, event: Event) -> Outcome:
+        speed_rpm, u_rpm = piece.at_event(unit.role("speed"), event)
         word = WORDS[event.value]
         if speed_rpm != speed_rpm:
             text = f"the speed was not known when {word} was entered"
-            return Doubt(unit, "stale", text, event.time_ns)
+            if not powered(piece, unit, np.array([event.time_ns], np.int64))[0]:
+                return unjudged(unit.name, "not-exercised", text, event.time_ns)
+            return Doubt(unit.name, "stale", text, event.time_ns)
         return margins(
-            unit,
+            unit.name,
             event.time_ns,
             self.limit_rpm - abs(speed_rpm),
             measured=abs(speed_rpm),

@@ -38,6 +38,19 @@ def watched_slopes(
     return times, np.where((times <= until) | (until == NEVER), slope, np.nan)
 
 
+def awake_slopes(
+    piece: Piece, thermometer: Thermometer, watch: Watch, window_s: float
+) -> tuple[Int64s, Floats]:
+    """Likewise, and after that as long as nodes have to speak: nothing warms fast by itself."""
+    times, slope = slopes(piece, thermometer.role, round(window_s * S))
+    until = watch.at(times)
+    judged = (times <= until) | (until == NEVER)
+    if not judged.all():
+        begun = piece.at("@awake", times - round(window_s * S)).value == 1
+        judged |= begun & (piece.at("@awake", times).value == 1)
+    return times, np.where(judged, slope, np.nan)
+
+
 def slope_doubts(state: Heat, piece: Piece, watch_s: float, window_s: float) -> list[Doubt]:
     """What keeps a run from proving its slopes: the temperatures themselves, or too few values."""
     idle = piece.bench.stage == "power-up"

@@ -22,7 +22,7 @@ from canscope.rules.heat._sensors import (
     heat_subjects,
     thermometers,
 )
-from canscope.rules.heat._slope import slope_doubts, watched_slopes
+from canscope.rules.heat._slope import awake_slopes, slope_doubts
 
 
 @RULES.add("temperature-rate")
@@ -31,10 +31,10 @@ class TemperatureRate(Rule):
     """No part of a drive unit heats up faster than heat can be noticed and the unit be stopped.
 
     Judged
-        For each temperature of each unit, on every sample until ``watch_s`` after its last burst:
-        the median slope between all pairs of readings of the last ``window_s``. Never over less
-        than the whole window, so that one step of a coarse sensor does not read as a fast rise;
-        not across a silence of more than three cycles.
+        For each temperature of each unit, on every sample until ``watch_s`` after its last burst,
+        and after that while nodes have to speak: the median slope between all pairs of readings of
+        the last ``window_s``. Never over less than the whole window, so that one step of a coarse
+        sensor does not read as a fast rise; not across a silence of more than three cycles.
     Margin
         ``limit_K_per_s`` minus the slope, in K/s; its uncertainty is one step of the reading (and
         twice the instrument's uncertainty, if given) over the window.
@@ -89,7 +89,7 @@ class TemperatureRate(Rule):
         ]
 
     def _rate(self, piece: Piece, thermometer: Thermometer, watch: Watch) -> Margins:
-        times, slope = watched_slopes(piece, thermometer, watch, self.window_s)
+        times, slope = awake_slopes(piece, thermometer, watch, self.window_s)
         return margins(
             thermometer.subject,
             times,

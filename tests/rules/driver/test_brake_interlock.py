@@ -113,3 +113,24 @@ def test_cutting_does_not_matter(cuts, pressed):
 def test_an_unbound_brake_is_unproven():
     found = run("brake-interlock", {"driver.direction": (TIMES, (TIMES >= 2) * 1.0)})
     assert found["driver"].reason == "not-bound"
+
+
+@pytest.mark.parametrize("cuts", [(), (2.05,), (2.95, 3.05, 3.45)])
+@pytest.mark.parametrize(
+    ("left_s", "pressed_s", "closes_s", "verdict"),
+    [
+        (2.5, 9.0, 3.0, "unproven"),  # tried with all poles open: it asks nobody
+        (9.0, 9.0, 3.0, "fail"),  # high voltage comes with forward chosen
+        (9.0, 2.5, 3.0, "pass"),  # the brake is pressed by then
+        (9.0, 9.0, 1.0, "fail"),
+    ],
+)
+def test_a_lever_that_is_tried_with_all_poles_open(cuts, left_s, pressed_s, closes_s, verdict):
+    """Forward from 2 s on, without the brake."""
+    roles = {
+        "driver.direction": (TIMES, ((TIMES >= 2.0) & (left_s > TIMES)).astype(float)),
+        "driver.brake": (TIMES, (pressed_s <= TIMES).astype(float)),
+        "contactors.negative": (TIMES, (closes_s <= TIMES).astype(float)),
+    }
+    found = run("brake-interlock", roles, cycles_s=dict.fromkeys(roles, 0.1), cuts=cuts)["driver"]
+    assert str(found.verdict) == verdict
