@@ -143,8 +143,10 @@ def cycles(real: Real) -> str:
 
 
 @trait("other-wheels")
-def other_wheels(real: Real) -> str:
-    """Light or heavy wheels, that drag less or more."""
+def other_wheels(real: Real) -> str | None:
+    """Light or heavy wheels, that drag less or more; none that the road couples."""
+    if real.coupled:
+        return None
     words = []
     for unit in real.vehicle.units:
         times, drag = float(real.rng.uniform(0.4, 1.8)), float(real.rng.uniform(0.6, 1.5))

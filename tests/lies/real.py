@@ -40,6 +40,7 @@ class Real:
     planned: list[Callable[[str, str], str]] = field(default_factory=list)  # (file, text) -> text
     poles_unseen: bool = False  # neither states nor commands of contactors are on a bus
     awake_s: float = 0.0  # after key-off at least: the contactors open by it, and links are charged
+    coupled: bool = False  # the road turns both axles alike
     rescaled: bool = False  # it has another pack voltage
     restarts: str = ""  # the bus of the unit that does so, just before high voltage comes
 

@@ -211,7 +211,7 @@ def rolling(real: Real) -> str | None:
     one, two = real.vehicle.units
     alike = {n: getattr(one, n) for n in ("inertia_kgm2", "drag_Nm", "rpm_per_percent")}
     real.vehicle = real.vehicle.with_unit(replace(two, gear_ratio=one.gear_ratio, **alike))
-    ms = int(real.rng.integers(5, 41))
+    ms, real.coupled = int(real.rng.integers(5, 41)), True
 
     def late(real: Real, truth: Truth, seen: Readings) -> None:
         for name in ("MotorSpeed", "Torque"):

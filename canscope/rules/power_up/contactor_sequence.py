@@ -25,6 +25,7 @@ CHATTERS = 3  # closings of a main contactor within a second; an auxiliary conta
 SETTLED_NS = S // 2  # positive's own state may come so late
 SWAPPED_NS = 3 * S // 100  # as far as stamps put frames out of order, and a contact bounces
 PATIENCE_NS = 5 * S  # how long an attempt waits for pre-charge to open once positive is closed
+BRIDGED_NS = 2 * S  # after positive closed pre-charge is done; common practice, no source
 
 
 @RULES.add("contactor-sequence")
@@ -39,9 +40,9 @@ class ContactorSequence(Rule):
         command; the sentence says how late it came. Three orders: negative closed before positive,
         pre-charge closed before positive, pre-charge opened after positive closed. A contactor
         that never closes, or a pre-charge that stays closed, whoever saw it close, fails by the
-        time until the window ended (pre-charge: 5 s after positive closed). Negative closing
-        (again) while positive is closed fails as well, and so does pre-charge from 0.5 s after
-        that, whenever they do.
+        time until the window ended (pre-charge: 5 s after positive closed, or where it opens with
+        positive after 2 s and more). Negative closing (again) while positive is closed fails as
+        well, and so does pre-charge from 0.5 s after that, whenever they do.
     Margin
         The time between the two changes, in ms. Each change lies between two samples: it is taken
         in the middle, give or take half the interval; the two halves and the clock add up to the
@@ -199,6 +200,10 @@ class ContactorSequence(Rule):
         since_ns = positive.after_ns if closed is None else closed.time_ns
         opened = first_after(_openings(window, "precharge"), since_ns)
         if opened is not None:
+            lasted_ns = opened.after_ns - positive.time_ns
+            if lasted_ns >= BRIDGED_NS and not _is_closed(window, "positive", opened.time_ns):
+                wrong = "pre-charge stayed closed until positive opened; for"
+                return [self._row(opened.time_ns, lasted_ns / MS, positive.after_ns, wrong)]
             right = "pre-charge opened after positive closed"
             wrong = "pre-charge opened before positive closed"
             return [self._order(window, positive, opened, right, wrong)]

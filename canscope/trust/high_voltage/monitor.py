@@ -27,6 +27,7 @@ MOVED, SHARE = 3.0, 0.002
 MORE_OHM = 0.1  # share by which it reads more with the contactors closed, surely; likewise
 MOST_OHM = 1e9  # cables, filters and the monitor itself are far below; likewise
 STAYED = 0.1  # of the way that closing moved it, within which it stays; likewise
+LEAKS = 10.0  # times as much as before, which is told; likewise
 LESS_NS, FEWEST = SECOND_NS, 2  # after they opened: readings that are less again; likewise
 AGAIN_NS = 3 * SECOND_NS  # and twice as long as it took to answer to their closing; likewise
 
@@ -70,6 +71,9 @@ def insulation(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         text = f"{read} and {read_alone}: it does not answer to what is connected"
         yield Remark(MONITOR, "silent", text, opened_ns)
         return
+    if when == "before" and LEAKS * median(alone.value) < median(connected.value):
+        text = f"{read} and {read_alone}: it had not measured yet, or the pack's side leaks while "
+        yield Remark(MONITOR, "told", text + "nothing is connected", began_ns)
     settled = window.back(MONITOR, began_ns + CLOSED_NS).between(0, opened_ns).known
     if len(settled) >= 10 and opened_ns - began_ns >= 2 * CLOSED_NS:
         way = percentile(settled.value, 90) - percentile(settled.value, 10)

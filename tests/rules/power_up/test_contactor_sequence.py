@@ -113,6 +113,14 @@ def test_pre_charge_that_was_closed_from_the_first_frame_on_has_to_open_as_well(
     assert finding.margin == pytest.approx(-5000, abs=0.01)
 
 
+@pytest.mark.parametrize(("opens_s", "verdict"), [(5.6, Verdict.FAIL), (3.2, Verdict.PASS)])
+def test_pre_charge_that_opens_only_with_positive_stayed_closed_all_along(opens_s, verdict):
+    """Positive closes at 1.6 s: an attempt that is broken off after 1.6 s proves nothing of it."""
+    finding = judge(precharge=[(1.2, 1), (opens_s, 0)], positive=[(1.6, 1), (opens_s, 0)])
+    assert finding.verdict is verdict
+    assert ("stayed closed until positive opened" in finding.sentence) == (verdict == Verdict.FAIL)
+
+
 def test_pre_charge_that_stays_closed_until_the_recording_ends_is_unproven():
     finding = judge(precharge=[(1.2, 1)], until_s=4.0)
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-exercised")
