@@ -22,6 +22,7 @@ FADES_S = (60.0, 600.0)  # of what was before
 MOST_BURSTS, FEWEST = 8, 15  # bursts that are told apart; blocks of the course
 ROUNDS = 300  # of the fit, at most
 LEFT_STEPS, LEFT_K, LEFT_PART = 0.8, 0.25, 0.15  # that may be left: of its steps, of its way
+SOAKS_NS, RISES_K, RISES = 15 * SECOND_NS, 8.0, 2.0  # after a burst; of what it had warmed it by
 LEFT_WET, LEFT_COOL, COOL_K = (
     0.4,
     0.25,
@@ -56,6 +57,28 @@ def unexplained(
     part = (LEFT_WET if way_K >= COOL_K else LEFT_COOL) if wet else LEFT_PART
     most_K = max(LEFT_STEPS * step_K, LEFT_K, part * way_K)
     return (float(left[row]), int(at_ns[row])) if abs(left[row]) > most_K else None
+
+
+def rises_at_rest(
+    at_ns: Int64s, degC: Floats, turns: Sequence[tuple[int, int]]
+) -> tuple[float, int] | None:
+    """By how much (in K) and when a temperature rose long after a burst; None if by little.
+
+    Heat soaks from part to part for some seconds; what then rises by far more than the bursts had
+    warmed it has another source, or is no temperature. Columns as in ``unexplained``.
+    """
+    bursts = _joined(turns)
+    cold = degC[at_ns < bursts[0][0]][-1:] if bursts else degC[:0]
+    for number, (_, end_ns) in enumerate(bursts if len(cold) else ()):
+        until_ns = bursts[number + 1][0] if number + 1 < len(bursts) else int(at_ns[-1]) + 1
+        rows = np.flatnonzero((at_ns >= end_ns + SOAKS_NS) & (at_ns < until_ns))
+        if not len(rows):
+            continue
+        rise_K = degC[rows] - np.minimum.accumulate(degC[rows])
+        most = int(rise_K.argmax())
+        if rise_K[most] > max(RISES_K, RISES * float(degC[rows[0]] - cold[0])):
+            return float(rise_K[most]), int(at_ns[rows[most]])
+    return None
 
 
 def _joined(turns: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:

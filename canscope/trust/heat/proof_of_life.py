@@ -20,7 +20,7 @@ from canscope.model.outcome import Doubt
 from canscope.model.piece import Piece
 from canscope.model.tables import SECOND_NS
 from canscope.trust.heat.course import BEFORE, BLOCK_NS, HIGHEST, LOWEST, SAMPLES, SUM, SURE, UNIT
-from canscope.trust.heat.heat_course import unexplained
+from canscope.trust.heat.heat_course import rises_at_rest, unexplained
 from canscope.trust.heat.shown import HELD_STEPS, WARMED_K, WARMED_STEPS, Shown, held_K, shown
 from canscope.trust.heat.watched import KEPT_TURNS, Sensor
 
@@ -168,7 +168,8 @@ class _Together:
         trimmed = table[:, SUM] - table[:, LOWEST] - table[:, HIGHEST]
         degC = trimmed / (table[:, SAMPLES] - 2) / UNIT
         middle_ns, wet = (start_ns + end_ns)[rows] // 2, self._bench.coolant != "empty"
-        return unexplained(middle_ns, degC, turns, one.step_K, wet=wet)
+        found = unexplained(middle_ns, degC, turns, one.step_K, wet=wet)
+        return found or rises_at_rest(middle_ns, degC, turns)
 
     def _too_cold(self, one: Shown) -> str:
         """Whether it read colder than anything was before its unit turned."""
