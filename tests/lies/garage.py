@@ -149,7 +149,8 @@ def other_wheels(real: Real) -> str | None:
         return None
     words = []
     for unit in real.vehicle.units:
-        times, drag = float(real.rng.uniform(0.4, 1.8)), float(real.rng.uniform(0.6, 1.5))
+        times = float(real.rng.uniform(0.4, 1.8))
+        drag = float(real.rng.uniform(max(0.6, 0.7 * times), 1.5))  # else it coasts too long, dry
         heavier = replace(unit, inertia_kgm2=unit.inertia_kgm2 * times, drag_Nm=unit.drag_Nm * drag)
         real.vehicle = real.vehicle.with_unit(heavier)
         words.append(f"{unit.name} {times:.0%} of the inertia and {drag:.0%} of the drag")

@@ -10,7 +10,7 @@ import numpy as np
 
 from canscope.model.bench import SAFE_V, Bench
 from canscope.model.findings import Verdict
-from canscope.model.median import median
+from canscope.model.median import median, scatter
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece
 from canscope.model.rule import Rule, Worst, limit, unjudged
@@ -32,6 +32,7 @@ from canscope.rules.shared.poles import MAIN_ROLES
 
 PACK = "pack.voltage"
 FALLS = 0.05  # of itself: a voltage that falls so far is looked at; common practice, no source
+NOISE = 3.0  # times the noise of a reading at rest; common practice, no source
 LEAST_A = 0.01  # what a current that reads the same may have changed by at least
 
 
@@ -88,7 +89,8 @@ class SourceResistance(Rule):
         pack's voltage.
     Margin
         ``limit_ohm`` minus the resistance, in ohm. The uncertainty is that of two readings of
-        voltage and of current over the step, and how far the voltage lagged behind the current.
+        voltage and of current over the step, the noise of a voltage at rest, and how far it lagged
+        behind the current.
     Unproven
         No load step was seen (not-exercised); the voltage rose as the load set in, so that the sign
         of the current or a scale is in doubt, or a link was below 60 V before it, so it feeds none
@@ -295,6 +297,7 @@ class SourceResistance(Rule):
             to_V = float("nan")
         ohm = (from_V - to_V) / change_A
         u_V, u_A = 2 * piece.bench.u(role) + moved_V, 2 * piece.bench.u(CURRENT)
+        u_V += NOISE * scatter(volts.value[: volts.time_ns.searchsorted(pulse.step.rest_ns)])
         u = (u_V + abs(ohm) * u_A) / abs(change_A)
         if ohm < -u or (role != PACK and from_V < SAFE_V):
             return None
