@@ -210,9 +210,8 @@ class AxleWitness(Rule):
 
     def _could_drive(self, piece: Piece, mark: Mark) -> bool:
         """Whether a mark of turning was made while the unit was powered: no hand turned a wheel."""
-        at_ns = np.array([mark.time_ns - mark.u_ns, mark.time_ns], np.int64)
-        driven = powered(piece, piece.bench.unit(str(mark.axle)), at_ns)
-        return mark.seen in DIRECTIONS and bool(driven.all())
+        closed = piece.at("@closed", [mark.time_ns - mark.u_ns, mark.time_ns]).value
+        return mark.seen in DIRECTIONS and bool((closed == 1).all())
 
     def _asked(self, state: State, piece: Piece, mark: Mark, burst: Burst | float) -> float:
         """What was asked in the burst that a mark belongs to; NaN where no mark tells."""

@@ -83,6 +83,7 @@ class BrakeInterlock(Rule):
         waiting, found, unasked = [], list[Outcome](), state.unasked
         for event in (*state.unsettled, *entered(piece)):
             if _all_open(piece, event.time_ns):
+                found += _closed_on(piece, unasked)
                 unasked = event
                 continue
             outcome = _settled(piece, event)
@@ -90,12 +91,10 @@ class BrakeInterlock(Rule):
                 waiting.append(event)
             else:
                 found.append(outcome)
-        closed_ns = _closes(piece, unasked) if unasked is not None else None
-        if unasked is not None and closed_ns is not None:
-            found.append(_under_power(piece, unasked, closed_ns))
-        if unasked is not None and (closed_ns is not None or _left_ns(piece, unasked) is not None):
+        closed_on = _closed_on(piece, unasked)
+        if unasked is not None and (closed_on or _left_ns(piece, unasked) is not None):
             unasked = None
-        return Waiting(tuple(waiting), unasked), found
+        return Waiting(tuple(waiting), unasked), [*found, *closed_on]
 
     def close(self, state: Waiting, piece: Piece) -> Sequence[Outcome]:
         """Enterings after which the brake was not read again."""
@@ -125,21 +124,26 @@ def _left_ns(piece: Piece, event: Event) -> int | None:
     return int(left_ns[0]) if len(left_ns) else None
 
 
-def _under_power(piece: Piece, event: Event, closed_ns: int) -> Outcome:
-    """Whether the brake was pressed as a pole closed with a direction chosen."""
+def _closed_on(piece: Piece, event: Event | None) -> list[Outcome]:
+    """Whether the brake was pressed as a pole closed in this piece with that direction chosen."""
+    closed_ns = None if event is None else _closes(piece, event)
+    if event is None or closed_ns is None:
+        return []
     brake = float(piece.at(BRAKE, closed_ns).value[0])
     if np.isnan(brake):
-        return _unknown("stale", event, closed_ns)
-    return margins(
-        "driver",
-        closed_ns,
-        2 * brake - 1,
-        measured=brake,
-        limit=1.0,
-        start_ns=closed_ns,
-        end_ns=closed_ns,
-        entered=WORDS[event.value],
-    )
+        return [_unknown("stale", event, closed_ns)]
+    return [
+        margins(
+            "driver",
+            closed_ns,
+            2 * brake - 1,
+            measured=brake,
+            limit=1.0,
+            start_ns=closed_ns,
+            end_ns=closed_ns,
+            entered=WORDS[event.value],
+        )
+    ]
 
 
 def _settled(piece: Piece, event: Event) -> Outcome | None:

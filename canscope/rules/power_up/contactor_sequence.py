@@ -40,8 +40,8 @@ class ContactorSequence(Rule):
         command; the sentence says how late it came. Three orders: negative closed before positive,
         pre-charge closed before positive, pre-charge opened after positive closed. A contactor
         that never closes, or a pre-charge that stays closed, whoever saw it close, fails by the
-        time until the window ended (pre-charge: 5 s after positive closed, or where it opens with
-        positive after 2 s and more). Negative closing (again) while positive is closed fails as
+        time until the window ended (pre-charge: 5 s after positive closed, also where it then
+        opens with positive). Negative closing (again) while positive is closed fails as
         well, and so does pre-charge from 0.5 s after that, whenever they do.
     Margin
         The time between the two changes, in ms. Each change lies between two samples: it is taken
@@ -50,8 +50,9 @@ class ContactorSequence(Rule):
     Unproven
         Positive never closed (not-exercised); the order lies within sampling (too-close-to-call);
         a state was not available when positive closed, or the recording ended before pre-charge
-        opened; a main contactor was closed when it was first seen, so that nobody knows how it
-        closed, whatever later attempts show (capture-damaged); a main contactor's state said closed
+        opened; pre-charge opened only as positive did, from 2 s on (not-exercised); a main
+        contactor was closed when it was first seen, so that nobody knows how it closed, whatever
+        later attempts show (capture-damaged); a main contactor's state said closed
         three times within a second, or opened for 0.1 s and closed again within a second while
         another contactor stayed closed (sensor-suspect); the state of pre-charge or positive is an
         echo of its command, or one signal tells of both main contactors (inferred).
@@ -202,6 +203,10 @@ class ContactorSequence(Rule):
         if opened is not None:
             lasted_ns = opened.after_ns - positive.time_ns
             if lasted_ns >= BRIDGED_NS and not _is_closed(window, "positive", opened.time_ns):
+                if lasted_ns < PATIENCE_NS:
+                    text = f"pre-charge opened only as positive did, after {lasted_ns / S:.1f} s: "
+                    text += "whether it opens by itself is not known"
+                    return [Doubt(NAME, "not-exercised", text, opened.time_ns)]
                 wrong = "pre-charge stayed closed until positive opened; for"
                 return [self._row(opened.time_ns, lasted_ns / MS, positive.after_ns, wrong)]
             right = "pre-charge opened after positive closed"

@@ -20,6 +20,7 @@ from canscope.rules import RULES
 from canscope.rules.shared.persistence import to_ns
 
 COARSE_K = 10.0  # of a temperature, whose zero is no zero; common practice, no source
+EMPTIED_NS = 100 * SECOND_NS  # before a reading, in which a link said that it is empty; likewise
 VOLTS = 0.5  # of what is allowed, and too coarse, otherwise; likewise
 
 Waiting = tuple[Reading, ...]  # readings whose time, with its uncertainty, has not passed yet
@@ -201,12 +202,13 @@ def _emptied(piece: Piece, reading: Reading, at_ns: int) -> float:
 
     Its node may sleep by then: a link that was cut off does not charge again.
     """
-    last = piece.history.samples(reading.role).between(0, at_ns + 1).known.value[-1:]
+    last = piece.history.samples(reading.role).between(at_ns - EMPTIED_NS, at_ns + 1).known[-1:]
     live = reading.value - reading.uncertainty >= SAFE_V
-    is_open = piece.at("@closed", at_ns).value[0] == 0
-    if not reading.role.endswith(".link_voltage") or not live or not is_open or not len(last):
+    if not reading.role.endswith(".link_voltage") or not live or not len(last):
         return float("nan")
-    return float(last[0]) if last[0] < SAFE_V else float("nan")
+    poles = piece.at("@engaged", at_ns)
+    stayed_open = poles.value[0] == 0 and poles.age_ns[0] >= at_ns - int(last.time_ns[0])
+    return float(last.value[0]) if stayed_open and last.value[0] < SAFE_V else float("nan")
 
 
 def _outside(reading: Reading, at_ns: int) -> Doubt:

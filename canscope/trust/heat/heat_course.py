@@ -22,7 +22,8 @@ FADES_S = (60.0, 600.0)  # of what was before
 MOST_BURSTS, FEWEST = 8, 15  # bursts that are told apart; blocks of the course
 ROUNDS = 300  # of the fit, at most
 LEFT_STEPS, LEFT_K, LEFT_PART = 0.8, 0.25, 0.15  # that may be left: of its steps, of its way
-SOAKS_NS, RISES_K, RISES = 15 * SECOND_NS, 8.0, 2.0  # after a burst; of what it had warmed it by
+SOAKS_NS, WITHIN_NS = 15 * SECOND_NS, 40 * SECOND_NS  # after a burst; a soak takes minutes
+RISES_K, RISES = 8.0, 2.0  # in that time; of what the bursts had warmed it by
 LEFT_WET, LEFT_COOL, COOL_K = (
     0.4,
     0.25,
@@ -64,8 +65,8 @@ def rises_at_rest(
 ) -> tuple[float, int] | None:
     """By how much (in K) and when a temperature rose long after a burst; None if by little.
 
-    Heat soaks from part to part for some seconds; what then rises by far more than the bursts had
-    warmed it has another source, or is no temperature. Columns as in ``unexplained``.
+    Heat soaks from part to part, the slower the farther; what rises fast by far more than the
+    bursts had warmed it has another source, or is no temperature. Columns as in ``unexplained``.
     """
     bursts = _joined(turns)
     cold = degC[at_ns < bursts[0][0]][-1:] if bursts else degC[:0]
@@ -74,7 +75,9 @@ def rises_at_rest(
         rows = np.flatnonzero((at_ns >= end_ns + SOAKS_NS) & (at_ns < until_ns))
         if not len(rows):
             continue
-        rise_K = degC[rows] - np.minimum.accumulate(degC[rows])
+        since = at_ns[rows].searchsorted(at_ns[rows] - WITHIN_NS)
+        low = [degC[rows][first : row + 1].min() for row, first in enumerate(since.tolist())]
+        rise_K = degC[rows] - np.array(low)
         most = int(rise_K.argmax())
         if rise_K[most] > max(RISES_K, RISES * float(degC[rows[0]] - cold[0])):
             return float(rise_K[most]), int(at_ns[rows[most]])

@@ -15,6 +15,7 @@ from canscope.trust.remark import Remark
 from canscope.trust.samples.clock_alignment import Alignment
 from canscope.trust.samples.tenths import CURRENT, PACK, REACH, Tenths
 
+IGNITION = "driver.ignition"
 RAD_S = 2 * np.pi / 60  # per rpm
 # All common practice, no source.
 FED_A, FED_LASTS = 1.5, 20  # into the pack, beside the zero, for so many tenths
@@ -58,9 +59,10 @@ class Flows:
         if len(self._zeros) < ZERO:
             new = slice(-self._tenths.new, None)
             amps = self._tenths.of[CURRENT].mean[new]
-            rows = np.flatnonzero(self._tenths.open[new] & ~np.isnan(amps))[
-                : ZERO - len(self._zeros)
-            ]
+            open_ = self._tenths.open[new] & ~np.isnan(amps)
+            if self._tenths.bench.has(IGNITION):  # a node that sleeps may send anything
+                open_ &= self._tenths.awake[new]
+            rows = np.flatnonzero(open_)[: ZERO - len(self._zeros)]
             numbers = self._tenths.numbers[new]
             self._zeros += [(int(numbers[row]), float(amps[row])) for row in rows]
 

@@ -55,8 +55,9 @@ def insulation(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     last = window.back(MONITOR, all_open_ns + LESS_NS).known[-FEWEST:]
     when = "before"
     if not len(alone):  # it spoke for the first time when they had closed
-        awake = window.at("@awake", last.time_ns).value == 1
-        alone, when = last[awake], "after they had opened"
+        later = window.back(MONITOR, all_open_ns + AGAIN_NS).known
+        awake = window.at("@awake", later.time_ns).value == 1
+        alone, when = later[awake], "after they had opened"
     if len(connected) < 3 or not len(alone):
         return
     if median(connected.value) > MOST_OHM:

@@ -120,15 +120,16 @@ class Obeys:
         return apart.last_ns - int(asked.time_ns[0]) >= BOUNCES_NS + self._clocks_ns(role)
 
     def _opens_alone(self, role: str, apart: Apart, history: History) -> bool:
-        """Whether no other pole opened beside it, as they do where a stop cuts the coils."""
+        """Whether another pole stayed closed, and none opened as where a stop cuts the coils."""
         if self._is_request(role, closes=True):
             return False
-        beside = apart.begin_ns - SECOND_NS, apart.begin_ns + SECOND_NS
+        beside = apart.begin_ns - SECOND_NS, apart.last_ns + 1
         others = (f"contactors.{pole}" for pole in POLES)
         states = [history.samples(r).known.between(*beside).value for r in others if r != role]
-        stop = history.samples(STOP).known.between(beside[0], apart.last_ns + 1)
+        stop = history.samples(STOP).known.between(*beside)
+        stayed = any(len(each) and (each == 1).all() for each in states)
         opened = any(((each[:-1] == 1) & (each[1:] == 0)).any() for each in states)
-        return not opened and not (stop.value != 0).any()
+        return stayed and not opened and not (stop.value != 0).any()
 
     def _is_request(self, role: str, *, closes: bool) -> bool:
         """Whether what asks for a pole asks for several at once, one of which waits for another.

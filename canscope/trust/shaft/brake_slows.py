@@ -16,14 +16,15 @@ from canscope.trust.remark import Links, Remark
 
 BRAKE = "driver.brake"
 # All common practice, no source.
-ROLLS_RPM = 100.0
+ROLLS_RPM, WALKS_RPM, RATIO = 100.0, 100.0, 10.0  # of the motor; of a wheel: 11 km/h; a usual one
 LASTS_NS, KEPT = 3 * S, 0.5  # for so long it reads pressed, and part of the speed that is left
 
 
 def brake_slows(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     """A brake under which a vehicle rolls on, in rolling; on stands units are not braked so."""
     bench, span = window.bench, window.span
-    role = bench.unit(span.subject).role("speed")
+    unit = bench.unit(span.subject)
+    role, fastest_rpm = unit.role("speed"), WALKS_RPM * (unit.gear_ratio or RATIO)
     if bench.stage != "rolling" or not bench.has(BRAKE):
         return
     brake = window.back(BRAKE, span.start_ns).between(span.start_ns, span.end_ns).known
@@ -32,7 +33,7 @@ def brake_slows(window: ClosedWindow, links: Links) -> Iterator[Remark]:
         if until_ns - since_ns < LASTS_NS:
             continue
         before, after = np.abs(window.at(role, [since_ns, since_ns + LASTS_NS]).value)
-        if before >= ROLLS_RPM and after >= KEPT * before:
+        if ROLLS_RPM <= before <= fastest_rpm and after >= KEPT * before:
             text = f"read pressed for {LASTS_NS // S} s while the vehicle rolled on, from "
             text += f"{before:.0f} to {after:.0f} rpm of {span.subject}: the brake does not hold "
             yield Remark(BRAKE, "wrong", text + "it, or this is not its reading", since_ns)

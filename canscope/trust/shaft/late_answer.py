@@ -18,7 +18,7 @@ PEDAL, REQUEST, BRAKE = "driver.pedal", "driver.direction", "driver.brake"
 # All common practice, no source.
 REST_PERCENT, PRESSED_PERCENT = 3.0, 10.0
 BEFORE_NS = 6 * S  # a burst, in which its pedal was pressed
-PART = 0.3  # of a burst's largest torque, from which on a unit answers
+PART, STARTS_NS = 0.3, S // 2  # of the largest torque until then, from which on a unit answers
 LEAST_NM = 1.0
 ANSWER_NS = S  # and a cycle of pedal and torque
 
@@ -59,8 +59,8 @@ def late_answer(window: ClosedWindow, links: Links) -> Iterator[Remark]:
 
 
 def _answers_ns(window: ClosedWindow, role: str, since_ns: int) -> int | None:
-    """When a unit first gave a part of its largest torque in the burst; None if it gave none."""
-    every = window.back(role, since_ns).between(since_ns, window.span.end_ns).known
+    """When a unit first gave a part of the torque by which it starts; None if it gave none."""
+    every = window.back(role, since_ns).between(since_ns, window.span.start_ns + STARTS_NS).known
     pushes = np.abs(every.value)
     if not len(pushes) or pushes.max() < LEAST_NM:
         return None

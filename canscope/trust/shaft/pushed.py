@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from canscope.model.history import History
-from canscope.model.tables import SECOND_NS
+from canscope.model.tables import SECOND_NS, Floats
 from canscope.trust.remark import Remark
 from canscope.trust.samples.clock_alignment import Alignment
 from canscope.trust.samples.tenths import REACH, TENTH_NS, Tenths
@@ -26,8 +26,9 @@ IDLE_NM = 2.0  # of a unit that does not push
 PRESSED = 5.0  # percent of pedal
 STRONG = 0.85  # of the torque by which it started
 TIMES, LEAST_NMS = 1.8, 2.0  # as much as it needed to start
-FOR_THE_MOST = 0.8  # of the readings of the pedal
-LONGEST, KEPT = 100, 8  # tenths of one push, and pushes
+FOR_THE_MOST = 0.5  # of the readings of the pedal
+LONGEST, KEPT = 100, 16  # tenths of one push, and pushes
+HELD = 3  # tenths for which a reading holds that comes more seldom
 
 
 @dataclass
@@ -98,31 +99,50 @@ class Pushed:
     def _follow(self, pair: tuple[str, str], pushes: Pushes, history: History) -> None:
         """Take in the new tenths of one shaft: pushes, and whether it started by them."""
         torque, speed = (self._tenths.of[role] for role in pair)
-        for row in self._tenths.rows(1).tolist():
-            newton_m = float(torque.mean[row])
-            rpm = max(-float(speed.low[row]), float(speed.high[row]))
-            if abs(newton_m) >= IDLE_NM and self._tenths.both[row] and rpm < TURNS_RPM:
+        for row in self._tenths.rows(HELD + 1).tolist():
+            newton_m = _held(torque.mean, row)
+            rpm = max(-_held(speed.low, row), _held(speed.high, row))
+            pushes_on = abs(newton_m) >= IDLE_NM and self._tenths.both[row]
+            if pushes_on and rpm < TURNS_RPM:
                 pushes.now = (*pushes.now, newton_m)[-LONGEST:]
                 pushes.moved |= not rpm < STANDS_RPM
                 continue
-            before = max(-float(speed.low[row - 1]), float(speed.high[row - 1]))
-            if rpm >= TURNS_RPM and (pushes.now or before < STANDS_RPM):
-                took = np.abs([*pushes.now, newton_m])
-                pushes.starts_Nm = max(pushes.starts_Nm, float(took.max()))
-                pushes.starts_Nms = max(pushes.starts_Nms, float(took.sum()) / 10)
-            elif not pushes.moved and sum(map(abs, pushes.now)) / 10 >= LEAST_NMS:
-                ends = self._tenths.at_ns(row - len(pushes.now)), self._tenths.at_ns(row)
-                pedal = history.samples(PEDAL).known.between(*ends).value
-                pressed = len(pedal) > 0 and float(np.mean(pedal >= PRESSED)) >= FOR_THE_MOST
-                if pressed and self._released(history, *ends):
-                    stood = [*pushes.stood, (ends[0], pushes.now)]
-                    pushes.stood = tuple(sorted(stood, key=_strength)[-KEPT:])
+            before = max(-_held(speed.low, row - 1), _held(speed.high, row - 1))
+            ends = self._tenths.at_ns(row - len(pushes.now)), self._tenths.at_ns(row)
+            if pushes_on and rpm >= TURNS_RPM and (pushes.now or before < STANDS_RPM):
+                if _pressed(history, ends[1], ends[1] + TENTH_NS):
+                    took = np.abs([*pushes.now, newton_m])
+                    pushes.starts_Nm = max(pushes.starts_Nm, float(took.max()))
+                    pushes.starts_Nms = max(pushes.starts_Nms, float(took.sum()) / 10)
+            else:
+                self._file(pushes, ends, history)
             pushes.now, pushes.moved = (), False
+
+    def _file(self, pushes: Pushes, ends: tuple[int, int], history: History) -> None:
+        """Keep a push that turned nothing, if the driver asked for it."""
+        if pushes.moved or sum(map(abs, pushes.now)) / 10 < LEAST_NMS:
+            return
+        if _pressed(history, *ends) and self._released(history, *ends):
+            stood = [*pushes.stood, (ends[0], pushes.now)]
+            pushes.stood = tuple(sorted(stood, key=_strength)[-KEPT:])
 
     def _released(self, history: History, since_ns: int, until_ns: int) -> bool:
         """Whether the brake is known to have been released all the while, and a second before."""
         brake = history.samples(BRAKE).known.between(since_ns - SECOND_NS, until_ns)
         return len(brake) > 0 and not (brake.value != 0).any()
+
+
+def _held(column: Floats, row: int) -> float:
+    """What was read in a tenth, or last in those just before it; NaN if in none."""
+    near = column[max(row - HELD, 0) : row + 1]
+    known = near[~np.isnan(near)]
+    return float(known[-1]) if len(known) else float("nan")
+
+
+def _pressed(history: History, since_ns: int, until_ns: int) -> bool:
+    """Whether the pedal was pressed for the most of that time."""
+    pedal = history.samples(PEDAL).known.between(since_ns, until_ns).value
+    return len(pedal) > 0 and float(np.mean(pedal >= PRESSED)) >= FOR_THE_MOST
 
 
 def _strength(stood: tuple[int, tuple[float, ...]]) -> float:

@@ -222,7 +222,8 @@ def test_a_wheel_that_turns_against_what_was_asked_fails_although_can_agrees_wit
 def test_a_wheel_that_creeps_in_neutral_long_after_any_burst(at_s, closed, is_told):
     """CAN knows of no motion since 5 s: within 30 s after that it may have coasted."""
     pole = (TIMES, np.full(len(TIMES), closed))
-    roles = {"units.front.speed": (TIMES, FORWARD), "contactors.negative": pole}
+    poles = dict.fromkeys(("contactors.negative", "contactors.positive"), pole)
+    roles = {"units.front.speed": (TIMES, FORWARD), **poles}
     marks = [{**mark(at_s, "reverse"), "asked": "neutral"}]
     found = run("axle-witness", roles, marks=marks, cycles_s=CYCLES)["front reverse"]
     assert (found.code == "wheel-against-request") == is_told

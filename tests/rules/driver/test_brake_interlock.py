@@ -134,3 +134,19 @@ def test_a_lever_that_is_tried_with_all_poles_open(cuts, left_s, pressed_s, clos
     }
     found = run("brake-interlock", roles, cycles_s=dict.fromkeys(roles, 0.1), cuts=cuts)["driver"]
     assert str(found.verdict) == verdict
+
+
+@pytest.mark.parametrize("cuts", [(), (1.05,), (1.35,), "each"])
+def test_a_later_lever_does_not_hide_the_one_under_which_a_pole_closed(cuts):
+    """Forward at 0.5 s without the brake, closed from 1.0 to 1.3 s; again at 2.0 s, with it."""
+    forward = ((TIMES >= 0.5) & (TIMES <= 1.6)) | (TIMES >= 2.0)
+    roles = {
+        "driver.direction": (TIMES, forward.astype(float)),
+        "driver.brake": (TIMES, (TIMES >= 1.7).astype(float)),
+        "contactors.negative": (
+            TIMES,
+            (((TIMES >= 1.0) & (TIMES <= 1.3)) | (TIMES >= 3.0)).astype(float),
+        ),
+    }
+    found = run("brake-interlock", roles, cycles_s=dict.fromkeys(roles, 0.1), cuts=cuts)["driver"]
+    assert found.verdict is Verdict.FAIL

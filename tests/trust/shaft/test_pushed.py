@@ -40,7 +40,7 @@ def test_a_shaft_that_stands_under_more_than_what_had_turned_it(
     later = np.abs(TIMES - 14 - half_s) < half_s
     said = remarks(
         units__front__torque=12 * STARTS + newton_m * later,
-        driver__pedal=20 * load(TIMES) + pedal * later,
+        driver__pedal=20.0 * (load(TIMES) > 0) + pedal * later,
         driver__brake=brake * later.astype(float),
         cuts=(8.2, 14.33),
     )
