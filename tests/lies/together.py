@@ -14,6 +14,7 @@ LEVER, BRAKE = "can0:Cabin.Direction", "can0:Cabin.BrakePressed"
 def together(lies: list[Lie], honest: Told, told: Told) -> list[Lie]:
     """The lies, by what they are beside each other."""
     lies = [_after_key_off(lie, honest, told) for lie in lies]
+    lies = [_repeated_over(lie, lies) for lie in lies]
     return _late_inputs(_of_one_sensor(_not_enabled(_smoothed_alike(lies)), honest, told))
 
 
@@ -29,6 +30,14 @@ def _after_key_off(lie: Lie, honest: Told, told: Told) -> Lie:
     if earlier and len(begins) and len(last_on) and begins[0] > last_on[0]:
         return replace(lie, kind="after-key-off", size=None)
     return lie
+
+
+def _repeated_over(lie: Lie, lies: list[Lie]) -> Lie:
+    """A code that a payload repeated over it keeps from the bus, by that repeat."""
+    if lie.kind != "fault-codes":
+        return lie
+    over = [one for one in lies if one.kind == "gateway-repeats" and set(lie.keys) <= set(one.keys)]
+    return replace(lie, kind=over[0].kind, keys=over[0].keys, size=over[0].size) if over else lie
 
 
 def _smoothed_alike(lies: list[Lie]) -> list[Lie]:
