@@ -82,6 +82,7 @@ WITNESSES = {
         still_fed,
         pack_answers.gone,
         discharge.one_circuit,
+        discharge.rises_again,
         discharge.passive_tail,
         discharge.passive_stays,
         twelve_volts.converter_off,

@@ -128,6 +128,8 @@ def gateway_repeats(told: Told) -> Lie | None:
     by_s = max((late_s(told, key, rows) for key in some), default=np.inf)
     if some and np.isfinite(by_s) and all(key.endswith("Ignition") for key in some):
         return Lie("delay", message.key, words, tuple(some), by_s)
+    if len(some) == 1 and some[0].endswith(("NegativeClosed", "PositiveClosed")):
+        by_s = min(by_s, _matters_s(told, some[0], rows)) if np.isfinite(by_s) else by_s
     if np.isfinite(size) and by_s < LATE_S:
         states = any(key.rpartition(".")[2] in STATES for key in some)
         name = "delay" if states else "holds-last"
@@ -139,6 +141,13 @@ def gateway_repeats(told: Told) -> Lie | None:
         return Lie(name, message.key, words, tuple(some), by_s)
     name = "insulation-stops" if measured(told, keys[0], rows.start) else "gateway-repeats"
     return Lie(name, message.key, words, tuple(keys), size)
+
+
+def _matters_s(told: Told, key: str, rows: slice) -> float:
+    """For how long a main pole's state is repeated wrongly while the other one is closed."""
+    other = "positive" if key.endswith("NegativeClosed") else "negative"
+    wrong = told.seen[key][rows] != told.seen[key][rows.start]
+    return float((wrong & (told.truth.closed[other][rows] > 0)).sum()) / 1000
 
 
 def _stays_pressed(told: Told, hidden: dict[str, float], rows: slice) -> bool:

@@ -293,6 +293,7 @@ ROWS = (
                 )
                 for kind, words, least, most in (
                     ("offset", "whose zero lies apart", -9.0, 9.0),
+                    ("drift", "whose zero drifts", -9.0, 9.0),
                     ("scale", "of a wrong factor, of a pedal that is pressed little", 0.5, 1.5),
                 )
             ),

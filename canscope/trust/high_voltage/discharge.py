@@ -30,6 +30,8 @@ TAIL_V, TAIL_NS = 100.0, 3 * SECOND_NS // 10  # a bleed that takes it is a heate
 STAYS_SECONDS, FLAT, FALLS_ON = 7, 0.2, 0.4
 # Of a link that is gone: how far back it is looked for, how long its node has been awake, how far
 # two readings lie apart, and what is left of the first at most; likewise.
+POLES_BY_NAME = ("negative", "positive", "precharge")
+RISES, RISES_V = 0.08, 15.0  # of the highest that it read: by which a link charges again; likewise
 BACK_NS, AWAKE_NS, NEXT_NS, LEFT = 60 * SECOND_NS, SECOND_NS, 60 * MS, 0.2
 
 
@@ -89,6 +91,34 @@ def passive_stays(window: ClosedWindow, links: Links) -> Iterator[Remark]:
                 text += "fed it, or it is wrong"
                 yield Remark(role, "wrong", text, from_ns + int(seconds[starts[row]]) * SECOND_NS)
                 break
+
+
+def rises_again(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """A link that was cut off, whose unit stands, and that charges again though no pole closes."""
+    negative, positive, precharge = (f"contactors.{pole}" for pole in POLES_BY_NAME)
+    opened = [e.time_ns for e in window.events_of("pole") if e.value == 0 and e.subject in MAINS]
+    if not window.bench.has(negative, positive, precharge) or not opened:
+        return
+    for role in links:
+        samples = window.back(role, min(opened)).between(min(opened), window.until_ns).known
+        if len(samples) < 2:
+            continue
+        times = samples.time_ns
+        ahead = np.minimum(times + LATE_NS, window.until_ns - 1)  # a state may come late
+        cut = np.ones(len(times), np.bool_)
+        for at_ns in (times, ahead):
+            is_open = [window.at(one, at_ns).value == 0 for one in (negative, positive, precharge)]
+            cut &= is_open[0] | (is_open[1] & is_open[2])
+        cut &= ~window.turning(times)  # a shaft that turns may charge it
+        low = np.minimum.accumulate(np.where(cut, samples.value, np.inf))
+        least_V = max(RISES * float(samples.value.max()), RISES_V)
+        rises = cut & (samples.value - np.where(np.isinf(low), samples.value, low) > least_V)
+        rows = np.flatnonzero(rises[1:] & rises[:-1])
+        if len(rows):
+            row = int(rows[0])
+            text = f"rose from {low[row]:.0f} to {samples.value[row]:.0f} V after it had been cut "
+            text += "off: a contact closed again for a moment, or its sensor is wrong"
+            yield Remark(role, "wrong", text, int(times[row]))
 
 
 def one_circuit(window: ClosedWindow, links: Links) -> Iterator[Remark]:
