@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from canscope.simulate.bits import crc8_j1850, put
-from canscope.simulate.messages import all_messages, step_of
+from canscope.simulate.messages import all_messages, cycle_s, step_of
 from canscope.simulate.recording import Recording
 from tests.lies.lies import (
     FEW_STEPS,
@@ -172,6 +172,8 @@ def gateway_holds(told: Told) -> Lie | None:
         return Lie("delay", key, words, (key,), ms / 1000)
     if "Pedal" in key or "Resistance" in key:
         return Lie("renewed", key, words, (key,), ms / 1000)
+    if key.endswith("ControlVoltage") and ms < 5000 * cycle_s(told.vehicle, key):
+        return Lie("holds-last", key, words, (key,), ms / 1000)  # too short to be told from its own
     if "Voltage" in key:  # as one that is held
         changes = int(
             np.count_nonzero(np.diff(np.round(honest[rows] / step_of(told.vehicle, key))))

@@ -147,11 +147,12 @@ ROWS = (
             Unseen(
                 "offset",
                 ("units.*.speed",),
-                "an offset of up to 10 rpm of the motor, about one turn of a wheel in a minute: "
-                "resolvers flicker by more at standstill, and no limit is as narrow",
+                "an offset of up to 10 rpm of the motor, and half of its step, about one turn of a "
+                "wheel in a minute: resolvers flicker by more at standstill, and no limit is as "
+                "narrow",
                 "see the wheel stand still while it is read",
-                least=-10.0,
-                most=10.0,
+                least=-12.5,
+                most=12.5,
             ),
             Unseen(
                 "delay",
