@@ -343,7 +343,7 @@ def pole_by_link(told: Told) -> Lie | None:
     late_ms = closed - int(np.argmax(flows > 0))
     ends = [_edges(told, told.truth.closed[pole])[1] for pole in ("negative", "positive")]
     after_ms = opened - min(ends)
-    if key == NEGATIVE and 0 <= late_ms <= 250 and 0 <= after_ms <= 250:
+    if key == NEGATIVE and 0 <= late_ms <= 300 and 0 <= after_ms <= 300:
         return Lie("late-feedback", key, f"derived from {words}", (key,), float(late_ms))
     # Of a full link its size is the share of the pack at which it counts as full.
     size = 0.95 if words == "a full link" else None
