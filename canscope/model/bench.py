@@ -11,6 +11,7 @@ from canscope.model.definition import MessageSpec, SignalSpec
 
 STAGES = ("unit-alone", "power-up", "dry-spin", "wet-spin", "rolling")
 MAINS = ("negative", "positive")
+GEAR_RATIO = 10.0  # of a drive unit whose plan states none; common practice, no source
 POLES = ("negative", "precharge", "positive")
 SAFE_V = 60.0  # d.c., UN R100: high voltage begins above it; a link below it drives nothing
 MARK_S = 1.0  # how far a mark may lie from its instant; common practice, no source

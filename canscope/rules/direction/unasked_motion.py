@@ -8,7 +8,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from canscope.model.bench import Bench, DriveUnit
+from canscope.model.bench import GEAR_RATIO, Bench, DriveUnit
 from canscope.model.findings import Verdict
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
 from canscope.model.piece import Piece
@@ -495,7 +495,6 @@ def _seen_to_turn(piece: Piece) -> list[Outcome]:
     return found
 
 
-GEAR_RATIO = 10.0  # of a drive unit whose plan states none; common practice, no source
 CREEPS = 2.0  # magnitude of a code: turning that way is allowed, but nobody asks for it
 
 

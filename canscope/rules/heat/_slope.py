@@ -30,23 +30,18 @@ def slopes(piece: Piece, role: str, window_ns: int) -> tuple[Int64s, Floats]:
 
 
 def watched_slopes(
-    piece: Piece, thermometer: Thermometer, watch: Watch, window_s: float
+    piece: Piece, thermometer: Thermometer, watch: Watch, window_s: float, *, awake: bool = False
 ) -> tuple[Int64s, Floats]:
-    """Times and slopes (K/s) of a temperature; NaN once its unit's heat is no longer watched."""
-    times, slope = slopes(piece, thermometer.role, round(window_s * S))
-    until = watch.at(times)
-    return times, np.where((times <= until) | (until == NEVER), slope, np.nan)
+    """Times and slopes (K/s) of a temperature; NaN once its unit's heat is no longer watched.
 
-
-def awake_slopes(
-    piece: Piece, thermometer: Thermometer, watch: Watch, window_s: float
-) -> tuple[Int64s, Floats]:
-    """Likewise, and after that as long as nodes have to speak: nothing warms fast by itself."""
-    times, slope = slopes(piece, thermometer.role, round(window_s * S))
+    With ``awake`` it is watched as long as nodes have to speak as well.
+    """
+    width_ns = round(window_s * S)
+    times, slope = slopes(piece, thermometer.role, width_ns)
     until = watch.at(times)
     judged = (times <= until) | (until == NEVER)
-    if not judged.all():
-        begun = piece.at("@awake", times - round(window_s * S)).value == 1
+    if awake and not judged.all():
+        begun = piece.at("@awake", times - width_ns).value == 1
         judged |= begun & (piece.at("@awake", times).value == 1)
     return times, np.where(judged, slope, np.nan)
 

@@ -22,7 +22,7 @@ from canscope.rules.heat._sensors import (
     heat_subjects,
     thermometers,
 )
-from canscope.rules.heat._slope import awake_slopes, slope_doubts
+from canscope.rules.heat._slope import slope_doubts, watched_slopes
 
 
 @RULES.add("temperature-rate")
@@ -89,7 +89,7 @@ class TemperatureRate(Rule):
         ]
 
     def _rate(self, piece: Piece, thermometer: Thermometer, watch: Watch) -> Margins:
-        times, slope = awake_slopes(piece, thermometer, watch, self.window_s)
+        times, slope = watched_slopes(piece, thermometer, watch, self.window_s, awake=True)
         return margins(
             thermometer.subject,
             times,

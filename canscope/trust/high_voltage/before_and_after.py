@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from canscope.model.bench import MAINS, SAFE_V
+from canscope.model.events import Event
 from canscope.model.median import median
 from canscope.model.piece import ClosedWindow
 from canscope.model.signals import Samples
@@ -45,7 +46,7 @@ def three_levels(window: ClosedWindow, role: str) -> tuple[float, float, float, 
 
 def connected_ns(window: ClosedWindow, least_ns: int) -> tuple[int, int] | None:
     """When the first pole closed before an opening, and the opening; None if closed too shortly."""
-    opened = [e for e in window.events_of("pole") if e.value == 0 and e.subject in MAINS]
+    opened = mains_opened(window)
     if not opened:
         return None
     opened_ns = min(event.after_ns for event in opened)
@@ -54,6 +55,11 @@ def connected_ns(window: ClosedWindow, least_ns: int) -> tuple[int, int] | None:
     if closed.value[0] != 1 or closed.age_ns[0] < least_ns or row < 0 or engaged.value[row] != 1:
         return None
     return int(engaged.time_ns[row]), opened_ns
+
+
+def mains_opened(window: ClosedWindow) -> list[Event]:
+    """The openings of the main contactors that became known in this window."""
+    return [e for e in window.events_of("pole") if e.value == 0 and e.subject in MAINS]
 
 
 def all_open(window: ClosedWindow, at_ns: int) -> bool:

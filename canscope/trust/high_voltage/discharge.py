@@ -10,13 +10,13 @@ from itertools import permutations
 
 import numpy as np
 
-from canscope.model.bench import MAINS
+from canscope.model.bench import POLES
 from canscope.model.history import LOOK_BACK_NS
 from canscope.model.median import median
 from canscope.model.piece import ClosedWindow
 from canscope.model.runs import runs_of
 from canscope.model.tables import SECOND_NS
-from canscope.trust.high_voltage.before_and_after import LATE_NS, LEAST_V
+from canscope.trust.high_voltage.before_and_after import LATE_NS, LEAST_V, mains_opened
 from canscope.trust.movement.trailing import noise
 from canscope.trust.remark import Links, Remark
 from canscope.trust.samples.clock_alignment import MS
@@ -28,10 +28,9 @@ TAIL_V, TAIL_NS = 100.0, 3 * SECOND_NS // 10  # a bleed that takes it is a heate
 # Of a passive discharge: seconds that it lasts, and shares of its usual rate at which it stays and
 # falls on; likewise.
 STAYS_SECONDS, FLAT, FALLS_ON = 7, 0.2, 0.4
+RISES, RISES_V = 0.08, 15.0  # of the highest that it read: by which a link charges again; likewise
 # Of a link that is gone: how far back it is looked for, how long its node has been awake, how far
 # two readings lie apart, and what is left of the first at most; likewise.
-POLES_BY_NAME = ("negative", "positive", "precharge")
-RISES, RISES_V = 0.08, 15.0  # of the highest that it read: by which a link charges again; likewise
 BACK_NS, AWAKE_NS, NEXT_NS, LEFT = 60 * SECOND_NS, SECOND_NS, 60 * MS, 0.2
 
 
@@ -42,7 +41,7 @@ def passive_tail(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     """
     if window.bench.bleed != "passive":
         return
-    opened = [e for e in window.events_of("pole") if e.value == 0 and e.subject in MAINS]
+    opened = mains_opened(window)
     if not opened:
         return
     for role in links:
@@ -62,7 +61,7 @@ def passive_tail(window: ClosedWindow, links: Links) -> Iterator[Remark]:
 
 def passive_stays(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     """A link that stops falling for seconds and then falls on, where only a bleed empties it."""
-    opened = [e for e in window.events_of("pole") if e.value == 0 and e.subject in MAINS]
+    opened = mains_opened(window)
     if window.bench.bleed != "passive" or not opened:
         return
     closed = [e.after_ns for e in window.events_of("pole") if e.value == 1]
@@ -95,20 +94,20 @@ def passive_stays(window: ClosedWindow, links: Links) -> Iterator[Remark]:
 
 def rises_again(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     """A link that was cut off, whose unit stands, and that charges again though no pole closes."""
-    negative, positive, precharge = (f"contactors.{pole}" for pole in POLES_BY_NAME)
-    opened = [e.time_ns for e in window.events_of("pole") if e.value == 0 and e.subject in MAINS]
-    if not window.bench.has(negative, positive, precharge) or not opened:
+    poles = [f"contactors.{pole}" for pole in POLES]
+    opened_ns = min((event.time_ns for event in mains_opened(window)), default=None)
+    if opened_ns is None or not window.bench.has(*poles):
         return
     for role in links:
-        samples = window.back(role, min(opened)).between(min(opened), window.until_ns).known
+        samples = window.back(role, opened_ns).between(opened_ns, window.until_ns).known
         if len(samples) < 2:
             continue
         times = samples.time_ns
         ahead = np.minimum(times + LATE_NS, window.until_ns - 1)  # a state may come late
         cut = np.ones(len(times), np.bool_)
         for at_ns in (times, ahead):
-            is_open = [window.at(one, at_ns).value == 0 for one in (negative, positive, precharge)]
-            cut &= is_open[0] | (is_open[1] & is_open[2])
+            negative, precharge, positive = (window.at(pole, at_ns).value == 0 for pole in poles)
+            cut &= negative | (positive & precharge)
         cut &= ~window.turning(times)  # a shaft that turns may charge it
         low = np.minimum.accumulate(np.where(cut, samples.value, np.inf))
         least_V = max(RISES * float(samples.value.max()), RISES_V)
@@ -123,7 +122,7 @@ def rises_again(window: ClosedWindow, links: Links) -> Iterator[Remark]:
 
 def one_circuit(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     """Links that discharge apart from each other, though they hang on one pair of wires."""
-    opened = [e for e in window.events_of("pole") if e.value == 0 and e.subject in MAINS]
+    opened = mains_opened(window)
     if len(links) < 2 or not opened:
         return
     from_ns, keys = opened[0].after_ns, window.bench.bindings

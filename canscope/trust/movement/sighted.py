@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 
-from canscope.model.bench import Bench, DriveUnit, Mark
+from canscope.model.bench import GEAR_RATIO, Bench, DriveUnit, Mark
 from canscope.model.history import History
 from canscope.model.tables import SECOND_NS
 from canscope.trust.remark import Remark
@@ -19,7 +19,7 @@ from canscope.trust.remark import Remark
 BEFORE_NS = 30 * SECOND_NS  # that a person may take to mark what was seen
 AFTER_NS = 7 * SECOND_NS // 5  # by which clocks may differ, and what has just begun is known
 LEAST_NS = 5 * SECOND_NS  # for which the contactors were closed before it
-WHEEL_RPM, MOVES_RPM, RATIO = 2.0, 16.0, 8.0  # of a wheel; of the motor at most; a usual ratio
+WHEEL_RPM, MOVES_RPM = 2.0, 16.0  # of a wheel; of the motor at most
 SILENT_NS = SECOND_NS  # in which it may have turned unseen
 SENSES = ("forward", "reverse")
 
@@ -65,7 +65,7 @@ class Sighted:
         times = np.concatenate((np.array([begin_ns]), known.time_ns, np.array([end_ns])))
         if not len(known) or np.diff(times).max() > SILENT_NS:
             return False
-        least_rpm = min(WHEEL_RPM * (unit.gear_ratio or RATIO), MOVES_RPM)
+        least_rpm = min(WHEEL_RPM * (unit.gear_ratio or GEAR_RATIO), MOVES_RPM)
         return float(np.abs(known.value).max()) <= least_rpm + self._bench.u(role)
 
 

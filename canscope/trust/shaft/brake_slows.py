@@ -10,13 +10,14 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from canscope.model.bench import GEAR_RATIO
 from canscope.model.piece import ClosedWindow, S
 from canscope.model.runs import runs_of
 from canscope.trust.remark import Links, Remark
 
 BRAKE = "driver.brake"
 # All common practice, no source.
-ROLLS_RPM, WALKS_RPM, RATIO = 100.0, 100.0, 10.0  # of the motor; of a wheel: 11 km/h; a usual one
+ROLLS_RPM, WALKS_RPM = 100.0, 100.0  # of the motor; of a wheel: 11 km/h
 LASTS_NS, KEPT = 3 * S, 0.5  # for so long it reads pressed, and part of the speed that is left
 
 
@@ -24,7 +25,7 @@ def brake_slows(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     """A brake under which a vehicle rolls on, in rolling; on stands units are not braked so."""
     bench, span = window.bench, window.span
     unit = bench.unit(span.subject)
-    role, fastest_rpm = unit.role("speed"), WALKS_RPM * (unit.gear_ratio or RATIO)
+    role, fastest_rpm = unit.role("speed"), WALKS_RPM * (unit.gear_ratio or GEAR_RATIO)
     if bench.stage != "rolling" or not bench.has(BRAKE):
         return
     brake = window.back(BRAKE, span.start_ns).between(span.start_ns, span.end_ns).known

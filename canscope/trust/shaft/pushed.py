@@ -99,7 +99,12 @@ class Pushed:
     def _follow(self, pair: tuple[str, str], pushes: Pushes, history: History) -> None:
         """Take in the new tenths of one shaft: pushes, and whether it started by them."""
         torque, speed = (self._tenths.of[role] for role in pair)
-        for row in self._tenths.rows(HELD + 1).tolist():
+        rows = self._tenths.rows(HELD + 1)
+        near = np.abs(torque.mean[rows[:, None] - np.arange(HELD + 1)])
+        loud = (near >= IDLE_NM).any(axis=1)  # seldom
+        for row, may_push in zip(rows.tolist(), loud.tolist(), strict=True):
+            if not may_push and not pushes.now:
+                continue
             newton_m = _held(torque.mean, row)
             rpm = max(-_held(speed.low, row), _held(speed.high, row))
             pushes_on = abs(newton_m) >= IDLE_NM and self._tenths.both[row]
