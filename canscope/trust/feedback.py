@@ -83,6 +83,7 @@ WITNESSES = {
         pack_answers.gone,
         discharge.one_circuit,
         discharge.rises_again,
+        discharge.steps_down,
         discharge.passive_tail,
         discharge.passive_stays,
         twelve_volts.converter_off,

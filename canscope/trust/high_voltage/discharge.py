@@ -15,7 +15,7 @@ from canscope.model.history import LOOK_BACK_NS
 from canscope.model.median import median
 from canscope.model.piece import ClosedWindow
 from canscope.model.runs import runs_of
-from canscope.model.tables import SECOND_NS
+from canscope.model.tables import SECOND_NS, Floats, Int64s
 from canscope.trust.high_voltage.before_and_after import LATE_NS, LEAST_V, mains_opened
 from canscope.trust.movement.trailing import noise
 from canscope.trust.remark import Links, Remark
@@ -32,6 +32,11 @@ RISES, RISES_V = 0.08, 15.0  # of the highest that it read: by which a link char
 # Of a link that is gone: how far back it is looked for, how long its node has been awake, how far
 # two readings lie apart, and what is left of the first at most; likewise.
 BACK_NS, AWAKE_NS, NEXT_NS, LEFT = 60 * SECOND_NS, SECOND_NS, 60 * MS, 0.2
+# Of a link that falls by a step: its share and volts, the stretch whose rate is taken on either
+# side, how long it may stand between, the least rate, by 1/s, how alike both are, and below which
+# share of the level after the step it falls on; likewise.
+STEP, STEP_V, STRETCH_NS, STANDS_NS = 0.15, 10.0, SECOND_NS // 2, SECOND_NS
+LEAST_RATE, ALIKE, FALLEN = 0.1, 0.3, 0.95
 
 
 def passive_tail(window: ClosedWindow, links: Links) -> Iterator[Remark]:
@@ -118,6 +123,47 @@ def rises_again(window: ClosedWindow, links: Links) -> Iterator[Remark]:
             text = f"rose from {low[row]:.0f} to {samples.value[row]:.0f} V after it had been cut "
             text += "off: a contact closed again for a moment, or its sensor is wrong"
             yield Remark(role, "wrong", text, int(times[row]))
+
+
+def steps_down(window: ClosedWindow, links: Links) -> Iterator[Remark]:
+    """A link that loses a share of its voltage from one reading to the next while it discharges.
+
+    What empties it is the same before and after, as its rate shows: nothing took that share.
+    """
+    opened = mains_opened(window)
+    if not opened:
+        return
+    for role in links:
+        link = window.back(role, opened[0].after_ns - STRETCH_NS).known
+        times, volts = link.time_ns, link.value
+        steps = volts[:-1] - volts[1:]
+        falls = (steps > np.maximum(STEP * volts[:-1], STEP_V)) & (volts[1:] > STEP_V)
+        for row in np.flatnonzero(falls & (np.diff(times) <= NEXT_NS)).tolist():
+            before = _rate(times, volts, int(times[row]) - STRETCH_NS, int(times[row]))
+            on = np.flatnonzero(volts[row + 1 :] < FALLEN * volts[row + 1])
+            if not len(on):
+                continue
+            on_ns = int(times[row + 1 + on[0]])
+            after = _rate(times, volts, on_ns, on_ns + STRETCH_NS)
+            if on_ns - times[row] <= STANDS_NS and abs(after - before) < ALIKE * before:
+                text = f"fell from {volts[row]:.0f} to {volts[row + 1]:.0f} V within "
+                text += f"{(times[row + 1] - times[row]) / 1e6:.0f} ms in the midst of a discharge "
+                text += f"of {before:.0%} in each second: nothing takes so much at once"
+                yield Remark(role, "wrong", text, int(times[row + 1]))
+                break
+
+
+def _rate(times: Int64s, volts: Floats, from_ns: int, to_ns: int) -> float:
+    """By which a link falls, as a share of itself in each second, over all of that time.
+
+    NaN if it was not read all along, or hardly falls.
+    """
+    rows = np.flatnonzero((times >= from_ns) & (times <= to_ns) & (volts > 0))
+    lasted_ns = int(times[rows[-1]] - times[rows[0]]) if len(rows) else 0
+    if lasted_ns < to_ns - from_ns - NEXT_NS:
+        return np.nan
+    rate = float(np.log(volts[rows[0]] / volts[rows[-1]])) / lasted_ns * SECOND_NS
+    return rate if rate >= LEAST_RATE else np.nan
 
 
 def one_circuit(window: ClosedWindow, links: Links) -> Iterator[Remark]:

@@ -33,6 +33,7 @@ ALIKE_NM, ALIKE_RPM = 0.2, 10.0  # beside half a step: what means may differ by
 SURE = 4.0  # standard errors
 FEWEST, STEPS = 10, 1.5  # readings in a burst, and of its steps, by which a current has to move
 AVERAGED, LEAST_SLOPE = 10, 0.1  # of the grid, over which a sensor may average; and what is told
+SLOPE_SURE = 1.0  # standard errors: a slope that follows lies near one, far from what is told
 LONGEST_NS = 60 * SECOND_NS  # in which its steps are looked for
 
 
@@ -141,7 +142,7 @@ def _slope(x: Floats, y: Floats) -> float:
         return -np.inf
     slope = float(spread @ y) / total
     rest = y - y.mean() - slope * spread
-    return slope + SURE * float(np.sqrt(rest @ rest / max(len(x) - 2, 1) / total))
+    return slope + SLOPE_SURE * float(np.sqrt(rest @ rest / max(len(x) - 2, 1) / total))
 
 
 def _course(samples: Samples | None, grid: Int64s) -> Floats:
