@@ -81,13 +81,19 @@ def _missing(
     """One sentence for each reason, of what is required and unproven.
 
     What the diagnosis knows as a consequence of one of the ``leads`` is not told by itself.
-    A link that was live as the recording ended comes first: somebody may be about to touch it.
+    A link that was live as the recording ended comes first: somebody may be about to touch it. What
+    is in the way of a proof comes before what only did not happen: repeating alone would not help.
     """
     groups: dict[tuple[str, ...], list[Finding]] = {}
     lacking = [f for f in findings if f.verdict is Verdict.UNPROVEN and f.required and not f.waived]
     lacking = [f for f in lacking if f in leads or f.key not in consequences or f.code == LIVE]
     lacking.sort(
-        key=lambda finding: (finding.code != LIVE, finding not in leads, *_weight(finding, rules))
+        key=lambda finding: (
+            finding.code != LIVE,
+            finding not in leads,
+            finding.reason == "not-exercised",
+            *_weight(finding, rules),
+        )
     )
     unseen = {f.subject for f in lacking if f.rule == "message-presence"}
     for finding in lacking:

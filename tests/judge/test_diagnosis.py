@@ -329,6 +329,28 @@ def test_12_V_that_are_never_enough_for_nodes_that_talk_are_first_a_wrong_factor
     assert "tired" in causes(dip)[0].cause
 
 
+def test_a_supply_of_nothing_is_a_missing_reading_for_the_node_that_tells_it_talks():
+    dip = ("fail", "control-supply", "12 V", "")
+    found = causes(dip, ("fail", "supply-range", "12 V", "nothing-read"))
+    assert "reading is missing" in found[0].cause
+    assert len(found[0].findings) == 2
+
+
+def test_a_temperature_that_jumps_is_first_a_bad_contact():
+    fast = ("fail", "temperature-rate", "front winding", "")
+    jumped = lacking("sensor-suspect", "front winding", rule="sensor-alive")
+    assert "bad contact" in causes(fast, *jumped)[0].cause
+    assert "draws current" in causes(fast)[0].cause
+    other = lacking("sensor-suspect", "rear winding", rule="sensor-alive")
+    assert "draws current" in causes(fast, *other)[0].cause
+
+
+def test_turning_in_neutral_may_be_the_selectors_own_signal():
+    found = causes(("fail", "unasked-motion", "front", "in-neutral"))
+    assert "an input other than pedal" in found[0].cause
+    assert "the selector's signal says neutral" in found[1].cause
+
+
 def test_a_run_judged_by_the_plan_of_another_stage_is_told_from_a_unit_that_runs_by_itself():
     also = [("fail", "nothing-turns", "rear", ""), ("fail", "dry-exposure", "rear", "")]
     asked = causes(("fail", "unasked-motion", "rear", "asked-in-power-up"), *also)

@@ -388,6 +388,24 @@ ROWS = (
         explains=("nothing-turns|{unit}", "dry-exposure|{unit}", "pedal-at-rest|{unit}*"),
     ),
     Row(
+        when=(failed("unasked-motion", "{unit}", "in-neutral"),),
+        unless=(failed("pedal-at-rest", "{unit}*"), *UNSTEADY, failed("torque-response", "{unit}")),
+        causes=(
+            (
+                "the {unit} unit's controller takes an input other than pedal and selector, or "
+                "holds its last command",
+                "with all power off unplug the pedal; then, with the contactors open, see "
+                "whether the command stays",
+            ),
+            (
+                "the selector's signal says neutral while it is not: a bad contact, or a wrong "
+                "code in its definition or in the plan",
+                "with the contactors open, go through its places and watch the signal",
+            ),
+        ),
+        explains=("dry-exposure|{unit}", "change-at-standstill|{unit}"),
+    ),
+    Row(
         when=(failed("unasked-motion", "{unit}"),),
         unless=(failed("pedal-at-rest", "{unit}*"), *UNSTEADY, failed("torque-response", "{unit}")),
         causes=(

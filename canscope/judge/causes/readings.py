@@ -183,6 +183,21 @@ ROWS = (
         explains=("control-supply", "supply-range"),
     ),
     Row(
+        when=(failed("supply-range", code="nothing-read"),),
+        causes=(
+            (
+                "the 12 V reading is missing, not the 12 V: a node without supply does not talk",
+                "measure the 12 V at the battery, and at the sense wire of the node that reports "
+                "it, while it reads nothing",
+            ),
+            (
+                "the 12 V is lost at the node that reports it, which is fed from elsewhere as well",
+                "look at that node's plugs and fuses, then measure at its plug",
+            ),
+        ),
+        explains=("control-supply", "supply-range"),
+    ),
+    Row(
         when=(unproven("*", code="clocks-apart"),),
         unless=(unproven("*", "* link", "out-of-range"),),  # its rise shows no clock
         causes=(

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from canscope.model.bench import POLES, Bench
 from canscope.model.median import median
@@ -88,7 +89,7 @@ class SupplyRange(Rule):
         "fail": "was {side} the range of {low_V:g} to {high_V:g} V",
         "close": "came close to an end of its range of {low_V:g} to {high_V:g} V",
     }
-    codes: ClassVar[tuple[str, ...]] = ("always-low", "stopped")
+    codes: ClassVar[tuple[str, ...]] = ("always-low", "nothing-read", "stopped")
     exercise: ClassVar[str] = "record the 12 V from before the contactors close until after key-off"
     causes: ClassVar[tuple[str, ...]] = (
         "the d.c. converter does not run, and the 12 V battery goes flat",
@@ -156,7 +157,7 @@ class SupplyRange(Rule):
                 NAME,
                 part.time_ns,
                 np.minimum(below, above),
-                code=np.where(highest_V[1:] < NODES_V, "always-low", ""),
+                code=_codes(part.value, highest_V[1:]),
                 measured=part.value,
                 limit=np.where(below <= above, self.minimum_V, self.maximum_V),
                 uncertainty=piece.bench.u(SUPPLY),
@@ -182,7 +183,7 @@ class SupplyRange(Rule):
             before = piece.back(SUPPLY, time_ns - held_ns).between(0, time_ns + 1).known
             highest = float(before.value.max())
             if highest < self.closed_V and len(before) >= FEWEST:
-                found.append((time_ns, highest, so_far_V[row] < NODES_V))
+                found.append((time_ns, highest, so_far_V[row]))
         if not found:
             return []
         highest_V = np.array([volts for _, volts, _ in found])
@@ -191,7 +192,7 @@ class SupplyRange(Rule):
                 NAME,
                 np.array([time for time, _, _ in found], np.int64),
                 highest_V - self.closed_V,
-                code=np.where([always for _, _, always in found], "always-low", ""),
+                code=_codes(highest_V, np.array([so_far for _, _, so_far in found])),
                 measured=highest_V,
                 limit=self.closed_V,
                 uncertainty=piece.bench.u(SUPPLY),
@@ -257,3 +258,10 @@ class SupplyRange(Rule):
         return replace(
             state, next_ns=last_ns + 1, last_ns=last_ns, woke_ns=int(woke_ns[-1])
         ), judged
+
+
+def _codes(volts: Floats, highest_V: Floats) -> NDArray[np.str_]:
+    """What a low reading is: one of those that all were low, nothing at all, or a supply's."""
+    return np.where(
+        highest_V < NODES_V, "always-low", np.where(volts < NOTHING_V, "nothing-read", "")
+    )
