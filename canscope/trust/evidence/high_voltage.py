@@ -394,7 +394,7 @@ ROWS = (
             "frozen: no curve, no discharge",
             "the pack's voltage: it does not leave it as the poles open",
             "late, or made up: it gives way after the pack does, or otherwise",
-            "gone at once, or by a step, or apart from the other link as both discharge on the same "
+            "gone at once or by a step, or apart from the other link as both discharge on the same "
             "wires",
         ),
         (
