@@ -336,6 +336,17 @@ def test_a_supply_of_nothing_is_a_missing_reading_for_the_node_that_tells_it_tal
     assert len(found[0].findings) == 2
 
 
+def test_states_in_each_others_place_are_told_before_a_bleed_that_is_broken():
+    live = ("fail", "link-discharge", "front link", "")
+    also = [("fail", "current-while-open", "pack", ""), ("fail", "contactor-sequence", "c", "")]
+    found = causes(live, *also)
+    assert "states of two contactors are exchanged" in found[0].cause
+    assert len(found[0].findings) == 3
+    assert "active bleed" in causes(live)[0].cause
+    welded = causes(live, *also, ("fail", "contactor-weld", "negative pole", ""))
+    assert "has welded" in welded[0].cause
+
+
 def test_a_temperature_that_jumps_is_first_a_bad_contact():
     fast = ("fail", "temperature-rate", "front winding", "")
     jumped = lacking("sensor-suspect", "front winding", rule="sensor-alive")

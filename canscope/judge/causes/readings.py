@@ -152,6 +152,28 @@ ROWS = (
         for second in ("precharge-level", "current-while-open")
     ),
     Row(
+        when=(
+            failed("link-discharge"),
+            failed("current-while-open"),
+            failed("contactor-sequence"),
+        ),
+        unless=(failed("contactor-weld"),),
+        causes=(
+            (
+                "the states of two contactors are exchanged, in the definition, the plan or their "
+                "wiring: current flows while one of them reads open",
+                "treat the link as live; with the pack isolated, have each contactor pulled in by "
+                "itself and see whose state moves",
+            ),
+            (
+                "a main contactor conducts although its state says open: welded, or its feedback "
+                "is wrong",
+                "treat the link as live; with the pack isolated, a qualified person measures "
+                "across both contactors",
+            ),
+        ),
+    ),
+    Row(
         when=(failed("voltage-ceiling"), failed("value-range")),
         causes=(
             (

@@ -97,7 +97,7 @@ class Flows:
         text = f"read {amps:.1f} A, which are {np.abs(watt).min() / 1000:.1f} kW, while no unit "
         text += "turned or gave torque: "
         if self._stands:
-            text += "nothing of the run takes it"
+            text += f"nothing of the run {'takes' if amps > 0 else 'gives'} it"
         else:
             text += "look for what takes it, such as a heater"
         yield Remark(CURRENT, "wrong" if self._stands else "told", text, self._tenths.at_ns(row))
