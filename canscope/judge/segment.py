@@ -162,6 +162,7 @@ class Segment:
         self._health.finish(self._history, until)
         self._sensors.finish(self._history, until)
         ledger.feedback.note(self._stopped.finish(self._history))
+        self._pushed.close(self._history)
         for by_tenths in (self._unloaded, self._flows, self._pushed):
             ledger.feedback.note(by_tenths.finish(ledger.alignment))
         ledger.feedback.note(self._dead_bits.finish())

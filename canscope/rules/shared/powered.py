@@ -14,6 +14,7 @@ from canscope.model.bench import POLES, SAFE_V, DriveUnit, Mark
 from canscope.model.piece import Piece
 from canscope.model.signals import NEVER
 from canscope.model.tables import Bools, Int64s
+from canscope.rules.shared.poles import MAIN_ROLES
 
 DEAD_V = SAFE_V  # of a link, where a pole is not bound or not known
 
@@ -21,8 +22,9 @@ DEAD_V = SAFE_V  # of a link, where a pole is not bound or not known
 def powered(piece: Piece, unit: DriveUnit, times_ns: Int64s) -> Bools:
     """Whether the unit can drive: not all poles are known to be open, or its link is charged.
 
-    Where a pole is not bound or not known, a link below ``DEAD_V`` says as much. A box that has not
-    been heard yet holds no coil.
+    Where a pole is not bound or not known, a link below ``DEAD_V`` says as much; so it does where
+    one main pole reads open, as before a pre-charge. A box that has not been heard yet holds no
+    coil.
     """
     return piece.once_at((powered, unit.name), times_ns, lambda: _powered(piece, unit, times_ns))
 
@@ -50,6 +52,9 @@ def _powered(piece: Piece, unit: DriveUnit, times_ns: Int64s) -> Bools:
         unheard = [piece.at(role, times_ns).sampled_ns == NEVER for role in roles]
         all_open = all_open | np.logical_and.reduce(unheard)
     live: Bools = piece.at(unit.role("link_voltage"), times_ns).value >= DEAD_V
+    mains = [piece.at(role, times_ns).value for role in MAIN_ROLES if piece.bench.has(role)]
+    for main in mains:
+        all_open = all_open | ((main == 0) & dead)
     return ~all_open | live
 
 

@@ -64,6 +64,14 @@ class Pushed:
         for pair, pushes in self._pushes.items():
             self._follow(pair, pushes, history)
 
+    def close(self, history: History) -> None:
+        """Keep the pushes that go on as the run ends."""
+        end = self._tenths.end
+        for pushes in self._pushes.values():
+            if pushes.now:
+                first_ns = self._tenths.at_ns(end - len(pushes.now))
+                self._file(pushes, (first_ns, self._tenths.at_ns(end - 1) + TENTH_NS), history)
+
     def finish(self, alignment: Alignment) -> Iterator[Remark]:
         """What was wrong first with each shaft, unless clocks that differ make it look so."""
         for pair, pushes in self._pushes.items():

@@ -56,6 +56,18 @@ def test_a_wheel_turned_by_hand_with_both_poles_open_is_not_judged_here():
     assert judge(during(0.0, 1.0, 180.0))["front"].verdict is Verdict.PASS
 
 
+@pytest.mark.parametrize(("link_V", "verdict"), [(0.0, Verdict.PASS), (300.0, Verdict.FAIL)])
+def test_without_high_voltage_one_closed_pole_drives_nothing(link_V, verdict):
+    """Negative closes at 2 s, positive at 2.5 s: a hand may still turn the wheel in between."""
+
+    def with_link(roles):
+        link = np.where(TIMES < 2.5, link_V, 300.0)
+        roles["units.front.link_voltage"] = (TIMES, link)
+
+    assert judge(during(2.1, 2.4, 180.0), edit=with_link)["front"].verdict is verdict
+    assert judge(during(2.6, 2.9, 180.0), edit=with_link)["front"].verdict is Verdict.FAIL
+
+
 def test_it_is_for_the_stage_in_which_nothing_turns():
     assert judge(during(4.0, 5.0, 180.0), stage="dry-spin") == {}
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tests.trust.test_feedback import TIMES, load, remarks
+from tests.trust.test_feedback import TIMES, healthy, load, remarks
 
 STARTS = (TIMES >= 8.0) & (TIMES < 8.5)
 
@@ -45,3 +45,15 @@ def test_a_shaft_that_stands_under_more_than_what_had_turned_it(
         cuts=(8.2, 14.33),
     )
     assert any("stood under" in text for text in said.values()) == told
+
+
+def test_a_push_that_goes_on_as_the_run_ends_counts():
+    later = TIMES >= 28
+    said = remarks(
+        units__front__torque=12.0 * (STARTS | later),
+        driver__pedal=20.0 * ((load(TIMES) > 0) | later),
+        driver__brake=np.zeros(len(TIMES)),
+        contactors__negative=np.where(later, 1.0, np.asarray(healthy()["contactors.negative"])),
+        contactors__positive=np.where(later, 1.0, np.asarray(healthy()["contactors.positive"])),
+    )
+    assert any("stood under" in text for text in said.values())
