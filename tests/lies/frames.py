@@ -25,6 +25,7 @@ from tests.lies.lies import (
 )
 
 LITTLE_V, LITTLE_A = 2.0, 1.5  # that a stop of the pack's readings may hide
+BRIEF_S = 3.0  # as a load may go on and off
 LATE_S = 1.2  # for which it hides more, at most: then it is late
 
 
@@ -122,6 +123,9 @@ def gateway_repeats(told: Told) -> Lie | None:
         amps = lasting(off[current], 100)
         if amps <= LITTLE_A:  # as with a stop that hides no more
             return Lie("freeze", message.key, words, (current,), amps)
+        less = told.seen[current][rows] - told.seen[current][rows.start]
+        if s <= BRIEF_S and lasting(less, 100) <= LITTLE_A:  # it shows more than flows
+            return Lie("held-higher", message.key, words, (current,), amps)
     if pedals and _stays_pressed(told, hidden, rows):
         return Lie("clipped", message.key, words, tuple(k for k in keys if "Pedal" in k))
     some = [key for key, steps in hidden.items() if steps > FEW_STEPS]

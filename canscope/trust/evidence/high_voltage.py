@@ -213,6 +213,16 @@ ROWS = (
                 most=3.0,
             ),
             held_last("pack.current", 0.4, "a peak as short may lie between two readings as well"),
+            Unseen(
+                "held-higher",
+                ("pack.current",),
+                "a reading that is repeated for 3 s and less while units let go, and so shows up "
+                "to 4 A more than flows: a load that goes off by itself after them reads the same, "
+                "and no ceiling is passed by it",
+                CLAMP,
+                least=0.0,
+                most=4.0,
+            ),
             dead_bit(
                 "pack.current",
                 3.0,
