@@ -1,6 +1,7 @@
 """Where no contactor is bound: when a link came up to the pack's voltage and when it left it.
 
-That only lets one infer that the mains closed or opened in between; no rule takes it for a proof.
+That only lets one infer that the mains closed or opened in between: what rules judge by it may
+fail, and is never proven.
 """
 
 from __future__ import annotations
@@ -8,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from canscope.events.states import between
-from canscope.model.bench import MAINS, SAFE_V, Bench
+from canscope.model.bench import SAFE_V, Bench
 from canscope.model.events import Event
 from canscope.model.history import History
 from canscope.model.signals import Samples
@@ -24,8 +25,7 @@ class Charged:
     """Follows every link against the pack, piece after piece."""
 
     def __init__(self, bench: Bench) -> None:
-        bound = any(bench.has(f"contactors.{p}{part}") for p in MAINS for part in ("", ".command"))
-        usable = bench.has("pack.voltage") and not bound
+        usable = bench.has("pack.voltage") and not bench.mains_tell
         self._links = bench.link_roles() if usable else {}
         self._state: dict[str, tuple[bool, int]] = {}  # link -> charged, when last seen
 

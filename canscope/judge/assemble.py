@@ -16,7 +16,7 @@ from canscope.judge.ledger import Ledger
 from canscope.judge.misfit import misfits
 from canscope.judge.verdict import findings_of, lacking, overall, waive, waive_absent
 from canscope.model.bench import Bench, Mark
-from canscope.model.findings import Finding, Verdict
+from canscope.model.findings import BY_LINKS, Finding, Verdict
 from canscope.model.report import ANCHOR, HandCheck, Input, Report
 from canscope.model.roles import role_of
 from canscope.plan.plan import Plan, Waiver
@@ -117,7 +117,9 @@ def not_run(plan: Plan) -> frozenset[str]:
 
 def _hand_checks(ledger: Ledger, findings: Sequence[Finding]) -> Iterator[HandCheck]:
     """Each role that is not on this vehicle, with what rests on it and what answers it by hand."""
-    unbound = [(f, lacking(ledger, f)) for f in findings if f.reason == "not-bound"]
+    unbound = [
+        (f, lacking(ledger, f)) for f in findings if f.reason == "not-bound" or f.code == BY_LINKS
+    ]
     for role, absent in ledger.bench.not_on_vehicle.items():
         resting = tuple(f"{f.rule}, {f.subject}" for f, lacks in unbound if role in lacks)
         yield HandCheck(role, absent.reason, absent.by, role_of(role).hand_check, resting)

@@ -7,11 +7,10 @@ import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
 
 from canscope.judge.diagnosis import MOST
-from canscope.model.findings import Finding, Key, Verdict
+from canscope.model.findings import LIVE, Finding, Key, Verdict
 from canscope.model.report import Cause
 from canscope.model.rule import Rule
 
-LIVE = "live-at-end"  # of link-discharge
 LATE, APART = "heard-late", "clocks-apart"
 OF_A_SENSOR = ("sensor-suspect", "stale", "not-available", "out-of-range")
 KEY = re.compile(r"[^:]+:[^:]+\.[^:.]+")  # channel:Message.Signal

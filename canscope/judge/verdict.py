@@ -11,7 +11,7 @@ from canscope.judge.ledger import Ledger
 from canscope.judge.standing import Standing
 from canscope.model.bench import Kind
 from canscope.model.events import Window
-from canscope.model.findings import Finding, Verdict, mend
+from canscope.model.findings import BY_LINKS, LIVE, Finding, Verdict, mend
 from canscope.model.outcome import Doubt, Subject
 from canscope.model.roles import role_of
 from canscope.model.rule import Rule, Worst
@@ -137,13 +137,18 @@ def _conclude(
     if verdict is Verdict.FAIL:
         return verdict, None
     unbound = [r for r in subject.needs if r not in ledger.bench.bindings]
-    if unbound:
+    if unbound and _goes_by_links(ledger, rule, unbound):
+        if verdict is Verdict.PASS:
+            text = "no signal tells of its contactors, so that only its own voltage shows it"
+            return Verdict.UNPROVEN, Doubt(subject.name, "inferred", text, code=BY_LINKS)
+    elif unbound:
         seen = f"; {doubt.text}" if doubt and doubt.text and doubt.at_ns is not None else ""
-        return Verdict.UNPROVEN, Doubt(subject.name, "not-bound", ", ".join(unbound) + seen)
+        text, code = ", ".join(unbound) + seen, LIVE if doubt and doubt.code == LIVE else ""
+        return Verdict.UNPROVEN, Doubt(subject.name, "not-bound", text, code=code)
     unseen = [
         ledger.bench.bindings[role].key
         for role in subject.needs
-        if not any(health.roles[role].samples for health in ledger.healths)
+        if role not in unbound and not any(health.roles[role].samples for health in ledger.healths)
     ]
     if unseen:
         return Verdict.UNPROVEN, Doubt(subject.name, "not-seen", ", ".join(unseen))
@@ -159,6 +164,12 @@ def _conclude(
         text = f"it rests on {', '.join(found)}, found by a survey and not defined by its maker"
         return Verdict.UNPROVEN, Doubt(subject.name, "inferred", text)
     return verdict, doubt
+
+
+def _goes_by_links(ledger: Ledger, rule: Rule, unbound: Sequence[str]) -> bool:
+    """Whether a rule judges by the links in place of main contactors of which no signal tells."""
+    mains = [role.startswith("contactors.") for role in unbound]
+    return rule.by_links and not ledger.bench.mains_tell and all(mains)
 
 
 def _too_late(ledger: Ledger, rule: Rule, standing: Standing) -> bool:
@@ -194,7 +205,8 @@ def waive_absent(ledger: Ledger, findings: Sequence[Finding]) -> list[Finding]:
 
 
 def _without_role(ledger: Ledger, finding: Finding) -> Finding:
-    unbound = finding.reason == "not-bound" and finding.required and not finding.waived
+    unbound = finding.code in ("not-bound", BY_LINKS)  # not what was live as the recording ended
+    unbound &= finding.required and not finding.waived
     if not unbound or not ledger.rules[finding.rule].waivable:
         return finding
     lacks = lacking(ledger, finding)

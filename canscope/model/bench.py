@@ -220,6 +220,12 @@ class Bench:
         return None not in mains and len({binding.key for binding in mains if binding}) == 1
 
     @property
+    def mains_tell(self) -> bool:
+        """Whether any signal tells of a main contactor: its state or its command."""
+        names = [f"contactors.{pole}{part}" for pole in MAINS for part in ("", ".command")]
+        return any(name in self.bindings for name in names)
+
+    @property
     def clock_s(self) -> float:
         """What the clock adds to the uncertainty of a time or an order, in s."""
         return self.clock_ms / 1000

@@ -124,6 +124,8 @@ def mend(reason: str | None, code: str = "") -> str:
     return MENDS.get(code) or MENDS.get(reason or "", "")
 
 
+LIVE = "live-at-end"  # code of a link that was live as the recording ended: told first of all
+BY_LINKS = "by-links"  # code of what links alone show, where no signal tells of a main contactor
 TO_PROVE = "To prove it:"  # what begins the last part of an unproven's sentence
 COMMON_PRACTICE = "common practice, no source"
 

@@ -122,6 +122,7 @@ class Rule:
     peaks: ClassVar[bool] = False  # it judges the highest readings, which a low-pass hides
     # It rests on instants that none of its roles shows: of a person's look, of a shutdown.
     whole_run: ClassVar[bool] = False
+    by_links: ClassVar[bool] = False  # without contactor signals it goes by links, and may fail
     edges: ClassVar[bool] = False  # it does not, but clocks that differ may look like a fail of it
     limit_parameter: ClassVar[str] = ""  # the field whose source is the limit's source
     limit_source: ClassVar[str] = ""  # set where the limit is no parameter

@@ -10,6 +10,7 @@ import numpy as np
 
 from canscope.model.bench import SAFE_V, Bench
 from canscope.model.events import Event, Window
+from canscope.model.findings import BY_LINKS
 from canscope.model.history import LOOK_BACK_NS
 from canscope.model.median import median
 from canscope.model.outcome import Doubt, Outcome, Subject, margins
@@ -26,6 +27,9 @@ from canscope.trust.samples.missing_value import absence_at
 from canscope.trust.samples.range_ends import last_at_end
 
 ACCURACY = 0.03  # of a link sensor, as voltage-agreement; common practice, no source
+# Where no signal tells of the contactors: how long a charging may last, the share of the pack by
+# which a step is more than noise, where a link counts as empty, and readings in between; likewise.
+CHARGES_NS, STEP, EMPTY, BETWEEN = 12 * S, 0.05, 0.2, 3
 SAME_NS = (S // 5, S)  # after positive closed, link and pack are one circuit; likewise
 FEWEST = 3  # readings of it
 FULL = (
@@ -57,6 +61,9 @@ class PrechargeLevel(Rule):
         not-available); the pack itself read below 60 V or stood at an end of its range, or the
         link read above 110 % of it (sensor-suspect); a main contactor was closed when it was first
         seen, so that nobody knows the level at which it closed (capture-damaged);
+        no signal tells of the main contactors, and the link came up to the pack's voltage without a
+        step (inferred; with a step of 5 %* and more from too low a level it fails), too fast to
+        tell, or never (not-exercised);
         the clock of the link's adapter differs from that of the contactors and the link itself
         shows no step (capture-damaged).
     """
@@ -69,6 +76,7 @@ class PrechargeLevel(Rule):
     follows: ClassVar[bool] = True
     unit: ClassVar[str] = "%"
     order: ClassVar[bool] = True
+    by_links: ClassVar[bool] = True
     required_in: ClassVar[frozenset[str]] = SPINNING | {"power-up"}
     limit_parameter: ClassVar[str] = "minimum_percent"
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.POWER_UP})
@@ -99,8 +107,27 @@ class PrechargeLevel(Rule):
         return frozenset()
 
     def fold(self, state: frozenset[str], piece: Piece) -> tuple[frozenset[str], Sequence[Outcome]]:
-        """Doubt the closing that came before the first state."""
+        """Doubt the closing that came before the first state; without any, judge by the links."""
+        if not piece.bench.mains_tell:
+            rises = [
+                (f"{event.subject} link", event)
+                for event in piece.events_of("link")
+                if event.value == 1
+            ]
+            found = [self._by_itself(piece, name, event) for name, event in rises]
+            return state | {name for name, _ in rises}, found
         return first_seen_closed([name for name, _ in links(piece.bench)], state, piece)
+
+    def close(self, state: frozenset[str], piece: Piece) -> Sequence[Outcome]:
+        """Say of which link nobody saw it charged, where no signal tells of the contactors."""
+        if piece.bench.mains_tell:
+            return []
+        text = "it was not seen to come up to the pack's voltage from below 60 V"
+        return [
+            unjudged(name, "not-exercised", text)
+            for name, _ in links(piece.bench)
+            if name not in state
+        ]
 
     def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
         """The level of each link at every closing of positive."""
@@ -113,6 +140,53 @@ class PrechargeLevel(Rule):
             for change in reached
             for name, role in links(window.bench)
         ]
+
+    def _by_itself(self, piece: Piece, name: str, event: Event) -> Outcome:
+        """Whether a link came up to the pack's voltage by its charging curve alone.
+
+        A charging link only gets slower: where it gets faster, positive closed.
+        """
+        role = dict(links(piece.bench))[name]
+        link = piece.back(role, event.time_ns - CHARGES_NS).known
+        link = link.between(event.time_ns - CHARGES_NS, event.time_ns + 1)
+        pack_V = float(piece.at("pack.voltage", event.time_ns).value[0])
+        empty = np.flatnonzero(link.value < EMPTY * pack_V)
+        first = int(empty[-1]) if len(empty) else len(link)
+        if len(link) - first - 2 < BETWEEN:
+            text = "it was not seen how it came up to the pack's voltage"
+            if len(empty):
+                text = f"it came from {link.value[first]:.0f} to {link.value[-1]:.0f} V in "
+                text += f"{(link.time_ns[-1] - link.time_ns[first]) / 1e6:.0f} ms: whether "
+                text += "anything pre-charged it was not seen"
+            return Doubt(name, "not-exercised", text, event.time_ns)
+        volts, times = link.value[first:], link.time_ns[first:]
+        steps = np.diff(volts)
+        slopes = steps / np.diff(times)
+        # The step after the next may come from the same slope; the first one is only a part of it.
+        most = np.maximum(slopes[1:-1], slopes[:-2]) * np.diff(times)[2:]
+        jumps = steps[2:] - np.maximum(most, 0.0)
+        row = int(jumps.argmax())
+        if not jumps[row] > STEP * pack_V:
+            text = "no signal tells of its contactors, so that only its own voltage shows it: it "
+            text += f"came up to {volts[-1]:.0f} of {pack_V:.0f} V without a step"
+            return Doubt(name, "inferred", text, event.time_ns, code=BY_LINKS)
+        before, drift = float(volts[row + 2]), max(float(most[row]), 0.0) / 2
+        percent = 100 * (before + drift) / pack_V
+        u_V = piece.bench.u(role) + piece.bench.u("pack.voltage") + drift + ACCURACY * pack_V
+        return margins(
+            name,
+            int(times[row + 3]),
+            percent - self.minimum_percent,
+            measured=percent,
+            limit=self.minimum_percent,
+            uncertainty=100 * u_V / pack_V,
+            start_ns=int(times[0]),
+            end_ns=int(times[row + 3]),
+            link_V=before,
+            pack_V=pack_V,
+            inrush="",
+            late=", as its own step shows",
+        )
 
     def _judge(self, window: ClosedWindow, name: str, role: str, change: Change) -> Outcome:
         positive = change.event

@@ -10,7 +10,7 @@ import numpy as np
 
 from canscope.model.bench import MAINS, Bench
 from canscope.model.events import Event, Window
-from canscope.model.findings import COMMON_PRACTICE, Verdict
+from canscope.model.findings import COMMON_PRACTICE, LIVE, Verdict
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, Piece, S
 from canscope.model.rule import SPINNING, CardStep, Rule, Worst, limit, unjudged
@@ -26,7 +26,6 @@ from canscope.trust.samples.missing_value import absence_at
 
 MACHINES = "IEC 60204-1, 6.2.4"
 LIKE_A_DECAY = 0.98  # R2 below which no decay is reported; common practice, no source
-LIVE = "live-at-end"  # told first where nothing failed
 MEASURE = "measure before touching"
 CLOSED = "the contactors were closed, or not known to be open"
 UNBOUND = "no signal tells whether its contactors were open"
@@ -50,6 +49,9 @@ class Followed:
     shut_ns: int | None = None  # the last one above it at which a pole may have been closed
     begun_ns: int | None = None  # the first one
     watched_ns: int = int(NEVER)  # the end of the last opening
+    # Where no signal tells of the contactors: between which instants it left the pack's voltage,
+    # until it is low or comes back.
+    left_ns: tuple[int, int] | None = None
 
 
 @RULES.add("link-discharge")
@@ -84,7 +86,9 @@ class LinkDischarge(Rule):
         fails. One main contactor still read closed at the end of the recording, though the other
         one had opened (not-exercised): nobody saw it open. The last reading of the whole recording
         was ``safe_V`` or more, whatever earlier openings showed (not-exercised): nobody saw it
-        discharge. Where no signal tells of the contactors (not-bound), that is told as well.
+        discharge. Where no signal tells of the main contactors, the time counts from where the link
+        left the pack's voltage (below 90 % of it): too long fails, and no more than too long can be
+        seen, so that the rest is inferred.
     """
 
     active_s: float = limit(5.0, "s", MACHINES, high=60.0, looser="higher")
@@ -96,6 +100,7 @@ class LinkDischarge(Rule):
     follows: ClassVar[bool] = True
     unit: ClassVar[str] = "s"
     edges: ClassVar[bool] = True
+    by_links: ClassVar[bool] = True
     timed: ClassVar[bool] = True
     required_in: ClassVar[frozenset[str]] = SPINNING | {"power-up"}
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.OPEN_ONE_POLE, CardStep.OPEN})
@@ -113,7 +118,7 @@ class LinkDischarge(Rule):
         "close": "took about as long as allowed to fall below {safe_V:g} V "
         f"({{bleed}}{{decay}}; {MEASURE})",
     }
-    codes: ClassVar[tuple[str, ...]] = ("live-again", "fed-again", "live-before", LIVE)
+    codes: ClassVar[tuple[str, ...]] = ("live-again", "fed-again", "live-before", "live-at-end")
     exercise: ClassVar[str] = (
         "open the contactors and keep the 12 V on and recording until the link is below 60 V; "
         + MEASURE
@@ -177,17 +182,49 @@ class LinkDischarge(Rule):
             seen = state[name]
             if ends:
                 seen = replace(seen, watched_ns=max(seen.watched_ns, *ends))
-            until_ns = piece.until_ns - (0 if at_end else _late_ns(piece.bench, role))
+            wait_ns = 0 if at_end or not is_bound else _late_ns(piece.bench, role)
+            until_ns = piece.until_ns - wait_ns
             samples = piece.back(role, seen.last_ns + 1).known.between(0, until_ns)
             rows: list[Outcome] = []
             if len(samples) and is_bound:
                 seen, rows = self._live(seen, piece, name, role, samples)
-            elif len(samples):  # only how it ended
-                last_ns, volts = int(samples.time_ns[-1]), float(samples.value[-1])
-                seen = replace(seen, last_ns=last_ns, volts=volts)
+            elif len(samples):
+                seen, rows = self._by_itself(seen, piece, name, samples)
             after[name] = seen
             found += rows
         return after, found
+
+    def _by_itself(
+        self, seen: Followed, piece: Piece, name: str, samples: Samples
+    ) -> tuple[Followed, list[Outcome]]:
+        """How long it took to be low since it left the pack's voltage, with no contactor's word."""
+        unit = next(u.name for u in piece.bench.units if f"{u.name} link" == name)
+        changes = [(e.time_ns, e) for e in piece.events_of("link", unit)]
+        ends_ns = [time_ns for time_ns, _ in changes[1:]] + [piece.until_ns + 1]
+        left_ns, found = seen.left_ns, list[Outcome]()
+        parts = [(seen.left_ns, int(samples.time_ns[0]), changes[0][0] if changes else ends_ns[0])]
+        for (time_ns, event), end_ns in zip(changes, ends_ns, strict=False):
+            parts.append((None if event.value else (event.after_ns, time_ns), time_ns, end_ns))
+        for left_ns, from_ns, end_ns in parts:
+            part = samples.between(from_ns, end_ns)
+            if left_ns is None or not len(part):
+                continue
+            low = np.flatnonzero(part.value < self.safe_V)
+            part = part[: low[0] + 1] if len(low) else part
+            opened = Event("link", unit, left_ns[1], left_ns[0], left_ns[1])
+            took_s, u = (part.time_ns - left_ns[0]) / S, (left_ns[1] - left_ns[0]) / S
+            late = np.flatnonzero(took_s - u > self._limit_s(piece.bench))
+            rows = (
+                {int(late[0]), len(part) - 1} if len(late) else {len(part) - 1} if len(low) else ()
+            )
+            for row in sorted(rows):
+                at_ns = int(part.time_ns[row])
+                found.append(
+                    self._row(piece.bench, name, opened, at_ns, float(took_s[row]), u, None)
+                )
+            left_ns = None if len(low) else left_ns
+        last_ns, volts = int(samples.time_ns[-1]), float(samples.value[-1])
+        return replace(seen, last_ns=last_ns, volts=volts, left_ns=left_ns), found
 
     def _live(
         self, seen: Followed, piece: Piece, name: str, role: str, samples: Samples

@@ -298,3 +298,38 @@ def test_a_sensor_that_reads_too_much_hides_no_low_level():
 
     low = judge(1.4, link=lambda t: charging(t, 1.0, 0.94 * 1.02 * PACK_V, TAU_S), edit=edit)
     assert (low.verdict, low.measured) == (Verdict.FAIL, pytest.approx(94.0, abs=0.05))
+
+
+def no_contactors(roles):
+    for pole in ("negative", "precharge", "positive"):
+        del roles[f"contactors.{pole}"]
+
+
+@pytest.mark.parametrize(
+    ("positive_s", "tau_s", "told"),
+    [
+        (1.4, 0.1, ("unproven", "inferred")),  # 98 %
+        (1.14, 0.1, ("fail", None)),  # 75 %
+        (1.09, 0.1, ("fail", None)),  # 59 %
+        (1.006, 0.1, ("unproven", "not-exercised")),  # next to nothing before it
+    ],
+)
+@pytest.mark.parametrize("cuts", [None, "each"])
+def test_without_a_word_of_the_contactors_the_links_own_step_tells(positive_s, tau_s, told, cuts):
+    """After 0.14 s a tau of 0.1 s has charged 1 - e^-1.4 = 75 %."""
+    finding = judge(
+        positive_s,
+        link=lambda fine: charging(fine, 1.0, PACK_V, tau_s),
+        edit=no_contactors,
+        cuts=cuts,
+    )
+    assert (str(finding.verdict), finding.reason) == told
+
+
+def test_without_a_word_of_the_contactors_a_link_that_never_comes_up_is_not_exercised():
+    def empty(roles):
+        no_contactors(roles)
+        times = roles["pack.voltage"][0]
+        roles["units.front.link_voltage"] = (times, np.full(len(times), 150.0))
+
+    assert judge(1.4, edit=empty).reason == "not-exercised"

@@ -164,6 +164,7 @@ def test_a_recording_that_ends_above_60_V_says_so_whatever_is_bound(gone):
 
     finding = judge(link=lambda t: np.full(len(t), 335.0), edit=unbound)
     assert (finding.verdict, finding.reason) == (Verdict.UNPROVEN, "not-bound")
+    assert finding.code == "live-at-end"  # whoever signs for the pole does not accept that
     assert f"contactors.{gone}; the recording ended with the link at 335.0 V" in finding.sentence
     assert MEASURE in finding.sentence
     assert "ended with the link" not in judge(edit=unbound).sentence  # it discharged
@@ -356,3 +357,25 @@ def test_a_link_whose_clock_is_early_counts_from_where_it_left_its_level(monkeyp
     assert finding.measured == pytest.approx(1.89712 * 0.15, abs=0.02)
     slow = judge(link=lambda times: discharging(times, 1.49, 400.0, 4.0))
     assert slow.verdict is Verdict.FAIL
+
+
+@pytest.mark.parametrize(
+    ("tau_s", "until_s", "told"),
+    [
+        (1.0, 20.0, ("unproven", "inferred")),  # 1.9 s to 60 V
+        (6.0, 20.0, ("fail", None)),  # 11.4 s
+        (1e9, 20.0, ("unproven", "not-exercised")),  # it never left the pack
+        (6.0, 5.0, ("unproven", "not-exercised")),  # the recording ends before the limit
+    ],
+)
+@pytest.mark.parametrize("cuts", [None, "each"])
+def test_without_a_word_of_the_contactors_the_link_itself_tells(tau_s, until_s, told, cuts):
+    def no_contactors(roles):
+        times = roles.pop("contactors.negative")[0]
+        del roles["contactors.positive"]
+        roles["pack.voltage"] = (times, np.full(len(times), 400.0))
+
+    finding = judge(tau_s, until_s=until_s, edit=no_contactors, cuts=cuts)
+    finding = finding["front link"] if isinstance(finding, dict) else finding
+    assert (str(finding.verdict), finding.reason) == told
+    assert (finding.code == "live-at-end") == (finding.reason == "not-exercised")
