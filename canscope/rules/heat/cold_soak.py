@@ -15,14 +15,13 @@ from canscope.model.piece import Piece
 from canscope.model.rule import Rule, Worst, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.heat._sensors import lives_among, thermometers
-from canscope.trust.heat.proof_of_life import doubts
+from canscope.trust.heat.proof_of_life import WORKSHOP_DEGC, doubts
 from canscope.trust.heat.watched import Sensor, watch
 from canscope.trust.samples.missing_value import absence_at
 from canscope.trust.samples.range_ends import railed
 
 NAME, AMBIENT = "temperatures", "ambient"
 FAHRENHEIT = 5.0  # degF, within which a reading is the other one in degF; likewise
-COLDEST_DEGC, HOT_DEGC = -25.0, 45.0  # of a workshop; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -246,7 +245,10 @@ def _readings(piece: Piece, burst_ns: int) -> tuple[list[Reading], list[Outcome]
 
 def _nowhere(coldest: Reading, warmest: Reading, burst_ns: int) -> list[Outcome]:
     """A doubt if all agree on a temperature that no workshop has."""
-    for odd, is_odd in ((coldest, coldest.degC < COLDEST_DEGC), (warmest, warmest.degC > HOT_DEGC)):
+    for odd, is_odd in (
+        (coldest, coldest.degC < WORKSHOP_DEGC[0]),
+        (warmest, warmest.degC > WORKSHOP_DEGC[1]),
+    ):
         if is_odd:
             text = f"{_words(odd)} before anything turned: is its offset forgotten or applied "
             text += "twice, or its unit another one? job.ambient_degC would tell"

@@ -29,6 +29,7 @@ WATCHED_NS = 60 * SECOND_NS  # after the last burst, in which its heat soaks
 FAR_STEPS = 5.0  # that a neighbour warms by which may differ more: in another unit, or later
 RESTED_NS = 20 * SECOND_NS  # a sensor that then stands for so long, while others cool, is dead
 SOAKS_NS = 5 * SECOND_NS  # after a burst, in which what it heats warms on
+SURE_STEPS = 10.0  # by which it warmed, so that it cannot stay within one
 CUT_STEPS = 5.0  # by which a neighbour moves on while a sensor stays at its highest
 COOLED_STEPS, COOLED_K = 8.0, 2.0  # by how much a neighbour of another kind cools meanwhile
 FAR_TIMES = 4.0  # as much as its like warmed, it should have warmed more
@@ -44,6 +45,7 @@ HAND_K = 4.0  # beside a step: within which a person's own reading agrees
 # Raw steps by which a level jumps that no part has, and times the least step that the sensor ever
 # made: some answer in steps that are coarser than their signal.
 JUMPED_RAW, JUMPED_OWN = 3.0, 1.5
+WORKSHOP_DEGC = (-25.0, 45.0)  # between which a part is that has stood; likewise
 BELOW_K = 8.0  # colder than everything was before: nothing cools a part so far
 
 
@@ -119,6 +121,8 @@ class _Together:
         if sensor.jumped is not None and sensor.jumped[1] >= least_K:
             jumped_ns, jump_K = sensor.jumped
             return f"the sensor jumped by {jump_K:.1f} K to another level at once", jumped_ns, ""
+        if text := self._in_no_workshop(one):
+            return text, None, ""
         if text := self._too_cold(one):
             return text, sensor.began_ns, ""
         if sensor.began_ns is not None and (rise_K := one.straight_K()):
@@ -129,7 +133,8 @@ class _Together:
         text, since_ns = self._warmed_by_another(one)
         if text:
             return text, since_ns, "against-neighbours"
-        if sensor.flicker.stopped_ns is not None:
+        # What a hand moved rested seldom on its way, and rests where it comes to.
+        if sensor.flicker.stopped_ns is not None and not held_K(one):
             text = "the sensor stopped moving at all before a burst that heats it"
             return text, sensor.flicker.stopped_ns, ""
         if sensor.warming.went_far(sensor.flicker.step) and sensor.flicker.rests:
@@ -140,6 +145,9 @@ class _Together:
             return text, still.began_ns, ""
         if text := self._stopped(one):
             return text, sensor.flicker.since_ns, "against-neighbours"
+        text, since_ns = self._stands_after(one)
+        if text:
+            return text, since_ns, ""
         text, since_ns = self._cut_off(one)
         if text:
             return text, since_ns, "against-neighbours"
@@ -170,6 +178,22 @@ class _Together:
         middle_ns, wet = (start_ns + end_ns)[rows] // 2, self._bench.coolant != "empty"
         found = unexplained(middle_ns, degC, turns, one.step_K, wet=wet)
         return found or rises_at_rest(middle_ns, degC, turns)
+
+    def _in_no_workshop(self, one: Shown) -> str:
+        """Whether it read what nothing that has stood in a workshop has, before anything turned.
+
+        Without the air's temperature nothing else tells that all of them are off alike. A part that
+        is hot may have worked before, unless this is the first run of the day.
+        """
+        level = one.course.level_at(one.from_ns)
+        if self._bench.ambient_degC is not None or level is None:
+            return ""
+        hot = self._bench.cold and level.value > WORKSHOP_DEGC[1]
+        if not (hot or level.value < WORKSHOP_DEGC[0]):
+            return ""
+        text = f"the sensor read {level.value:.0f} degC before anything turned, which no workshop "
+        text += "has, and job.ambient_degC is not given: its offset may be forgotten or applied "
+        return text + "twice, or its unit wrong"
 
     def _too_cold(self, one: Shown) -> str:
         """Whether it read colder than anything was before its unit turned."""
@@ -273,6 +297,36 @@ class _Together:
             if alike and fall_K >= max((steps + more) * one.step_K, floor_K, sure_K):
                 return f"{text}, while {other.word} of {other.unit} cooled by {fall_K:.1f} K"
         return ""
+
+    def _stands_after(self, one: Shown) -> tuple[str, int]:
+        """Whether it warmed in the bursts and then made no step while their heat soaks.
+
+        What warmed by ten of its steps does not stay within one, nor to the bit by three, unless it
+        cools far slower than any part that warms within seconds.
+        """
+        sensor, warmed_K = one.sensor, one.warmed_K()
+        if sensor.began_ns is None or sensor.ended_ns is None or sensor.burst_ns is not None:
+            return "", 0
+        for steps, since_ns in (
+            (WARMED_STEPS, sensor.flicker.since_ns),
+            (SURE_STEPS, one.course.within_from(1.01 * one.step_K)),
+        ):
+            if since_ns is None or warmed_K < max(steps * one.step_K, WARMED_K):
+                continue
+            from_ns = max(since_ns, sensor.ended_ns)
+            late = since_ns > sensor.ended_ns + SOAKS_NS
+            if late or sensor.last_ns - from_ns < WATCHED_NS or self._read_since(one, from_ns):
+                continue
+            text = f"the sensor warmed by {warmed_K:.1f} K and then stood for "
+            text += f"{(sensor.last_ns - from_ns) / SECOND_NS:.0f} s from the last burst on, in "
+            return text + "which its part cools or warms on: record until it does", from_ns
+        return "", 0
+
+    def _read_since(self, one: Shown, from_ns: int) -> bool:
+        """Whether a person read the part long enough after that instant, and agrees with it."""
+        ends = [r.end_ns(self._origin_ns) for r in self._bench.readings if r.role == one.role]
+        late = any(end_ns >= from_ns + RESTED_NS for end_ns in ends)
+        return late and self._read_by_hand(one) is not None
 
     def _cut_off(self, one: Shown) -> tuple[str, int]:
         """Whether it stayed at its highest while what is heated with it warmed on, or cooled.
