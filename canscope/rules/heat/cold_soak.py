@@ -132,8 +132,13 @@ class ColdSoak(Rule):
         found = self._judge(piece, begin_ns)
         if piece.bench.stage == "power-up":
             roles = [thermometer.role for thermometer in thermometers(piece.bench)]
-            held = {role: float(piece.at(role, begin_ns, before=True).value[0]) for role in roles}
-            closed = {role: (degC, degC) for role, degC in held.items() if not np.isnan(degC)}
+            held = {role: piece.last(role, begin_ns, before=True) for role in roles}
+            closed = {
+                role: (float(last.value[0]), float(last.value[0]))
+                for role, last in held.items()
+                if len(last) and not np.isnan(last.value[0])
+                if not railed(piece.bench.bindings[role], last).any()
+            }
             state, rows = self._warmed(replace(state, closed=closed), piece, begin_ns)
             found += rows
         return state, found
@@ -146,14 +151,16 @@ class ColdSoak(Rule):
         for thermometer in thermometers(piece.bench):
             role = thermometer.role
             samples = piece[role].known
-            if role not in closed or not len(samples):
+            begun = state.turned and piece.bench.stage == "power-up"
+            if not len(samples) or not (begun or role in closed):
                 continue
             samples = samples[~railed(piece.bench.bindings[role], samples)]
             if from_ns is not None:
                 samples = samples[samples.time_ns >= from_ns]
             if not len(samples):
                 continue
-            base, last = closed[role]
+            first = float(samples.value[0])  # a node that had just woken gave none before
+            base, last = closed.get(role, (first, first))
             rise_K = np.minimum(samples.value, [last, *samples.value[:-1]]) - base
             closed[role] = base, float(samples.value[-1])
             u = 2 * piece.bench.u(role)

@@ -23,7 +23,11 @@ def judge(degC, slow=SLOW, half_step_K=0.05, **more):
 
 
 def ramp(slope, start_s=10.0, end_s=16.0):
-    return lambda t: 20 + slope * (np.clip(t, start_s, end_s) - start_s)
+    """A rise, and a slow cooling after it: what stands to the bit after a burst is not alive."""
+    cools = 0.002 * slope * (end_s - start_s)
+    return lambda t: (
+        20 + slope * (np.clip(t, start_s, end_s) - start_s) - cools * np.maximum(t - end_s, 0)
+    )
 
 
 def test_three_kelvin_a_second_fail_and_the_slope_is_exact():

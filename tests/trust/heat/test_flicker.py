@@ -51,10 +51,24 @@ def test_a_sensor_that_followed_the_burst_and_died_hides_what_soaks_out_after_it
 
 
 def test_a_sensor_on_the_edge_of_a_coarse_step_may_flicker_before_and_rest_after():
-    """It resolves 0.5 K and warms by 2.5 K within the burst, so that it rests for long then."""
-    warmed = np.interp(T, [20, 23], [0, 2.5])
+    """It resolves 0.5 K and warms by 2.5 K within the burst, so that it rests for long then.
+
+    Stuck there to the end it would hide what soaks: it has to cool by a step.
+    """
+    warmed = np.interp(T, [20, 23, 60, 70], [0, 2.5, 2.5, 1.9])
     coarse = rounded(20.25 + np.where(T < 20, FLICKER - 0.05, warmed), 0.5)
     assert judge(coarse, step=0.5).verdict is Verdict.PASS
+    stuck = np.where(T > 23, coarse[T <= 23][-1], coarse)
+    assert "from the last burst on" in judge(stuck, step=0.5).sentence
+
+
+def test_a_sensor_that_a_hand_warmed_may_rest_where_it_comes_to():
+    """Up by 5 K and back again, flickering on each edge of its 1 K; the burst hardly warms it."""
+    hand = np.interp(T, [1, 4, 5, 8], [0, 5, 5, 0])
+    gentle = np.interp(T, [20, 24], [0, 0.2])
+    coarse = rounded(20.2 + hand + gentle + np.where(hand > 0, 3 * FLICKER, 0), 1.0)
+    assert np.count_nonzero(np.diff(coarse[T < 10])) >= 10
+    assert judge(coarse, step=1.0).verdict is Verdict.PASS
 
 
 @pytest.mark.parametrize(
