@@ -23,6 +23,8 @@ DIRECTIONS = ("forward", "reverse")
 BACK_S = 60.0  # far enough to see a burst that ended in time, and its slow end
 
 SOON_NS = 12 * S // 10  # by which marks and adapters' clocks may differ; common practice, no source
+FEWEST = 6  # readings that show whether it slows down; likewise
+KEEPS, DRIVES_NM = 0.97, 3.0  # of its speed, and a torque: so it does not coast; likewise
 REMEMBERED = 64  # sightings kept for a wheel of the same axle that was seen still
 
 
@@ -70,9 +72,10 @@ class AxleWitness(Rule):
         asked, a wheel seen to turn is compared with that as well, which shows a controller and a
         plan that are wrong together. A wheel seen still is judged ``within_s`` after the mark: if
         the other wheel of the axle was seen to turn in the same burst, that is an open differential
-        and no contradiction. One seen to turn while neutral was asked, with the contactors closed
-        and no burst in the ``within_s`` before, did not coast. A wheel that a hand turned with all
-        poles open, and that was seen still later, is no contradiction either.
+        and no contradiction. One seen to turn while neutral was asked, with the contactors closed,
+        did not coast if there was no burst in the ``within_s`` before, or if it had not slowed down
+        in the 1.2 s* before the mark (in rolling: if its unit gave 3 Nm* and more). A wheel that a
+        hand turned with all poles open, and that was seen still later, is no contradiction either.
     Margin
         +1 where the person saw what CAN says, -1 where not; a state, no unit. Measured and limit
         are the sense seen and the sense by CAN, or asked for: 1 forward, -1 reverse, 0 still.
@@ -178,7 +181,8 @@ class AxleWitness(Rule):
                 if mark.seen in DIRECTIONS:
                     turned = (*turned, begun)[-REMEMBERED:]
             asked = self._asked(state, piece, mark, burst)
-            if mark.asked == "neutral" and burst == 0.0 and self._could_drive(piece, mark):
+            moved = burst == 0.0 if isinstance(burst, float) else self._driven(piece, mark, burst)
+            if mark.asked == "neutral" and moved and self._could_drive(piece, mark):
                 found.append(_unasked(mark, at_ns))
                 continue
             found += [*self._by_can(mark, burst, at_ns), *self._by_request(mark, asked, at_ns)]
@@ -207,6 +211,26 @@ class AxleWitness(Rule):
         if SENSES[mark.seen] == asked:
             return []  # nothing that the comparison with CAN does not tell
         return [_compared(mark, asked, at_ns, "wheel-against-request", "the request as marked")]
+
+    def _driven(self, piece: Piece, mark: Mark, burst: Burst) -> bool:
+        """Whether the axle was driven as it was marked, and long enough before: it did not coast.
+
+        On stands a wheel that coasts slows down at once; on the road its unit's torque tells.
+        """
+        if burst.over or mark.time_ns - burst.begin_ns < SOON_NS:
+            return False
+        unit = piece.bench.unit(str(mark.axle))
+        speed, torque = (
+            piece.back(unit.role(of), mark.time_ns - SOON_NS).between(0, mark.time_ns + 1).known
+            for of in ("speed", "torque")
+        )
+        if len(speed) < FEWEST or not np.abs(speed.value).min() >= self.turning_rpm:
+            return False
+        if piece.bench.stage == "rolling":
+            sign = np.sign(speed.value[-1])
+            return len(torque) >= FEWEST and bool((sign * torque.value >= DRIVES_NM).all())
+        parts = [float(np.mean(np.abs(part))) for part in np.array_split(speed.value, 3)]
+        return min(parts[1:]) >= KEEPS * parts[0]
 
     def _could_drive(self, piece: Piece, mark: Mark) -> bool:
         """Whether a mark of turning was made while the unit was powered: no hand turned a wheel."""

@@ -230,6 +230,28 @@ def test_a_wheel_that_creeps_in_neutral_long_after_any_burst(at_s, closed, is_to
     assert not is_told or "while the request as marked says neutral" in found.sentence
 
 
+@pytest.mark.parametrize(
+    ("at_s", "stage", "newton_m", "is_told"),
+    [
+        (4.0, "dry-spin", 0, True),  # it has turned at 400 rpm for 1.5 s
+        (4.7, "dry-spin", 0, False),  # it slows down, and may coast
+        (2.9, "dry-spin", 0, False),  # it has only begun
+        (4.0, "rolling", 0, False),  # it may coast on the road
+        (4.0, "rolling", 12, True),
+        (4.0, "rolling", -12, False),  # it brakes
+    ],
+)
+def test_a_wheel_that_is_driven_in_neutral_is_against_the_request(at_s, stage, newton_m, is_told):
+    pole = (TIMES, np.ones(len(TIMES)))
+    roles = dict.fromkeys(("contactors.negative", "contactors.positive"), pole)
+    roles |= {"units.front.speed": (TIMES, FORWARD)}
+    roles |= {"units.front.torque": (TIMES, newton_m * (FORWARD > 0))}
+    marks = [{**mark(at_s, "forward"), "asked": "neutral"}]
+    for cuts in (None, [at_s - 0.03, at_s + 0.1]):
+        found = run("axle-witness", roles, stage=stage, marks=marks, cycles_s=CYCLES, cuts=cuts)
+        assert (found["front forward"].code == "wheel-against-request") == is_told
+
+
 def test_what_is_asked_after_the_burst_is_no_request_of_it():
     found = judge(asked(1, "forward"), asked(7, "reverse"), mark(8, "forward"))
     assert found["front reverse"].verdict is Verdict.UNPROVEN

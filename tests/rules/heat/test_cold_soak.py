@@ -145,6 +145,20 @@ def test_a_part_that_warms_in_power_up_fails_though_nothing_turned(rise_K, cold,
     ) is fails
 
 
+@pytest.mark.parametrize(("warms_K", "fails"), [(0.0, False), (30.0, True)])
+def test_a_node_that_wakes_as_a_pole_closes_gives_no_base_to_warm_from(warms_K, fails):
+    """An end of the range until 5.5 s; a pole closes at 5 s."""
+    level = 17.5 + np.where(SLOW > 10, warms_K, 0.0)
+
+    def edit(roles):
+        roles |= {WINDING: (SLOW, np.where(SLOW < 5.5, -40.0, level))}
+        roles |= {INVERTER: (SLOW, np.full(len(SLOW), 17.0))}
+        roles["contactors.negative"] = (FAST, np.where(FAST >= 5, 1.0, 0.0))
+
+    finding = judge(edit=edit, turn=False, stage="power-up", cuts="each")
+    assert (finding.verdict is Verdict.FAIL) is fails
+
+
 def test_what_reads_the_airs_degF_is_told_from_what_is_hot():
     """17 degC is 62.6 degF."""
     assert judge(62.6, 63.0).code == "as-fahrenheit"

@@ -388,3 +388,19 @@ def test_a_sensor_that_warms_as_another_unit_turns_may_be_that_units(warms_at_s,
     finding = run("sensor-alive", roles, u=u, bench=COLD)["rear winding"]
     assert finding.reason == reason
     assert reason is None or "K as front turned" in finding.sentence
+
+
+@pytest.mark.parametrize(
+    ("level", "bench", "suspect"),
+    [
+        (-34.0, {"cold": False}, True),
+        (60.0, {"cold": True}, True),
+        (60.0, {"cold": False}, False),  # it may have worked before
+        (-20.0, {"cold": False}, False),
+    ],
+)
+def test_without_the_airs_temperature_no_sensor_is_believed_that_reads_as_in_no_workshop(
+    level, bench, suspect
+):
+    finding = pair(heat(3.0, level), 3.0, bench=bench, beside=heat(3.0, level))
+    assert ("which no workshop has" in finding.sentence) is suspect
