@@ -37,6 +37,8 @@ CLEAR = 12.0  # times the noise of both, by which they have to move
 STAMPS_NS = 15 * 10**5  # by which two adapters' stamps of one instant may differ, beside a shift
 ALIKE = 2.0  # times the noise of both, which nine readings in ten stay within
 SHARE = 90  # percent
+INEXACT = 0.02  # of the changes, that may come a reading early or late
+ROUGH_RPM = 5.0  # noise of two speeds, as of resolvers
 DITHERED = 1.3  # times the noise of rounding
 MEAN, MEANS, ROUNDED = 20, 10, 0.15  # readings in a mean, in which noise and steps fall out
 SELDOM = 0.01  # two sensors that are alike by more than this chance are left two
@@ -51,23 +53,31 @@ TRACKS = ("driver.pedal", "driver.pedal_2")
 
 @dataclass
 class Tracks:
-    """Two readings whose changes are compared one by one."""
+    """Two readings whose changes are compared one by one.
+
+    ``apart`` are readings of one that are the other's just before or after: stamps are not exact.
+    """
 
     changes: int = 0
+    apart: int = 0
     differ: bool = False
 
     def add(self, one: Samples, other: Samples) -> None:
         """Compare one block of both."""
         if self.differ or len(one) < 2 or not len(other):
             return
-        held = one.value[(one.time_ns.searchsorted(other.time_ns, "right") - 1).clip(0)]
-        self.differ = bool((held != other.value).any())
+        last = (one.time_ns.searchsorted(other.time_ns, "right") - 1).clip(0)
+        apart = np.flatnonzero(one.value[last] != other.value)
+        beside = np.stack([(last[apart] + way).clip(0, len(one) - 1) for way in (-1, 1)])
+        self.differ = bool((one.value[beside] != other.value[apart]).all(axis=0).any())
+        self.apart += len(apart)
         self.changes += int(np.count_nonzero(np.diff(other.value)))
 
     @property
     def alike(self) -> bool:
         """Whether they are one, to the bit."""
-        return not self.differ and self.changes >= FEWEST
+        few = self.apart <= INEXACT * self.changes
+        return few and not self.differ and self.changes >= FEWEST
 
 
 class Sensors:
@@ -77,7 +87,7 @@ class Sensors:
         self._bench, self._start_ns = bench, start_ns
         # Pair -> the chance that two sensors agree so; None once they differed.
         self._chance: dict[tuple[str, str], float | None] = dict.fromkeys(_pairs(bench), 1.0)
-        self._tracks = Tracks() if bench.has(*TRACKS) else None
+        self._tracks = {pair: Tracks() for pair in _tracked(bench)}
         self._noise = {
             (one, other): Noise(
                 (2 * bench.bindings[one].half_step, 2 * bench.bindings[other].half_step),
@@ -86,9 +96,8 @@ class Sensors:
             )
             for one, other in _noisy_pairs(bench)
         }
-        tracks = TRACKS if self._tracks else ()
         self._roles = sorted(
-            {role for pair in (*self._chance, *self._noise, tracks) for role in pair}
+            {role for pair in (*self._chance, *self._noise, *self._tracks) for role in pair}
         )
         # When each role was last heard, and when its node last woke.
         self._heard: dict[str, tuple[int, int]] = {}
@@ -116,13 +125,15 @@ class Sensors:
                 " witness, not two"
             )
             found.update({one: text, other: text})
-        if self._tracks is not None and self._tracks.alike:
-            keys = self._bench.keys(TRACKS)
+        for pair, tracks in self._tracks.items():
+            if not tracks.alike or set(pair) <= found.keys():
+                continue
+            keys = self._bench.keys(pair)
             text = (
-                f"{keys[1]} changed {self._tracks.changes} times, each time with {keys[0]} and by "
+                f"{keys[1]} changed {tracks.changes} times, each time with {keys[0]} and by "
                 "as much, to the bit: one sensor, so one witness, not two"
             )
-            found.update(dict.fromkeys(TRACKS, text))
+            found.update(dict.fromkeys(pair, text))
         for (one, other), noise in self._noise.items():
             alike = noise.alike()
             if alike is None or (one in found and other in found):
@@ -149,8 +160,8 @@ class Sensors:
             steps = [2 * self._bench.bindings[role].half_step for role in pair]
             chance = _chance(one, other, *steps, slow=".temperatures." in pair[0])
             self._chance[pair] = None if chance is None else known * chance
-        if self._tracks is not None:
-            self._tracks.add(*(shown[role] for role in TRACKS))
+        for pair, tracks in self._tracks.items():
+            tracks.add(*(shown[role] for role in pair))
         for (role, twin), noise in self._noise.items():
             noise.add(shown[role], shown[twin])
 
@@ -185,6 +196,13 @@ def _pairs(bench: Bench) -> list[tuple[str, str]]:
     return [pair for pair in pairs if bench.has(*pair)]
 
 
+def _tracked(bench: Bench) -> list[tuple[str, str]]:
+    """Pairs whose changes are compared one by one; two sensors never change as one."""
+    speeds = [unit.role("speed") for unit in bench.units]
+    groups = (speeds, list(bench.link_roles().values()), TRACKS)
+    return [pair for group in groups for pair in combinations(group, 2) if bench.has(*pair)]
+
+
 def _noisy_pairs(bench: Bench) -> list[tuple[str, str]]:
     speeds = [unit.role("speed") for unit in bench.units]
     parts = [role for unit in bench.units for role in unit.temperature_roles().values()]
@@ -214,8 +232,8 @@ def _chance(
     since = one.time_ns[0]
     theirs = np.interp((at - since).astype(float), (one.time_ns - since).astype(float), one.value)
     noise = float(np.hypot(_noise(one.value, one_step), _noise(shown, other_step)))
-    if not noise:
-        return 1.0
+    if not noise or (noise > ROUGH_RPM and not slow):
+        return 1.0  # so rough, two units that are asked alike are alike; the noise itself tells
     # Stamps are not exact: while it moves fast, one sensor's readings differ by that much more.
     rate = np.abs(differences_from(float(theirs[0]), theirs))
     rate /= np.maximum(differences_from(int(at[0]) - 1, at), 1)

@@ -184,6 +184,29 @@ def test_a_torque_is_another_one_s_if_it_carries_its_noise_at_rest():
     assert found(told + own, told + other) == found(told, told) == set()
 
 
+def test_changes_that_are_the_others_to_the_bit_need_no_noise():
+    """A ramp in steps of 5 rpm: a copy takes each of them over, a twin comes to them by itself."""
+    times = np.arange(0, 20, 0.01)
+    ramp = np.round(37 * times / 5) * 5
+    inexact = np.where(np.arange(len(times)) == 400, ramp[401], ramp)  # one came a reading early
+    twin = np.round((37 * times + 1.0) / 5) * 5
+    links = [speed.replace("speed", "link_voltage") for speed in SPEEDS]
+    for roles in (SPEEDS, links):
+        assert set(noises(times, ramp, ramp, 5.0, roles)) == set(roles)
+        assert set(noises(times, ramp, inexact, 5.0, roles)) == set(roles)
+    assert noises(times, ramp, twin, 5.0, links) == {}
+
+
+def test_rough_speeds_of_twins_that_are_asked_alike_are_two():
+    """Resolvers of 15 rpm, each with its own noise, and one course of 600 rpm."""
+    rng = np.random.default_rng(9)
+    times = np.arange(0, 20, 0.01)
+    course = np.interp(times, [5, 6, 9, 10], [0, 600, 600, 0])
+    one, other = (np.round(course + rng.uniform(-15, 15, len(times))) for _ in range(2))
+    assert noises(times, one, other, 1.0) == {}
+    assert set(noises(times, one, one, 1.0)) == set(SPEEDS)
+
+
 def test_a_swing_in_common_is_no_noise_in_common():
     """Two units that answer to one pedal swing alike: 8 Hz at 10 rpm, each with its own noise."""
     rng = np.random.default_rng(2)
