@@ -136,10 +136,10 @@ def measured_inertia(
     by is the inertia times what the accelerations differ by. None where that cannot be told.
     """
     if piece.bench.has(BRAKE):
-        pressed = _during(piece, BRAKE, start_ns - APART_NS, end_ns)
+        pressed = _during(piece, BRAKE, start_ns - APART_NS, end_ns + APART_NS)
         if not len(pressed) or (pressed.value == 1).any():
             return None
-    speed = _during(piece, unit.role("speed"), start_ns - APART_NS, end_ns)
+    speed = _during(piece, unit.role("speed"), start_ns - APART_NS, end_ns + APART_NS)
     if len(speed) < 8:
         return None
     fast = np.abs(speed.value)
