@@ -16,7 +16,7 @@ from canscope.judge.ledger import Ledger
 from canscope.judge.misfit import misfits
 from canscope.judge.verdict import findings_of, lacking, overall, waive, waive_absent
 from canscope.model.bench import Bench, Mark
-from canscope.model.findings import BY_LINKS, Finding, Verdict
+from canscope.model.findings import BY_LINKS, LIVE, Finding, Verdict
 from canscope.model.report import ANCHOR, HandCheck, Input, Report
 from canscope.model.roles import role_of
 from canscope.plan.plan import Plan, Waiver
@@ -72,6 +72,7 @@ def assemble(
         marks=tuple(_mark_rows(judge.marks, ledger.origin)),
         cautions=tuple(m["caution"] for m in plan.mounting if m.get("caution")),
         warnings=(
+            *_live(findings),
             *plan.warnings,
             *_left_out(bench, counts),
             *exhibits.unlisted(),
@@ -88,6 +89,13 @@ def assemble(
         unanchored=unanchored(roles),
         not_on_vehicle=tuple(_hand_checks(ledger, findings)),
     )
+
+
+def _live(findings: Sequence[Finding]) -> Iterator[str]:
+    """Links that were live as the recording ended, where no first sentence tells of them."""
+    for finding in findings:
+        if finding.code == LIVE and not finding.required:
+            yield f"{finding.subject}: {finding.doubt}"
 
 
 def _left_out(bench: Bench, counts: Counts) -> Iterator[str]:

@@ -1,8 +1,8 @@
 """Does a shaft turn that is pushed with the brake released?
 
 A strong torque would turn the heaviest shaft. One that has turned a shaft from standstill, with the
-pedal pressed, turns it again: where it then stands for far longer, something holds it, or torque or
-speed are not what they are called.
+pedal pressed, turns it again: where it then stands, or creeps, for far longer, something holds it,
+or torque or speed are not what they are called.
 """
 
 from __future__ import annotations
@@ -25,10 +25,14 @@ LASTS, PUSH_NMS = 3, 10.0  # tenths: 1 kg m2, which no shaft on stands has, gain
 IDLE_NM = 2.0  # of a unit that does not push
 PRESSED = 5.0  # percent of pedal
 STRONG = 0.85  # of the torque by which it started
-TIMES, LEAST_NMS = 1.8, 2.0  # as much as it needed to start
+TIMES, CREPT_TIMES, LEAST_NMS = 1.8, 3.0, 2.0  # as much as it needed to start
 FOR_THE_MOST = 0.5  # of the readings of the pedal
 LONGEST, KEPT = 100, 16  # tenths of one push, and pushes
 HELD = 3  # tenths for which a reading holds that comes more seldom
+
+
+# A push that turned nothing: its first instant, whether the shaft crept, and its tenths in Nm.
+Stood = tuple[int, bool, tuple[float, ...]]
 
 
 @dataclass
@@ -44,7 +48,7 @@ class Pushes:
     starts_Nms: float = 0.0
     now: tuple[float, ...] = ()
     moved: bool = False
-    stood: tuple[tuple[int, tuple[float, ...]], ...] = ()
+    stood: tuple[Stood, ...] = ()
 
 
 class Pushed:
@@ -133,10 +137,10 @@ class Pushed:
 
     def _file(self, pushes: Pushes, ends: tuple[int, int], history: History) -> None:
         """Keep a push that turned nothing, if the driver asked for it."""
-        if pushes.moved or sum(map(abs, pushes.now)) / 10 < LEAST_NMS:
+        if sum(map(abs, pushes.now)) / 10 < LEAST_NMS:
             return
         if _pressed(history, *ends) and self._released(history, *ends):
-            stood = [*pushes.stood, (ends[0], pushes.now)]
+            stood = [*pushes.stood, (ends[0], pushes.moved, pushes.now)]
             pushes.stood = tuple(sorted(stood, key=_strength)[-KEPT:])
 
     def _released(self, history: History, since_ns: int, until_ns: int) -> bool:
@@ -158,19 +162,19 @@ def _pressed(history: History, since_ns: int, until_ns: int) -> bool:
     return len(pedal) > 0 and float(np.mean(pedal >= PRESSED)) >= FOR_THE_MOST
 
 
-def _strength(stood: tuple[int, tuple[float, ...]]) -> float:
-    return sum(map(abs, stood[1]))
+def _strength(stood: Stood) -> float:
+    return sum(map(abs, stood[-1]))
 
 
 def _stood(pair: tuple[str, str], pushes: Pushes) -> Iterator[Remark]:
     """That a shaft stood under more than what had turned it."""
-    for since_ns, push in sorted(pushes.stood) if pushes.starts_Nms else ():
+    for since_ns, crept, push in sorted(pushes.stood) if pushes.starts_Nms else ():
         strong = [abs(each) for each in push if abs(each) >= STRONG * pushes.starts_Nm]
         push_Nms = sum(strong) / 10
-        if len(strong) >= LASTS and push_Nms >= max(TIMES * pushes.starts_Nms, LEAST_NMS):
-            text = (
-                f"stood under {push_Nms:.1f} Nms, {max(strong):.0f} Nm for {len(strong) / 10:g} s, "
-            )
+        times = CREPT_TIMES if crept else TIMES
+        if len(strong) >= LASTS and push_Nms >= max(times * pushes.starts_Nms, LEAST_NMS):
+            text = "crept" if crept else "stood"
+            text += f" under {push_Nms:.1f} Nms, {max(strong):.0f} Nm for {len(strong) / 10:g} s, "
             text += "with the pedal pressed and the brake released, though it had turned by "
             text += f"{pushes.starts_Nms:.1f} Nms: something holds it, or torque or speed are wrong"
             yield from (Remark(role, "wrong", text, since_ns) for role in pair)
