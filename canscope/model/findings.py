@@ -109,6 +109,14 @@ MENDS: Mapping[str, str] = {
         "look whether speed or torque comes late, is held or belongs to another unit, then record"
         " again"
     ),
+    "wrong-factor": (
+        "look up factor and unit of speed and torque in the description of their node, give a hand"
+        " reading of the speed, then record again"
+    ),
+    "echo": (
+        "look up where the contact's own word is sent, and bind that; else let a person listen to"
+        " each contactor, and note it"
+    ),
     "counter-jumped": (
         "measure the 12 V at that unit's plug with a fast instrument while the contactors close"
     ),

@@ -347,6 +347,18 @@ def test_states_in_each_others_place_are_told_before_a_bleed_that_is_broken():
     assert "has welded" in welded[0].cause
 
 
+@pytest.mark.parametrize(
+    ("rule", "code", "words"),
+    [
+        ("contactor-sequence", "echo", "an echo of the command"),
+        ("speed-ceiling", "wrong-factor", "rad/s"),
+        ("current-ceiling", "suspect-current", "wrong factor, sign or zero"),
+    ],
+)
+def test_an_echo_and_a_wrong_scale_are_offered_where_nothing_failed(rule, code, words):
+    assert words in causes(*lacking(code, "front", rule=rule))[0].cause
+
+
 def test_a_temperature_that_jumps_is_first_a_bad_contact():
     fast = ("fail", "temperature-rate", "front winding", "")
     jumped = lacking("sensor-suspect", "front winding", rule="sensor-alive")

@@ -220,6 +220,41 @@ ROWS = (
         explains=("control-supply", "supply-range"),
     ),
     Row(
+        when=(unproven("contactor-*", code="echo"),),
+        causes=(
+            (
+                "the controller sends what it asked for in place of what the contact did: the state"
+                " is an echo of the command, or the plan binds the command twice",
+                "with all power off unplug the coil of one contactor; then, with the pack isolated,"
+                " have it pulled in: its state has to stay open",
+            ),
+        ),
+    ),
+    Row(
+        when=(unproven("*", code="wrong-factor"),),
+        causes=(
+            (
+                "a wrong scale: the speed is in other units (rad/s, revolutions a second), is a "
+                "wheel's, or speed or torque has another factor than its definition says",
+                "count a wheel's turns for ten seconds at creeping speed, and note it as a reading",
+            ),
+        ),
+    ),
+    Row(
+        when=(unproven("*", code="suspect-current"),),
+        causes=(
+            (
+                "a wrong factor, sign or zero of the pack current in its definition",
+                "a qualified person puts a d.c. clamp round one cable of the pack under a known "
+                "load, and compares",
+            ),
+            (
+                "its sensor, or the node that sends it, is stuck, slow or saturated",
+                "switch a known load on and off and watch the reading",
+            ),
+        ),
+    ),
+    Row(
         when=(unproven("*", code="clocks-apart"),),
         unless=(unproven("*", "* link", "out-of-range"),),  # its rise shows no clock
         causes=(

@@ -22,6 +22,7 @@ All thresholds are common practice, no source.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -145,7 +146,7 @@ class Answers:
             top_rpm = max(HIGH * float(course.rpm[course.top]), BRAKED_RPM)
             if self._all_along(history, course, BRAKE, 1, top_rpm):
                 found[BRAKE] = f"read pressed while the unit came to {top_rpm:.0f} rpm"
-            self._keep(found, unit, apart)
+            self._keep(found, unit, {apart: "apart"})
             return
         braked_rpm = min(BRAKED_RPM, max(GAINED_RPM, BRAKED * float(course.rpm[course.top])))
         came = f"while the unit came to {braked_rpm:.0f} rpm"
@@ -158,20 +159,20 @@ class Answers:
             BRAKE: f"read pressed {came}" if all_along(BRAKE, 1) else "",
             IGNITION: f"read off {came}" if all_along(IGNITION, 0) else "",
         }
-        apart = ""
+        heavy = apart = ""
         if not found[torque]:
-            both = self._too_heavy(history, unit, course)
-            both = both or (apart := self._balance(history, unit, course))
-            found[torque], found[role] = both, found[role] or both
+            heavy = self._too_heavy(history, unit, course)
+            apart = "" if heavy else self._balance(history, unit, course)
+            found[torque], found[role] = heavy or apart, found[role] or heavy or apart
         found[PEDAL] = found[PEDAL] or self._late_release(history, torque, course)
-        self._keep(found, unit, apart)
+        self._keep(found, unit, {heavy: "wrong-factor", apart: "apart"})
 
-    def _keep(self, found: dict[str, str], unit: DriveUnit, apart: str) -> None:
-        """Keep of each role why it did not answer; ``apart``: what is said of two of them."""
+    def _keep(self, found: dict[str, str], unit: DriveUnit, codes: Mapping[str, str]) -> None:
+        """Keep of each role why it did not answer; ``codes`` of what is said of two of them."""
         roles = (unit.role("speed"), unit.role("torque"), *INPUTS)
         for name, why in found.items():
             if why and name in self._bench.bindings:
-                code = "apart" if why == apart else suspect_code(name)
+                code = codes.get(why) or suspect_code(name)
                 self.whys.setdefault(name, Why(f"{why} ({unit.name})", roles, code))
 
     def _unexplained(self, history: History, role: str, course: Course) -> str:

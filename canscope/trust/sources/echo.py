@@ -80,7 +80,7 @@ class Echo:
     def doubts(self, subject: Subject) -> list[Doubt]:
         """What rests on an echo where only the contact's own word would do."""
         return [
-            Doubt(subject.name, "inferred", self._text(role))
+            Doubt(subject.name, "inferred", self._text(role), code="echo")
             for role in self.roles()
             if role in subject.own_word
         ]
