@@ -22,6 +22,8 @@ from canscope.model.roles import role_of
 from canscope.plan.plan import Plan, Waiver
 from canscope.rules import topics
 
+SOON_S = 1.2  # by which marks and adapters' clocks may differ; common practice, no source
+
 
 def assemble(
     judge: Judge, plan: Plan, counts: Counts, capture: Source | None, written_at: str
@@ -73,6 +75,7 @@ def assemble(
         cautions=tuple(m["caution"] for m in plan.mounting if m.get("caution")),
         warnings=(
             *_live(findings),
+            *_not_told_apart(judge, bench),
             *plan.warnings,
             *_left_out(bench, counts),
             *exhibits.unlisted(),
@@ -96,6 +99,29 @@ def _live(findings: Sequence[Finding]) -> Iterator[str]:
     for finding in findings:
         if finding.code == LIVE and not finding.required:
             yield f"{finding.subject}: {finding.doubt}"
+
+
+def _not_told_apart(judge: Judge, bench: Bench) -> Iterator[str]:
+    """That no person looked at an axle while it turned by itself: which is which rests on the plan.
+
+    Two axles whose buses are exchanged read the same if they always turn together.
+    """
+    bursts, origin_ns = judge.exhibits.bursts, judge.ledger.origin
+    names = list(dict.fromkeys(burst.unit for burst in bursts))
+    if len(names) < 2:
+        return
+    for mark in judge.marks:
+        at_s = (mark.time_ns - origin_ns) / 1e9
+        turned = {
+            b.unit for b in bursts if b.start_s - SOON_S <= at_s <= b.start_s + b.length_s + SOON_S
+        }
+        if turned == {mark.axle} and mark.seen in ("forward", "reverse"):
+            return
+    yield (
+        f"nothing in this run tells {' and '.join(names)} apart: no person marked one of them while"
+        " it turned by itself, so that exchanged buses would read the same; let one turn alone, as"
+        " in unit-alone, and mark it"
+    )
 
 
 def _left_out(bench: Bench, counts: Counts) -> Iterator[str]:
