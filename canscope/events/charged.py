@@ -1,4 +1,4 @@
-"""Where no contactor is bound: when a link came up to the pack's voltage and when it left it.
+"""Where not both main contactors are bound: when a link came up to the pack's voltage, and left it.
 
 That only lets one infer that the mains closed or opened in between: what rules judge by it may
 fail, and is never proven.

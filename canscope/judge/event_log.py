@@ -36,7 +36,7 @@ WORDS = {
 SOURCES = {
     "pole": "contactor state",
     "command": "contactor command",
-    "link": "inferred from the link voltage: no contactor is bound",
+    "link": "inferred from the link voltage: not both main contactors are bound",
     "burst-start": "speed",
     "burst-end": "speed",
     "turned-by-hand": "speed",

@@ -139,7 +139,7 @@ def _conclude(
     unbound = [r for r in subject.needs if r not in ledger.bench.bindings]
     if unbound and _goes_by_links(ledger, rule, unbound):
         if verdict is Verdict.PASS:
-            text = "no signal tells of its contactors, so that only its own voltage shows it"
+            text = "no signals tell of both main contactors, so that only its own voltage shows it"
             return Verdict.UNPROVEN, Doubt(subject.name, "inferred", text, code=BY_LINKS)
     elif unbound:
         seen = f"; {doubt.text}" if doubt and doubt.text and doubt.at_ns is not None else ""
@@ -167,9 +167,9 @@ def _conclude(
 
 
 def _goes_by_links(ledger: Ledger, rule: Rule, unbound: Sequence[str]) -> bool:
-    """Whether a rule judges by the links in place of main contactors of which no signal tells."""
-    mains = [role.startswith("contactors.") for role in unbound]
-    return rule.by_links and not ledger.bench.mains_tell and all(mains)
+    """Whether a rule judges by the links in place of main contactors that are not both bound."""
+    bench, mains = ledger.bench, [role.startswith("contactors.") for role in unbound]
+    return rule.by_links and bench.has("pack.voltage") and not bench.mains_tell and all(mains)
 
 
 def _too_late(ledger: Ledger, rule: Rule, standing: Standing) -> bool:

@@ -221,9 +221,8 @@ class Bench:
 
     @property
     def mains_tell(self) -> bool:
-        """Whether any signal tells of a main contactor: its state or its command."""
-        names = [f"contactors.{pole}{part}" for pole in MAINS for part in ("", ".command")]
-        return any(name in self.bindings for name in names)
+        """Whether a signal tells of each main contactor."""
+        return self.has(*(f"contactors.{pole}" for pole in MAINS))
 
     @property
     def clock_s(self) -> float:

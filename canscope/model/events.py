@@ -28,7 +28,7 @@ class Event:
     pole           negative precharge positive 1 closed, 0 open (a first sample is no event)
     command        negative precharge positive 1 commanded closed, 0 commanded open
     link           unit                       1 came up to the pack's voltage, 0 left it; only
-                                              where no main contactor is bound
+                                              where not both main contactors are bound
     direction      ""                         1 forward, -1 reverse, 0 neutral
     brake          ""                         1 pressed, 0 released
     ignition       ""                         1 on, 0 off

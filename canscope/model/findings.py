@@ -133,7 +133,7 @@ def mend(reason: str | None, code: str = "") -> str:
 
 
 LIVE = "live-at-end"  # code of a link that was live as the recording ended: told first of all
-BY_LINKS = "by-links"  # code of what links alone show, where no signal tells of a main contactor
+BY_LINKS = "by-links"  # code of what links alone show, where not both main contactors are bound
 TO_PROVE = "To prove it:"  # what begins the last part of an unproven's sentence
 COMMON_PRACTICE = "common practice, no source"
 

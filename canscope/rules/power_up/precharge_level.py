@@ -26,8 +26,9 @@ from canscope.trust.samples.clock_alignment import CLOCKS_APART, lag_of
 from canscope.trust.samples.missing_value import absence_at
 from canscope.trust.samples.range_ends import last_at_end
 
+POSITIVE = "contactors.positive"
 ACCURACY = 0.03  # of a link sensor, as voltage-agreement; common practice, no source
-# Where no signal tells of the contactors: how long a charging may last, the share of the pack by
+# Where positive is not bound: how long a charging may last, the share of the pack by
 # which a step is more than noise, where a link counts as empty, and readings in between; likewise.
 CHARGES_NS, STEP, EMPTY, BETWEEN = 12 * S, 0.05, 0.2, 3
 SAME_NS = (S // 5, S)  # after positive closed, link and pack are one circuit; likewise
@@ -61,7 +62,7 @@ class PrechargeLevel(Rule):
         not-available); the pack itself read below 60 V or stood at an end of its range, or the
         link read above 110 % of it (sensor-suspect); a main contactor was closed when it was first
         seen, so that nobody knows the level at which it closed (capture-damaged);
-        no signal tells of the main contactors, and the link came up to the pack's voltage without a
+        no signal tells of positive, and the link came up to the pack's voltage without a
         step (inferred; with a step of 5 %* and more from too low a level it fails), too fast to
         tell, or never (not-exercised);
         the clock of the link's adapter differs from that of the contactors and the link itself
@@ -101,14 +102,14 @@ class PrechargeLevel(Rule):
 
     def subjects(self, bench: Bench) -> Sequence[Subject]:
         """Each link."""
-        return link_subjects(bench, ("pack.voltage", "contactors.positive"))
+        return link_subjects(bench, ("pack.voltage", POSITIVE))
 
     def start(self, bench: Bench) -> frozenset[str]:
         return frozenset()
 
     def fold(self, state: frozenset[str], piece: Piece) -> tuple[frozenset[str], Sequence[Outcome]]:
-        """Doubt the closing that came before the first state; without any, judge by the links."""
-        if not piece.bench.mains_tell:
+        """Doubt a closing that came before the first state; without any, judge by the links."""
+        if not piece.bench.has(POSITIVE):
             rises = [
                 (f"{event.subject} link", event)
                 for event in piece.events_of("link")
@@ -119,8 +120,8 @@ class PrechargeLevel(Rule):
         return first_seen_closed([name for name, _ in links(piece.bench)], state, piece)
 
     def close(self, state: frozenset[str], piece: Piece) -> Sequence[Outcome]:
-        """Say of which link nobody saw it charged, where no signal tells of the contactors."""
-        if piece.bench.mains_tell:
+        """Say of which link nobody saw it charged, where positive is not bound."""
+        if piece.bench.has(POSITIVE):
             return []
         text = "it was not seen to come up to the pack's voltage from below 60 V"
         return [
@@ -131,6 +132,8 @@ class PrechargeLevel(Rule):
 
     def margins(self, window: ClosedWindow) -> Sequence[Outcome]:
         """The level of each link at every closing of positive."""
+        if not window.bench.has(POSITIVE):
+            return []  # the links themselves are followed
         reached = true_closings(window, "positive")
         if not reached:
             text = "positive never closed in this attempt"
@@ -167,7 +170,7 @@ class PrechargeLevel(Rule):
         jumps = steps[2:] - np.maximum(most, 0.0)
         row = int(jumps.argmax())
         if not jumps[row] > STEP * pack_V:
-            text = "no signal tells of its contactors, so that only its own voltage shows it: it "
+            text = "no signal tells of positive, so that only its own voltage shows it: it "
             text += f"came up to {volts[-1]:.0f} of {pack_V:.0f} V without a step"
             return Doubt(name, "inferred", text, event.time_ns, code=BY_LINKS)
         before, drift = float(volts[row + 2]), max(float(most[row]), 0.0) / 2

@@ -49,7 +49,7 @@ class Followed:
     shut_ns: int | None = None  # the last one above it at which a pole may have been closed
     begun_ns: int | None = None  # the first one
     watched_ns: int = int(NEVER)  # the end of the last opening
-    # Where no signal tells of the contactors: between which instants it left the pack's voltage,
+    # Where not both main contactors are bound: between which instants it left the pack's voltage,
     # until it is low or comes back.
     left_ns: tuple[int, int] | None = None
 
@@ -86,7 +86,7 @@ class LinkDischarge(Rule):
         fails. One main contactor still read closed at the end of the recording, though the other
         one had opened (not-exercised): nobody saw it open. The last reading of the whole recording
         was ``safe_V`` or more, whatever earlier openings showed (not-exercised): nobody saw it
-        discharge. Where no signal tells of the main contactors, the time counts from where the link
+        discharge. Where not both main contactors are bound, the time counts from where the link
         left the pack's voltage (below 90 % of it): too long fails, and no more than too long can be
         seen, so that the rest is inferred.
     """

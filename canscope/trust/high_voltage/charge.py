@@ -22,6 +22,7 @@ from canscope.trust.remark import Links, Remark
 from canscope.trust.samples.clock_alignment import EARLIER_NS, MS, positive_closings
 
 PACK, CURRENT = "pack.voltage", "pack.current"
+POSITIVE = "contactors.positive"  # without it nobody knows until when pre-charge goes on
 LEAST, MOST = 0.4, 2.5  # times C dV that the current carried; common practice, no source
 FILTER_NS = 30 * MS  # by which a current sensor that averages carries its charge late; likewise
 HALF, HALF_PART = 3, 0.8  # readings in each half of a rise; of the second half's charge; likewise
@@ -37,7 +38,7 @@ def charge(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     """The pack current over a pre-charge against the link's stated capacitance."""
     bench = window.bench
     farad, ohm = bench.link_capacitance_F, bench.precharge_resistor_ohm
-    if not bench.has(CURRENT, PACK) or not farad or not ohm:
+    if not bench.has(CURRENT, PACK, POSITIVE) or not farad or not ohm:
         return
     pack = float(window.at(PACK, window.span.start_ns, before=True).value[0])
     if not pack >= LEAST_V:
@@ -132,7 +133,7 @@ def _charge(window: ClosedWindow, links: Links) -> tuple[float, Shown, int] | No
     """
     bench, span = window.bench, window.span
     pack = float(window.at(PACK, span.start_ns, before=True).value[0]) if bench.has(PACK) else 0.0
-    if not bench.has(CURRENT) or not pack >= LEAST_V or not links:
+    if not bench.has(CURRENT, POSITIVE) or not pack >= LEAST_V or not links:
         return None
     end_ns = min([window.until_ns, *positive_closings(window)])
     begin = link_onset(window, links[0], span.start_ns - EARLIER_NS, end_ns, pack)
@@ -222,7 +223,7 @@ def only_rises(window: ClosedWindow, links: Links) -> Iterator[Remark]:
     """A link that falls in the midst of its pre-charge, and rises again."""
     bench, span = window.bench, window.span
     pack = float(window.at(PACK, span.start_ns, before=True).value[0]) if bench.has(PACK) else 0.0
-    if not pack >= LEAST_V:
+    if not pack >= LEAST_V or not bench.has(POSITIVE):
         return
     start_ns = span.start_ns - EARLIER_NS
     end_ns = min([window.until_ns, *positive_closings(window)])
