@@ -192,6 +192,15 @@ def test_a_link_that_was_live_at_the_end_is_told_whatever_failed():
     assert look_first(found[:1] + found[3:], [], RULE_BOOK)[1:] == told[2:]
 
 
+def test_what_is_in_the_way_comes_before_what_only_did_not_happen():
+    found = [
+        finding("unproven", "axle-direction", "rear forward", reason="not-exercised", doubt="no"),
+        finding("unproven", "unasked-motion", "rear", reason="sensor-suspect", doubt="it leaps"),
+    ]
+    told = look_first(found, [], RULE_BOOK)
+    assert told == ("unasked-motion of rear.", "axle-direction of rear forward.")
+
+
 def test_clocks_that_differ_and_one_sensor_of_many_findings_are_one_thing_each():
     apart = {"reason": "capture-damaged", "code": "clocks-apart"}
     key = {"reason": "sensor-suspect", "doubt": "can0:Box.Positive still said closed 3 s after"}

@@ -41,26 +41,6 @@ ROWS = (
         for more in ((failed("temperature-*"),), ())
     ),
     Row(
-        when=(
-            failed("temperature-*", "{unit} *"),
-            unproven("sensor-alive", "{unit} *", "sensor-suspect"),
-        ),
-        causes=(
-            (
-                "a temperature sensor of the {unit} unit, its plug or its wire has a bad contact: "
-                "it moved as nothing that has mass can",
-                "move its plug and wire by hand with all power off while recording, and compare it "
-                "with a contact thermometer",
-            ),
-            (
-                "the {unit} unit draws current without turning it into motion: sensor offset, "
-                "phase order, a binding brake",
-                "compare its current and torque with those of the other unit at the same speed",
-            ),
-        ),
-        explains=("temperature-*|{unit} *",),
-    ),
-    Row(
         when=(failed("temperature-*", "{unit} *"), failed("dry-exposure", "{unit}")),
         causes=(
             (
@@ -74,6 +54,31 @@ ROWS = (
             ),
         ),
         explains=("temperature-*|{unit} *", "dry-exposure"),
+    ),
+    Row(
+        when=(
+            failed("temperature-rate", "{unit} *"),
+            unproven("sensor-alive", "{unit} *", "jumped"),
+        ),
+        unless=(failed("temperature-ceiling", "{unit} *"), failed("temperature-rise", "{unit} *")),
+        causes=(
+            (
+                "a temperature sensor of the {unit} unit, its plug or its wire has a bad contact: "
+                "it moved as nothing that has mass can",
+                "move its plug and wire by hand with all power off while recording, and compare it "
+                "with a contact thermometer",
+            ),
+            (
+                "the {unit} unit draws current without turning it into motion: sensor offset, "
+                "phase order, a binding brake",
+                "compare its current and torque with those of the other unit at the same speed",
+            ),
+            (
+                "nothing carries its heat away: no coolant, no oil, a dry winding",
+                "shorten the bursts, lengthen the pauses, and repeat from cold",
+            ),
+        ),
+        explains=("temperature-*|{unit} *",),
     ),
     Row(
         when=(failed("cold-soak"), failed("temperature-*", "{unit} *")),

@@ -23,6 +23,7 @@ DIRECTIONS = ("forward", "reverse")
 BACK_S = 60.0  # far enough to see a burst that ended in time, and its slow end
 
 SOON_NS = 12 * S // 10  # by which marks and adapters' clocks may differ; common practice, no source
+AFTER_NS = SOON_NS // 2  # in which a lever that goes to neutral shows; likewise
 FEWEST = 6  # readings that show whether it slows down; likewise
 KEEPS, DRIVES_NM = 0.97, 3.0  # of its speed, and a torque: so it does not coast; likewise
 REMEMBERED = 64  # sightings kept for a wheel of the same axle that was seen still
@@ -73,9 +74,10 @@ class AxleWitness(Rule):
         plan that are wrong together. A wheel seen still is judged ``within_s`` after the mark: if
         the other wheel of the axle was seen to turn in the same burst, that is an open differential
         and no contradiction. One seen to turn while neutral was asked, with the contactors closed,
-        did not coast if there was no burst in the ``within_s`` before, or if it had not slowed down
-        in the 1.2 s* before the mark (in rolling: if its unit gave 3 Nm* and more). A wheel that a
-        hand turned with all poles open, and that was seen still later, is no contradiction either.
+        did not coast if there was no burst in the ``within_s`` before, or if it did not slow down
+        from 1.2 s* before the mark to 0.6 s* after it (in rolling: if its unit gave 3 Nm* and more
+        all the while). A wheel that a hand turned with all poles open, and that was seen still
+        later, is no contradiction either.
     Margin
         +1 where the person saw what CAN says, -1 where not; a state, no unit. Measured and limit
         are the sense seen and the sense by CAN, or asked for: 1 forward, -1 reverse, 0 still.
@@ -144,6 +146,7 @@ class AxleWitness(Rule):
         """When a mark is judged: a wheel seen still waits for a mark of the other one."""
         waits_ns = to_ns(self.within_s) if mark.seen == "still" else 0
         waits_ns = SOON_NS if mark in against else waits_ns
+        waits_ns = max(waits_ns, AFTER_NS) if _in_neutral(mark) else waits_ns
         return mark.time_ns + waits_ns + to_ns(self.turning_s)
 
     def _judge(
@@ -182,7 +185,7 @@ class AxleWitness(Rule):
                     turned = (*turned, begun)[-REMEMBERED:]
             asked = self._asked(state, piece, mark, burst)
             moved = burst == 0.0 if isinstance(burst, float) else self._driven(piece, mark, burst)
-            if mark.asked == "neutral" and moved and self._could_drive(piece, mark):
+            if _in_neutral(mark) and moved and self._could_drive(piece, mark):
                 found.append(_unasked(mark, at_ns))
                 continue
             found += [*self._by_can(mark, burst, at_ns), *self._by_request(mark, asked, at_ns)]
@@ -213,15 +216,17 @@ class AxleWitness(Rule):
         return [_compared(mark, asked, at_ns, "wheel-against-request", "the request as marked")]
 
     def _driven(self, piece: Piece, mark: Mark, burst: Burst) -> bool:
-        """Whether the axle was driven as it was marked, and long enough before: it did not coast.
+        """Whether the axle was driven long before it was marked and long after: it did not coast.
 
-        On stands a wheel that coasts slows down at once; on the road its unit's torque tells.
+        A lever may be put to neutral at about that time. On stands a wheel that coasts slows down
+        at once; on the road its unit's torque tells.
         """
-        if burst.over or mark.time_ns - burst.begin_ns < SOON_NS:
+        from_ns, to_ns = mark.time_ns - SOON_NS, mark.time_ns + AFTER_NS
+        if burst.over or from_ns < burst.begin_ns or to_ns > piece.until_ns:
             return False
         unit = piece.bench.unit(str(mark.axle))
         speed, torque = (
-            piece.back(unit.role(of), mark.time_ns - SOON_NS).between(0, mark.time_ns + 1).known
+            piece.back(unit.role(of), from_ns).between(from_ns, to_ns).known
             for of in ("speed", "torque")
         )
         if len(speed) < FEWEST or not np.abs(speed.value).min() >= self.turning_rpm:
@@ -278,6 +283,11 @@ class AxleWitness(Rule):
         role = piece.bench.unit(str(mark.axle)).role("speed")
         rpm = piece.back(role, mark.time_ns).between(mark.time_ns, at_ns + 1).known.value
         return bool((rpm * SENSES[str(mark.seen)] >= self.turning_rpm).any())
+
+
+def _in_neutral(mark: Mark) -> bool:
+    """Whether a wheel was seen to turn though neutral was asked."""
+    return mark.asked == "neutral" and mark.seen in DIRECTIONS
 
 
 def _by_hand(piece: Piece, axle: str, burst: Burst) -> bool:

@@ -135,11 +135,7 @@ def measured_inertia(
     Speeding up and coasting through the same speeds the drag is the same: what the torque differs
     by is the inertia times what the accelerations differ by. None where that cannot be told.
     """
-    if piece.bench.has(BRAKE):
-        pressed = _during(piece, BRAKE, start_ns - APART_NS, end_ns + APART_NS)
-        if not len(pressed) or (pressed.value == 1).any():
-            return None
-    speed = _during(piece, unit.role("speed"), start_ns - APART_NS, end_ns + APART_NS)
+    speed = _during(piece, unit.role("speed"), start_ns - APART_NS, end_ns + APART_NS + REST_NS)
     if len(speed) < 8:
         return None
     fast = np.abs(speed.value)
@@ -158,6 +154,10 @@ def measured_inertia(
         ]
     )
     at = speed.time_ns[rows]
+    if piece.bench.has(BRAKE):
+        pressed = _during(piece, BRAKE, start_ns - APART_NS, int(at[3]))
+        if not len(pressed) or (pressed.value == 1).any():
+            return None
     sense = float(np.sign(speed.value[top]))
     up, down = _stroke(piece, unit, at[:2], sense), _stroke(piece, unit, at[2:], sense)
     if up is None or down is None:

@@ -11,7 +11,7 @@ import numpy as np
 from canscope.model.bench import Bench
 from canscope.model.findings import Verdict
 from canscope.model.outcome import Doubt, Outcome, Subject, deciding_rows, margins
-from canscope.model.piece import Piece
+from canscope.model.piece import Piece, S
 from canscope.model.rule import Rule, Worst, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.heat._sensors import lives_among, thermometers
@@ -21,6 +21,7 @@ from canscope.trust.samples.missing_value import absence_at
 from canscope.trust.samples.range_ends import railed
 
 NAME, AMBIENT = "temperatures", "ambient"
+WAKES_NS = S  # in which a node may send start-up values; common practice, no source
 FAHRENHEIT = 5.0  # degF, within which a reading is the other one in degF; likewise
 
 
@@ -33,6 +34,7 @@ class Seen:
     sensors: Mapping[str, Sensor] = field(default_factory=dict)  # by subject
     # By role, in power-up: what it read as the first pole closed, and its last reading.
     closed: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    woken: Mapping[str, int] = field(default_factory=dict)  # of those that read nothing then
 
 
 @dataclass(frozen=True)
@@ -147,7 +149,7 @@ class ColdSoak(Rule):
         self, state: Seen, piece: Piece, from_ns: int | None = None
     ) -> tuple[Seen, list[Outcome]]:
         """How far each sensor rose since the first pole closed, in power-up."""
-        found, closed = list[Outcome](), dict(state.closed)
+        found, closed, woken = list[Outcome](), dict(state.closed), dict(state.woken)
         for thermometer in thermometers(piece.bench):
             role = thermometer.role
             samples = piece[role].known
@@ -159,8 +161,13 @@ class ColdSoak(Rule):
                 samples = samples[samples.time_ns >= from_ns]
             if not len(samples):
                 continue
-            first = float(samples.value[0])  # a node that had just woken gave none before
-            base, last = closed.get(role, (first, first))
+            if role not in closed:  # a node that had just woken gave no value before
+                woke_ns = woken.setdefault(role, int(samples.time_ns[0]))
+                samples = samples[samples.time_ns > woke_ns + WAKES_NS]
+                if not len(samples):
+                    continue
+                closed[role] = (float(samples.value[0]),) * 2
+            base, last = closed[role]
             rise_K = np.minimum(samples.value, [last, *samples.value[:-1]]) - base
             closed[role] = base, float(samples.value[-1])
             u = 2 * piece.bench.u(role)
@@ -180,7 +187,7 @@ class ColdSoak(Rule):
                     without="",
                 )
             )
-        return replace(state, closed=closed), found
+        return replace(state, closed=closed, woken=woken), found
 
     def clause(self, verdict: Verdict | str, worst: Worst) -> str:
         """Say what warmed, where that is it."""

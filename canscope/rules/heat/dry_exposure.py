@@ -165,7 +165,7 @@ class DryExposure(Rule):
 
         Stretches of up to ``PAUSE_S`` are the ends of bursts, and noise.
         """
-        if piece.bench.stage == "power-up":
+        if piece.bench.stage == "power-up" or not piece.bench.has(unit.role("speed")):
             return now, []
         samples = recent(piece, unit.role("speed"), KEPT_NS)
         times, _ = fresh(piece, unit.role("speed"), samples)

@@ -51,7 +51,10 @@ class SensorAlive(Rule):
         cools; it rose in one straight line from first to last; it read colder than the air and
         everything else on a cold vehicle, until 60 s after its last burst; it stayed at its highest
         while what is heated with it warmed on; it was back within a second of the end of every
-        burst; it lay otherwise than bursts can make of a part, by more than 0.8 of its steps and
+        burst; it made, with all others of its unit that warmed by three of
+        their steps, no step for 60 s from the last burst on; it read below -25 degC, or on a cold
+        vehicle above 45 degC, before anything turned, and ``job.ambient_degC`` is not given; it
+        lay otherwise than bursts can make of a part, by more than 0.8 of its steps and
         15 % of its way (with coolant 25 to 40 %); it stopped changing before a burst of its unit
         or after it; or it stood still over one burst where it moves by three steps over another as
         long. The temperature rules then do not pass on it either. All these thresholds are common
@@ -64,6 +67,7 @@ class SensorAlive(Rule):
     card_steps: ClassVar[frozenset[CardStep]] = frozenset({CardStep.BEFORE_POWER})
     says: ClassVar[dict[str, str]] = {"pass": "the sensor is off its rails, and it {proof}"}
     codes: ClassVar[tuple[str, ...]] = (
+        "jumped",
         "at-end-of-range",
         "never-changed",
         "never-warmed",

@@ -20,6 +20,7 @@ from canscope.model.signals import Samples
 from canscope.rules import RULES
 from canscope.rules.shared.first_state import first_seen_closed
 from canscope.rules.shared.links import link_subjects, links
+from canscope.rules.shared.own_rise import rise_of
 from canscope.rules.shared.poles import closings, openings
 from canscope.rules.shared.true_changes import Change, own_step, true_closings
 from canscope.trust.samples.clock_alignment import CLOCKS_APART, lag_of
@@ -28,9 +29,7 @@ from canscope.trust.samples.range_ends import last_at_end
 
 POSITIVE = "contactors.positive"
 ACCURACY = 0.03  # of a link sensor, as voltage-agreement; common practice, no source
-# Where positive is not bound: how long a charging may last, the share of the pack by
-# which a step is more than noise, where a link counts as empty, and readings in between; likewise.
-CHARGES_NS, STEP, EMPTY, BETWEEN = 12 * S, 0.05, 0.2, 3
+CHARGES_NS = 12 * S  # how long a charging may last, where positive is not bound; likewise
 SAME_NS = (S // 5, S)  # after positive closed, link and pack are one circuit; likewise
 FEWEST = 3  # readings of it
 FULL = (
@@ -50,23 +49,26 @@ class PrechargeLevel(Rule):
         is steeper than its charging curve allows; the sentence says how late a state came. Where
         that decides, a link sensor that reads the pack up to 3 % wrong once positive has closed is
         corrected by it. States the inrush estimate (V pack - V link) / R if
-        ``contactors.precharge_resistor_ohm`` is given.
+        ``contactors.precharge_resistor_ohm`` is given. Where positive is not bound, each rise of a
+        link to 95 % of the pack, over the 12 s* before it: a link that charges lacks ever less, at
+        one rate; from where it comes 5 %* of the pack closer than by 1.5 times* that rate, positive
+        closed, and that level counts.
     Margin
         The percentage minus ``minimum_percent``. The uncertainty holds half the raw steps, the
         pack's movement, and how far the link may still have risen until positive closed: at most
         its last slope (a capacitor charged through a resistor only gets slower) and at most what
         it was then seen to reach. Where pre-charge and positive closed between the same two states,
-        a jump out of the link's own curve says where positive closed.
+        a jump out of the link's own curve says where positive closed. Of a level that only the link
+        shows, the uncertainty holds 3 %* of the pack besides.
     Unproven
-        Positive never closed (not-exercised); link or pack voltage were not known then (stale,
-        not-available); the pack itself read below 60 V or stood at an end of its range, or the
-        link read above 110 % of it (sensor-suspect); a main contactor was closed when it was first
-        seen, so that nobody knows the level at which it closed (capture-damaged);
-        no signal tells of positive, and the link came up to the pack's voltage without a
-        step (inferred; with a step of 5 %* and more from too low a level it fails), too fast to
-        tell, or never (not-exercised);
-        the clock of the link's adapter differs from that of the contactors and the link itself
-        shows no step (capture-damaged).
+        Positive never closed (not-exercised); link or pack voltage were not known then (stale, not-
+        available); the pack itself read below 60 V or stood at an end of its range, or the link
+        read above 110 % of it (sensor-suspect); a main contactor was closed when it was first seen,
+        so that nobody knows the level at which it closed (capture-damaged); positive is not bound,
+        and a link came up along its curve (inferred: accepted by whoever signs that the vehicle has
+        no such signal), or none was seen to, with three* readings between 10 and 92 % (not-
+        exercised, which nobody has signed for); the clock of the link's adapter differs from that
+        of the contactors and the link itself shows no step (capture-damaged).
     """
 
     minimum_percent: float = limit(
@@ -110,20 +112,22 @@ class PrechargeLevel(Rule):
     def fold(self, state: frozenset[str], piece: Piece) -> tuple[frozenset[str], Sequence[Outcome]]:
         """Doubt a closing that came before the first state; without any, judge by the links."""
         if not piece.bench.has(POSITIVE):
-            rises = [
-                (f"{event.subject} link", event)
-                for event in piece.events_of("link")
-                if event.value == 1
-            ]
-            found = [self._by_itself(piece, name, event) for name, event in rises]
-            return state | {name for name, _ in rises}, found
+            found: list[Outcome] = []
+            for event in piece.events_of("link"):
+                judged = (
+                    self._by_itself(piece, f"{event.subject} link", event) if event.value else []
+                )
+                found += judged
+                state |= {one.subject for one in judged}
+            return state, found
         return first_seen_closed([name for name, _ in links(piece.bench)], state, piece)
 
     def close(self, state: frozenset[str], piece: Piece) -> Sequence[Outcome]:
         """Say of which link nobody saw it charged, where positive is not bound."""
         if piece.bench.has(POSITIVE):
             return []
-        text = "it was not seen to come up to the pack's voltage from below 60 V"
+        text = "no signal tells of positive, and it was not seen to come up to the pack's voltage "
+        text += "along a curve: it came too fast to tell, or at once, or not at all"
         return [
             unjudged(name, "not-exercised", text)
             for name, _ in links(piece.bench)
@@ -144,52 +148,37 @@ class PrechargeLevel(Rule):
             for name, role in links(window.bench)
         ]
 
-    def _by_itself(self, piece: Piece, name: str, event: Event) -> Outcome:
-        """Whether a link came up to the pack's voltage by its charging curve alone.
-
-        A charging link only gets slower: where it gets faster, positive closed.
-        """
+    def _by_itself(self, piece: Piece, name: str, event: Event) -> list[Outcome]:
+        """Whether a link came up to the pack's voltage by its charging curve alone."""
         role = dict(links(piece.bench))[name]
         link = piece.back(role, event.time_ns - CHARGES_NS).known
-        link = link.between(event.time_ns - CHARGES_NS, event.time_ns + 1)
         pack_V = float(piece.at("pack.voltage", event.time_ns).value[0])
-        empty = np.flatnonzero(link.value < EMPTY * pack_V)
-        first = int(empty[-1]) if len(empty) else len(link)
-        if len(link) - first - 2 < BETWEEN:
-            text = "it was not seen how it came up to the pack's voltage"
-            if len(empty):
-                text = f"it came from {link.value[first]:.0f} to {link.value[-1]:.0f} V in "
-                text += f"{(link.time_ns[-1] - link.time_ns[first]) / 1e6:.0f} ms: whether "
-                text += "anything pre-charged it was not seen"
-            return Doubt(name, "not-exercised", text, event.time_ns)
-        volts, times = link.value[first:], link.time_ns[first:]
-        steps = np.diff(volts)
-        slopes = steps / np.diff(times)
-        # The step after the next may come from the same slope; the first one is only a part of it.
-        most = np.maximum(slopes[1:-1], slopes[:-2]) * np.diff(times)[2:]
-        jumps = steps[2:] - np.maximum(most, 0.0)
-        row = int(jumps.argmax())
-        if not jumps[row] > STEP * pack_V:
-            text = "no signal tells of positive, so that only its own voltage shows it: it "
-            text += f"came up to {volts[-1]:.0f} of {pack_V:.0f} V without a step"
-            return Doubt(name, "inferred", text, event.time_ns, code=BY_LINKS)
-        before, drift = float(volts[row + 2]), max(float(most[row]), 0.0) / 2
-        percent = 100 * (before + drift) / pack_V
-        u_V = piece.bench.u(role) + piece.bench.u("pack.voltage") + drift + ACCURACY * pack_V
-        return margins(
-            name,
-            int(times[row + 3]),
-            percent - self.minimum_percent,
-            measured=percent,
-            limit=self.minimum_percent,
-            uncertainty=100 * u_V / pack_V,
-            start_ns=int(times[0]),
-            end_ns=int(times[row + 3]),
-            link_V=before,
-            pack_V=pack_V,
-            inrush="",
-            late=", as its own step shows",
-        )
+        rise = rise_of(link.between(event.time_ns - CHARGES_NS, event.time_ns + 1), pack_V)
+        if rise is None or not (rise.seen or rise.step):
+            return []
+        if rise.seen:
+            text = "no signal tells of positive, so that only its own voltage shows it: it came "
+            text += f"up to {pack_V:.0f} V along a charging curve"
+            return [Doubt(name, "inferred", text, event.time_ns, code=BY_LINKS)]
+        percent = 100 * (rise.before_V + rise.drift_V / 2) / pack_V
+        u_V = piece.bench.u(role) + piece.bench.u("pack.voltage")
+        u_V += rise.drift_V / 2 + ACCURACY * pack_V
+        return [
+            margins(
+                name,
+                rise.step_ns,
+                percent - self.minimum_percent,
+                measured=percent,
+                limit=self.minimum_percent,
+                uncertainty=100 * u_V / pack_V,
+                start_ns=rise.start_ns,
+                end_ns=rise.step_ns,
+                link_V=rise.before_V,
+                pack_V=pack_V,
+                inrush="",
+                late=", as its own step shows",
+            )
+        ]
 
     def _judge(self, window: ClosedWindow, name: str, role: str, change: Change) -> Outcome:
         positive = change.event

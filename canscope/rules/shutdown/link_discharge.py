@@ -11,6 +11,7 @@ import numpy as np
 from canscope.model.bench import MAINS, Bench
 from canscope.model.events import Event, Window
 from canscope.model.findings import COMMON_PRACTICE, LIVE, Verdict
+from canscope.model.median import median
 from canscope.model.outcome import Doubt, Margins, Outcome, Subject, margins
 from canscope.model.piece import ClosedWindow, Piece, S
 from canscope.model.rule import SPINNING, CardStep, Rule, Worst, limit, unjudged
@@ -36,7 +37,18 @@ HELD = 0.02  # of its level: a link that lies so close to it has not left it; li
 LATE_NS = S // 2  # by which a contactor's state may come late; common practice, no source
 # By which a link rises that nothing feeds, of where it was as the contactors opened; likewise.
 RISE, RISE_V = 0.05, 10.0
+FELL, BEFORE_NS = 0.8, 60 * S  # of what the pack read, below which it fell with its link; likewise
 STILL_RPM = 30.0  # a motor that turns faster may feed it; likewise
+
+
+@dataclass(frozen=True)
+class Left:
+    """A link that left the pack's voltage between two instants, and its readings since then."""
+
+    after_ns: int
+    time_ns: int
+    last_V: float
+    lowest_V: float
 
 
 @dataclass(frozen=True)
@@ -49,9 +61,9 @@ class Followed:
     shut_ns: int | None = None  # the last one above it at which a pole may have been closed
     begun_ns: int | None = None  # the first one
     watched_ns: int = int(NEVER)  # the end of the last opening
-    # Where not both main contactors are bound: between which instants it left the pack's voltage,
-    # until it is low or comes back.
-    left_ns: tuple[int, int] | None = None
+    # Where not both main contactors are bound: how it left the pack's voltage, until it is low or
+    # rises again.
+    left: Left | None = None
 
 
 @RULES.add("link-discharge")
@@ -63,32 +75,34 @@ class LinkDischarge(Rule):
         At every opening, for each link that was above ``safe_V``: the time from the first main
         contactor's opening until the link is below ``safe_V`` and stays there. The limit is
         ``active_s`` if ``contactors.bleed`` is "active" or the plan does not say, ``passive_s`` if
-        it is "passive" or false. The decay is fitted with V(t) = V0 exp(-t / tau); tau and the
-        time to ``safe_V`` that it foretells are told. Besides, from the first frame to the last: a
-        link that was below ``safe_V`` and reads ``safe_V`` or more again while both main contactors
-        read open fails; so does one that was live with both read open from the first frame on and
-        stays so for longer than the limit. So does one that falls and rises again by 5 % of where
-        it was, and by 10 V, with both read open and no unit turning: a capacitor that nothing
-        feeds does not. (A contactor's state may come late: none of the three
-        may read closed within 0.5 s. Where one signal tells of both main contactors and pre-charge
-        is not bound, it may be pre-charging for up to 10 s.)
+        it is "passive" or false. The decay is fitted with V(t) = V0 exp(-t / tau); tau and the time
+        to ``safe_V`` that it foretells are told. Besides, from the first frame to the last: a link
+        that was below ``safe_V`` and reads ``safe_V`` or more again while both main contactors read
+        open fails; so does one that was live with both read open from the first frame on and stays
+        so for longer than the limit. So does one that falls and rises again by 5 % of where it was,
+        and by 10 V, with both read open and no unit turning: a capacitor that nothing feeds does
+        not. Where not both main contactors are bound, the time counts from where a link left the
+        pack's voltage (below 90 % of it), until it is low or rises again. (A contactor's state may
+        come late: none of the three may read closed within 0.5 s. Where one signal tells of both
+        main contactors and pre-charge is not bound, it may be pre-charging for up to 10 s.)
     Margin
         The limit minus that time, in s. The opening and the crossing each lie between two samples:
         the middle, give or take half the interval, and the clock; the crossing's uncertainty has
         half the raw step over the slope besides. Of a link on another bus, whose clock may differ
         by up to 1.2 s, the time counts from where it left its level, if that is earlier.
     Unproven
-        No main contactor opened on a charged link, or one closed again before the limit
-        (not-exercised); the recording ended above ``safe_V`` before the limit (not-exercised); the
-        link fell silent or had no value above ``safe_V`` (stale, not-available), or went from 120 V
-        or more to next to nothing from one reading to the next, as no bleed empties it and a sensor
+        No main contactor opened on a charged link, or one closed again before the limit (not-
+        exercised); the recording ended above ``safe_V`` before the limit (not-exercised); the link
+        fell silent or had no value above ``safe_V`` (stale, not-available), or went from 120 V or
+        more to next to nothing from one reading to the next, as no bleed empties it and a sensor
         does that loses its supply (sensor-suspect). A link still above ``safe_V`` after the limit
         fails. One main contactor still read closed at the end of the recording, though the other
         one had opened (not-exercised): nobody saw it open. The last reading of the whole recording
         was ``safe_V`` or more, whatever earlier openings showed (not-exercised): nobody saw it
-        discharge. Where not both main contactors are bound, the time counts from where the link
-        left the pack's voltage (below 90 % of it): too long fails, and no more than too long can be
-        seen, so that the rest is inferred.
+        discharge. Not both main contactors are bound: a link that was low in time is inferred
+        (accepted by whoever signs that the vehicle has no such signal); one that never left the
+        pack, or was live in the end, is not (not-exercised); the pack fell with it (sensor-
+        suspect).
     """
 
     active_s: float = limit(5.0, "s", MACHINES, high=60.0, looser="higher")
@@ -199,32 +213,54 @@ class LinkDischarge(Rule):
     ) -> tuple[Followed, list[Outcome]]:
         """How long it took to be low since it left the pack's voltage, with no contactor's word."""
         unit = next(u.name for u in piece.bench.units if f"{u.name} link" == name)
-        changes = [(e.time_ns, e) for e in piece.events_of("link", unit)]
-        ends_ns = [time_ns for time_ns, _ in changes[1:]] + [piece.until_ns + 1]
-        left_ns, found = seen.left_ns, list[Outcome]()
-        parts = [(seen.left_ns, int(samples.time_ns[0]), changes[0][0] if changes else ends_ns[0])]
-        for (time_ns, event), end_ns in zip(changes, ends_ns, strict=False):
-            parts.append((None if event.value else (event.after_ns, time_ns), time_ns, end_ns))
-        for left_ns, from_ns, end_ns in parts:
-            part = samples.between(from_ns, end_ns)
-            if left_ns is None or not len(part):
-                continue
-            low = np.flatnonzero(part.value < self.safe_V)
-            part = part[: low[0] + 1] if len(low) else part
-            opened = Event("link", unit, left_ns[1], left_ns[0], left_ns[1])
-            took_s, u = (part.time_ns - left_ns[0]) / S, (left_ns[1] - left_ns[0]) / S
-            late = np.flatnonzero(took_s - u > self._limit_s(piece.bench))
-            rows = (
-                {int(late[0]), len(part) - 1} if len(late) else {len(part) - 1} if len(low) else ()
-            )
-            for row in sorted(rows):
-                at_ns = int(part.time_ns[row])
-                found.append(
-                    self._row(piece.bench, name, opened, at_ns, float(took_s[row]), u, None)
-                )
-            left_ns = None if len(low) else left_ns
-        last_ns, volts = int(samples.time_ns[-1]), float(samples.value[-1])
-        return replace(seen, last_ns=last_ns, volts=volts, left_ns=left_ns), found
+        events = piece.events_of("link", unit)
+        edges = [int(samples.time_ns[0]), *(e.time_ns for e in events), piece.until_ns + 1]
+        found: list[Outcome] = []
+        for number, event in enumerate((None, *events)):
+            if event is not None:
+                if event.value:
+                    seen = replace(seen, left=None)
+                elif _fell_too(piece, event.after_ns):
+                    text = "the pack's reading fell with the link's: it may be measured behind the "
+                    text += "contactors, so that nothing tells when the link left it"
+                    found.append(Doubt(name, "sensor-suspect", text, event.time_ns))
+                else:
+                    gone = Left(event.after_ns, event.time_ns, seen.volts, float("inf"))
+                    seen = replace(seen, left=gone)
+            part = samples.between(edges[number], edges[number + 1])
+            if len(part):
+                left, rows = self._since(seen.left, piece.bench, name, unit, part)
+                found += rows
+                last_ns, volts = int(part.time_ns[-1]), float(part.value[-1])
+                seen = replace(seen, last_ns=last_ns, volts=volts, left=left)
+        return seen, found
+
+    def _since(
+        self, left: Left | None, bench: Bench, name: str, unit: str, part: Samples
+    ) -> tuple[Left | None, list[Margins]]:
+        """What its readings say since it left the pack's voltage: low, too late, or fed again."""
+        if left is None:
+            return None, []
+        lowest = np.minimum.accumulate(np.append(left.lowest_V, part.value))
+        two = np.minimum(part.value, np.append(left.last_V, part.value[:-1]))
+        fed = np.flatnonzero(two - lowest[:-1] > np.maximum(RISE * two, RISE_V))
+        low = np.flatnonzero(part.value < self.safe_V)
+        ends = [int(rows[0]) for rows in (fed, low) if len(rows)]
+        end = min(ends, default=len(part))
+        is_low = bool(len(low)) and end == low[0]
+        part = part[: end + 1] if is_low else part[:end]
+        took_s, u = (part.time_ns - left.after_ns) / S, (left.time_ns - left.after_ns) / S
+        late = np.flatnonzero(took_s - u > self._limit_s(bench))
+        rows = {int(late[0]), len(part) - 1} if len(late) else set[int]()
+        rows |= {len(part) - 1} if is_low else set()
+        opened = Event("link", unit, left.time_ns, left.after_ns, left.time_ns)
+        found = [
+            self._row(bench, name, opened, int(part.time_ns[row]), float(took_s[row]), u, None)
+            for row in sorted(rows)
+        ]
+        if ends or not len(part):
+            return (None if ends else left), found
+        return replace(left, last_V=float(part.value[-1]), lowest_V=float(lowest[-1])), found
 
     def _live(
         self, seen: Followed, piece: Piece, name: str, role: str, samples: Samples
@@ -468,6 +504,12 @@ class LinkDischarge(Rule):
 def _bleed(bench: Bench) -> str:
     words = {"active": "active bleed", "passive": "passive bleed", "none": "no bleed"}
     return words.get(bench.bleed or "", "the plan names no bleed, active assumed")
+
+
+def _fell_too(piece: Piece, at_ns: int) -> bool:
+    """Whether the pack had fallen, far below what it mostly read in the minute before."""
+    pack = piece.back("pack.voltage", at_ns - BEFORE_NS).known.between(at_ns - BEFORE_NS, at_ns + 1)
+    return len(pack) > 0 and bool(pack.value[-1] < FELL * median(pack.value))
 
 
 def _late_ns(bench: Bench, role: str) -> int:

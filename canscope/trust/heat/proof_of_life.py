@@ -29,7 +29,7 @@ WATCHED_NS = 60 * SECOND_NS  # after the last burst, in which its heat soaks
 FAR_STEPS = 5.0  # that a neighbour warms by which may differ more: in another unit, or later
 RESTED_NS = 20 * SECOND_NS  # a sensor that then stands for so long, while others cool, is dead
 SOAKS_NS = 5 * SECOND_NS  # after a burst, in which what it heats warms on
-SURE_STEPS = 10.0  # by which it warmed, so that it cannot stay within one
+SURE_STEPS = 15.0  # by which it warmed, so that it makes more than one
 CUT_STEPS = 5.0  # by which a neighbour moves on while a sensor stays at its highest
 COOLED_STEPS, COOLED_K = 8.0, 2.0  # by how much a neighbour of another kind cools meanwhile
 FAR_TIMES = 4.0  # as much as its like warmed, it should have warmed more
@@ -115,12 +115,16 @@ class _Together:
         if sensor.fell is not None:
             fell_ns, fall_K = sensor.fell
             text = f"the sensor fell by {fall_K:.1f} K from one reading to the next"
-            return text, fell_ns, ""
+            return text, fell_ns, "jumped"
         raw_K = 2 * self._bench.bindings[one.role].half_step
         least_K = max(JUMPED_RAW * raw_K, JUMPED_OWN * sensor.step_K)
         if sensor.jumped is not None and sensor.jumped[1] >= least_K:
             jumped_ns, jump_K = sensor.jumped
-            return f"the sensor jumped by {jump_K:.1f} K to another level at once", jumped_ns, ""
+            return (
+                f"the sensor jumped by {jump_K:.1f} K to another level at once",
+                jumped_ns,
+                "jumped",
+            )
         if text := self._in_no_workshop(one):
             return text, None, ""
         if text := self._too_cold(one):
@@ -299,28 +303,41 @@ class _Together:
         return ""
 
     def _stands_after(self, one: Shown) -> tuple[str, int]:
-        """Whether it warmed in the bursts and then made no step while their heat soaks.
+        """Whether it, and all others of its unit that warmed, make no step while heat soaks.
 
-        What warmed by ten of its steps does not stay within one, nor to the bit by three, unless it
-        cools far slower than any part that warms within seconds.
+        One part may keep its level for minutes, as a heat sink without coolant. Not all of them:
+        the heat of one flows into the next.
         """
-        sensor, warmed_K = one.sensor, one.warmed_K()
-        if sensor.began_ns is None or sensor.ended_ns is None or sensor.burst_ns is not None:
+        sensor = one.sensor
+        mine = [other for other in self._seen if other.unit == one.unit]
+        warmed = [o for o in mine if o.warmed_K() >= max(WARMED_STEPS * o.step_K, WARMED_K)]
+        stood = [since_ns for o in warmed if (since_ns := self._stands_since(o)) is not None]
+        if one not in warmed or len(warmed) < 2 or len(stood) < len(warmed):
             return "", 0
-        for steps, since_ns in (
-            (WARMED_STEPS, sensor.flicker.since_ns),
-            (SURE_STEPS, one.course.within_from(1.01 * one.step_K)),
-        ):
-            if since_ns is None or warmed_K < max(steps * one.step_K, WARMED_K):
-                continue
-            from_ns = max(since_ns, sensor.ended_ns)
-            late = since_ns > sensor.ended_ns + SOAKS_NS
-            if late or sensor.last_ns - from_ns < WATCHED_NS or self._read_since(one, from_ns):
-                continue
-            text = f"the sensor warmed by {warmed_K:.1f} K and then stood for "
-            text += f"{(sensor.last_ns - from_ns) / SECOND_NS:.0f} s from the last burst on, in "
-            return text + "which its part cools or warms on: record until it does", from_ns
-        return "", 0
+        from_ns = max(stood)
+        if sensor.last_ns - from_ns < WATCHED_NS or self._read_since(one, from_ns):
+            return "", 0
+        text = (
+            f"the sensor warmed by {one.warmed_K():.1f} K and then, with all others of its unit, "
+        )
+        text += f"made no step for {(sensor.last_ns - from_ns) / SECOND_NS:.0f} s from the last "
+        return text + "burst on, as dead ones would: record until they cool or warm by one", from_ns
+
+    def _stands_since(self, one: Shown) -> int | None:
+        """From when on, at the end of the last burst, it made no step; None if it made any.
+
+        A fine one may go to and fro by a step.
+        """
+        ended_ns = one.sensor.ended_ns
+        if ended_ns is None or one.sensor.burst_ns is not None:
+            return None
+        fine = one.warmed_K() >= SURE_STEPS * one.step_K
+        since_ns = (
+            one.course.within_from(1.01 * one.step_K) if fine else one.sensor.flicker.since_ns
+        )
+        if since_ns is None or since_ns > ended_ns + SOAKS_NS:
+            return None
+        return max(since_ns, ended_ns)
 
     def _read_since(self, one: Shown, from_ns: int) -> bool:
         """Whether a person read the part long enough after that instant, and agrees with it."""

@@ -37,6 +37,7 @@ BACK_NS, AWAKE_NS, NEXT_NS, LEFT = 60 * SECOND_NS, SECOND_NS, 60 * MS, 0.2
 # share of the level after the step it falls on; likewise.
 STEP, STEP_V, STRETCH_NS, STANDS_NS = 0.15, 10.0, SECOND_NS // 2, SECOND_NS
 LEAST_RATE, ALIKE, FALLEN = 0.1, 0.3, 0.95
+SURELY = 2.0  # times what its rate alone takes between two readings, as one may be missing
 
 
 def passive_tail(window: ClosedWindow, links: Links) -> Iterator[Remark]:
@@ -145,7 +146,10 @@ def steps_down(window: ClosedWindow, links: Links) -> Iterator[Remark]:
                 continue
             on_ns = int(times[row + 1 + on[0]])
             after = _rate(times, volts, on_ns, on_ns + STRETCH_NS)
-            if on_ns - times[row] <= STANDS_NS and abs(after - before) < ALIKE * before:
+            own = 1 - np.exp(-SURELY * before * (times[row + 1] - times[row]) / SECOND_NS)
+            more = steps[row] - own * volts[row] > max(STEP * volts[row], STEP_V)
+            alike = abs(after - before) < ALIKE * before
+            if more and alike and on_ns - times[row] <= STANDS_NS:
                 text = f"fell from {volts[row]:.0f} to {volts[row + 1]:.0f} V within "
                 text += f"{(times[row + 1] - times[row]) / 1e6:.0f} ms in the midst of a discharge "
                 text += f"of {before:.0%} in each second: nothing takes so much at once"

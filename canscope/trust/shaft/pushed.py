@@ -31,7 +31,7 @@ LONGEST, KEPT = 100, 16  # tenths of one push, and pushes
 HELD = 3  # tenths for which a reading holds that comes more seldom
 
 
-# A push that turned nothing: its first instant, whether the shaft crept, and its tenths in Nm.
+# A push under which the shaft stood or crept: its first instant, whether it crept, and its tenths.
 Stood = tuple[int, bool, tuple[float, ...]]
 
 
@@ -41,7 +41,7 @@ class Pushes:
 
     ``starts`` are the largest torque of a start, and the push that it took in Nms; ``now`` are the
     tenths of the push that goes on, in Nm, by which it ``moved`` a little; ``stood`` are the
-    strongest ones that turned nothing.
+    strongest ones under which it stood or crept.
     """
 
     starts_Nm: float = 0.0

@@ -67,8 +67,10 @@ class Tracks:
         if self.differ or len(one) < 2 or not len(other):
             return
         last = (one.time_ns.searchsorted(other.time_ns, "right") - 1).clip(0)
-        apart = np.flatnonzero(one.value[last] != other.value)
-        beside = np.stack([(last[apart] + way).clip(0, len(one) - 1) for way in (-1, 1)])
+        # At the edges of a block the reading beside it lies in another one.
+        inside = (last > 0) & (last < len(one) - 1)
+        apart = np.flatnonzero(inside & (one.value[last] != other.value))
+        beside = np.stack([last[apart] - 1, last[apart] + 1])
         self.differ = bool((one.value[beside] != other.value[apart]).all(axis=0).any())
         self.apart += len(apart)
         self.changes += int(np.count_nonzero(np.diff(other.value)))

@@ -301,6 +301,13 @@ def coasted(factor, inertia=0.1, brake=None):
     return run("power-balance", roles, cycles_s=cycles, bench=bench)["power"]
 
 
+@pytest.mark.parametrize("brake", [None, 7.7])
+def test_the_inertia_of_a_spin_that_ends_before_a_fifth_of_its_speed_is_measured(brake):
+    """75 rpm, of which a burst ends at 30; the shaft stands at 7.64 s, and is braked then."""
+    assert coasted(0.25, inertia=0.4, brake=brake).verdict is Verdict.PASS
+    assert coasted(0.25, brake=brake).verdict is Verdict.FAIL
+
+
 def test_the_inertia_that_torque_and_speed_amount_to_is_the_stated_one():
     assert coasted(1.0).verdict is Verdict.PASS
 

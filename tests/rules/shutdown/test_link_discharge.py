@@ -376,6 +376,5 @@ def test_without_a_word_of_the_contactors_the_link_itself_tells(tau_s, until_s, 
         roles["pack.voltage"] = (times, np.full(len(times), 400.0))
 
     finding = judge(tau_s, until_s=until_s, edit=no_contactors, cuts=cuts)
-    finding = finding["front link"] if isinstance(finding, dict) else finding
     assert (str(finding.verdict), finding.reason) == told
     assert (finding.code == "live-at-end") == (finding.reason == "not-exercised")

@@ -86,3 +86,12 @@ def test_a_current_that_hardly_follows_a_gentle_burst_is_not_believed(
         flows = np.convolve(flows, np.ones(count) / count)[: len(flows)]
     said = told(amps(TIMES) - 20 * load(TIMES) + flows, TORQUE / 6)
     assert ("does not follow what the shafts take" in said) == told_of
+
+
+@pytest.mark.parametrize("share", [0.0, 1.0])
+def test_a_rough_current_hides_nothing_of_a_gentle_burst(share):
+    """A twelfth of the torque, 524 W, beside 0.5 A of noise that 400 V make 200 W."""
+    rough = np.random.default_rng(8).choice([-0.5, 0.0, 0.5], len(TIMES))
+    flows = share * TAKEN_W / 12 / 400 + rough
+    said = told(amps(TIMES) - 20 * load(TIMES) + flows, TORQUE / 12)
+    assert ("does not follow what the shafts take" in said) == (share == 0.0)

@@ -47,6 +47,22 @@ def test_a_shaft_that_stands_under_more_than_what_had_turned_it(
     assert any("stood under" in text for text in said.values()) == told
 
 
+@pytest.mark.parametrize(
+    ("lasts_s", "rpm", "told"), [(1.5, 40.0, True), (0.25, 40.0, False), (1.5, 60.0, False)]
+)
+def test_a_shaft_that_creeps_under_far_more_than_what_had_turned_it(lasts_s, rpm, told):
+    """It starts by less than 5 Nms at 8 s, and creeps at less than 50 rpm from 14 s on."""
+    half_s = lasts_s / 2
+    later = np.abs(TIMES - 14 - half_s) < half_s
+    said = remarks(
+        units__front__torque=12 * STARTS + 12.0 * later,
+        units__front__speed=np.where(later, rpm, np.asarray(healthy()["units.front.speed"])),
+        driver__pedal=20.0 * ((load(TIMES) > 0) | later),
+        driver__brake=np.zeros(len(TIMES)),
+    )
+    assert any("crept under" in text for text in said.values()) == told
+
+
 def test_a_push_that_goes_on_as_the_run_ends_counts():
     later = TIMES >= 28
     said = remarks(
