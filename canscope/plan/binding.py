@@ -150,7 +150,8 @@ def _check_borrowed(
         path = next(r.path for r in requested if r.name == f"units.{one}.{word}")
         what = f"bound to {mine[word].key}, which is that of {other}, while all else of {one} is "
         what += f"on {', '.join(sorted(own))}: a fault of {one} itself would not show here"
-        notes.warn(path, what)
+        if word == "fault":  # any other one may not be shared at all
+            notes.mistake(path, what, f"bind {one}'s own signal, or none")
 
 
 def _check_shared(

@@ -426,11 +426,10 @@ def test_front_and_rear_may_not_share_a_signal(tmp_path):
     )
 
 
-def test_one_fault_signal_may_speak_for_both_units(tmp_path):
-    plan = loaded(tmp_path, ('"can2:UnitSlow.Fault"', '"can1:UnitSlow.Fault"'))
-    assert plan.bench.bindings["units.rear.fault"].key == "can1:UnitSlow.Fault"
-    (told,) = [text for text in plan.warnings if "units.rear.fault" in text]
-    assert "a fault of rear itself would not show here" in told
+def test_the_other_units_fault_signal_speaks_for_no_unit(tmp_path):
+    (found,) = mistakes(tmp_path, ('"can2:UnitSlow.Fault"', '"can1:UnitSlow.Fault"'))
+    assert "units.rear.fault: bound to can1:UnitSlow.Fault, which is that of front" in found
+    assert "a fault of rear itself would not show here" in found
 
 
 @pytest.mark.parametrize("name", ["Torque", "LinkVoltage", "MotorSpeed"])

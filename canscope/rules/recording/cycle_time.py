@@ -27,6 +27,10 @@ from canscope.trust.samples.silence import Silences, before_poles, gaps, idle
 MS = 10**6
 POLE_ROLES = tuple(f"contactors.{pole}" for pole in POLES)
 SLOWER = 1.6  # times the interval of its twin on another bus; common practice, no source
+# Of two senders: times its cycle allows in a second, or over so many cycles, and how far intervals
+# that follow each other differ, of their mean; common practice, no source.
+DENSE, FEWEST, UNEVEN = 1.7, 20, 0.5
+AT_FIRST_NS = 10 * S  # in which a node that woke may send more often; likewise
 OFTEN = 0.6  # of the stated cycle on average: less is another sender; common practice, no source
 MISSED = 1.5  # cycles after a frame the next one is missing; common practice, no source
 TOGETHER_NS = 10 * S  # a shutdown silences all nodes within this time; common practice, no source
@@ -50,6 +54,8 @@ class Node:
     heard: int = 0  # intervals, and their length, of a message whose cycle is stated
     heard_ns: int = 0
     clock_ns: int = 0  # how far stamps may lie from their instants
+    first_ns: int | None = None  # the first arrival
+    dense_ns: int | None = None  # when two senders were first heard for a second
 
 
 @dataclass(frozen=True)
@@ -97,13 +103,14 @@ class CycleTime(Rule):
         as the recorder states it, is the uncertainty of an interval that is too long.
     Unproven
         The message never came (not-seen), or too seldom to learn its cycle (not-exercised); it came
-        far more often than its stated cycle, so that a node that dies would hide behind another one
-        that sends the same, or the cycle is not its own (inferred); nobody states its cycle, and
-        the same message of an equal unit on another bus came 1.6 times as often (inferred), or
-        intervals of whole cycles may come about by its stamps, since one in five of them is none,
-        or since all of them lie on one line as in batches as long as its cycle (inferred); the
-        recording ended during a silence that may have been a shutdown (stale); it was missing only
-        because nothing at all was recorded (capture-damaged).
+        far more often than its stated cycle, on the whole or, 10 s* after it was first heard, 1.7
+        times* as often and in pairs over a second, so that a node that dies would hide behind
+        another one that sends the same, or the cycle is not its own (inferred); nobody states its
+        cycle, and the same message of an equal unit on another bus came 1.6 times as often
+        (inferred), or intervals of whole cycles may come about by its stamps, since one in five of
+        them is none, or since all of them lie on one line as in batches as long as its cycle
+        (inferred); the recording ended during a silence that may have been a shutdown (stale); it
+        was missing only because nothing at all was recorded (capture-damaged).
     """
 
     cycles: float = limit(
@@ -159,6 +166,7 @@ class CycleTime(Rule):
             frame_ns = _last_frame(piece, last_ns, frame_ns)
             heard = {key: _between(piece, key, first_ns, last_ns) for key in nodes}
             for key, times in heard.items():
+                nodes[key] = _dense(key, nodes[key], times, piece)
                 nodes[key], rows = self._intervals(key, nodes[key], times, quiet, piece, closed_ns)
                 found += rows
             # Only now the last arrival of every node is known.
@@ -505,14 +513,42 @@ def _counted(node: Node, interval: Int64s) -> Node:
     return replace(node, heard=node.heard + len(interval), heard_ns=heard_ns)
 
 
+def _dense(key: str, node: Node, times: Int64s, piece: Piece) -> Node:
+    """The node, with when two senders were first heard for a second, long after it woke.
+
+    Their frames come in pairs; a node that sends faster by itself sends evenly.
+    """
+    cycle_ns = _stated_ns(key, piece.bench)
+    if not len(times) or not cycle_ns or node.dense_ns is not None:
+        return node
+    first_ns = int(times[0]) if node.first_ns is None else node.first_ns
+    node = replace(node, first_ns=first_ns)
+    window_ns = max(S, FEWEST * cycle_ns)
+    count = round(DENSE * window_ns / cycle_ns)
+    from_ns = max(int(times[0]) - window_ns, first_ns + AT_FIRST_NS)
+    every = piece.back(f"#{key}", from_ns).between(from_ns, int(times[-1]) + 1).time_ns
+    new = np.arange(max(int(every.searchsorted(times[0])), count), len(every))
+    for end in new[every[new] - every[new - count] < window_ns].tolist():  # nearly never
+        intervals = np.diff(every[end - count : end + 1]).astype(np.float64)
+        if median(np.abs(np.diff(intervals))) > UNEVEN * float(intervals.mean()):
+            return replace(node, dense_ns=int(every[end]))
+    return node
+
+
+def _stated_ns(key: str, bench: Bench) -> int:
+    """The cycle that plan or definition state; 0 if neither does."""
+    return next((c for r in bench.bound_messages[key] if (c := bench.bindings[r].cycle_ns)), 0)
+
+
 def _too_often(nodes: Mapping[str, Node], bench: Bench) -> Iterator[Doubt]:
     """Messages that came far more often than stated, in the plan or the definition."""
-    for key, roles in bench.bound_messages.items():
-        node, cycle_ns = (
-            nodes[key],
-            next((c for r in roles if (c := bench.bindings[r].cycle_ns)), 0),
-        )
+    for key in bench.bound_messages:
+        node, cycle_ns = nodes[key], _stated_ns(key, bench)
         if node.heard < LEARNED_FROM or node.heard_ns >= OFTEN * cycle_ns * node.heard:
+            if node.dense_ns is not None:
+                text = f"its frames came in pairs for a second, {DENSE:g} times as many as its "
+                text += f"stated cycle of {cycle_ns / MS:.4g} ms allows: another node sent it too"
+                yield Doubt(key, "inferred", text, node.dense_ns, code="too-often")
             continue
         times = cycle_ns * node.heard / max(node.heard_ns, 1)
         text = f"it came {times:.1f} times as often as its stated cycle of {cycle_ns / MS:.4g} ms: "

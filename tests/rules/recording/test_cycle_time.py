@@ -53,7 +53,18 @@ def test_a_second_sender_would_hide_one_that_dies():
 
 
 def test_some_frames_more_than_stated_are_sent_on_change_and_no_second_sender():
-    assert judge(with_another(start_s=12.0)).verdict is Verdict.PASS  # 1.4 times as often
+    some = np.sort(np.concatenate((every_100_ms(), every_100_ms(12.0)[::3] + 0.03)))
+    assert judge(some).verdict is Verdict.PASS
+    evenly = np.sort(np.concatenate((every_100_ms(), every_100_ms(12.0) + 0.05)))
+    assert judge(evenly).verdict is Verdict.PASS  # it sends faster by itself
+
+
+def test_a_second_sender_for_some_seconds_is_told_by_frames_in_pairs():
+    finding = judge(with_another(start_s=12.0))  # 1.4 times as often on the whole
+    assert (finding.verdict, finding.code) == (Verdict.UNPROVEN, "too-often")
+    assert "its frames came in pairs for a second" in finding.sentence
+    for cuts in ([12.5, 13.01, 14.0], "each"):
+        assert judge(with_another(start_s=12.0), cuts=cuts) == finding
 
 
 def test_a_cycle_that_nobody_states_is_the_messages_own_however_short():
