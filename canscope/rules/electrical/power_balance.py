@@ -31,6 +31,7 @@ from canscope.trust.high_voltage.switching_load import at_rest, switching_load
 
 NAME, VOLTAGE, CURRENT = "power", "pack.voltage", "pack.current"
 STEADY = 0.10  # of itself, over one averaging time
+HEATER_W = 3000.0  # more than one takes; likewise
 WATCHED_NS = 10 * S  # of rest, in which a load that goes on and off shows; no source
 KEPT = 16  # rests that may still matter within the time that is looked back
 
@@ -78,18 +79,19 @@ class PowerBalance(Rule):
         shaft power of all units (torque times speed) over pack power (voltage times current), while
         one of the two is above ``floor_W`` and whichever is above it has changed by less than 10 %
         in ``average_s``. What goes in must be the larger one: while the units brake it is pack over
-        shaft power. Both must have one sign; a braking unit whose losses take up to ``floor_W``
-        from the pack besides is not judged. Below that power, and wherever a burst begins and ends
-        with 2 s of rest: the energy from rest to its highest speed. What the shafts took is at most
-        ``most`` times what the pack gave over its rest before and after; what turns has at most
-        ``most`` times the energy that the shafts took, where the plan gives ``inertia_kgm2``; and
-        shafts that speed up take energy. Where the plan gives ``inertia_kgm2``, torque and speed
-        while speeding up and coasting through the same speeds amount to an inertia, which is within
-        ``inertia_factor`` of it: so the factors of both are held against something from outside,
-        but for errors in both that cancel. Energies below twice their uncertainty are not judged,
-        nor those that come too close; in stage rolling, where a road may push, only what shafts
-        that drive took of the pack. It proves no efficiency, and so no factor otherwise: losses
-        hide whatever makes the shafts' part too small or the pack's too large.
+        shaft power. Both must have one sign; a braking unit beside which up to ``floor_W`` (in
+        rolling, where a heater may run, 3 kW*) flow from the pack is not judged. Below that power,
+        and wherever a burst begins and ends with 2 s of rest: the energy from rest to its highest
+        speed. What the shafts took is at most ``most`` times what the pack gave over its rest
+        before and after; what turns has at most ``most`` times the energy that the shafts took,
+        where the plan gives ``inertia_kgm2``; and shafts that speed up take energy. Where the plan
+        gives ``inertia_kgm2``, torque and speed while speeding up and coasting through the same
+        speeds amount to an inertia, which is within ``inertia_factor`` of it: so the factors of
+        both are held against something from outside, but for errors in both that cancel. Energies
+        below twice their uncertainty are not judged, nor those that come too close; in stage
+        rolling, where a road may push, only what shafts that drive took of the pack. It proves no
+        efficiency, and so no factor otherwise: losses hide whatever makes the shafts' part too
+        small or the pack's too large.
     Margin
         ``most`` minus that quotient. Where the signs differ it is negative: of a driving unit
         ``most`` times the pack power minus the shaft power, over the magnitude of the pack power;
@@ -239,7 +241,9 @@ class PowerBalance(Rule):
         if not len(times):
             return ()
         shaft = _sum([unit.average(piece, times) for unit in units])
-        return [self._rows(times, pack.average(piece, times), shaft)]
+        # On the road a heater may run as well.
+        besides_W = max(self.floor_W, HEATER_W if piece.bench.stage == "rolling" else 0.0)
+        return [self._rows(times, pack.average(piece, times), shaft, besides_W)]
 
     def _flowing(self, times: Int64s, pack: Power, units: Sequence[Power]) -> Int64s:
         """Instants at which a power may be above the floor; only there averages are worked out."""
@@ -273,8 +277,8 @@ class PowerBalance(Rule):
         key = worst.code if verdict == Verdict.FAIL and worst.code in self.says else str(verdict)
         return self.says[key].format(powers=powers)
 
-    def _rows(self, times: Int64s, pack: Average, shaft: Average) -> Margins:
-        """Margins where the powers can be compared."""
+    def _rows(self, times: Int64s, pack: Average, shaft: Average, besides_W: float) -> Margins:
+        """Margins where the powers can be compared; ``besides_W`` may flow from the pack anyway."""
         floor = self.floor_W
         braking = shaft.watt < 0
         judged = (np.abs(pack.watt) > floor) | (np.abs(shaft.watt) > floor)
@@ -284,7 +288,7 @@ class PowerBalance(Rule):
         # Hardly any shaft power beside a pack that takes some: the sensor's offset, or a charger.
         judged &= ~((pack.watt < 0) & (np.abs(shaft.watt) <= floor))
         # A braking unit's losses, or a heater, may take more than the shafts give.
-        judged &= ~(braking & (pack.watt >= 0) & (np.minimum(pack.watt, -shaft.watt) <= floor))
+        judged &= ~(braking & (pack.watt >= 0) & (np.minimum(pack.watt, -shaft.watt) <= besides_W))
         into, into_u = np.where(braking, -shaft.watt, pack.watt), np.where(braking, shaft.u, pack.u)
         out, out_u = np.where(braking, -pack.watt, shaft.watt), np.where(braking, pack.u, shaft.u)
         # Braking shafts and a pack that gives have two signs, whatever their sizes.

@@ -79,6 +79,8 @@ def test_braking_is_judged_the_other_way_round_as_the_shafts_feed_the_pack():
 def test_losses_of_a_gently_braking_unit_are_not_judged():
     assert judge((-2, 3000), amps=1.0).verdict is Verdict.UNPROVEN  # -628 W, +400 W
     assert judge((-1, 3000), amps=3.0).verdict is Verdict.UNPROVEN  # -314 W, a heater of 1200 W
+    assert judge((-3, 3000), amps=3.0).verdict is Verdict.FAIL  # -942 W
+    assert judge((-3, 3000), amps=3.0, stage="rolling").verdict is Verdict.UNPROVEN
 
 
 def test_both_units_count_together():
