@@ -15,6 +15,7 @@ def together(lies: list[Lie], honest: Told, told: Told) -> list[Lie]:
     """The lies, by what they are beside each other."""
     lies = [_after_key_off(lie, honest, told) for lie in lies]
     lies = [_repeated_over(lie, lies) for lie in lies]
+    lies = [_cut_short(lie, lies) for lie in lies]
     return _late_inputs(_of_one_sensor(_not_enabled(_smoothed_alike(lies)), honest, told))
 
 
@@ -38,6 +39,12 @@ def _repeated_over(lie: Lie, lies: list[Lie]) -> Lie:
         return lie
     over = [one for one in lies if one.kind == "gateway-repeats" and set(lie.keys) <= set(one.keys)]
     return replace(lie, kind=over[0].kind, keys=over[0].keys, size=over[0].size) if over else lie
+
+
+def _cut_short(lie: Lie, lies: list[Lie]) -> Lie:
+    """A pack that reads less while a link charges, where positive says that it was over by then."""
+    early = any(one.kind == "state-early" and "Positive" in one.keys[0] for one in lies)
+    return replace(lie, kind="pack-low-short") if lie.kind == "pack-low-charging" and early else lie
 
 
 def _smoothed_alike(lies: list[Lie]) -> list[Lie]:

@@ -141,6 +141,13 @@ ROWS = (
                 most=4.0,
             ),
             Unseen(
+                "pack-low-short",
+                ("pack.voltage",),
+                "up to 3 % less while a link charges, which is what pack and links may differ by, "
+                "in a pre-charge whose states show less than half a second of it",
+                VOLTMETER,
+            ),
+            Unseen(
                 "held",
                 ("pack.voltage",),
                 "a reading of a stiff pack that is renewed only now and then and changes fewer "
