@@ -94,11 +94,11 @@ ROWS = (
                 Unseen(
                     kind,
                     ("supply.voltage",),
-                    f"a voltage that {words}, where it is sent every 50 ms or more seldom, or "
-                    "every 25 ms or more seldom in steps of 0.1 V: a coil's dip may lie between "
+                    f"a voltage that {words}, where it is sent every 40 ms or more seldom, or "
+                    "every 20 ms or more seldom in steps of 0.1 V: a coil's dip may lie between "
                     "two readings or steps, and who lifted it is not seen",
-                    "send it every 20 ms or faster, and see it dip as each coil pulls in",
-                    least=50.0,
+                    "send it every 10 ms or in finer steps, and see it dip as each coil pulls in",
+                    least=40.0,
                 )
                 for kind, words in (
                     ("from-command", "is made of the contactors' states"),
