@@ -199,8 +199,11 @@ def _pairs(bench: Bench) -> list[tuple[str, str]]:
 
 
 def _tracked(bench: Bench) -> list[tuple[str, str]]:
-    """Pairs whose changes are compared one by one; two sensors never change as one."""
-    speeds = [unit.role("speed") for unit in bench.units]
+    """Pairs whose changes are compared one by one; two sensors never change as one.
+
+    In rolling the road couples the axles, and two speeds in coarse steps may.
+    """
+    speeds = [unit.role("speed") for unit in bench.units if bench.stage != "rolling"]
     groups = (speeds, list(bench.link_roles().values()), TRACKS)
     return [pair for group in groups for pair in combinations(group, 2) if bench.has(*pair)]
 
