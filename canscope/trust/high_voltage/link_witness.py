@@ -43,22 +43,24 @@ class Shown:
 def link_onset(past: Past, role: str, start_ns: int, end_ns: int, pack_V: float) -> Shown | None:
     """When a link began to rise for the first time in [start, end); None if it did not.
 
-    Nor where it held more than half of the pack's voltage: then it rises too slowly to tell when.
+    A rise from more than half of the pack's voltage does not count: it is too slow to tell when it
+    began, or the end of one before.
     """
     samples = past.back(role, start_ns).between(start_ns, end_ns).known
     if len(samples) < 2:
         return None
-    u = past.bench.u(role)
-    above = samples.value - np.minimum.accumulate(samples.value)
-    risen = np.flatnonzero(above >= RISE * pack_V + 2 * u)
-    if not len(risen):
-        return None
-    row = int(risen[0])
-    flat = np.flatnonzero(above[:row] <= RISE / 3 * pack_V + 2 * u)
-    last = int(flat[-1])
-    if samples.value[last] > HALF * pack_V:
-        return None
-    return Shown(int(samples.time_ns[last]), int(samples.time_ns[row]), float(samples.value[last]))
+    u, first = past.bench.u(role), 0
+    while True:
+        above = samples.value[first:] - np.minimum.accumulate(samples.value[first:])
+        risen = np.flatnonzero(above >= RISE * pack_V + 2 * u)
+        if not len(risen):
+            return None
+        row = int(risen[0])
+        last = int(np.flatnonzero(above[:row] <= RISE / 3 * pack_V + 2 * u)[-1])
+        first, last = first + row, first + last
+        if samples.value[last] <= HALF * pack_V:
+            times = samples.time_ns
+            return Shown(int(times[last]), int(times[first]), float(samples.value[last]))
 
 
 def current_onset(past: Past, start_ns: int, end_ns: int) -> Shown | None:
