@@ -35,6 +35,14 @@ def test_the_onset_lies_between_the_last_flat_reading_and_the_first_risen_one():
     assert (rise.after_ns, rise.time_ns) == (500 * MS, 510 * MS)
 
 
+def test_the_end_of_a_rise_before_it_hides_no_onset():
+    """What begins while another attempt still charges the link, from 228 to 252 V, and fades."""
+    before = np.interp(TIMES, [0, 50, 500], [228.0, 252.0, 5.0])
+    rise = link_onset(past(np.where(TIMES < 500, before, curve())), LINK, 0, 1000 * MS, 400.0)
+    assert (rise.after_ns, rise.time_ns) == (500 * MS, 510 * MS)
+    assert link_onset(past(before), LINK, 0, 1000 * MS, 400.0) is None
+
+
 def test_a_flat_link_has_no_onset():
     assert link_onset(past(np.full(100, 3.0)), LINK, 0, 1000 * MS, 400.0) is None
 
