@@ -19,10 +19,12 @@ from canscope.model.bench import Bench, Mark
 from canscope.model.findings import BY_LINKS, LIVE, Finding, Verdict
 from canscope.model.report import ANCHOR, HandCheck, Input, Report
 from canscope.model.roles import role_of
+from canscope.model.tables import SECOND_NS as S
 from canscope.plan.plan import Plan, Waiver
 from canscope.rules import topics
+from canscope.rules.shared.links import CLOCKS_NS
 
-SOON_S = 1.2  # by which marks and adapters' clocks may differ; common practice, no source
+SOON_S = CLOCKS_NS / S  # by which marks may differ as well
 
 
 def assemble(

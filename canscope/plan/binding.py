@@ -135,23 +135,19 @@ def _check_borrowed(
     requested: Sequence[RequestedRole],
     notes: Notes,
 ) -> None:
-    """Say what one unit borrows from another one on another bus, as a fault of both may be."""
+    """A unit whose fault is another one's on another bus; no other signal may be shared at all."""
     mine, its = signals[one], signals[other]
     borrowed = {word for word, signal in mine.items() if its.get(word) == signal}
     own = {signal.channel for word, signal in mine.items() if word not in borrowed}
-    for word in sorted(borrowed):
-        channel = mine[word].channel
-        if (
-            not own
-            or channel in own
-            or channel not in {its[w].channel for w in set(its) - borrowed}
-        ):
-            continue
-        path = next(r.path for r in requested if r.name == f"units.{one}.{word}")
-        what = f"bound to {mine[word].key}, which is that of {other}, while all else of {one} is "
-        what += f"on {', '.join(sorted(own))}: a fault of {one} itself would not show here"
-        if word == "fault":  # any other one may not be shared at all
-            notes.mistake(path, what, f"bind {one}'s own signal, or none")
+    if "fault" not in borrowed or not own:
+        return
+    channel = mine["fault"].channel
+    if channel in own or channel not in {its[w].channel for w in set(its) - borrowed}:
+        return
+    path = next(r.path for r in requested if r.name == f"units.{one}.fault")
+    what = f"bound to {mine['fault'].key}, which is that of {other}, while all else of {one} is "
+    what += f"on {', '.join(sorted(own))}: a fault of {one} itself would not show here"
+    notes.mistake(path, what, f"bind {one}'s own signal, or none")
 
 
 def _check_shared(

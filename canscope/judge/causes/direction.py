@@ -9,6 +9,12 @@ WRONG_WAY = (
     failed("axle-direction", "{unit} forward", AGAINST),
     failed("axle-direction", "{unit} reverse", AGAINST),
 )
+ANOTHER_INPUT = (
+    "the {unit} unit's controller takes an input other than pedal and selector, or holds its last "
+    "command",
+    "with all power off unplug the pedal; then, with the contactors open, see whether the command "
+    "stays",
+)
 UNSTEADY = (failed("turns-after-release", "{unit}"), failed("rocking", "{unit}"))
 MOVES_ODDLY = (
     "axle-agreement",
@@ -391,12 +397,7 @@ ROWS = (
         when=(failed("unasked-motion", "{unit}", "in-neutral"),),
         unless=(failed("pedal-at-rest", "{unit}*"), *UNSTEADY, failed("torque-response", "{unit}")),
         causes=(
-            (
-                "the {unit} unit's controller takes an input other than pedal and selector, or "
-                "holds its last command",
-                "with all power off unplug the pedal; then, with the contactors open, see "
-                "whether the command stays",
-            ),
+            ANOTHER_INPUT,
             (
                 "the selector's signal says neutral while it is not: a bad contact, or a wrong "
                 "code in its definition or in the plan",
@@ -409,13 +410,7 @@ ROWS = (
         when=(failed("unasked-motion", "{unit}"),),
         unless=(failed("pedal-at-rest", "{unit}*"), *UNSTEADY, failed("torque-response", "{unit}")),
         causes=(
-            (
-                "the {unit} unit's controller takes an input other than pedal and selector, or "
-                "holds its last command",
-                "with all power off unplug the pedal; then, with the contactors open, see "
-                "whether the "
-                "command stays",
-            ),
+            ANOTHER_INPUT,
             (
                 "the {unit} unit's speed is not what its wheels do: its sensor or its definition "
                 "is wrong",

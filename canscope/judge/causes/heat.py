@@ -4,6 +4,18 @@ from __future__ import annotations
 
 from canscope.judge.causes.pattern import Row, failed, unproven
 
+TOO_WARM = (
+    (
+        "the {unit} unit draws current without turning it into motion: sensor offset, "
+        "phase order, a binding brake",
+        "compare its current and torque with those of the other unit at the same speed",
+    ),
+    (
+        "nothing carries its heat away: no coolant, no oil, a dry winding",
+        "shorten the bursts, lengthen the pauses, and repeat from cold",
+    ),
+)
+
 ROWS = (
     Row(
         when=(failed("cold-soak", code="warmed"),),
@@ -68,15 +80,7 @@ ROWS = (
                 "move its plug and wire by hand with all power off while recording, and compare it "
                 "with a contact thermometer",
             ),
-            (
-                "the {unit} unit draws current without turning it into motion: sensor offset, "
-                "phase order, a binding brake",
-                "compare its current and torque with those of the other unit at the same speed",
-            ),
-            (
-                "nothing carries its heat away: no coolant, no oil, a dry winding",
-                "shorten the bursts, lengthen the pauses, and repeat from cold",
-            ),
+            *TOO_WARM,
         ),
         explains=("temperature-*|{unit} *",),
     ),
@@ -97,17 +101,7 @@ ROWS = (
     ),
     Row(
         when=(failed("temperature-*", "{unit} *"),),
-        causes=(
-            (
-                "the {unit} unit draws current without turning it into motion: sensor offset, "
-                "phase order, a binding brake",
-                "compare its current and torque with those of the other unit at the same speed",
-            ),
-            (
-                "nothing carries its heat away: no coolant, no oil, a dry winding",
-                "shorten the bursts, lengthen the pauses, and repeat from cold",
-            ),
-        ),
+        causes=TOO_WARM,
         explains=("temperature-*|{unit} *",),
     ),
     Row(

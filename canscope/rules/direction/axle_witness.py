@@ -16,13 +16,14 @@ from canscope.model.rule import CardStep, Rule, limit, unjudged
 from canscope.rules import RULES
 from canscope.rules.shared.asked import CODES, NOTHING_ASKED, Asked
 from canscope.rules.shared.direction_changes import SENSES, WORDS
+from canscope.rules.shared.links import CLOCKS_NS
 from canscope.rules.shared.persistence import NO_LABEL, sense, stretches, to_ns
 from canscope.rules.shared.powered import powered
 
 DIRECTIONS = ("forward", "reverse")
 BACK_S = 60.0  # far enough to see a burst that ended in time, and its slow end
 
-SOON_NS = 12 * S // 10  # by which marks and adapters' clocks may differ; common practice, no source
+SOON_NS = CLOCKS_NS  # by which marks may differ as well
 AFTER_NS = SOON_NS // 2  # in which a lever that goes to neutral shows; likewise
 FEWEST = 6  # readings that show whether it slows down; likewise
 KEEPS, DRIVES_NM = 0.97, 3.0  # of its speed, and a torque: so it does not coast; likewise
@@ -184,8 +185,7 @@ class AxleWitness(Rule):
                 if mark.seen in DIRECTIONS:
                     turned = (*turned, begun)[-REMEMBERED:]
             asked = self._asked(state, piece, mark, burst)
-            moved = burst == 0.0 if isinstance(burst, float) else self._driven(piece, mark, burst)
-            if _in_neutral(mark) and moved and self._could_drive(piece, mark):
+            if _in_neutral(mark) and self._did_not_coast(piece, mark, burst):
                 found.append(_unasked(mark, at_ns))
                 continue
             found += [*self._by_can(mark, burst, at_ns), *self._by_request(mark, asked, at_ns)]
@@ -215,6 +215,13 @@ class AxleWitness(Rule):
             return []  # nothing that the comparison with CAN does not tell
         return [_compared(mark, asked, at_ns, "wheel-against-request", "the request as marked")]
 
+    def _did_not_coast(self, piece: Piece, mark: Mark, burst: Burst | float) -> bool:
+        """Whether a wheel that turned in neutral was driven, by its burst or without any."""
+        closed = piece.at("@closed", [mark.time_ns - mark.u_ns, mark.time_ns]).value
+        if not (closed == 1).all():
+            return False  # a hand may have turned it
+        return burst == 0.0 if isinstance(burst, float) else self._driven(piece, mark, burst)
+
     def _driven(self, piece: Piece, mark: Mark, burst: Burst) -> bool:
         """Whether the axle was driven long before it was marked and long after: it did not coast.
 
@@ -236,11 +243,6 @@ class AxleWitness(Rule):
             return len(torque) >= FEWEST and bool((sign * torque.value >= DRIVES_NM).all())
         parts = [float(np.mean(np.abs(part))) for part in np.array_split(speed.value, 3)]
         return min(parts[1:]) >= KEEPS * parts[0]
-
-    def _could_drive(self, piece: Piece, mark: Mark) -> bool:
-        """Whether a mark of turning was made while the unit was powered: no hand turned a wheel."""
-        closed = piece.at("@closed", [mark.time_ns - mark.u_ns, mark.time_ns]).value
-        return mark.seen in DIRECTIONS and bool((closed == 1).all())
 
     def _asked(self, state: State, piece: Piece, mark: Mark, burst: Burst | float) -> float:
         """What was asked in the burst that a mark belongs to; NaN where no mark tells."""

@@ -150,12 +150,11 @@ class ColdSoak(Rule):
     ) -> tuple[Seen, list[Outcome]]:
         """How far each sensor rose since the first pole closed, in power-up."""
         found, closed, woken = list[Outcome](), dict(state.closed), dict(state.woken)
+        if not state.turned or piece.bench.stage != "power-up":
+            return state, found
         for thermometer in thermometers(piece.bench):
             role = thermometer.role
             samples = piece[role].known
-            begun = state.turned and piece.bench.stage == "power-up"
-            if not len(samples) or not (begun or role in closed):
-                continue
             samples = samples[~railed(piece.bench.bindings[role], samples)]
             if from_ns is not None:
                 samples = samples[samples.time_ns >= from_ns]

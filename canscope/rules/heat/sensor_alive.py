@@ -45,20 +45,19 @@ class SensorAlive(Rule):
         There is no such proof, or something in this run speaks against the sensor, whatever proves
         it (sensor-suspect): it stood at a rail while the vehicle was engaged or after its first
         burst; it never gave a good value; a neighbour warmed by three of its steps (of another
-        unit: by five) and 0.5 K while it stood, dithered or fell; it warmed as another unit
-        turned, before its own one ever did; it stopped for good while a neighbour that had warmed
-        alike cooled; it fell from one reading to the next as no part
-        cools; it rose in one straight line from first to last; it read colder than the air and
-        everything else on a cold vehicle, until 60 s after its last burst; it stayed at its highest
-        while what is heated with it warmed on; it was back within a second of the end of every
-        burst; it made, with all others of its unit that warmed by three of
-        their steps, no step for 60 s from the last burst on; it read below -25 degC, or on a cold
-        vehicle above 45 degC, before anything turned, and ``job.ambient_degC`` is not given; it
-        lay otherwise than bursts can make of a part, by more than 0.8 of its steps and
-        15 % of its way (with coolant 25 to 40 %); it stopped changing before a burst of its unit
-        or after it; or it stood still over one burst where it moves by three steps over another as
-        long. The temperature rules then do not pass on it either. All these thresholds are common
-        practice, no source.
+        unit: by five) and 0.5 K while it stood, dithered or fell; it warmed as another unit turned,
+        before its own one ever did; it stopped for good while a neighbour that had warmed alike
+        cooled; it fell from one reading to the next as no part cools; it rose in one straight line
+        from first to last; it read colder than the air and everything else on a cold vehicle, until
+        60 s after its last burst; it stayed at its highest while what is heated with it warmed on;
+        it was back within a second of the end of every burst; it made, with all others of its unit
+        that warmed by three of their steps, no step for 60 s from the last burst on; it read below
+        -25 degC, or on a cold vehicle above 45 degC, before anything turned, and
+        ``job.ambient_degC`` is not given; it lay otherwise than bursts can make of a part, by more
+        than 0.8 of its steps and 15 % of its way (with coolant 25 to 40 %); it stopped changing
+        before a burst of its unit or after it; or it stood still over one burst where it moves by
+        three steps over another as long. The temperature rules then do not pass on it either. All
+        these thresholds are common practice, no source.
     """
 
     unit: ClassVar[str] = "proof"

@@ -61,14 +61,14 @@ class PrechargeLevel(Rule):
         a jump out of the link's own curve says where positive closed. Of a level that only the link
         shows, the uncertainty holds 3 %* of the pack besides.
     Unproven
-        Positive never closed (not-exercised); link or pack voltage were not known then (stale, not-
-        available); the pack itself read below 60 V or stood at an end of its range, or the link
+        Positive never closed (not-exercised); link or pack voltage were not known then (stale,
+        not-available); the pack itself read below 60 V or stood at an end of its range, or the link
         read above 110 % of it (sensor-suspect); a main contactor was closed when it was first seen,
         so that nobody knows the level at which it closed (capture-damaged); positive is not bound,
         and a link came up along its curve (inferred: accepted by whoever signs that the vehicle has
-        no such signal), or none was seen to, with three* readings between 10 and 92 % (not-
-        exercised, which nobody has signed for); the clock of the link's adapter differs from that
-        of the contactors and the link itself shows no step (capture-damaged).
+        no such signal), or none was seen to, with three* readings between 10 and 92 %
+        (not-exercised, which nobody has signed for); the clock of the link's adapter differs from
+        that of the contactors and the link itself shows no step (capture-damaged).
     """
 
     minimum_percent: float = limit(

@@ -147,10 +147,8 @@ class CycleTime(Rule):
 
     def start(self, bench: Bench) -> Bus:
         nodes, clock_ns = {}, round(bench.clock_ms * MS)
-        for key, roles in bench.bound_messages.items():
-            stated = (bench.bindings[role].cycle_ns for role in roles)
-            cycle_ns = next((cycle for cycle in stated if cycle), None)
-            nodes[key] = Node(cycle_ns, clock_ns=clock_ns)
+        for key in bench.bound_messages:
+            nodes[key] = Node(_stated_ns(key, bench) or None, clock_ns=clock_ns)
         return Bus(awake=True, nodes=nodes, losses=begin(bench))
 
     def fold(self, state: Bus, piece: Piece) -> tuple[Bus, Sequence[Outcome]]:

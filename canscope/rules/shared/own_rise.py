@@ -63,7 +63,7 @@ def rise_of(link: Samples, full_V: float) -> Rise | None:
     expected = lacks[:-1] * np.exp(-allowed[: len(rates)] * seconds)
     jumps = np.where(lacks[:-1] > STEP, expected - lacks[1:], 0.0)
 
-    def _leaps(row: int) -> bool:
+    def leaps(row: int) -> bool:
         """Whether it also rises by more than by the rate of the other intervals."""
         others = np.sort(rates[2:][curved[2:] & (np.arange(2, len(rates)) != row)])
         if not len(others):
@@ -71,7 +71,7 @@ def rise_of(link: Samples, full_V: float) -> Rise | None:
         usual = SLOWER * others[(len(others) - 1) // 2]
         return bool(lacks[row] * np.exp(-usual * seconds[row]) - lacks[row + 1] > STEP)
 
-    rows = [row for row in np.flatnonzero(jumps > STEP).tolist() if row < 2 or _leaps(row)]
+    rows = [row for row in np.flatnonzero(jumps > STEP).tolist() if row < 2 or leaps(row)]
     if not rows:
         return Rise(seen=True, start_ns=int(times[0]), step_ns=int(times[-1]))
     row = rows[0]

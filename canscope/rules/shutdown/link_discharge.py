@@ -91,18 +91,18 @@ class LinkDischarge(Rule):
         half the raw step over the slope besides. Of a link on another bus, whose clock may differ
         by up to 1.2 s, the time counts from where it left its level, if that is earlier.
     Unproven
-        No main contactor opened on a charged link, or one closed again before the limit (not-
-        exercised); the recording ended above ``safe_V`` before the limit (not-exercised); the link
-        fell silent or had no value above ``safe_V`` (stale, not-available), or went from 120 V or
-        more to next to nothing from one reading to the next, as no bleed empties it and a sensor
+        No main contactor opened on a charged link, or one closed again before the limit
+        (not-exercised); the recording ended above ``safe_V`` before the limit (not-exercised); the
+        link fell silent or had no value above ``safe_V`` (stale, not-available), or went from 120 V
+        or more to next to nothing from one reading to the next, as no bleed empties it and a sensor
         does that loses its supply (sensor-suspect). A link still above ``safe_V`` after the limit
         fails. One main contactor still read closed at the end of the recording, though the other
         one had opened (not-exercised): nobody saw it open. The last reading of the whole recording
         was ``safe_V`` or more, whatever earlier openings showed (not-exercised): nobody saw it
         discharge. Not both main contactors are bound: a link that was low in time is inferred
         (accepted by whoever signs that the vehicle has no such signal); one that never left the
-        pack, or was live in the end, is not (not-exercised); the pack fell with it (sensor-
-        suspect).
+        pack, or was live in the end, is not (not-exercised); the pack fell with it
+        (sensor-suspect).
     """
 
     active_s: float = limit(5.0, "s", MACHINES, high=60.0, looser="higher")
